@@ -1,0 +1,61 @@
+//! The rule set: as checked, and the decision for one photo with its why.
+
+use std::collections::BTreeMap;
+
+/// What a photo was taken for.
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Capture {
+    /// A lamp of known lines: gives the wavelength scale.
+    Calibration,
+    /// The light to be measured.
+    Sample,
+    /// No light: what the sensor gives by itself.
+    Dark,
+    /// The light without the sample, against which transmittance is taken.
+    Blank,
+    /// One of several exposures of one scene.
+    Bracket,
+}
+
+/// What the rules decided for one photo.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Decision {
+    /// Name of the rule that took the photo.
+    pub rule: String,
+    /// What is to be done with it.
+    pub outcome: Outcome,
+    /// The rules before it and why each did not take the photo.
+    pub passed_over: Vec<(String, String)>,
+}
+
+/// What is to be done with a photo.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Outcome {
+    /// Not a photo to be measured; the text says why and is shown to people.
+    Ignore {
+        /// Bench it would belong to, for its row.
+        bench: String,
+        /// Shown in the row.
+        why: String,
+    },
+    /// To be measured.
+    Measure(Purpose),
+}
+
+/// What a photo is for, and whose.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Purpose {
+    /// What it was taken for.
+    pub capture: Capture,
+    /// The instrument it was taken through.
+    pub bench: String,
+    /// Name of the lamp, for calibrations (`fluorescent`, `mercury`, … or `auto`); empty otherwise.
+    pub lamp: String,
+    /// What the people call it: by default the file's stem.
+    pub label: String,
+    /// Further named groups of the rule's regular expression, such as `concentration`.
+    pub groups: BTreeMap<String, String>,
+}

@@ -1,0 +1,58 @@
+//! What a photo's file says about how it was taken.
+
+use jiff::civil::DateTime;
+
+/// Facts read from the file's header; each is absent where the file does not say, or says nonsense.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Facts {
+    /// When the shutter opened, by the phone's clock (Exif has no zone; an offset is kept apart).
+    pub taken: Option<DateTime>,
+    /// Offset of `taken` from UTC in minutes, where the file states it.
+    pub taken_offset_min: Option<i32>,
+    /// Exposure time in seconds, > 0.
+    pub exposure_s: Option<f64>,
+    /// ISO speed, > 0.
+    pub iso: Option<f64>,
+    /// F-number, > 0.
+    pub f_number: Option<f64>,
+    /// Focal length in millimetres, > 0.
+    pub focal_mm: Option<f64>,
+    /// Focal length in millimetres that gives the same diagonal field on 36 × 24 mm film, > 0.
+    pub focal_35mm: Option<f64>,
+    /// Digital zoom, ≥ 1.
+    pub zoom: Option<f64>,
+    /// True where the phone chose the exposure itself (ExposureMode 0), false where it was set by hand.
+    pub exposure_auto: Option<bool>,
+    /// True where the phone chose the white balance itself (WhiteBalance 0).
+    pub white_balance_auto: Option<bool>,
+    /// Maker of the phone.
+    pub make: Option<String>,
+    /// Model of the phone.
+    pub model: Option<String>,
+    /// Program that wrote the file.
+    pub software: Option<String>,
+    /// Exif orientation, 1 to 8.
+    pub orientation: u16,
+    /// Width in pixels, upright.
+    pub width: usize,
+    /// Height in pixels, upright.
+    pub height: usize,
+    /// `jpeg`, `png`, `tiff`, `webp`, `heic`, `dng`, or empty.
+    pub format: &'static str,
+}
+
+impl Facts {
+    /// Exposure time × ISO / 100 in seconds, where both are known: links the light of two shots.
+    pub fn exposure_product(&self) -> Option<f64> {
+        Some(self.exposure_s? * self.iso? / 100.0)
+    }
+
+    /// The focal length in pixels, for the upright picture of `width` × `height` pixels.
+    ///
+    /// FocalLengthIn35mmFilm refers to the diagonal, 43.27 mm (CIPA DC-008); good to a few per cent. The tag
+    /// already includes the digital zoom on the phones that write it as the standard says.
+    pub fn focal_px(&self) -> Option<f64> {
+        let diagonal_px = ((self.width * self.width + self.height * self.height) as f64).sqrt();
+        Some(self.focal_35mm? / 43.27 * diagonal_px)
+    }
+}

@@ -1,0 +1,20 @@
+//! slitwatch turns phone photographs, taken through hand-built spectroscopes, into spectra in
+//! nanometres and verdicts that a class can act on.
+//!
+//! The modules are listed in the order in which a photo meets them.
+
+pub mod cli;
+pub mod settings;
+
+pub mod arrive;
+pub mod classify;
+pub mod decode;
+pub mod frame;
+pub mod measure;
+pub mod pair;
+pub mod publish;
+pub mod report;
+pub mod run;
+
+pub mod simulate;
+pub mod standards;

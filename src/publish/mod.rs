@@ -1,0 +1,3 @@
+//! Result -> files; the only writer below `results/`, a folder at a time, whole or not at all.
+
+pub mod record;
