@@ -146,6 +146,16 @@ impl Frame {
         ]
     }
 
+    /// Linear light of upright pixel (x, y), and whether any channel is at the sensor's ceiling.
+    #[inline]
+    pub fn light(&self, x: usize, y: usize) -> ([f32; 3], bool) {
+        let codes = self.codes(x, y);
+        (
+            codes.map(|c| self.linear[c as usize]),
+            codes.iter().any(|&c| c >= self.ceiling_code),
+        )
+    }
+
     /// Which channels of upright pixel (x, y) are at the sensor's ceiling.
     #[inline]
     pub fn clipped(&self, x: usize, y: usize) -> [bool; 3] {

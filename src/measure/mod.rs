@@ -3,7 +3,17 @@
 //! Everything rests on one model (see [`optics`]): a grating shifts only the direction cosine across its grooves.
 //! The steps, in the order in which a frame meets them: `locate`, `trace`, `extract`, `scale`, `health`, `judge`.
 
+pub mod adjust;
+pub mod band;
+pub mod extract;
+pub mod fit;
+pub mod lineshape;
+pub mod locate;
 pub mod optics;
+pub mod peaks;
+pub mod profile;
+pub mod recognise;
+pub mod trace;
 
 use std::collections::BTreeMap;
 

@@ -1,21 +1,37 @@
-//! The one optical model: direction cosines (to come).
+//! The one optical model: a pinhole camera with radial distortion behind a plane grating.
+//!
+//! A grating shifts only the direction cosine across its grooves, by `m λ / d` in order `m`; the cosine along the
+//! grooves stays (the conical form of the grating equation: C. Palmer, *Diffraction Grating Handbook*, classical
+//! and conical mounts; from memory). A pixel's wavelength is therefore
+//!
+//! ```text
+//! λ = (d / m) · (α − α_slit(β)),   α_slit(β) = alpha_slit + (β − beta_mid) · skew_slope
+//! ```
+//!
+//! with (α, β) the direction cosines, in the grating's frame, of the ray through the pixel. Scale, tilt, skew, the
+//! curvature of the lines and both orders follow from it.
+//!
+//! Axes: the camera looks along +z, x to the right and y down in the upright picture. The grating's +α axis
+//! points, in the picture, `roll_rad` clockwise (as seen) of the picture's right; +β is a quarter turn further.
+
+use serde::{Deserialize, Serialize};
 
 /// Parameters of an instrument and of one shot through it.
-#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Optics {
     /// Groove spacing, nm.
     pub groove_spacing_nm: f64,
     /// Focal length, px.
     pub focal_px: f64,
-    /// Principal point, px.
+    /// Principal point, px from the upright picture's left top corner (pixel centres at integers).
     pub centre_px: (f64, f64),
-    /// Radial distortion: r_d = r (1 + k1 r²), r in units of the focal length.
+    /// Radial distortion: a ray at tangent r from the axis appears at r (1 + k1 r²).
     pub k1: f64,
-    /// Picture axis nearest to +α, then turned clockwise as seen by this angle, rad.
+    /// Direction of +α in the picture, clockwise (as seen) from the right, rad.
     pub roll_rad: f64,
-    /// Camera turned about the grooves against the grating's normal, rad.
+    /// Camera axis against the grating's normal, towards +α, rad.
     pub yaw_rad: f64,
-    /// Camera turned about the dispersion axis, rad.
+    /// Camera axis against the grating's normal, towards +β, rad.
     pub pitch_rad: f64,
     /// Direction cosine of the slit across the grooves at `beta_mid`.
     pub alpha_slit: f64,
@@ -25,14 +41,178 @@ pub struct Optics {
     pub skew_slope: f64,
 }
 
+/// An [`Optics`] prepared for many pixels.
+#[derive(Clone, Debug)]
+pub struct Rays {
+    ex: [f64; 3],
+    ey: [f64; 3],
+    ez: [f64; 3],
+    inv_focal: f64,
+    focal: f64,
+    centre: (f64, f64),
+    k1: f64,
+    alpha_slit: f64,
+    beta_mid: f64,
+    skew_slope: f64,
+    groove_spacing_nm: f64,
+}
+
 impl Optics {
-    /// Names of the fitted parameters, in the order of a covariance matrix.
-    pub const NAMES: [&str; 6] = [
-        "focal_px",
-        "k1",
-        "yaw_rad",
-        "roll_rad",
-        "alpha_slit",
-        "skew_slope",
-    ];
+    /// A flush phone with an ideal lens, whose slit lies straight ahead; a start for everything else.
+    pub fn flush(groove_spacing_nm: f64, focal_px: f64, width_px: usize, height_px: usize) -> Optics {
+        Optics {
+            groove_spacing_nm,
+            focal_px,
+            centre_px: ((width_px as f64 - 1.0) / 2.0, (height_px as f64 - 1.0) / 2.0),
+            k1: 0.0,
+            roll_rad: 0.0,
+            yaw_rad: 0.0,
+            pitch_rad: 0.0,
+            alpha_slit: 0.0,
+            beta_mid: 0.0,
+            skew_slope: 0.0,
+        }
+    }
+
+    /// Prepares the model for many pixels.
+    pub fn rays(&self) -> Rays {
+        let (sr, cr) = self.roll_rad.sin_cos();
+        let (sy, cy) = self.yaw_rad.sin_cos();
+        let (sp, cp) = self.pitch_rad.sin_cos();
+        // Columns of Rz(roll)·Ry(yaw)·Rx(pitch): α depends on roll and yaw alone, pitch moves β only.
+        let turn = |x: f64, y: f64, z: f64| [cr * x - sr * y, sr * x + cr * y, z];
+        Rays {
+            ex: turn(cy, 0.0, sy),
+            ey: turn(-sy * sp, cp, cy * sp),
+            ez: turn(-sy * cp, -sp, cy * cp),
+            inv_focal: 1.0 / self.focal_px,
+            focal: self.focal_px,
+            centre: self.centre_px,
+            k1: self.k1,
+            alpha_slit: self.alpha_slit,
+            beta_mid: self.beta_mid,
+            skew_slope: self.skew_slope,
+            groove_spacing_nm: self.groove_spacing_nm,
+        }
+    }
+
+    /// Places the slit so that its middle is seen at pixel (u, v): sets `alpha_slit` and `beta_mid`.
+    pub fn aim_slit_at(&mut self, u: f64, v: f64) {
+        let (alpha, beta) = self.rays().cosines(u, v);
+        self.alpha_slit = alpha;
+        self.beta_mid = beta;
+    }
+
+    /// Tilt: angle from the nearest picture axis to the dispersion, clockwise as seen, rad, within ±π/4.
+    pub fn tilt_rad(&self) -> f64 {
+        let quarter = std::f64::consts::FRAC_PI_2;
+        self.roll_rad - (self.roll_rad / quarter).round() * quarter
+    }
+
+    /// Skew of the slit against the grooves, clockwise as seen, rad.
+    pub fn skew_rad(&self) -> f64 {
+        -self.skew_slope.atan()
+    }
+}
+
+impl Rays {
+    /// Direction cosines (α, β) of the ray through pixel (u, v).
+    #[inline]
+    pub fn cosines(&self, u: f64, v: f64) -> (f64, f64) {
+        let xd = (u - self.centre.0) * self.inv_focal;
+        let yd = (v - self.centre.1) * self.inv_focal;
+        // Series reversion of r_d = r (1 + k1 r²), to the fourth power of k1: better than 1e-6 for |k1 r²| < 0.02.
+        let q = self.k1 * (xd * xd + yd * yd);
+        let shrink = 1.0 - q * (1.0 - q * (3.0 - q * (12.0 - 55.0 * q)));
+        let (x, y) = (xd * shrink, yd * shrink);
+        let norm = 1.0 / (x * x + y * y + 1.0).sqrt();
+        (
+            (self.ex[0] * x + self.ex[1] * y + self.ex[2]) * norm,
+            (self.ey[0] * x + self.ey[1] * y + self.ey[2]) * norm,
+        )
+    }
+
+    /// Pixel at which a ray of direction cosines (α, β) is seen; absent behind the camera.
+    pub fn pixel(&self, alpha: f64, beta: f64) -> Option<(f64, f64)> {
+        let gamma_squared = 1.0 - alpha * alpha - beta * beta;
+        if gamma_squared <= 0.0 {
+            return None;
+        }
+        let gamma = gamma_squared.sqrt();
+        let ray = |i: usize| self.ex[i] * alpha + self.ey[i] * beta + self.ez[i] * gamma;
+        let z = ray(2);
+        if z <= 0.05 {
+            return None;
+        }
+        let (x, y) = (ray(0) / z, ray(1) / z);
+        let grow = self.focal * (1.0 + self.k1 * (x * x + y * y));
+        Some((self.centre.0 + x * grow, self.centre.1 + y * grow))
+    }
+
+    /// α of the slit at height β.
+    #[inline]
+    pub fn slit_alpha(&self, beta: f64) -> f64 {
+        self.alpha_slit + (beta - self.beta_mid) * self.skew_slope
+    }
+
+    /// `m λ` in nm (signed path difference across one groove) and β − `beta_mid` of pixel (u, v).
+    #[inline]
+    pub fn path_nm(&self, u: f64, v: f64) -> (f64, f64) {
+        let (alpha, beta) = self.cosines(u, v);
+        (self.groove_spacing_nm * (alpha - self.slit_alpha(beta)), beta - self.beta_mid)
+    }
+
+    /// Pixel of `m λ` in nm at height β − `beta_mid`.
+    pub fn pixel_of_path(&self, path_nm: f64, beta_offset: f64) -> Option<(f64, f64)> {
+        let beta = self.beta_mid + beta_offset;
+        self.pixel(self.slit_alpha(beta) + path_nm / self.groove_spacing_nm, beta)
+    }
+
+    /// Pixels per nm of path along the dispersion, near `path_nm` and the slit's middle.
+    pub fn px_per_nm(&self, path_nm: f64) -> Option<f64> {
+        let a = self.pixel_of_path(path_nm - 0.5, 0.0)?;
+        let b = self.pixel_of_path(path_nm + 0.5, 0.0)?;
+        Some(((b.0 - a.0).powi(2) + (b.1 - a.1).powi(2)).sqrt())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn turned() -> Optics {
+        let mut o = Optics::flush(1600.0, 3000.0, 4000, 3000);
+        o.k1 = 0.02;
+        o.roll_rad = 0.05;
+        o.yaw_rad = 0.02;
+        o.pitch_rad = -0.015;
+        o.skew_slope = 0.01;
+        o.aim_slit_at(2100.0, 1400.0);
+        o
+    }
+
+    #[test]
+    fn a_pixel_and_its_cosines_lead_to_each_other() {
+        let rays = turned().rays();
+        for (u, v) in [(100.0, 200.0), (2100.0, 1400.0), (3900.0, 2900.0), (700.0, 1500.0)] {
+            let (alpha, beta) = rays.cosines(u, v);
+            let (u2, v2) = rays.pixel(alpha, beta).unwrap();
+            assert!((u - u2).abs() < 0.01 && (v - v2).abs() < 0.01, "{u} {v}: {u2} {v2}");
+        }
+    }
+
+    #[test]
+    fn the_slit_is_where_it_was_aimed_at_and_has_no_path() {
+        let rays = turned().rays();
+        let (path, beta) = rays.path_nm(2100.0, 1400.0);
+        assert!(path.abs() < 1e-9 && beta.abs() < 1e-12);
+    }
+
+    #[test]
+    fn pitch_moves_nothing_across_the_grooves() {
+        let mut o = turned();
+        let a = o.rays().cosines(3500.0, 1700.0).0;
+        o.pitch_rad += 0.1;
+        assert!((o.rays().cosines(3500.0, 1700.0).0 - a).abs() < 1e-15);
+    }
 }

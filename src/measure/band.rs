@@ -1,0 +1,145 @@
+//! The band's two edges: the slit's ends, seen in every colour. They give the direction of the dispersion (the tilt)
+//! free of the slit's own slant, the height over which to average, and the blur.
+
+use crate::frame::Frame;
+use crate::measure::extract::{Window, bin};
+use crate::measure::optics::Rays;
+
+/// One end of the slit in one block of wavelengths.
+#[derive(Clone, Copy, Debug)]
+pub struct Edge {
+    /// `m λ` of the block's light, nm.
+    pub path_nm: f64,
+    /// Height β − β_mid at half of the light.
+    pub beta: f64,
+    /// Pixel there.
+    pub at: (f64, f64),
+    /// Standard deviation of the edge's blur, px.
+    pub blur_px: f64,
+    /// Signal to noise of the block.
+    pub snr: f64,
+}
+
+/// Both ends.
+#[derive(Clone, Debug, Default)]
+pub struct Edges {
+    /// On the −β side.
+    pub low: Vec<Edge>,
+    /// On the +β side.
+    pub high: Vec<Edge>,
+}
+
+/// Finds the ends of the slit in blocks of `block_nm` over the ranges of `m λ` given.
+///
+/// `half_beta` is half the slit's expected extent in β.
+pub fn edges(frame: &Frame, rays: &Rays, ranges: &[(f64, f64)], half_beta: f64, focal_px: f64, block_nm: f64) -> Edges {
+    let mut found = Edges::default();
+    let reach = 1.7 * half_beta;
+    let beta_bins = ((2.0 * reach * focal_px) as usize).clamp(40, 2000);
+    let px_per_bin = 2.0 * reach * focal_px / beta_bins as f64;
+    for &(low, high) in ranges {
+        let blocks = (((high - low) / block_nm).round() as usize).max(1);
+        let window = Window {
+            path_nm: (low, low + blocks as f64 * block_nm),
+            path_step_nm: block_nm,
+            beta: (-reach, reach),
+            beta_bins,
+            // Every second column is plenty: a block is tens of columns wide.
+            stride: 1,
+        };
+        let grid = bin(frame, rays, window);
+        for block in 0..grid.path_bins {
+            let profile: Vec<f64> = (0..beta_bins)
+                .map(|b| grid.mean(b, block).map_or(f64::NAN, |c| (c[0] + c[1] + c[2]) / 3.0))
+                .collect();
+            let Some((bottom, top, snr)) = ends(&profile) else {
+                continue;
+            };
+            let path_nm = grid.path_nm(block);
+            for (list, (place, blur_bins)) in [(&mut found.low, bottom), (&mut found.high, top)] {
+                let beta = -reach + (place + 0.5) * 2.0 * reach / beta_bins as f64;
+                if let Some(at) = rays.pixel_of_path(path_nm, beta) {
+                    list.push(Edge { path_nm, beta, at, blur_px: blur_bins * px_per_bin, snr });
+                }
+            }
+        }
+    }
+    found
+}
+
+/// A place (index) and the blur (standard deviation, in bins) of one end.
+type End = (f64, f64);
+
+/// The two ends of a box-like profile.
+fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
+    let n = profile.len();
+    let good = |v: &&f64| v.is_finite();
+    // The outer 15 % on either side are beyond the slit, the middle half is on it.
+    let mut out: Vec<f64> =
+        profile[..n * 3 / 20].iter().chain(&profile[n - n * 3 / 20..]).filter(good).copied().collect();
+    let mut inside: Vec<f64> = profile[n * 3 / 10..n * 7 / 10].iter().filter(good).copied().collect();
+    if out.len() < n / 10 || inside.len() < n / 4 {
+        return None;
+    }
+    out.sort_by(f64::total_cmp);
+    inside.sort_by(f64::total_cmp);
+    let base = out[out.len() / 2];
+    let spread = (out[out.len() * 84 / 100] - out[out.len() * 16 / 100]) / 2.0;
+    let top = inside[inside.len() / 2];
+    let contrast = top - base;
+    if contrast < 0.0015 || contrast < 4.0 * spread {
+        return None;
+    }
+    // Smoothed over three bins: the ends are at least that soft.
+    let smooth: Vec<f64> = (0..n)
+        .map(|i| {
+            let part: Vec<f64> =
+                profile[i.saturating_sub(1)..(i + 2).min(n)].iter().filter(good).copied().collect();
+            if part.is_empty() { base } else { part.iter().sum::<f64>() / part.len() as f64 }
+        })
+        .collect();
+    let find = |from_low: bool| -> Option<End> {
+        let at = |i: usize| if from_low { smooth[i] } else { smooth[n - 1 - i] };
+        // The end's own plateau: lighting may differ from one end of the slit to the other.
+        let cross = |level: f64| -> Option<f64> {
+            // From the middle outwards, so that dust beyond the end cannot stand for it.
+            let mut i = n / 2;
+            while i > 0 && at(i - 1) > level {
+                i -= 1;
+            }
+            // Dust on the slit also falls below the level: only an end that stays dark counts.
+            loop {
+                let dark = (0..i).rev().take(n / 12).filter(|&j| at(j) > level).count();
+                if dark == 0 {
+                    break;
+                }
+                i = (0..i).rev().find(|&j| at(j) > level)?;
+                while i > 0 && at(i - 1) > level {
+                    i -= 1;
+                }
+            }
+            if i == 0 {
+                return None;
+            }
+            let (a, b) = (at(i), at(i - 1));
+            Some(i as f64 - ((a - level) / (a - b)).clamp(0.0, 1.0))
+        };
+        let rough = cross(base + 0.5 * contrast)?;
+        let start = rough as usize;
+        let mut plateau: Vec<f64> = (start + n / 40 + 1..(start + n / 8).min(n / 2)).map(at).collect();
+        if plateau.is_empty() {
+            return None;
+        }
+        plateau.sort_by(f64::total_cmp);
+        let height = plateau[plateau.len() / 2] - base;
+        if height < 0.3 * contrast {
+            return None;
+        }
+        let middle = cross(base + 0.5 * height)?;
+        let (inner, outer) = (cross(base + 0.8 * height)?, cross(base + 0.2 * height)?);
+        // An error function climbs from 20 % to 80 % over 1.683 standard deviations; three-bin smoothing adds 2/3.
+        let blur = ((((inner - outer) / 1.683).powi(2) - 2.0 / 3.0).max(0.0)).sqrt();
+        Some(if from_low { (middle, blur) } else { ((n - 1) as f64 - middle, blur) })
+    };
+    Some((find(true)?, find(false)?, contrast / spread.max(1e-6)))
+}

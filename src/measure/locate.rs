@@ -1,0 +1,422 @@
+//! Where is the slit's image, and which way does the grating spread the light?
+//!
+//! Works on a reduced map of the frame (cells of a few pixels). Every elongated bright spot is tried as the slit's
+//! image: seen from the right one, light lies in a strip as tall as the slit, at the distances at which a grating
+//! puts the visible spectrum, with nothing between, the same on both sides where both orders are there, and in
+//! pure colours.
+
+use crate::frame::Frame;
+
+/// Longest side of the reduced map, cells. A slit 24 mm long at 305 mm is then some 60 cells long.
+const MAP_SIDE: usize = 1000;
+
+/// The frame in cells: mean linear light by channel, and share of clipped pixels.
+pub struct Map {
+    /// Pixels per cell side.
+    pub cell_px: usize,
+    /// Cells across.
+    pub width: usize,
+    /// Cells down.
+    pub height: usize,
+    /// Mean linear light by cell: red, green, blue.
+    pub rgb: Vec<[f32; 3]>,
+    /// Mean over the channels.
+    pub light: Vec<f32>,
+    /// Share of pixels with a channel at the ceiling.
+    pub clipped: Vec<f32>,
+}
+
+impl Map {
+    /// Reduces a frame; every second pixel of every second row is read, which is plenty for finding things.
+    pub fn new(frame: &Frame) -> Map {
+        let longest = frame.width().max(frame.height());
+        let cell_px = longest.div_ceil(MAP_SIDE).max(1);
+        let (width, height) = (frame.width() / cell_px, frame.height() / cell_px);
+        let stride = if cell_px >= 2 { 2 } else { 1 };
+        let mut rgb = Vec::with_capacity(width * height);
+        let mut clipped = Vec::with_capacity(width * height);
+        for cy in 0..height {
+            for cx in 0..width {
+                let mut sum = [0.0f32; 3];
+                let (mut n, mut at_ceiling) = (0u32, 0u32);
+                for y in (cy * cell_px..(cy + 1) * cell_px).step_by(stride) {
+                    for x in (cx * cell_px..(cx + 1) * cell_px).step_by(stride) {
+                        let (light, over) = frame.light(x, y);
+                        for c in 0..3 {
+                            sum[c] += light[c];
+                        }
+                        at_ceiling += u32::from(over);
+                        n += 1;
+                    }
+                }
+                rgb.push(sum.map(|s| s / n as f32));
+                clipped.push(at_ceiling as f32 / n as f32);
+            }
+        }
+        let light = rgb.iter().map(|c| (c[0] + c[1] + c[2]) / 3.0).collect();
+        Map { cell_px, width, height, rgb, light, clipped }
+    }
+
+    fn sample(&self, x: f64, y: f64) -> Option<usize> {
+        let (cx, cy) = (x.round(), y.round());
+        if cx < 0.0 || cy < 0.0 || cx >= self.width as f64 || cy >= self.height as f64 {
+            return None;
+        }
+        Some(cy as usize * self.width + cx as usize)
+    }
+}
+
+/// What was found, in pixels of the upright picture.
+#[derive(Clone, Debug)]
+pub struct Located {
+    /// Middle of the slit's image.
+    pub centre: (f64, f64),
+    /// Direction of +α, clockwise (as seen) from the right, rad, in (−π/4, 3π/4].
+    pub dispersion_rad: f64,
+    /// Direction of the slit's image, clockwise from the right, rad.
+    pub slit_rad: f64,
+    /// Half the slit image's length, px.
+    pub half_length_px: f64,
+    /// Share of the strip's light that lies where the visible spectrum can be, 0…1.
+    pub zone_share: f64,
+    /// Agreement of the two sides, −1…1.
+    pub symmetry: f64,
+    /// How pure the colours are, 0 (grey) … 1.
+    pub saturation: f64,
+    /// Light in the strip over its noise.
+    pub significance: f64,
+    /// Light on the −α and the +α side, mean linear share of full scale over the zone.
+    pub side_light: [f64; 2],
+    /// Share of all strong edges of the picture that lie in the strip.
+    pub edge_share: f64,
+    /// Score among the candidates.
+    pub score: f64,
+}
+
+/// An elongated bright spot, in cells.
+#[derive(Clone, Debug)]
+struct Spot {
+    x: f64,
+    y: f64,
+    angle: f64,
+    half_length: f64,
+    half_width: f64,
+    light: f64,
+    /// Light over that of the brightest spot, 0…1.
+    rank: f64,
+}
+
+/// Finds the slit's image, or says why there is nothing like a spectrum.
+///
+/// `focal_px` is the focal length in pixels if the file states it; otherwise a wide range is allowed for.
+pub fn locate(map: &Map, focal_px: Option<f64>) -> Result<Located, String> {
+    let spots = spots(map);
+    if spots.is_empty() {
+        return Err("no bright line that could be the slit's image".into());
+    }
+    let longest = map.width.max(map.height) as f64;
+    let (focal_low, focal_high) = match focal_px {
+        Some(f) => (f / map.cell_px as f64 * 0.9, f / map.cell_px as f64 * 1.1),
+        None => (0.6 * longest, 1.1 * longest),
+    };
+    let noise = noise(map);
+    let mut best: Option<(Located, Spot)> = None;
+    for spot in &spots {
+        if let Some(found) = try_spot(map, spot, 0.0, focal_low, focal_high, noise)
+            && best.as_ref().is_none_or(|(b, _)| found.score > b.score)
+        {
+            best = Some((found, spot.clone()));
+        }
+    }
+    let Some((mut best, spot)) = best else {
+        return Err("no light where a grating would put the spectrum".into());
+    };
+    // The dispersion need not be square to the slit: the direction with the most contrast wins.
+    let mut turn = 0.0;
+    for step_deg in [2.0f64, 0.5] {
+        let around = turn;
+        let reach = if step_deg > 1.0 { 7 } else { 4 };
+        for i in -reach..=reach {
+            let angle = around + f64::from(i) * step_deg.to_radians();
+            if let Some(found) = try_spot(map, &spot, angle, focal_low, focal_high, noise)
+                && found.significance > best.significance * 1.0001
+            {
+                best = found;
+                turn = angle;
+            }
+        }
+    }
+    best.edge_share = edge_share(map, &best, focal_high);
+    Ok(best)
+}
+
+/// Robust noise of the map's light: from differences of neighbours.
+fn noise(map: &Map) -> f64 {
+    let mut differences: Vec<f32> = (0..map.height)
+        .step_by(3)
+        .flat_map(|y| (2..map.width).step_by(5).map(move |x| (x, y)))
+        .map(|(x, y)| (map.light[y * map.width + x] - map.light[y * map.width + x - 2]).abs())
+        .collect();
+    if differences.is_empty() {
+        return 1e-5;
+    }
+    let middle = differences.len() / 2;
+    let (_, median, _) = differences.select_nth_unstable_by(middle, f32::total_cmp);
+    (f64::from(*median) / 0.954).max(1e-5)
+}
+
+/// Elongated connected spots above a ladder of levels, each place once.
+fn spots(map: &Map) -> Vec<Spot> {
+    let top = map.light.iter().copied().fold(0.0f32, f32::max);
+    let mut sorted: Vec<f32> = map.light.iter().copied().step_by(7).collect();
+    sorted.sort_by(f32::total_cmp);
+    let base = sorted[sorted.len() / 2];
+    let mut found: Vec<Spot> = Vec::new();
+    for share in [0.75, 0.5, 0.3, 0.15, 0.07] {
+        let level = base + share * (top - base);
+        if level <= base + 0.002 {
+            break;
+        }
+        for spot in components(map, level) {
+            let known = found.iter().any(|f| {
+                (f.x - spot.x).hypot(f.y - spot.y) < 0.35 * f.half_length
+                    && spot.half_length < 1.6 * f.half_length
+            });
+            if !known && found.len() < 60 {
+                found.push(spot);
+            }
+        }
+    }
+    // Trying a spot costs time: only the brightest few can be the slit.
+    found.sort_by(|a, b| b.light.total_cmp(&a.light));
+    found.truncate(14);
+    let brightest = found.first().map_or(1.0, |s| s.light);
+    for spot in &mut found {
+        spot.rank = spot.light / brightest;
+    }
+    found
+}
+
+fn components(map: &Map, level: f32) -> Vec<Spot> {
+    let mut label = vec![false; map.light.len()];
+    let mut spots = Vec::new();
+    let mut stack = Vec::new();
+    for start in 0..map.light.len() {
+        if label[start] || map.light[start] < level {
+            continue;
+        }
+        stack.push(start);
+        label[start] = true;
+        let (mut n, mut sx, mut sy, mut sxx, mut syy, mut sxy, mut light) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+        while let Some(i) = stack.pop() {
+            let (x, y) = ((i % map.width) as f64, (i / map.width) as f64);
+            n += 1.0;
+            sx += x;
+            sy += y;
+            sxx += x * x;
+            syy += y * y;
+            sxy += x * y;
+            light += f64::from(map.light[i]);
+            for dy in -1i64..=1 {
+                for dx in -1i64..=1 {
+                    let (xx, yy) = (x as i64 + dx, y as i64 + dy);
+                    if xx < 0 || yy < 0 || xx >= map.width as i64 || yy >= map.height as i64 {
+                        continue;
+                    }
+                    let j = yy as usize * map.width + xx as usize;
+                    if !label[j] && map.light[j] >= level {
+                        label[j] = true;
+                        stack.push(j);
+                    }
+                }
+            }
+        }
+        let (mx, my) = (sx / n, sy / n);
+        let (vxx, vyy, vxy) = (sxx / n - mx * mx + 1.0 / 12.0, syy / n - my * my + 1.0 / 12.0, sxy / n - mx * my);
+        let mean = 0.5 * (vxx + vyy);
+        let root = (0.25 * (vxx - vyy).powi(2) + vxy * vxy).sqrt();
+        let (long, short) = ((mean + root).sqrt(), (mean - root).max(1.0 / 12.0).sqrt());
+        // A uniform bar of half length h has a standard deviation of h / √3.
+        let (half_length, half_width) = (long * 3f64.sqrt(), short * 3f64.sqrt());
+        if half_length < 8.0 || half_length > 0.4 * map.width.max(map.height) as f64 || half_length < 2.2 * half_width {
+            continue;
+        }
+        let angle = 0.5 * (2.0 * vxy).atan2(vxx - vyy);
+        spots.push(Spot { x: mx, y: my, angle, half_length, half_width, light, rank: 0.0 });
+    }
+    spots
+}
+
+/// Normalises a direction to (−π/4, 3π/4]: right or down.
+fn canonical(angle: f64) -> f64 {
+    use std::f64::consts::{FRAC_PI_4, PI};
+    let mut a = angle;
+    while a <= -FRAC_PI_4 {
+        a += PI;
+    }
+    while a > 3.0 * FRAC_PI_4 {
+        a -= PI;
+    }
+    a
+}
+
+fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, noise: f64) -> Option<Located> {
+    let dispersion = canonical(spot.angle + std::f64::consts::FRAC_PI_2 + turn);
+    let (dx, dy) = (dispersion.cos(), dispersion.sin());
+    let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
+    let half = spot.half_length;
+    let reach = (map.width as f64).hypot(map.height as f64);
+    let inside = [-0.72, -0.48, -0.24, 0.0, 0.24, 0.48, 0.72];
+    let outside = [-1.9, -1.6, -1.35, 1.35, 1.6, 1.9];
+    // The visible spectrum of a coarse grating: λ/d from 0.235 to 0.45, and up to 0.9 for a fine one; a little more
+    // for a slit that is seen off the axis.
+    let zone = (0.2 * focal_low, 0.62 * focal_high);
+    let core = (3.0 * spot.half_width + 4.0).max(0.04 * focal_low);
+    let steps = reach as i64;
+    let mut profile = vec![f64::NAN; (2 * steps + 1) as usize];
+    let (mut total, mut in_zone, mut weight_colour, mut sum_colour) = (0.0, 0.0, 0.0, 0.0);
+    let mut side = [0.0f64; 2];
+    let mut n_zone = 0.0f64;
+    for i in -steps..=steps {
+        let s = i as f64;
+        let (px, py) = (spot.x + s * dx, spot.y + s * dy);
+        let mut sum = 0.0;
+        let mut n = 0.0;
+        let mut rgb = [0.0f64; 3];
+        for t in inside {
+            if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
+                sum += f64::from(map.light[j]);
+                for c in 0..3 {
+                    rgb[c] += f64::from(map.rgb[j][c]);
+                }
+                n += 1.0;
+            }
+        }
+        if n < 5.0 {
+            continue;
+        }
+        let (mut out, mut out_rgb, mut m) = (0.0, [0.0f64; 3], 0.0);
+        for t in outside {
+            if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
+                out += f64::from(map.light[j]);
+                for c in 0..3 {
+                    out_rgb[c] += f64::from(map.rgb[j][c]);
+                }
+                m += 1.0;
+            }
+        }
+        if m < 2.0 {
+            continue;
+        }
+        let contrast = sum / n - out / m;
+        profile[(i + steps) as usize] = contrast;
+        if s.abs() <= core {
+            continue;
+        }
+        let lit = (contrast - 2.0 * noise / 7f64.sqrt()).max(0.0);
+        total += lit;
+        if s.abs() >= zone.0 && s.abs() <= zone.1 {
+            in_zone += lit;
+            n_zone += 1.0;
+            side[usize::from(s > 0.0)] += lit;
+            let colour: [f64; 3] = std::array::from_fn(|c| (rgb[c] / n - out_rgb[c] / m).max(0.0));
+            let top = colour[0].max(colour[1]).max(colour[2]);
+            if top > 0.0 && lit > 0.0 {
+                let low = colour[0].min(colour[1]).min(colour[2]);
+                sum_colour += lit * (1.0 - low / top);
+                weight_colour += lit;
+            }
+        }
+    }
+    if in_zone <= 0.0 || n_zone < 10.0 {
+        return None;
+    }
+    // Agreement of the two sides, blurred over 1.5 % of the focal length as incidence and distortion part them.
+    let blur = (0.015 * focal_low).max(2.0) as i64;
+    let smooth = |i: i64| -> Option<f64> {
+        let mut sum = 0.0;
+        for k in -blur..=blur {
+            let j = i + k + steps;
+            let p = *profile.get(j as usize)?;
+            if p.is_nan() {
+                return None;
+            }
+            sum += p;
+        }
+        let n = (2 * blur + 1) as f64;
+        Some((sum - 4.0 * noise * (n / 7.0).sqrt()).max(0.0))
+    };
+    let (mut xy, mut xx, mut yy) = (0.0, 0.0, 0.0);
+    let mut i = zone.0 as i64;
+    while (i as f64) < zone.1 {
+        if let (Some(a), Some(b)) = (smooth(i), smooth(-i)) {
+            let (a, b) = (a.sqrt(), b.sqrt());
+            xy += a * b;
+            xx += a * a;
+            yy += b * b;
+        }
+        i += 2;
+    }
+    let symmetry = if xx > 0.0 && yy > 0.0 { xy / (xx * yy).sqrt() } else { 0.0 };
+    let zone_share = in_zone / total.max(1e-9);
+    let saturation = if weight_colour > 0.0 { sum_colour / weight_colour } else { 0.0 };
+    let significance = in_zone / (noise * (n_zone / 7.0).sqrt());
+    // The slit's own image is the brightest line there is: compare at equal width.
+    let half_width = (2.0 * spot.half_width + 1.0).ceil() as i64;
+    let flux = |middle: i64| -> f64 {
+        (middle - half_width..=middle + half_width)
+            .filter_map(|j| profile.get((j + steps) as usize))
+            .filter(|p| !p.is_nan())
+            .map(|p| p.max(0.0))
+            .sum()
+    };
+    let mut rival = 0.0f64;
+    for i in (zone.0 as i64)..(zone.1 as i64) {
+        rival = rival.max(flux(i)).max(flux(-i));
+    }
+    let brightness = (flux(0) / rival.max(1e-9)).min(1.5) / 1.5;
+    let score = zone_share + 0.5 * symmetry * symmetry + 0.6 * brightness + 0.3 * saturation + 0.4 * spot.rank.sqrt();
+    let cell = map.cell_px as f64;
+    Some(Located {
+        centre: ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
+        dispersion_rad: dispersion,
+        slit_rad: spot.angle,
+        half_length_px: half * cell,
+        zone_share,
+        symmetry,
+        saturation,
+        significance,
+        side_light: side.map(|s| s / (n_zone / 2.0)),
+        edge_share: 0.0,
+        score,
+    })
+}
+
+/// Share of the picture's strong edges that lie in the strip: near 1 for a spectrum in a dark tube, small for a room.
+fn edge_share(map: &Map, found: &Located, focal_high: f64) -> f64 {
+    let cell = map.cell_px as f64;
+    let (cx, cy) = (found.centre.0 / cell, found.centre.1 / cell);
+    let (dx, dy) = (found.dispersion_rad.cos(), found.dispersion_rad.sin());
+    let half = found.half_length_px / cell;
+    let reach = 0.9 * focal_high;
+    let (mut within, mut all) = (0.0f64, 0.0f64);
+    for y in (3..map.height.saturating_sub(3)).step_by(3) {
+        for x in (3..map.width.saturating_sub(3)).step_by(3) {
+            let at = |x: usize, y: usize| f64::from(map.light[y * map.width + x]);
+            // Second differences: a smooth veil or leak has none to speak of.
+            let edge = ((2.0 * at(x, y) - at(x - 3, y) - at(x + 3, y)).abs()
+                + (2.0 * at(x, y) - at(x, y - 3) - at(x, y + 3)).abs())
+            .min(0.3);
+            if edge < 0.012 {
+                continue;
+            }
+            all += edge;
+            let (rx, ry) = (x as f64 - cx, y as f64 - cy);
+            let (s, t) = (rx * dx + ry * dy, -rx * dy + ry * dx);
+            if t.abs() < 1.35 * half + 0.06 * s.abs() && s.abs() < reach {
+                within += edge;
+            }
+        }
+    }
+    if all > 0.0 { within / all } else { 1.0 }
+}
