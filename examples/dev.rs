@@ -40,15 +40,23 @@ fn main(){
    let t4=std::time::Instant::now();
    let hb=s.half_length_px/o.focal_px;
    let lamp=lamp();
-   let prs:Vec<profile::Profile>=[-1.0,1.0].iter().map(|&sign|profile::slabs(&f,&o.rays(),sign,(330.0,800.0),0.25,(-hb,hb)).profile(&o.rays())).collect();
-   let sides:Vec<recognise::Side>=prs.iter().filter_map(|pr|{let mx=peaks::maxima(pr,8.0,0.01); let top=pr.light.iter().cloned().fold(0.0,f64::max); println!("   side {} {} max {:.4}",pr.sign,mx.len(),top); (mx.len()>=3&&top>0.004).then(||recognise::Side{sign:pr.sign,range_nm:(pr.nm(0.0),pr.nm(pr.len() as f64)),maxima:mx,profile:pr})}).collect();
+   let orders:Vec<scale::Order>=[-1.0,1.0].iter().map(|&sign|{let sl=profile::slabs(&f,&o.rays(),sign,(330.0,800.0),0.25,(-hb,hb));let pr=sl.profile(&o.rays());scale::Order{slabs:sl,profile:pr}}).collect();
    let t5=std::time::Instant::now();
-   let fw={let mut v:Vec<f64>=sides.iter().flat_map(|s|s.maxima.iter().map(|m|m.fwhm_nm)).collect();v.sort_by(f64::total_cmp);v.get(v.len()/4).copied().unwrap_or(1.5)};
+   let e=band::edges(&f,&o.rays(),&[(-720.0,-390.0),(390.0,720.0)],s.half_length_px/f0,f0,15.0);
+   let ho=vec![adjust::Observation::SameHeight{at:e.low.iter().map(|e|e.at).collect(),sigma_px:0.5},adjust::Observation::SameHeight{at:e.high.iter().map(|e|e.at).collect(),sigma_px:0.5}];
    let se=recognise::Search{focal_px:f0,focal_reach:if fp.is_some(){0.1}else{0.3},focal_sigma:if fp.is_some(){0.03}else{0.2},slit_px:s.centre};
-   let c=recognise::search(&o,&recognise::features(&lamp,fw),&sides,&se);
-   for c in c.iter().take(4){ println!("   CAND score {:.3} f {:.1} yaw {:.3} k1 {:.4} alpha {:.4}",c.score,c.optics.focal_px,c.optics.yaw_rad.to_degrees(),c.optics.k1,c.optics.alpha_slit);
-     for (si,pp) in sides.iter().zip(&c.pairs){ let r=c.optics.rays(); print!("     {}: ",si.sign); for (ft,p) in recognise::features(&lamp,fw).iter().zip(pp){ if let Some(j)=p { let at=o.rays().pixel_of_path(si.sign*si.maxima[*j].nm,0.0).unwrap(); print!("{:.1}:{:+.2} ",ft.nm,si.sign*r.path_nm(at.0,at.1).0-ft.nm);} } println!(); } }
-   println!("   fw {fw:.2} extract {:?} search {:?}",t5-t4,t5.elapsed());
+   let mut log=vec![]; let t6=std::time::Instant::now();
+   let r=scale::calibrate(&o,&s,&ho,&orders,&lamp,&se,&mut log);
+   println!("   times extract {:?} calibrate {:?}",t5-t4,t6.elapsed());
+   for l in &log {println!("   {l}")}
+   match r { Err(e)=>println!("   REFUSED {e:?}"), Ok(c)=>{ let q=&c.calibration; println!("   rms {:.3} shape {:?} f {:.1} yaw {:.3} k1 {:.4} roll {:.3} skew {:.3}",q.rms_nm,c.shape,q.optics.focal_px,q.optics.yaw_rad.to_degrees(),q.optics.k1,q.optics.tilt_rad().to_degrees(),q.optics.skew_rad().to_degrees());
+     for l in &q.lines { println!("     {} {} res {:+.3} sig {:.3} loo {:+.3?}",l.order,l.name,l.residual_nm,l.sigma_nm,l.left_out_nm); }
+     println!("   sigma {:?}",q.sigma_curve.iter().step_by(4).map(|x|format!("{:.0}:{:.3}",x.0,x.1)).collect::<Vec<_>>());
+     // truth check
+     let truth:serde_json::Value=serde_json::from_str(&std::fs::read_to_string(std::env::var("TRUTH").unwrap()).unwrap()).unwrap();
+     let key=p.rsplit('/').take(2).collect::<Vec<_>>(); let key=format!("{}/{}",key[1],key[0]);
+     for m in ["-1","1"] { let mp=&truth[&key]["mapping"][m]; if mp.is_null(){continue;} let mut out=String::new(); let nm=mp["nm"].as_array().unwrap(); for i in (0..nm.len()).step_by(3){ let u=&mp["upright"][i]; if !mp["inside"][i].as_bool().unwrap(){continue;} let got=q.optics.rays().path_nm(u[0].as_f64().unwrap(),u[1].as_f64().unwrap()).0; out+=&format!("{:.0}:{:+.3} ",nm[i].as_f64().unwrap(),got.abs()-nm[i].as_f64().unwrap()); } println!("   TRUE {m} {out}"); }
+   } }
    }
   },Err(e)=>println!("   ERR {e}")}
  }

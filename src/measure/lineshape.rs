@@ -169,7 +169,7 @@ pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineSha
     // Parameters: shift, stretch, background (2), areas of the group, areas of the others, own shifts of the others.
     let mut parameters = vec![
         Parameter::free(0.0, 0.01).within(-1.6, 1.6),
-        Parameter::free(1.0, 0.01).within(0.7, 1.5),
+        Parameter::free(0.9, 0.01).within(0.5, 1.6),
         Parameter::free(y_low, 0.01 * scale).within(-scale, y_high),
         Parameter::free(0.0, 0.002 * scale),
     ];
@@ -205,8 +205,9 @@ pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineSha
             }
             out[i] = (y[i] - model) / s[i].hypot(model_error);
         }
-        // The line shape was measured on the clearest line; focus and distortion change it by some per cent.
-        out[x.len()] = (p[1] - 1.0) / 0.08;
+        // The shape was measured on the clearest line, often a blue one, and blue and red pixels are sparser on the
+        // sensor than green ones: other lines may be narrower by a fifth.
+        out[x.len()] = (p[1] - 0.92) / 0.15;
         for (k, line) in others.iter().enumerate() {
             out[x.len() + 1 + k] = if line.width_nm == 0.0 { 0.0 } else { p[4 + g + o + k] / line.sigma_nm };
         }

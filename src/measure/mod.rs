@@ -13,6 +13,7 @@ pub mod optics;
 pub mod peaks;
 pub mod profile;
 pub mod recognise;
+pub mod scale;
 pub mod trace;
 
 use std::collections::BTreeMap;
@@ -197,7 +198,7 @@ pub struct Calibration {
     pub lamp: String,
     /// Parameters of the instrument and of this shot.
     pub optics: optics::Optics,
-    /// Standard uncertainties and correlations of the fitted parameters, in the order of [`optics::Optics::NAMES`].
+    /// Standard uncertainties and correlations of the fitted parameters, in the order of [`adjust::NAMES`].
     pub covariance: Vec<Vec<f64>>,
     /// Lines, rising in wavelength, order by order.
     pub lines: Vec<LineUse>,

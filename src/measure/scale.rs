@@ -1,0 +1,472 @@
+//! The wavelength scale from a lamp photo: lines found by pattern, fitted as blends, adjusted to the optics along the
+//! whole slit, and tested against every other assignment before it is believed.
+
+use crate::measure::adjust::{Adjusted, Frame0, N, Observation, adjust, index};
+use crate::measure::lineshape::{GroupFit, LineShape, fit_group, fit_shape, groups};
+use crate::measure::optics::{Optics, Rays};
+use crate::measure::peaks::maxima;
+use crate::measure::profile::{Profile, SLABS, Slabs};
+use crate::measure::recognise::{Candidate, Search, Side, features, priors, search};
+use crate::measure::trace::Slit;
+use crate::measure::{Calibration, Lamp, LineUse};
+
+/// A side of the slit's image with its light.
+pub struct Order {
+    /// Bins.
+    pub slabs: Slabs,
+    /// Mean light on the scale of the rays it was binned with.
+    pub profile: Profile,
+}
+
+/// Why a lamp photo gives no scale.
+#[derive(Clone, Debug)]
+pub enum Refusal {
+    /// Too few lines: how many, and which.
+    FewLines(String),
+    /// The lines do not fit one scale, or more than one scale fits them.
+    PoorFit(String),
+}
+
+/// A scale and what it rests on.
+pub struct Found {
+    /// The scale.
+    pub calibration: Calibration,
+    /// Line shape at the clearest line, where one is clear.
+    pub shape: Option<LineShape>,
+    /// Agreement with the lamp's pattern, −1…1.
+    pub score: f64,
+    /// Groups as fitted: order's sign, group, fit.
+    pub groups: Vec<(f64, Vec<usize>, GroupFit)>,
+}
+
+/// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.35–0.7, wrong ones below 0.
+const LEAST_SCORE: f64 = 0.12;
+/// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG.
+const FLOOR_PX: f64 = 0.03;
+/// Zero order's middle, half-way between blown-up flanks.
+const ANCHOR_PX: f64 = 0.20;
+
+/// Fits the scale.
+///
+/// `base` is the optics with which the orders were binned; `focal` says what is known of the focal length.
+pub fn calibrate(
+    base: &Optics,
+    slit: &Slit,
+    height_observations: &[Observation],
+    orders: &[Order],
+    lamp: &Lamp,
+    focal: &Search,
+    log: &mut Vec<String>,
+) -> Result<Found, Refusal> {
+    let sides: Vec<Side> = orders
+        .iter()
+        .filter_map(|order| {
+            let found = maxima(&order.profile, 8.0, 0.008);
+            let enough = found.len() >= 2;
+            enough.then(|| Side {
+                sign: order.profile.sign,
+                range_nm: (order.profile.nm(0.0), order.profile.nm(order.profile.len() as f64)),
+                maxima: found,
+                profile: &order.profile,
+            })
+        })
+        .collect();
+    let strongest = sides
+        .iter()
+        .map(|s| s.maxima.iter().map(|m| m.height).fold(0.0f64, f64::max))
+        .fold(0.0f64, f64::max);
+    // An order that is a hundredth of the other one adds noise, not lines.
+    let sides: Vec<Side> = sides
+        .into_iter()
+        .filter(|s| s.maxima.iter().map(|m| m.height).fold(0.0f64, f64::max) > 0.02 * strongest)
+        .collect();
+    if sides.is_empty() {
+        return Err(Refusal::FewLines("no lines stand out".into()));
+    }
+    let mut widths: Vec<f64> = sides.iter().flat_map(|s| s.maxima.iter().map(|m| m.fwhm_nm)).collect();
+    widths.sort_by(f64::total_cmp);
+    let typical = widths[widths.len() / 4];
+    let lamp_features = features(lamp, typical);
+    let candidates = search(base, &lamp_features, &sides, focal);
+    for c in candidates.iter().take(3) {
+        log.push(format!(
+            "lamp pattern {}: agreement {:.3} with focal length {:.0} px, yaw {:.2}°, k1 {:.4}",
+            lamp.name,
+            c.score,
+            c.optics.focal_px,
+            c.optics.yaw_rad.to_degrees(),
+            c.optics.k1
+        ));
+    }
+    let Some(best) = candidates.first() else {
+        return Err(Refusal::FewLines("the lamp's pattern is nowhere in it".into()));
+    };
+    if best.score < LEAST_SCORE {
+        return Err(Refusal::FewLines(format!(
+            "the lines do not make the pattern of {}: agreement {:.2}, {:.2} is needed",
+            lamp.title, best.score, LEAST_SCORE
+        )));
+    }
+    let signs: Vec<f64> = sides.iter().map(|s| s.sign).collect();
+    let mut found = precise(best, base, slit, height_observations, orders, &signs, lamp, focal, typical, log)?;
+    // The runner-up: another set of lines that the picture would fit nearly as well is a reason to say no.
+    let rival = candidates.iter().skip(1).find(|c| differs(c, best, &lamp_features, base, &signs));
+    found.calibration.margin = rival.map_or(1.0, |r| best.score - r.score);
+    if found.calibration.margin < 0.06 {
+        return Err(Refusal::PoorFit(format!(
+            "two scales fit nearly alike (agreement {:.2} and {:.2})",
+            best.score,
+            rival.map_or(0.0, |r| r.score)
+        )));
+    }
+    found.score = best.score;
+    Ok(found)
+}
+
+/// True where a candidate puts the middle of the spectrum elsewhere by more than a nanometre.
+fn differs(a: &Candidate, b: &Candidate, _features: &[crate::measure::recognise::Feature], base: &Optics, signs: &[f64]) -> bool {
+    let binned = base.rays();
+    signs.iter().any(|sign| {
+        [440.0, 550.0, 610.0].iter().any(|nm| {
+            let at = |o: &Optics| o.rays().pixel_of_path(sign * nm, 0.0).map(|p| binned.path_nm(p.0, p.1).0);
+            match (at(&a.optics), at(&b.optics)) {
+                (Some(x), Some(y)) => (x - y).abs() > 1.2,
+                _ => true,
+            }
+        })
+    })
+}
+
+#[allow(clippy::too_many_arguments)]
+fn precise(
+    start: &Candidate,
+    base: &Optics,
+    slit: &Slit,
+    height_observations: &[Observation],
+    orders: &[Order],
+    signs: &[f64],
+    lamp: &Lamp,
+    focal: &Search,
+    typical_fwhm_nm: f64,
+    log: &mut Vec<String>,
+) -> Result<Found, Refusal> {
+    let mut optics = start.optics.clone();
+    let mut shape: Option<LineShape> = None;
+    let mut adjusted: Option<Adjusted> = None;
+    let mut fits: Vec<(f64, Vec<usize>, GroupFit)> = Vec::new();
+    let mut path_index: Vec<usize> = Vec::new();
+    let mut observations: Vec<Observation> = Vec::new();
+    let mut rejected: Vec<(f64, f64)> = Vec::new();
+    let _ = base;
+    for round in 0..3 {
+        let rays = optics.rays();
+        let profiles: Vec<Profile> =
+            orders.iter().filter(|o| signs.contains(&o.profile.sign)).map(|o| o.slabs.profile(&rays)).collect();
+        shape = clearest_shape(&profiles, lamp, typical_fwhm_nm).or(shape);
+        let used = shape.unwrap_or(LineShape { box_nm: 0.7 * typical_fwhm_nm, sigma_nm: typical_fwhm_nm / 3.2 });
+        let all_groups = groups(lamp, used.fwhm_nm());
+        fits.clear();
+        for profile in &profiles {
+            let top = profile.light.iter().copied().fold(0.0f64, f64::max);
+            for group in &all_groups {
+                let first = lamp.lines[group[0]].wavelength_nm;
+                if rejected.iter().any(|r| r.0 == profile.sign && (r.1 - first).abs() < 1e-9) {
+                    continue;
+                }
+                let Some(fit) = fit_group(profile, lamp, group, used) else { continue };
+                let clear = fit.snr > 6.0
+                    && fit.area / used.fwhm_nm() > 0.002 * top
+                    && fit.stretch > 0.52
+                    && fit.stretch < 1.55;
+                if round == 2 {
+                    log.push(format!(
+                        "order {:+.0} {:.2} nm: shift {:+.3} ± {:.3} nm, snr {:.0}, width x{:.2}, chi2/dof {:.1}{}",
+                        profile.sign,
+                        fit.wavelength_nm,
+                        fit.shift_nm,
+                        fit.sigma_nm,
+                        fit.snr,
+                        fit.stretch,
+                        fit.chi_squared_per_dof,
+                        if clear { "" } else { ": not clear enough" }
+                    ));
+                }
+                if clear {
+                    fits.push((profile.sign, group.clone(), fit));
+                }
+            }
+        }
+        if fits.is_empty() {
+            break;
+        }
+        observations = priors(0.0, focal);
+        observations.extend_from_slice(height_observations);
+        observations.extend(slit_observations(slit, &rays));
+        path_index.clear();
+        for (sign, _, fit) in &fits {
+            let measured = fit.wavelength_nm + fit.shift_nm;
+            let Some(at) = rays.pixel_of_path(sign * measured, 0.0) else { continue };
+            let px_per_nm = rays.px_per_nm(sign * measured).unwrap_or(2.0);
+            let published = lamp
+                .lines
+                .iter()
+                .filter(|l| (l.wavelength_nm - fit.wavelength_nm).abs() < 3.0 && l.fit)
+                .map(|l| l.sigma_nm)
+                .fold(0.0f64, f64::max)
+                .max(0.001);
+            let sigma_nm = fit.sigma_nm.hypot(FLOOR_PX / px_per_nm).hypot(published);
+            path_index.push(observations.iter().map(crate::measure::adjust::count).sum());
+            observations.push(Observation::Path { at, path_nm: sign * fit.wavelength_nm, sigma_nm });
+        }
+        for order in orders.iter().filter(|o| signs.contains(&o.profile.sign)) {
+            observations.extend(along_slit(order, &rays, &fits, used.fwhm_nm()));
+        }
+        let free = [
+            index::FOCAL,
+            index::K1,
+            index::YAW,
+            index::ROLL,
+            index::ALPHA,
+            index::SKEW,
+            index::CENTRE,
+            index::PITCH,
+        ];
+        let Some(result) = adjust(&optics, slit.centre, &free, &observations) else {
+            return Err(Refusal::PoorFit("the adjustment of the scale did not converge".into()));
+        };
+        optics = result.optics.clone();
+        // A line far off all others is a wrong line: leave out the worst, once a round.
+        if round > 0
+            && let Some((worst, residual)) = path_index
+                .iter()
+                .enumerate()
+                .map(|(i, &k)| (i, result.residuals[k].abs()))
+                .max_by(|a, b| a.1.total_cmp(&b.1))
+            && residual > 6.0
+            && fits.len() > 4
+        {
+            let (sign, group, fit) = &fits[worst];
+            log.push(format!("left out {:.2} nm (order {sign:+.0}): {residual:.1} sigma off", fit.wavelength_nm));
+            rejected.push((*sign, lamp.lines[group[0]].wavelength_nm));
+        }
+        adjusted = Some(result);
+    }
+    let Some(adjusted) = adjusted else {
+        return Err(Refusal::FewLines("no line of the lamp is clear enough to fit".into()));
+    };
+    let distinct = {
+        let mut names: Vec<i64> = fits.iter().map(|f| f.2.wavelength_nm.round() as i64).collect();
+        names.sort_unstable();
+        names.dedup();
+        names.len()
+    };
+    if distinct < 3 {
+        return Err(Refusal::FewLines(format!(
+            "{distinct} clear line{} of {}, 3 are needed",
+            if distinct == 1 { "" } else { "s" },
+            lamp.title
+        )));
+    }
+    let calibration = report(lamp, slit, &fits, &path_index, &observations, &adjusted);
+    Ok(Found { calibration, shape, score: start.score, groups: fits })
+}
+
+/// The slit's image: one position for the anchor, and its straightness for the slant.
+pub fn slit_observations(slit: &Slit, rays: &Rays) -> Vec<Observation> {
+    let nm_per_px = 1.0 / rays.px_per_nm(0.0).unwrap_or(2.0);
+    let scatter_px = slit.scatter_px.max(0.05);
+    vec![
+        Observation::Path { at: slit.centre, path_nm: 0.0, sigma_nm: ANCHOR_PX * nm_per_px },
+        Observation::SamePath {
+            at: slit.cuts.iter().map(|c| (c.u, c.v)).collect(),
+            // Neighbouring cuts share the unevenness of the blades: count them as a third.
+            sigma_nm: 1.7 * scatter_px * nm_per_px,
+        },
+    ]
+}
+
+/// Box and blur of the clearest isolated line that the lamp has.
+fn clearest_shape(profiles: &[Profile], lamp: &Lamp, guess_fwhm_nm: f64) -> Option<LineShape> {
+    let mut best: Option<(f64, LineShape)> = None;
+    for profile in profiles {
+        for line in lamp.lines.iter().filter(|l| l.fit) {
+            let near = |other: &crate::measure::LampLine| {
+                let d = (other.wavelength_nm - line.wavelength_nm).abs();
+                d > 0.0
+                    && d < 2.2 * guess_fwhm_nm + 0.5 * other.width_nm.min(6.0)
+                    && other.strength > 0.05 * line.strength
+                    && other.width_nm < 15.0
+            };
+            if lamp.lines.iter().any(near) {
+                continue;
+            }
+            let Some(i) = profile.index(line.wavelength_nm) else { continue };
+            let reach = (guess_fwhm_nm / profile.step_nm) as usize;
+            let height =
+                profile.light[i.saturating_sub(reach)..(i + reach).min(profile.len())].iter().copied().fold(0.0, f64::max);
+            if height < 30.0 * profile.sigma[i] || best.as_ref().is_some_and(|b| b.0 > height) {
+                continue;
+            }
+            if let Some((shape, _, chi)) = fit_shape(profile, line.wavelength_nm, guess_fwhm_nm, None)
+                && chi < 30.0
+                && shape.fwhm_nm() < 3.0 * guess_fwhm_nm
+            {
+                best = Some((height, shape));
+            }
+        }
+    }
+    best.map(|b| b.1)
+}
+
+/// The clear lines followed along the slit, slab by slab.
+fn along_slit(order: &Order, rays: &Rays, fits: &[(f64, Vec<usize>, GroupFit)], fwhm_nm: f64) -> Vec<Observation> {
+    let slabs = &order.slabs;
+    let sign = order.profile.sign;
+    let mut out = Vec::new();
+    for (_, _, fit) in fits.iter().filter(|f| f.0 == sign && f.2.snr > 25.0 && !f.2.clipped) {
+        let measured = fit.wavelength_nm + fit.shift_nm;
+        // On the binned scale, where the slabs are.
+        let mut at = Vec::new();
+        for k in 0..SLABS {
+            let beta = slabs.beta(k);
+            let Some(pixel) = rays.pixel_of_path(sign * measured, beta) else { continue };
+            let expected = slabs.rays.path_nm(pixel.0, pixel.1).0;
+            if let Some(path) = slab_centroid(slabs, k, expected, 1.1 * fwhm_nm)
+                && let Some(p) = slabs.rays.pixel_of_path(path, beta)
+            {
+                at.push(p);
+            }
+        }
+        if at.len() >= SLABS / 2 {
+            out.push(Observation::SamePath { at, sigma_nm: 0.12 * fwhm_nm });
+        }
+    }
+    out
+}
+
+/// Centroid (m λ, binned scale) of what stands above a straight base within ± `reach_nm`; two passes.
+fn slab_centroid(slabs: &Slabs, k: usize, start_path: f64, reach_nm: f64) -> Option<f64> {
+    let step = (slabs.path_nm(1) - slabs.path_nm(0)).abs();
+    let reach = (reach_nm / step).ceil() as i64;
+    let mut middle = start_path;
+    for _ in 0..3 {
+        let j0 = ((middle - slabs.path_nm(0)) / step).round() as i64;
+        if j0 - reach < 0 || j0 + reach >= slabs.len() as i64 {
+            return None;
+        }
+        let light = |j: i64| slabs.light(k, j as usize).map(|c| c[0] + c[1] + c[2]);
+        let (a, b) = (light(j0 - reach)?, light(j0 + reach)?);
+        let (mut s, mut sx) = (0.0, 0.0);
+        for j in -reach..=reach {
+            let base = a + (b - a) * (j + reach) as f64 / (2 * reach) as f64;
+            // A window with soft edges, so that the centroid moves smoothly with its middle.
+            let taper = 1.0 - (j as f64 / (reach as f64 + 1.0)).powi(4);
+            let w = (light(j0 + j)? - base).max(0.0) * taper;
+            s += w;
+            sx += w * slabs.path_nm((j0 + j) as usize);
+        }
+        if s <= 0.0 {
+            return None;
+        }
+        let next = sx / s;
+        if (next - start_path).abs() > reach_nm {
+            return None;
+        }
+        middle = next;
+    }
+    Some(middle)
+}
+
+fn report(
+    lamp: &Lamp,
+    slit: &Slit,
+    fits: &[(f64, Vec<usize>, GroupFit)],
+    path_index: &[usize],
+    observations: &[Observation],
+    adjusted: &Adjusted,
+) -> Calibration {
+    let free: Vec<usize> = (0..N).filter(|&i| adjusted.covariance[i][i] > 0.0).collect();
+    let mut lines = Vec::new();
+    let mut paths = observations.iter().enumerate().filter(|(_, o)| matches!(o, Observation::Path { path_nm, .. } if *path_nm != 0.0));
+    let mut sum = 0.0;
+    for ((sign, group, fit), &k) in fits.iter().zip(path_index) {
+        let Some((which, Observation::Path { at, path_nm, sigma_nm })) = paths.next() else { break };
+        let residual_nm = adjusted.residuals[k] * sigma_nm * sign;
+        let left_out_nm = {
+            let without: Vec<Observation> =
+                observations.iter().enumerate().filter(|(i, _)| *i != which).map(|(_, o)| o.clone()).collect();
+            adjust(&adjusted.optics, slit.centre, &free, &without)
+                .map(|a| (a.optics.rays().path_nm(at.0, at.1).0 - path_nm) * sign)
+        };
+        let name = if group.len() == 1 {
+            lamp.lines[group[0]].name.clone()
+        } else {
+            let names: Vec<String> = group.iter().map(|&i| format!("{:.2}", lamp.lines[i].wavelength_nm)).collect();
+            let element = lamp.lines[group[0]].name.split(' ').next().unwrap_or("").to_string();
+            format!("{element} {}", names.join("+"))
+        };
+        sum += residual_nm * residual_nm;
+        lines.push(LineUse {
+            name,
+            wavelength_nm: fit.wavelength_nm,
+            order: *sign as i32,
+            residual_nm,
+            sigma_nm: *sigma_nm,
+            left_out_nm,
+            used: true,
+        });
+    }
+    let rms_nm = (sum / lines.len().max(1) as f64).sqrt();
+    // Scatter beyond what the sigmas explain (GUM 4.3; Birge): the covariance grows by it, and never shrinks.
+    let n_lines = lines.len() as f64;
+    let chi: f64 = path_index.iter().map(|&k| adjusted.residuals[k].powi(2)).sum();
+    let growth = (chi / (n_lines - 3.0).max(1.0)).max(1.0);
+    let covariance: Vec<Vec<f64>> =
+        adjusted.covariance.iter().map(|row| row.iter().map(|v| v * growth).collect()).collect();
+    let sign = strongest_sign(fits);
+    let sigma_curve = (38..=76)
+        .map(|i| 10.0 * f64::from(i))
+        .filter_map(|nm| Some((nm, scale_sigma(&adjusted.optics, slit.centre, &covariance, sign * nm)?)))
+        .collect();
+    Calibration {
+        lamp: lamp.name.clone(),
+        optics: adjusted.optics.clone(),
+        covariance,
+        lines,
+        rms_nm,
+        sigma_curve,
+        margin: 0.0,
+    }
+}
+
+fn strongest_sign(fits: &[(f64, Vec<usize>, GroupFit)]) -> f64 {
+    let light = |sign: f64| fits.iter().filter(|f| f.0 == sign).map(|f| f.2.area).sum::<f64>();
+    if light(1.0) >= light(-1.0) { 1.0 } else { -1.0 }
+}
+
+/// Standard uncertainty (nm) of the wavelength at the pixel where `path_nm` lies, from the parameters' covariance.
+pub fn scale_sigma(optics: &Optics, slit_px: (f64, f64), covariance: &[Vec<f64>], path_nm: f64) -> Option<f64> {
+    let shot = Frame0::new(optics, slit_px);
+    let x = shot.vector();
+    let at = optics.rays().pixel_of_path(path_nm, 0.0)?;
+    let mut gradient = [0.0; N];
+    for i in 0..N {
+        let step = covariance[i][i].max(0.0).sqrt() * 0.1;
+        if step <= 0.0 {
+            continue;
+        }
+        let mut y = x;
+        y[i] += step;
+        let up = shot.optics(&y).rays().path_nm(at.0, at.1).0;
+        y[i] -= 2.0 * step;
+        let down = shot.optics(&y).rays().path_nm(at.0, at.1).0;
+        gradient[i] = (up - down) / (2.0 * step);
+    }
+    let mut variance = 0.0;
+    for i in 0..N {
+        for j in 0..N {
+            variance += gradient[i] * covariance[i][j] * gradient[j];
+        }
+    }
+    Some(variance.max(0.0).sqrt())
+}
