@@ -1,4 +1,19 @@
 //! The rule set: as checked, and the decision for one photo with its why.
+//!
+//! Pure: a path and the facts of a file go in, a decision comes out, and it comes out for every path there is. Reading
+//! rules from a configuration belongs to `settings`; what the decision is used for, to `run`.
+
+mod conditions;
+mod endings;
+mod rule;
+mod ruleset;
+mod template;
+
+pub use conditions::{Conditions, FactTest, PathGlobs, TimeWindow};
+pub use endings::{FileKind, kind_of_name};
+pub use rule::{Rule, Then};
+pub use ruleset::{RuleSet, UNSORTED, default_bench};
+pub use template::Template;
 
 use std::collections::BTreeMap;
 
@@ -18,6 +33,22 @@ pub enum Capture {
     Blank,
     /// One of several exposures of one scene.
     Bracket,
+}
+
+impl Capture {
+    /// The words for each, as in a configuration and in tables.
+    pub const WORDS: [&str; 5] = ["calibration", "sample", "dark", "blank", "bracket"];
+
+    /// As written in tables.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Capture::Calibration => "calibration",
+            Capture::Sample => "sample",
+            Capture::Dark => "dark",
+            Capture::Blank => "blank",
+            Capture::Bracket => "bracket",
+        }
+    }
 }
 
 /// What the rules decided for one photo.

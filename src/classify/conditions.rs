@@ -1,0 +1,494 @@
+//! What a rule asks of a photo, each question with the words for why it was not met.
+
+use globset::{GlobBuilder, GlobMatcher};
+use jiff::civil::{DateTime, Time};
+use regex::{Regex, RegexBuilder};
+
+use crate::decode::Facts;
+
+/// Globs over the path below the inbox, letter case aside. `*` and `?` stop at `/`, `**` does not.
+///
+/// A glob without `/` is compared with the file name, wherever the file lies; one with `/` with the whole path.
+#[derive(Clone, Debug)]
+pub struct PathGlobs {
+    globs: Vec<(String, GlobMatcher)>,
+}
+
+impl PathGlobs {
+    /// No glob yet: takes everything.
+    pub fn none() -> PathGlobs {
+        PathGlobs { globs: Vec::new() }
+    }
+
+    /// Adds one more alternative.
+    ///
+    /// # Errors
+    /// In words, where `glob` is not a glob.
+    pub fn push(&mut self, glob: &str) -> Result<(), String> {
+        let matcher = GlobBuilder::new(glob.trim_start_matches('/'))
+            .case_insensitive(true)
+            .literal_separator(true)
+            .build()
+            .map_err(|error| error.kind().to_string())?
+            .compile_matcher();
+        self.globs.push((glob.to_owned(), matcher));
+        Ok(())
+    }
+
+    /// As written.
+    pub fn sources(&self) -> impl Iterator<Item = &str> {
+        self.globs.iter().map(|(source, _)| source.as_str())
+    }
+
+    fn refusal(&self, path: &str, name: &str) -> Option<String> {
+        let fits = |(source, matcher): &(String, GlobMatcher)| {
+            matcher.is_match(if source.contains('/') { path } else { name })
+        };
+        if self.globs.is_empty() || self.globs.iter().any(fits) {
+            return None;
+        }
+        let sources: Vec<&str> = self.sources().collect();
+        Some(format!("its path does not fit {}", sources.join(" or ")))
+    }
+}
+
+/// When the photo was taken, by the phone's clock and without a zone, as Exif has it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TimeWindow {
+    /// From the first moment up to, and without, the last; either may be open.
+    Between {
+        /// First moment.
+        from: Option<DateTime>,
+        /// First moment that is too late.
+        until: Option<DateTime>,
+    },
+    /// Every day from one time up to, and without, another; over midnight where the second is earlier.
+    Daily {
+        /// First moment of the day.
+        from: Time,
+        /// First moment that is too late.
+        until: Time,
+    },
+}
+
+impl TimeWindow {
+    fn refusal(&self, facts: &Facts) -> Option<String> {
+        let Some(taken) = facts.taken else {
+            return Some("it does not say when it was taken".to_owned());
+        };
+        let inside = match *self {
+            TimeWindow::Between { from, until } => {
+                from.is_none_or(|from| taken >= from) && until.is_none_or(|until| taken < until)
+            }
+            TimeWindow::Daily { from, until } => {
+                let time = taken.time();
+                if from <= until {
+                    from <= time && time < until
+                } else {
+                    from <= time || time < until
+                }
+            }
+        };
+        (!inside).then(|| format!("it was taken {taken}, not {self}"))
+    }
+}
+
+impl std::fmt::Display for TimeWindow {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            TimeWindow::Between { from, until } => {
+                if let Some(from) = from {
+                    write!(f, "from {from}")?;
+                }
+                if let Some(until) = until {
+                    let gap = if from.is_some() { " " } else { "" };
+                    write!(f, "{gap}until {until}")?;
+                }
+                Ok(())
+            }
+            TimeWindow::Daily { from, until } => write!(f, "daily from {from} until {until}"),
+        }
+    }
+}
+
+/// One question about what the file says of its camera.
+#[derive(Clone, Debug)]
+pub enum FactTest {
+    /// A number within bounds, both included; either may be open.
+    Number {
+        /// Key as in a configuration, with its unit: one of [`FactTest::NUMBERS`].
+        key: &'static str,
+        /// Smallest accepted.
+        min: Option<f64>,
+        /// Largest accepted.
+        max: Option<f64>,
+    },
+    /// Text that fits one of several globs, letter case aside.
+    Text {
+        /// Key as in a configuration: one of [`FactTest::TEXTS`].
+        key: &'static str,
+        /// Alternatives.
+        globs: Vec<(String, GlobMatcher)>,
+    },
+    /// A yes or no.
+    Flag {
+        /// Key as in a configuration: one of [`FactTest::FLAGS`].
+        key: &'static str,
+        /// Accepted answer.
+        wanted: bool,
+    },
+}
+
+impl FactTest {
+    /// Facts that are numbers, with the unit in the name.
+    pub const NUMBERS: [&str; 9] = [
+        "exposure_s",
+        "iso",
+        "f_number",
+        "focal_mm",
+        "focal_35mm",
+        "zoom",
+        "width_px",
+        "height_px",
+        "megapixels",
+    ];
+    /// Facts that are text.
+    pub const TEXTS: [&str; 4] = ["make", "model", "software", "format"];
+    /// Facts that are yes or no.
+    pub const FLAGS: [&str; 2] = ["exposure_auto", "white_balance_auto"];
+
+    /// A test of text against `glob`, whose `*` also crosses `/`.
+    ///
+    /// # Errors
+    /// In words, where `glob` is not a glob.
+    pub fn text_glob(glob: &str) -> Result<(String, GlobMatcher), String> {
+        let matcher = GlobBuilder::new(glob)
+            .case_insensitive(true)
+            .build()
+            .map_err(|error| error.kind().to_string())?
+            .compile_matcher();
+        Ok((glob.to_owned(), matcher))
+    }
+
+    fn refusal(&self, facts: &Facts) -> Option<String> {
+        match self {
+            FactTest::Number { key, min, max } => {
+                let Some(value) = number_of(facts, key) else {
+                    return Some(format!("it does not state {key}"));
+                };
+                let inside =
+                    min.is_none_or(|min| value >= min) && max.is_none_or(|max| value <= max);
+                (!inside).then(|| format!("its {key} is {value}, not {}", bounds(*min, *max)))
+            }
+            FactTest::Text { key, globs } => {
+                let Some(value) = text_of(facts, key) else {
+                    return Some(format!("it does not state {key}"));
+                };
+                let fits = globs.iter().any(|(_, matcher)| matcher.is_match(value));
+                (!fits).then(|| {
+                    let sources: Vec<&str> = globs.iter().map(|(s, _)| s.as_str()).collect();
+                    format!("its {key} is \"{value}\", not {}", sources.join(" or "))
+                })
+            }
+            FactTest::Flag { key, wanted } => {
+                let value = match *key {
+                    "exposure_auto" => facts.exposure_auto,
+                    _ => facts.white_balance_auto,
+                };
+                match value {
+                    None => Some(format!("it does not state {key}")),
+                    Some(value) => (value != *wanted).then(|| format!("its {key} is {value}")),
+                }
+            }
+        }
+    }
+}
+
+impl std::fmt::Display for FactTest {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            FactTest::Number { key, min, max } => write!(f, "{key} {}", bounds(*min, *max)),
+            FactTest::Text { key, globs } => {
+                let sources: Vec<&str> = globs.iter().map(|(s, _)| s.as_str()).collect();
+                write!(f, "{key} {}", sources.join(" or "))
+            }
+            FactTest::Flag { key, wanted } => write!(f, "{key} {wanted}"),
+        }
+    }
+}
+
+fn bounds(min: Option<f64>, max: Option<f64>) -> String {
+    match (min, max) {
+        (Some(min), Some(max)) if min == max => format!("{min}"),
+        (Some(min), Some(max)) => format!("{min} to {max}"),
+        (Some(min), None) => format!("{min} or more"),
+        (None, Some(max)) => format!("{max} or less"),
+        (None, None) => "anything".to_owned(),
+    }
+}
+
+fn number_of(facts: &Facts, key: &str) -> Option<f64> {
+    // A header that could not be read leaves the size at 0 × 0: unknown, not small.
+    let size = |pixels: usize| (pixels > 0).then_some(pixels as f64);
+    match key {
+        "exposure_s" => facts.exposure_s,
+        "iso" => facts.iso,
+        "f_number" => facts.f_number,
+        "focal_mm" => facts.focal_mm,
+        "focal_35mm" => facts.focal_35mm,
+        "zoom" => facts.zoom,
+        "width_px" => size(facts.width),
+        "height_px" => size(facts.height),
+        "megapixels" => Some(size(facts.width)? * size(facts.height)? / 1e6),
+        _ => None,
+    }
+}
+
+fn text_of<'f>(facts: &'f Facts, key: &str) -> Option<&'f str> {
+    match key {
+        "make" => facts.make.as_deref(),
+        "model" => facts.model.as_deref(),
+        "software" => facts.software.as_deref(),
+        _ => Some(facts.format).filter(|format| !format.is_empty()),
+    }
+}
+
+/// Everything a rule asks; all of it must be met. Without any question every file is taken.
+#[derive(Clone, Debug)]
+pub struct Conditions {
+    /// Over the path.
+    pub paths: PathGlobs,
+    /// Over the path below the inbox, folders joined by `/`.
+    pub path_regex: Option<Regex>,
+    /// Over the file name alone.
+    pub name_regex: Option<Regex>,
+    /// About the camera.
+    pub facts: Vec<FactTest>,
+    /// About the time.
+    pub window: Option<TimeWindow>,
+}
+
+impl Conditions {
+    /// Takes every file.
+    pub fn none() -> Conditions {
+        Conditions {
+            paths: PathGlobs::none(),
+            path_regex: None,
+            name_regex: None,
+            facts: Vec::new(),
+            window: None,
+        }
+    }
+
+    /// Compiles a regular expression as rules understand it: letter case aside, found anywhere in the text.
+    ///
+    /// The `regex` crate runs in time linear in the text whatever the expression, so a rule cannot hang the class.
+    ///
+    /// # Errors
+    /// In words, where `source` is not a regular expression or would take more than a megabyte.
+    pub fn regex(source: &str) -> Result<Regex, String> {
+        RegexBuilder::new(source)
+            .case_insensitive(true)
+            .size_limit(1 << 20)
+            .build()
+            .map_err(|error| match error {
+                regex::Error::Syntax(text) => {
+                    // The last line of the message says what is wrong; the lines before it draw the expression.
+                    let last = text.lines().last().unwrap_or_default();
+                    last.trim_start_matches("error: ").to_owned()
+                }
+                regex::Error::CompiledTooBig(_) => "it needs more than a megabyte".to_owned(),
+                other => other.to_string(),
+            })
+    }
+
+    /// Names of all groups of the regular expressions.
+    pub fn group_names(&self) -> impl Iterator<Item = &str> {
+        [&self.path_regex, &self.name_regex]
+            .into_iter()
+            .flatten()
+            .flat_map(|regex| regex.capture_names().flatten())
+    }
+
+    /// The named groups of a photo that meets all conditions, or why it does not.
+    ///
+    /// # Errors
+    /// In words about the photo: "its path does not fit …".
+    pub fn meet(&self, path: &str, facts: &Facts) -> Result<Vec<(String, String)>, String> {
+        let name = path.rsplit('/').next().unwrap_or(path);
+        if let Some(why) = self.paths.refusal(path, name) {
+            return Err(why);
+        }
+        let mut groups = Vec::new();
+        for (regex, text, what) in [
+            (&self.path_regex, path, "path"),
+            (&self.name_regex, name, "name"),
+        ] {
+            let Some(regex) = regex else { continue };
+            let captures = regex
+                .captures(text)
+                .ok_or_else(|| format!("its {what} does not fit the expression {regex}"))?;
+            for group in regex.capture_names().flatten() {
+                if let Some(found) = captures.name(group) {
+                    groups.push((group.to_owned(), found.as_str().to_owned()));
+                }
+            }
+        }
+        if let Some(why) = self.facts.iter().find_map(|test| test.refusal(facts)) {
+            return Err(why);
+        }
+        if let Some(why) = self.window.as_ref().and_then(|w| w.refusal(facts)) {
+            return Err(why);
+        }
+        Ok(groups)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use jiff::civil::{date, time};
+
+    fn globs(sources: &[&str]) -> Conditions {
+        let mut conditions = Conditions::none();
+        for source in sources {
+            conditions.paths.push(source).unwrap();
+        }
+        conditions
+    }
+
+    fn fits(conditions: &Conditions, path: &str) -> bool {
+        conditions.meet(path, &Facts::default()).is_ok()
+    }
+
+    #[test]
+    fn a_glob_without_a_slash_asks_the_name_and_one_with_a_slash_the_path() {
+        let name = globs(&["lamp*"]);
+        assert!(fits(&name, "heron/evening/LAMP-01.jpg"));
+        assert!(fits(&name, "lamp.jpg"));
+        assert!(!fits(&name, "lamps/quay.jpg"));
+        let path = globs(&["*/lamps/*.jpg"]);
+        assert!(fits(&path, "Heron/Lamps/quay.JPG"));
+        assert!(!fits(&path, "heron/a/lamps/quay.jpg"), "* stops at /");
+        assert!(fits(&globs(&["**/lamps/**"]), "heron/a/lamps/b/quay.jpg"));
+    }
+
+    #[test]
+    fn any_of_several_globs_will_do() {
+        let conditions = globs(&["*.mov", "*.aae"]);
+        assert!(fits(&conditions, "a.AAE"));
+        let why = conditions.meet("a.jpg", &Facts::default()).unwrap_err();
+        assert_eq!(why, "its path does not fit *.mov or *.aae");
+    }
+
+    #[test]
+    fn named_groups_come_from_path_and_name_and_absent_ones_are_left_out() {
+        let mut conditions = Conditions::none();
+        conditions.path_regex = Some(Conditions::regex("^(?<bench>[^/]+)/").unwrap());
+        conditions.name_regex =
+            Some(Conditions::regex(r"^dye-(?<mg>[0-9.]+)mg(?<note>-x)?\.").unwrap());
+        let groups = conditions
+            .meet("heron/Dye-2mg.jpg", &Facts::default())
+            .unwrap();
+        assert_eq!(
+            groups,
+            [
+                ("bench".to_owned(), "heron".to_owned()),
+                ("mg".to_owned(), "2".to_owned())
+            ]
+        );
+    }
+
+    #[test]
+    fn a_fact_the_file_does_not_state_meets_no_condition_and_says_so() {
+        let mut conditions = Conditions::none();
+        conditions.facts.push(FactTest::Number {
+            key: "iso",
+            min: None,
+            max: Some(200.0),
+        });
+        let ask = |facts: &Facts| conditions.meet("a.jpg", facts).map(|_| ());
+        assert_eq!(
+            ask(&Facts::default()),
+            Err("it does not state iso".to_owned())
+        );
+        let mut facts = Facts {
+            iso: Some(200.0),
+            ..Facts::default()
+        };
+        assert_eq!(ask(&facts), Ok(()));
+        facts.iso = Some(400.0);
+        assert_eq!(
+            ask(&facts),
+            Err("its iso is 400, not 200 or less".to_owned())
+        );
+    }
+
+    #[test]
+    fn a_camera_model_is_compared_letter_case_aside() {
+        let test = FactTest::Text {
+            key: "model",
+            globs: vec![FactTest::text_glob("tern*").unwrap()],
+        };
+        let facts = |model: &str| Facts {
+            model: Some(model.to_owned()),
+            ..Facts::default()
+        };
+        assert_eq!(test.refusal(&facts("Tern 4/b")), None);
+        assert_eq!(
+            test.refusal(&facts("Skua 2")).unwrap(),
+            "its model is \"Skua 2\", not tern*"
+        );
+    }
+
+    #[test]
+    fn a_window_holds_its_first_moment_and_not_its_last() {
+        let at = |h, m| Facts {
+            taken: Some(date(2026, 3, 4).at(h, m, 0, 0)),
+            ..Facts::default()
+        };
+        let window = TimeWindow::Between {
+            from: Some(date(2026, 3, 4).at(18, 0, 0, 0)),
+            until: Some(date(2026, 3, 4).at(20, 0, 0, 0)),
+        };
+        assert_eq!(window.refusal(&at(18, 0)), None);
+        assert_eq!(window.refusal(&at(19, 59)), None);
+        assert!(window.refusal(&at(20, 0)).unwrap().contains("not from"));
+        assert!(window.refusal(&at(17, 59)).is_some());
+        assert!(
+            window
+                .refusal(&Facts::default())
+                .unwrap()
+                .contains("does not say")
+        );
+    }
+
+    #[test]
+    fn a_daily_window_may_pass_midnight() {
+        let window = TimeWindow::Daily {
+            from: time(22, 0, 0, 0),
+            until: time(2, 0, 0, 0),
+        };
+        let inside = |h| {
+            let facts = Facts {
+                taken: Some(date(2026, 3, 4).at(h, 0, 0, 0)),
+                ..Facts::default()
+            };
+            window.refusal(&facts).is_none()
+        };
+        assert_eq!(
+            [21, 22, 23, 0, 1, 2].map(inside),
+            [false, true, true, true, true, false]
+        );
+    }
+
+    #[test]
+    fn a_broken_expression_is_explained_in_one_line() {
+        let why = Conditions::regex("(?<bench>[a-z").unwrap_err();
+        assert!(!why.contains('\n') && why.contains("unclosed"), "{why}");
+        assert_eq!(
+            Conditions::regex(r"(\w{200}){200}").unwrap_err(),
+            "it needs more than a megabyte"
+        );
+    }
+}

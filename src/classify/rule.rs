@@ -1,0 +1,103 @@
+//! One rule: what it asks, and what becomes of a photo it takes.
+
+use std::collections::BTreeMap;
+
+use crate::decode::Facts;
+
+use super::conditions::Conditions;
+use super::endings::{FileKind, kind_of_name, stem};
+use super::ruleset::{bench_name, default_bench};
+use super::template::{BUILT_IN, Template};
+use super::{Capture, Outcome, Purpose};
+
+/// What becomes of a photo that a rule takes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Then {
+    /// Left alone.
+    Ignore {
+        /// Shown to people.
+        why: Template,
+    },
+    /// Measured. What is not stated comes from a named group of the same name, or from the photo's place and name.
+    Measure {
+        /// What it was taken for.
+        capture: Capture,
+        /// The instrument; by default the first folder.
+        bench: Option<Template>,
+        /// The lamp of a calibration; by default `auto`.
+        lamp: Option<Template>,
+        /// What the people call it; by default the file's name without its ending.
+        label: Option<Template>,
+    },
+}
+
+/// One rule.
+#[derive(Clone, Debug)]
+pub struct Rule {
+    /// Its name, unlike that of any other rule.
+    pub name: String,
+    /// What it asks.
+    pub when: Conditions,
+    /// What becomes of a photo that it takes.
+    pub then: Then,
+}
+
+impl Rule {
+    /// What the rule does with the file at `path`, or why it does not take it.
+    ///
+    /// A rule that measures takes pictures only: `lamp-notes.txt` is not a lamp photo.
+    ///
+    /// # Errors
+    /// In words about the photo.
+    pub fn take(&self, path: &str, facts: &Facts) -> Result<Outcome, String> {
+        let name = path.rsplit('/').next().unwrap_or(path);
+        if matches!(self.then, Then::Measure { .. }) && kind_of_name(name) == FileKind::Other {
+            return Err("it is not a photo by its name".to_owned());
+        }
+        let mut groups: BTreeMap<String, String> =
+            self.when.meet(path, facts)?.into_iter().collect();
+        let folder = path.split_once('/').map_or("", |(folder, _)| folder);
+        // A group of the rule's own goes before a built-in name.
+        let mut filling = groups.clone();
+        for ((key, _), value) in BUILT_IN.iter().zip([folder, name, stem(name)]) {
+            filling
+                .entry((*key).to_owned())
+                .or_insert_with(|| value.to_owned());
+        }
+        let (capture, bench, lamp, label) = match &self.then {
+            Then::Ignore { why } => {
+                return Ok(Outcome::Ignore {
+                    bench: default_bench(path),
+                    why: why.fill(&filling),
+                });
+            }
+            Then::Measure {
+                capture,
+                bench,
+                lamp,
+                label,
+            } => (*capture, bench, lamp, label),
+        };
+        let mut stated = |template: &Option<Template>, group: &str| {
+            let from_group = groups.remove(group);
+            let text = match template {
+                Some(template) => Some(template.fill(&filling)),
+                None => from_group,
+            };
+            text.map(|t| t.trim().to_owned()).filter(|t| !t.is_empty())
+        };
+        let bench = stated(bench, "bench").map_or_else(|| default_bench(path), |b| bench_name(&b));
+        let lamp = stated(lamp, "lamp");
+        let label = stated(label, "label").unwrap_or_else(|| stem(name).to_owned());
+        Ok(Outcome::Measure(Purpose {
+            capture,
+            bench,
+            lamp: match capture {
+                Capture::Calibration => lamp.unwrap_or_else(|| "auto".to_owned()).to_lowercase(),
+                _ => String::new(),
+            },
+            label,
+            groups,
+        }))
+    }
+}

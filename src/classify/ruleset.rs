@@ -1,0 +1,307 @@
+//! The rules in order, first match wins, and what becomes of a file that none of them takes.
+
+use crate::decode::Facts;
+
+use super::endings::{FileKind, ending, kind_of_name, stem};
+use super::rule::Rule;
+use super::{Capture, Decision, Outcome, Purpose};
+
+/// The bench of photos that lie directly in the inbox.
+pub const UNSORTED: &str = "unsorted";
+
+/// Longest bench name kept, in bytes: below every file system's limit, with room for what is added to it.
+const LONGEST_BENCH: usize = 100;
+
+/// The rules in order. Deciding is total: the last, unwritten rule takes what the others leave.
+#[derive(Clone, Debug)]
+pub struct RuleSet {
+    rules: Vec<Rule>,
+}
+
+impl RuleSet {
+    /// Name of the unwritten last rule for photos.
+    pub const OTHER_PHOTOS: &str = "(any other photo)";
+    /// Name of the unwritten last rule for everything else.
+    pub const OTHER_FILES: &str = "(any other file)";
+
+    /// The rules in the order in which they are asked.
+    pub fn new(rules: Vec<Rule>) -> RuleSet {
+        RuleSet { rules }
+    }
+
+    /// The written rules, in order.
+    pub fn rules(&self) -> &[Rule] {
+        &self.rules
+    }
+
+    /// What is to be done with the file at `path` (below the inbox, folders joined by `/`), and why.
+    ///
+    /// First match wins. The bench in the decision can always be used as the name of one folder.
+    pub fn decide(&self, path: &str, facts: &Facts) -> Decision {
+        let mut passed_over = Vec::new();
+        for rule in &self.rules {
+            match rule.take(path, facts) {
+                Ok(outcome) => {
+                    return Decision {
+                        rule: rule.name.clone(),
+                        outcome,
+                        passed_over,
+                    };
+                }
+                Err(why) => passed_over.push((rule.name.clone(), why)),
+            }
+        }
+        let name = path.rsplit('/').next().unwrap_or(path);
+        let (rule, outcome) = match kind_of_name(name) {
+            FileKind::Photo | FileKind::OtherPicture => (
+                RuleSet::OTHER_PHOTOS,
+                Outcome::Measure(Purpose {
+                    capture: Capture::Sample,
+                    bench: default_bench(path),
+                    lamp: String::new(),
+                    label: stem(name).to_owned(),
+                    groups: Default::default(),
+                }),
+            ),
+            FileKind::Other => (
+                RuleSet::OTHER_FILES,
+                Outcome::Ignore {
+                    bench: default_bench(path),
+                    why: match ending(name) {
+                        Some(ending) => format!("not a photo by its name: it ends in .{ending}"),
+                        None => "not a photo by its name: it has no ending such as .jpg".to_owned(),
+                    },
+                },
+            ),
+        };
+        Decision {
+            rule: rule.to_owned(),
+            outcome,
+            passed_over,
+        }
+    }
+}
+
+/// The first folder of `path` as a bench, or [`UNSORTED`].
+pub fn default_bench(path: &str) -> String {
+    path.split_once('/')
+        .map_or_else(|| UNSORTED.to_owned(), |(folder, _)| bench_name(folder))
+}
+
+/// `text` as a name that can be one folder below the results on any common system, beside the files that lie there.
+pub(super) fn bench_name(text: &str) -> String {
+    /// Files of the class, beside which the benches' folders lie.
+    const TAKEN: [&str; 3] = ["board.html", "quality.csv", "spectra.csv"];
+    let mut name: String = text
+        .chars()
+        .map(|c| match c {
+            '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|' => '-',
+            c if c.is_control() => '-',
+            c => c,
+        })
+        .collect();
+    if name.len() > LONGEST_BENCH {
+        let cut = (0..=LONGEST_BENCH)
+            .rev()
+            .find(|i| name.is_char_boundary(*i))
+            .unwrap_or(0);
+        name.truncate(cut);
+    }
+    // A leading dot hides a folder (and . and .. are not names); a trailing dot or space is lost on some systems.
+    let name = name
+        .trim()
+        .trim_start_matches('.')
+        .trim_end_matches(['.', ' ']);
+    if name.is_empty() {
+        return UNSORTED.to_owned();
+    }
+    if TAKEN.iter().any(|taken| taken.eq_ignore_ascii_case(name)) {
+        return format!("bench {name}");
+    }
+    name.to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+
+    use proptest::prelude::*;
+
+    use super::super::conditions::Conditions;
+    use super::super::rule::Then;
+    use super::super::template::Template;
+    use super::*;
+
+    fn template(text: &str) -> Option<Template> {
+        Some(Template::parse(text).unwrap())
+    }
+
+    fn measuring(name: &str, when: Conditions, capture: Capture) -> Rule {
+        Rule {
+            name: name.to_owned(),
+            when,
+            then: Then::Measure {
+                capture,
+                bench: None,
+                lamp: None,
+                label: None,
+            },
+        }
+    }
+
+    fn globbed(glob: &str) -> Conditions {
+        let mut conditions = Conditions::none();
+        conditions.paths.push(glob).unwrap();
+        conditions
+    }
+
+    fn purpose(decision: Decision) -> Purpose {
+        match decision.outcome {
+            Outcome::Measure(purpose) => purpose,
+            other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn the_first_rule_that_fits_wins_and_the_ones_before_say_why_not() {
+        let rules = RuleSet::new(vec![
+            measuring("dark", globbed("dark*"), Capture::Dark),
+            measuring("lamp", globbed("lamp*"), Capture::Calibration),
+            measuring("all", Conditions::none(), Capture::Sample),
+        ]);
+        let decision = rules.decide("heron/Lamp-01.jpg", &Facts::default());
+        assert_eq!(decision.rule, "lamp");
+        assert_eq!(
+            decision.passed_over,
+            [("dark".to_owned(), "its path does not fit dark*".to_owned())]
+        );
+        assert_eq!(
+            purpose(decision),
+            Purpose {
+                capture: Capture::Calibration,
+                bench: "heron".to_owned(),
+                lamp: "auto".to_owned(),
+                label: "Lamp-01".to_owned(),
+                groups: BTreeMap::new(),
+            }
+        );
+    }
+
+    #[test]
+    fn named_groups_set_bench_lamp_and_label_and_the_rest_are_kept() {
+        let mut when = Conditions::none();
+        when.path_regex = Some(
+            Conditions::regex(
+                r"(?<bench>[a-z]+)_(?<lamp>[a-z]+)_(?<label>\w+)_(?<concentration>[\d.]+)mg",
+            )
+            .unwrap(),
+        );
+        let rules = RuleSet::new(vec![measuring("codes", when, Capture::Calibration)]);
+        let decision = rules.decide("all/dunlin_HE_tube_2.5mg.jpg", &Facts::default());
+        assert_eq!(
+            purpose(decision),
+            Purpose {
+                capture: Capture::Calibration,
+                bench: "dunlin".to_owned(),
+                lamp: "he".to_owned(),
+                label: "tube".to_owned(),
+                groups: BTreeMap::from([("concentration".to_owned(), "2.5".to_owned())]),
+            }
+        );
+    }
+
+    #[test]
+    fn templates_are_filled_from_groups_and_from_the_place_of_the_photo() {
+        let mut when = Conditions::none();
+        when.name_regex = Some(Conditions::regex(r"^(?<table>\d)-").unwrap());
+        let rules = RuleSet::new(vec![Rule {
+            name: "tables".to_owned(),
+            when,
+            then: Then::Measure {
+                capture: Capture::Sample,
+                bench: template("{folder} {table}"),
+                lamp: None,
+                label: template("{stem} at {table}"),
+            },
+        }]);
+        let purpose = purpose(rules.decide("monday/3-dye.jpg", &Facts::default()));
+        assert_eq!(purpose.bench, "monday 3");
+        assert_eq!(purpose.label, "3-dye at 3");
+        assert_eq!(purpose.lamp, "", "only calibrations have a lamp");
+    }
+
+    #[test]
+    fn what_no_rule_takes_still_has_a_fate() {
+        let rules = RuleSet::new(Vec::new());
+        let photo = rules.decide("heron/quay.HEIC", &Facts::default());
+        assert_eq!(photo.rule, RuleSet::OTHER_PHOTOS);
+        assert_eq!(purpose(photo).capture, Capture::Sample);
+        // A picture that cannot be read is taken too, so that its bench hears of it.
+        assert_eq!(
+            purpose(rules.decide("heron/quay.nef", &Facts::default())).label,
+            "quay"
+        );
+        for (path, why) in [
+            ("heron/notes.docx", "it ends in .docx"),
+            ("lamp-01", "it has no ending such as .jpg"),
+        ] {
+            let decision = rules.decide(path, &Facts::default());
+            let Outcome::Ignore { why: found, .. } = decision.outcome else {
+                panic!("{path} is not a photo");
+            };
+            assert_eq!(found, format!("not a photo by its name: {why}"));
+        }
+    }
+
+    #[test]
+    fn a_rule_that_measures_takes_pictures_only() {
+        let rules = RuleSet::new(vec![measuring(
+            "lamp",
+            globbed("lamp*"),
+            Capture::Calibration,
+        )]);
+        let decision = rules.decide("heron/lamp-notes.txt", &Facts::default());
+        assert_eq!(decision.rule, RuleSet::OTHER_FILES);
+        assert_eq!(decision.passed_over[0].1, "it is not a photo by its name");
+    }
+
+    #[test]
+    fn photos_directly_in_the_inbox_belong_to_the_unsorted_bench() {
+        assert_eq!(default_bench("lamp.jpg"), UNSORTED);
+        assert_eq!(default_bench("heron/a/lamp.jpg"), "heron");
+    }
+
+    #[test]
+    fn a_bench_cannot_leave_the_results_or_take_a_name_of_the_class() {
+        for (text, bench) in [
+            ("..", "unsorted"),
+            ("../x", "-x"),
+            (" a ", "a"),
+            ("a/b", "a-b"),
+            (".hidden", "hidden"),
+            ("Board.html", "bench Board.html"),
+            ("heron.", "heron"),
+            ("", "unsorted"),
+        ] {
+            assert_eq!(bench_name(text), bench, "{text:?}");
+        }
+        assert!(bench_name(&"ä".repeat(300)).len() <= LONGEST_BENCH);
+    }
+
+    proptest! {
+        #[test]
+        fn every_path_has_exactly_one_fate_and_a_bench_that_is_one_folder(path in "[a-zäA-Z0-9./\\\\ _\\-\u{0}-\u{20}]{0,40}") {
+            let mut when = Conditions::none();
+            when.path_regex = Some(Conditions::regex("(?<bench>.*)").unwrap());
+            for rules in [RuleSet::new(vec![measuring("any", when.clone(), Capture::Sample)]), RuleSet::new(Vec::new())] {
+                let decision = rules.decide(&path, &Facts::default());
+                let bench = match decision.outcome {
+                    Outcome::Measure(purpose) => purpose.bench,
+                    Outcome::Ignore { bench, .. } => bench,
+                };
+                prop_assert!(!bench.is_empty() && bench != "." && bench != "..");
+                prop_assert!(!bench.contains(['/', '\\']) && !bench.chars().any(char::is_control));
+            }
+        }
+    }
+}

@@ -1,0 +1,596 @@
+//! Reading a positioned tree into values, with every mistake noted and none of them the last.
+//!
+//! A reader asks for the keys it knows; whatever is left in a table afterwards is a mistake with a suggestion. So the
+//! list of known keys is the code that reads them, and there is no second list to keep in step.
+
+use std::cell::RefCell;
+use std::fmt;
+use std::ops::RangeInclusive;
+use std::path::{Path, PathBuf};
+
+use serde::de::DeserializeOwned;
+use serde_yaml::Value;
+
+use super::document::{self, At, Kind, Node};
+
+/// Something in a configuration that must be put right before it can be used.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Mistake {
+    /// The file it is in.
+    pub file: PathBuf,
+    /// Line, from 1.
+    pub line: usize,
+    /// Column in characters, from 1.
+    pub column: usize,
+    /// The key path (`rules[2].then.capture`), empty for the file as a whole, and what is wrong.
+    pub what: String,
+    /// What to do about it.
+    pub remedy: String,
+}
+
+impl fmt::Display for Mistake {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "{}:{}:{}: {}\n    {}",
+            self.file.display(),
+            self.line,
+            self.column,
+            self.what,
+            self.remedy
+        )
+    }
+}
+
+/// The mistakes of one file, as they are found.
+#[derive(Debug)]
+pub struct Report {
+    file: PathBuf,
+    mistakes: RefCell<Vec<Mistake>>,
+}
+
+impl Report {
+    /// An empty report on `file`.
+    pub fn new(file: &Path) -> Report {
+        Report {
+            file: file.to_owned(),
+            mistakes: RefCell::new(Vec::new()),
+        }
+    }
+
+    /// The file reported on.
+    pub fn file(&self) -> &Path {
+        &self.file
+    }
+
+    /// Notes a mistake.
+    pub fn note(&self, at: At, what: impl Into<String>, remedy: impl Into<String>) {
+        self.mistakes.borrow_mut().push(Mistake {
+            file: self.file.clone(),
+            line: at.line,
+            column: at.column,
+            what: what.into(),
+            remedy: remedy.into(),
+        });
+    }
+
+    /// Takes over mistakes found in another file.
+    pub fn adopt(&self, others: Vec<Mistake>) {
+        self.mistakes.borrow_mut().extend(others);
+    }
+
+    /// True while nothing is wrong.
+    pub fn is_clean(&self) -> bool {
+        self.mistakes.borrow().is_empty()
+    }
+
+    /// All mistakes, file by file and from top to bottom.
+    pub fn into_mistakes(self) -> Vec<Mistake> {
+        let mut mistakes = self.mistakes.into_inner();
+        mistakes.sort_by(|a, b| (&a.file, a.line, a.column).cmp(&(&b.file, b.line, b.column)));
+        mistakes
+    }
+
+    /// Reads the file named in [`Report::new`]: absent where it cannot be read, is too large or is not UTF-8.
+    pub fn read_file(&self) -> Option<String> {
+        let length = match std::fs::metadata(&self.file) {
+            Ok(metadata) if metadata.is_dir() => {
+                self.note(
+                    At::START,
+                    "this is a folder, not a file",
+                    "name the file itself, such as config/lab.yaml",
+                );
+                return None;
+            }
+            Ok(metadata) => metadata.len(),
+            Err(error) => {
+                self.note(
+                    At::START,
+                    format!("cannot be read: {error}"),
+                    "check the name and that you may read it; a path inside a configuration starts from that file's \
+                     own folder",
+                );
+                return None;
+            }
+        };
+        if length > document::MAX_BYTES as u64 {
+            self.note(
+                At::START,
+                format!(
+                    "{length} bytes long; at most {} are read",
+                    document::MAX_BYTES
+                ),
+                "this does not look like a file written by hand: check that the right one is named",
+            );
+            return None;
+        }
+        let bytes = match std::fs::read(&self.file) {
+            Ok(bytes) => bytes,
+            Err(error) => {
+                self.note(
+                    At::START,
+                    format!("cannot be read: {error}"),
+                    "check that you may read it",
+                );
+                return None;
+            }
+        };
+        match String::from_utf8(bytes) {
+            Ok(text) => Some(text),
+            Err(error) => {
+                let at =
+                    document::place_of_byte(error.as_bytes(), error.utf8_error().valid_up_to());
+                self.note(
+                    at,
+                    "a byte that is not UTF-8 text",
+                    "save the file as UTF-8 (in the editor: Save as, encoding UTF-8)",
+                );
+                None
+            }
+        }
+    }
+
+    /// Parses `text`, notes its flaws, and hands the tree to `read`.
+    pub fn parse<T>(&self, text: &str, read: impl FnOnce(Spot<'_>) -> Option<T>) -> Option<T> {
+        if text.len() > document::MAX_BYTES {
+            self.note(
+                At::START,
+                format!(
+                    "{} bytes long; at most {} are read",
+                    text.len(),
+                    document::MAX_BYTES
+                ),
+                "this does not look like a file written by hand: check that the right one is named",
+            );
+            return None;
+        }
+        let (tree, flaws) = document::parse(text);
+        for flaw in flaws {
+            self.note(flaw.at, flaw.what, flaw.remedy);
+        }
+        let tree = tree?;
+        read(Spot {
+            report: self,
+            node: &tree,
+            path: String::new(),
+        })
+    }
+}
+
+/// A value with its key path, and the report to complain to.
+#[derive(Clone)]
+pub struct Spot<'a> {
+    report: &'a Report,
+    node: &'a Node,
+    path: String,
+}
+
+impl<'a> Spot<'a> {
+    /// Where it is.
+    pub fn at(&self) -> At {
+        self.node.at
+    }
+
+    /// The key path, such as `rules[2].then.capture`.
+    pub fn path(&self) -> &str {
+        &self.path
+    }
+
+    /// The report that mistakes go to.
+    pub fn report(&self) -> &'a Report {
+        self.report
+    }
+
+    /// Notes a mistake here.
+    pub fn mistake(&self, what: impl fmt::Display, remedy: impl Into<String>) {
+        let what = if self.path.is_empty() {
+            what.to_string()
+        } else {
+            format!("{}: {what}", self.path)
+        };
+        self.report.note(self.node.at, what, remedy);
+    }
+
+    fn found(&self) -> String {
+        match &self.node.kind {
+            Kind::Scalar {
+                value: Value::Null, ..
+            } => "nothing".to_owned(),
+            Kind::Scalar { text, .. } => format!("\"{}\"", shortened(text)),
+            Kind::List(_) => "a list".to_owned(),
+            Kind::Map(_) => "a mapping (key: value)".to_owned(),
+            Kind::Broken => "something unreadable".to_owned(),
+        }
+    }
+
+    /// Complains that something else was wanted here; silent where a flaw was already noted.
+    pub fn wanted(&self, wanted: &str, remedy: impl Into<String>) {
+        if !matches!(self.node.kind, Kind::Broken) {
+            self.mistake(
+                format!("{wanted} is wanted here, not {}", self.found()),
+                remedy,
+            );
+        }
+    }
+
+    /// True where nothing, `~` or `null` stands.
+    pub fn is_null(&self) -> bool {
+        matches!(
+            self.node.kind,
+            Kind::Scalar {
+                value: Value::Null,
+                ..
+            }
+        )
+    }
+
+    /// True for a mapping.
+    pub fn is_table(&self) -> bool {
+        matches!(self.node.kind, Kind::Map(_))
+    }
+
+    /// True for a list.
+    pub fn is_list(&self) -> bool {
+        matches!(self.node.kind, Kind::List(_))
+    }
+
+    /// The text as written, for a single value.
+    pub fn raw(&self) -> Option<&'a str> {
+        match &self.node.kind {
+            Kind::Scalar { text, .. } => Some(text),
+            _ => None,
+        }
+    }
+
+    /// Text with something in it; numbers and flags count as the text they are written as.
+    pub fn text(&self) -> Option<String> {
+        match &self.node.kind {
+            Kind::Scalar { value, text } if *value != Value::Null && !text.trim().is_empty() => {
+                Some(text.clone())
+            }
+            _ => {
+                self.wanted(
+                    "text",
+                    "write it after the colon, in 'single quotes' if in doubt",
+                );
+                None
+            }
+        }
+    }
+
+    /// A finite number in `range`.
+    pub fn number(&self, range: RangeInclusive<f64>, unit: &str) -> Option<f64> {
+        let accepted = format!(
+            "write a number from {} to {}{}{unit}, with a point for decimals",
+            range.start(),
+            range.end(),
+            if unit.is_empty() { "" } else { " " },
+        );
+        let number = match &self.node.kind {
+            Kind::Scalar {
+                value: value @ Value::Number(_),
+                ..
+            } => serde_yaml::from_value::<f64>(value.clone()).ok(),
+            _ => None,
+        };
+        let Some(number) = number else {
+            self.wanted("a number", accepted);
+            return None;
+        };
+        if !range.contains(&number) {
+            self.mistake(format!("{} is out of range", self.found()), accepted);
+            return None;
+        }
+        Some(number)
+    }
+
+    /// A whole number in `range`.
+    pub fn whole(&self, range: RangeInclusive<u64>, unit: &str) -> Option<u64> {
+        let number = self.number(*range.start() as f64..=*range.end() as f64, unit)?;
+        if number.fract() != 0.0 {
+            self.mistake(
+                format!("{} is not a whole number", self.found()),
+                format!("write {} or {}", number.floor(), number.ceil()),
+            );
+            return None;
+        }
+        Some(number as u64)
+    }
+
+    /// `true` or `false`.
+    pub fn flag(&self) -> Option<bool> {
+        match &self.node.kind {
+            Kind::Scalar {
+                value: Value::Bool(flag),
+                ..
+            } => Some(*flag),
+            _ => {
+                self.wanted("true or false", "write true or false, without quotes");
+                None
+            }
+        }
+    }
+
+    /// One of `choices`, each the serialised form of a `T`.
+    pub fn word<T: DeserializeOwned>(&self, choices: &[&str]) -> Option<T> {
+        let written = self.raw().unwrap_or_default();
+        if let Some(choice) = choices.iter().find(|c| c.eq_ignore_ascii_case(written)) {
+            return serde_yaml::from_value(Value::from(*choice)).ok();
+        }
+        self.wanted(
+            &format!("one of {}", choices.join(", ")),
+            match nearest(written, choices.iter().copied()) {
+                Some(near) => format!("did you mean \"{near}\"?"),
+                None => format!("write {}", choices.join(" or ")),
+            },
+        );
+        None
+    }
+
+    /// The items of a list.
+    pub fn list(&self) -> Vec<Spot<'a>> {
+        match &self.node.kind {
+            Kind::List(items) => items
+                .iter()
+                .enumerate()
+                .map(|(i, node)| Spot {
+                    report: self.report,
+                    node,
+                    path: format!("{}[{i}]", self.path),
+                })
+                .collect(),
+            _ => {
+                self.wanted(
+                    "a list",
+                    "put each item on a line of its own that begins with a dash",
+                );
+                Vec::new()
+            }
+        }
+    }
+
+    /// The items of a list, or the single value itself.
+    pub fn one_or_many(&self) -> Vec<Spot<'a>> {
+        if self.is_list() {
+            self.list()
+        } else {
+            vec![self.clone()]
+        }
+    }
+
+    /// Every entry of a mapping whose keys are free, such as the names of benches.
+    pub fn entries(&self) -> Vec<(String, Spot<'a>)> {
+        match &self.node.kind {
+            Kind::Map(entries) => entries
+                .iter()
+                .map(|entry| {
+                    let spot = Spot {
+                        report: self.report,
+                        node: &entry.node,
+                        path: joined(&self.path, &entry.key),
+                    };
+                    (entry.key.clone(), spot)
+                })
+                .collect(),
+            _ => {
+                self.wanted(
+                    "a mapping",
+                    "put each key: value on a line of its own, indented",
+                );
+                Vec::new()
+            }
+        }
+    }
+
+    /// Reads a mapping with known keys; afterwards every key that `read` did not ask for is a mistake.
+    pub fn table<T>(&self, read: impl FnOnce(&mut Table<'a>) -> Option<T>) -> Option<T> {
+        if !self.is_table() {
+            self.wanted(
+                "a mapping",
+                "put each key: value on a line of its own, indented",
+            );
+            return None;
+        }
+        let mut table = Table {
+            spot: self.clone(),
+            asked: Vec::new(),
+        };
+        let value = read(&mut table);
+        table.complain_of_the_rest();
+        value
+    }
+}
+
+/// A mapping with known keys.
+pub struct Table<'a> {
+    spot: Spot<'a>,
+    asked: Vec<&'static str>,
+}
+
+impl<'a> Table<'a> {
+    /// The mapping itself.
+    pub fn spot(&self) -> &Spot<'a> {
+        &self.spot
+    }
+
+    /// The value of `key`, if there is one; `key` counts as known from now on.
+    pub fn get(&mut self, key: &'static str) -> Option<Spot<'a>> {
+        self.asked.push(key);
+        let Kind::Map(entries) = &self.spot.node.kind else {
+            return None;
+        };
+        let entry = entries.iter().find(|e| e.key == key)?;
+        Some(Spot {
+            report: self.spot.report,
+            node: &entry.node,
+            path: joined(&self.spot.path, key),
+        })
+    }
+
+    /// The value of `key`; complains if it is missing.
+    pub fn need(&mut self, key: &'static str, remedy: &str) -> Option<Spot<'a>> {
+        let found = self.get(key);
+        if found.is_none() {
+            self.spot
+                .mistake(format!("the key \"{key}\" is missing"), remedy);
+        }
+        found
+    }
+
+    fn complain_of_the_rest(self) {
+        let Kind::Map(entries) = &self.spot.node.kind else {
+            return;
+        };
+        for entry in entries {
+            if self.asked.contains(&entry.key.as_str()) {
+                continue;
+            }
+            let free = self
+                .asked
+                .iter()
+                .copied()
+                .filter(|known| entries.iter().all(|e| e.key != *known));
+            let remedy = match nearest(&entry.key, free) {
+                Some(near) => format!("did you mean \"{near}\"?"),
+                None => format!("the keys known here are {}", self.asked.join(", ")),
+            };
+            self.spot.report.note(
+                entry.key_at,
+                format!("{}: unknown key", joined(&self.spot.path, &entry.key)),
+                remedy,
+            );
+        }
+    }
+}
+
+fn joined(path: &str, key: &str) -> String {
+    let key = shortened(key);
+    if path.is_empty() {
+        key
+    } else {
+        format!("{path}.{key}")
+    }
+}
+
+/// A message stays readable when a whole page was put where a word belongs.
+fn shortened(text: &str) -> String {
+    const LONGEST: usize = 60;
+    let text = text.replace(['\n', '\r'], " ");
+    if text.chars().count() <= LONGEST {
+        return text;
+    }
+    let head: String = text.chars().take(LONGEST).collect();
+    format!("{head}…")
+}
+
+/// The candidate that `word` was most likely meant to be; absent where none is near.
+///
+/// Near: at most a third of the letters (and at least two) must be inserted, deleted, changed or swapped.
+pub fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
+    let word = word.to_lowercase().replace('-', "_");
+    let letters = word.chars().count();
+    if !(2..=64).contains(&letters) {
+        return None;
+    }
+    let (distance, candidate) = candidates
+        .map(|c| {
+            let plain = c.to_lowercase().replace('-', "_");
+            (strsim::damerau_levenshtein(&word, &plain), c)
+        })
+        .min_by_key(|(distance, _)| *distance)?;
+    (distance <= (letters / 3).max(2) && distance < letters).then_some(candidate)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read<T>(text: &str, read: impl FnOnce(Spot<'_>) -> Option<T>) -> (Option<T>, Vec<String>) {
+        let report = Report::new(Path::new("lab.yaml"));
+        let value = report.parse(text, read);
+        let mistakes = report
+            .into_mistakes()
+            .iter()
+            .map(ToString::to_string)
+            .collect();
+        (value, mistakes)
+    }
+
+    #[test]
+    fn unknown_keys_are_named_with_their_path_and_a_suggestion() {
+        let (_, mistakes) = read("arrival:\n  setle_s: 2\n  colour: red\n", |top| {
+            top.table(|t| {
+                t.get("arrival")?.table(|t| {
+                    t.get("settle_s");
+                    t.get("rescan_s");
+                    Some(())
+                })
+            })
+        });
+        assert_eq!(
+            mistakes,
+            [
+                "lab.yaml:2:3: arrival.setle_s: unknown key\n    did you mean \"settle_s\"?",
+                "lab.yaml:3:3: arrival.colour: unknown key\n    the keys known here are settle_s, rescan_s"
+            ]
+        );
+    }
+
+    #[test]
+    fn a_number_is_checked_for_kind_and_range_and_the_accepted_form_is_stated() {
+        for (text, expected) in [
+            ("x: two", "x: a number is wanted here, not \"two\""),
+            ("x: 11", "x: \"11\" is out of range"),
+            ("x: .nan", "x: \".nan\" is out of range"),
+            ("x: [1]", "x: a number is wanted here, not a list"),
+            ("x:", "x: a number is wanted here, not nothing"),
+        ] {
+            let (value, mistakes) = read(text, |top| {
+                top.table(|t| t.get("x")?.number(0.0..=10.0, "s"))
+            });
+            assert_eq!(value, None, "{text}");
+            assert!(mistakes[0].contains(expected), "{mistakes:?}");
+            assert!(
+                mistakes[0].contains("from 0 to 10 s"),
+                "{mistakes:?} states what is accepted"
+            );
+        }
+    }
+
+    #[test]
+    fn nothing_is_said_twice_about_a_value_already_refused() {
+        let (_, mistakes) = read("x: &anchor 3\n", |top| {
+            top.table(|t| t.get("x")?.number(0.0..=10.0, "s"))
+        });
+        assert_eq!(mistakes.len(), 1, "{mistakes:?}");
+    }
+
+    #[test]
+    fn only_a_near_word_is_suggested() {
+        let known = ["capture", "bench", "lamp"];
+        assert_eq!(nearest("captur", known.into_iter()), Some("capture"));
+        assert_eq!(nearest("lmap", known.into_iter()), Some("lamp"));
+        assert_eq!(nearest("weather", known.into_iter()), None);
+        assert_eq!(nearest("x", known.into_iter()), None);
+    }
+}
