@@ -1,0 +1,312 @@
+//! A walk over a JPEG's markers, ITU-T T.81 annex B, from the start of the image to its end marker: where the
+//! header's parts lie, where the coded pixels lie, and whether the file holds all of it.
+//!
+//! What follows the end marker (a motion photo's video, a second picture) is not looked at.
+
+use std::ops::Range;
+
+/// Marker codes, ITU-T T.81 table B.1.
+pub(super) mod code {
+    pub(in super::super) const SOF0: u8 = 0xc0;
+    pub(in super::super) const SOF1: u8 = 0xc1;
+    pub(in super::super) const SOF2: u8 = 0xc2;
+    pub(in super::super) const SOF15: u8 = 0xcf;
+    pub(in super::super) const DHT: u8 = 0xc4;
+    pub(in super::super) const JPG: u8 = 0xc8;
+    pub(in super::super) const DAC: u8 = 0xcc;
+    pub(in super::super) const RST0: u8 = 0xd0;
+    pub(in super::super) const RST7: u8 = 0xd7;
+    pub(in super::super) const SOI: u8 = 0xd8;
+    pub(in super::super) const EOI: u8 = 0xd9;
+    pub(in super::super) const SOS: u8 = 0xda;
+    pub(in super::super) const DRI: u8 = 0xdd;
+    pub(in super::super) const APP1: u8 = 0xe1;
+    pub(in super::super) const APP2: u8 = 0xe2;
+    pub(in super::super) const TEM: u8 = 0x01;
+}
+
+/// One marker segment.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Segment {
+    /// The marker's second byte.
+    pub(super) marker: u8,
+    /// Where its content lies, without the length.
+    pub(super) body: Range<usize>,
+    /// For a scan, where its entropy-coded data lie; empty otherwise.
+    pub(super) coded: Range<usize>,
+}
+
+/// One colour component of the frame header.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Component {
+    /// Identifier by which scans name it.
+    pub(super) id: u8,
+    /// Horizontal and vertical sampling factors, 1…4.
+    pub(super) sampling: (u8, u8),
+}
+
+/// The frame header, ITU-T T.81 B.2.2.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct FrameHeader {
+    /// `SOF0` … `SOF15`.
+    pub(super) marker: u8,
+    /// Bits per sample.
+    pub(super) precision: u8,
+    /// Width in pixels.
+    pub(super) width: u16,
+    /// Height in pixels; 0 where it is only given after the first scan.
+    pub(super) height: u16,
+    /// One to four in practice.
+    pub(super) components: Vec<Component>,
+}
+
+/// What the walk found.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Layout {
+    /// Every segment in file order.
+    pub(super) segments: Vec<Segment>,
+    /// The first frame header, if it was reached and makes sense.
+    pub(super) frame: Option<FrameHeader>,
+    /// Where the end marker stands; absent if the file ends before it.
+    pub(super) end: Option<usize>,
+}
+
+impl Layout {
+    /// Walks the markers from the start of `bytes`, which must begin with a start-of-image marker.
+    pub(super) fn of(bytes: &[u8]) -> Layout {
+        let mut layout = Layout::default();
+        let mut at = 2;
+        // Between segments anything but a marker is skipped, as every reader does.
+        while let Some(found) = next_marker(bytes, at) {
+            let marker = bytes[found + 1];
+            at = found + 2;
+            match marker {
+                code::EOI => {
+                    layout.end = Some(found);
+                    break;
+                }
+                code::SOI | code::TEM | code::RST0..=code::RST7 => continue,
+                _ => {}
+            }
+            let Some(body) = body_of(bytes, at) else {
+                break;
+            };
+            at = body.end;
+            let mut segment = Segment {
+                marker,
+                body,
+                coded: at..at,
+            };
+            match marker {
+                code::SOS => {
+                    at = end_of_coded(bytes, at);
+                    segment.coded.end = at;
+                }
+                code::DHT | code::JPG | code::DAC => {}
+                code::SOF0..=code::SOF15 if layout.frame.is_none() => {
+                    layout.frame = frame_header(marker, &bytes[segment.body.clone()]);
+                }
+                _ => {}
+            }
+            layout.segments.push(segment);
+        }
+        layout
+    }
+
+    /// The Exif block, if there is one: Exif 2.32, 4.7.2.
+    pub(super) fn exif<'a>(&self, bytes: &'a [u8]) -> Option<&'a [u8]> {
+        self.segments
+            .iter()
+            .filter(|s| s.marker == code::APP1)
+            .find_map(|s| bytes[s.body.clone()].strip_prefix(b"Exif\0\0"))
+    }
+
+    /// The ICC profile put together from its pieces, ICC.1:2022 annex B.4; absent if one is missing.
+    pub(super) fn icc(&self, bytes: &[u8]) -> Option<Vec<u8>> {
+        let mut pieces: Vec<(u8, u8, &[u8])> = self
+            .segments
+            .iter()
+            .filter(|s| s.marker == code::APP2)
+            .filter_map(|s| bytes[s.body.clone()].strip_prefix(b"ICC_PROFILE\0"))
+            .filter_map(|piece| Some((*piece.first()?, *piece.get(1)?, piece.get(2..)?)))
+            .collect();
+        pieces.sort_by_key(|(number, ..)| *number);
+        let whole = !pieces.is_empty()
+            && pieces.iter().enumerate().all(|(i, (number, count, _))| {
+                usize::from(*number) == i + 1 && usize::from(*count) == pieces.len()
+            });
+        whole.then(|| {
+            pieces
+                .iter()
+                .flat_map(|(.., piece)| *piece)
+                .copied()
+                .collect()
+        })
+    }
+
+    /// The scans' entropy-coded data.
+    pub(super) fn coded(&self) -> impl Iterator<Item = Range<usize>> + '_ {
+        self.segments
+            .iter()
+            .filter(|s| s.marker == code::SOS)
+            .map(|s| s.coded.clone())
+    }
+}
+
+/// The position of the next marker's first byte, with fill bytes passed over.
+fn next_marker(bytes: &[u8], from: usize) -> Option<usize> {
+    let mut at = from;
+    loop {
+        at += bytes.get(at..)?.iter().position(|&b| b == 0xff)?;
+        match bytes.get(at + 1)? {
+            0x00 => at += 2,
+            0xff => at += 1,
+            _ => return Some(at),
+        }
+    }
+}
+
+/// The body of the segment whose length stands at `at`; absent if the file ends before it does.
+fn body_of(bytes: &[u8], at: usize) -> Option<Range<usize>> {
+    let length = usize::from(u16::from_be_bytes([*bytes.get(at)?, *bytes.get(at + 1)?]));
+    let body = at + 2..at + length.max(2);
+    (body.end <= bytes.len()).then_some(body)
+}
+
+/// The end of entropy-coded data: the next marker that is neither a stuffed zero nor a restart.
+fn end_of_coded(bytes: &[u8], from: usize) -> usize {
+    let mut at = from;
+    while let Some(found) = next_marker(bytes, at) {
+        if !(code::RST0..=code::RST7).contains(&bytes[found + 1]) {
+            return found;
+        }
+        at = found + 2;
+    }
+    bytes.len()
+}
+
+fn frame_header(marker: u8, body: &[u8]) -> Option<FrameHeader> {
+    let n = usize::from(*body.get(5)?);
+    let components: Vec<Component> = body
+        .get(6..6 + 3 * n)?
+        .chunks_exact(3)
+        .map(|c| Component {
+            id: c[0],
+            sampling: (c[1] >> 4, c[1] & 15),
+        })
+        .collect();
+    let sound = components
+        .iter()
+        .all(|c| (1..=4).contains(&c.sampling.0) && (1..=4).contains(&c.sampling.1));
+    (sound && n > 0).then(|| FrameHeader {
+        marker,
+        precision: body[0],
+        height: u16::from_be_bytes([body[1], body[2]]),
+        width: u16::from_be_bytes([body[3], body[4]]),
+        components,
+    })
+}
+
+/// The first run of at least `length` zero bytes in `bytes`, if there is one.
+///
+/// Looks at one byte in `length` only, as long as that byte is not zero.
+pub(super) fn zero_run(bytes: &[u8], length: usize) -> Option<Range<usize>> {
+    let mut start = 0;
+    while start + length <= bytes.len() {
+        // The last byte of the window that is not zero rules out every start up to it.
+        match bytes[start..start + length].iter().rposition(|&b| b != 0) {
+            Some(last) => start += last + 1,
+            None => {
+                let more = bytes[start..].iter().position(|&b| b != 0);
+                return Some(start..more.map_or(bytes.len(), |n| start + n));
+            }
+        }
+    }
+    None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{RngExt, SeedableRng};
+
+    const SCAN: &[u8] = &[0xff, 0xda, 0, 2];
+
+    fn image(parts: &[&[u8]]) -> Vec<u8> {
+        [&[0xff, 0xd8], parts.concat().as_slice()].concat()
+    }
+
+    #[test]
+    fn the_end_is_found_past_stuffing_restarts_and_fill_bytes() {
+        let data = [1, 0xff, 0, 2, 0xff, 0xd3, 3, 0xff, 0xff, 0xd9, 9, 9, 9];
+        let bytes = image(&[SCAN, &data]);
+        let layout = Layout::of(&bytes);
+        assert_eq!(layout.end, Some(6 + 8));
+        assert_eq!(layout.coded().collect::<Vec<_>>(), [6..6 + 8]);
+    }
+
+    #[test]
+    fn an_end_marker_inside_a_header_segment_is_not_the_end() {
+        // The thumbnail of an Exif block has an end marker of its own.
+        let app1 = [0xff, 0xe1, 0, 6, 0xff, 0xd9, 0xff, 0xd9];
+        let bytes = image(&[&app1, SCAN, &[1, 2, 3]]);
+        assert_eq!(Layout::of(&bytes).end, None);
+        assert_eq!(Layout::of(&image(&[&app1[..5]])).end, None);
+    }
+
+    #[test]
+    fn the_frame_header_gives_size_and_sampling() {
+        let sof = [
+            0xff, 0xc2, 0, 17, 8, 0x0b, 0xb8, 0x0f, 0xa0, 3, 1, 0x22, 0, 2, 0x11, 1, 3, 0x11, 1,
+        ];
+        let frame = Layout::of(&image(&[&sof])).frame.expect("a header");
+        assert_eq!((frame.width, frame.height), (4000, 3000));
+        assert_eq!((frame.marker, frame.precision), (code::SOF2, 8));
+        assert_eq!(frame.components[0].sampling, (2, 2));
+        assert_eq!(frame.components.len(), 3);
+    }
+
+    #[test]
+    fn an_icc_profile_is_put_together_in_order_or_not_at_all() {
+        let piece = |number: u8, count: u8, content: &[u8]| {
+            let length = (2 + 14 + content.len()) as u16;
+            [
+                &[0xff, 0xe2],
+                length.to_be_bytes().as_slice(),
+                b"ICC_PROFILE\0",
+                &[number, count],
+                content,
+            ]
+            .concat()
+        };
+        let whole = image(&[&piece(2, 2, b"light"), &piece(1, 2, b"day")]);
+        assert_eq!(
+            Layout::of(&whole).icc(&whole).as_deref(),
+            Some(b"daylight".as_slice())
+        );
+        let half = image(&[&piece(2, 2, b"light")]);
+        assert_eq!(Layout::of(&half).icc(&half), None);
+        assert_eq!(Layout::of(&image(&[])).icc(&image(&[])), None);
+    }
+
+    #[test]
+    fn the_fast_search_for_zeros_agrees_with_a_slow_one() {
+        let slow =
+            |bytes: &[u8], n: usize| bytes.windows(n).position(|w| w.iter().all(|&b| b == 0));
+        let mut rng = rand_pcg::Pcg64::seed_from_u64(4);
+        for _ in 0..2000 {
+            let length = rng.random_range(1..200);
+            let mut bytes: Vec<u8> = (0..length)
+                .map(|_| u8::from(rng.random_range(0..3) == 0))
+                .collect();
+            bytes.extend(vec![0; rng.random_range(0..12)]);
+            let n = rng.random_range(1..10);
+            let found = zero_run(&bytes, n);
+            assert_eq!(found.as_ref().map(|r| r.start), slow(&bytes, n));
+            if let Some(run) = found {
+                assert!(bytes[run.clone()].iter().all(|&b| b == 0));
+                assert!(bytes.get(run.end).is_none_or(|&b| b != 0));
+            }
+        }
+    }
+}

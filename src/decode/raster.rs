@@ -1,0 +1,222 @@
+//! PNG, TIFF and WebP: what an export or a scan may come in. Alpha is ignored: the colours under it are what was
+//! recorded, and no background is to be mixed in.
+
+use std::io::Cursor;
+
+use image::error::{ImageError, LimitErrorKind};
+use image::{DynamicImage, ExtendedColorType, ImageDecoder, ImageFormat, ImageReader, Limits};
+
+use super::light::Curve;
+use super::markers::zero_run;
+use super::{ALIGNED_CEILING_16, Fault, LOSSLESS_CEILING_8, LOSSY_CEILING_8, Picture, too_large};
+use crate::frame::Samples;
+
+/// Decodes one file of the given format.
+pub(super) fn decode(bytes: &[u8], format: ImageFormat, max_pixels: u64) -> Result<Picture, Fault> {
+    let name = name(format);
+    let chunk_curve = match format {
+        ImageFormat::Png => png_chunks(bytes)?,
+        ImageFormat::WebP => {
+            webp_is_whole(bytes)?;
+            None
+        }
+        _ => None,
+    };
+    let damaged = |error: ImageError| damaged(name, error);
+    let mut limits = Limits::default();
+    // Pixels of four 16-bit channels, and as much again for the decoder's own buffers.
+    limits.max_alloc = Some(max_pixels.saturating_mul(16).saturating_add(1 << 20));
+    let mut reader = ImageReader::with_format(Cursor::new(bytes), format);
+    reader.limits(limits.clone());
+    let mut decoder = reader.into_decoder().map_err(damaged)?;
+    let (width, height) = decoder.dimensions();
+    too_large(u64::from(width), u64::from(height), max_pixels)?;
+    // `into_decoder` checks sides only: the memory has to be asked for by the caller.
+    limits.reserve(decoder.total_bytes()).map_err(damaged)?;
+    if matches!(
+        decoder.original_color_type(),
+        ExtendedColorType::Cmyk8 | ExtendedColorType::Cmyk16
+    ) {
+        return Err(Fault::Unreadable(format!(
+            "this {name} is in printing colours (CMYK), which say nothing about the light: \
+             upload the photo as the camera wrote it"
+        )));
+    }
+    let profile = decoder.icc_profile().ok().flatten();
+    let curve = profile
+        .and_then(|p| Curve::from_icc(&p))
+        .or(chunk_curve)
+        .unwrap_or(Curve::Srgb);
+    let samples = three_channels(name, DynamicImage::from_decoder(decoder).map_err(damaged)?)?;
+    let (linear, ceiling_code) = match &samples {
+        Samples::U8(_) if is_lossy(bytes, format) => (curve.table_8(), LOSSY_CEILING_8),
+        Samples::U8(_) => (curve.table_8(), LOSSLESS_CEILING_8),
+        Samples::U16(_) => (curve.table_16(u16::MAX), ALIGNED_CEILING_16),
+    };
+    Ok(Picture {
+        samples,
+        width: width as usize,
+        height: height as usize,
+        linear,
+        ceiling_code,
+        is_upright: false,
+    })
+}
+
+/// Width and height as the header states them, before any turning.
+pub(super) fn size(bytes: &[u8], format: ImageFormat) -> Option<(usize, usize)> {
+    let mut reader = ImageReader::with_format(Cursor::new(bytes), format);
+    reader.no_limits();
+    let (width, height) = reader.into_dimensions().ok()?;
+    Some((width as usize, height as usize))
+}
+
+fn name(format: ImageFormat) -> &'static str {
+    match format {
+        ImageFormat::Png => "PNG",
+        ImageFormat::Tiff => "TIFF",
+        _ => "WebP",
+    }
+}
+
+fn damaged(name: &str, error: ImageError) -> Fault {
+    let ended = |e: &std::io::Error| e.kind() == std::io::ErrorKind::UnexpectedEof;
+    match error {
+        ImageError::IoError(e) if ended(&e) => {
+            Fault::Truncated(format!("this {name} ends early: upload the photo again"))
+        }
+        ImageError::Limits(e)
+            if matches!(
+                e.kind(),
+                LimitErrorKind::DimensionError | LimitErrorKind::InsufficientMemory
+            ) =>
+        {
+            Fault::TooLarge(format!(
+                "this {name} needs more memory than a photo within the pixel limit: \
+                 save it smaller, or raise the limit in the configuration"
+            ))
+        }
+        ImageError::Unsupported(e) => Fault::Unreadable(format!(
+            "this {name} has a form that is not read here ({e}): save it as an ordinary 8- or 16-bit RGB picture"
+        )),
+        e => Fault::Unreadable(format!(
+            "this {name} is damaged ({e}): upload the photo again"
+        )),
+    }
+}
+
+/// The samples as red, green, blue: grey three times over, alpha left out.
+fn three_channels(name: &str, image: DynamicImage) -> Result<Samples, Fault> {
+    fn grey<T: Copy>(samples: &[T], step: usize) -> Vec<T> {
+        samples
+            .iter()
+            .step_by(step)
+            .flat_map(|&v| [v, v, v])
+            .collect()
+    }
+    Ok(match image {
+        DynamicImage::ImageRgb8(p) => Samples::U8(p.into_raw()),
+        DynamicImage::ImageRgba8(p) => Samples::U8(without_alpha(p.into_raw())),
+        DynamicImage::ImageLuma8(p) => Samples::U8(grey(&p, 1)),
+        DynamicImage::ImageLumaA8(p) => Samples::U8(grey(&p, 2)),
+        DynamicImage::ImageRgb16(p) => Samples::U16(p.into_raw()),
+        DynamicImage::ImageRgba16(p) => Samples::U16(without_alpha(p.into_raw())),
+        DynamicImage::ImageLuma16(p) => Samples::U16(grey(&p, 1)),
+        DynamicImage::ImageLumaA16(p) => Samples::U16(grey(&p, 2)),
+        _ => {
+            return Err(Fault::Unreadable(format!(
+                "this {name} holds floating-point samples: save it with 8 or 16 bits per channel"
+            )));
+        }
+    })
+}
+
+/// Drops every fourth sample in place.
+pub(super) fn without_alpha<T: Copy>(mut samples: Vec<T>) -> Vec<T> {
+    let n_pixels = samples.len() / 4;
+    for i in 1..n_pixels {
+        samples.copy_within(4 * i..4 * i + 3, 3 * i);
+    }
+    samples.truncate(3 * n_pixels);
+    samples
+}
+
+/// Walks a PNG's chunks (ISO/IEC 15948, 5.3) to its end, and returns the curve that they declare beside an ICC
+/// profile. A `cICP` chunk outranks `sRGB`, and that outranks `gAMA` (Portable Network Graphics, 3rd ed., 4.3).
+fn png_chunks(bytes: &[u8]) -> Result<Option<Curve>, Fault> {
+    let (mut code_point, mut srgb, mut gamma) = (None, None, None);
+    let mut at = 8;
+    loop {
+        let header: Option<&[u8; 8]> = bytes.get(at..).and_then(|b| b.first_chunk());
+        let Some(&[a, b, c, d, ref kind @ ..]) = header else {
+            break;
+        };
+        let length = u32::from_be_bytes([a, b, c, d]) as usize;
+        // Four bytes of check sum follow the content.
+        let Some(content) = bytes.get(at + 8..at + 8 + length) else {
+            break;
+        };
+        match kind {
+            b"IEND" => return Ok(code_point.or(srgb).or(gamma)),
+            b"cICP" => {
+                code_point = content
+                    .get(1)
+                    .map(|&t| Curve::from_code_point(u16::from(t)));
+            }
+            b"sRGB" => srgb = Some(Curve::Srgb),
+            b"gAMA" => {
+                gamma = content
+                    .first_chunk()
+                    .map(|g| Curve::from_png_gamma(u32::from_be_bytes(*g)));
+            }
+            _ => {}
+        }
+        at += 8 + length + 4;
+    }
+    Err(Fault::Truncated(format!(
+        "this PNG ends after {} bytes, inside a chunk: upload the photo again",
+        bytes.len()
+    )))
+}
+
+/// The chunks of a WebP file: name and content. RFC 9649, 2.3.
+fn webp_chunks(bytes: &[u8]) -> impl Iterator<Item = (&[u8], &[u8])> {
+    let mut at = 12;
+    std::iter::from_fn(move || {
+        let header = bytes.get(at..at + 8)?;
+        let length = u32::from_le_bytes(header[4..8].try_into().expect("four bytes")) as usize;
+        let content = bytes.get(at + 8..)?;
+        let content = &content[..length.min(content.len())];
+        at += 8 + length + length % 2;
+        Some((&header[..4], content))
+    })
+}
+
+/// Refuses a WebP shorter than it says, or with a piece that was never filled in: the arithmetic decoder reads
+/// zeros without complaint, and writes none that long.
+fn webp_is_whole(bytes: &[u8]) -> Result<(), Fault> {
+    let stated = bytes
+        .get(4..8)
+        .map(|b| u32::from_le_bytes(b.try_into().expect("four bytes")) as usize + 8);
+    if stated.is_none_or(|n| n > bytes.len()) {
+        return Err(Fault::Truncated(format!(
+            "this WebP ends after {} of {} bytes: upload the photo again",
+            bytes.len(),
+            stated.unwrap_or(0)
+        )));
+    }
+    let holed = webp_chunks(bytes)
+        .filter(|(kind, _)| matches!(*kind, b"VP8 " | b"VP8L"))
+        .find_map(|(_, content)| zero_run(content, 512));
+    match holed {
+        Some(hole) => Err(Fault::Truncated(format!(
+            "{} bytes of this WebP were never filled in: upload the photo again",
+            hole.len()
+        ))),
+        None => Ok(()),
+    }
+}
+
+fn is_lossy(bytes: &[u8], format: ImageFormat) -> bool {
+    format == ImageFormat::WebP && webp_chunks(bytes).any(|(kind, _)| kind == b"VP8 ")
+}
