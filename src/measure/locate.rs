@@ -268,9 +268,9 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
     let reach = (map.width as f64).hypot(map.height as f64);
     let inside = [-0.72, -0.48, -0.24, 0.0, 0.24, 0.48, 0.72];
     let outside = [-1.9, -1.6, -1.35, 1.35, 1.6, 1.9];
-    // The visible spectrum of a coarse grating: λ/d from 0.235 to 0.45, and up to 0.9 for a fine one; a little more
-    // for a slit that is seen off the axis.
-    let zone = (0.2 * focal_low, 0.62 * focal_high);
+    // The visible spectrum of a coarse grating (1600 nm): λ/d from 0.235 to 0.45; of a fine one (740 nm), seen past
+    // the axis: up to 1.15 focal lengths from the slit's image.
+    let zone = (0.2 * focal_low, 1.2 * focal_high);
     let core = (3.0 * spot.half_width + 4.0).max(0.04 * focal_low);
     let steps = reach as i64;
     let mut profile = vec![f64::NAN; (2 * steps + 1) as usize];
@@ -375,7 +375,7 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         rival = rival.max(flux(i)).max(flux(-i));
     }
     let brightness = (flux(0) / rival.max(1e-9)).min(1.5) / 1.5;
-    let score = zone_share + 0.5 * symmetry * symmetry + 0.6 * brightness + 0.3 * saturation + 0.4 * spot.rank.sqrt();
+    let score = zone_share + 0.5 * symmetry * symmetry + 0.6 * brightness + 0.3 * saturation + 0.4 * spot.rank.sqrt() + 0.5 * significance / (significance + 15.0);
     let cell = map.cell_px as f64;
     Some(Located {
         centre: ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
@@ -398,7 +398,7 @@ fn edge_share(map: &Map, found: &Located, focal_high: f64) -> f64 {
     let (cx, cy) = (found.centre.0 / cell, found.centre.1 / cell);
     let (dx, dy) = (found.dispersion_rad.cos(), found.dispersion_rad.sin());
     let half = found.half_length_px / cell;
-    let reach = 0.9 * focal_high;
+    let reach = 1.25 * focal_high;
     let (mut within, mut all) = (0.0f64, 0.0f64);
     for y in (3..map.height.saturating_sub(3)).step_by(3) {
         for x in (3..map.width.saturating_sub(3)).step_by(3) {

@@ -7,13 +7,17 @@ pub mod adjust;
 pub mod band;
 pub mod extract;
 pub mod fit;
+pub mod health;
 pub mod lineshape;
 pub mod locate;
 pub mod optics;
 pub mod peaks;
+pub mod photo;
 pub mod profile;
 pub mod recognise;
 pub mod scale;
+pub mod spectrum_peaks;
+pub mod survey;
 pub mod trace;
 
 use std::collections::BTreeMap;

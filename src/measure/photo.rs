@@ -1,0 +1,410 @@
+//! One photo, from its frame to everything that can be said of it.
+
+use crate::classify::Capture;
+use crate::decode::Facts;
+use crate::frame::Frame;
+use crate::measure::adjust::{Adjusted, Frame0, N, Observation, adjust, index};
+use crate::measure::health;
+use crate::measure::lineshape::LineShape;
+use crate::measure::optics::Optics;
+use crate::measure::profile::{Profile, slabs};
+use crate::measure::recognise::Search;
+use crate::measure::scale::{Found, Order, Refusal, calibrate, scale_sigma, slit_observations};
+use crate::measure::survey::{Survey, height_observations, survey};
+use crate::measure::{
+    Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind, Severity, Spectrum,
+    SpectrumRow, spectrum_peaks,
+};
+
+/// What a photo is measured with.
+pub struct Inputs<'a> {
+    /// The instrument, as the configuration states it.
+    pub bench: &'a Bench,
+    /// What the file says.
+    pub facts: &'a Facts,
+    /// What the photo is for.
+    pub capture: Capture,
+    /// Lamps a calibration photo may show: one, or all for `auto`.
+    pub lamps: Vec<&'a Lamp>,
+    /// Published lines by which peaks are named.
+    pub names: &'a [LampLine],
+    /// The scale of the bench, from one of its lamp photos.
+    pub calibration: Option<&'a Calibration>,
+    /// Range of the spectrum, nm.
+    pub range_nm: (f64, f64),
+    /// Step of the spectrum, nm.
+    pub step_nm: f64,
+}
+
+/// Measures a photo. Never fails: what cannot be measured is said in the result.
+pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
+    let mut m = Measurement::default();
+    if inputs.capture == Capture::Dark {
+        health::dark(frame, &mut m);
+        return m;
+    }
+    let focal_px = inputs.calibration.map(|c| c.optics.focal_px).or(inputs.facts.focal_px());
+    let spacing = inputs
+        .calibration
+        .map(|c| c.optics.groove_spacing_nm)
+        .unwrap_or_else(|| inputs.bench.groove_spacings_nm.first().copied().unwrap_or(1600.0));
+    let survey = match survey(frame, focal_px, spacing, &mut m.log) {
+        Ok(survey) => survey,
+        Err(why) => {
+            m.not_measured.push(format!("everything: {why}"));
+            m.findings.push(finding(Code::NoSpectrum, Severity::Retake, &why, ""));
+            if let Some(f) = m.findings.last_mut() {
+                f.slots.insert("found", why);
+            }
+            return m;
+        }
+    };
+    if inputs.capture == Capture::Calibration {
+        measure_lamp(frame, inputs, survey, &mut m);
+    } else {
+        measure_light(frame, inputs, survey, &mut m);
+    }
+    m
+}
+
+/// A finding without slots.
+pub fn finding(code: Code, severity: Severity, measured: &str, limit: &str) -> Finding {
+    Finding { code, severity, measured: measured.into(), limit: limit.into(), slots: Default::default() }
+}
+
+fn orders(frame: &Frame, optics: &Optics, beta: (f64, f64), range: (f64, f64), step: f64) -> Vec<Order> {
+    let rays = optics.rays();
+    [-1.0, 1.0]
+        .into_iter()
+        .map(|sign| {
+            let slabs = slabs(frame, &rays, sign, range, step, beta);
+            let profile = slabs.profile(&rays);
+            Order { slabs, profile }
+        })
+        .collect()
+}
+
+fn measure_lamp(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measurement) {
+    let heights = height_observations(&survey.edges);
+    let mut best: Option<Found> = None;
+    let mut refusals: Vec<Refusal> = Vec::new();
+    for &spacing in &inputs.bench.groove_spacings_nm {
+        let mut base = survey.optics.clone();
+        base.groove_spacing_nm = spacing;
+        // Wide enough for a focal length that is off by as much as the search allows.
+        let range = if survey.focal_known { (340.0, 800.0) } else { (270.0, 1000.0) };
+        let orders = orders(frame, &base, survey.beta, range, 0.25);
+        let search = Search {
+            focal_px: base.focal_px,
+            focal_reach: if survey.focal_known { 0.10 } else { 0.32 },
+            focal_sigma: if survey.focal_known { 0.03 } else { 0.15 },
+            slit_px: survey.slit.centre,
+        };
+        for lamp in &inputs.lamps {
+            match calibrate(&base, &survey.slit, &heights, &orders, lamp, &search, &mut m.log) {
+                Ok(found) => {
+                    if best.as_ref().is_none_or(|b| found.score > b.score) {
+                        best = Some(found);
+                    }
+                }
+                Err(refusal) => refusals.push(refusal),
+            }
+        }
+        if best.as_ref().is_some_and(|b| b.score > 0.3) {
+            break;
+        }
+    }
+    match best {
+        Some(found) => {
+            let optics = found.calibration.optics.clone();
+            let covariance = found.calibration.covariance.clone();
+            m.log.push(format!(
+                "scale from {} lines, rms {:.3} nm; focal length {:.1} px, k1 {:.4}, yaw {:.3}°, groove spacing {:.0} nm held",
+                found.calibration.lines.len(),
+                found.calibration.rms_nm,
+                optics.focal_px,
+                optics.k1,
+                optics.yaw_rad.to_degrees(),
+                optics.groove_spacing_nm
+            ));
+            let roll_sigma = covariance[index::ROLL][index::ROLL].max(0.0).sqrt();
+            let skew_sigma = covariance[index::SKEW][index::SKEW].max(0.0).sqrt();
+            m.scale_kind = Some(ScaleKind::Calibrated);
+            let lamp = inputs.lamps.iter().find(|l| l.name == found.calibration.lamp).copied();
+            finish(frame, inputs, &survey, &optics, &covariance, (roll_sigma, skew_sigma), found.shape, lamp, m);
+            m.drawing.lines.extend(found.calibration.lines.iter().filter_map(|l| drawn_line(&optics, &survey, l)));
+            m.calibration = Some(found.calibration);
+        }
+        None => {
+            let refusal = refusals.into_iter().next().unwrap_or(Refusal::FewLines("no lamp to compare with".into()));
+            let (code, why) = match refusal {
+                Refusal::FewLines(why) => (Code::FewLines, why),
+                Refusal::PoorFit(why) => (Code::PoorFit, why),
+            };
+            m.log.push(format!("no scale: {why}"));
+            m.not_measured.push(format!("wavelength scale: {why}"));
+            let mut f = finding(code, Severity::Retake, &why, "");
+            f.slots.insert("found", why);
+            m.findings.push(f);
+            provisional(frame, inputs, &survey, m);
+        }
+    }
+}
+
+fn drawn_line(optics: &Optics, survey: &Survey, line: &crate::measure::LineUse) -> Option<DrawnLine> {
+    let rays = optics.rays();
+    let along = |nm: f64| -> Vec<(f64, f64)> {
+        (0..=8)
+            .filter_map(|i| {
+                let beta = survey.beta.0 + (survey.beta.1 - survey.beta.0) * f64::from(i) / 8.0;
+                rays.pixel_of_path(f64::from(line.order) * nm, beta)
+            })
+            .collect()
+    };
+    let expected = along(line.wavelength_nm);
+    let found = along(line.wavelength_nm + line.residual_nm);
+    (!expected.is_empty()).then(|| DrawnLine { name: line.name.clone(), order: line.order, expected, found, clipped: false })
+}
+
+fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measurement) {
+    let Some(calibration) = inputs.calibration else {
+        provisional(frame, inputs, &survey, m);
+        return;
+    };
+    match anchor(frame, &survey, calibration, m) {
+        Some((optics, covariance)) => {
+            m.scale_kind = Some(ScaleKind::Calibrated);
+            let roll_sigma = covariance[index::ROLL][index::ROLL].max(0.0).sqrt();
+            let skew_sigma = covariance[index::SKEW][index::SKEW].max(0.0).sqrt();
+            finish(frame, inputs, &survey, &optics, &covariance, (roll_sigma, skew_sigma), None, None, m);
+        }
+        None => {
+            m.not_measured.push("wavelength scale: the slit's image does not fit the bench's instrument".into());
+            provisional(frame, inputs, &survey, m);
+        }
+    }
+}
+
+/// Puts a bench's instrument behind this shot: the slit stays where it is against the grooves, the phone has moved.
+fn anchor(frame: &Frame, survey: &Survey, calibration: &Calibration, m: &mut Measurement) -> Option<(Optics, Vec<Vec<f64>>)> {
+    let known = &calibration.optics;
+    let mut best: Option<(f64, Adjusted)> = None;
+    // The picture may be the other way up than the lamp's: then the instrument's +α points the other way.
+    for flip in [1.0, -1.0] {
+        let mut start = survey.optics.clone();
+        start.groove_spacing_nm = known.groove_spacing_nm;
+        start.focal_px = known.focal_px;
+        start.k1 = known.k1;
+        start.alpha_slit = flip * known.alpha_slit;
+        start.skew_slope = known.skew_slope;
+        start.yaw_rad = flip * known.yaw_rad;
+        let (s, c) = start.roll_rad.sin_cos();
+        let shift = flip * centre_shift(known);
+        start.centre_px.0 += c * shift;
+        start.centre_px.1 += s * shift;
+        let mut observations = height_observations(&survey.edges);
+        observations.extend(slit_observations(&survey.slit, &start.rays()));
+        let alpha_sigma = calibration.covariance[index::ALPHA][index::ALPHA].max(0.0).sqrt().min(1e-4).hypot(1e-4);
+        observations.push(Observation::Prior { parameter: index::ALPHA, value: start.alpha_slit, sigma: alpha_sigma });
+        observations.push(Observation::Prior { parameter: index::SKEW, value: start.skew_slope, sigma: 1.5e-3 });
+        observations.push(Observation::Prior { parameter: index::PITCH, value: 0.0, sigma: 1.2f64.to_radians() });
+        let free = [index::YAW, index::ROLL, index::PITCH, index::ALPHA, index::SKEW];
+        let Some(a) = adjust(&start, survey.slit.centre, &free, &observations) else { continue };
+        // Between shots a phone turns by tenths of a degree.
+        let turned = (a.optics.yaw_rad - flip * known.yaw_rad).to_degrees() / 0.7;
+        let mut cost = turned * turned;
+        if flip < 0.0 {
+            cost += 0.5;
+        }
+        if best.as_ref().is_none_or(|b| cost < b.0) {
+            best = Some((cost, a));
+        }
+    }
+    let (_, first) = best?;
+    let optics = first.optics;
+    let mut covariance = first.covariance;
+    // The instrument's own uncertainty: what the lamp photo left open, with the anchor of this photo held.
+    for i in [index::FOCAL, index::K1, index::CENTRE] {
+        for j in [index::FOCAL, index::K1, index::CENTRE] {
+            covariance[i][j] = calibration.covariance[i][j];
+        }
+    }
+    let drift = (optics.yaw_rad.abs() - known.yaw_rad.abs()).to_degrees();
+    m.log.push(format!(
+        "anchored on the slit's image at ({:.2}, {:.2}) px; phone against lamp photo: roll {:+.2}°, yaw {:+.2}°",
+        survey.slit.centre.0,
+        survey.slit.centre.1,
+        (optics.tilt_rad() - known.tilt_rad()).to_degrees(),
+        drift
+    ));
+    m.metrics.more.insert("yaw_drift_deg", drift);
+    let refined = mirror(frame, survey, &optics, m).and_then(|pairs| {
+        let mut observations = height_observations(&survey.edges);
+        observations.extend(slit_observations(&survey.slit, &optics.rays()));
+        observations.push(Observation::Prior { parameter: index::ALPHA, value: optics.alpha_slit, sigma: 2e-4 });
+        observations.push(Observation::Prior { parameter: index::SKEW, value: optics.skew_slope, sigma: 1.5e-3 });
+        observations.push(Observation::Prior { parameter: index::PITCH, value: 0.0, sigma: 1.2f64.to_radians() });
+        observations.extend(pairs);
+        let free = [index::YAW, index::ROLL, index::PITCH, index::ALPHA, index::SKEW];
+        adjust(&optics, survey.slit.centre, &free, &observations)
+    });
+    match refined {
+        Some(a) => {
+            for i in [index::YAW, index::ROLL, index::PITCH, index::ALPHA, index::SKEW] {
+                for j in 0..N {
+                    covariance[i][j] = a.covariance[i][j];
+                    covariance[j][i] = a.covariance[j][i];
+                }
+            }
+            Some((a.optics, covariance))
+        }
+        None => Some((optics, covariance)),
+    }
+}
+
+/// How far the lamp photo's fit moved the principal point along the dispersion, px.
+fn centre_shift(_optics: &Optics) -> f64 {
+    0.0
+}
+
+/// The two orders mirror each other about the slit: pairs of places that show the same light.
+fn mirror(_frame: &Frame, _survey: &Survey, _optics: &Optics, _m: &mut Measurement) -> Option<Vec<Observation>> {
+    None
+}
+
+/// A scale from the stated focal length and groove spacing alone.
+fn provisional(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measurement) {
+    let optics = survey.optics.clone();
+    let mut covariance = vec![vec![0.0; N]; N];
+    let focal_sigma = if survey.focal_known { 0.04 } else { 0.2 } * optics.focal_px;
+    covariance[index::FOCAL][index::FOCAL] = focal_sigma * focal_sigma;
+    covariance[index::K1][index::K1] = 0.015f64.powi(2);
+    covariance[index::YAW][index::YAW] = 1.2f64.to_radians().powi(2);
+    let skew_sigma = survey.roll_sigma_rad.hypot(0.05f64.to_radians());
+    if survey.focal_known {
+        m.scale_kind = Some(ScaleKind::Provisional);
+    }
+    finish(frame, inputs, survey, &optics, &covariance, (survey.roll_sigma_rad, skew_sigma), None, None, m);
+    if !survey.focal_known {
+        m.spectrum = None;
+        m.peaks.clear();
+        m.not_measured.push("wavelength scale: no lamp photo, and the file does not state the focal length".into());
+    }
+}
+
+/// Spectrum, peaks, metrics and drawing on a given scale.
+#[allow(clippy::too_many_arguments)]
+fn finish(
+    frame: &Frame,
+    inputs: &Inputs,
+    survey: &Survey,
+    optics: &Optics,
+    covariance: &[Vec<f64>],
+    (roll_sigma, skew_sigma): (f64, f64),
+    shape: Option<LineShape>,
+    lamp: Option<&Lamp>,
+    m: &mut Measurement,
+) {
+    let beta = {
+        // The extent was measured about the survey's middle; the optics may have another.
+        let old = survey.optics.rays();
+        let new = optics.rays();
+        let at = |b: f64| old.pixel_of_path(0.0, b).map(|p| new.path_nm(p.0, p.1).1);
+        match (at(survey.beta.0), at(survey.beta.1)) {
+            (Some(a), Some(b)) => (a.min(b), a.max(b)),
+            _ => survey.beta,
+        }
+    };
+    let both = orders(frame, optics, beta, inputs.range_nm, inputs.step_nm);
+    let measured = health::better_order(&both);
+    let profile = &both[measured].profile;
+    let sigma_at = |nm: f64| scale_sigma(optics, survey.slit.centre, covariance, profile.sign * nm);
+    health::metrics(frame, inputs, survey, optics, &both, measured, (roll_sigma, skew_sigma), shape, m);
+    m.metrics.wavelength_sigma_nm = sigma_at(550.0).or_else(|| sigma_at(profile.nm(0.5 * profile.len() as f64)));
+    m.drawing = drawing(survey, optics, beta, &both);
+    m.spectrum = Some(spectrum(profile));
+    let bandpass = m.metrics.bandpass_nm.unwrap_or(2.0);
+    m.peaks = spectrum_peaks::peaks(profile, bandpass, lamp.map_or(inputs.names, |l| &l.lines), &sigma_at);
+    if inputs.capture != Capture::Calibration {
+        let rays = optics.rays();
+        for peak in m.peaks.iter().filter(|p| p.height.value > 0.0).take(40) {
+            let along: Vec<(f64, f64)> = (0..=8)
+                .filter_map(|i| {
+                    let b = beta.0 + (beta.1 - beta.0) * f64::from(i) / 8.0;
+                    rays.pixel_of_path(profile.sign * peak.centre_nm.value, b)
+                })
+                .collect();
+            let name = if peak.name.is_empty() { format!("{:.1}", peak.centre_nm.value) } else { peak.name.clone() };
+            m.drawing.lines.push(DrawnLine {
+                name,
+                order: profile.sign as i32,
+                expected: Vec::new(),
+                found: along,
+                clipped: peak.clipped,
+            });
+        }
+    }
+}
+
+fn spectrum(profile: &Profile) -> Spectrum {
+    let rows = (0..profile.len())
+        .map(|i| SpectrumRow {
+            wavelength_nm: profile.nm(i as f64),
+            signal: profile.light[i],
+            signal_sigma: profile.sigma[i],
+            rgb: profile.rgb[i],
+            rgb_sigma: profile.rgb_sigma[i],
+            clipped: profile.clipped[i],
+        })
+        .collect();
+    Spectrum { step_nm: profile.step_nm, rows }
+}
+
+fn drawing(survey: &Survey, optics: &Optics, beta: (f64, f64), both: &[Order]) -> Drawing {
+    let rays = optics.rays();
+    let slit = &survey.slit;
+    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
+    let (nx, ny) = (ay, -ax);
+    let (h, w) = (slit.half_length_px, 0.5 * slit.width_px + 2.0);
+    let corner = |a: f64, n: f64| (slit.centre.0 + a * ax + n * nx, slit.centre.1 + a * ay + n * ny);
+    let mut bands = Vec::new();
+    for order in both {
+        let p = &order.profile;
+        if p.len() < 20 {
+            continue;
+        }
+        let (low, high) = (p.nm(0.0).max(390.0), p.nm(p.len() as f64).min(720.0));
+        if high - low < 20.0 {
+            continue;
+        }
+        let edge = |b: f64, reverse: bool| -> Vec<(f64, f64)> {
+            let mut points: Vec<(f64, f64)> = (0..=16)
+                .filter_map(|i| rays.pixel_of_path(p.sign * (low + (high - low) * f64::from(i) / 16.0), b))
+                .collect();
+            if reverse {
+                points.reverse();
+            }
+            points
+        };
+        let mut outline = edge(beta.0, false);
+        outline.extend(edge(beta.1, true));
+        bands.push((p.sign as i32, outline));
+    }
+    let reach = 1.3 * h;
+    let (dx, dy) = (optics.roll_rad.cos(), optics.roll_rad.sin());
+    Drawing {
+        slit: vec![corner(-h, -w), corner(-h, w), corner(h, w), corner(h, -w)],
+        bands,
+        lines: Vec::new(),
+        dispersion_axis: Some([
+            (slit.centre.0 - reach * dx, slit.centre.1 - reach * dy),
+            (slit.centre.0 + reach * dx, slit.centre.1 + reach * dy),
+        ]),
+        slit_axis: Some([corner(-reach, 0.0), corner(reach, 0.0)]),
+    }
+}
+
+/// The shot's vector of parameters, for tests and logs.
+pub fn vector(optics: &Optics, slit_px: (f64, f64)) -> [f64; N] {
+    Frame0::new(optics, slit_px).vector()
+}

@@ -1,0 +1,135 @@
+//! What any photo shows before wavelengths are spoken of: the slit's image, the direction of the dispersion, the slit's
+//! ends, the two orders.
+
+use crate::frame::Frame;
+use crate::measure::adjust::{Observation, adjust, index};
+use crate::measure::band::{Edges, edges};
+use crate::measure::locate::{Located, Map, locate};
+use crate::measure::optics::Optics;
+use crate::measure::trace::{Slit, trace_slit};
+
+/// The picture's geometry.
+pub struct Survey {
+    /// Reduced map.
+    pub map: Map,
+    /// Coarse finding.
+    pub located: Located,
+    /// The slit's image.
+    pub slit: Slit,
+    /// Optics with this shot's pose; focal length as stated or guessed.
+    pub optics: Optics,
+    /// The slit's ends by colour.
+    pub edges: Edges,
+    /// Extent of the slit in β − β_mid.
+    pub beta: (f64, f64),
+    /// Standard uncertainty of the roll, rad.
+    pub roll_sigma_rad: f64,
+    /// True where the file states the focal length.
+    pub focal_known: bool,
+}
+
+/// A phone's main camera: focal length in units of the picture's longer side, where the file does not say.
+const USUAL_FOCAL: f64 = 0.78;
+
+/// Surveys a frame, or says why there is nothing like a spectrum in it.
+pub fn survey(frame: &Frame, focal_px: Option<f64>, groove_spacing_nm: f64, log: &mut Vec<String>) -> Result<Survey, String> {
+    let map = Map::new(frame);
+    let located = locate(&map, focal_px)?;
+    log.push(format!(
+        "slit image near ({:.0}, {:.0}) px, {:.0} px long; dispersion {:.1}°; light where a spectrum can be {:.2}, sides alike {:.2}, \
+         purity {:.2}, signal {:.0}, edges in the strip {:.2}",
+        located.centre.0,
+        located.centre.1,
+        2.0 * located.half_length_px,
+        located.dispersion_rad.to_degrees(),
+        located.zone_share,
+        located.symmetry,
+        located.saturation,
+        located.significance,
+        located.edge_share
+    ));
+    plausible(&located, frame.width().max(frame.height()) as f64)?;
+    let Some(slit) = trace_slit(frame, &located) else {
+        return Err("a bright bar, but no line that could be the slit's image".into());
+    };
+    let longest = frame.width().max(frame.height()) as f64;
+    let focal = focal_px.unwrap_or(USUAL_FOCAL * longest);
+    let mut optics = Optics::flush(groove_spacing_nm, focal, frame.width(), frame.height());
+    optics.roll_rad = located.dispersion_rad;
+    optics.aim_slit_at(slit.centre.0, slit.centre.1);
+    let mut half_beta = slit.half_length_px / focal;
+    let mut found = Edges::default();
+    let mut roll_sigma_rad = 5f64.to_radians();
+    for _ in 0..2 {
+        found = edges(frame, &optics.rays(), &[(-720.0, -390.0), (390.0, 720.0)], half_beta, focal, 15.0);
+        let mut observations = height_observations(&found);
+        observations.push(Observation::Prior { parameter: index::PITCH, value: 0.0, sigma: 1.2f64.to_radians() });
+        // The slit rarely leans by more than a degree or two; this only decides where the band's ends say nothing.
+        observations.push(Observation::Prior { parameter: index::SKEW, value: 0.0, sigma: 4f64.to_radians() });
+        observations.extend(crate::measure::scale::slit_observations(&slit, &optics.rays()));
+        if let Some(a) = adjust(&optics, slit.centre, &[index::ROLL, index::SKEW, index::PITCH, index::ALPHA], &observations) {
+            roll_sigma_rad = a.covariance[index::ROLL][index::ROLL].max(0.0).sqrt();
+            optics = a.optics;
+        }
+        optics.aim_slit_at(slit.centre.0, slit.centre.1);
+        if let Some((low, high)) = extent(&found) {
+            half_beta = 0.5 * (high - low);
+        }
+    }
+    let beta = extent(&found).unwrap_or_else(|| {
+        let half = slit.half_length_px / focal;
+        (-half, half)
+    });
+    Ok(Survey { map, located, slit, optics, edges: found, beta, roll_sigma_rad, focal_known: focal_px.is_some() })
+}
+
+/// The ends as observations: each end has one height in all colours.
+pub fn height_observations(edges: &Edges) -> Vec<Observation> {
+    let mut observations = Vec::new();
+    for list in [&edges.low, &edges.high] {
+        // An end that is far off the others (dust, a leak's rim) would turn the whole picture.
+        let mut betas: Vec<f64> = list.iter().map(|e| e.beta).collect();
+        if betas.len() < 2 {
+            continue;
+        }
+        betas.sort_by(f64::total_cmp);
+        let median = betas[betas.len() / 2];
+        let at: Vec<(f64, f64)> =
+            list.iter().filter(|e| (e.beta - median).abs() < 0.25 * median.abs()).map(|e| e.at).collect();
+        if at.len() >= 2 {
+            observations.push(Observation::SameHeight { at, sigma_px: 0.6 });
+        }
+    }
+    observations
+}
+
+fn extent(edges: &Edges) -> Option<(f64, f64)> {
+    let median = |list: &[crate::measure::band::Edge]| -> Option<f64> {
+        let mut betas: Vec<f64> = list.iter().map(|e| e.beta).collect();
+        if betas.is_empty() {
+            return None;
+        }
+        betas.sort_by(f64::total_cmp);
+        Some(betas[betas.len() / 2])
+    };
+    let (low, high) = (median(&edges.low)?, median(&edges.high)?);
+    (high - low > 0.004).then_some((low, high))
+}
+
+/// Is it a spectrum at all? Rooms, faces, text and screens have light and edges everywhere, and greys; the light of a
+/// grating is pure in colour even where it is over-exposed, and lies in a strip.
+fn plausible(located: &Located, longest_px: f64) -> Result<(), String> {
+    if located.significance < 10.0 {
+        return Err("no light where a grating would put the spectrum".into());
+    }
+    if located.half_length_px > 0.1 * longest_px {
+        return Err("the brightest bar is far too long for the slit's image".into());
+    }
+    if located.saturation < 0.75 || (located.saturation < 0.92 && located.edge_share < 0.6) {
+        return Err("no spectral colours beside the brightest line".into());
+    }
+    if located.zone_share < 0.45 || located.edge_share < 0.08 {
+        return Err("light and edges all over the picture, not a slit and its spectrum in the dark".into());
+    }
+    Ok(())
+}
