@@ -157,6 +157,14 @@ fn widths(inputs: &Inputs, survey: &Survey, profile: &Profile, px_per_nm: f64, s
     across_px.sort_by(f64::total_cmp);
     if let Some(&across) = across_px.get(across_px.len() / 2) {
         m.metrics.more.insert("line_sigma_px", across);
+        // The slit's ends are blurred along it, the lines across: focus blurs both alike. Sharp lines with soft ends
+        // mean that the picture moved along the slit.
+        if let Some(blur) = overall
+            && blur > 2.0
+            && across < 0.6 * blur
+        {
+            m.metrics.more.insert("moved_px", (12.0 * (blur * blur - across * across)).sqrt());
+        }
     }
     if !estimates.is_empty() {
         let weights: f64 = estimates.iter().map(|e| 1.0 / (e.1 * e.1)).sum();

@@ -8,6 +8,7 @@ pub mod band;
 pub mod extract;
 pub mod fit;
 pub mod health;
+pub mod judge;
 pub mod lineshape;
 pub mod locate;
 pub mod optics;
@@ -200,9 +201,13 @@ pub enum ScaleKind {
 pub struct Calibration {
     /// Lamp whose lines were used.
     pub lamp: String,
+    /// Pixel at which the slit's middle was seen.
+    pub slit_px: (f64, f64),
     /// Parameters of the instrument and of this shot.
     pub optics: optics::Optics,
-    /// Standard uncertainties and correlations of the fitted parameters, in the order of [`adjust::NAMES`].
+    /// Principal point against the picture's middle, along +α, px.
+    pub centre_shift_px: f64,
+    /// Covariance of the fitted parameters, in the order of [`adjust::NAMES`].
     pub covariance: Vec<Vec<f64>>,
     /// Lines, rising in wavelength, order by order.
     pub lines: Vec<LineUse>,

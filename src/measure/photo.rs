@@ -10,7 +10,7 @@ use crate::measure::optics::Optics;
 use crate::measure::profile::{Profile, slabs};
 use crate::measure::recognise::Search;
 use crate::measure::scale::{Found, Order, Refusal, calibrate, scale_sigma, slit_observations};
-use crate::measure::survey::{Survey, height_observations, survey};
+use crate::measure::survey::{Survey, height_observations, look, survey};
 use crate::measure::{
     Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind, Severity, Spectrum,
     SpectrumRow, spectrum_peaks,
@@ -44,25 +44,30 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         return m;
     }
     let focal_px = inputs.calibration.map(|c| c.optics.focal_px).or(inputs.facts.focal_px());
-    let spacing = inputs
-        .calibration
-        .map(|c| c.optics.groove_spacing_nm)
-        .unwrap_or_else(|| inputs.bench.groove_spacings_nm.first().copied().unwrap_or(1600.0));
-    let survey = match survey(frame, focal_px, spacing, &mut m.log) {
-        Ok(survey) => survey,
+    let nothing = |m: &mut Measurement, why: String| {
+        m.not_measured.push(format!("everything: {why}"));
+        let mut f = finding(Code::NoSpectrum, Severity::Retake, &why, "");
+        f.slots.insert("found", why);
+        m.findings.push(f);
+    };
+    let sight = match look(frame, focal_px, &mut m.log) {
+        Ok(sight) => sight,
         Err(why) => {
-            m.not_measured.push(format!("everything: {why}"));
-            m.findings.push(finding(Code::NoSpectrum, Severity::Retake, &why, ""));
-            if let Some(f) = m.findings.last_mut() {
-                f.slots.insert("found", why);
-            }
+            nothing(&mut m, why);
             return m;
         }
     };
+    let spacings = match inputs.calibration {
+        Some(c) => vec![c.optics.groove_spacing_nm],
+        None => inputs.bench.groove_spacings_nm.clone(),
+    };
+    // The grating whose band shows more of the slit's ends is tried first.
+    let mut surveys: Vec<Survey> = spacings.iter().map(|&d| survey(frame, &sight, d)).collect();
+    surveys.sort_by_key(|s| std::cmp::Reverse(s.edges.low.len() + s.edges.high.len()));
     if inputs.capture == Capture::Calibration {
-        measure_lamp(frame, inputs, survey, &mut m);
-    } else {
-        measure_light(frame, inputs, survey, &mut m);
+        measure_lamp(frame, inputs, surveys, &mut m);
+    } else if !surveys.is_empty() {
+        measure_light(frame, inputs, surveys.swap_remove(0), &mut m);
     }
     m
 }
@@ -84,13 +89,12 @@ fn orders(frame: &Frame, optics: &Optics, beta: (f64, f64), range: (f64, f64), s
         .collect()
 }
 
-fn measure_lamp(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measurement) {
-    let heights = height_observations(&survey.edges);
-    let mut best: Option<Found> = None;
+fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Measurement) {
+    let mut best: Option<(usize, Found)> = None;
     let mut refusals: Vec<Refusal> = Vec::new();
-    for &spacing in &inputs.bench.groove_spacings_nm {
-        let mut base = survey.optics.clone();
-        base.groove_spacing_nm = spacing;
+    for (which, survey) in surveys.iter().enumerate() {
+        let heights = height_observations(&survey.edges);
+        let base = survey.optics.clone();
         // Wide enough for a focal length that is off by as much as the search allows.
         let range = if survey.focal_known { (340.0, 800.0) } else { (270.0, 1000.0) };
         let orders = orders(frame, &base, survey.beta, range, 0.25);
@@ -103,19 +107,20 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measurem
         for lamp in &inputs.lamps {
             match calibrate(&base, &survey.slit, &heights, &orders, lamp, &search, &mut m.log) {
                 Ok(found) => {
-                    if best.as_ref().is_none_or(|b| found.score > b.score) {
-                        best = Some(found);
+                    if best.as_ref().is_none_or(|b| found.score > b.1.score) {
+                        best = Some((which, found));
                     }
                 }
                 Err(refusal) => refusals.push(refusal),
             }
         }
-        if best.as_ref().is_some_and(|b| b.score > 0.3) {
+        if best.as_ref().is_some_and(|b| b.1.score > 0.3) {
             break;
         }
     }
     match best {
-        Some(found) => {
+        Some((which, found)) => {
+            let survey = &surveys[which];
             let optics = found.calibration.optics.clone();
             let covariance = found.calibration.covariance.clone();
             m.log.push(format!(
@@ -131,8 +136,9 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measurem
             let skew_sigma = covariance[index::SKEW][index::SKEW].max(0.0).sqrt();
             m.scale_kind = Some(ScaleKind::Calibrated);
             let lamp = inputs.lamps.iter().find(|l| l.name == found.calibration.lamp).copied();
-            finish(frame, inputs, &survey, &optics, &covariance, (roll_sigma, skew_sigma), found.shape, lamp, m);
-            m.drawing.lines.extend(found.calibration.lines.iter().filter_map(|l| drawn_line(&optics, &survey, l)));
+            let sigma_at = |path: f64| scale_sigma(&optics, survey.slit.centre, &covariance, path);
+            finish(frame, inputs, survey, &optics, &sigma_at, (roll_sigma, skew_sigma), found.shape, lamp, m);
+            m.drawing.lines.extend(found.calibration.lines.iter().filter_map(|l| drawn_line(&optics, survey, l)));
             m.calibration = Some(found.calibration);
         }
         None => {
@@ -146,7 +152,9 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measurem
             let mut f = finding(code, Severity::Retake, &why, "");
             f.slots.insert("found", why);
             m.findings.push(f);
-            provisional(frame, inputs, &survey, m);
+            if let Some(survey) = surveys.first() {
+                provisional(frame, inputs, survey, m);
+            }
         }
     }
 }
@@ -172,11 +180,11 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
         return;
     };
     match anchor(frame, &survey, calibration, m) {
-        Some((optics, covariance)) => {
+        Some(anchored) => {
             m.scale_kind = Some(ScaleKind::Calibrated);
-            let roll_sigma = covariance[index::ROLL][index::ROLL].max(0.0).sqrt();
-            let skew_sigma = covariance[index::SKEW][index::SKEW].max(0.0).sqrt();
-            finish(frame, inputs, &survey, &optics, &covariance, (roll_sigma, skew_sigma), None, None, m);
+            let pose = (anchored.sigma(index::ROLL), anchored.sigma(index::SKEW).hypot(calibration_sigma(calibration, index::SKEW)));
+            let sigma_at = |path: f64| anchored.scale_sigma(path);
+            finish(frame, inputs, &survey, &anchored.optics, &sigma_at, pose, None, None, m);
         }
         None => {
             m.not_measured.push("wavelength scale: the slit's image does not fit the bench's instrument".into());
@@ -185,86 +193,122 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
     }
 }
 
-/// Puts a bench's instrument behind this shot: the slit stays where it is against the grooves, the phone has moved.
-fn anchor(frame: &Frame, survey: &Survey, calibration: &Calibration, m: &mut Measurement) -> Option<(Optics, Vec<Vec<f64>>)> {
-    let known = &calibration.optics;
-    let mut best: Option<(f64, Adjusted)> = None;
-    // The picture may be the other way up than the lamp's: then the instrument's +α points the other way.
-    for flip in [1.0, -1.0] {
-        let mut start = survey.optics.clone();
-        start.groove_spacing_nm = known.groove_spacing_nm;
-        start.focal_px = known.focal_px;
-        start.k1 = known.k1;
-        start.alpha_slit = flip * known.alpha_slit;
-        start.skew_slope = known.skew_slope;
-        start.yaw_rad = flip * known.yaw_rad;
-        let (s, c) = start.roll_rad.sin_cos();
-        let shift = flip * centre_shift(known);
-        start.centre_px.0 += c * shift;
-        start.centre_px.1 += s * shift;
-        let mut observations = height_observations(&survey.edges);
-        observations.extend(slit_observations(&survey.slit, &start.rays()));
-        let alpha_sigma = calibration.covariance[index::ALPHA][index::ALPHA].max(0.0).sqrt().min(1e-4).hypot(1e-4);
-        observations.push(Observation::Prior { parameter: index::ALPHA, value: start.alpha_slit, sigma: alpha_sigma });
-        observations.push(Observation::Prior { parameter: index::SKEW, value: start.skew_slope, sigma: 1.5e-3 });
-        observations.push(Observation::Prior { parameter: index::PITCH, value: 0.0, sigma: 1.2f64.to_radians() });
-        let free = [index::YAW, index::ROLL, index::PITCH, index::ALPHA, index::SKEW];
-        let Some(a) = adjust(&start, survey.slit.centre, &free, &observations) else { continue };
-        // Between shots a phone turns by tenths of a degree.
-        let turned = (a.optics.yaw_rad - flip * known.yaw_rad).to_degrees() / 0.7;
-        let mut cost = turned * turned;
-        if flip < 0.0 {
-            cost += 0.5;
-        }
-        if best.as_ref().is_none_or(|b| cost < b.0) {
-            best = Some((cost, a));
-        }
+fn calibration_sigma(calibration: &Calibration, i: usize) -> f64 {
+    calibration.covariance[i][i].max(0.0).sqrt()
+}
+
+/// A shot with a bench's instrument behind it.
+struct Anchored {
+    optics: Optics,
+    slit_px: (f64, f64),
+    /// Of the pose alone, the instrument being held.
+    covariance: Vec<Vec<f64>>,
+    /// The same shot with one instrument parameter moved by its standard uncertainty, and its correlations.
+    moved: Vec<(usize, Optics)>,
+    instrument: Vec<Vec<f64>>,
+}
+
+/// What a lamp photo fixes for all other photos of its bench.
+const INSTRUMENT: [usize; 5] = [index::FOCAL, index::K1, index::ALPHA, index::SKEW, index::CENTRE];
+
+impl Anchored {
+    fn sigma(&self, i: usize) -> f64 {
+        self.covariance[i][i].max(0.0).sqrt()
     }
-    let (_, first) = best?;
-    let optics = first.optics;
-    let mut covariance = first.covariance;
-    // The instrument's own uncertainty: what the lamp photo left open, with the anchor of this photo held.
-    for i in [index::FOCAL, index::K1, index::CENTRE] {
-        for j in [index::FOCAL, index::K1, index::CENTRE] {
-            covariance[i][j] = calibration.covariance[i][j];
-        }
-    }
-    let drift = (optics.yaw_rad.abs() - known.yaw_rad.abs()).to_degrees();
-    m.log.push(format!(
-        "anchored on the slit's image at ({:.2}, {:.2}) px; phone against lamp photo: roll {:+.2}°, yaw {:+.2}°",
-        survey.slit.centre.0,
-        survey.slit.centre.1,
-        (optics.tilt_rad() - known.tilt_rad()).to_degrees(),
-        drift
-    ));
-    m.metrics.more.insert("yaw_drift_deg", drift);
-    let refined = mirror(frame, survey, &optics, m).and_then(|pairs| {
-        let mut observations = height_observations(&survey.edges);
-        observations.extend(slit_observations(&survey.slit, &optics.rays()));
-        observations.push(Observation::Prior { parameter: index::ALPHA, value: optics.alpha_slit, sigma: 2e-4 });
-        observations.push(Observation::Prior { parameter: index::SKEW, value: optics.skew_slope, sigma: 1.5e-3 });
-        observations.push(Observation::Prior { parameter: index::PITCH, value: 0.0, sigma: 1.2f64.to_radians() });
-        observations.extend(pairs);
-        let free = [index::YAW, index::ROLL, index::PITCH, index::ALPHA, index::SKEW];
-        adjust(&optics, survey.slit.centre, &free, &observations)
-    });
-    match refined {
-        Some(a) => {
-            for i in [index::YAW, index::ROLL, index::PITCH, index::ALPHA, index::SKEW] {
-                for j in 0..N {
-                    covariance[i][j] = a.covariance[i][j];
-                    covariance[j][i] = a.covariance[j][i];
-                }
+
+    /// Standard uncertainty of the wavelength where `path_nm` lies: this shot's pose, and the instrument as the lamp
+    /// photo left it, re-anchored for every change of the instrument.
+    fn scale_sigma(&self, path_nm: f64) -> Option<f64> {
+        let at = self.optics.rays().pixel_of_path(path_nm, 0.0)?;
+        let mut variance = scale_sigma(&self.optics, self.slit_px, &self.covariance, path_nm)?.powi(2);
+        let slopes: Vec<(usize, f64)> =
+            self.moved.iter().map(|(i, o)| (*i, o.rays().path_nm(at.0, at.1).0 - path_nm)).collect();
+        for &(i, a) in &slopes {
+            for &(j, b) in &slopes {
+                let scale = (self.instrument[i][i] * self.instrument[j][j]).sqrt();
+                variance += a * b * self.instrument[i][j] / scale;
             }
-            Some((a.optics, covariance))
         }
-        None => Some((optics, covariance)),
+        Some(variance.max(0.0).sqrt())
     }
 }
 
-/// How far the lamp photo's fit moved the principal point along the dispersion, px.
-fn centre_shift(_optics: &Optics) -> f64 {
-    0.0
+/// The bench's instrument with one parameter moved by `by`, as seen in a picture that may be the other way up.
+fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, change: Option<(usize, f64)>) -> Optics {
+    let known = &calibration.optics;
+    let moved = |i: usize| change.filter(|c| c.0 == i).map_or(0.0, |c| c.1);
+    let mut o = survey.optics.clone();
+    o.groove_spacing_nm = known.groove_spacing_nm;
+    o.focal_px = known.focal_px + moved(index::FOCAL);
+    o.k1 = known.k1 + moved(index::K1);
+    o.alpha_slit = flip * (known.alpha_slit + moved(index::ALPHA));
+    o.skew_slope = known.skew_slope + moved(index::SKEW);
+    o.yaw_rad = flip * known.yaw_rad;
+    let (s, c) = o.roll_rad.sin_cos();
+    let shift = flip * (calibration.centre_shift_px + moved(index::CENTRE));
+    o.centre_px.0 += c * shift;
+    o.centre_px.1 += s * shift;
+    o
+}
+
+/// Finds the pose of the phone for a given instrument from the slit's image and the band's ends.
+fn pose(survey: &Survey, start: &Optics, pairs: &[Observation]) -> Option<Adjusted> {
+    let mut observations = height_observations(&survey.edges);
+    observations.extend(slit_observations(&survey.slit, &start.rays()));
+    // The blades do not move between shots; a hair's breadth is allowed.
+    observations.push(Observation::Prior { parameter: index::ALPHA, value: start.alpha_slit, sigma: 1e-4 });
+    observations.push(Observation::Prior { parameter: index::SKEW, value: start.skew_slope, sigma: 1.5e-3 });
+    observations.push(Observation::Prior { parameter: index::PITCH, value: 0.0, sigma: 1.2f64.to_radians() });
+    observations.extend_from_slice(pairs);
+    let free = [index::YAW, index::ROLL, index::PITCH, index::ALPHA, index::SKEW];
+    adjust(start, survey.slit.centre, &free, &observations)
+}
+
+/// Puts a bench's instrument behind this shot: the slit stays where it is against the grooves, the phone has moved.
+fn anchor(frame: &Frame, survey: &Survey, calibration: &Calibration, m: &mut Measurement) -> Option<Anchored> {
+    let known = &calibration.optics;
+    let mut best: Option<(f64, f64, Adjusted)> = None;
+    // The picture may be the other way up than the lamp's: then the instrument's +α points the other way.
+    for flip in [1.0, -1.0] {
+        let Some(a) = pose(survey, &instrument(survey, calibration, flip, None), &[]) else { continue };
+        // Between shots a phone turns by tenths of a degree.
+        let turned = (a.optics.yaw_rad - flip * known.yaw_rad).to_degrees() / 0.7;
+        let cost = turned * turned + if flip < 0.0 { 0.5 } else { 0.0 };
+        if best.as_ref().is_none_or(|b| cost < b.0) {
+            best = Some((cost, flip, a));
+        }
+    }
+    let (_, flip, first) = best?;
+    let pairs = mirror(frame, survey, &first.optics, m).unwrap_or_default();
+    let last = if pairs.is_empty() {
+        first
+    } else {
+        pose(survey, &instrument(survey, calibration, flip, None), &pairs).unwrap_or(first)
+    };
+    let moved = INSTRUMENT
+        .iter()
+        .filter_map(|&i| {
+            let sigma = calibration_sigma(calibration, i);
+            let start = instrument(survey, calibration, flip, Some((i, sigma)));
+            (sigma > 0.0).then(|| pose(survey, &start, &pairs).map(|a| (i, a.optics))).flatten()
+        })
+        .collect();
+    let yaw = (last.optics.yaw_rad - flip * known.yaw_rad).to_degrees();
+    m.log.push(format!(
+        "anchored on the slit's image at ({:.2}, {:.2}) px; phone against lamp photo: roll {:+.2}°, yaw {yaw:+.2}°{}",
+        survey.slit.centre.0,
+        survey.slit.centre.1,
+        (last.optics.tilt_rad() - known.tilt_rad()).to_degrees(),
+        if flip < 0.0 { ", held the other way up" } else { "" }
+    ));
+    m.metrics.more.insert("yaw_drift_deg", yaw);
+    Some(Anchored {
+        optics: last.optics,
+        slit_px: survey.slit.centre,
+        covariance: last.covariance,
+        moved,
+        instrument: calibration.covariance.clone(),
+    })
 }
 
 /// The two orders mirror each other about the slit: pairs of places that show the same light.
@@ -284,7 +328,8 @@ fn provisional(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measurem
     if survey.focal_known {
         m.scale_kind = Some(ScaleKind::Provisional);
     }
-    finish(frame, inputs, survey, &optics, &covariance, (survey.roll_sigma_rad, skew_sigma), None, None, m);
+    let sigma_at = |path: f64| scale_sigma(&optics, survey.slit.centre, &covariance, path);
+    finish(frame, inputs, survey, &optics, &sigma_at, (survey.roll_sigma_rad, skew_sigma), None, None, m);
     if !survey.focal_known {
         m.spectrum = None;
         m.peaks.clear();
@@ -299,7 +344,7 @@ fn finish(
     inputs: &Inputs,
     survey: &Survey,
     optics: &Optics,
-    covariance: &[Vec<f64>],
+    path_sigma: &dyn Fn(f64) -> Option<f64>,
     (roll_sigma, skew_sigma): (f64, f64),
     shape: Option<LineShape>,
     lamp: Option<&Lamp>,
@@ -318,7 +363,7 @@ fn finish(
     let both = orders(frame, optics, beta, inputs.range_nm, inputs.step_nm);
     let measured = health::better_order(&both);
     let profile = &both[measured].profile;
-    let sigma_at = |nm: f64| scale_sigma(optics, survey.slit.centre, covariance, profile.sign * nm);
+    let sigma_at = |nm: f64| path_sigma(profile.sign * nm);
     health::metrics(frame, inputs, survey, optics, &both, measured, (roll_sigma, skew_sigma), shape, m);
     m.metrics.wavelength_sigma_nm = sigma_at(550.0).or_else(|| sigma_at(profile.nm(0.5 * profile.len() as f64)));
     m.drawing = drawing(survey, optics, beta, &both);

@@ -157,7 +157,6 @@ fn precise(
     let mut path_index: Vec<usize> = Vec::new();
     let mut observations: Vec<Observation> = Vec::new();
     let mut rejected: Vec<(f64, f64)> = Vec::new();
-    let _ = base;
     for round in 0..3 {
         let rays = optics.rays();
         let profiles: Vec<Profile> =
@@ -267,7 +266,7 @@ fn precise(
             lamp.title
         )));
     }
-    let calibration = report(lamp, slit, &fits, &path_index, &observations, &adjusted);
+    let calibration = report(lamp, slit, base, &fits, &path_index, &observations, &adjusted);
     Ok(Found { calibration, shape, score: start.score, groups: fits })
 }
 
@@ -338,7 +337,12 @@ fn along_slit(order: &Order, rays: &Rays, fits: &[(f64, Vec<usize>, GroupFit)], 
             }
         }
         if at.len() >= SLABS / 2 {
-            out.push(Observation::SamePath { at, sigma_nm: 0.12 * fwhm_nm });
+            // Scatter of neighbours about their mean line: what noise and dust do, whatever the line's slant.
+            let paths: Vec<f64> = at.iter().map(|p| rays.path_nm(p.0, p.1).0).collect();
+            let mut bends: Vec<f64> = paths.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs() / 6f64.sqrt()).collect();
+            bends.sort_by(f64::total_cmp);
+            let scatter = 1.4826 * bends[bends.len() / 2];
+            out.push(Observation::SamePath { at, sigma_nm: scatter.max(0.03 * fwhm_nm) });
         }
     }
     out
@@ -380,6 +384,7 @@ fn slab_centroid(slabs: &Slabs, k: usize, start_path: f64, reach_nm: f64) -> Opt
 fn report(
     lamp: &Lamp,
     slit: &Slit,
+    base: &Optics,
     fits: &[(f64, Vec<usize>, GroupFit)],
     path_index: &[usize],
     observations: &[Observation],
@@ -430,6 +435,12 @@ fn report(
         .collect();
     Calibration {
         lamp: lamp.name.clone(),
+        slit_px: slit.centre,
+        centre_shift_px: {
+            let (s, c) = adjusted.optics.roll_rad.sin_cos();
+            let (x, y) = (adjusted.optics.centre_px.0 - base.centre_px.0, adjusted.optics.centre_px.1 - base.centre_px.1);
+            x * c + y * s
+        },
         optics: adjusted.optics.clone(),
         covariance,
         lines,

@@ -1,6 +1,8 @@
 //! What any photo shows before wavelengths are spoken of: the slit's image, the direction of the dispersion, the slit's
 //! ends, the two orders.
 
+use std::sync::Arc;
+
 use crate::frame::Frame;
 use crate::measure::adjust::{Observation, adjust, index};
 use crate::measure::band::{Edges, edges};
@@ -8,10 +10,23 @@ use crate::measure::locate::{Located, Map, locate};
 use crate::measure::optics::Optics;
 use crate::measure::trace::{Slit, trace_slit};
 
-/// The picture's geometry.
+/// What is found without any model of the grating.
+#[derive(Clone)]
+pub struct Sight {
+    /// Reduced map.
+    pub map: Arc<Map>,
+    /// Coarse finding.
+    pub located: Located,
+    /// The slit's image.
+    pub slit: Slit,
+    /// Focal length in px as the file or a calibration states it.
+    pub focal_px: Option<f64>,
+}
+
+/// The picture's geometry for one groove spacing.
 pub struct Survey {
     /// Reduced map.
-    pub map: Map,
+    pub map: Arc<Map>,
     /// Coarse finding.
     pub located: Located,
     /// The slit's image.
@@ -31,8 +46,8 @@ pub struct Survey {
 /// A phone's main camera: focal length in units of the picture's longer side, where the file does not say.
 const USUAL_FOCAL: f64 = 0.78;
 
-/// Surveys a frame, or says why there is nothing like a spectrum in it.
-pub fn survey(frame: &Frame, focal_px: Option<f64>, groove_spacing_nm: f64, log: &mut Vec<String>) -> Result<Survey, String> {
+/// Finds the slit's image in a frame, or says why there is nothing like a spectrum in it.
+pub fn look(frame: &Frame, focal_px: Option<f64>, log: &mut Vec<String>) -> Result<Sight, String> {
     let map = Map::new(frame);
     let located = locate(&map, focal_px)?;
     log.push(format!(
@@ -52,6 +67,12 @@ pub fn survey(frame: &Frame, focal_px: Option<f64>, groove_spacing_nm: f64, log:
     let Some(slit) = trace_slit(frame, &located) else {
         return Err("a bright bar, but no line that could be the slit's image".into());
     };
+    Ok(Sight { map: Arc::new(map), located, slit, focal_px })
+}
+
+/// Surveys a frame on the assumption of a groove spacing.
+pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
+    let Sight { map, located, slit, focal_px } = sight.clone();
     let longest = frame.width().max(frame.height()) as f64;
     let focal = focal_px.unwrap_or(USUAL_FOCAL * longest);
     let mut optics = Optics::flush(groove_spacing_nm, focal, frame.width(), frame.height());
@@ -80,7 +101,7 @@ pub fn survey(frame: &Frame, focal_px: Option<f64>, groove_spacing_nm: f64, log:
         let half = slit.half_length_px / focal;
         (-half, half)
     });
-    Ok(Survey { map, located, slit, optics, edges: found, beta, roll_sigma_rad, focal_known: focal_px.is_some() })
+    Survey { map, located, slit, optics, edges: found, beta, roll_sigma_rad, focal_known: focal_px.is_some() }
 }
 
 /// The ends as observations: each end has one height in all colours.
