@@ -4,7 +4,7 @@ use crate::measure::fit::{Parameter, least_squares};
 use crate::measure::optics::Optics;
 
 /// Number of adjustable parameters.
-pub const N: usize = 8;
+pub const N: usize = 9;
 
 /// Indices into a parameter vector, in the order of [`NAMES`].
 pub mod index {
@@ -24,6 +24,8 @@ pub mod index {
     pub const CENTRE: usize = 6;
     /// Camera about the dispersion.
     pub const PITCH: usize = 7;
+    /// Distortion of the fourth power.
+    pub const K2: usize = 8;
 }
 
 /// Names with units.
@@ -36,10 +38,11 @@ pub const NAMES: [&str; N] = [
     "skew_slope",
     "centre_shift_px",
     "pitch_rad",
+    "k2",
 ];
 
 /// Steps of the numerical derivatives: each moves a line by about a hundredth of a pixel to a pixel.
-const STEPS: [f64; N] = [0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4];
+const STEPS: [f64; N] = [0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4, 1e-4];
 
 /// Something seen, with its standard uncertainty.
 #[derive(Clone, Debug)]
@@ -117,7 +120,7 @@ impl Frame0 {
     /// The base as a vector.
     pub fn vector(&self) -> [f64; N] {
         let b = &self.base;
-        [b.focal_px, b.k1, b.yaw_rad, b.roll_rad, b.alpha_slit, b.skew_slope, 0.0, b.pitch_rad]
+        [b.focal_px, b.k1, b.yaw_rad, b.roll_rad, b.alpha_slit, b.skew_slope, 0.0, b.pitch_rad, b.k2]
     }
 
     /// The optics of a vector.
@@ -126,6 +129,7 @@ impl Frame0 {
         let mut o = Optics {
             focal_px: x[index::FOCAL],
             k1: x[index::K1],
+            k2: x[index::K2],
             yaw_rad: x[index::YAW],
             roll_rad: x[index::ROLL],
             alpha_slit: x[index::ALPHA],
@@ -156,7 +160,7 @@ pub fn adjust(
     let limits = |i: usize| -> (f64, f64) {
         match i {
             index::FOCAL => (0.4 * start[i], 2.5 * start[i]),
-            index::K1 => (-0.12, 0.12),
+            index::K1 | index::K2 => (-0.12, 0.12),
             index::YAW | index::PITCH => (-0.5, 0.5),
             index::ROLL => (start[i] - 0.4, start[i] + 0.4),
             index::ALPHA => (-0.9, 0.9),

@@ -148,6 +148,13 @@ fn widths(inputs: &Inputs, survey: &Survey, profile: &Profile, px_per_nm: f64, s
         let Some((fitted, sigma, chi)) = fit_shape(profile, line.nm, line.fwhm_nm, Some(blur_px / local_px_per_nm)) else {
             continue;
         };
+        m.log.push(format!(
+            "line at {:.1} nm: FWHM {:.2} px, ends blurred by {blur_px:.2} px (sigma), box {:.2} px, gauss {:.2} px, chi2/dof {chi:.1}",
+            line.nm,
+            line.fwhm_nm * local_px_per_nm,
+            fitted.box_nm * local_px_per_nm,
+            fitted.sigma_nm * local_px_per_nm
+        ));
         if chi > 30.0 || sigma <= 0.0 {
             continue;
         }

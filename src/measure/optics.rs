@@ -5,10 +5,12 @@
 //! and conical mounts; from memory). A pixel's wavelength is therefore
 //!
 //! ```text
-//! λ = (d / m) · (α − α_slit(β)),   α_slit(β) = alpha_slit + (β − beta_mid) · skew_slope
+//! λ = (d / m) · (α − α_slit(β))
 //! ```
 //!
-//! with (α, β) the direction cosines, in the grating's frame, of the ray through the pixel. Scale, tilt, skew, the
+//! where α_slit(β) is the slit: a straight line in a plane parallel to the grating, so that α/γ along it is linear in
+//! β/γ with slope `skew_slope` (γ the third cosine); near the normal that is the linear α(β) of a plain skew. (α, β) are
+//! the direction cosines, in the grating's frame, of the ray through the pixel. Scale, tilt, skew, the
 //! curvature of the lines and both orders follow from it.
 //!
 //! Axes: the camera looks along +z, x to the right and y down in the upright picture. The grating's +α axis
@@ -25,8 +27,10 @@ pub struct Optics {
     pub focal_px: f64,
     /// Principal point, px from the upright picture's left top corner (pixel centres at integers).
     pub centre_px: (f64, f64),
-    /// Radial distortion: a ray at tangent r from the axis appears at r (1 + k1 r²).
+    /// Radial distortion: a ray at tangent r from the axis appears at r (1 + k1 r² + k2 r⁴).
     pub k1: f64,
+    /// See `k1`.
+    pub k2: f64,
     /// Direction of +α in the picture, clockwise (as seen) from the right, rad.
     pub roll_rad: f64,
     /// Camera axis against the grating's normal, towards +α, rad.
@@ -37,7 +41,7 @@ pub struct Optics {
     pub alpha_slit: f64,
     /// Direction cosine along the grooves of the slit's middle.
     pub beta_mid: f64,
-    /// Slit against grooves: dα/dβ along the slit.
+    /// Slit against grooves: tangent of the angle between them, positive where α grows with β.
     pub skew_slope: f64,
 }
 
@@ -51,7 +55,9 @@ pub struct Rays {
     focal: f64,
     centre: (f64, f64),
     k1: f64,
-    alpha_slit: f64,
+    k2: f64,
+    /// α/γ − skew_slope · β/γ of every ray from the slit.
+    slit_tangent: f64,
     beta_mid: f64,
     skew_slope: f64,
     groove_spacing_nm: f64,
@@ -65,6 +71,7 @@ impl Optics {
             focal_px,
             centre_px: ((width_px as f64 - 1.0) / 2.0, (height_px as f64 - 1.0) / 2.0),
             k1: 0.0,
+            k2: 0.0,
             roll_rad: 0.0,
             yaw_rad: 0.0,
             pitch_rad: 0.0,
@@ -89,7 +96,11 @@ impl Optics {
             focal: self.focal_px,
             centre: self.centre_px,
             k1: self.k1,
-            alpha_slit: self.alpha_slit,
+            k2: self.k2,
+            slit_tangent: {
+                let gamma = (1.0 - self.alpha_slit * self.alpha_slit - self.beta_mid * self.beta_mid).max(1e-6).sqrt();
+                (self.alpha_slit - self.skew_slope * self.beta_mid) / gamma
+            },
             beta_mid: self.beta_mid,
             skew_slope: self.skew_slope,
             groove_spacing_nm: self.groove_spacing_nm,
@@ -121,9 +132,13 @@ impl Rays {
     pub fn cosines(&self, u: f64, v: f64) -> (f64, f64) {
         let xd = (u - self.centre.0) * self.inv_focal;
         let yd = (v - self.centre.1) * self.inv_focal;
-        // Series reversion of r_d = r (1 + k1 r²), to the fourth power of k1: better than 1e-6 for |k1 r²| < 0.02.
-        let q = self.k1 * (xd * xd + yd * yd);
-        let shrink = 1.0 - q * (1.0 - q * (3.0 - q * (12.0 - 55.0 * q)));
+        // Fixed point of r_d = r (1 + k1 r² + k2 r⁴): each step gains two digits for a phone's lens.
+        let seen = xd * xd + yd * yd;
+        let mut shrink = 1.0 - self.k1 * seen;
+        for _ in 0..3 {
+            let q = seen * shrink * shrink;
+            shrink = 1.0 / (1.0 + q * (self.k1 + q * self.k2));
+        }
         let (x, y) = (xd * shrink, yd * shrink);
         let norm = 1.0 / (x * x + y * y + 1.0).sqrt();
         (
@@ -145,14 +160,18 @@ impl Rays {
             return None;
         }
         let (x, y) = (ray(0) / z, ray(1) / z);
-        let grow = self.focal * (1.0 + self.k1 * (x * x + y * y));
+        let q = x * x + y * y;
+        let grow = self.focal * (1.0 + q * (self.k1 + q * self.k2));
         Some((self.centre.0 + x * grow, self.centre.1 + y * grow))
     }
 
     /// α of the slit at height β.
     #[inline]
     pub fn slit_alpha(&self, beta: f64) -> f64 {
-        self.alpha_slit + (beta - self.beta_mid) * self.skew_slope
+        let (a, s) = (self.slit_tangent, self.skew_slope);
+        let (asb, norm) = (a * s * beta, 1.0 + a * a);
+        let root = (asb * asb - norm * ((1.0 + s * s) * beta * beta - 1.0)).max(0.0).sqrt();
+        a * (root - asb) / norm + s * beta
     }
 
     /// `m λ` in nm (signed path difference across one groove) and β − `beta_mid` of pixel (u, v).

@@ -209,7 +209,7 @@ struct Anchored {
 }
 
 /// What a lamp photo fixes for all other photos of its bench.
-const INSTRUMENT: [usize; 5] = [index::FOCAL, index::K1, index::ALPHA, index::SKEW, index::CENTRE];
+const INSTRUMENT: [usize; 6] = [index::FOCAL, index::K1, index::K2, index::ALPHA, index::SKEW, index::CENTRE];
 
 impl Anchored {
     fn sigma(&self, i: usize) -> f64 {
@@ -241,6 +241,7 @@ fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, change: Opt
     o.groove_spacing_nm = known.groove_spacing_nm;
     o.focal_px = known.focal_px + moved(index::FOCAL);
     o.k1 = known.k1 + moved(index::K1);
+    o.k2 = known.k2 + moved(index::K2);
     o.alpha_slit = flip * (known.alpha_slit + moved(index::ALPHA));
     o.skew_slope = known.skew_slope + moved(index::SKEW);
     o.yaw_rad = flip * known.yaw_rad;

@@ -164,8 +164,7 @@ pub struct Search {
 }
 
 /// Priors of the search: what hand-built spectroscopes and phones are like.
-pub fn priors(base_alpha_centre: f64, search: &Search) -> Vec<Observation> {
-    let _ = base_alpha_centre;
+pub fn priors(search: &Search) -> Vec<Observation> {
     vec![
         Observation::Prior {
             parameter: index::FOCAL,
@@ -174,6 +173,7 @@ pub fn priors(base_alpha_centre: f64, search: &Search) -> Vec<Observation> {
         },
         // Phone lenses after the phone's own correction keep one or two hundredths.
         Observation::Prior { parameter: index::K1, value: 0.0, sigma: 0.015 },
+        Observation::Prior { parameter: index::K2, value: 0.0, sigma: 0.004 },
         // A phone laid flush on the disc by hand.
         Observation::Prior { parameter: index::YAW, value: 0.0, sigma: 1.2f64.to_radians() },
         Observation::Prior { parameter: index::PITCH, value: 0.0, sigma: 1.2f64.to_radians() },
@@ -240,7 +240,7 @@ fn refine(start: &Optics, binned: &Rays, features: &[Feature], sides: &[Side], s
     let mut pairs = Vec::new();
     for tolerance in [1.6, 1.0, 0.7] {
         score(&optics, binned, features, sides, tolerance, Some(&mut pairs));
-        let mut observations = priors(0.0, search);
+        let mut observations = priors(search);
         observations.push(Observation::Path { at: search.slit_px, path_nm: 0.0, sigma_nm: 0.15 });
         let rays = optics.rays();
         for (side, side_pairs) in sides.iter().zip(&pairs) {

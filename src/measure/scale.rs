@@ -198,7 +198,7 @@ fn precise(
         if fits.is_empty() {
             break;
         }
-        observations = priors(0.0, focal);
+        observations = priors(focal);
         observations.extend_from_slice(height_observations);
         observations.extend(slit_observations(slit, &rays));
         path_index.clear();
@@ -223,6 +223,7 @@ fn precise(
         let free = [
             index::FOCAL,
             index::K1,
+            index::K2,
             index::YAW,
             index::ROLL,
             index::ALPHA,
