@@ -181,7 +181,7 @@ impl Builder<'_> {
     }
 
     /// Builds the node that begins with `event`.
-    fn node(&mut self, event: Event, at: At, depth: usize) -> Result<Node, Stop> {
+    fn node(&mut self, event: Event, mut at: At, depth: usize) -> Result<Node, Stop> {
         if depth > MAX_DEPTH {
             self.flaw(
                 at,
@@ -211,7 +211,12 @@ impl Builder<'_> {
             }
             Event::MappingStart(anchor, tag) => {
                 let decorated = self.refuse_decoration(at, anchor, tag);
-                (decorated, Kind::Map(self.entries(depth)?))
+                let entries = self.entries(depth)?;
+                // The parser reports a mapping in block form where its first colon is.
+                if let Some(first) = entries.first() {
+                    at = at.min(first.key_at);
+                }
+                (decorated, Kind::Map(entries))
             }
             Event::Alias(_) => {
                 self.flaw(

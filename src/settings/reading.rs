@@ -280,12 +280,15 @@ impl<'a> Spot<'a> {
 
     /// A finite number in `range`.
     pub fn number(&self, range: RangeInclusive<f64>, unit: &str) -> Option<f64> {
-        let accepted = format!(
-            "write a number from {} to {}{}{unit}, with a point for decimals",
+        let mut accepted = format!(
+            "write a number from {} to {}{}{unit}",
             range.start(),
             range.end(),
             if unit.is_empty() { "" } else { " " },
         );
+        if self.raw().is_some_and(|text| text.contains(',')) {
+            accepted += ", with a point, not a comma, before the decimals";
+        }
         let number = match &self.node.kind {
             Kind::Scalar {
                 value: value @ Value::Number(_),
@@ -505,7 +508,8 @@ fn shortened(text: &str) -> String {
 
 /// The candidate that `word` was most likely meant to be; absent where none is near.
 ///
-/// Near: at most a third of the letters (and at least two) must be inserted, deleted, changed or swapped.
+/// Near: at most a third of the letters (or two, if that is more) must be inserted, deleted, changed or swapped, or one
+/// is the beginning of the other.
 pub fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
     let word = word.to_lowercase().replace('-', "_");
     let letters = word.chars().count();
@@ -515,7 +519,9 @@ pub fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Opt
     let (distance, candidate) = candidates
         .map(|c| {
             let plain = c.to_lowercase().replace('-', "_");
-            (strsim::damerau_levenshtein(&word, &plain), c)
+            let begins = letters >= 3 && (plain.starts_with(&word) || word.starts_with(&plain));
+            let distance = strsim::damerau_levenshtein(&word, &plain);
+            (if begins { distance.min(1) } else { distance }, c)
         })
         .min_by_key(|(distance, _)| *distance)?;
     (distance <= (letters / 3).max(2) && distance < letters).then_some(candidate)
@@ -562,6 +568,7 @@ mod tests {
             ("x: two", "x: a number is wanted here, not \"two\""),
             ("x: 11", "x: \"11\" is out of range"),
             ("x: .nan", "x: \".nan\" is out of range"),
+            ("x: 0,5", "x: a number is wanted here, not \"0,5\""),
             ("x: [1]", "x: a number is wanted here, not a list"),
             ("x:", "x: a number is wanted here, not nothing"),
         ] {
@@ -589,6 +596,7 @@ mod tests {
     fn only_a_near_word_is_suggested() {
         let known = ["capture", "bench", "lamp"];
         assert_eq!(nearest("captur", known.into_iter()), Some("capture"));
+        assert_eq!(nearest("lamp_name", known.into_iter()), Some("lamp"));
         assert_eq!(nearest("lmap", known.into_iter()), Some("lamp"));
         assert_eq!(nearest("weather", known.into_iter()), None);
         assert_eq!(nearest("x", known.into_iter()), None);

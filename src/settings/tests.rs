@@ -127,7 +127,7 @@ arrival: {}
         "lab.yaml:1:1: inbx: unknown key\n    did you mean \"inbox\"?",
         "lab.yaml:1:1: the key \"inbox\" is missing",
         "lab.yaml:3:32: instrument.slit_distance_mm: a number is wanted here, not \"far\"",
-        "lab.yaml:8:65: rules[0].then.lamp: there is no lamp named \"fluorescant\"\n    did you mean \"fluorescent\"?",
+        "lab.yaml:8:63: rules[0].then.lamp: there is no lamp named \"fluorescant\"\n    did you mean \"fluorescent\"?",
         "lab.yaml:11:3: limits.blurr_px: unknown key\n    did you mean \"blur_px\"?",
         "lab.yaml:18:1: the key \"arrival\" is here a second time; the first is on line 12",
         "nowhere.yaml:1:1: cannot be read",
