@@ -361,7 +361,7 @@ mod tests {
     use crate::classify::Outcome;
     use crate::decode::Facts;
 
-    use super::super::reading::Report;
+    use super::super::mistake::Report;
     use super::*;
 
     fn read_text(text: &str) -> (RuleSet, Vec<String>) {
