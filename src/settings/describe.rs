@@ -1,6 +1,7 @@
 //! What a configuration will do, in plain words, for the instructor who must answer for it.
 
 use std::fmt::Write as _;
+use std::path::{Component, Path, PathBuf};
 
 use crate::classify::{Rule, RuleSet, Then, UNSORTED};
 use crate::measure::Severity;
@@ -26,12 +27,12 @@ fn write_all(out: &mut String, settings: &Settings) -> std::fmt::Result {
     writeln!(
         out,
         "  Photos are read from {}, at any depth; nothing there is written, moved or deleted.",
-        settings.inbox.display()
+        shown(&settings.inbox)
     )?;
     writeln!(
         out,
         "  Results go to {}, one folder a photo.",
-        settings.results.display()
+        shown(&settings.results)
     )?;
     writeln!(out)?;
     write_rules(out, settings)?;
@@ -101,8 +102,10 @@ fn write_lamps(out: &mut String, settings: &Settings) -> std::fmt::Result {
         let fit = lamp.lines.iter().filter(|line| line.fit).count();
         writeln!(
             out,
-            "  {}: {}; {fit} lines for the scale",
-            lamp.name, lamp.title
+            "  {}: {}; {fit} {} for the scale",
+            lamp.name,
+            lamp.title,
+            if fit == 1 { "line" } else { "lines" }
         )?;
     }
     writeln!(out)
@@ -219,6 +222,26 @@ fn write_rest(out: &mut String, settings: &Settings) -> std::fmt::Result {
     )
 }
 
+/// A path as people would write it: `config/../inbox` is `inbox`. For reading only: where `config` is a symbolic link the
+/// file system goes another way.
+fn shown(path: &Path) -> String {
+    let mut parts = PathBuf::new();
+    for component in path.components() {
+        match component {
+            Component::ParentDir
+                if matches!(parts.components().next_back(), Some(Component::Normal(_))) =>
+            {
+                parts.pop();
+            }
+            other => parts.push(other),
+        }
+    }
+    if parts.as_os_str().is_empty() {
+        parts.push(".");
+    }
+    parts.display().to_string()
+}
+
 /// A rule in words: what it asks, and what becomes of the photo.
 pub fn rule_words(rule: &Rule) -> (String, String) {
     let mut parts = rule_parts(rule).into_iter().skip(1).collect::<Vec<_>>();
@@ -269,4 +292,22 @@ pub(super) fn rule_parts(rule: &Rule) -> Vec<String> {
         }
     });
     parts
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_path_is_shown_without_the_way_there_and_back() {
+        for (path, expected) in [
+            ("config/../inbox", "inbox"),
+            ("../inbox", "../inbox"),
+            ("a/../../b", "../b"),
+            ("a/..", "."),
+            ("/a/./b/../c", "/a/c"),
+        ] {
+            assert_eq!(shown(Path::new(path)), expected);
+        }
+    }
 }

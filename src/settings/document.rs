@@ -29,13 +29,6 @@ pub struct At {
 impl At {
     /// The first character.
     pub const START: At = At { line: 1, column: 1 };
-
-    fn from_marker(marker: &Marker) -> At {
-        At {
-            line: marker.line().max(1),
-            column: marker.col() + 1,
-        }
-    }
 }
 
 /// A value with its place.
@@ -92,12 +85,23 @@ pub struct Flaw {
 /// Returns the tree as far as it makes sense, and every flaw; the tree is absent where the text is not YAML. An empty
 /// text is an empty mapping.
 pub fn parse(text: &str) -> (Option<Node>, Vec<Flaw>) {
+    let text = text.trim_start_matches('\u{feff}');
     let mut builder = Builder {
-        parser: Parser::new_from_str(text.trim_start_matches('\u{feff}')),
+        parser: Parser::new_from_str(text),
+        end: end_of(text),
         flaws: Vec::new(),
     };
     let tree = builder.document();
     (tree.ok(), builder.flaws)
+}
+
+/// The place just behind the last character. A line ends with a line feed, a carriage return, or both (YAML 1.2.2,
+/// chapter 5.4).
+fn end_of(text: &str) -> At {
+    let text = text.replace("\r\n", "\n").replace('\r', "\n");
+    // What comes after the last line break is not a line if there is nothing in it.
+    let text = text.strip_suffix('\n').unwrap_or(&text);
+    place_of_byte(text.as_bytes(), text.len())
 }
 
 /// Where byte `offset` of `bytes` lies, for text that is UTF-8 up to there.
@@ -115,6 +119,7 @@ struct Stop;
 
 struct Builder<'a> {
     parser: Parser<std::str::Chars<'a>>,
+    end: At,
     flaws: Vec<Flaw>,
 }
 
@@ -127,11 +132,20 @@ impl Builder<'_> {
         });
     }
 
+    /// The parser's places count columns from 0, and lie on a line of their own behind the end.
+    fn place(&self, marker: &Marker) -> At {
+        let at = At {
+            line: marker.line().max(1),
+            column: marker.col() + 1,
+        };
+        at.min(self.end)
+    }
+
     fn next(&mut self) -> Result<(Event, At), Stop> {
         match self.parser.next_token() {
-            Ok((event, marker)) => Ok((event, At::from_marker(&marker))),
+            Ok((event, marker)) => Ok((event, self.place(&marker))),
             Err(error) => {
-                let at = At::from_marker(error.marker());
+                let at = self.place(error.marker());
                 self.flaw(
                     at,
                     format!("this is not YAML: {}", error.info()),
@@ -148,9 +162,9 @@ impl Builder<'_> {
         loop {
             match self.next()? {
                 (Event::StreamStart | Event::DocumentStart | Event::Nothing, _) => {}
-                (Event::StreamEnd, at) => {
+                (Event::StreamEnd, _) => {
                     return Ok(Node {
-                        at,
+                        at: At::START,
                         kind: Kind::Map(Vec::new()),
                     });
                 }
@@ -181,7 +195,7 @@ impl Builder<'_> {
     }
 
     /// Builds the node that begins with `event`.
-    fn node(&mut self, event: Event, at: At, depth: usize) -> Result<Node, Stop> {
+    fn node(&mut self, event: Event, mut at: At, depth: usize) -> Result<Node, Stop> {
         if depth > MAX_DEPTH {
             self.flaw(
                 at,
@@ -211,7 +225,12 @@ impl Builder<'_> {
             }
             Event::MappingStart(anchor, tag) => {
                 let decorated = self.refuse_decoration(at, anchor, tag);
-                (decorated, Kind::Map(self.entries(depth)?))
+                let entries = self.entries(depth)?;
+                // The parser reports a mapping in block form where its first colon is.
+                if let Some(first) = entries.first() {
+                    at = at.min(first.key_at);
+                }
+                (decorated, Kind::Map(entries))
             }
             Event::Alias(_) => {
                 self.flaw(
@@ -424,6 +443,7 @@ mod tests {
     fn a_second_document_and_broken_text_have_a_place() {
         assert_eq!(flaws("a: 1\n---\nb: 2\n")[0].0, 2);
         assert_eq!(flaws("a: 1\n b: [2\n")[0].0, 2);
+        assert_eq!(flaws("a: [2\r\n")[0].0, 1, "not on the line after the last");
         assert_eq!(
             place_of_byte("ab\ncde\u{e4}".as_bytes(), 6),
             At { line: 2, column: 4 }

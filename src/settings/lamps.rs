@@ -6,7 +6,8 @@ use crate::measure::{Lamp, LampLine};
 use crate::standards;
 
 use super::document::At;
-use super::reading::{Report, Spot, Table};
+use super::mistake::Report;
+use super::reading::{Spot, Table};
 
 /// Reads lamps of one's own and adds them to `shipped`; one with the name of a shipped lamp takes its place.
 ///

@@ -296,7 +296,7 @@ fn is_off(spot: &Spot<'_>) -> bool {
 mod tests {
     use std::path::Path;
 
-    use super::super::reading::Report;
+    use super::super::mistake::Report;
     use super::*;
 
     fn read(text: &str) -> (Limits, Vec<String>) {

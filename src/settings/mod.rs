@@ -8,6 +8,7 @@ pub mod describe;
 pub mod document;
 mod lamps;
 pub mod limits;
+pub mod mistake;
 pub mod reading;
 mod rules;
 pub mod sections;
@@ -15,7 +16,7 @@ pub mod words;
 
 pub use describe::describe;
 pub use limits::{Limit, Limits, Side};
-pub use reading::Mistake;
+pub use mistake::Mistake;
 pub use sections::{Arrival, CalibrationChoice, Instrument, Output, Pairing, Poll, Work};
 pub use words::Words;
 
@@ -26,7 +27,8 @@ use crate::classify::RuleSet;
 use crate::measure;
 use crate::standards;
 
-use reading::{Report, Spot, Table};
+use mistake::Report;
+use reading::{Spot, Table};
 
 /// The shipped configuration.
 const SHIPPED: &str = include_str!("../../config/lab.yaml");

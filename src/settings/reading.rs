@@ -3,179 +3,14 @@
 //! A reader asks for the keys it knows; whatever is left in a table afterwards is a mistake with a suggestion. So the
 //! list of known keys is the code that reads them, and there is no second list to keep in step.
 
-use std::cell::RefCell;
 use std::fmt;
 use std::ops::RangeInclusive;
-use std::path::{Path, PathBuf};
 
 use serde::de::DeserializeOwned;
 use serde_yaml::Value;
 
-use super::document::{self, At, Kind, Node};
-
-/// Something in a configuration that must be put right before it can be used.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Mistake {
-    /// The file it is in.
-    pub file: PathBuf,
-    /// Line, from 1.
-    pub line: usize,
-    /// Column in characters, from 1.
-    pub column: usize,
-    /// The key path (`rules[2].then.capture`), empty for the file as a whole, and what is wrong.
-    pub what: String,
-    /// What to do about it.
-    pub remedy: String,
-}
-
-impl fmt::Display for Mistake {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "{}:{}:{}: {}\n    {}",
-            self.file.display(),
-            self.line,
-            self.column,
-            self.what,
-            self.remedy
-        )
-    }
-}
-
-/// The mistakes of one file, as they are found.
-#[derive(Debug)]
-pub struct Report {
-    file: PathBuf,
-    mistakes: RefCell<Vec<Mistake>>,
-}
-
-impl Report {
-    /// An empty report on `file`.
-    pub fn new(file: &Path) -> Report {
-        Report {
-            file: file.to_owned(),
-            mistakes: RefCell::new(Vec::new()),
-        }
-    }
-
-    /// The file reported on.
-    pub fn file(&self) -> &Path {
-        &self.file
-    }
-
-    /// Notes a mistake.
-    pub fn note(&self, at: At, what: impl Into<String>, remedy: impl Into<String>) {
-        self.mistakes.borrow_mut().push(Mistake {
-            file: self.file.clone(),
-            line: at.line,
-            column: at.column,
-            what: what.into(),
-            remedy: remedy.into(),
-        });
-    }
-
-    /// Takes over mistakes found in another file.
-    pub fn adopt(&self, others: Vec<Mistake>) {
-        self.mistakes.borrow_mut().extend(others);
-    }
-
-    /// True while nothing is wrong.
-    pub fn is_clean(&self) -> bool {
-        self.mistakes.borrow().is_empty()
-    }
-
-    /// All mistakes, file by file and from top to bottom.
-    pub fn into_mistakes(self) -> Vec<Mistake> {
-        let mut mistakes = self.mistakes.into_inner();
-        mistakes.sort_by(|a, b| (&a.file, a.line, a.column).cmp(&(&b.file, b.line, b.column)));
-        mistakes
-    }
-
-    /// Reads the file named in [`Report::new`]: absent where it cannot be read, is too large or is not UTF-8.
-    pub fn read_file(&self) -> Option<String> {
-        let length = match std::fs::metadata(&self.file) {
-            Ok(metadata) if metadata.is_dir() => {
-                self.note(
-                    At::START,
-                    "this is a folder, not a file",
-                    "name the file itself, such as config/lab.yaml",
-                );
-                return None;
-            }
-            Ok(metadata) => metadata.len(),
-            Err(error) => {
-                self.note(
-                    At::START,
-                    format!("cannot be read: {error}"),
-                    "check the name and that you may read it; a path inside a configuration starts from that file's \
-                     own folder",
-                );
-                return None;
-            }
-        };
-        if length > document::MAX_BYTES as u64 {
-            self.note(
-                At::START,
-                format!(
-                    "{length} bytes long; at most {} are read",
-                    document::MAX_BYTES
-                ),
-                "this does not look like a file written by hand: check that the right one is named",
-            );
-            return None;
-        }
-        let bytes = match std::fs::read(&self.file) {
-            Ok(bytes) => bytes,
-            Err(error) => {
-                self.note(
-                    At::START,
-                    format!("cannot be read: {error}"),
-                    "check that you may read it",
-                );
-                return None;
-            }
-        };
-        match String::from_utf8(bytes) {
-            Ok(text) => Some(text),
-            Err(error) => {
-                let at =
-                    document::place_of_byte(error.as_bytes(), error.utf8_error().valid_up_to());
-                self.note(
-                    at,
-                    "a byte that is not UTF-8 text",
-                    "save the file as UTF-8 (in the editor: Save as, encoding UTF-8)",
-                );
-                None
-            }
-        }
-    }
-
-    /// Parses `text`, notes its flaws, and hands the tree to `read`.
-    pub fn parse<T>(&self, text: &str, read: impl FnOnce(Spot<'_>) -> Option<T>) -> Option<T> {
-        if text.len() > document::MAX_BYTES {
-            self.note(
-                At::START,
-                format!(
-                    "{} bytes long; at most {} are read",
-                    text.len(),
-                    document::MAX_BYTES
-                ),
-                "this does not look like a file written by hand: check that the right one is named",
-            );
-            return None;
-        }
-        let (tree, flaws) = document::parse(text);
-        for flaw in flaws {
-            self.note(flaw.at, flaw.what, flaw.remedy);
-        }
-        let tree = tree?;
-        read(Spot {
-            report: self,
-            node: &tree,
-            path: String::new(),
-        })
-    }
-}
+use super::document::{At, Kind, Node};
+use super::mistake::Report;
 
 /// A value with its key path, and the report to complain to.
 #[derive(Clone)]
@@ -186,6 +21,15 @@ pub struct Spot<'a> {
 }
 
 impl<'a> Spot<'a> {
+    /// The whole tree of the file reported on.
+    pub fn top(report: &'a Report, tree: &'a Node) -> Spot<'a> {
+        Spot {
+            report,
+            node: tree,
+            path: String::new(),
+        }
+    }
+
     /// Where it is.
     pub fn at(&self) -> At {
         self.node.at
@@ -280,12 +124,15 @@ impl<'a> Spot<'a> {
 
     /// A finite number in `range`.
     pub fn number(&self, range: RangeInclusive<f64>, unit: &str) -> Option<f64> {
-        let accepted = format!(
-            "write a number from {} to {}{}{unit}, with a point for decimals",
+        let mut accepted = format!(
+            "write a number from {} to {}{}{unit}",
             range.start(),
             range.end(),
             if unit.is_empty() { "" } else { " " },
         );
+        if self.raw().is_some_and(|text| text.contains(',')) {
+            accepted += ", with a point, not a comma, before the decimals";
+        }
         let number = match &self.node.kind {
             Kind::Scalar {
                 value: value @ Value::Number(_),
@@ -461,16 +308,13 @@ impl<'a> Table<'a> {
         let Kind::Map(entries) = &self.spot.node.kind else {
             return;
         };
+        let is_free = |known: &&str| entries.iter().all(|e| e.key != **known);
+        let free: Vec<&str> = self.asked.iter().copied().filter(is_free).collect();
         for entry in entries {
             if self.asked.contains(&entry.key.as_str()) {
                 continue;
             }
-            let free = self
-                .asked
-                .iter()
-                .copied()
-                .filter(|known| entries.iter().all(|e| e.key != *known));
-            let remedy = match nearest(&entry.key, free) {
+            let remedy = match nearest(&entry.key, free.iter().copied()) {
                 Some(near) => format!("did you mean \"{near}\"?"),
                 None => format!("the keys known here are {}", self.asked.join(", ")),
             };
@@ -505,7 +349,8 @@ fn shortened(text: &str) -> String {
 
 /// The candidate that `word` was most likely meant to be; absent where none is near.
 ///
-/// Near: at most a third of the letters (and at least two) must be inserted, deleted, changed or swapped.
+/// Near: at most a third of the letters (or two, if that is more) must be inserted, deleted, changed or swapped, or one
+/// is the beginning of the other.
 pub fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
     let word = word.to_lowercase().replace('-', "_");
     let letters = word.chars().count();
@@ -515,7 +360,9 @@ pub fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Opt
     let (distance, candidate) = candidates
         .map(|c| {
             let plain = c.to_lowercase().replace('-', "_");
-            (strsim::damerau_levenshtein(&word, &plain), c)
+            let begins = letters >= 3 && (plain.starts_with(&word) || word.starts_with(&plain));
+            let distance = strsim::damerau_levenshtein(&word, &plain);
+            (if begins { distance.min(1) } else { distance }, c)
         })
         .min_by_key(|(distance, _)| *distance)?;
     (distance <= (letters / 3).max(2) && distance < letters).then_some(candidate)
@@ -523,6 +370,8 @@ pub fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Opt
 
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+
     use super::*;
 
     fn read<T>(text: &str, read: impl FnOnce(Spot<'_>) -> Option<T>) -> (Option<T>, Vec<String>) {
@@ -562,6 +411,7 @@ mod tests {
             ("x: two", "x: a number is wanted here, not \"two\""),
             ("x: 11", "x: \"11\" is out of range"),
             ("x: .nan", "x: \".nan\" is out of range"),
+            ("x: 0,5", "x: a number is wanted here, not \"0,5\""),
             ("x: [1]", "x: a number is wanted here, not a list"),
             ("x:", "x: a number is wanted here, not nothing"),
         ] {
@@ -589,6 +439,7 @@ mod tests {
     fn only_a_near_word_is_suggested() {
         let known = ["capture", "bench", "lamp"];
         assert_eq!(nearest("captur", known.into_iter()), Some("capture"));
+        assert_eq!(nearest("lamp_name", known.into_iter()), Some("lamp"));
         assert_eq!(nearest("lmap", known.into_iter()), Some("lamp"));
         assert_eq!(nearest("weather", known.into_iter()), None);
         assert_eq!(nearest("x", known.into_iter()), None);

@@ -276,7 +276,7 @@ fn read_then(t: &mut Table<'_>, groups: &[String], lamps: &[String]) -> Option<T
             if let (Some(lamp), true) = (&lamp, capture != Capture::Calibration) {
                 lamp.mistake(
                     format!(
-                        "only a calibration has a lamp, and this is a {}",
+                        "only a calibration has a lamp, and this rule says {}",
                         capture.as_str()
                     ),
                     "take the lamp out, or write capture: calibration",
@@ -361,7 +361,7 @@ mod tests {
     use crate::classify::Outcome;
     use crate::decode::Facts;
 
-    use super::super::reading::Report;
+    use super::super::mistake::Report;
     use super::*;
 
     fn read_text(text: &str) -> (RuleSet, Vec<String>) {

@@ -312,7 +312,7 @@ fn is_auto(spot: &Spot<'_>) -> bool {
 mod tests {
     use std::path::Path;
 
-    use super::super::reading::Report;
+    use super::super::mistake::Report;
     use super::*;
 
     fn read<T>(text: &str, section: impl Fn(&Spot<'_>) -> T) -> (T, Vec<String>) {

@@ -8,7 +8,8 @@ use std::path::Path;
 
 use crate::measure::{Code, Severity};
 
-use super::reading::{Report, Spot, nearest};
+use super::mistake::Report;
+use super::reading::{Spot, nearest};
 
 /// The texts that are built in.
 const SHIPPED: &str = include_str!("../../config/words.en.yaml");

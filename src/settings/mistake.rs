@@ -1,0 +1,168 @@
+//! Mistakes in a file, gathered until there are no more to find.
+
+use std::cell::RefCell;
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+use super::document::{self, At};
+use super::reading::Spot;
+
+/// Something in a configuration that must be put right before it can be used.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Mistake {
+    /// The file it is in.
+    pub file: PathBuf,
+    /// Line, from 1.
+    pub line: usize,
+    /// Column in characters, from 1.
+    pub column: usize,
+    /// The key path (`rules[2].then.capture`), empty for the file as a whole, and what is wrong.
+    pub what: String,
+    /// What to do about it.
+    pub remedy: String,
+}
+
+impl fmt::Display for Mistake {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "{}:{}:{}: {}\n    {}",
+            self.file.display(),
+            self.line,
+            self.column,
+            self.what,
+            self.remedy
+        )
+    }
+}
+
+/// The mistakes of one file, as they are found.
+#[derive(Debug)]
+pub struct Report {
+    file: PathBuf,
+    mistakes: RefCell<Vec<Mistake>>,
+}
+
+impl Report {
+    /// An empty report on `file`.
+    pub fn new(file: &Path) -> Report {
+        Report {
+            file: file.to_owned(),
+            mistakes: RefCell::new(Vec::new()),
+        }
+    }
+
+    /// The file reported on.
+    pub fn file(&self) -> &Path {
+        &self.file
+    }
+
+    /// Notes a mistake.
+    pub fn note(&self, at: At, what: impl Into<String>, remedy: impl Into<String>) {
+        self.mistakes.borrow_mut().push(Mistake {
+            file: self.file.clone(),
+            line: at.line,
+            column: at.column,
+            what: what.into(),
+            remedy: remedy.into(),
+        });
+    }
+
+    /// Takes over mistakes found in another file.
+    pub fn adopt(&self, others: Vec<Mistake>) {
+        self.mistakes.borrow_mut().extend(others);
+    }
+
+    /// True while nothing is wrong.
+    pub fn is_clean(&self) -> bool {
+        self.mistakes.borrow().is_empty()
+    }
+
+    /// All mistakes, file by file and from top to bottom.
+    pub fn into_mistakes(self) -> Vec<Mistake> {
+        let mut mistakes = self.mistakes.into_inner();
+        mistakes.sort_by(|a, b| (&a.file, a.line, a.column).cmp(&(&b.file, b.line, b.column)));
+        mistakes
+    }
+
+    /// Reads the file named in [`Report::new`]: absent where it cannot be read, is too large or is not UTF-8.
+    pub fn read_file(&self) -> Option<String> {
+        let length = match std::fs::metadata(&self.file) {
+            Ok(metadata) if metadata.is_dir() => {
+                self.note(
+                    At::START,
+                    "this is a folder, not a file",
+                    "name the file itself, such as config/lab.yaml",
+                );
+                return None;
+            }
+            Ok(metadata) => metadata.len(),
+            Err(error) => {
+                self.note(
+                    At::START,
+                    format!("cannot be read: {error}"),
+                    "check the name and that you may read it; a path inside a configuration starts from that file's \
+                     own folder",
+                );
+                return None;
+            }
+        };
+        if length > document::MAX_BYTES as u64 {
+            self.note(
+                At::START,
+                format!(
+                    "{length} bytes long; at most {} are read",
+                    document::MAX_BYTES
+                ),
+                "this does not look like a file written by hand: check that the right one is named",
+            );
+            return None;
+        }
+        let bytes = match std::fs::read(&self.file) {
+            Ok(bytes) => bytes,
+            Err(error) => {
+                self.note(
+                    At::START,
+                    format!("cannot be read: {error}"),
+                    "check that you may read it",
+                );
+                return None;
+            }
+        };
+        match String::from_utf8(bytes) {
+            Ok(text) => Some(text),
+            Err(error) => {
+                let at =
+                    document::place_of_byte(error.as_bytes(), error.utf8_error().valid_up_to());
+                self.note(
+                    at,
+                    "a byte that is not UTF-8 text",
+                    "save the file as UTF-8 (in the editor: Save as, encoding UTF-8)",
+                );
+                None
+            }
+        }
+    }
+
+    /// Parses `text`, notes its flaws, and hands the tree to `read`.
+    pub fn parse<T>(&self, text: &str, read: impl FnOnce(Spot<'_>) -> Option<T>) -> Option<T> {
+        if text.len() > document::MAX_BYTES {
+            self.note(
+                At::START,
+                format!(
+                    "{} bytes long; at most {} are read",
+                    text.len(),
+                    document::MAX_BYTES
+                ),
+                "this does not look like a file written by hand: check that the right one is named",
+            );
+            return None;
+        }
+        let (tree, flaws) = document::parse(text);
+        for flaw in flaws {
+            self.note(flaw.at, flaw.what, flaw.remedy);
+        }
+        let tree = tree?;
+        read(Spot::top(self, &tree))
+    }
+}
