@@ -1,0 +1,577 @@
+//! What falls on the sensor: the shot as its faults leave it, the exposure, the truth about it, and the noisy mosaic that
+//! the camera's processing starts from.
+
+use std::cell::OnceCell;
+
+use rand::{Rng, SeedableRng};
+use rand_pcg::Pcg64Mcg;
+use serde::{Deserialize, Serialize};
+
+use super::bench::{Instrument, Phone, Pose};
+use super::light::{Emission, Light, Source};
+use super::rays::{Rays, cropping_yaw_deg, upright};
+use super::spread::{REACH, Spread};
+use super::{
+    Exposure, Fault, MapPoint, PlantedFault, Scene, Shot, TrueLine, TrueOrder, Truth, band, scene,
+    veil,
+};
+
+/// Which stages between sensor and file take part; all of them in a real photo.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Nuisance {
+    /// Wings and veil of the lens.
+    pub glare: bool,
+    /// Dust, rough blades, unequal lighting.
+    pub slit_flaws: bool,
+    /// Photon and read noise.
+    pub noise: bool,
+    /// One colour per pixel, filled in afterwards.
+    pub mosaic: bool,
+    /// White balance and colour matrix.
+    pub colour: bool,
+    /// The S over the sRGB curve.
+    pub tone: bool,
+    /// Noise reduction and sharpening.
+    pub filters: bool,
+}
+
+impl Nuisance {
+    /// As phones do.
+    pub const ALL: Nuisance = Nuisance {
+        glare: true,
+        slit_flaws: true,
+        noise: true,
+        mosaic: true,
+        colour: true,
+        tone: true,
+        filters: true,
+    };
+    /// Optics, sRGB curve and JPEG only.
+    pub const NONE: Nuisance = Nuisance {
+        glare: false,
+        slit_flaws: false,
+        noise: false,
+        mosaic: false,
+        colour: false,
+        tone: false,
+        filters: false,
+    };
+}
+
+/// What falls on the sensor, without noise: red, green, blue per pixel, row by row; 1 fills a pixel.
+#[derive(Clone, Debug)]
+pub struct Linear {
+    /// px.
+    pub width: usize,
+    /// px.
+    pub height: usize,
+    /// `width × height` pixels.
+    pub rgb: Vec<[f32; 3]>,
+}
+
+/// A shot as its faults leave it.
+#[derive(Clone, Debug)]
+pub(super) struct Effective {
+    pub phone: Phone,
+    pub instrument: Instrument,
+    pub pose: Pose,
+    pub light: Light,
+    pub scene: Scene,
+    pub nuisance: Nuisance,
+    pub seed: u64,
+    pub taken: jiff::civil::DateTime,
+    pub orientation: u16,
+    pub jpeg_quality: u8,
+    pub exposure: Exposure,
+    pub exposure_factor: f64,
+    pub automatic: bool,
+    pub blur_px: f64,
+    pub movement: Option<(f64, f64)>,
+    exposed: OnceCell<(f64, f64, f64)>,
+}
+
+impl Effective {
+    pub(super) fn of(shot: &Shot) -> Effective {
+        let mut e = Effective {
+            phone: shot.phone.clone(),
+            instrument: shot.instrument.clone(),
+            pose: shot.pose,
+            light: shot.light.clone(),
+            scene: shot.scene.clone(),
+            nuisance: shot.nuisance,
+            seed: shot.seed,
+            taken: shot.taken,
+            orientation: shot.orientation,
+            jpeg_quality: shot.jpeg_quality,
+            exposure: shot.exposure,
+            exposure_factor: 1.0,
+            automatic: false,
+            blur_px: shot.phone.lens_sigma_px,
+            movement: None,
+            exposed: OnceCell::new(),
+        };
+        for fault in &shot.faults {
+            match *fault {
+                Fault::Clipped(times) | Fault::ExposureDiffers(times) => e.exposure_factor *= times,
+                Fault::Dim(times) => e.exposure_factor /= times,
+                Fault::Tilted(degrees) => e.pose.roll_deg = degrees,
+                Fault::Skewed(degrees) => e.instrument.skew_deg = degrees,
+                Fault::SlitWide(um) => e.instrument.slit_width_um = um,
+                Fault::Defocused(px) => e.blur_px = px.hypot(shot.phone.lens_sigma_px),
+                Fault::Moved(px, degrees) => e.movement = Some((px, degrees)),
+                Fault::Leak(level) => e.instrument.leak_level = level,
+                Fault::ExposureAuto => {
+                    e.automatic = true;
+                    // The phone's own balance wanders by a few per cent (common practice, no source).
+                    e.phone.white_balance.0 *= 1.07;
+                    e.phone.white_balance.1 *= 0.94;
+                }
+                Fault::Cropped(_)
+                | Fault::NoSpectrum
+                | Fault::FewLines
+                | Fault::Truncated(_)
+                | Fault::Unreadable => {}
+            }
+        }
+        for fault in &shot.faults {
+            if let Fault::Cropped(wavelength_nm) = *fault {
+                e.pose.yaw_deg = cropping_yaw_deg(&e, wavelength_nm);
+            }
+        }
+        e
+    }
+
+    /// +1 or −1.
+    pub(super) fn brighter_order(&self) -> i32 {
+        if self.instrument.efficiency[3] >= self.instrument.efficiency[1] {
+            1
+        } else {
+            -1
+        }
+    }
+
+    /// Share of the light of one wavelength that goes into an order: shallow grooves favour the blue a little.
+    pub(super) fn efficiency(&self, order: i32, wavelength_nm: f64) -> f64 {
+        let level = self.instrument.efficiency[(order + 2) as usize];
+        if order == 0 {
+            level
+        } else {
+            level * (550.0 / wavelength_nm).sqrt()
+        }
+    }
+
+    /// Whether a lit slit is in view.
+    pub(super) fn has_spectrum(&self) -> bool {
+        self.scene == Scene::Slit && self.light.source != Source::Dark
+    }
+
+    /// Weights of the slit's strips, from one blade to the other.
+    pub(super) fn strips(&self) -> [f64; 3] {
+        let q = if self.nuisance.slit_flaws {
+            self.instrument.lighting_across
+        } else {
+            0.0
+        };
+        [1.0 - q, 1.0, 1.0 + q]
+    }
+
+    /// Exposure time (s), ISO, and the factor from flux to full scale.
+    pub(super) fn expose(&self) -> (f64, f64, f64) {
+        *self.exposed.get_or_init(|| self.choose_exposure())
+    }
+
+    fn choose_exposure(&self) -> (f64, f64, f64) {
+        // Chosen so that a tri-phosphor lamp of brightness 1 through 0.2 mm takes about 1/30 s at ISO 100.
+        const FLUX_PER_SECOND: f64 = 3.0e4;
+        let gain =
+            |time_s: f64, iso: f64| FLUX_PER_SECOND * self.light.brightness * time_s * iso / 100.0;
+        let (time_s, iso) = match self.exposure {
+            Exposure::Set(time_s, iso) => (time_s, iso),
+            Exposure::Metered(level) => {
+                let peak = self.metered_peak();
+                let wanted = if peak > 0.0 { level / peak } else { 1.0 };
+                let at_base = wanted / gain(1.0, 100.0);
+                let mut iso = 100.0;
+                while at_base * 100.0 / iso > 0.13 && iso < 800.0 {
+                    iso *= 2.0;
+                }
+                (at_base * 100.0 / iso, iso)
+            }
+        };
+        let time_s = shutter(time_s * self.exposure_factor);
+        (time_s, iso, gain(time_s, iso))
+    }
+
+    /// Brightest part of the spectrum alone, for a factor of 1, in the picture's linear channels.
+    ///
+    /// Metered with the phone held straight, sharp, and no solution in the beam, so that all shots of a lamp through
+    /// one instrument are exposed alike.
+    fn metered_peak(&self) -> f64 {
+        let mut straight = self.clone();
+        straight.pose = Pose::default();
+        straight.nuisance.glare = false;
+        let emission = self.light.without_solution().emission();
+        let spread = Spread::new(&straight, &emission, false);
+        let rays = Rays::new(&straight);
+        let width = 1e-3 * straight.instrument.slit_width_um * rays.shift_per_mm();
+        let px = 1.0 / straight.phone.focal_px;
+        let n = (2.0 * REACH / px) as usize;
+        let row: Vec<[f64; 3]> = (0..n)
+            .map(|i| {
+                let shift = -REACH + i as f64 * px;
+                let inside = rays
+                    .trace(shift, 0.0, 0.0)
+                    .is_some_and(|(x, _)| x > 0.0 && x < straight.phone.width as f64);
+                if !inside {
+                    return [0.0; 3];
+                }
+                let (a, b) = (
+                    spread.up_to(shift - 0.5 * px, width, &[1.0; 3]),
+                    spread.up_to(shift + 0.5 * px, width, &[1.0; 3]),
+                );
+                [0, 1, 2].map(|c| b[c] - a[c])
+            })
+            .collect();
+        let kernel = band::gaussian(straight.phone.lens_sigma_px);
+        let half = kernel.len() / 2;
+        let mut peak = 0.0f64;
+        for i in half..n - half {
+            let mut raw = [0.0; 3];
+            for (k, weight) in kernel.iter().enumerate() {
+                for c in 0..3 {
+                    raw[c] += f64::from(*weight) * row[i + k - half][c];
+                }
+            }
+            peak = raw_to_picture(&straight, raw)
+                .into_iter()
+                .fold(peak, f64::max);
+        }
+        peak
+    }
+}
+
+/// A time that a phone would write: one over a whole number below a third of a second.
+fn shutter(time_s: f64) -> f64 {
+    if time_s < 0.3 {
+        1.0 / (1.0 / time_s).round()
+    } else {
+        (time_s * 100.0).round() / 100.0
+    }
+}
+
+/// White balance and colour matrix, without cutting.
+pub(super) fn raw_to_picture(effective: &Effective, raw: [f64; 3]) -> [f64; 3] {
+    if !effective.nuisance.colour {
+        return raw;
+    }
+    let (red, blue) = effective.phone.white_balance;
+    let balanced = [raw[0] * red, raw[1], raw[2] * blue];
+    effective
+        .phone
+        .colour_matrix
+        .map(|row| row[0] * balanced[0] + row[1] * balanced[1] + row[2] * balanced[2])
+}
+
+/// The truth about a shot.
+pub(super) fn truth(shot: &Shot, effective: &Effective) -> Truth {
+    let rays = Rays::new(effective);
+    let (w, h) = (shot.phone.width, shot.phone.height);
+    let on_picture = |p: &(f64, f64)| {
+        p.0 >= -0.5 && p.1 >= -0.5 && p.0 <= w as f64 - 0.5 && p.1 <= h as f64 - 0.5
+    };
+    let turned = |p: (f64, f64)| upright(p.0, p.1, w, h, shot.orientation);
+    let has_spectrum = effective.has_spectrum();
+    let mut orders = Vec::new();
+    for order in [-2, -1, 1, 2] {
+        let efficiency = effective.instrument.efficiency[(order + 2) as usize];
+        if !has_spectrum || efficiency == 0.0 {
+            continue;
+        }
+        let points: Vec<MapPoint> = (76..=156)
+            .filter_map(|i| {
+                let wavelength_nm = 5.0 * f64::from(i);
+                let p = rays
+                    .trace(rays.shift(order, wavelength_nm), 0.0, 0.0)
+                    .filter(on_picture)?;
+                let (x, y) = turned(p);
+                Some(MapPoint {
+                    x,
+                    y,
+                    wavelength_nm,
+                })
+            })
+            .collect();
+        if points
+            .iter()
+            .any(|p| (400.0..=700.0).contains(&p.wavelength_nm))
+        {
+            orders.push(TrueOrder {
+                order,
+                efficiency,
+                points,
+            });
+        }
+    }
+    let half = 0.5 * effective.instrument.slit_length_mm;
+    let end = |s: f64| turned(rays.trace(0.0, s, 0.0).unwrap_or((f64::NAN, f64::NAN)));
+    let (exposure_s, iso, gain) = effective.expose();
+    let sizes_swap = matches!(shot.orientation, 6 | 8);
+    Truth {
+        width: if sizes_swap { h } else { w },
+        height: if sizes_swap { w } else { h },
+        has_spectrum,
+        lines: true_lines(effective),
+        pose: effective.pose,
+        tilt_deg: (effective.pose.roll_deg + 45.0).rem_euclid(90.0) - 45.0,
+        skew_deg: effective.instrument.skew_deg,
+        slit_width_um: effective.instrument.slit_width_um,
+        blur_px: effective.blur_px,
+        movement_px: effective.movement.map_or(0.0, |m| m.0),
+        leak_level: effective.instrument.leak_level * effective.exposure_factor,
+        peak_level: if has_spectrum {
+            gain * effective.metered_peak()
+        } else {
+            0.0
+        },
+        exposure_s,
+        iso,
+        faults: shot
+            .faults
+            .iter()
+            .map(|f| PlantedFault {
+                code: f.code().into(),
+                size: f.size(),
+            })
+            .collect(),
+        zero_order: rays
+            .trace(0.0, 0.0, 0.0)
+            .filter(on_picture)
+            .filter(|_| has_spectrum)
+            .map(turned),
+        slit_ends: [end(-half), end(half)],
+        orders,
+        absorbance: match &effective.light.solution {
+            Some(solution) => (76..=150)
+                .map(|i| 5.0 * f64::from(i))
+                .map(|l| (l, solution.absorbance(l)))
+                .collect(),
+            None => Vec::new(),
+        },
+    }
+}
+
+fn true_lines(effective: &Effective) -> Vec<TrueLine> {
+    if effective.has_spectrum() {
+        effective.light.true_lines()
+    } else {
+        Vec::new()
+    }
+}
+
+/// What falls on the sensor, channel by channel.
+pub(super) fn linear(effective: &Effective) -> Linear {
+    let (width, height) = (effective.phone.width, effective.phone.height);
+    let mut rgb = Vec::with_capacity(width * height);
+    let scenery = Scenery::new(effective);
+    let mut row = vec![[0.0f32; 3]; width];
+    for y in 0..height {
+        scenery.row(y, &mut row);
+        rgb.extend_from_slice(&row);
+    }
+    Linear { width, height, rgb }
+}
+
+/// The sensor's values after the black level is taken off: one colour per pixel (red, green / green, blue), 1 = full.
+///
+/// Without the mosaic stage three planes follow one another.
+pub(super) fn mosaic(effective: &Effective) -> Vec<f32> {
+    let (width, height) = (effective.phone.width, effective.phone.height);
+    let scenery = Scenery::new(effective);
+    let planes = if effective.nuisance.mosaic { 1 } else { 3 };
+    let mut out = vec![0.0f32; planes * width * height];
+    let mut noise = Noise::new(effective);
+    let mut row = vec![[0.0f32; 3]; width];
+    for y in 0..height {
+        scenery.row(y, &mut row);
+        if effective.nuisance.mosaic {
+            let target = &mut out[y * width..(y + 1) * width];
+            let (even, odd) = if y % 2 == 0 { (0, 1) } else { (1, 2) };
+            for (pair, pixels) in target.chunks_exact_mut(2).zip(row.chunks_exact(2)) {
+                pair[0] = pixels[0][even];
+                pair[1] = pixels[1][odd];
+            }
+            noise.apply(target);
+        } else {
+            for c in 0..3 {
+                let start = (c * height + y) * width;
+                let target = &mut out[start..start + width];
+                for (t, pixel) in target.iter_mut().zip(&row) {
+                    *t = pixel[c];
+                }
+                noise.apply(target);
+            }
+        }
+    }
+    out
+}
+
+/// Everything in the picture, ready to be read row by row.
+struct Scenery<'a> {
+    effective: &'a Effective,
+    band: Option<band::Band>,
+    veil: Option<veil::Veil>,
+}
+
+impl Scenery<'_> {
+    fn new(effective: &Effective) -> Scenery<'_> {
+        if effective.scene != Scene::Slit {
+            return Scenery {
+                effective,
+                band: None,
+                veil: None,
+            };
+        }
+        let (_, _, gain) = effective.expose();
+        let emission = effective.light.emission();
+        let lit = effective.has_spectrum();
+        Scenery {
+            effective,
+            band: lit.then(|| band::Band::new(effective, &emission, gain)),
+            veil: Some(veil::Veil::new(
+                effective,
+                lit.then_some((&emission as &Emission, gain)),
+            )),
+        }
+    }
+
+    fn row(&self, y: usize, row: &mut [[f32; 3]]) {
+        match self.effective.scene {
+            Scene::Room => scene::room(self.effective, y, row),
+            Scene::Pocket => scene::pocket(self.effective, y, row),
+            Scene::Slit | Scene::Note(_) => {
+                row.fill([0.0; 3]);
+                if let Some(veil) = &self.veil {
+                    veil.add(y, row);
+                }
+                if let Some(band) = &self.band {
+                    band.add(y, row);
+                }
+            }
+        }
+    }
+}
+
+/// Photon noise, read noise, the ceiling and the converter's steps.
+struct Noise {
+    chance: Pcg64Mcg,
+    bell: Vec<f32>,
+    full_e: f32,
+    read_variance: f32,
+    steps: f32,
+    on: bool,
+}
+
+impl Noise {
+    /// A power of two of equally likely values, so that 16 random bits pick one.
+    const BELL: usize = 1 << 16;
+
+    fn new(effective: &Effective) -> Noise {
+        let (_, iso, _) = effective.expose();
+        Noise {
+            chance: Pcg64Mcg::seed_from_u64(effective.seed ^ 0x5eed),
+            bell: (0..Noise::BELL)
+                .map(|i| normal_quantile((i as f64 + 0.5) / Noise::BELL as f64) as f32)
+                .collect(),
+            full_e: (effective.phone.full_well_e * 100.0 / iso) as f32,
+            read_variance: effective.phone.read_noise_e.powi(2) as f32,
+            steps: ((1u32 << effective.phone.adc_bits) - 1) as f32,
+            on: effective.nuisance.noise,
+        }
+    }
+
+    fn apply(&mut self, values: &mut [f32]) {
+        if !self.on {
+            values.iter_mut().for_each(|v| *v = v.min(1.0));
+            return;
+        }
+        for four in values.chunks_mut(4) {
+            let mut bits = self.chance.next_u64();
+            for value in four {
+                let bell = self.bell[(bits & 0xffff) as usize];
+                bits >>= 16;
+                let electrons = value.min(4.0) * self.full_e;
+                let noisy = electrons + (electrons + self.read_variance).sqrt() * bell;
+                let code = (noisy * (self.steps / self.full_e)).min(self.steps);
+                // Rounds to even steps, negatives included: the black level leaves room below zero.
+                *value = (code + 1024.5).floor() / self.steps - 1024.0 / self.steps;
+            }
+        }
+    }
+}
+
+/// The value below which a standard normal variable lies with probability `p`, 0 < p < 1.
+///
+/// Acklam's rational approximation (relative error 1.2e-9; coefficients from memory, checked by a test).
+fn normal_quantile(p: f64) -> f64 {
+    const A: [f64; 6] = [
+        -3.969_683_028_665_376e1,
+        2.209_460_984_245_205e2,
+        -2.759_285_104_469_687e2,
+        1.383_577_518_672_69e2,
+        -3.066_479_806_614_716e1,
+        2.506_628_277_459_239,
+    ];
+    const B: [f64; 5] = [
+        -5.447_609_879_822_406e1,
+        1.615_858_368_580_409e2,
+        -1.556_989_798_598_866e2,
+        6.680_131_188_771_972e1,
+        -1.328_068_155_288_572e1,
+    ];
+    const C: [f64; 6] = [
+        -7.784_894_002_430_293e-3,
+        -3.223_964_580_411_365e-1,
+        -2.400_758_277_161_838,
+        -2.549_732_539_343_734,
+        4.374_664_141_464_968,
+        2.938_163_982_698_783,
+    ];
+    const D: [f64; 4] = [
+        7.784_695_709_041_462e-3,
+        3.224_671_290_700_398e-1,
+        2.445_134_137_142_996,
+        3.754_408_661_907_416,
+    ];
+    let tail = |q: f64| {
+        (((((C[0] * q + C[1]) * q + C[2]) * q + C[3]) * q + C[4]) * q + C[5])
+            / ((((D[0] * q + D[1]) * q + D[2]) * q + D[3]) * q + 1.0)
+    };
+    if p < 0.02425 {
+        tail((-2.0 * p.ln()).sqrt())
+    } else if p > 1.0 - 0.02425 {
+        -tail((-2.0 * (1.0 - p).ln()).sqrt())
+    } else {
+        let q = p - 0.5;
+        let r = q * q;
+        (((((A[0] * r + A[1]) * r + A[2]) * r + A[3]) * r + A[4]) * r + A[5]) * q
+            / (((((B[0] * r + B[1]) * r + B[2]) * r + B[3]) * r + B[4]) * r + 1.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn normal_quantiles_are_those_of_the_tables() {
+        // Any table of the normal distribution: 84.134 %, 97.5 %, 99.865 %.
+        for (p, z) in [
+            (0.841_344_746, 1.0),
+            (0.975, 1.959_963_985),
+            (0.998_650_102, 3.0),
+            (0.5, 0.0),
+        ] {
+            assert!((normal_quantile(p) - z).abs() < 1e-6, "{p}");
+        }
+    }
+}
