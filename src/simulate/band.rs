@@ -11,6 +11,9 @@ use super::spread::Spread;
 /// Distance of the pixels at which the rays are inverted exactly; between them the change is linear to 0.003 px.
 const CELL: usize = 8;
 
+/// Blur along the dispersion that is applied before sampling, px: enough that no pixel grid shows in a line's place.
+const EARLY_BLUR_PX: f64 = 1.2;
+
 /// A rectangle of the sensor that holds all orders.
 pub(super) struct Band {
     left: isize,
@@ -119,7 +122,11 @@ impl Band {
         if band.width == 0 || band.height == 0 {
             return band;
         }
-        let spread = Spread::new(effective, emission, true);
+        let mut spread = Spread::new(effective, emission, true);
+        // The lens blurs before the pixels sample: what fits goes into the fine spectrum, the rest onto the pixels.
+        let early = effective.blur_px.min(EARLY_BLUR_PX);
+        spread.blur(&rays, early);
+        let spread = spread.integrated();
         let profile = Profile::new(effective, distance / focal);
         let strips = effective.strips();
         let slit_shift = 1e-3 * effective.instrument.slit_width_um * rays.shift_per_mm();
@@ -160,9 +167,10 @@ impl Band {
                 *plane = convolve(plane, band.width, band.height, &taps);
             }
         }
-        let kernel = gaussian(effective.blur_px);
+        let late = (effective.blur_px.powi(2) - early.powi(2)).max(0.0).sqrt();
+        let (sideways, upwards) = (gaussian(late), gaussian(effective.blur_px));
         for plane in &mut band.planes {
-            blur(plane, band.width, band.height, &kernel);
+            blur(plane, band.width, band.height, &sideways, &upwards);
         }
         band
     }
@@ -291,10 +299,9 @@ impl Grid {
                 // Light per shift is counted along the row, so the rest of the pixel's area is what is left here.
                 let stretch = (gx * sy - gy * sx).abs() / gx.abs() * focal / distance;
                 let (g, s) = at(column, row);
-                // Lenses darken towards the corners; phones correct about half of it (common practice, no source).
                 let (x, y) = position(column, row);
                 let r2 = ((x - middle.0).powi(2) + (y - middle.1).powi(2)) / (focal * focal);
-                nodes.push([g, s, stretch / (1.0 + r2)]);
+                nodes.push([g, s, stretch * vignetting(r2)]);
             }
         }
         Grid { columns, nodes }
@@ -310,9 +317,15 @@ impl Grid {
     }
 }
 
+/// Share of the light left at r² = tan²θ off the axis: lenses darken as cos⁴θ, and phones correct about half of it
+/// (common practice, no source).
+pub(super) fn vignetting(r2: f64) -> f64 {
+    1.0 / (1.0 + r2)
+}
+
 /// Weights of a Gaussian blur, to four standard deviations, adding to 1.
 pub(super) fn gaussian(sigma_px: f64) -> Vec<f32> {
-    let reach = (4.0 * sigma_px).ceil().max(1.0) as i32;
+    let reach = (4.0 * sigma_px).ceil() as i32;
     let weights: Vec<f64> = (-reach..=reach)
         .map(|i| (-0.5 * (f64::from(i) / sigma_px.max(1e-3)).powi(2)).exp())
         .collect();
@@ -320,23 +333,24 @@ pub(super) fn gaussian(sigma_px: f64) -> Vec<f32> {
     weights.iter().map(|w| (w / sum) as f32).collect()
 }
 
-fn blur(plane: &mut [f32], width: usize, height: usize, kernel: &[f32]) {
-    let half = kernel.len() / 2;
+fn blur(plane: &mut [f32], width: usize, height: usize, sideways: &[f32], upwards: &[f32]) {
+    let half = sideways.len() / 2;
     let mut padded = vec![0.0f32; width + 2 * half];
     for row in plane.chunks_exact_mut(width) {
         padded[half..half + width].copy_from_slice(row);
         row.fill(0.0);
-        for (k, weight) in kernel.iter().enumerate() {
+        for (k, weight) in sideways.iter().enumerate() {
             for (out, value) in row.iter_mut().zip(&padded[k..k + width]) {
                 *out += weight * value;
             }
         }
     }
     let source = plane.to_vec();
+    let half = upwards.len() / 2;
     for y in 0..height {
         let row = &mut plane[y * width..(y + 1) * width];
         row.fill(0.0);
-        for (k, weight) in kernel.iter().enumerate() {
+        for (k, weight) in upwards.iter().enumerate() {
             let from = y + k;
             if from < half || from - half >= height {
                 continue;

@@ -220,7 +220,7 @@ impl Instrument {
             elevation_deg: 0.4,
             skew_deg: 0.6,
             efficiency: [0.002, 0.02, 0.4, 0.06, 0.005],
-            leak_level: 0.0015,
+            leak_level: 0.0008,
         }
     }
 
@@ -238,7 +238,7 @@ impl Instrument {
 /// How the phone is turned against the grating.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Pose {
-    /// About the lens axis; positive turns the picture clockwise.
+    /// About the lens axis, −45 to 45; positive turns the picture clockwise.
     pub roll_deg: f64,
     /// About the grooves; positive moves the picture to the left.
     pub yaw_deg: f64,

@@ -169,33 +169,67 @@ fn fill_in(raw: &[f32], width: usize, height: usize, y: usize, out: &mut [[f32; 
             i
         }) as usize
     };
-    let rows: [&[f32]; 5] = [-2isize, -1, 0, 1, 2].map(|d| {
+    let row = |d: isize| {
         let r = mirror(y as isize + d, height);
         &raw[r * width..(r + 1) * width]
-    });
+    };
+    let rows = [row(-2), row(-1), row(0), row(1), row(2)];
     let even_row = y.is_multiple_of(2);
-    for (x, pixel) in out.iter_mut().enumerate() {
-        let window: [[f32; 5]; 5] = if x >= 2 && x + 2 < width {
-            rows.map(|r| [r[x - 2], r[x - 1], r[x], r[x + 1], r[x + 2]])
-        } else {
-            rows.map(|r| [-2isize, -1, 0, 1, 2].map(|d| r[mirror(x as isize + d, width)]))
-        };
-        let centre = window[2][2];
-        let sides = window[2][1] + window[2][3];
-        let ends = window[1][2] + window[3][2];
-        let corners = window[1][1] + window[1][3] + window[3][1] + window[3][3];
-        let far_sides = window[2][0] + window[2][4];
-        let far_ends = window[0][2] + window[4][2];
+    let edge = |x: usize| -> [[f32; 5]; 5] {
+        rows.map(|r| [-2isize, -1, 0, 1, 2].map(|d| r[mirror(x as isize + d, width)]))
+    };
+    for x in [0, 1, width - 2, width - 1] {
+        let w = edge(x);
+        out[x] = fill_pixel(
+            w.each_ref().map(|r| &r[..]),
+            0,
+            even_row,
+            x.is_multiple_of(2),
+        );
+    }
+    let inside = (width - 4) / 2 * 2;
+    for (i, pair) in out[2..2 + inside].chunks_exact_mut(2).enumerate() {
+        let near = rows.map(|r| &r[2 * i..2 * i + 6]);
+        pair[0] = fill_pixel(near, 0, even_row, true);
+        pair[1] = fill_pixel(near, 1, even_row, false);
+    }
+    if inside < width - 4 {
+        let x = width - 3;
+        let w = edge(x);
+        out[x] = fill_pixel(
+            w.each_ref().map(|r| &r[..]),
+            0,
+            even_row,
+            x.is_multiple_of(2),
+        );
+    }
+}
+
+/// One pixel, the middle of the five columns from `x` on.
+#[inline(always)]
+fn fill_pixel(rows: [&[f32]; 5], x: usize, even_row: bool, even_column: bool) -> [f32; 3] {
+    let centre = rows[2][x + 2];
+    let sides = rows[2][x + 1] + rows[2][x + 3];
+    let ends = rows[1][x + 2] + rows[3][x + 2];
+    let corners = rows[1][x + 1] + rows[1][x + 3] + rows[3][x + 1] + rows[3][x + 3];
+    let far_sides = rows[2][x] + rows[2][x + 4];
+    let far_ends = rows[0][x + 2] + rows[4][x + 2];
+    if even_row == even_column {
         let green = (4.0 * centre + 2.0 * (sides + ends) - far_sides - far_ends) / 8.0;
+        let other = (6.0 * centre + 2.0 * corners - 1.5 * (far_sides + far_ends)) / 8.0;
+        if even_row {
+            [centre, green, other]
+        } else {
+            [other, green, centre]
+        }
+    } else {
         let from_sides = (5.0 * centre + 4.0 * sides - corners - far_sides + 0.5 * far_ends) / 8.0;
         let from_ends = (5.0 * centre + 4.0 * ends - corners - far_ends + 0.5 * far_sides) / 8.0;
-        let from_corners = (6.0 * centre + 2.0 * corners - 1.5 * (far_sides + far_ends)) / 8.0;
-        *pixel = match (even_row, x.is_multiple_of(2)) {
-            (true, true) => [centre, green, from_corners],
-            (true, false) => [from_sides, centre, from_ends],
-            (false, true) => [from_ends, centre, from_sides],
-            (false, false) => [from_corners, green, centre],
-        };
+        if even_row {
+            [from_sides, centre, from_ends]
+        } else {
+            [from_ends, centre, from_sides]
+        }
     }
 }
 

@@ -258,6 +258,8 @@ impl Evening {
             &[Fault::NoSpectrum],
         );
         shot.exposure = Exposure::Set(1.0 / 60.0, 200.0);
+        // Held as one takes a picture of a room.
+        shot.orientation = 1;
         shot.scene = scene;
     }
 

@@ -191,7 +191,7 @@ pub struct Truth {
     pub movement_px: f64,
     /// Mean stray light over the picture's middle, linear share of full scale.
     pub leak_level: f64,
-    /// Brightest part of the spectrum, linear share of full scale, before it is cut at 1.
+    /// Brightest part of the spectrum without solution and blur, linear share of full scale, before it is cut at 1.
     pub peak_level: f64,
     /// Exposure time, s.
     pub exposure_s: f64,
@@ -302,5 +302,252 @@ impl Shot {
     pub fn exposure_settings(&self) -> (f64, f64) {
         let (time_s, iso, _) = sensor::Effective::of(self).expose();
         (time_s, iso)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A shot with every nuisance off: a laser through a sound instrument.
+    fn plain(wavelength_nm: f64) -> Shot {
+        let phone = Phone::all().remove(0);
+        Shot {
+            seed: 1,
+            taken: jiff::civil::date(2026, 11, 12).at(19, 0, 0, 0),
+            phone,
+            instrument: Instrument {
+                slit_width_um: 150.0,
+                leak_level: 0.0,
+                ..Instrument::sound(1)
+            },
+            pose: Pose {
+                roll_deg: 1.3,
+                yaw_deg: -0.7,
+                pitch_deg: 0.6,
+            },
+            light: Light::of(Source::Laser(wavelength_nm), 0),
+            scene: Scene::Slit,
+            exposure: Exposure::Metered(0.75),
+            orientation: 1,
+            jpeg_quality: 95,
+            nuisance: Nuisance::NONE,
+            faults: Vec::new(),
+        }
+    }
+
+    /// Centroid along x of row `y`, all channels added, within ±`reach` px of `x`.
+    fn centroid(picture: &Linear, x: f64, y: usize, reach: usize) -> f64 {
+        let middle = x.round() as usize;
+        let (mut sum, mut moment) = (0.0, 0.0);
+        for column in middle - reach..=middle + reach {
+            let light: f64 = picture.rgb[y * picture.width + column]
+                .iter()
+                .map(|v| f64::from(*v))
+                .sum();
+            sum += light;
+            moment += light * column as f64;
+        }
+        moment / sum
+    }
+
+    #[test]
+    fn a_line_lies_where_the_truth_says_to_a_fiftieth_of_a_pixel() {
+        for (wavelength_nm, skew_deg) in [(435.8328, 0.6), (546.0735, -4.0), (667.815, 0.0)] {
+            let mut shot = plain(wavelength_nm);
+            shot.instrument.skew_deg = skew_deg;
+            let (picture, truth) = draw_linear(&shot);
+            for order in [-1, 0, 1] {
+                for along_mm in [-9.0, -4.5, 0.0, 4.5, 9.0] {
+                    let (x, y) =
+                        place(&shot, order, wavelength_nm, along_mm).expect("on the picture");
+                    // The row nearest to the point, and where the line crosses it.
+                    let row = y.round();
+                    let (x2, y2) =
+                        place(&shot, order, wavelength_nm, along_mm + 0.5).expect("on the picture");
+                    let x_row = x + (row - y) * (x2 - x) / (y2 - y);
+                    let seen = centroid(&picture, x_row, row as usize, 12);
+                    let error = seen - x_row;
+                    assert!(
+                        error.abs() < 0.02,
+                        "{wavelength_nm} nm, order {order}, {along_mm} mm: {error} px"
+                    );
+                }
+            }
+            let zero = truth.zero_order.expect("lit");
+            assert_eq!(place(&shot, 0, wavelength_nm, 0.0), Some(zero));
+        }
+    }
+
+    #[test]
+    fn a_slit_is_as_wide_on_the_sensor_as_its_angle() {
+        // 600 µm at 305 mm is 1.967 mrad; the variance of a box is a twelfth of its width squared.
+        let mut shot = plain(546.0735);
+        shot.instrument.slit_width_um = 600.0;
+        shot.instrument.incidence_deg = 0.0;
+        shot.phone.k1 = 0.0;
+        shot.pose = Pose::default();
+        let (picture, truth) = draw_linear(&shot);
+        let (x, y) = truth.zero_order.expect("lit");
+        let middle = centroid(&picture, x, y.round() as usize, 14);
+        let (mut sum, mut spread) = (0.0, 0.0);
+        for column in middle as usize - 14..=middle as usize + 14 {
+            let light = f64::from(picture.rgb[y.round() as usize * picture.width + column][1]);
+            sum += light;
+            spread += light * (column as f64 - middle).powi(2);
+        }
+        let box_px = (12.0 * (spread / sum - truth.blur_px.powi(2) - 1.0 / 12.0)).sqrt();
+        let expected_px = shot.phone.focal_px * 0.6 / (305.0 + shot.phone.pupil_mm);
+        assert!(
+            (box_px / expected_px - 1.0).abs() < 0.02,
+            "{box_px} against {expected_px}"
+        );
+    }
+
+    #[test]
+    fn the_second_order_of_400_nm_falls_on_the_first_of_800_nm() {
+        // m·λ/d is all that the grating knows.
+        let shot = plain(500.0);
+        let (a, b) = (
+            place(&shot, 2, 400.0, 3.0).unwrap(),
+            place(&shot, 1, 800.0, 3.0).unwrap(),
+        );
+        assert!((a.0 - b.0).abs() < 1e-9 && (a.1 - b.1).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_published_angle_of_a_disc_comes_out_of_the_rays() {
+        // Young and Freedman, University Physics, ch. 36: 632.8 nm on 1.60 µm leaves at 23.3° in the first order;
+        // 546.074 nm at 19.956° (computed from sin θ = λ/d).
+        for (wavelength_nm, angle_deg, tolerance_deg) in
+            [(632.8, 23.3, 0.05), (546.074, 19.956, 0.001)]
+        {
+            let mut shot = plain(wavelength_nm);
+            shot.instrument.incidence_deg = 0.0;
+            shot.instrument.elevation_deg = 0.0;
+            shot.pose = Pose::default();
+            shot.phone = Phone {
+                k1: 0.0,
+                pupil_mm: 0.0,
+                centre_offset_px: (0.0, 0.0),
+                ..shot.phone
+            };
+            let (zero, one) = (
+                place(&shot, 0, 0.0, 0.0).unwrap(),
+                place(&shot, 1, wavelength_nm, 0.0).unwrap(),
+            );
+            let seen_deg = ((one.0 - zero.0) / shot.phone.focal_px).atan().to_degrees();
+            assert!((seen_deg - angle_deg).abs() < tolerance_deg, "{seen_deg}");
+        }
+    }
+
+    #[test]
+    fn one_shot_gives_the_same_bytes_every_time_and_a_seed_changes_them() {
+        let mut shot = plain(546.0735);
+        shot.nuisance = Nuisance::ALL;
+        shot.phone = Phone {
+            width: 640,
+            height: 480,
+            focal_px: 480.0,
+            ..shot.phone
+        };
+        let first = draw(&shot);
+        assert_eq!(first, draw(&shot));
+        shot.seed += 1;
+        assert_ne!(first.jpeg, draw(&shot).jpeg);
+    }
+
+    #[test]
+    fn the_spectrum_reaches_three_quarters_of_full_scale() {
+        let mut shot = plain(546.0735);
+        shot.light = Light::of(Source::TriPhosphor, 3);
+        let (picture, truth) = draw_linear(&shot);
+        let (zero_x, _) = truth.zero_order.expect("lit");
+        let brightest = picture
+            .rgb
+            .chunks_exact(picture.width)
+            .flat_map(|row| row.iter().enumerate())
+            .filter(|(x, _)| (*x as f64 - zero_x).abs() > 200.0)
+            .flat_map(|(_, pixel)| pixel)
+            .fold(0.0f32, |a, b| a.max(*b));
+        assert!((0.6..0.9).contains(&brightest), "{brightest}");
+        let zero = picture.rgb[1224 * picture.width + zero_x.round() as usize][1];
+        assert!(zero > 20.0, "the slit's own image is blown out: {zero}");
+    }
+
+    #[test]
+    fn a_phone_held_another_way_gives_the_same_pixels_with_another_tag() {
+        let mut shot = plain(546.0735);
+        shot.phone = Phone {
+            width: 640,
+            height: 480,
+            focal_px: 480.0,
+            ..shot.phone
+        };
+        let (x, y) = draw(&shot).truth.zero_order.unwrap();
+        shot.orientation = 6;
+        let truth = draw(&shot).truth;
+        assert_eq!((truth.width, truth.height), (480, 640));
+        assert_eq!(truth.zero_order, Some((479.0 - y, x)));
+    }
+
+    #[test]
+    fn the_header_tells_what_the_phone_did() {
+        let mut shot = plain(546.0735);
+        shot.phone = Phone {
+            width: 640,
+            height: 480,
+            focal_px: 480.0,
+            ..shot.phone
+        };
+        shot.orientation = 8;
+        let photo = draw(&shot);
+        let header = exif::Reader::new()
+            .read_from_container(&mut std::io::Cursor::new(&photo.jpeg))
+            .expect("an independent reader takes it");
+        let text = |tag| {
+            header
+                .get_field(tag, exif::In::PRIMARY)
+                .map(|f| f.display_value().to_string())
+        };
+        assert_eq!(
+            text(exif::Tag::DateTimeOriginal).unwrap(),
+            "2026-11-12 19:00:00"
+        );
+        assert_eq!(text(exif::Tag::Make).unwrap(), "\"Ostrel\"");
+        let uint = |tag| {
+            header
+                .get_field(tag, exif::In::PRIMARY)
+                .and_then(|f| f.value.get_uint(0))
+        };
+        assert_eq!(uint(exif::Tag::Orientation), Some(8));
+        assert_eq!(uint(exif::Tag::ExposureMode), Some(1));
+        assert_eq!(uint(exif::Tag::FocalLengthIn35mmFilm), Some(26));
+        assert_eq!(
+            uint(exif::Tag::PhotographicSensitivity),
+            Some(photo.truth.iso as u32)
+        );
+    }
+
+    #[test]
+    fn a_cut_upload_ends_early() {
+        let mut shot = plain(546.0735);
+        shot.phone = Phone {
+            width: 640,
+            height: 480,
+            focal_px: 480.0,
+            ..shot.phone
+        };
+        let whole = draw(&shot).jpeg;
+        shot.faults = vec![Fault::Truncated(0.5)];
+        assert_eq!(draw(&shot).jpeg, whole[..whole.len() / 2]);
+    }
+
+    #[test]
+    fn a_cropped_order_leaves_the_picture_where_stated() {
+        let mut shot = plain(546.0735);
+        shot.faults = vec![Fault::Cropped(560.0)];
+        assert!(place(&shot, 1, 555.0, 0.0).is_some());
+        assert!(place(&shot, 1, 565.0, 0.0).is_none());
     }
 }

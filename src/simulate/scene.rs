@@ -28,7 +28,7 @@ pub(super) fn room(effective: &Effective, y: usize, row: &mut [[f32; 3]]) {
         let pane = soft(tu - wx0) * soft(wx1 - tu) * soft(tv - wy0) * soft(wy1 - tv);
         let bars = soft((tu - 0.5 * (wx0 + wx1)).abs() - 0.008)
             * soft((tv - 0.55 * wy1 - 0.45 * wy0).abs() - 0.008);
-        let sky = 0.55 + 0.3 * (tv - wy0) / (wy1 - wy0);
+        let sky = 0.10 + 0.25 * (tv - wy0) / (wy1 - wy0);
         let open = pane * bars;
         let frame = soft(tu - wx0 + 0.015)
             * soft(wx1 + 0.015 - tu)

@@ -211,37 +211,36 @@ impl Effective {
         straight.pose = Pose::default();
         straight.nuisance.glare = false;
         let emission = self.light.without_solution().emission();
-        let spread = Spread::new(&straight, &emission, false);
         let rays = Rays::new(&straight);
+        let mut spread = Spread::new(&straight, &emission, false);
+        spread.blur(&rays, straight.phone.lens_sigma_px);
+        let spread = spread.integrated();
         let width = 1e-3 * straight.instrument.slit_width_um * rays.shift_per_mm();
-        let px = 1.0 / straight.phone.focal_px;
-        let n = (2.0 * REACH / px) as usize;
-        let row: Vec<[f64; 3]> = (0..n)
-            .map(|i| {
-                let shift = -REACH + i as f64 * px;
-                let inside = rays
-                    .trace(shift, 0.0, 0.0)
-                    .is_some_and(|(x, _)| x > 0.0 && x < straight.phone.width as f64);
-                if !inside {
-                    return [0.0; 3];
-                }
-                let (a, b) = (
-                    spread.up_to(shift - 0.5 * px, width, &[1.0; 3]),
-                    spread.up_to(shift + 0.5 * px, width, &[1.0; 3]),
-                );
-                [0, 1, 2].map(|c| b[c] - a[c])
-            })
-            .collect();
-        let kernel = band::gaussian(straight.phone.lens_sigma_px);
-        let half = kernel.len() / 2;
+        let focal = straight.phone.focal_px;
+        let (right, middle) = (
+            straight.phone.width as f64,
+            0.5 * straight.phone.width as f64,
+        );
+        let px = 1.0 / focal;
         let mut peak = 0.0f64;
-        for i in half..n - half {
-            let mut raw = [0.0; 3];
-            for (k, weight) in kernel.iter().enumerate() {
-                for c in 0..3 {
-                    raw[c] += f64::from(*weight) * row[i + k - half][c];
-                }
+        for i in 0..(2.0 * REACH / px) as usize {
+            let shift = -REACH + i as f64 * px;
+            let (Some((x, _)), Some((next, _))) = (
+                rays.trace(shift, 0.0, 0.0),
+                rays.trace(shift + px, 0.0, 0.0),
+            ) else {
+                continue;
+            };
+            if x < 0.0 || x > right {
+                continue;
             }
+            let half_px = 0.5 * px / (next - x).abs();
+            let (a, b) = (
+                spread.up_to(shift - half_px, width, &[1.0; 3]),
+                spread.up_to(shift + half_px, width, &[1.0; 3]),
+            );
+            let shade = band::vignetting((x - middle).powi(2) / (focal * focal));
+            let raw = [0, 1, 2].map(|c| (b[c] - a[c]) * shade);
             peak = raw_to_picture(&straight, raw)
                 .into_iter()
                 .fold(peak, f64::max);
@@ -503,7 +502,7 @@ impl Noise {
                 let noisy = electrons + (electrons + self.read_variance).sqrt() * bell;
                 let code = (noisy * (self.steps / self.full_e)).min(self.steps);
                 // Rounds to even steps, negatives included: the black level leaves room below zero.
-                *value = (code + 1024.5).floor() / self.steps - 1024.0 / self.steps;
+                *value = ((code + 1024.5) as i32 - 1024) as f32 / self.steps;
             }
         }
     }

@@ -3,7 +3,9 @@
 //! Stored as its second integral: the light that a pixel receives through a slit of any width is then a difference of four
 //! values, exact for lines and bands alike.
 
+use super::band::gaussian;
 use super::light::{Emission, FIRST_NM, LAST_NM};
+use super::rays::Rays;
 use super::sensor::Effective;
 
 /// Nodes per pixel at the picture's middle.
@@ -16,8 +18,14 @@ const WINGS: [(f64, f64); 2] = [(0.05, 3.5), (0.015, 18.0)];
 /// Strips into which the slit's width is cut, to light its two blades unequally.
 pub(super) const STRIPS: usize = 3;
 
-/// Spectrum of all orders by shift, integrated twice, per channel.
+/// Light of all orders by shift, per channel.
 pub(super) struct Spread {
+    step: f64,
+    density: Vec<[f64; 3]>,
+}
+
+/// The same, integrated twice.
+pub(super) struct Integrated {
     step: f64,
     twice: Vec<[f64; 3]>,
 }
@@ -88,21 +96,63 @@ impl Spread {
         if effective.nuisance.glare {
             spread_wings(&mut density, OVERSAMPLING);
         }
+        Spread { step, density }
+    }
+
+    /// Blurs by a Gaussian of `sigma_px`, wherever a pixel is how wide in shifts.
+    pub(super) fn blur(&mut self, rays: &Rays, sigma_px: f64) {
+        let sharp = std::mem::take(&mut self.density);
+        self.density = vec![[0.0; 3]; sharp.len()];
+        // The scale changes by a few per cent over a hundred pixels: one kernel serves ten.
+        const STRETCH: usize = 100;
+        for (k, stretch) in sharp.chunks(STRETCH).enumerate() {
+            if stretch.iter().all(|d| *d == [0.0; 3]) {
+                continue;
+            }
+            let middle = (k * STRETCH + STRETCH / 2) as f64 * self.step - REACH;
+            let (Some(a), Some(b)) = (
+                rays.trace(middle - 0.5e-3, 0.0, 0.0),
+                rays.trace(middle + 0.5e-3, 0.0, 0.0),
+            ) else {
+                continue;
+            };
+            let px_per_shift = (b.0 - a.0).hypot(b.1 - a.1) / 1e-3;
+            let sigma = sigma_px / (px_per_shift * self.step);
+            let kernel = gaussian(sigma);
+            let half = kernel.len() / 2;
+            for (i, flux) in stretch.iter().enumerate() {
+                let at = k * STRETCH + i;
+                if *flux == [0.0; 3] || at < half || at + half >= self.density.len() {
+                    continue;
+                }
+                for (node, weight) in self.density[at - half..=at + half].iter_mut().zip(&kernel) {
+                    for c in 0..3 {
+                        node[c] += f64::from(*weight) * flux[c];
+                    }
+                }
+            }
+        }
+    }
+
+    /// Ready to be read by pixels.
+    pub(super) fn integrated(mut self) -> Integrated {
         let (mut once, mut twice) = ([0.0; 3], [0.0; 3]);
-        for node in &mut density {
+        for node in &mut self.density {
             let flux = *node;
             *node = twice;
             for c in 0..3 {
                 once[c] += flux[c];
-                twice[c] += once[c] * step;
+                twice[c] += once[c] * self.step;
             }
         }
-        Spread {
-            step,
-            twice: density,
+        Integrated {
+            step: self.step,
+            twice: self.density,
         }
     }
+}
 
+impl Integrated {
     #[inline]
     fn second_integral(&self, shift: f64) -> [f64; 3] {
         let t = ((shift + REACH) / self.step).clamp(0.0, self.twice.len() as f64 - 2.0);

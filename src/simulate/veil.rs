@@ -19,22 +19,34 @@ const PARTS: [(f64, f64); 3] = [(0.012, 11.0), (0.012, 70.0), (0.008, 420.0)];
 struct Streak {
     from: (f64, f64),
     to: (f64, f64),
+    /// Unit vector along it.
+    along: (f64, f64),
+    length: f64,
     /// Light per px of length.
     flux: [f64; 3],
 }
 
 impl Streak {
+    fn new(from: (f64, f64), to: (f64, f64), flux: [f64; 3]) -> Streak {
+        let (dx, dy) = (to.0 - from.0, to.1 - from.1);
+        let length = dx.hypot(dy).max(1e-9);
+        Streak {
+            from,
+            to,
+            along: (dx / length, dy / length),
+            length,
+            flux,
+        }
+    }
+
     /// Light per pixel at (x, y): a/(2π (r² + a²)^{3/2}), integrated along the streak.
     fn veil(&self, x: f64, y: f64, reach: f64) -> f64 {
-        let (dx, dy) = (self.to.0 - self.from.0, self.to.1 - self.from.1);
-        let length = dx.hypot(dy).max(1e-9);
-        let (ux, uy) = (dx / length, dy / length);
         let (px, py) = (x - self.from.0, y - self.from.1);
-        let t = px * ux + py * uy;
-        let aside = px * uy - py * ux;
+        let t = px * self.along.0 + py * self.along.1;
+        let aside = px * self.along.1 - py * self.along.0;
         let core = aside * aside + reach * reach;
-        let part = |t: f64| t / (core * (core + t * t).sqrt());
-        reach / (2.0 * std::f64::consts::PI) * (part(t) - part(t - length))
+        let part = |t: f64| t / (core + t * t).sqrt();
+        reach / (2.0 * std::f64::consts::PI * core) * (part(t) - part(t - self.length))
     }
 
     fn add(&self, x: f64, y: f64, scale: f64, out: &mut [f64; 3]) {
@@ -158,14 +170,14 @@ fn streaks(effective: &Effective, emission: &Emission, gain: f64) -> (Option<Str
     let width = 1e-3 * effective.instrument.slit_width_um * rays.shift_per_mm();
     let per_row = gain * width;
     let streak = |shift: f64, flux: [f64; 3]| {
-        Some(Streak {
-            from: rays.trace(shift, -half, 0.0)?,
-            to: rays.trace(shift, half, 0.0)?,
-            flux: flux.map(|f| f * per_row),
-        })
+        Some(Streak::new(
+            rays.trace(shift, -half, 0.0)?,
+            rays.trace(shift, half, 0.0)?,
+            flux.map(|f| f * per_row),
+        ))
     };
     let slit = streak(0.0, zero_order_flux(effective, emission));
-    let spread = Spread::new(effective, emission, false);
+    let spread = Spread::new(effective, emission, false).integrated();
     let mut bands = Vec::new();
     let reach = 0.9;
     for i in 0..SLICES {
