@@ -139,11 +139,16 @@ fn to_luma_chroma(effective: &Effective, raw: &[f32]) -> (Vec<f32>, [Vec<f32>; 2
         let cr = &mut cr[0][(y / 2) * half..(y / 2 + 1) * half];
         for (x, pixel) in row.iter().enumerate() {
             // A full pixel must stay white: every channel ends at the ceiling of the least amplified one.
-            let p = [0, 1, 2].map(|c| (pixel[c] * gains[c]).min(1.0));
-            let rgb = matrix.map(|m| {
-                let linear = (m[0] * p[0] + m[1] * p[1] + m[2] * p[2]).clamp(0.0, 1.0);
+            let [r, g, b] = [
+                (pixel[0] * gains[0]).min(1.0),
+                (pixel[1] * gains[1]).min(1.0),
+                (pixel[2] * gains[2]).min(1.0),
+            ];
+            let curve = |m: &[f32; 3]| {
+                let linear = (m[0] * r + m[1] * g + m[2] * b).clamp(0.0, 1.0);
                 tone[(linear * TONE_ENTRIES as f32 + 0.5) as usize]
-            });
+            };
+            let rgb = [curve(&matrix[0]), curve(&matrix[1]), curve(&matrix[2])];
             let l = 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2];
             out[x] = l;
             cb[x / 2] += 0.25 * 0.564 * (rgb[2] - l);

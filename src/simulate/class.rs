@@ -132,8 +132,8 @@ impl Bench {
             ..model
         };
         let seed = chance.random();
-        // Every fourth bench has the finer disc; it needs a phone that sees wide enough.
-        let fine = index % 4 == 3 && phone.focal_px / phone.width as f64 <= 0.76 || index % 6 == 2;
+        // Three benches of twelve have the finer disc; it needs a phone that sees wide.
+        let fine = index % 6 == 2 || index % 12 == 4;
         let sound = if fine {
             Instrument::sound_fine(seed)
         } else {
@@ -206,7 +206,7 @@ impl Bench {
             let light = self.room_lamp.clone();
             return self.lamp(chance, light, &[]);
         }
-        if i >= 2 && chance.random::<f64>() < 0.3 {
+        if i >= 2 && chance.random::<f64>() < 0.36 {
             let fault = faults.deal(chance);
             return self.spoilt(chance, fault);
         }

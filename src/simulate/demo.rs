@@ -230,7 +230,7 @@ impl Evening {
             scene: Scene::Slit,
             exposure: Exposure::Metered(0.75),
             orientation: bench.orientation,
-            jpeg_quality: 80,
+            jpeg_quality: 86,
             nuisance: Nuisance::ALL,
             faults: faults.to_vec(),
         };

@@ -12,10 +12,12 @@ pub mod demo;
 pub mod header;
 pub mod light;
 pub mod lines;
+mod noise;
 pub mod rays;
 pub mod scene;
 pub mod sensor;
 mod spread;
+pub mod truth;
 mod veil;
 
 use jiff::civil::DateTime;
@@ -25,6 +27,7 @@ pub use bench::{Instrument, Phone, Pose};
 pub use light::{Light, Solution, Source};
 pub use rays::{Rays, place};
 pub use sensor::{Linear, Nuisance};
+pub use truth::{MapPoint, PlantedFault, TrueLine, TrueOrder, Truth};
 
 /// Everything that determines one photo.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -163,94 +166,6 @@ pub struct Photo {
     pub truth: Truth,
 }
 
-/// What a perfect measurement of a photo would find.
-///
-/// Pixel coordinates are upright, x to the right and y down, with the middle of the top left pixel at (0, 0).
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Truth {
-    /// Width of the upright picture, px.
-    pub width: usize,
-    /// Height of the upright picture, px.
-    pub height: usize,
-    /// True where the picture shows a lit slit.
-    pub has_spectrum: bool,
-    /// Lines of the source with their wavelengths, rising; empty where it has none.
-    pub lines: Vec<TrueLine>,
-    /// How the phone was held, faults included.
-    pub pose: Pose,
-    /// Direction of the dispersion against the nearer edge of the picture, degrees, clockwise positive, −45…45.
-    pub tilt_deg: f64,
-    /// Slit against the grooves in the grating's plane, degrees. Positive where the slit, followed across the
-    /// dispersion, leans towards the direction that is a quarter turn anticlockwise from it on the picture.
-    pub skew_deg: f64,
-    /// Mean slit width, µm.
-    pub slit_width_um: f64,
-    /// Standard deviation of lens and focus blur together, px.
-    pub blur_px: f64,
-    /// Length of the movement, px.
-    pub movement_px: f64,
-    /// Mean stray light over the picture's middle, linear share of full scale.
-    pub leak_level: f64,
-    /// Brightest part of the spectrum without solution and blur, linear share of full scale, before it is cut at 1.
-    pub peak_level: f64,
-    /// Exposure time, s.
-    pub exposure_s: f64,
-    /// ISO speed.
-    pub iso: f64,
-    /// Planted faults.
-    pub faults: Vec<PlantedFault>,
-    /// Where the middle of the slit's own image lies, px; absent where it is off the picture.
-    pub zero_order: Option<(f64, f64)>,
-    /// The slit image's two ends, px.
-    pub slit_ends: [(f64, f64); 2],
-    /// Orders other than zero that are on the picture with at least a part of 400–700 nm.
-    pub orders: Vec<TrueOrder>,
-    /// Absorbance of the solution in the beam, where there is one: steps of 5 nm.
-    pub absorbance: Vec<(f64, f64)>,
-}
-
-/// A line of the source.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct TrueLine {
-    /// Standard air, nm.
-    pub wavelength_nm: f64,
-    /// Radiant strength relative to the strongest.
-    pub strength: f64,
-    /// Such as `Hg 546.07`.
-    pub name: String,
-}
-
-/// A planted fault by the reason code it should be given.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct PlantedFault {
-    /// Reason code.
-    pub code: String,
-    /// Size in the unit that [`Fault`] states.
-    pub size: Option<f64>,
-}
-
-/// One order's scale along the middle of its band.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct TrueOrder {
-    /// Order number; +1 lies to the right of the slit's image on the sensor.
-    pub order: i32,
-    /// Efficiency of the grating in this order.
-    pub efficiency: f64,
-    /// Points of 380–780 nm in steps of 5 nm that lie on the picture, rising in wavelength.
-    pub points: Vec<MapPoint>,
-}
-
-/// Where one wavelength lies.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct MapPoint {
-    /// px, upright.
-    pub x: f64,
-    /// px, upright.
-    pub y: f64,
-    /// nm in standard air.
-    pub wavelength_nm: f64,
-}
-
 /// A photo of a class: where it lands in the inbox and how it is taken.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Planned {
@@ -270,11 +185,11 @@ pub fn draw(shot: &Shot) -> Photo {
     if let Scene::Note(text) = &shot.scene {
         return Photo {
             jpeg: text.clone().into_bytes(),
-            truth: sensor::truth(shot, &sensor::Effective::of(shot)),
+            truth: truth::of(shot, &sensor::Effective::of(shot)),
         };
     }
     let effective = sensor::Effective::of(shot);
-    let truth = sensor::truth(shot, &effective);
+    let truth = truth::of(shot, &effective);
     let mosaic = sensor::mosaic(&effective);
     let mut jpeg = camera::develop(&effective, mosaic, truth.exposure_s, truth.iso);
     for fault in &shot.faults {
@@ -287,13 +202,18 @@ pub fn draw(shot: &Shot) -> Photo {
     Photo { jpeg, truth }
 }
 
+/// The truth about a shot, without drawing it.
+pub fn truth_of(shot: &Shot) -> Truth {
+    truth::of(shot, &sensor::Effective::of(shot))
+}
+
 /// What falls on the sensor, without noise: linear light per pixel and channel before white balance, not cut at full
 /// scale, and stored as on the sensor (as if the orientation were 1; so is the truth).
 pub fn draw_linear(shot: &Shot) -> (Linear, Truth) {
     let mut upright = shot.clone();
     upright.orientation = 1;
     let effective = sensor::Effective::of(&upright);
-    let truth = sensor::truth(&upright, &effective);
+    let truth = truth::of(&upright, &effective);
     (sensor::linear(&effective), truth)
 }
 
@@ -549,5 +469,35 @@ mod tests {
         shot.faults = vec![Fault::Cropped(560.0)];
         assert!(place(&shot, 1, 555.0, 0.0).is_some());
         assert!(place(&shot, 1, 565.0, 0.0).is_none());
+    }
+
+    #[test]
+    fn tilt_and_skew_are_the_angles_seen_on_the_picture_however_it_is_held() {
+        for orientation in [1, 3, 6, 8] {
+            let mut shot = plain(546.0735);
+            shot.orientation = orientation;
+            shot.instrument.incidence_deg = 0.0;
+            shot.instrument.elevation_deg = 0.0;
+            shot.phone.k1 = 0.0;
+            shot.pose = Pose::default();
+            shot.faults = vec![Fault::Tilted(9.0), Fault::Skewed(6.0)];
+            let truth = truth_of(&shot);
+            let (red, blue) = (
+                place(&shot, 1, 650.0, 0.0).unwrap(),
+                place(&shot, -1, 650.0, 0.0).unwrap(),
+            );
+            // Clockwise is positive with y down; a line has no direction, and neither has a picture's edge.
+            let dispersion_deg = (red.1 - blue.1).atan2(red.0 - blue.0).to_degrees();
+            let folded = (dispersion_deg + 45.0).rem_euclid(90.0) - 45.0;
+            assert!((folded - truth.tilt_deg).abs() < 0.02, "{folded}");
+            assert!((truth.tilt_deg - 9.0).abs() < 1e-9);
+            let [a, b] = truth.slit_ends;
+            let slit_deg = (b.1 - a.1).atan2(b.0 - a.0).to_degrees();
+            let anticlockwise = (dispersion_deg + 90.0 - slit_deg + 90.0).rem_euclid(180.0) - 90.0;
+            assert!(
+                (anticlockwise - truth.skew_deg).abs() < 0.02,
+                "{anticlockwise}"
+            );
+        }
     }
 }

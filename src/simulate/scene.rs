@@ -41,12 +41,19 @@ pub(super) fn room(effective: &Effective, y: usize, row: &mut [[f32; 3]]) {
         };
         mix(&mut rgb, [0.28, 0.27, 0.25], frame);
         mix(&mut rgb, [0.7 * sky, 0.85 * sky, 1.1 * sky], open);
-        let grain = 0.015 * (tu * 90.0 + (tv * 37.0).sin()).sin();
-        mix(
-            &mut rgb,
-            [0.14 + grain, 0.09 + grain, 0.05],
-            soft(tv - table),
-        );
+        // Lamps along the quay, seen through the panes.
+        for k in 0..4 {
+            let k = k as f32;
+            let (qx, qy) = (
+                wx0 + (0.15 + 0.23 * k) * (wx1 - wx0),
+                wy0 + (0.7 - 0.03 * k) * (wy1 - wy0),
+            );
+            let r2 = ((tu - qx) * w / h).powi(2) + (tv - qy).powi(2);
+            mix(&mut rgb, [1.5, 0.9, 0.35], open * (-r2 / 1.2e-5).exp());
+        }
+        let grain = 0.006 * (tv * 210.0 + 3.0 * (tu * 5.0).sin()).sin();
+        let wood = [0.14 + grain, 0.09 + grain, 0.05];
+        mix(&mut rgb, wood, soft(tv - table));
         let lamp = ((tu - lx).powi(2) * (w / h).powi(2) + (tv - ly).powi(2)).sqrt();
         mix(&mut rgb, [1.6, 1.3, 0.8], soft(0.045 - lamp));
         let glow = 0.35 * (-(lamp / 0.14).powi(2)).exp();

@@ -52,8 +52,8 @@ impl Streak {
     fn add(&self, x: f64, y: f64, scale: f64, out: &mut [f64; 3]) {
         for (share, reach) in PARTS {
             let v = share * self.veil(x, y, reach * scale);
-            for c in 0..3 {
-                out[c] += v * self.flux[c];
+            for (o, flux) in out.iter_mut().zip(&self.flux) {
+                *o += v * flux;
             }
         }
     }
