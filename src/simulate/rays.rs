@@ -1,0 +1,205 @@
+//! Follows a ray from a point of the slit through the grating and the lens to the sensor.
+//!
+//! Written in millimetres and vectors: the tangential part of the direction gains m·λ/d across the grooves, as the
+//! phase of neighbouring grooves demands; everything else is straight lines. The entrance pupil lies a little behind the
+//! grating, so each order passes the grating at its own place.
+
+use super::Shot;
+use super::sensor::Effective;
+
+/// The rays of one shot. Grating frame: x across the grooves, y along them (down on an unturned picture), z towards
+/// the slit, origin where the lens axis meets the grating; mm.
+#[derive(Clone, Debug)]
+pub struct Rays {
+    focal_px: f64,
+    axis: (f64, f64),
+    k1: f64,
+    turn: [[f64; 3]; 3],
+    slit_middle: [f64; 3],
+    along: [f64; 3],
+    across: [f64; 3],
+    pupil_mm: f64,
+    groove_spacing_nm: f64,
+}
+
+impl Rays {
+    /// The rays of a shot without its faults' changes of pose; see [`Effective`].
+    pub(super) fn new(effective: &Effective) -> Rays {
+        let (phone, tube, pose) = (&effective.phone, &effective.instrument, &effective.pose);
+        let (i, e) = (
+            tube.incidence_deg.to_radians(),
+            tube.elevation_deg.to_radians(),
+        );
+        let view = [i.sin() * e.cos(), e.sin(), i.cos() * e.cos()];
+        let sideways = [i.cos(), 0.0, -i.sin()];
+        let upward = cross(view, sideways);
+        // The skew is stated in the grating's plane; a slanted tube foreshortens the slit's plane.
+        let skew = (tube.skew_deg.to_radians().tan() / i.cos()).atan();
+        let mix = |a: f64, b: f64| [0, 1, 2].map(|k| a * sideways[k] + b * upward[k]);
+        let (roll, yaw, pitch) = (
+            pose.roll_deg.to_radians(),
+            pose.yaw_deg.to_radians(),
+            pose.pitch_deg.to_radians(),
+        );
+        let about_y = [
+            [yaw.cos(), 0.0, -yaw.sin()],
+            [0.0, 1.0, 0.0],
+            [yaw.sin(), 0.0, yaw.cos()],
+        ];
+        let about_x = [
+            [1.0, 0.0, 0.0],
+            [0.0, pitch.cos(), -pitch.sin()],
+            [0.0, pitch.sin(), pitch.cos()],
+        ];
+        let about_z = [
+            [roll.cos(), -roll.sin(), 0.0],
+            [roll.sin(), roll.cos(), 0.0],
+            [0.0, 0.0, 1.0],
+        ];
+        Rays {
+            focal_px: phone.focal_px,
+            axis: (
+                0.5 * (phone.width as f64 - 1.0) + phone.centre_offset_px.0,
+                0.5 * (phone.height as f64 - 1.0) + phone.centre_offset_px.1,
+            ),
+            k1: phone.k1,
+            turn: product(about_z, product(about_x, about_y)),
+            slit_middle: view.map(|c| c * tube.slit_distance_mm),
+            along: mix(skew.sin(), skew.cos()),
+            across: mix(skew.cos(), -skew.sin()),
+            pupil_mm: phone.pupil_mm,
+            groove_spacing_nm: tube.groove_spacing_nm,
+        }
+    }
+
+    /// m·λ/d.
+    pub fn shift(&self, order: i32, wavelength_nm: f64) -> f64 {
+        f64::from(order) * wavelength_nm / self.groove_spacing_nm
+    }
+
+    /// Where on the sensor (px) the point of the slit `along_mm` from its middle and `across_mm` from its axis is seen
+    /// in light that the grating shifts by `shift` = m·λ/d. None where no such ray leaves the grating.
+    pub fn trace(&self, shift: f64, along_mm: f64, across_mm: f64) -> Option<(f64, f64)> {
+        let point = [0, 1, 2]
+            .map(|k| self.slit_middle[k] + along_mm * self.along[k] + across_mm * self.across[k]);
+        let (mut qx, mut qy) = (0.0, 0.0);
+        let mut direction = [0.0; 3];
+        // Each round shrinks the error by pupil/distance, about a hundredfold.
+        for _ in 0..4 {
+            let v = [point[0] - qx, point[1] - qy, point[2]];
+            let n = (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt();
+            let (a, b) = (v[0] / n + shift, v[1] / n);
+            let c2 = 1.0 - a * a - b * b;
+            if c2 < 1e-3 {
+                return None;
+            }
+            let c = c2.sqrt();
+            direction = [a, b, c];
+            qx = self.pupil_mm * a / c;
+            qy = self.pupil_mm * b / c;
+        }
+        let seen = [0, 1, 2].map(|r| (0..3).map(|k| self.turn[r][k] * direction[k]).sum::<f64>());
+        if seen[2] < 0.1 {
+            return None;
+        }
+        let (x, y) = (seen[0] / seen[2], seen[1] / seen[2]);
+        let bend = self.focal_px * (1.0 + self.k1 * (x * x + y * y));
+        Some((self.axis.0 + bend * x, self.axis.1 + bend * y))
+    }
+
+    /// How much a step of 1 mm across the slit changes the direction, in the unit of `shift`.
+    pub fn shift_per_mm(&self) -> f64 {
+        let component = |w: f64| {
+            let v = [0, 1, 2].map(|k| self.slit_middle[k] + w * self.across[k]);
+            v[0] / (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt()
+        };
+        (component(0.5) - component(-0.5)).abs()
+    }
+
+    /// The shift and the place along the slit (mm) that are seen at a pixel, from a guess nearby.
+    ///
+    /// Newton's method; far from any slit it gives a smooth continuation, which is all its caller needs.
+    pub(super) fn invert(&self, x: f64, y: f64, guess: (f64, f64)) -> (f64, f64) {
+        let (mut g, mut s) = guess;
+        for _ in 0..6 {
+            let (dg, ds) = (1e-5, 1e-2);
+            let (Some(p), Some(pg), Some(ps)) = (
+                self.trace(g, s, 0.0),
+                self.trace(g + dg, s, 0.0),
+                self.trace(g, s + ds, 0.0),
+            ) else {
+                return (g, s);
+            };
+            let (a, b, c, d) = (
+                (pg.0 - p.0) / dg,
+                (ps.0 - p.0) / ds,
+                (pg.1 - p.1) / dg,
+                (ps.1 - p.1) / ds,
+            );
+            let (ex, ey) = (x - p.0, y - p.1);
+            let determinant = a * d - b * c;
+            g += (d * ex - b * ey) / determinant;
+            s += (a * ey - c * ex) / determinant;
+            if ex.abs() + ey.abs() < 1e-4 {
+                break;
+            }
+        }
+        (g, s)
+    }
+}
+
+/// Where on the upright picture (px, middle of the top left pixel at 0, 0) the light of `wavelength_nm` in `order` is
+/// seen that passes the slit `along_mm` from its middle. None where there is no such ray or it misses the picture.
+pub fn place(shot: &Shot, order: i32, wavelength_nm: f64, along_mm: f64) -> Option<(f64, f64)> {
+    let effective = Effective::of(shot);
+    let rays = Rays::new(&effective);
+    let (x, y) = rays.trace(rays.shift(order, wavelength_nm), along_mm, 0.0)?;
+    let (w, h) = (shot.phone.width, shot.phone.height);
+    let inside = x >= -0.5 && y >= -0.5 && x <= w as f64 - 0.5 && y <= h as f64 - 0.5;
+    inside.then(|| upright(x, y, w, h, shot.orientation))
+}
+
+/// From the sensor's pixels to the upright picture's, by the Exif orientation (1, 3, 6, 8).
+pub(super) fn upright(x: f64, y: f64, width: usize, height: usize, orientation: u16) -> (f64, f64) {
+    let (right, bottom) = (width as f64 - 1.0, height as f64 - 1.0);
+    match orientation {
+        3 => (right - x, bottom - y),
+        6 => (bottom - y, x),
+        8 => (y, right - x),
+        _ => (x, y),
+    }
+}
+
+/// The yaw at which the light of `wavelength_nm` in the brighter first order is seen at the edge of the picture.
+pub(super) fn cropping_yaw_deg(effective: &Effective, wavelength_nm: f64) -> f64 {
+    let mut turned = effective.clone();
+    let order = effective.brighter_order();
+    let edge = if order > 0 {
+        effective.phone.width as f64 - 0.5
+    } else {
+        -0.5
+    };
+    let (mut low, mut high) = (-30.0, 30.0);
+    // A growing yaw moves the picture to the left: halve the interval until the wavelength lies on the edge.
+    for _ in 0..40 {
+        turned.pose.yaw_deg = 0.5 * (low + high);
+        let rays = Rays::new(&turned);
+        match rays.trace(rays.shift(order, wavelength_nm), 0.0, 0.0) {
+            Some((x, _)) if x < edge => high = turned.pose.yaw_deg,
+            _ => low = turned.pose.yaw_deg,
+        }
+    }
+    turned.pose.yaw_deg
+}
+
+fn cross(a: [f64; 3], b: [f64; 3]) -> [f64; 3] {
+    [
+        a[1] * b[2] - a[2] * b[1],
+        a[2] * b[0] - a[0] * b[2],
+        a[0] * b[1] - a[1] * b[0],
+    ]
+}
+
+fn product(a: [[f64; 3]; 3], b: [[f64; 3]; 3]) -> [[f64; 3]; 3] {
+    [0, 1, 2].map(|r| [0, 1, 2].map(|c| (0..3).map(|k| a[r][k] * b[k][c]).sum()))
+}
