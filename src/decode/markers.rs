@@ -67,6 +67,8 @@ pub(super) struct Layout {
     pub(super) segments: Vec<Segment>,
     /// The first frame header, if it was reached and makes sense.
     pub(super) frame: Option<FrameHeader>,
+    /// True where restart markers stand in the coded data.
+    pub(super) has_restarts: bool,
     /// Where the end marker stands; absent if the file ends before it.
     pub(super) end: Option<usize>,
 }
@@ -99,7 +101,9 @@ impl Layout {
             };
             match marker {
                 code::SOS => {
-                    at = end_of_coded(bytes, at);
+                    let (end, restarts) = end_of_coded(bytes, at);
+                    at = end;
+                    layout.has_restarts |= restarts;
                     segment.coded.end = at;
                 }
                 code::DHT | code::JPG | code::DAC => {}
@@ -173,16 +177,19 @@ fn body_of(bytes: &[u8], at: usize) -> Option<Range<usize>> {
     (body.end <= bytes.len()).then_some(body)
 }
 
-/// The end of entropy-coded data: the next marker that is neither a stuffed zero nor a restart.
-fn end_of_coded(bytes: &[u8], from: usize) -> usize {
+/// The end of entropy-coded data, the next marker that is neither a stuffed zero nor a restart; and whether there
+/// were restarts on the way.
+fn end_of_coded(bytes: &[u8], from: usize) -> (usize, bool) {
     let mut at = from;
+    let mut restarts = false;
     while let Some(found) = next_marker(bytes, at) {
         if !(code::RST0..=code::RST7).contains(&bytes[found + 1]) {
-            return found;
+            return (found, restarts);
         }
+        restarts = true;
         at = found + 2;
     }
-    bytes.len()
+    (bytes.len(), restarts)
 }
 
 fn frame_header(marker: u8, body: &[u8]) -> Option<FrameHeader> {
@@ -243,6 +250,7 @@ mod tests {
         let layout = Layout::of(&bytes);
         assert_eq!(layout.end, Some(6 + 8));
         assert_eq!(layout.coded().collect::<Vec<_>>(), [6..6 + 8]);
+        assert!(layout.has_restarts);
     }
 
     #[test]
