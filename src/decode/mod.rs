@@ -4,16 +4,15 @@
 //! early, or has a hole, is a fault and never a picture. Nothing is converted between colour spaces.
 
 mod doubts;
-mod entropy;
 pub mod facts;
 #[cfg(feature = "heic")]
 mod heic;
 mod jpeg;
 mod kind;
 mod light;
-mod markers;
 mod metadata;
 mod raster;
+mod zeros;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
@@ -90,9 +89,8 @@ fn header_facts(bytes: &[u8]) -> Facts {
     };
     let (exif, size) = match kind {
         Kind::Jpeg => {
-            let layout = markers::Layout::of(bytes);
-            let exif = layout.exif(bytes).map(<[u8]>::to_vec);
-            (exif.and_then(metadata::parse), jpeg::size(&layout))
+            let (exif, size) = jpeg::header(bytes);
+            (exif.map(<[u8]>::to_vec).and_then(metadata::parse), size)
         }
         Kind::Png => (metadata::find(bytes), raster::size(bytes, ImageFormat::Png)),
         Kind::Tiff => (
@@ -206,7 +204,7 @@ fn too_large(width: u64, height: u64, max_pixels: u64) -> Result<(), Fault> {
 
 #[cfg(test)]
 mod tests {
-    use super::jpeg::tests::{Form, noisy, write};
+    use super::jpeg::drawn::{Form, noisy, write};
     use super::*;
     use exif::{Rational, Tag, Value};
 

@@ -7,7 +7,7 @@ use image::error::{ImageError, LimitErrorKind};
 use image::{DynamicImage, ExtendedColorType, ImageDecoder, ImageFormat, ImageReader, Limits};
 
 use super::light::Curve;
-use super::markers::zero_run;
+use super::zeros::{HOLE_BYTES, zero_run};
 use super::{ALIGNED_CEILING_16, Fault, LOSSLESS_CEILING_8, LOSSY_CEILING_8, Picture, too_large};
 use crate::frame::Samples;
 
@@ -207,7 +207,7 @@ fn webp_is_whole(bytes: &[u8]) -> Result<(), Fault> {
     }
     let holed = webp_chunks(bytes)
         .filter(|(kind, _)| matches!(*kind, b"VP8 " | b"VP8L"))
-        .find_map(|(_, content)| zero_run(content, 512));
+        .find_map(|(_, content)| zero_run(content, HOLE_BYTES));
     match holed {
         Some(hole) => Err(Fault::Truncated(format!(
             "{} bytes of this WebP were never filled in: upload the photo again",
