@@ -138,6 +138,8 @@ pub(super) fn without_alpha<T: Copy>(mut samples: Vec<T>) -> Vec<T> {
         samples.copy_within(4 * i..4 * i + 3, 3 * i);
     }
     samples.truncate(3 * n_pixels);
+    // A frame waits in memory while it is measured; large blocks are cut short without being copied.
+    samples.shrink_to_fit();
     samples
 }
 
