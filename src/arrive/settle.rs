@@ -190,8 +190,12 @@ impl Settler {
     }
 
     /// The file could not be read as it looked, or is to be read anew: it starts to settle again.
-    pub fn again(&mut self, path: &Rel, now: Duration) {
-        if let Some(seen) = self.files.get_mut(path) {
+    pub fn again(&mut self, path: &Rel, identity: Identity, now: Duration) {
+        if let Some(seen) = self
+            .files
+            .get_mut(path)
+            .filter(|s| s.sight.identity == identity)
+        {
             let mut sight = seen.sight;
             sight.quiet = Duration::ZERO;
             *seen = Seen::new(sight, now);

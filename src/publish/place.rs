@@ -490,6 +490,11 @@ impl Shelf {
         fs::symlink_metadata(self.root.join(folder).join("quality.json")).is_ok()
     }
 
+    /// True where a single file is still there.
+    pub fn has_file(&self, path: &str) -> bool {
+        fs::symlink_metadata(self.root.join(path)).is_ok()
+    }
+
     /// A published file's content, where it is there.
     pub fn read(&self, path: &str) -> Option<Vec<u8>> {
         fs::read(self.inside(path).ok()?).ok()
