@@ -4,7 +4,7 @@
 //! that cannot be entered) still gets an entry, so that it gets a row; only a sync client's own working files do not,
 //! because their final names are still to come.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::io;
@@ -138,7 +138,7 @@ pub struct Listing {
     /// Entries by path.
     pub entries: BTreeMap<Rel, Entry>,
     /// Files under a sync client's temporary name, whose content is still to come; folders that belong to a sync client.
-    pub not_here: Vec<Rel>,
+    pub not_here: BTreeSet<Rel>,
     /// Folders that could not be listed for a passing reason: what was known below them still stands.
     pub gaps: Vec<(Rel, String)>,
 }
@@ -208,7 +208,7 @@ fn list_one(
         if file_type.is_dir() {
             let lower = name.to_string_lossy().to_lowercase();
             if CLIENT_FOLDERS.contains(&lower.as_str()) || lower.starts_with(".trash-") {
-                listing.not_here.push(path);
+                listing.not_here.insert(path);
                 continue;
             }
             if has_photo_ending(&name) {
@@ -219,7 +219,7 @@ fn list_one(
             continue;
         }
         if is_temporary(&name) {
-            listing.not_here.push(path);
+            listing.not_here.insert(path);
             continue;
         }
         let metadata = match entry.metadata() {
@@ -244,19 +244,22 @@ fn list_one(
     Ok(())
 }
 
-/// A folder's own times move with everything that is put into it, so its identity is only which folder it is.
+/// A folder's own times move with everything that is put into it, so its identity is only which folder it is; of one
+/// whose path is too long for the system not even that can be had.
 fn note_folder(inbox: &Path, folder: &Rel, text: String, listing: &mut Listing) {
-    if let Ok(metadata) = fs::symlink_metadata(folder.under(inbox)) {
-        let identity = Identity {
+    let metadata = fs::symlink_metadata(folder.under(inbox));
+    let identity = metadata.map_or_else(
+        |_| Identity::default(),
+        |metadata| Identity {
             dev: metadata.dev(),
             ino: metadata.ino(),
             ..Identity::default()
-        };
-        let kind = Kind::Other(text);
-        listing
-            .entries
-            .insert(folder.clone(), Entry { identity, kind });
-    }
+        },
+    );
+    let kind = Kind::Other(text);
+    listing
+        .entries
+        .insert(folder.clone(), Entry { identity, kind });
 }
 
 fn has_photo_ending(name: &OsStr) -> bool {
@@ -375,7 +378,8 @@ mod tests {
         assert_eq!(word("heron/loop"), "a link");
         assert_eq!(word("pipe.jpg"), "a named pipe");
         assert_eq!(word("heron/late/lamp.jpg"), "file");
-        assert_eq!(listing.not_here, [Rel::new("heron/.lamp.jpg.x1Yz9Q")]);
+        let not_here: Vec<String> = listing.not_here.iter().map(Rel::shown).collect();
+        assert_eq!(not_here, ["heron/.lamp.jpg.x1Yz9Q"]);
     }
 
     #[test]

@@ -46,7 +46,10 @@ fn component(name: &str, kept: &[&str]) -> String {
 
 /// At most `room` bytes of `text`, in whole characters.
 fn cut(text: &str, room: usize) -> &str {
-    &text[..text.floor_char_boundary(room)]
+    let end = (0..=room.min(text.len()))
+        .rev()
+        .find(|&end| text.is_char_boundary(end));
+    &text[..end.unwrap_or(0)]
 }
 
 /// The name before its ending, and the ending with its dot; an ending is at most 16 bytes long.

@@ -9,8 +9,9 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Write};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
-use std::sync::RwLock;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Mutex, RwLock};
+use std::time::{Duration, Instant};
 
 use rustix::fs::{CWD, FlockOperation, RenameFlags};
 use rustix::io::Errno;
@@ -61,7 +62,7 @@ pub struct Trap {
     count: AtomicU64,
     crash_at: Option<u64>,
     fail: Option<Failure>,
-    journal: Option<std::sync::Mutex<Vec<String>>>,
+    journal: Option<Mutex<Vec<String>>>,
 }
 
 /// An error to be given back instead of doing a step.
@@ -96,7 +97,7 @@ impl Trap {
     /// Keeps a list of the steps taken, each `step path`.
     pub fn recording() -> Trap {
         Trap {
-            journal: Some(std::sync::Mutex::default()),
+            journal: Some(Mutex::default()),
             ..Trap::default()
         }
     }
@@ -139,6 +140,23 @@ pub struct Shelf {
     /// Read: something is being put below folders that exist. Write: empty folders are being removed.
     tidying: RwLock<()>,
     made: AtomicU64,
+    /// Things under a making name that could not be removed yet.
+    left_over: Mutex<Vec<PathBuf>>,
+}
+
+/// How long a lock is waited for: a daemon that is being replaced by the next one needs a moment to end.
+const LOCK_WAIT: Duration = Duration::from_millis(300);
+
+fn lock(file: &File) -> Result<(), Errno> {
+    let deadline = Instant::now() + LOCK_WAIT;
+    loop {
+        match rustix::fs::flock(file, FlockOperation::NonBlockingLockExclusive) {
+            Err(Errno::WOULDBLOCK) if Instant::now() < deadline => {
+                std::thread::sleep(Duration::from_millis(20));
+            }
+            other => return other,
+        }
+    }
 }
 
 impl Shelf {
@@ -154,10 +172,10 @@ impl Shelf {
         trap.spring("create folder", root)
             .and_then(|()| fs::create_dir_all(root))
             .map_err(trouble("create folder", root))?;
-        let lock = File::open(root).map_err(trouble("open", root))?;
+        let folder = File::open(root).map_err(trouble("open", root))?;
         // The folder itself is locked, so nothing is left behind in it; some network file systems lock only files.
-        let lock = match rustix::fs::flock(&lock, FlockOperation::NonBlockingLockExclusive) {
-            Ok(()) => lock,
+        let lock = match lock(&folder) {
+            Ok(()) => folder,
             Err(Errno::WOULDBLOCK) => return Err(Refusal::Busy(root.to_owned())),
             Err(_) => {
                 let path = root.join(".lock");
@@ -167,7 +185,7 @@ impl Shelf {
                     .write(true)
                     .open(&path)
                     .map_err(trouble("create lock file", &path))?;
-                match rustix::fs::flock(&file, FlockOperation::NonBlockingLockExclusive) {
+                match lock(&file) {
                     Ok(()) => file,
                     Err(Errno::WOULDBLOCK) => return Err(Refusal::Busy(root.to_owned())),
                     Err(errno) => return Err(trouble("lock", &path)(errno.into()).into()),
@@ -180,6 +198,7 @@ impl Shelf {
             trap,
             tidying: RwLock::new(()),
             made: AtomicU64::new(0),
+            left_over: Mutex::default(),
         })
     }
 
@@ -320,8 +339,8 @@ impl Shelf {
                 self.sync_folder(&parent)
             });
         // Now the old folder, or what could not be finished.
-        let cleared = self.clear(&making);
-        made.and(cleared).map(|()| true)
+        self.clear_or_remember(&making);
+        made.map(|()| true)
     }
 
     /// Puts `making` where `target` is; what was there gets the other's name.
@@ -365,6 +384,26 @@ impl Shelf {
         })
     }
 
+    /// Nobody reads what has a making name, so its removal can wait.
+    fn clear_or_remember(&self, path: &Path) {
+        if self.clear(path).is_err()
+            && let Ok(mut left_over) = self.left_over.lock()
+        {
+            left_over.push(path.to_owned());
+        }
+    }
+
+    /// Removes what could not be removed when it should have been. Call from time to time.
+    pub fn tidy(&self) {
+        let paths = match self.left_over.lock() {
+            Ok(mut left_over) => std::mem::take(&mut *left_over),
+            Err(_) => return,
+        };
+        for path in paths {
+            self.clear_or_remember(&path);
+        }
+    }
+
     /// Publishes one file, only if its content differs.
     ///
     /// Where `clock` is given, a difference in just that text, wherever `bytes` hold it, does not count: a page that
@@ -387,7 +426,7 @@ impl Shelf {
             self.sync_folder(&parent)
         });
         if made.is_err() {
-            let _ = fs::remove_file(&making);
+            self.clear_or_remember(&making);
         }
         made.map(|()| true)
     }
@@ -414,7 +453,7 @@ impl Shelf {
             let making = self.making(&parent);
             self.step("rename", &target, || fs::rename(&target, &making))?;
             self.sync_folder(&parent)?;
-            self.clear(&making)?;
+            self.clear_or_remember(&making);
         }
         let mut at = parent.as_path();
         while at != self.root && fs::remove_dir(at).is_ok() {
@@ -703,8 +742,8 @@ mod tests {
                 .count();
             assert!(quality == "old" || quality == "new");
             assert_eq!(n_files, 2, "step {from}: {:?}", tree(root.path()));
-            shelf.remove_leftovers().unwrap();
-            // The disk has room again.
+            // The disk has room again, and no restart is needed to clean up.
+            shelf.tidy();
             shelf.put_folder("heron/a.jpg", &new).unwrap();
             shelf.put_file("quality.csv", b"new", None).unwrap();
             let after = tree(root.path());

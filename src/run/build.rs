@@ -176,7 +176,9 @@ impl Engine<'_> {
             let fenced = || make(&job, work.as_ref(), &shelf);
             let made = std::panic::catch_unwind(std::panic::AssertUnwindSafe(fenced))
                 .unwrap_or_else(|_| Made::Unsound("the publishing itself failed".to_owned()));
-            let _ = bell.send(Event::Made(Box::new((job, made))));
+            // Whoever hears of the last job may end the run, and the lock with it.
+            drop(shelf);
+            let _ = bell.sender.send(Event::Made(Box::new((job, made))));
         });
     }
 

@@ -2,12 +2,13 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
-use crossbeam_channel::{Receiver, Sender};
+use crossbeam_channel::Receiver;
 use rayon::{ThreadPool, ThreadPoolBuilder};
 
-use crate::arrive::listing::{Listing, Rel};
+use crate::arrive::listing::{Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Settler, Times};
 use crate::arrive::watch::{Follower, network_kind};
 use crate::publish::place::Shelf;
@@ -73,7 +74,7 @@ pub struct Engine<'a> {
     pub(super) reload: &'a mut dyn Reload,
     pub(super) shelf: Arc<Shelf>,
     pub(super) pool: ThreadPool,
-    pub(super) bell: Sender<Event>,
+    pub(super) bell: Bell,
     pub(super) events: Receiver<Event>,
     pub(super) service: Service,
     pub(super) bar: Option<indicatif::ProgressBar>,
@@ -88,6 +89,8 @@ pub struct Engine<'a> {
     pub(super) n_reading: usize,
     pub(super) bytes_reading: u64,
     pub(super) read_failures: HashMap<Rel, u32>,
+    /// Files that the disk did not give.
+    pub(super) unread: HashMap<Rel, Identity>,
     pub(super) world: World,
 
     pub(super) published: Published,
@@ -148,7 +151,7 @@ impl<'a> Engine<'a> {
             }),
             reload,
             shelf: Arc::new(shelf),
-            bell: bell.0,
+            bell,
             events: ears.events,
             service: Service::new(),
             bar,
@@ -161,6 +164,7 @@ impl<'a> Engine<'a> {
             n_reading: 0,
             bytes_reading: 0,
             read_failures: HashMap::new(),
+            unread: HashMap::new(),
             world: World::default(),
             published: Published::new(),
             stale_possible: true,
@@ -238,6 +242,7 @@ impl<'a> Engine<'a> {
         if self.summaries_due && self.listing.is_some() {
             self.write_summaries();
         }
+        self.shelf.tidy();
         if let Some(bar) = &self.bar {
             bar.finish_and_clear();
         }
@@ -297,7 +302,11 @@ impl<'a> Engine<'a> {
 
     fn handle(&mut self, event: Event) {
         match event {
-            Event::Look => self.scan_by(Instant::now() + AFTER_A_HINT),
+            Event::Look => {
+                // From here on, what happens is not sure to be in the listing this one calls for.
+                self.bell.look_is_under_way.store(false, Ordering::SeqCst);
+                self.scan_by(Instant::now() + AFTER_A_HINT);
+            }
             Event::Reload => self.look_for_configuration(true),
             Event::Stop => {
                 if !self.stopping {
@@ -330,12 +339,6 @@ impl<'a> Engine<'a> {
             }
             self.reported.insert(text, now);
         }
-    }
-}
-
-impl From<Bell> for Sender<Event> {
-    fn from(bell: Bell) -> Sender<Event> {
-        bell.0
     }
 }
 

@@ -88,6 +88,7 @@ impl Engine<'_> {
             self.world.remove(&path);
             self.setbacks.remove(&path);
             self.read_failures.remove(&path);
+            self.unread.remove(&path);
         }
         self.listing = Some(listing);
         let insist = |c: &Candidate| match c.last_chance {
@@ -146,7 +147,7 @@ impl Engine<'_> {
             let (work, bell) = (self.setup.work.clone(), self.bell.clone());
             self.pool.spawn_fifo(move || {
                 let taken = take_in(&candidate, &kind, insist, &inbox, max_bytes, work.as_ref());
-                let _ = bell.send(Event::Read(Box::new((candidate, taken))));
+                let _ = bell.sender.send(Event::Read(Box::new((candidate, taken))));
             });
         }
     }
@@ -170,16 +171,19 @@ impl Engine<'_> {
             Taken::Unfinished(why) => {
                 tracing::info!(photo = %path.shown(), "waiting for the rest: {why}");
                 self.settler.suspect(&path, identity);
+                self.schedule_look();
             }
             Taken::Changed | Taken::Gone => {
                 self.settler.again(&path, identity, now);
                 self.scan_by(Instant::now() + AFTER_A_HINT);
+                self.schedule_look();
             }
             Taken::Passing(what) => {
                 self.warn(format!("{}: {what}", path.shown()));
                 let n = self.read_failures.entry(path.clone()).or_default();
                 *n += 1;
                 if *n > TRIES {
+                    self.unread.insert(path.clone(), identity);
                     let last = Candidate {
                         path,
                         identity,
@@ -188,10 +192,10 @@ impl Engine<'_> {
                     self.to_read.push_back((last, Insist::OnEverything));
                 } else {
                     self.settler.again(&path, identity, now);
+                    self.schedule_look();
                 }
             }
         }
-        self.schedule_look();
     }
 
     pub(super) fn look_for_configuration(&mut self, forced: bool) {

@@ -21,6 +21,7 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use crossbeam_channel::{Receiver, Sender};
 
@@ -62,7 +63,11 @@ impl From<Refusal> for Failure {
 
 /// Wakes the shell from another thread.
 #[derive(Clone)]
-pub struct Bell(Sender<Event>);
+pub struct Bell {
+    sender: Sender<Event>,
+    /// Thousands of files at once must not fill the memory with thousands of equal hints.
+    look_is_under_way: Arc<AtomicBool>,
+}
 
 /// The shell's end of a [`Bell`].
 pub struct Ears {
@@ -74,7 +79,10 @@ impl Bell {
     /// A bell and the ears to hear it with.
     pub fn new() -> (Bell, Ears) {
         let (sender, events) = crossbeam_channel::unbounded();
-        let bell = Bell(sender);
+        let bell = Bell {
+            sender,
+            look_is_under_way: Arc::default(),
+        };
         let ears = Ears {
             bell: bell.clone(),
             events,
@@ -84,17 +92,19 @@ impl Bell {
 
     /// Finish the photos in hand and end.
     pub fn stop(&self) {
-        let _ = self.0.send(Event::Stop);
+        let _ = self.sender.send(Event::Stop);
     }
 
     /// Read the configuration again, whether or not it looks changed.
     pub fn reload(&self) {
-        let _ = self.0.send(Event::Reload);
+        let _ = self.sender.send(Event::Reload);
     }
 
     /// Look at the inbox now.
     pub fn look(&self) {
-        let _ = self.0.send(Event::Look);
+        if !self.look_is_under_way.swap(true, Ordering::SeqCst) {
+            let _ = self.sender.send(Event::Look);
+        }
     }
 }
 

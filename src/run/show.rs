@@ -44,7 +44,10 @@ impl Engine<'_> {
             return None;
         }
         let wait = |took: Duration| BETWEEN_SUMMARIES.max(took * 10);
-        let is_idle = self.is_done_reading() && self.queues.is_empty() && self.in_hand.is_empty();
+        let is_idle = self.is_done_reading()
+            && self.queues.is_empty()
+            && self.in_hand.is_empty()
+            && self.settler.n_pending() == 0;
         let at = match self.last_summaries {
             Some((at, took)) => at + wait(took),
             None if is_idle => self.start,
@@ -129,6 +132,7 @@ impl Engine<'_> {
 
     /// Opens the results anew where somebody deleted or replaced them, and finds single folders that are missing.
     pub(super) fn keep_shelf(&mut self) {
+        self.shelf.tidy();
         if !self.shelf.still_stands() {
             self.warn(format!(
                 "the results folder {} is gone; it is made anew",
@@ -146,6 +150,11 @@ impl Engine<'_> {
             }
         } else if self.last_stocktaking.elapsed() >= BETWEEN_STOCKTAKINGS {
             self.last_stocktaking = Instant::now();
+            // The disk may have got over whatever it had.
+            let now = self.start.elapsed();
+            for (path, identity) in std::mem::take(&mut self.unread) {
+                self.settler.again(&path, identity, now);
+            }
             let missing: Vec<String> = self
                 .published
                 .keys()

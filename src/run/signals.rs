@@ -13,8 +13,7 @@ use super::{Bell, Failure};
 pub fn ring(bell: Bell) -> Result<(), Failure> {
     let failure =
         |error: std::io::Error| Failure::Work(format!("cannot listen to signals: {error}"));
-    let mut signals =
-        Signals::new([SIGINT, SIGTERM, SIGHUP]).map_err(|error| failure(error.into()))?;
+    let mut signals = Signals::new([SIGINT, SIGTERM, SIGHUP]).map_err(failure)?;
     let listen = move || {
         let mut is_stopping = false;
         for signal in signals.forever() {

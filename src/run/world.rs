@@ -245,10 +245,8 @@ impl World {
                 }
                 None => {
                     let provenance = provenance(photo, pair::Inputs::default(), orders);
-                    if !is_built(photo, &provenance, published) {
-                        if held(path) == Held::Free {
-                            jobs.push(self.job(path, photo, provenance, published, orders));
-                        }
+                    if !is_built(photo, &provenance, published) && held(path) == Held::Free {
+                        jobs.push(self.job(path, photo, provenance, published, orders));
                     }
                 }
             }
