@@ -23,7 +23,7 @@ fn put_class(lab: &Lab) {
 /// a class, and a class in which things have changed.
 #[test]
 fn an_abort_before_any_step_loses_nothing() {
-    let lab = Lab::new();
+    let lab = Lab::in_memory();
     put_class(&lab);
     let expected = lab.expected();
     let n_first = abort_at_every_step(&lab, &expected, |lab| {
@@ -31,7 +31,7 @@ fn an_abort_before_any_step_loses_nothing() {
     });
     assert!(n_first > 40, "{n_first} steps were tried");
 
-    let changed = Lab::new();
+    let changed = Lab::in_memory();
     put_class(&changed);
     changed.sweep();
     let at = |name: &str| changed.inbox().join(name);

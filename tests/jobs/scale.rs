@@ -14,7 +14,7 @@ use crate::lab::Lab;
 
 #[test]
 fn a_listing_of_ten_thousand_files_is_cheap() {
-    let lab = Lab::new();
+    let lab = Lab::in_memory();
     for bench in 0..20 {
         let folder = lab.inbox().join(format!("bench-{bench:02}"));
         fs::create_dir(&folder).unwrap();
@@ -41,7 +41,7 @@ fn a_thousand_files_at_once_all_get_their_fate() {
     let n: usize = n.unwrap_or(1000);
     let mut per_photo = Vec::new();
     for n in [100, n] {
-        let lab = Lab::new();
+        let lab = Lab::in_memory();
         let watch = lab.watch();
         for bench in 0..n / 20 {
             let folder = lab.inbox().join(format!("bench-{bench:03}"));
