@@ -217,8 +217,12 @@ fn sweep(common: &Common, shows_bar: bool) -> Result<Report, Failure> {
 
 fn in_words(report: &Report) -> String {
     let n = |verdict| report.n_with(verdict);
+    let not_here = match report.n_not_here {
+        0 => String::new(),
+        n => format!("; {n} not here yet (temporary names)"),
+    };
     format!(
-        "{} photos: {} good, {} caution, {} retake, {} waiting, {} unreadable, {} ignored; {} made anew, {} removed",
+        "{} photos: {} good, {} caution, {} retake, {} waiting, {} unreadable, {} ignored; {} made anew, {} removed{not_here}",
         report.records.len(),
         n(Verdict::Good),
         n(Verdict::Caution),

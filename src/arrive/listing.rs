@@ -12,6 +12,8 @@ use std::os::unix::ffi::{OsStrExt, OsStringExt};
 use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::path::{Path, PathBuf};
 
+use rustix::fs::{Mode, OFlags, ResolveFlags};
+
 /// A path below the inbox: components joined by `/`, any bytes a file system allows. Orders by bytes.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Rel(OsString);
@@ -204,7 +206,12 @@ fn list_one(
         let entry = entry?;
         let name = entry.file_name();
         let path = folder.join(&name);
-        let file_type = entry.file_type()?;
+        let file_type = match entry.file_type() {
+            Ok(file_type) => file_type,
+            // Gone since the folder was opened; the others are still to come.
+            Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
+            Err(error) => return Err(error),
+        };
         if file_type.is_dir() {
             let lower = name.to_string_lossy().to_lowercase();
             if CLIENT_FOLDERS.contains(&lower.as_str()) || lower.starts_with(".trash-") {
@@ -227,21 +234,41 @@ fn list_one(
             Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
             Err(error) => return Err(error),
         };
-        let kind = if file_type.is_file() {
-            Kind::File
-        } else if file_type.is_symlink() {
-            Kind::Other("a link, which is never followed; put the photo itself here".to_owned())
-        } else if file_type.is_fifo() {
-            Kind::Other("a named pipe, not a photo; remove it".to_owned())
-        } else if file_type.is_socket() {
-            Kind::Other("a socket, not a photo; remove it".to_owned())
-        } else {
-            Kind::Other("a device, not a photo; remove it".to_owned())
-        };
-        let identity = Identity::of(&metadata);
-        listing.entries.insert(path, Entry { identity, kind });
+        listing.entries.insert(path, entry_of(&metadata));
     }
     Ok(())
+}
+
+fn entry_of(metadata: &fs::Metadata) -> Entry {
+    let file_type = metadata.file_type();
+    let kind = if file_type.is_file() {
+        Kind::File
+    } else if file_type.is_symlink() {
+        Kind::Other("a link, which is never followed; put the photo itself here".to_owned())
+    } else if file_type.is_fifo() {
+        Kind::Other("a named pipe, not a photo; remove it".to_owned())
+    } else if file_type.is_socket() {
+        Kind::Other("a socket, not a photo; remove it".to_owned())
+    } else {
+        Kind::Other("a device, not a photo; remove it".to_owned())
+    };
+    let identity = Identity::of(metadata);
+    Entry { identity, kind }
+}
+
+/// Looks at a single path again: a listing that ran while the file was being replaced may have missed both the old and
+/// the new one. `None` where it is not there, or no longer a file, or only to be reached over a link.
+pub fn look_again(inbox: &Path, path: &Rel) -> Option<Entry> {
+    let folder = fs::File::open(inbox).ok()?;
+    let file = rustix::fs::openat2(
+        folder,
+        Path::new(&path.0),
+        OFlags::PATH | OFlags::CLOEXEC,
+        Mode::empty(),
+        ResolveFlags::NO_SYMLINKS | ResolveFlags::BENEATH,
+    );
+    let metadata = fs::File::from(file.ok()?).metadata().ok()?;
+    metadata.is_file().then(|| entry_of(&metadata))
 }
 
 /// A folder's own times move with everything that is put into it, so its identity is only which folder it is; of one
@@ -391,6 +418,26 @@ mod tests {
         fs::write(folder.join("new.txt"), b"x").unwrap();
         let after = list(inbox.path()).unwrap().entries[&Rel::new("album.png")].clone();
         assert_eq!(before, after);
+    }
+
+    #[test]
+    fn a_second_look_finds_files_and_follows_no_links() {
+        let inbox = tempfile::tempdir().unwrap();
+        let at = |name: &str| inbox.path().join(name);
+        fs::create_dir(at("heron")).unwrap();
+        fs::write(at("heron/a.jpg"), b"x").unwrap();
+        symlink("heron", at("link")).unwrap();
+        symlink("a.jpg", at("heron/b.jpg")).unwrap();
+        let listed = list(inbox.path()).unwrap().entries;
+        let look = |name: &str| look_again(inbox.path(), &Rel::new(name));
+        assert_eq!(
+            look("heron/a.jpg").as_ref(),
+            listed.get(&Rel::new("heron/a.jpg"))
+        );
+        assert_eq!(look("link/a.jpg"), None);
+        assert_eq!(look("heron/b.jpg"), None);
+        assert_eq!(look("heron/gone.jpg"), None);
+        assert_eq!(look("heron"), None);
     }
 
     #[test]

@@ -3,3 +3,8 @@
 pub mod names;
 pub mod place;
 pub mod record;
+pub mod shelf;
+pub mod trap;
+
+pub use shelf::{Inventory, Refusal, Shelf};
+pub use trap::{Failure, Trap, Trouble};

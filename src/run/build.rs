@@ -5,7 +5,7 @@ use std::ops::Bound;
 use std::time::{Duration, Instant};
 
 use crate::arrive::listing::Rel;
-use crate::publish::place::Trouble;
+use crate::publish::Trouble;
 use crate::publish::record::Record;
 
 use super::engine::{Engine, Event, Hold, InHand, Mode, Setback, TRIES};

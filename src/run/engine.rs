@@ -11,7 +11,7 @@ use rayon::{ThreadPool, ThreadPoolBuilder};
 use crate::arrive::listing::{Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Settler, Times};
 use crate::arrive::watch::{Follower, network_kind};
-use crate::publish::place::Shelf;
+use crate::publish::Shelf;
 use crate::publish::record::Record;
 
 use super::intake::{Insist, Taken};
@@ -248,6 +248,7 @@ impl<'a> Engine<'a> {
         }
         let mut report = self.report;
         report.stopped = self.stopping;
+        report.n_not_here = self.listing.map_or(0, |listing| listing.not_here.len());
         let mut records: Vec<Arc<Record>> = self.published.into_values().collect();
         records.retain(|record| !record.photo.is_empty());
         records.sort_by(|a, b| a.photo.cmp(&b.photo));

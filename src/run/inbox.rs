@@ -2,7 +2,7 @@
 
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-use crate::arrive::listing::{self, Identity, Listing, Rel};
+use crate::arrive::listing::{self, Identity, Rel};
 use crate::arrive::settle::{Candidate, Sight};
 
 use super::Failure;
@@ -50,16 +50,23 @@ impl Engine<'_> {
                 listing.entries.extend(kept.collect::<Vec<_>>());
             }
         }
+        for path in self.world.paths() {
+            if !listing.entries.contains_key(path)
+                && let Some(entry) = listing::look_again(&inbox, path)
+            {
+                listing.entries.insert(path.clone(), entry);
+            }
+        }
         for (gap, error) in listing.gaps.clone() {
             self.warn(format!(
                 "{}: cannot be listed for now ({error}); what was there still counts",
                 gap.shown()
             ));
         }
-        let arrived = |old: &Listing, path: &Rel| !old.not_here.contains(path);
         for path in &listing.not_here {
-            if self.listing.as_ref().is_none_or(|old| arrived(old, path)) {
-                tracing::debug!(path = %path.shown(), "not here yet: a temporary name");
+            let before = self.listing.as_ref();
+            if before.is_none_or(|before| !before.not_here.contains(path)) {
+                tracing::info!(path = %path.shown(), "not here yet: a temporary name");
             }
         }
         let wall_ns = SystemTime::now()
@@ -91,16 +98,14 @@ impl Engine<'_> {
             self.unread.remove(&path);
         }
         self.listing = Some(listing);
-        let insist = |c: &Candidate| match c.last_chance {
-            true => Insist::OnUnfinished,
-            false => Insist::No,
-        };
-        self.to_read.extend(
-            candidates
-                .into_iter()
-                .map(|c| (insist(&c), c))
-                .map(|(i, c)| (c, i)),
-        );
+        for candidate in candidates {
+            let insist = if candidate.last_chance {
+                Insist::OnUnfinished
+            } else {
+                Insist::No
+            };
+            self.to_read.push_back((candidate, insist));
+        }
         if !watching && now >= self.sweep_limit() {
             let rest = self.settler.all_that_wait().into_iter();
             self.to_read.extend(rest.map(|c| (c, Insist::OnEverything)));

@@ -8,8 +8,8 @@ use crate::arrive::listing::Rel;
 use crate::classify::{self, Decision};
 use crate::decode::Facts;
 use crate::measure::{Code, Reason, Severity, Verdict};
-use crate::publish::place::{Shelf, Trouble};
 use crate::publish::record::{Provenance, Record};
+use crate::publish::{Shelf, Trouble};
 
 use super::read::{Gone, Source};
 use super::work::{Fate, Input, Outcome, Task, Work};

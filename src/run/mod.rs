@@ -26,8 +26,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use crossbeam_channel::{Receiver, Sender};
 
 use crate::measure::Verdict;
-use crate::publish::place::{Refusal, Shelf, Trap};
 use crate::publish::record::Record;
+use crate::publish::{Refusal, Shelf, Trap};
 
 use engine::{Engine, Event, Mode};
 pub use read::Gone;
@@ -119,6 +119,8 @@ pub struct Report {
     pub n_removed: usize,
     /// What could not be published, in words.
     pub failures: Vec<String>,
+    /// Files under a temporary name, whose content is still to come.
+    pub n_not_here: usize,
     /// True where it was stopped before the end.
     pub stopped: bool,
 }

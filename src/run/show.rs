@@ -4,8 +4,8 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use crate::publish::place::{Shelf, Trap, Trouble};
 use crate::publish::record::Record;
+use crate::publish::{Shelf, Trap, Trouble};
 
 use super::Failure;
 use super::engine::{Engine, Mode};
@@ -171,7 +171,7 @@ impl Engine<'_> {
 }
 
 /// Stands for a `quality.json` that cannot be read back: belongs to no photo and has no origin.
-fn foreign() -> Record {
+pub(super) fn foreign() -> Record {
     Record {
         photo: String::new(),
         bench: String::new(),

@@ -3,7 +3,7 @@
 //! No disk and no clock here: the same photos and records give the same plan, in whatever order they came.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
-use std::path::Path;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
@@ -170,7 +170,13 @@ impl World {
     pub fn decide_again(&mut self, work: &dyn Work) {
         self.arranged = false;
         for photo in self.photos.values_mut() {
-            photo.decision = Arc::new(work.decide(&photo.shown, &photo.facts));
+            let decide = || work.decide(&photo.shown, &photo.facts);
+            match catch_unwind(AssertUnwindSafe(decide)) {
+                Ok(decision) => photo.decision = Arc::new(decision),
+                Err(_) => {
+                    tracing::error!(photo = %photo.shown, "the new rules failed on it; the old decision stays");
+                }
+            }
         }
     }
 
@@ -286,7 +292,7 @@ impl World {
         orders: &Orders,
     ) -> Job {
         let source = |path: &Rel| Source {
-            inbox: Path::new(&orders.inbox).to_owned(),
+            inbox: orders.inbox.clone(),
             path: path.clone(),
         };
         // The hashes' paths rise, and so do the inputs.
@@ -342,4 +348,142 @@ fn is_built(photo: &Known, provenance: &Provenance, published: &Published) -> bo
     published
         .get(&photo.folder)
         .is_some_and(|r| r.photo == photo.shown && r.provenance == *provenance)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::classify::Purpose;
+    use crate::measure::Verdict;
+
+    fn known(shown: &str, hash: &str) -> Known {
+        let (bench, name) = shown.split_once('/').unwrap();
+        let capture = match &name[..1] {
+            "l" => Some(Capture::Calibration),
+            "d" => Some(Capture::Dark),
+            "b" => Some(Capture::Blank),
+            "s" => Some(Capture::Sample),
+            _ => None,
+        };
+        let bench = bench.to_owned();
+        let outcome = match capture {
+            None => Outcome::Ignore {
+                bench,
+                why: "notes".to_owned(),
+            },
+            Some(capture) => Outcome::Measure(Purpose {
+                capture,
+                bench,
+                lamp: String::new(),
+                label: String::new(),
+                groups: BTreeMap::new(),
+            }),
+        };
+        let decision = Decision {
+            rule: String::new(),
+            outcome,
+            passed_over: Vec::new(),
+        };
+        let mut known = Known::new(shown.to_owned(), Facts::default(), decision);
+        known.hash = hash.to_owned();
+        known
+    }
+
+    fn world(photos: &[&str]) -> World {
+        let mut world = World::default();
+        for photo in photos {
+            world.insert(Rel::new(*photo), known(photo, &photo.to_uppercase()));
+        }
+        world.arrange();
+        world
+    }
+
+    /// Photos that can be made now, each `name<-lamps`.
+    fn planned(world: &World, published: &Published, held: impl Fn(&Rel) -> Held) -> String {
+        let jobs = world.plan("heron", published, held, &Orders::new("in", "out"));
+        let names = |inputs: &[Input]| {
+            let names: Vec<&str> = inputs.iter().map(|i| &i.photo["heron/".len()..]).collect();
+            names.join("+")
+        };
+        jobs.iter()
+            .map(|job| {
+                format!(
+                    "{}<-{}",
+                    &job.photo["heron/".len()..],
+                    names(&job.calibrations)
+                )
+            })
+            .collect::<Vec<_>>()
+            .join(" ")
+    }
+
+    /// Publishes what is planned for the photos of the given names.
+    fn publish(world: &World, published: &mut Published, name: &str, verdict: Verdict) {
+        let orders = Orders::new("in", "out");
+        let jobs = world.plan("heron", published, |_| Held::Free, &orders);
+        let job = jobs
+            .iter()
+            .find(|job| job.photo.ends_with(name))
+            .expect("planned");
+        let record = Record {
+            verdict,
+            provenance: job.provenance.clone(),
+            ..super::super::show::foreign()
+        };
+        let photo = job.photo.clone();
+        published.insert(job.folder.clone(), Arc::new(Record { photo, ..record }));
+    }
+
+    #[test]
+    fn a_stage_waits_for_the_one_before_it() {
+        let world = world(&[
+            "heron/l1",
+            "heron/l2",
+            "heron/d1",
+            "heron/s1",
+            "heron/notes",
+        ]);
+        let mut published = Published::new();
+        let free = |_: &Rel| Held::Free;
+        assert_eq!(planned(&world, &published, free), "notes<- l1<- l2<-");
+        publish(&world, &mut published, "notes", Verdict::Ignored);
+        publish(&world, &mut published, "l1", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "l2<-");
+        let busy = |path: &Rel| match path.shown().ends_with("l2") {
+            true => Held::Busy,
+            false => Held::Free,
+        };
+        assert_eq!(planned(&world, &published, busy), "");
+        // One that has failed again and again is gone on without.
+        let given_up = |path: &Rel| match busy(path) {
+            Held::Busy => Held::GivenUp,
+            other => other,
+        };
+        assert_eq!(planned(&world, &published, given_up), "d1<-l1");
+        publish(&world, &mut published, "l2", Verdict::Retake);
+        publish(&world, &mut published, "d1", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "s1<-l1");
+        publish(&world, &mut published, "s1", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "");
+    }
+
+    #[test]
+    fn only_what_a_change_concerns_is_planned_again() {
+        let mut world = world(&["heron/l1", "heron/s1", "heron/s2", "dunlin/s1"]);
+        let mut published = Published::new();
+        for name in ["l1", "s1", "s2"] {
+            publish(&world, &mut published, name, Verdict::Good);
+        }
+        let free = |_: &Rel| Held::Free;
+        assert_eq!(planned(&world, &published, free), "");
+        world.insert(Rel::new("heron/s2"), known("heron/s2", "OTHER"));
+        assert!(world.arrange());
+        assert!(!world.arrange(), "nothing is new");
+        assert_eq!(planned(&world, &published, free), "s2<-l1");
+        // Sorts between the lamp and the samples: without times it is the nearer one.
+        world.insert(Rel::new("heron/l2"), known("heron/l2", "L2"));
+        world.arrange();
+        publish(&world, &mut published, "l2", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "s1<-l2 s2<-l2");
+    }
 }

@@ -214,6 +214,35 @@ fn whatever_is_no_file_gets_a_row_and_the_photos_beside_it_are_measured() {
 }
 
 #[test]
+fn what_may_not_be_read_gets_a_row_and_the_others_are_measured() {
+    use std::os::unix::fs::PermissionsExt;
+    let lab = Lab::new();
+    lab.put("heron/lamp-01.jpg", "light=3");
+    lab.put("heron/quay-01.jpg", "light=3");
+    lab.put("dunlin/quay-01.jpg", "light=3");
+    let at = |name: &str| lab.inbox().join(name);
+    let allow = |name: &str, mode| {
+        fs::set_permissions(at(name), fs::Permissions::from_mode(mode)).unwrap();
+    };
+    allow("heron/quay-01.jpg", 0);
+    allow("dunlin", 0);
+    if fs::read(at("heron/quay-01.jpg")).is_ok() {
+        eprintln!("skipped: the administrator may read everything");
+        return;
+    }
+    let report = lab.sweep();
+    assert!(report.failures.is_empty(), "{:?}", report.failures);
+    assert_eq!(lab.verdict("heron/lamp-01.jpg"), "good");
+    assert_eq!(lab.verdict("heron/quay-01.jpg"), "unreadable");
+    assert_eq!(report.records.len(), 3, "the closed folder has a row too");
+    allow("heron/quay-01.jpg", 0o644);
+    allow("dunlin", 0o755);
+    lab.sweep();
+    assert_eq!(lab.verdict("heron/quay-01.jpg"), "good");
+    assert_eq!(lab.verdict("dunlin/quay-01.jpg"), "waiting");
+}
+
+#[test]
 fn two_benches_that_meet_in_one_folder_keep_apart() {
     let lab = Lab::new();
     lab.put("a/heron@x.jpg", "light=1");

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
-use slitwatch::publish::place::{Failure, Trap};
+use slitwatch::publish::{Failure, Trap};
 use slitwatch::run::{
     self, Bell, Class, Gone, Outcome, Reload, Setup, Summary, Task, Work, reload,
 };

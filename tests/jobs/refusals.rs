@@ -1,6 +1,7 @@
 //! What is refused at the start, and with which exit status.
 
 use std::fs;
+use std::time::{Duration, Instant};
 
 use slitwatch::run::{self, Bell, Failure, reload};
 
@@ -55,6 +56,37 @@ fn the_second_daemon_on_one_results_folder_is_refused() {
     // A killed daemon's lock is the system's to release.
     first.kill();
     lab.sweep();
+}
+
+#[test]
+fn a_second_signal_leaves_at_once() {
+    let lab = Lab::new();
+    lab.put("heron/dark-1.jpg", "light=0");
+    lab.put("heron/quay-1.jpg", "slow=30000");
+    let daemon = lab.process("watch", None);
+    wait_for("the first result", || {
+        lab.verdict("heron/dark-1.jpg") == "waiting"
+    });
+    let began = Instant::now();
+    daemon.interrupt();
+    std::thread::sleep(Duration::from_millis(200));
+    daemon.interrupt();
+    assert!(!daemon.ended_well());
+    assert!(began.elapsed() < Duration::from_secs(10));
+}
+
+#[test]
+fn the_program_s_usage_has_its_statuses() {
+    let status = |arguments: &[&str]| {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_slitwatch"));
+        let output = command.args(arguments).output().unwrap();
+        let stdout_is_empty = output.stdout.is_empty();
+        (output.status.code(), stdout_is_empty)
+    };
+    assert_eq!(status(&["--help"]), (Some(0), false));
+    assert_eq!(status(&["--version"]), (Some(0), false));
+    assert_eq!(status(&[]), (Some(2), true));
+    assert_eq!(status(&["sweep", "--wrong"]), (Some(2), true));
 }
 
 #[test]
