@@ -51,16 +51,6 @@ pub fn when(taken: Option<&str>) -> String {
     }
 }
 
-/// "34 % (limit 2 %)", or what there is of it.
-pub fn measured(reason: &Reason) -> String {
-    match (reason.measured.is_empty(), reason.limit.is_empty()) {
-        (true, true) => String::new(),
-        (true, false) => format!("limit {}", reason.limit),
-        (false, true) => reason.measured.clone(),
-        (false, false) => format!("{} (limit {})", reason.measured, reason.limit),
-    }
-}
-
 /// A reason as it is shown.
 pub struct ShownReason {
     /// State letter of its severity.
@@ -85,7 +75,7 @@ impl ShownReason {
             class,
             what: words::trouble(reason.code),
             advice: reason.advice.clone(),
-            measured: measured(reason),
+            measured: words::measured(reason),
         }
     }
 }
@@ -145,7 +135,7 @@ impl ShownPhoto {
             word,
             time: when(r.taken.as_deref()),
             advice: first.map(|f| f.advice.clone()).unwrap_or_default(),
-            measured: first.map(measured).unwrap_or_default(),
+            measured: first.map(words::measured).unwrap_or_default(),
             reasons: r
                 .reasons
                 .iter()

@@ -1,6 +1,8 @@
 //! A small raster to draw on: smooth lines, filled shapes, text in the embedded font, PNG out. Colours are sRGB bytes;
 //! x to the right, y down, pixel centres at half integers.
 
+use std::ops::Range;
+
 use ab_glyph::{Font, FontRef, GlyphId, PxScale, ScaleFont};
 use image::ExtendedColorType;
 use image::ImageEncoder;
@@ -42,6 +44,20 @@ pub struct Canvas {
     width: usize,
     height: usize,
     pixels: Vec<u8>,
+    clip: Area,
+}
+
+/// A rectangle of whole pixels.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Area {
+    /// First column.
+    pub x: usize,
+    /// First row.
+    pub y: usize,
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
 }
 
 impl Canvas {
@@ -57,7 +73,23 @@ impl Canvas {
             width,
             height,
             pixels,
+            clip: Area {
+                x: 0,
+                y: 0,
+                width,
+                height,
+            },
         }
+    }
+
+    /// Keeps everything drawn from now on inside `area`, which must lie on the canvas; `None` for the whole canvas.
+    pub fn clip(&mut self, area: Option<Area>) {
+        self.clip = area.unwrap_or(Area {
+            x: 0,
+            y: 0,
+            width: self.width,
+            height: self.height,
+        });
     }
 
     /// Width in pixels.
@@ -65,9 +97,9 @@ impl Canvas {
         self.width
     }
 
-    /// The pixels of row `y`, three bytes each.
-    pub fn row_mut(&mut self, y: usize) -> &mut [u8] {
-        &mut self.pixels[3 * y * self.width..3 * (y + 1) * self.width]
+    /// All pixels, row by row, three bytes each.
+    pub fn pixels_mut(&mut self) -> &mut [u8] {
+        &mut self.pixels
     }
 
     #[inline]
@@ -79,17 +111,18 @@ impl Canvas {
         }
     }
 
-    /// Pixel columns or rows that a stretch from `low` to `high` touches, within 0…`end`.
-    fn span(low: f64, high: f64, end: usize) -> std::ops::Range<usize> {
-        let from = low.floor().clamp(0.0, end as f64) as usize;
-        let to = high.ceil().clamp(0.0, end as f64) as usize;
-        from..to.max(from)
+    fn columns(&self, low: f64, high: f64) -> Range<usize> {
+        stretch(low, high, self.clip.x..self.clip.x + self.clip.width)
+    }
+
+    fn rows(&self, low: f64, high: f64) -> Range<usize> {
+        stretch(low, high, self.clip.y..self.clip.y + self.clip.height)
     }
 
     /// Fills the rectangle from (x0, y0) to (x1, y1).
     pub fn fill(&mut self, (x0, y0): Point, (x1, y1): Point, colour: Rgb) {
-        for y in Self::span(y0, y1, self.height) {
-            for x in Self::span(x0, x1, self.width) {
+        for y in self.rows(y0, y1) {
+            for x in self.columns(x0, x1) {
                 self.blend(x, y, colour, 1.0);
             }
         }
@@ -103,8 +136,7 @@ impl Canvas {
         let reach = width / 2.0 + 1.0;
         let (dx, dy) = (b.0 - a.0, b.1 - a.1);
         let length2 = dx * dx + dy * dy;
-        let rows = Self::span(a.1.min(b.1) - reach, a.1.max(b.1) + reach, self.height);
-        for y in rows {
+        for y in self.rows(a.1.min(b.1) - reach, a.1.max(b.1) + reach) {
             let py = y as f64 + 0.5 - a.1;
             // Only the stretch of the row that the line crosses: a long slanted line costs its length, not its box.
             let (low, high) = if dy.abs() > 1e-9 {
@@ -116,7 +148,7 @@ impl Canvas {
             } else {
                 (a.0.min(b.0) - reach, a.0.max(b.0) + reach)
             };
-            for x in Self::span(low, high, self.width) {
+            for x in self.columns(low, high) {
                 let px = x as f64 + 0.5 - a.0;
                 let along = if length2 > 0.0 {
                     ((px * dx + py * dy) / length2).clamp(0.0, 1.0)
@@ -158,8 +190,7 @@ impl Canvas {
 
     /// Fills a closed outline (even-odd), edges not smoothed.
     pub fn fill_outline(&mut self, outline: &[Point], colour: Rgb) {
-        let (width, height) = (self.width, self.height);
-        scan(outline, width, height, |y, xs| {
+        scan(outline, self.clip, |y, xs| {
             for x in xs {
                 self.blend(x, y, colour, 1.0);
             }
@@ -183,7 +214,11 @@ impl Canvas {
             let (left, top) = (bounds.min.x as i64, bounds.min.y as i64);
             outline.draw(|gx, gy, share| {
                 let (px, py) = (left + i64::from(gx), top + i64::from(gy));
-                if px >= 0 && py >= 0 && (px as usize) < self.width && (py as usize) < self.height {
+                let inside = |v: i64, from: usize, n: usize| {
+                    v >= from as i64 && v < (from + n) as i64
+                };
+                let clip = self.clip;
+                if inside(px, clip.x, clip.width) && inside(py, clip.y, clip.height) {
                     self.blend(px as usize, py as usize, colour, share.min(1.0));
                 }
             });
@@ -193,7 +228,7 @@ impl Canvas {
     /// The picture as PNG. Quick rather than small: the photo's noise does not compress anyway.
     pub fn png(&self) -> Vec<u8> {
         let mut out = Vec::new();
-        PngEncoder::new_with_quality(&mut out, CompressionType::Fast, FilterType::Sub)
+        PngEncoder::new_with_quality(&mut out, CompressionType::Fast, FilterType::Up)
             .write_image(
                 &self.pixels,
                 self.width as u32,
@@ -205,19 +240,24 @@ impl Canvas {
     }
 }
 
-/// Calls `row` with each stretch of pixels (row, columns) whose centres lie inside a closed outline (even-odd), on a
-/// canvas of `width` × `height`.
-pub fn scan(
-    outline: &[Point],
-    width: usize,
-    height: usize,
-    mut row: impl FnMut(usize, std::ops::Range<usize>),
-) {
+/// Pixels from `low` to `high` that lie within `bounds`.
+fn stretch(low: f64, high: f64, bounds: Range<usize>) -> Range<usize> {
+    let (first, end) = (bounds.start as f64, bounds.end as f64);
+    let from = low.floor().clamp(first, end) as usize;
+    let to = high.ceil().clamp(first, end) as usize;
+    from..to.max(from)
+}
+
+/// Calls `row` with each stretch of pixels (row, columns) of `area` whose centres lie inside a closed outline (even-odd).
+pub fn scan(outline: &[Point], area: Area, mut row: impl FnMut(usize, Range<usize>)) {
+    if outline.iter().any(|p| !(p.0.is_finite() && p.1.is_finite())) {
+        return;
+    }
     let Some(first) = outline.first() else { return };
     let (low, high) = outline.iter().fold((first.1, first.1), |(low, high), p| {
         (low.min(p.1), high.max(p.1))
     });
-    for y in Canvas::span(low, high, height) {
+    for y in stretch(low, high, area.y..area.y + area.height) {
         let centre = y as f64 + 0.5;
         let mut crossings: Vec<f64> = outline
             .iter()
@@ -227,7 +267,8 @@ pub fn scan(
             .collect();
         crossings.sort_by(f64::total_cmp);
         for pair in crossings.chunks_exact(2) {
-            row(y, Canvas::span(pair[0].round(), pair[1].round(), width));
+            let columns = area.x..area.x + area.width;
+            row(y, stretch(pair[0].round(), pair[1].round(), columns));
         }
     }
 }

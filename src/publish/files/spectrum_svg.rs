@@ -4,11 +4,15 @@
 //! The drawing is 480 units wide and its smallest letters 17 units high, so that on a phone's page, 340 px wide, they
 //! stay at 12 px. The colours follow the reader's light or dark setting.
 
+mod pennants;
+
 use std::fmt::Write;
+use std::ops::Range;
 
 use super::{numbers, words};
 use crate::measure::{AbsorbanceRow, Estimate, Measurement, Peak, ScaleKind, Spectrum};
 use crate::publish::record::Record;
+use pennants::{Hue, Pennant};
 
 const WIDTH: f64 = 480.0;
 const LEFT: f64 = 56.0;
@@ -17,7 +21,7 @@ const TEXT: f64 = 17.0;
 /// Mean width of a letter of the bold face as a share of its height; on the safe side for digits.
 const LETTER: f64 = 0.6;
 const PENNANT: f64 = 22.0;
-const PENNANT_ROWS: usize = 3;
+const PENNANT_ROWS: usize = 4;
 const PLOT_HEIGHT: f64 = 210.0;
 const ABSORBANCE_HEIGHT: f64 = 120.0;
 /// Most peaks named; the rest stand in `peaks.csv`.
@@ -50,7 +54,7 @@ fill:var(--ink);font-variant-numeric:tabular-nums}\
 .e{text-anchor:end}.m{text-anchor:middle}\
 .line{fill:none;stroke:var(--ink);stroke-width:2;stroke-linejoin:round}.hot{fill:none;stroke:var(--hot);stroke-width:4}\
 .grid{stroke:var(--rule);stroke-width:1}.staff{stroke:var(--ink);stroke-width:1.2}.ink{fill:var(--ink)}.band{fill:var(--band)}\
-.paper{fill:var(--paper)}.edge{fill:none;stroke:var(--ink);stroke-width:1.4}";
+.hatch{fill:url(#h)}.warn{fill:var(--hot)}.paper{fill:var(--paper)}.edge{fill:none;stroke:var(--ink);stroke-width:1.4}";
 
 /// Horizontal scale, shared by the panels.
 #[derive(Clone, Copy)]
@@ -152,19 +156,22 @@ fn plot(
     let low = finite().map(|r| r.signal).fold(0.0, f64::min);
     let absorbance = absorbance.filter(|a| a.iter().any(|r| r.absorbance.is_some()));
 
-    let chosen = important(peaks);
+    let hot = clipped_runs(spectrum);
+    let pennants = pennants::arrange(&hot, peaks, spectrum, &across);
+    let flown = pennants.iter().map(|p| p.row + 1).max().unwrap_or(0);
+    let top = 50.0 + PENNANT * flown as f64;
     let up = Up {
-        top: 62.0 + PENNANT * PENNANT_ROWS as f64,
-        bottom: 62.0 + PENNANT * PENNANT_ROWS as f64 + PLOT_HEIGHT,
+        top,
+        bottom: top + PLOT_HEIGHT,
         low: low.max(-0.1 * high) * 1.05,
         high: if high > 0.0 { 1.06 * high } else { 1e-3 },
     };
     let scale_bottom = up.bottom + 10.0;
-    let second = absorbance.map(|_| scale_bottom + 62.0);
-    let height = second.map_or(scale_bottom + 50.0, |top| top + ABSORBANCE_HEIGHT + 24.0);
+    let second = absorbance.map(|_| scale_bottom + 78.0);
+    let height = second.map_or(scale_bottom + 58.0, |top| top + ABSORBANCE_HEIGHT + 16.0);
 
     let title = format!("Spectrum of {} ({})", record.label, record.bench);
-    let names: Vec<String> = chosen.iter().map(|p| name_of(p)).collect();
+    let names: Vec<&str> = pennants.iter().rev().map(|p| p.words.as_str()).collect();
     let description = format!(
         "Signal from {} to {} nm; verdict {}; peaks: {}.",
         numbers::fixed(across.low, 0),
@@ -177,21 +184,24 @@ fn plot(
     let (class, scale) = scale_words(record, measurement);
     text(&mut out, WIDTH - 12.0, 26.0, class, &scale);
 
-    grid(&mut out, &up, "share of full scale");
+    grid(&mut out, &up, 4);
     let tint: Vec<(f64, f64, f64)> = finite()
         .map(|r| {
             let s = sigma(r.signal_sigma);
             (across.x(r.wavelength_nm), up.y(r.signal - s), up.y(r.signal + s))
         })
         .collect();
-    ribbon(&mut out, &tint);
+    ribbon(&mut out, "band", &tint);
     let line: Vec<(f64, f64)> = finite()
         .map(|r| (across.x(r.wavelength_nm), up.y(r.signal)))
         .collect();
-    clipped(&mut out, spectrum, &across, &up);
+    clipped(&mut out, &hot, spectrum, &across, &up);
     path(&mut out, "line", &line);
-    pennants(&mut out, &chosen, &across, &line, &up);
+    for pennant in &pennants {
+        fly(&mut out, pennant, &line, &up);
+    }
     graduated_staff(&mut out, &across, up.bottom);
+    text(&mut out, 14.0, up.bottom + 56.0, "s", "\u{2191} share of full scale");
     if let (Some(top), Some(rows)) = (second, absorbance) {
         absorbance_panel(&mut out, spectrum, rows, &across, top);
     }
@@ -216,17 +226,13 @@ fn scale_words(record: &Record, measurement: &Measurement) -> (&'static str, Str
     }
 }
 
-fn grid(out: &mut String, up: &Up, unit: &str) {
-    let (marks, decimals) = numbers::ticks(up.low.min(0.0), up.high, 4);
+fn grid(out: &mut String, up: &Up, wanted: usize) {
+    let (marks, decimals) = numbers::ticks(up.low, up.high, wanted);
     for mark in marks {
         let y = up.y(mark);
-        let _ = writeln!(
-            out,
-            "<path class=\"grid\" d=\"M{LEFT} {y:.1}H{RIGHT}\"/>"
-        );
+        let _ = writeln!(out, "<path class=\"grid\" d=\"M{LEFT} {y:.1}H{RIGHT}\"/>");
         text(out, LEFT - 6.0, y + 6.0, "e", &numbers::plain(mark, decimals));
     }
-    text(out, 14.0, up.top - 64.0 - 6.0 + 22.0 * 0.0, "s", unit);
 }
 
 fn path(out: &mut String, class: &str, points: &[(f64, f64)]) {
@@ -241,11 +247,11 @@ fn path(out: &mut String, class: &str, points: &[(f64, f64)]) {
 }
 
 /// The stretch between a lower and an upper edge: x, lower, upper.
-fn ribbon(out: &mut String, points: &[(f64, f64, f64)]) {
+fn ribbon(out: &mut String, class: &str, points: &[(f64, f64, f64)]) {
     if points.len() < 2 {
         return;
     }
-    let _ = write!(out, "<path class=\"band\" d=\"");
+    let _ = write!(out, "<path class=\"{class}\" d=\"");
     let there = points.iter().map(|&(x, _, upper)| (x, upper));
     let back = points.iter().rev().map(|&(x, lower, _)| (x, lower));
     for (i, (x, y)) in there.chain(back).enumerate() {
@@ -254,149 +260,62 @@ fn ribbon(out: &mut String, points: &[(f64, f64, f64)]) {
     *out += "Z\"/>\n";
 }
 
-/// Where part of the light was cut off: a thick line over the curve, hatching below it, and the word.
-fn clipped(out: &mut String, spectrum: &Spectrum, across: &Across, up: &Up) {
+/// Stretches of rows in which part of the light was cut off. One clipped pixel in fifty biases a bin by less than its
+/// noise.
+fn clipped_runs(spectrum: &Spectrum) -> Vec<Range<usize>> {
     let rows = &spectrum.rows;
-    let half = spectrum.step_nm.abs() / 2.0;
-    let mut from = None;
-    let mut runs = Vec::new();
-    for (i, row) in rows.iter().enumerate() {
-        // A bin with one clipped pixel in fifty is biased by less than its noise.
-        let hot = row.clipped > 0.02 && row.signal.is_finite();
-        match (hot, from) {
-            (true, None) => from = Some(i),
-            (false, Some(start)) => {
-                runs.push(start..i);
-                from = None;
-            }
-            _ => {}
-        }
-    }
-    runs.extend(from.map(|start| start..rows.len()));
+    let hot = |i: usize| rows[i].clipped > 0.02 && rows[i].signal.is_finite();
+    let starts = (0..rows.len()).filter(|&i| hot(i) && (i == 0 || !hot(i - 1)));
+    starts
+        .map(|from| from..(from..rows.len()).find(|&i| !hot(i)).unwrap_or(rows.len()))
+        .collect()
+}
+
+/// A thick line over the curve and hatching below it, where light was cut off.
+fn clipped(out: &mut String, runs: &[Range<usize>], spectrum: &Spectrum, across: &Across, up: &Up) {
     if runs.is_empty() {
         return;
     }
     *out += "<defs><pattern id=\"h\" width=\"7\" height=\"7\" patternUnits=\"userSpaceOnUse\" patternTransform=\"rotate(45)\">\
              <path d=\"M0 0V7\" style=\"stroke:var(--hot);stroke-width:3\"/></pattern></defs>\n";
-    let mut said_to = f64::NEG_INFINITY;
+    let half = spectrum.step_nm.abs() / 2.0;
     for run in runs {
-        let part = &rows[run];
-        let (x0, x1) = (
-            across.x(part[0].wavelength_nm - half).max(LEFT),
-            across.x(part[part.len() - 1].wavelength_nm + half).min(RIGHT),
-        );
-        let mut edge = vec![(x0, up.y(part[0].signal))];
+        let part = &spectrum.rows[run.clone()];
+        let (first, last) = (part[0], part[part.len() - 1]);
+        let left = across.x(first.wavelength_nm - half).max(LEFT);
+        let right = across.x(last.wavelength_nm + half).min(RIGHT);
+        let mut edge = vec![(left, up.y(first.signal))];
         edge.extend(part.iter().map(|r| (across.x(r.wavelength_nm), up.y(r.signal))));
-        edge.push((x1, up.y(part[part.len() - 1].signal)));
+        edge.push((right, up.y(last.signal)));
         let area: Vec<_> = edge.iter().map(|&(x, y)| (x, up.bottom, y)).collect();
-        let mut hatch = String::new();
-        ribbon(&mut hatch, &area);
-        *out += &hatch.replace("class=\"band\"", "fill=\"url(#h)\"");
+        ribbon(out, "hatch", &area);
         path(out, "hot", &edge);
-        let middle = (x0 + x1) / 2.0;
-        let reach = 7.0 * TEXT * LETTER / 2.0;
-        if middle - reach > said_to {
-            let x = middle.clamp(LEFT + reach, RIGHT - reach);
-            let _ = writeln!(
-                out,
-                "<rect class=\"paper\" x=\"{:.1}\" y=\"{:.1}\" width=\"{:.1}\" height=\"20\"/>",
-                x - reach,
-                up.bottom - 24.0,
-                2.0 * reach
-            );
-            text(out, x, up.bottom - 9.0, "w m", "clipped");
-            said_to = x + reach;
-        }
     }
 }
 
-/// The peaks worth a name: those that agree with a published line first, then by height.
-fn important(peaks: &[Peak]) -> Vec<&Peak> {
-    let mut chosen: Vec<&Peak> = peaks
+fn fly(out: &mut String, p: &Pennant, line: &[(f64, f64)], up: &Up) {
+    let top = up.top - 10.0 - PENNANT * (p.row + 1) as f64;
+    let low = top + PENNANT - 3.0;
+    let notch = (top + low) / 2.0;
+    let foot = line
         .iter()
-        .filter(|p| p.centre_nm.value.is_finite() && p.height.value.is_finite())
-        .collect();
-    let highest = chosen.iter().map(|p| p.height.value).fold(0.0, f64::max);
-    chosen.retain(|p| !p.name.is_empty() || p.height.value > 0.05 * highest);
-    chosen.sort_by(|a, b| {
-        let key = |p: &Peak| (p.name.is_empty(), -p.height.value);
-        let (a, b) = (key(a), key(b));
-        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
-    });
-    chosen.truncate(MOST_NAMES);
-    chosen
-}
-
-fn name_of(peak: &Peak) -> String {
-    if !peak.name.is_empty() {
-        return cut(&peak.name, 130.0);
-    }
-    let Estimate { value, sigma } = peak.centre_nm;
-    numbers::fixed(value, if sigma < 0.5 { 1 } else { 0 })
-}
-
-struct Pennant {
-    staff: f64,
-    from: f64,
-    to: f64,
-    row: usize,
-}
-
-/// Places one more pennant beside those placed: in the lowest row, and on the side of its staff, where neither crosses
-/// another. Absent where there is no such place.
-fn place(placed: &[Pennant], staff: f64, width: f64) -> Option<Pennant> {
-    let gap = 5.0;
-    (0..PENNANT_ROWS)
-        .flat_map(|row| [(row, staff, staff + width), (row, staff - width, staff)])
-        .map(|(row, from, to)| Pennant { staff, from, to, row })
-        .filter(|p| p.from >= 2.0 && p.to <= WIDTH - 2.0)
-        .find(|p| {
-            placed.iter().all(|q| {
-                let apart = p.from > q.to + gap || p.to < q.from - gap;
-                let under_p = q.staff > p.from - gap && q.staff < p.to + gap;
-                let under_q = p.staff > q.from - gap && p.staff < q.to + gap;
-                (apart || p.row != q.row)
-                    && (!under_p || q.row < p.row)
-                    && (!under_q || p.row < q.row)
-            })
-        })
-}
-
-fn pennants(out: &mut String, peaks: &[&Peak], across: &Across, line: &[(f64, f64)], up: &Up) {
-    let mut placed: Vec<Pennant> = Vec::new();
-    for peak in peaks {
-        let staff = across.x(peak.centre_nm.value);
-        if !(LEFT..=RIGHT).contains(&staff) {
-            continue;
-        }
-        let name = name_of(peak);
-        let width = name.chars().count() as f64 * TEXT * LETTER + 20.0;
-        let Some(p) = place(&placed, staff, width) else {
-            continue;
-        };
-        let top = up.top - 8.0 - PENNANT * (p.row + 1) as f64;
-        let foot = line
-            .iter()
-            .min_by(|a, b| (a.0 - staff).abs().total_cmp(&(b.0 - staff).abs()))
-            .map_or(up.bottom, |p| p.1);
-        let (low, notch) = (top + PENNANT - 3.0, (top + top + PENNANT - 3.0) / 2.0);
-        let (tip, inner) = if p.from == staff {
-            (p.to, p.to - 7.0)
-        } else {
-            (p.from, p.from + 7.0)
-        };
-        let class = if peak.name.is_empty() { "edge" } else { "ink" };
-        let _ = writeln!(
-            out,
-            "<path class=\"staff\" d=\"M{staff:.1} {top:.1}V{:.1}\"/>\
-             <path class=\"{class}\" d=\"M{staff:.1} {top:.1}H{tip:.1}L{inner:.1} {notch:.1}L{tip:.1} {low:.1}H{staff:.1}Z\"/>",
-            (foot - 3.0).max(low)
-        );
-        let middle = (staff + inner) / 2.0;
-        let class = if peak.name.is_empty() { "b m" } else { "p m" };
-        text(out, middle, low - 4.0, class, &name);
-        placed.push(p);
-    }
+        .min_by(|a, b| (a.0 - p.staff).abs().total_cmp(&(b.0 - p.staff).abs()))
+        .map_or(up.bottom, |nearest| nearest.1);
+    let (from, to) = p.span();
+    let (tip, inner) = if p.to_left { (from, from + 7.0) } else { (to, to - 7.0) };
+    let (class, letters) = match p.hue {
+        Hue::Named => ("ink", "p m"),
+        Hue::Bare => ("edge", "b m"),
+        Hue::Hot => ("warn", "p m"),
+    };
+    let staff = p.staff;
+    let _ = writeln!(
+        out,
+        "<path class=\"staff\" d=\"M{staff:.1} {top:.1}V{:.1}\"/>\
+         <path class=\"{class}\" d=\"M{staff:.1} {top:.1}H{tip:.1}L{inner:.1} {notch:.1}L{tip:.1} {low:.1}H{staff:.1}Z\"/>",
+        (foot - 3.0).max(low)
+    );
+    text(out, (staff + inner) / 2.0, low - 4.0, letters, &p.words);
 }
 
 /// The horizontal axis: a staff of dark and light blocks of 10 nm, numbered where there is room.
@@ -423,7 +342,7 @@ fn graduated_staff(out: &mut String, across: &Across, top: f64) {
         let x = across.x(mark).clamp(LEFT, RIGHT - 12.0);
         text(out, x, top + 28.0, "m", &numbers::plain(mark, decimals));
     }
-    text(out, RIGHT, top + 50.0, "s e", "wavelength in air, nm");
+    text(out, RIGHT, top + 56.0, "s e", "wavelength in air, nm \u{2192}");
 }
 
 fn absorbance_panel(
@@ -453,19 +372,14 @@ fn absorbance_panel(
     };
     text(out, 14.0, top + 2.0, "b", "absorbance");
     text(out, RIGHT, top + 2.0, "s e", "left out where it means nothing");
-    let (marks, decimals) = numbers::ticks(up.low, up.high, 3);
-    for mark in marks {
-        let y = up.y(mark);
-        let _ = writeln!(out, "<path class=\"grid\" d=\"M{LEFT} {y:.1}H{RIGHT}\"/>");
-        text(out, LEFT - 6.0, y + 6.0, "e", &numbers::plain(mark, decimals));
-    }
+    grid(out, &up, 3);
     for run in known.split(|k| k.is_none()) {
         let run: Vec<(f64, Estimate)> = run.iter().flatten().copied().collect();
         let tint: Vec<_> = run
             .iter()
             .map(|(x, a)| (*x, up.y(a.value - a.sigma), up.y(a.value + a.sigma)))
             .collect();
-        ribbon(out, &tint);
+        ribbon(out, "band", &tint);
         let line: Vec<_> = run.iter().map(|(x, a)| (*x, up.y(a.value))).collect();
         path(out, "line", &line);
     }

@@ -2,7 +2,7 @@
 //! agree.
 
 use crate::classify::Capture;
-use crate::measure::{Code, PeakKind, ScaleKind, Verdict};
+use crate::measure::{Code, PeakKind, Reason, ScaleKind, Verdict};
 
 /// A verdict as in tables.
 pub fn verdict(verdict: Verdict) -> &'static str {
@@ -64,6 +64,16 @@ pub fn trouble(code: Code) -> &'static str {
         Code::Truncated => "file is cut short",
         Code::Unreadable => "not a picture",
         Code::TooLarge => "picture too large",
+    }
+}
+
+/// A reason's number and limit: "34 % (limit 2 %)", or what there is of it.
+pub fn measured(reason: &Reason) -> String {
+    match (reason.measured.is_empty(), reason.limit.is_empty()) {
+        (true, true) => String::new(),
+        (true, false) => format!("limit {}", reason.limit),
+        (false, true) => reason.measured.clone(),
+        (false, false) => format!("{} (limit {})", reason.measured, reason.limit),
     }
 }
 
