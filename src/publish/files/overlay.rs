@@ -166,7 +166,7 @@ fn lines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, standing: bool, wi
         }
         let (expected, found) = (pane.all(&line.expected), pane.all(&line.found));
         canvas.polyline(&found, 1.6, FOUND, 0.55);
-        canvas.polyline(&expected, 1.2, EXPECTED, 0.9);
+        canvas.polyline(&expected, 1.2, EXPECTED, if with_names { 0.9 } else { 0.4 });
         let mut reach: Vec<Point> = expected.clone();
         if let [first, .., last] = found.as_slice() {
             for (from, to) in [(last, first), (first, last)] {

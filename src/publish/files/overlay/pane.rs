@@ -253,7 +253,8 @@ pub fn photo(canvas: &mut Canvas, frame: &Frame, drawing: &Drawing, layout: &Lay
         .collect();
     let gain = gain(&views);
     let shown = display_table();
-    for view in &views {
+    for mut view in views {
+        view.calm(gain);
         view.show(canvas, frame, gain, &shown);
     }
 }
@@ -309,6 +310,38 @@ impl View {
         }
     }
 
+    /// Evens out the dark round the spectrum, square by square: its noise is brightened like the rest and would make most
+    /// of the file. Squares that hold any light, or part of a band, stay as they are.
+    fn calm(&mut self, gain: f32) {
+        const SIDE: usize = 8;
+        // An eighth of the way to white as displayed.
+        let dark = 0.014 / gain;
+        let Area { width, height, .. } = self.pane.area;
+        for top in (0..height).step_by(SIDE) {
+            for left in (0..width).step_by(SIDE) {
+                let rows = top..(top + SIDE).min(height);
+                let columns = left..(left + SIDE).min(width);
+                let mut sum = [0.0f32; 3];
+                let is_dark = rows.clone().all(|j| {
+                    columns.clone().all(|i| {
+                        let k = j * width + i;
+                        let rgb = self.light[k];
+                        for (s, v) in sum.iter_mut().zip(rgb) {
+                            *s += v;
+                        }
+                        self.parts[k] == Part::Around && rgb.iter().all(|v| *v < dark)
+                    })
+                });
+                if is_dark {
+                    let mean = sum.map(|s| s / (rows.len() * columns.len()) as f32);
+                    for j in rows {
+                        self.light[j * width..][columns.clone()].fill(mean);
+                    }
+                }
+            }
+        }
+    }
+
     fn show(&self, canvas: &mut Canvas, frame: &Frame, gain: f32, shown: &[u8]) {
         let area = self.pane.area;
         let stride = 3 * canvas.width();
@@ -324,10 +357,9 @@ impl View {
                 let at = (area.y + j) * stride + 3 * (area.x + i);
                 let mut out =
                     light.map(|v| shown[((v * gain).clamp(0.0, 1.0) * TABLE as f32) as usize]);
-                // Noise is neither seen nor believed, but it does not compress: what differs from the pixel above, or
-                // to the left, by less than it shows takes that pixel's colour.
-                let quiet = if part == Part::Around { 14 } else { 5 };
-                let like = |old: &[u8]| old.iter().zip(out).all(|(a, b)| a.abs_diff(b) <= quiet);
+                // What differs from the pixel above, or to the left, by less than it shows takes that pixel's colour, and
+                // then compresses.
+                let like = |old: &[u8]| old.iter().zip(out).all(|(a, b)| a.abs_diff(b) <= QUIET);
                 let above = (j > 0).then(|| at - stride);
                 let left = (i > 0).then(|| at - 3);
                 let same = [above, left]
@@ -400,6 +432,9 @@ fn gain(views: &[View]) -> f32 {
     let (_, level, _) = bright.select_nth_unstable_by(at, f32::total_cmp);
     (0.9 / level.max(1e-4)).clamp(1.0, 40.0)
 }
+
+/// Steps of sRGB that nobody sees between neighbours.
+const QUIET: u8 = 5;
 
 /// Highest index of the display table: fine enough that no step shows in the dark.
 const TABLE: usize = 4095;

@@ -54,7 +54,8 @@ impl Pennant {
 
     /// True where neither pennant covers the other, and no staff runs through a pennant.
     fn is_clear_of(&self, other: &Pennant) -> bool {
-        let gap = 5.0;
+        // Less than the distance of the yellow mercury pair, which may fly to both sides.
+        let gap = 2.0;
         let ((a0, a1), (b0, b1)) = (self.span(), other.span());
         let apart = a0 > b1 + gap || b0 > a1 + gap;
         let below_self = other.staff > a0 - gap && other.staff < a1 + gap;
@@ -65,24 +66,45 @@ impl Pennant {
     }
 }
 
-/// Gives every pennant a row and a side, from right to left: one further left flies above those it would cover. Absent
-/// where the rows do not suffice.
+/// Steps that the search for places may take: some ten pennants need a few hundred, and a crowd must not stall a photo.
+const MOST_STEPS: usize = 4000;
+
+/// Gives every pennant a row and a side, low rows first. Absent where the rows do not suffice.
 fn hoist(mut pennants: Vec<Pennant>) -> Option<Vec<Pennant>> {
     pennants.sort_by(|a, b| b.staff.total_cmp(&a.staff));
-    let mut done: Vec<Pennant> = Vec::with_capacity(pennants.len());
-    for pennant in pennants {
-        let places = (0..PENNANT_ROWS).flat_map(|row| [(row, false), (row, true)]);
-        let placed = places
-            .map(|(row, to_left)| Pennant {
+    let mut done = Vec::with_capacity(pennants.len());
+    let mut steps = 0;
+    place_all(&pennants, &mut done, &mut steps).then_some(done)
+}
+
+/// Places the pennants one after the other, going back where the next finds no place.
+fn place_all(waiting: &[Pennant], done: &mut Vec<Pennant>, steps: &mut usize) -> bool {
+    let Some((next, rest)) = waiting.split_first() else {
+        return true;
+    };
+    for row in 0..PENNANT_ROWS {
+        for to_left in [false, true] {
+            *steps += 1;
+            if *steps > MOST_STEPS {
+                return false;
+            }
+            let place = Pennant {
                 row,
                 to_left,
-                ..pennant.clone()
-            })
-            .filter(|p| p.span().0 >= 2.0 && p.span().1 <= WIDTH - 2.0)
-            .find(|p| done.iter().all(|other| p.is_clear_of(other)))?;
-        done.push(placed);
+                ..next.clone()
+            };
+            let (from, to) = place.span();
+            let is_inside = from >= 2.0 && to <= WIDTH - 2.0;
+            if is_inside && done.iter().all(|other| place.is_clear_of(other)) {
+                done.push(place);
+                if place_all(rest, done, steps) {
+                    return true;
+                }
+                done.pop();
+            }
+        }
     }
-    Some(done)
+    false
 }
 
 /// The pennants to fly: clipped light first, then peaks by importance, each only where there is room beside those before.
