@@ -115,7 +115,10 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         gauges.push((title, format!("{text}{unit}")));
     }
     if let Some((value, _)) = bench.metric("background_level") {
-        gauges.push(("stray light", format!("{} %", numbers::about(100.0 * value))));
+        gauges.push((
+            "stray light",
+            format!("{} %", numbers::about(100.0 * value)),
+        ));
     }
     if let Some(record) = bench.checked_on() {
         gauges.push(("checked on", file_name(record).to_owned()));
@@ -136,10 +139,12 @@ fn residuals_svg(lines: &[LineUse]) -> Option<String> {
         .iter()
         .map(|l| l.residual_nm.abs() + l.sigma_nm)
         .fold(0.05, f64::max);
-    let ends = |f: fn(f64, f64) -> f64, from: f64| {
-        sound.iter().map(|l| l.wavelength_nm).fold(from, f)
-    };
-    let (low, high) = (ends(f64::min, f64::INFINITY), ends(f64::max, f64::NEG_INFINITY));
+    let ends =
+        |f: fn(f64, f64) -> f64, from: f64| sound.iter().map(|l| l.wavelength_nm).fold(from, f);
+    let (low, high) = (
+        ends(f64::min, f64::INFINITY),
+        ends(f64::max, f64::NEG_INFINITY),
+    );
     let (low, high) = (low - 15.0, high + 15.0);
     let (left, right, top, bottom) = (62.0, 470.0, 12.0, 132.0);
     let x = |nm: f64| left + (nm - low) / (high - low) * (right - left);

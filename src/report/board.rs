@@ -76,7 +76,12 @@ struct Stray {
 pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let count = |verdict: Verdict| {
         let strays = class.strays.iter().filter(|s| s.record.verdict == verdict);
-        class.benches.iter().map(|b| b.count(verdict)).sum::<usize>() + strays.count()
+        class
+            .benches
+            .iter()
+            .map(|b| b.count(verdict))
+            .sum::<usize>()
+            + strays.count()
     };
     let shown = [
         Verdict::Retake,
@@ -202,7 +207,12 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
     let (health, reason) = bench.health();
     let (class, state) = match health {
         Health::Sound => ("g", "sound".to_owned()),
-        Health::Look => ("c", reason.map_or("look at it", |r| words::trouble(r.code)).to_owned()),
+        Health::Look => (
+            "c",
+            reason
+                .map_or("look at it", |r| words::trouble(r.code))
+                .to_owned(),
+        ),
         Health::Mend => (
             "r",
             format!("to fix: {}", reason.map_or("", |r| words::trouble(r.code))),
@@ -210,13 +220,15 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         Health::Unseen => ("i", "not seen yet".to_owned()),
     };
     let with = |name: &str, unit: &str| {
-        bench
-            .metric(name)
-            .map_or("–".to_owned(), |(v, _)| format!("{} {unit}", numbers::about(v)))
+        bench.metric(name).map_or("–".to_owned(), |(v, _)| {
+            format!("{} {unit}", numbers::about(v))
+        })
     };
     let scale = bench.scale().map_or("none".to_owned(), |(record, _)| {
         let sigma = record.metrics.get("wavelength_sigma_nm");
-        sigma.map_or("set".to_owned(), |s| format!("± {} nm", numbers::sigma_alone(*s)))
+        sigma.map_or("set".to_owned(), |s| {
+            format!("± {} nm", numbers::sigma_alone(*s))
+        })
     });
     let hoist: Vec<&'static str> = bench
         .photos
@@ -244,6 +256,10 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         slit: with("slit_width_um", "µm"),
         bandpass: with("bandpass_nm", "nm"),
         hoist,
-        counts: if counts.is_empty() { "no photos".to_owned() } else { counts.join(", ") },
+        counts: if counts.is_empty() {
+            "no photos".to_owned()
+        } else {
+            counts.join(", ")
+        },
     }
 }

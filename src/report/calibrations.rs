@@ -78,7 +78,8 @@ pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
             }
         })
         .collect();
-    let count = |f: &dyn Fn(&&&crate::publish::record::Record) -> bool| photos.iter().filter(f).count();
+    let count =
+        |f: &dyn Fn(&&&crate::publish::record::Record) -> bool| photos.iter().filter(f).count();
     let page = Page {
         bench,
         calibrations,

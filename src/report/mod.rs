@@ -54,8 +54,7 @@ pub fn summaries(
 ) -> Vec<(String, Vec<u8>)> {
     let mut files = tables_and_pages(inputs);
     let mut bytes = Vec::new();
-    spectra_csv(inputs.photos, spectrum_csv, &mut bytes)
-        .expect("writing to memory does not fail");
+    spectra_csv(inputs.photos, spectrum_csv, &mut bytes).expect("writing to memory does not fail");
     files.insert(1, ("spectra.csv".to_owned(), bytes));
     files
 }

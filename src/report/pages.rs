@@ -46,7 +46,13 @@ pub fn when(taken: Option<&str>) -> String {
         return String::new();
     };
     match text.parse::<jiff::civil::DateTime>() {
-        Ok(t) => format!("{:02}.{:02}. {:02}:{:02}", t.day(), t.month(), t.hour(), t.minute()),
+        Ok(t) => format!(
+            "{:02}.{:02}. {:02}:{:02}",
+            t.day(),
+            t.month(),
+            t.hour(),
+            t.minute()
+        ),
         Err(_) => text.to_owned(),
     }
 }
@@ -128,7 +134,9 @@ impl ShownPhoto {
         let word = words::verdict(r.verdict);
         let first = r.reasons.first();
         let what = first.map(|f| words::trouble(f.code).to_owned());
-        let what = what.or_else(|| r.remarks.first().cloned()).unwrap_or_default();
+        let what = what
+            .or_else(|| r.remarks.first().cloned())
+            .unwrap_or_default();
         let pictures = r.verdict != Verdict::Ignored;
         ShownPhoto {
             class: class(r.verdict),
@@ -184,7 +192,10 @@ fn spectrum_alt(r: &Record, word: &str) -> String {
         alt += &format!(", scale ± {} nm", numbers::sigma_alone(*sigma));
     }
     if let Some(level) = r.metrics.get("peak_level") {
-        alt += &format!(", highest level {} % of full scale", numbers::plain(100.0 * level, 0));
+        alt += &format!(
+            ", highest level {} % of full scale",
+            numbers::plain(100.0 * level, 0)
+        );
     }
     alt.push('.');
     alt

@@ -27,8 +27,8 @@ pub const METRICS: [&str; 15] = [
 ];
 
 const BEFORE: [&str; 12] = [
-    "photo", "bench", "capture", "rule", "label", "lamp", "taken", "verdict", "reasons", "measured",
-    "limits", "advice",
+    "photo", "bench", "capture", "rule", "label", "lamp", "taken", "verdict", "reasons",
+    "measured", "limits", "advice",
 ];
 
 const AFTER: [&str; 12] = [

@@ -2,3 +2,4 @@
 
 mod look;
 mod sample;
+mod speed;

@@ -14,7 +14,14 @@ use slitwatch::measure::{
 use slitwatch::publish::files::metrics_map;
 use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
 
-pub const BIRDS: [&str; 6] = ["avocet", "curlew", "dunlin", "heron", "redshank", "turnstone"];
+pub const BIRDS: [&str; 6] = [
+    "avocet",
+    "curlew",
+    "dunlin",
+    "heron",
+    "redshank",
+    "turnstone",
+];
 
 /// Hg I in air, nm: NIST Atomic Spectra Database, from memory.
 pub const MERCURY: [f64; 6] = [404.656, 435.833, 491.607, 546.075, 576.961, 579.067];
@@ -80,7 +87,11 @@ pub fn spectrum(lamp: &str, level: f64, ceiling: f64, noise: &mut Noise) -> Spec
             let clean = level * light(lamp, nm);
             let sigma = 0.0015 + 0.004 * clean;
             let signal = (clean + sigma * noise.next()).min(ceiling);
-            let share = [bump(nm, 610.0, 90.0), bump(nm, 540.0, 90.0), bump(nm, 460.0, 80.0)];
+            let share = [
+                bump(nm, 610.0, 90.0),
+                bump(nm, 540.0, 90.0),
+                bump(nm, 460.0, 80.0),
+            ];
             SpectrumRow {
                 wavelength_nm: nm,
                 signal,
@@ -252,7 +263,10 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
 pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Record {
     let photo = format!("{bench}/{file}");
     Record {
-        label: file.rsplit_once('.').map_or(file, |(stem, _)| stem).to_owned(),
+        label: file
+            .rsplit_once('.')
+            .map_or(file, |(stem, _)| stem)
+            .to_owned(),
         bench: bench.to_owned(),
         capture: Some(capture),
         rule: match capture {
@@ -316,7 +330,14 @@ pub fn class() -> Vec<Record> {
         use Verdict::{Caution, Good, Retake, Unreadable, Waiting};
         match *bird {
             "curlew" => {
-                push("lamp-01.jpg", Lamp, Retake, 2, &[Code::FewLines, Code::Tilted], false);
+                push(
+                    "lamp-01.jpg",
+                    Lamp,
+                    Retake,
+                    2,
+                    &[Code::FewLines, Code::Tilted],
+                    false,
+                );
                 push("quay-lamp-1.jpg", Sample, Waiting, 5, &[], false);
             }
             "redshank" => {
@@ -333,8 +354,22 @@ pub fn class() -> Vec<Record> {
                 match *bird {
                     "avocet" => push("mole-head.jpg", Sample, Retake, 14, &[Code::Clipped], true),
                     "dunlin" => {
-                        push("mole-head.jpg", Sample, Caution, 14, &[Code::SlitWide], true);
-                        push("crane.jpg", Sample, Unreadable, 15, &[Code::Truncated], false);
+                        push(
+                            "mole-head.jpg",
+                            Sample,
+                            Caution,
+                            14,
+                            &[Code::SlitWide],
+                            true,
+                        );
+                        push(
+                            "crane.jpg",
+                            Sample,
+                            Unreadable,
+                            15,
+                            &[Code::Truncated],
+                            false,
+                        );
                     }
                     "turnstone" => push(
                         "mole-head.jpg",
@@ -378,7 +413,11 @@ fn srgb_table() -> Arc<[f32]> {
     (0..256)
         .map(|i| {
             let v = i as f32 / 255.0;
-            if v <= 0.04045 { v / 12.92 } else { ((v + 0.055) / 1.055).powf(2.4) }
+            if v <= 0.04045 {
+                v / 12.92
+            } else {
+                ((v + 0.055) / 1.055).powf(2.4)
+            }
         })
         .collect()
 }
@@ -417,7 +456,10 @@ impl Shot {
         let v = along * self.half_slit() * (1.0 + 0.1 * order.abs() * nm / 700.0);
         let u = order * nm * self.width as f64 / 1950.0 + v * self.skew_deg.to_radians().tan();
         let (s, c) = self.tilt_deg.to_radians().sin_cos();
-        let (x0, y0) = (self.width as f64 / 2.0 + 60.0, self.height as f64 / 2.0 - 80.0);
+        let (x0, y0) = (
+            self.width as f64 / 2.0 + 60.0,
+            self.height as f64 / 2.0 - 80.0,
+        );
         (x0 + u * c - v * s, y0 + u * s + v * c)
     }
 
@@ -457,7 +499,11 @@ impl Shot {
         let mut noise = Noise(7);
         let encode = |v: f64| {
             let v = v.clamp(0.0, 1.0);
-            let s = if v <= 0.003_130_8 { 12.92 * v } else { 1.055 * v.powf(1.0 / 2.4) - 0.055 };
+            let s = if v <= 0.003_130_8 {
+                12.92 * v
+            } else {
+                1.055 * v.powf(1.0 / 2.4) - 0.055
+            };
             (255.0 * s).round() as u8
         };
         let quick: Vec<u8> = (0..=8192).map(|i| encode(f64::from(i) / 8192.0)).collect();
@@ -487,9 +533,14 @@ impl Shot {
         let at = |order: f64, nm: f64, along: f64| self.upright(self.at(order, nm, along));
         let ends = [(-1.0, -6.0), (1.0, -6.0), (1.0, 6.0), (-1.0, 6.0)];
         let band = |order: f64| {
-            let mut outline: Vec<(f64, f64)> =
-                (0..12).map(|i| at(order, 390.0 + 30.0 * f64::from(i), -1.05)).collect();
-            outline.extend((0..12).rev().map(|i| at(order, 390.0 + 30.0 * f64::from(i), 1.05)));
+            let mut outline: Vec<(f64, f64)> = (0..12)
+                .map(|i| at(order, 390.0 + 30.0 * f64::from(i), -1.05))
+                .collect();
+            outline.extend(
+                (0..12)
+                    .rev()
+                    .map(|i| at(order, 390.0 + 30.0 * f64::from(i), 1.05)),
+            );
             outline
         };
         let mut lines = Vec::new();
@@ -518,7 +569,11 @@ impl Shot {
                 })
                 .collect(),
             bands: vec![(1, band(1.0)), (-1, band(-1.0))],
-            lines: if self.lamp == "lamp" { lines } else { Vec::new() },
+            lines: if self.lamp == "lamp" {
+                lines
+            } else {
+                Vec::new()
+            },
             dispersion_axis: Some([at(-1.0, 500.0, 0.0), at(1.0, 500.0, 0.0)]),
             slit_axis: Some([at(0.0, 0.0, -1.0), at(0.0, 0.0, 1.0)]),
         }
@@ -541,16 +596,30 @@ pub fn measurement(record: &Record, shot: Option<&Shot>) -> Measurement {
             .iter()
             .zip(MERCURY)
             .map(|(h, nm)| peak(nm + 0.03, *h, &format!("Hg {nm:.2}")))
-            .chain([peak(611.6, 0.7, ""), peak(543.4, 0.5, ""), peak(488.0, 0.18, "")])
+            .chain([
+                peak(611.6, 0.7, ""),
+                peak(543.4, 0.5, ""),
+                peak(488.0, 0.18, ""),
+            ])
             .collect(),
         "led" => vec![peak(452.1, 0.62, ""), peak(557.0, 0.48, "")],
-        "sodium" => vec![peak(568.6, 0.2, "Na 568.8"), peak(589.2, 0.85, "Na 589.3"), peak(615.8, 0.12, ""), peak(498.2, 0.1, "")],
+        "sodium" => vec![
+            peak(568.6, 0.2, "Na 568.8"),
+            peak(589.2, 0.85, "Na 589.3"),
+            peak(615.8, 0.12, ""),
+            peak(498.2, 0.1, ""),
+        ],
         _ => Vec::new(),
     };
     Measurement {
         metrics: metrics(0.0),
         spectrum: scaled.then(|| {
-            spectrum(lamp, if hot { 1.6 } else { 0.55 }, if hot { 0.72 } else { 1.0 }, &mut noise)
+            spectrum(
+                lamp,
+                if hot { 1.6 } else { 0.55 },
+                if hot { 0.72 } else { 1.0 },
+                &mut noise,
+            )
         }),
         peaks: if scaled { peaks } else { Vec::new() },
         drawing: shot.map(Shot::drawing).unwrap_or_default(),

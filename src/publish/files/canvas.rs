@@ -199,29 +199,42 @@ impl Canvas {
 
     /// Writes `text` with its left end at x and its baseline at y, `size` px high from ascender to descender. Signs that
     /// the font lacks become boxes; line breaks and other controls become spaces.
-    pub fn text(&mut self, (x, y): Point, size: f64, weight: Weight, colour: Rgb, text: &str) {
-        let font = weight.font();
-        let scale = PxScale::from(size as f32);
-        let scaled = font.as_scaled(scale);
-        let mut pen = x as f32;
-        for id in glyphs(&font, text) {
-            let glyph = id.with_scale_and_position(scale, ab_glyph::point(pen, y as f32));
-            pen += scaled.h_advance(id);
-            let Some(outline) = font.outline_glyph(glyph) else {
-                continue;
-            };
-            let bounds = outline.px_bounds();
-            let (left, top) = (bounds.min.x as i64, bounds.min.y as i64);
-            outline.draw(|gx, gy, share| {
-                let (px, py) = (left + i64::from(gx), top + i64::from(gy));
-                let inside = |v: i64, from: usize, n: usize| {
-                    v >= from as i64 && v < (from + n) as i64
-                };
-                let clip = self.clip;
-                if inside(px, clip.x, clip.width) && inside(py, clip.y, clip.height) {
-                    self.blend(px as usize, py as usize, colour, share.min(1.0));
-                }
-            });
+    pub fn text(&mut self, at: Point, size: f64, weight: Weight, colour: Rgb, text: &str) {
+        for letter in letters(at, size, weight, text) {
+            self.stamp(&letter, (0, 0), colour);
+        }
+    }
+
+    /// [`Canvas::text`] with a rim of another colour, to be read on anything.
+    pub fn rimmed_text(
+        &mut self,
+        at: Point,
+        size: f64,
+        weight: Weight,
+        colour: Rgb,
+        rim: Rgb,
+        text: &str,
+    ) {
+        let letters = letters(at, size, weight, text);
+        for letter in &letters {
+            for shift in [(-2, 0), (2, 0), (0, -2), (0, 2)] {
+                self.stamp(letter, shift, rim);
+            }
+        }
+        for letter in &letters {
+            self.stamp(letter, (0, 0), colour);
+        }
+    }
+
+    fn stamp(&mut self, letter: &Letter, (dx, dy): (i64, i64), colour: Rgb) {
+        let clip = self.clip;
+        let inside = |v: i64, from: usize, n: usize| v >= from as i64 && v < (from + n) as i64;
+        for (k, share) in letter.shares.iter().enumerate() {
+            let x = letter.left + dx + (k % letter.width) as i64;
+            let y = letter.top + dy + (k / letter.width) as i64;
+            if *share > 0.0 && inside(x, clip.x, clip.width) && inside(y, clip.y, clip.height) {
+                self.blend(x as usize, y as usize, colour, *share);
+            }
         }
     }
 
@@ -250,7 +263,10 @@ fn stretch(low: f64, high: f64, bounds: Range<usize>) -> Range<usize> {
 
 /// Calls `row` with each stretch of pixels (row, columns) of `area` whose centres lie inside a closed outline (even-odd).
 pub fn scan(outline: &[Point], area: Area, mut row: impl FnMut(usize, Range<usize>)) {
-    if outline.iter().any(|p| !(p.0.is_finite() && p.1.is_finite())) {
+    if outline
+        .iter()
+        .any(|p| !(p.0.is_finite() && p.1.is_finite()))
+    {
         return;
     }
     let Some(first) = outline.first() else { return };
@@ -271,6 +287,44 @@ pub fn scan(outline: &[Point], area: Area, mut row: impl FnMut(usize, Range<usiz
             row(y, stretch(pair[0].round(), pair[1].round(), columns));
         }
     }
+}
+
+/// A drawn letter: how much of each pixel it covers, row by row.
+struct Letter {
+    left: i64,
+    top: i64,
+    width: usize,
+    shares: Vec<f32>,
+}
+
+fn letters((x, y): Point, size: f64, weight: Weight, text: &str) -> Vec<Letter> {
+    let font = weight.font();
+    let scale = PxScale::from(size as f32);
+    let scaled = font.as_scaled(scale);
+    let mut pen = x as f32;
+    let mut letters = Vec::new();
+    for id in glyphs(&font, text) {
+        let glyph = id.with_scale_and_position(scale, ab_glyph::point(pen, y as f32));
+        pen += scaled.h_advance(id);
+        let Some(outline) = font.outline_glyph(glyph) else {
+            continue;
+        };
+        let bounds = outline.px_bounds();
+        let (width, height) = (bounds.width() as usize, bounds.height() as usize);
+        let mut shares = vec![0.0; width * height];
+        outline.draw(|gx, gy, share| {
+            if let Some(at) = shares.get_mut(gy as usize * width + gx as usize) {
+                *at = share.min(1.0);
+            }
+        });
+        letters.push(Letter {
+            left: bounds.min.x as i64,
+            top: bounds.min.y as i64,
+            width: width.max(1),
+            shares,
+        });
+    }
+    letters
 }
 
 fn glyphs(font: &FontRef<'_>, text: &str) -> Vec<GlyphId> {

@@ -104,7 +104,10 @@ pub fn metrics_map(metrics: &Metrics) -> BTreeMap<String, f64> {
         ("nm_per_px", metrics.nm_per_px),
         ("wavelength_sigma_nm", metrics.wavelength_sigma_nm),
     ];
-    let more = metrics.more.iter().map(|(name, value)| (*name, Some(*value)));
+    let more = metrics
+        .more
+        .iter()
+        .map(|(name, value)| (*name, Some(*value)));
     for (name, value) in plain.into_iter().chain(more) {
         if let Some(value) = value.and_then(|v| numbers::rounded(v, 5)) {
             map.insert(name.to_owned(), value);

@@ -200,7 +200,10 @@ mod tests {
         assert_eq!(marks.len(), 5);
         assert!((marks[4] - 0.4).abs() < 1e-12);
         let (marks, decimals) = ticks(381.0, 779.0, 8);
-        assert_eq!(marks, [400.0, 450.0, 500.0, 550.0, 600.0, 650.0, 700.0, 750.0]);
+        assert_eq!(
+            marks,
+            [400.0, 450.0, 500.0, 550.0, 600.0, 650.0, 700.0, 750.0]
+        );
         assert_eq!(decimals, 0);
         assert!(ticks(1.0, 1.0, 5).0.is_empty());
         assert!(ticks(0.0, f64::NAN, 5).0.is_empty());

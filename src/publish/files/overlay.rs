@@ -17,6 +17,7 @@ use pane::{HEADER, Layout, Pane};
 const FOOTER: usize = 40;
 
 const DEEP: Rgb = [9, 24, 31];
+const EDGE: Rgb = [52, 74, 82];
 const PAPER: Rgb = [244, 248, 247];
 const FOUND: Rgb = [255, 92, 184];
 const EXPECTED: Rgb = [255, 255, 255];
@@ -46,7 +47,13 @@ pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) ->
         let mut canvas = Canvas::new(pane::WIDTH, HEADER + 160, DEEP);
         header(&mut canvas, record);
         let at = (28.0, HEADER as f64 + 90.0);
-        canvas.text(at, 30.0, Weight::Regular, PAPER, "There is no picture to show.");
+        canvas.text(
+            at,
+            30.0,
+            Weight::Regular,
+            PAPER,
+            "There is no picture to show.",
+        );
         return canvas.png();
     };
     let has_drawing = !drawing.slit.is_empty() || !drawing.bands.is_empty();
@@ -62,6 +69,8 @@ pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) ->
         lines(&mut canvas, drawing, pane, standing, with_names);
         if pane.only.is_none() {
             angles(&mut canvas, record, drawing, pane);
+        } else {
+            rule(&mut canvas, pane, standing);
         }
     }
     canvas.clip(None);
@@ -70,6 +79,23 @@ pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) ->
         legend(&mut canvas, drawing, layout.height as f64);
     }
     canvas.png()
+}
+
+/// The edge between the enlarged order and the whole.
+fn rule(canvas: &mut Canvas, pane: &Pane, standing: bool) {
+    let Area {
+        x,
+        y,
+        width,
+        height,
+    } = pane.area;
+    let (left, top) = (x as f64, y as f64);
+    let (right, bottom) = (left + width as f64, top + height as f64);
+    if standing {
+        canvas.fill((left, top), (left + 2.0, bottom), EDGE);
+    } else {
+        canvas.fill((left, bottom - 2.0), (right, bottom), EDGE);
+    }
 }
 
 /// True where the spectrum runs up and down in the picture.
@@ -114,7 +140,10 @@ fn outlines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, is_enlarged: bo
         let (x, y) = if !is_standing(drawing) {
             ((left + right - room) / 2.0, bottom + 24.0)
         } else if pane.only.is_some() || !is_enlarged {
-            (left, (bottom + 24.0).min((pane.area.y + pane.area.height) as f64 - 8.0))
+            (
+                left,
+                (bottom + 24.0).min((pane.area.y + pane.area.height) as f64 - 8.0),
+            )
         } else {
             ((left - room - 8.0).max(4.0), (top + bottom) / 2.0)
         };
@@ -133,11 +162,8 @@ fn signed(order: i32) -> String {
 }
 
 /// Text with a dark rim.
-fn label(canvas: &mut Canvas, (x, y): Point, size: f64, weight: Weight, colour: Rgb, text: &str) {
-    for (dx, dy) in [(-1.5, 0.0), (1.5, 0.0), (0.0, -1.5), (0.0, 1.5)] {
-        canvas.text((x + dx, y + dy), size, weight, DEEP, text);
-    }
-    canvas.text((x, y), size, weight, colour, text);
+fn label(canvas: &mut Canvas, at: Point, size: f64, weight: Weight, colour: Rgb, text: &str) {
+    canvas.rimmed_text(at, size, weight, colour, DEEP, text);
 }
 
 /// A line's name on its way to its place.
@@ -218,7 +244,14 @@ fn names_above(canvas: &mut Canvas, mut names: Vec<Name<'_>>, pane: &Pane) {
         let colour = name_colour(name.line);
         let foot = (name.from.0.clamp(left, left + name.width), baseline + 5.0);
         canvas.line(name.from, foot, 1.3, colour, 0.8);
-        label(canvas, (left, baseline), NAME, Weight::Bold, colour, &name.line.name);
+        label(
+            canvas,
+            (left, baseline),
+            NAME,
+            Weight::Bold,
+            colour,
+            &name.line.name,
+        );
     }
 }
 
@@ -234,7 +267,14 @@ fn names_beside(canvas: &mut Canvas, mut names: Vec<Name<'_>>, pane: &Pane) {
         free = baseline + ROW;
         let colour = name_colour(name.line);
         canvas.line(name.from, (right + 30.0, baseline - 8.0), 1.3, colour, 0.8);
-        label(canvas, (right + 36.0, baseline), NAME, Weight::Bold, colour, &name.line.name);
+        label(
+            canvas,
+            (right + 36.0, baseline),
+            NAME,
+            Weight::Bold,
+            colour,
+            &name.line.name,
+        );
     }
 }
 
@@ -247,7 +287,11 @@ fn direction(a: Point, b: Point) -> Option<(Point, f64)> {
 
 /// What is, in amber, against what should be, dotted; both ways from `middle`.
 fn angle(canvas: &mut Canvas, middle: Point, is: Point, should: Point, reach: f64) {
-    let same = if is.0 * should.0 + is.1 * should.1 < 0.0 { -1.0 } else { 1.0 };
+    let same = if is.0 * should.0 + is.1 * should.1 < 0.0 {
+        -1.0
+    } else {
+        1.0
+    };
     for side in [-reach, reach] {
         let tip = |d: Point, f: f64| (middle.0 + side * f * d.0, middle.1 + side * f * d.1);
         canvas.line(middle, tip(is, 1.0), 1.6, ANGLE, 0.9);
@@ -277,7 +321,11 @@ fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) 
     let bottom = (pane.area.y + pane.area.height) as f64 - 12.0;
     let left = pane.area.x as f64 + 12.0;
     if let Some(text) = said("tilt_deg", "tilt") {
-        let level = if along.0.abs() >= along.1.abs() { (1.0, 0.0) } else { (0.0, 1.0) };
+        let level = if along.0.abs() >= along.1.abs() {
+            (1.0, 0.0)
+        } else {
+            (0.0, 1.0)
+        };
         let reach = 0.45 * pane.area.width.max(pane.area.height) as f64;
         angle(canvas, middle, along, level, reach);
         label(canvas, (left, bottom), NAME, Weight::Bold, ANGLE, &text);
@@ -288,12 +336,22 @@ fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) 
     if let Some([a, b]) = drawing.slit_axis
         && let Some((slit, length)) = direction(pane.at(a), pane.at(b))
     {
-        angle(canvas, middle, slit, (-along.1, along.0), length / 2.0 + 40.0);
+        angle(
+            canvas,
+            middle,
+            slit,
+            (-along.1, along.0),
+            length / 2.0 + 40.0,
+        );
     }
     let width = text_width(&text, NAME, Weight::Bold);
     let x = (pane.area.x + pane.area.width) as f64 - width - 12.0;
     // Where both do not fit side by side, one above the other.
-    let y = if pane.area.width < 450 { bottom - ROW } else { bottom };
+    let y = if pane.area.width < 450 {
+        bottom - ROW
+    } else {
+        bottom
+    };
     let x = if pane.area.width < 450 { left } else { x };
     label(canvas, (x, y), NAME, Weight::Bold, ANGLE, &text);
 }
@@ -323,7 +381,13 @@ fn sign(canvas: &mut Canvas, (x, y): Point, size: f64, verdict: Verdict, ink: Rg
             canvas.fill(at(0.3, 0.3), at(0.7, 0.7), ground);
         }
         Verdict::Unreadable => {
-            for (u, v) in [(0.0, 0.0), (0.67, 0.0), (0.33, 0.33), (0.0, 0.67), (0.67, 0.67)] {
+            for (u, v) in [
+                (0.0, 0.0),
+                (0.67, 0.0),
+                (0.33, 0.33),
+                (0.0, 0.67),
+                (0.67, 0.67),
+            ] {
                 canvas.fill(at(u, v), at(u + 0.33, v + 0.33), ink);
             }
         }
@@ -402,5 +466,11 @@ fn legend(canvas: &mut Canvas, drawing: &Drawing, top: f64) {
         canvas.line((x, y + 20.0), (x + 22.0, y - 2.0), 2.5, DEEP, 1.0);
     }
     canvas.clip(None);
-    canvas.text((x + 38.0, baseline), 19.0, Weight::Regular, PAPER, "over-exposed");
+    canvas.text(
+        (x + 38.0, baseline),
+        19.0,
+        Weight::Regular,
+        PAPER,
+        "over-exposed",
+    );
 }

@@ -91,11 +91,15 @@ pub fn spectrum_svg(
     measurement: &Measurement,
     absorbance: Option<&[AbsorbanceRow]>,
 ) -> String {
-    let drawable = |s: &&Spectrum| {
-        s.rows.len() >= 2 && s.rows.iter().any(|r| r.signal.is_finite())
-    };
+    let drawable = |s: &&Spectrum| s.rows.len() >= 2 && s.rows.iter().any(|r| r.signal.is_finite());
     match measurement.spectrum.as_ref().filter(drawable) {
-        Some(spectrum) => plot(record, spectrum, &measurement.peaks, measurement, absorbance),
+        Some(spectrum) => plot(
+            record,
+            spectrum,
+            &measurement.peaks,
+            measurement,
+            absorbance,
+        ),
         None => card(record),
     }
 }
@@ -111,7 +115,11 @@ fn open(height: f64, title: &str, description: &str) -> String {
 }
 
 fn text(out: &mut String, x: f64, y: f64, class: &str, words: &str) {
-    let _ = writeln!(out, "<text x=\"{x:.1}\" y=\"{y:.1}\" class=\"{class}\">{}</text>", xml(words));
+    let _ = writeln!(
+        out,
+        "<text x=\"{x:.1}\" y=\"{y:.1}\" class=\"{class}\">{}</text>",
+        xml(words)
+    );
 }
 
 /// `words` cut to `room` units.
@@ -177,7 +185,11 @@ fn plot(
         numbers::fixed(across.low, 0),
         numbers::fixed(across.high, 0),
         words::verdict(record.verdict),
-        if names.is_empty() { "none".to_owned() } else { names.join(", ") }
+        if names.is_empty() {
+            "none".to_owned()
+        } else {
+            names.join(", ")
+        }
     );
     let mut out = open(height, &title, &description);
     text(&mut out, 14.0, 26.0, "b", &cut(&record.label, 210.0));
@@ -188,7 +200,11 @@ fn plot(
     let tint: Vec<(f64, f64, f64)> = finite()
         .map(|r| {
             let s = sigma(r.signal_sigma);
-            (across.x(r.wavelength_nm), up.y(r.signal - s), up.y(r.signal + s))
+            (
+                across.x(r.wavelength_nm),
+                up.y(r.signal - s),
+                up.y(r.signal + s),
+            )
         })
         .collect();
     ribbon(&mut out, "band", &tint);
@@ -201,7 +217,13 @@ fn plot(
         fly(&mut out, pennant, &line, &up);
     }
     graduated_staff(&mut out, &across, up.bottom);
-    text(&mut out, 14.0, up.bottom + 56.0, "s", "\u{2191} share of full scale");
+    text(
+        &mut out,
+        14.0,
+        up.bottom + 56.0,
+        "s",
+        "\u{2191} share of full scale",
+    );
     if let (Some(top), Some(rows)) = (second, absorbance) {
         absorbance_panel(&mut out, spectrum, rows, &across, top);
     }
@@ -231,7 +253,13 @@ fn grid(out: &mut String, up: &Up, wanted: usize) {
     for mark in marks {
         let y = up.y(mark);
         let _ = writeln!(out, "<path class=\"grid\" d=\"M{LEFT} {y:.1}H{RIGHT}\"/>");
-        text(out, LEFT - 6.0, y + 6.0, "e", &numbers::plain(mark, decimals));
+        text(
+            out,
+            LEFT - 6.0,
+            y + 6.0,
+            "e",
+            &numbers::plain(mark, decimals),
+        );
     }
 }
 
@@ -285,7 +313,10 @@ fn clipped(out: &mut String, runs: &[Range<usize>], spectrum: &Spectrum, across:
         let left = across.x(first.wavelength_nm - half).max(LEFT);
         let right = across.x(last.wavelength_nm + half).min(RIGHT);
         let mut edge = vec![(left, up.y(first.signal))];
-        edge.extend(part.iter().map(|r| (across.x(r.wavelength_nm), up.y(r.signal))));
+        edge.extend(
+            part.iter()
+                .map(|r| (across.x(r.wavelength_nm), up.y(r.signal))),
+        );
         edge.push((right, up.y(last.signal)));
         let area: Vec<_> = edge.iter().map(|&(x, y)| (x, up.bottom, y)).collect();
         ribbon(out, "hatch", &area);
@@ -302,7 +333,11 @@ fn fly(out: &mut String, p: &Pennant, line: &[(f64, f64)], up: &Up) {
         .min_by(|a, b| (a.0 - p.staff).abs().total_cmp(&(b.0 - p.staff).abs()))
         .map_or(up.bottom, |nearest| nearest.1);
     let (from, to) = p.span();
-    let (tip, inner) = if p.to_left { (from, from + 7.0) } else { (to, to - 7.0) };
+    let (tip, inner) = if p.to_left {
+        (from, from + 7.0)
+    } else {
+        (to, to - 7.0)
+    };
     let (class, letters) = match p.hue {
         Hue::Named => ("ink", "p m"),
         Hue::Bare => ("edge", "b m"),
@@ -342,7 +377,13 @@ fn graduated_staff(out: &mut String, across: &Across, top: f64) {
         let x = across.x(mark).clamp(LEFT, RIGHT - 12.0);
         text(out, x, top + 28.0, "m", &numbers::plain(mark, decimals));
     }
-    text(out, RIGHT, top + 56.0, "s e", "wavelength in air, nm \u{2192}");
+    text(
+        out,
+        RIGHT,
+        top + 56.0,
+        "s e",
+        "wavelength in air, nm \u{2192}",
+    );
 }
 
 fn absorbance_panel(
@@ -371,7 +412,13 @@ fn absorbance_panel(
         high: 1.06 * high,
     };
     text(out, 14.0, top + 2.0, "b", "absorbance");
-    text(out, RIGHT, top + 2.0, "s e", "left out where it means nothing");
+    text(
+        out,
+        RIGHT,
+        top + 2.0,
+        "s e",
+        "left out where it means nothing",
+    );
     grid(out, &up, 3);
     for run in known.split(|k| k.is_none()) {
         let run: Vec<(f64, Estimate)> = run.iter().flatten().copied().collect();

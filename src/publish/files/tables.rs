@@ -260,8 +260,9 @@ mod tests {
         let csv = text(spectrum_csv(&spectrum, Some(&rows)));
         let lines: Vec<&str> = csv.split("\r\n").collect();
         assert!(
-            lines[0]
-                .ends_with(",clipped,transmittance,transmittance_sigma,absorbance,absorbance_sigma")
+            lines[0].ends_with(
+                ",clipped,transmittance,transmittance_sigma,absorbance,absorbance_sigma"
+            )
         );
         assert!(lines[1].ends_with(",0.50000,0.00100,0.301000,0.000900"));
         assert!(lines[2].ends_with(",0,,,,"));
@@ -305,7 +306,11 @@ mod tests {
             assert!((a.signal - b.signal).abs() <= 0.5e-6);
             assert!((a.signal_sigma - b.signal_sigma).abs() <= 0.5e-6);
         }
-        assert_eq!(csv, spectrum_csv(&back, None), "writing it again changes nothing");
+        assert_eq!(
+            csv,
+            spectrum_csv(&back, None),
+            "writing it again changes nothing"
+        );
     }
 
     #[test]
@@ -313,7 +318,8 @@ mod tests {
         let missing = read_spectrum(b"wavelength_nm,signal\r\n1,2\r\n").unwrap_err();
         assert!(missing.to_string().contains("signal_sigma"), "{missing}");
         let header = SPECTRUM_COLUMNS.join(",");
-        let word = read_spectrum(format!("{header}\r\n400,0,0,0,0,0,0\r\n401,x,0,0,0,0,0\r\n").as_bytes());
+        let word =
+            read_spectrum(format!("{header}\r\n400,0,0,0,0,0,0\r\n401,x,0,0,0,0,0\r\n").as_bytes());
         let word = word.unwrap_err().to_string();
         assert!(word.contains("line 3") && word.contains("`x`"), "{word}");
         assert!(read_spectrum(header.as_bytes()).is_err());
@@ -338,7 +344,10 @@ mod tests {
                 PEAK_COLUMNS.join(",")
             )
         );
-        assert_eq!(text(peaks_csv(&[])), format!("{}\r\n", PEAK_COLUMNS.join(",")));
+        assert_eq!(
+            text(peaks_csv(&[])),
+            format!("{}\r\n", PEAK_COLUMNS.join(","))
+        );
     }
 
     #[test]

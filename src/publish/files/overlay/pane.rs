@@ -1,12 +1,14 @@
 //! Where the overlay shows which part of the photo, and the photo itself: cut, brightened, quietened.
 
+use std::ops::Range;
+
 use super::{Area, Canvas, DEEP, FOOTER, Point, ROW, is_standing};
 use crate::frame::Frame;
 use crate::measure::Drawing;
 use crate::publish::record::Record;
 
 /// Width of the picture.
-pub const WIDTH: usize = 1100;
+pub const WIDTH: usize = 1040;
 /// Height of the verdict's bar.
 pub const HEADER: usize = 84;
 /// Rows of names above an enlarged order.
@@ -247,141 +249,195 @@ enum Part {
 
 /// The photo in its panes, brightened alike in all of them; clipped pixels of the bands are hatched.
 pub fn photo(canvas: &mut Canvas, frame: &Frame, drawing: &Drawing, layout: &Layout) {
-    let views: Vec<View> = layout
+    let views: Vec<View<'_>> = layout
         .panes()
         .map(|pane| View::new(frame, drawing, pane))
         .collect();
-    let gain = gain(&views);
-    let shown = display_table();
-    for mut view in views {
-        view.calm(gain);
-        view.show(canvas, frame, gain, &shown);
+    let shown = display_table(frame, gain(frame, &views));
+    for view in &views {
+        view.show(canvas, &shown);
     }
 }
 
-/// What a pane shows, in linear light.
-struct View {
+/// A pane and the photo behind it.
+struct View<'a> {
+    frame: &'a Frame,
     pane: Pane,
-    /// Photo columns and rows, two samples for each pixel of the pane; absent outside the photo.
-    columns: Vec<[Option<usize>; 2]>,
-    rows: Vec<[Option<usize>; 2]>,
-    light: Vec<[f32; 3]>,
+    columns: Samples,
+    rows: Samples,
     parts: Vec<Part>,
+    /// Bits by which the photo's codes are wider than eight.
+    shift: u32,
 }
 
-impl View {
-    fn new(frame: &Frame, drawing: &Drawing, pane: &Pane) -> View {
-        let step = 1.0 / pane.scale;
-        // Two by two samples spread over the pixel's square: enough against noise and stripes, at a fixed cost.
-        let samples = |from: f64, n: usize, end: usize| -> Vec<[Option<usize>; 2]> {
-            (0..n)
-                .map(|i| {
-                    [0.25, 0.75].map(|o| {
-                        let v = (from + (i as f64 + o) * step).floor();
-                        (v >= 0.0 && v < end as f64).then_some(v as usize)
-                    })
-                })
-                .collect()
+/// Where the pixels of a pane lie in the photo, along one axis.
+struct Samples {
+    /// Two positions in the photo for each pixel of the pane.
+    at: Vec<[usize; 2]>,
+    /// Pixels of the pane that lie on the photo.
+    inside: Range<usize>,
+}
+
+impl Samples {
+    /// `count` pixels of the pane from photo position `from` on, `step` photo pixels each; the photo has `size`, not 0.
+    fn new(from: f64, step: f64, count: usize, size: usize) -> Samples {
+        let spot = |i: usize, share: f64| (from + (i as f64 + share) * step).floor();
+        let on_photo = |i: &usize| {
+            let (first, last) = (spot(*i, 0.25), spot(*i, 0.75));
+            first >= 0.0 && last < size as f64
         };
-        let columns = samples(pane.corner.0, pane.area.width, frame.width());
-        let rows = samples(pane.corner.1, pane.area.height, frame.height());
-        let mut light = Vec::with_capacity(columns.len() * rows.len());
-        for ys in &rows {
-            for xs in &columns {
-                let mut sum = [0.0f32; 3];
-                let mut n = 0.0f32;
-                for y in ys.iter().flatten() {
-                    for x in xs.iter().flatten() {
-                        for (s, v) in sum.iter_mut().zip(frame.rgb(*x, *y)) {
-                            *s += v;
-                        }
-                        n += 1.0;
-                    }
-                }
-                light.push(sum.map(|s| if n > 0.0 { s / n } else { f32::NAN }));
-            }
+        let start = (0..count).find(on_photo).unwrap_or(count);
+        let end = (start..count).rev().find(on_photo).map_or(start, |i| i + 1);
+        let at = (0..count)
+            .map(|i| {
+                [0.25, 0.75].map(|share| spot(i, share).clamp(0.0, (size - 1) as f64) as usize)
+            })
+            .collect();
+        Samples {
+            at,
+            inside: start..end,
         }
+    }
+}
+
+impl<'a> View<'a> {
+    fn new(frame: &'a Frame, drawing: &Drawing, pane: &Pane) -> View<'a> {
+        let step = 1.0 / pane.scale;
+        let Area { width, height, .. } = pane.area;
         View {
+            frame,
             pane: *pane,
-            columns,
-            rows,
-            light,
+            columns: Samples::new(pane.corner.0, step, width, frame.width()),
+            rows: Samples::new(pane.corner.1, step, height, frame.height()),
             parts: parts(drawing, pane),
+            shift: extra_bits(frame),
         }
     }
 
-    /// Evens out the dark round the spectrum, square by square: its noise is brightened like the rest and would make most
-    /// of the file. Squares that hold any light, or part of a band, stay as they are.
-    fn calm(&mut self, gain: f32) {
-        const SIDE: usize = 8;
-        // An eighth of the way to white as displayed.
-        let dark = 0.014 / gain;
-        let Area { width, height, .. } = self.pane.area;
-        for top in (0..height).step_by(SIDE) {
-            for left in (0..width).step_by(SIDE) {
-                let rows = top..(top + SIDE).min(height);
-                let columns = left..(left + SIDE).min(width);
-                let mut sum = [0.0f32; 3];
-                let is_dark = rows.clone().all(|j| {
-                    columns.clone().all(|i| {
-                        let k = j * width + i;
-                        let rgb = self.light[k];
-                        for (s, v) in sum.iter_mut().zip(rgb) {
-                            *s += v;
-                        }
-                        self.parts[k] == Part::Around && rgb.iter().all(|v| *v < dark)
-                    })
-                });
-                if is_dark {
-                    let mean = sum.map(|s| s / (rows.len() * columns.len()) as f32);
-                    for j in rows {
-                        self.light[j * width..][columns.clone()].fill(mean);
-                    }
+    /// The sum of four samples of the pane's pixel (i, j), which must lie on the photo, in eight-bit codes: 0 to 1020.
+    /// Where the photo is enlarged two samples count twice. Codes, not light, are averaged: they are only to be looked at,
+    /// and their noise is even.
+    #[inline]
+    fn codes(&self, i: usize, j: usize) -> [u16; 3] {
+        let ([x0, x1], [y0, y1]) = (self.columns.at[i], self.rows.at[j]);
+        let (a, b) = (self.frame.codes(x0, y0), self.frame.codes(x1, y1));
+        let (c, d) = if self.pane.scale < 0.8 {
+            (self.frame.codes(x1, y0), self.frame.codes(x0, y1))
+        } else {
+            (a, b)
+        };
+        let s = self.shift;
+        let sum = |k: usize| (a[k] >> s) + (b[k] >> s) + (c[k] >> s) + (d[k] >> s);
+        [sum(0), sum(1), sum(2)]
+    }
+
+    /// The brightest channel of every fourth pixel both ways that lies in a `wanted` part.
+    fn levels(&self, wanted: impl Fn(Part) -> bool) -> Vec<u16> {
+        let mut levels = Vec::new();
+        for j in self.rows.inside.clone().step_by(4) {
+            for i in self.columns.inside.clone().step_by(4) {
+                if wanted(self.parts[j * self.pane.area.width + i]) {
+                    let [r, g, b] = self.codes(i, j);
+                    levels.push(r.max(g).max(b));
                 }
             }
         }
+        levels
     }
 
-    fn show(&self, canvas: &mut Canvas, frame: &Frame, gain: f32, shown: &[u8]) {
+    fn show(&self, canvas: &mut Canvas, shown: &[u8]) {
         let area = self.pane.area;
         let stride = 3 * canvas.width();
         let pixels = canvas.pixels_mut();
-        for j in 0..area.height {
-            for i in 0..area.width {
-                let k = j * area.width + i;
-                let light = self.light[k];
-                if light[0].is_nan() {
-                    continue;
+        let mut strip = Strip::default();
+        let (rows, columns) = (self.rows.inside.clone(), self.columns.inside.clone());
+        for top in rows.clone().step_by(SQUARE) {
+            strip.fill(self, top..(top + SQUARE).min(rows.end), shown);
+            let mut sums = strip.sums.iter();
+            for j in strip.rows.clone() {
+                let parts = &self.parts[j * area.width..];
+                for i in columns.clone() {
+                    let Some(sum) = sums.next() else { return };
+                    let at = (area.y + j) * stride + 3 * (area.x + i);
+                    let out = sum.map(|s| shown[usize::from(s)]);
+                    // What differs from the pixel above, or to the left, by less than it shows takes that pixel's
+                    // colour, and then compresses.
+                    let old = |o: usize| [pixels[o], pixels[o + 1], pixels[o + 2]];
+                    let like = |old: [u8; 3]| {
+                        old[0].abs_diff(out[0]) <= QUIET
+                            && old[1].abs_diff(out[1]) <= QUIET
+                            && old[2].abs_diff(out[2]) <= QUIET
+                    };
+                    let above = old(at - stride);
+                    let colour = if parts[i] == Part::Band && self.is_hatched(i, j) {
+                        DEEP
+                    } else if like(above) {
+                        above
+                    } else if i > 0 && like(old(at - 3)) {
+                        old(at - 3)
+                    } else {
+                        out
+                    };
+                    pixels[at..at + 3].copy_from_slice(&colour);
                 }
-                let part = self.parts[k];
-                let at = (area.y + j) * stride + 3 * (area.x + i);
-                let mut out =
-                    light.map(|v| shown[((v * gain).clamp(0.0, 1.0) * TABLE as f32) as usize]);
-                // What differs from the pixel above, or to the left, by less than it shows takes that pixel's colour, and
-                // then compresses.
-                let like = |old: &[u8]| old.iter().zip(out).all(|(a, b)| a.abs_diff(b) <= QUIET);
-                let above = (j > 0).then(|| at - stride);
-                let left = (i > 0).then(|| at - 3);
-                let same = [above, left]
-                    .into_iter()
-                    .flatten()
-                    .find(|&o| like(&pixels[o..o + 3]));
-                if let Some(o) = same {
-                    out.copy_from_slice(&pixels[o..o + 3]);
-                }
-                if part == Part::Band && (i + j) % 9 < 4 && self.is_clipped(frame, i, j) {
-                    out = DEEP;
-                }
-                pixels[at..at + 3].copy_from_slice(&out);
             }
         }
     }
 
-    fn is_clipped(&self, frame: &Frame, i: usize, j: usize) -> bool {
-        match (self.columns[i][0], self.rows[j][0]) {
-            (Some(x), Some(y)) => frame.clipped(x, y).contains(&true),
-            _ => false,
+    /// True for pixels of a stripe over light that the sensor cut off.
+    fn is_hatched(&self, i: usize, j: usize) -> bool {
+        let (x, y) = (self.columns.at[i][0], self.rows.at[j][0]);
+        (i + j) % 9 < 4 && self.frame.clipped(x, y).contains(&true)
+    }
+}
+
+/// Side of the squares in which the dark is evened out, in pixels.
+const SQUARE: usize = 8;
+
+/// Some rows of a view over the columns that lie on the photo, in sums of four codes.
+#[derive(Default)]
+struct Strip {
+    rows: Range<usize>,
+    sums: Vec<[u16; 3]>,
+}
+
+impl Strip {
+    /// Takes `rows` of the view and evens out the dark round the spectrum, square by square: its noise is brightened like
+    /// the rest and would make most of the file. Squares that hold any light, or part of a band, stay as they are.
+    fn fill(&mut self, view: &View<'_>, rows: Range<usize>, shown: &[u8]) {
+        let columns = view.columns.inside.clone();
+        let bound = |code: u8| shown.partition_point(|c| *c < code) as u16;
+        let (dark, spark) = (bound(DARK), bound(2 * DARK));
+        let width = columns.len();
+        self.sums.resize(width * rows.len(), [0; 3]);
+        // Down before across: in a photo stored on its side neighbours below share a cache line.
+        for (k, i) in columns.clone().enumerate() {
+            for (n, j) in rows.clone().enumerate() {
+                self.sums[n * width + k] = view.codes(i, j);
+            }
         }
+        for left in (0..width).step_by(SQUARE) {
+            let square = left..(left + SQUARE).min(width);
+            let mut total = [0u32; 3];
+            let is_dark = rows.clone().enumerate().all(|(n, j)| {
+                let parts = &view.parts[j * view.pane.area.width + columns.start..][square.clone()];
+                let sums = &self.sums[n * width..][square.clone()];
+                sums.iter().zip(parts).all(|(sum, part)| {
+                    for (t, s) in total.iter_mut().zip(sum) {
+                        *t += u32::from(*s);
+                    }
+                    *part == Part::Around && sum.iter().all(|s| *s < spark)
+                })
+            });
+            let count = (rows.len() * square.len()) as u32;
+            let mean = total.map(|t| ((t + count / 2) / count) as u16);
+            if is_dark && mean.iter().all(|m| *m < dark) {
+                for n in 0..rows.len() {
+                    self.sums[n * width..][square.clone()].fill(mean);
+                }
+            }
+        }
+        self.rows = rows;
     }
 }
 
@@ -408,42 +464,44 @@ fn parts(drawing: &Drawing, pane: &Pane) -> Vec<Part> {
 
 /// Display gain: the photo is dark, and a dim order must be seen. The brightest hundredth of the bands comes to nine
 /// tenths of full scale; without bands, the brightest thousandth of the photo.
-fn gain(views: &[View]) -> f32 {
-    let values = |wanted: &dyn Fn(Part) -> bool| -> Vec<f32> {
-        views
-            .iter()
-            .flat_map(|v| v.light.iter().zip(&v.parts))
-            .filter(|(rgb, part)| wanted(**part) && !rgb[0].is_nan())
-            // A third of the pixels tells as much.
-            .step_by(3)
-            .map(|(rgb, _)| rgb[0].max(rgb[1]).max(rgb[2]))
-            .collect()
-    };
+fn gain(frame: &Frame, views: &[View<'_>]) -> f64 {
     let mut share = 0.99;
-    let mut bright = values(&|part| part == Part::Band);
-    if bright.is_empty() {
+    let of_bands = |part| part == Part::Band;
+    let mut levels: Vec<u16> = views.iter().flat_map(|v| v.levels(of_bands)).collect();
+    if levels.is_empty() {
         share = 0.999;
-        bright = values(&|_| true);
+        levels = views.iter().flat_map(|v| v.levels(|_| true)).collect();
     }
-    if bright.is_empty() {
+    if levels.is_empty() {
         return 1.0;
     }
-    let at = ((bright.len() - 1) as f64 * share) as usize;
-    let (_, level, _) = bright.select_nth_unstable_by(at, f32::total_cmp);
-    (0.9 / level.max(1e-4)).clamp(1.0, 40.0)
+    let at = ((levels.len() - 1) as f64 * share) as usize;
+    let (_, level, _) = levels.select_nth_unstable(at);
+    (0.9 / light_of(frame, *level).max(1e-4)).clamp(1.0, 40.0)
 }
 
-/// Steps of sRGB that nobody sees between neighbours.
-const QUIET: u8 = 5;
+fn extra_bits(frame: &Frame) -> u32 {
+    if frame.linear_table().len() > 256 {
+        8
+    } else {
+        0
+    }
+}
 
-/// Highest index of the display table: fine enough that no step shows in the dark.
-const TABLE: usize = 4095;
+/// Linear light of a sum of four eight-bit codes.
+fn light_of(frame: &Frame, sum: u16) -> f64 {
+    let table = frame.linear_table();
+    let code = usize::from(sum) << extra_bits(frame);
+    let (low, share) = (code / 4, (code % 4) as f64 / 4.0);
+    let high = (low + 1).min(table.len() - 1);
+    f64::from(table[low]) * (1.0 - share) + f64::from(table[high]) * share
+}
 
-/// Linear light -> sRGB bytes (IEC 61966-2-1), the lowest bit dropped.
-fn display_table() -> Vec<u8> {
-    (0..=TABLE)
-        .map(|i| {
-            let v = i as f64 / TABLE as f64;
+/// Sum of four codes -> sRGB byte to show (IEC 61966-2-1), the lowest bit dropped.
+fn display_table(frame: &Frame, gain: f64) -> Vec<u8> {
+    (0..=4 * 255)
+        .map(|sum| {
+            let v = (light_of(frame, sum) * gain).clamp(0.0, 1.0);
             let encoded = if v <= 0.003_130_8 {
                 12.92 * v
             } else {
@@ -453,3 +511,9 @@ fn display_table() -> Vec<u8> {
         })
         .collect()
 }
+
+/// Mean shown codes below this are dark, if no pixel has twice as much: a sixth of the way to white.
+const DARK: u8 = 40;
+
+/// Steps of sRGB that nobody sees between neighbours.
+const QUIET: u8 = 7;

@@ -255,6 +255,9 @@ mod tests {
         };
         assert_eq!(name_of(&peak(452.13, 0.1, 0.5)), "452.1");
         assert_eq!(name_of(&peak(557.4, 2.0, 0.5)), "557");
-        assert_eq!(important(&[peak(452.0, 0.1, 0.5), peak(700.0, 0.1, 0.01)]).len(), 1);
+        assert_eq!(
+            important(&[peak(452.0, 0.1, 0.5), peak(700.0, 0.1, 0.01)]).len(),
+            1
+        );
     }
 }
