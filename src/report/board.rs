@@ -13,7 +13,7 @@ const MOST_CALLS: usize = 3;
 #[derive(Template)]
 #[template(path = "board.html", config = "src/report/askama.toml")]
 struct Board<'a> {
-    title: &'a str,
+    title: String,
     heading: String,
     refresh_s: u32,
     now: Option<&'a str>,
@@ -110,7 +110,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let strays = class.strays.iter().map(|s| Stray {
         class: pages::class(s.record.verdict),
         word: words::verdict(s.record.verdict),
-        photo: s.record.photo.clone(),
+        photo: words::visible(&s.record.photo),
         what: s
             .record
             .reasons
@@ -122,7 +122,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let ignored = ignored.len() + class.benches.iter().map(|b| b.ignored.len()).sum::<usize>();
     let benches_calling = calls.iter().filter(|c| c.class != "w").count();
     let board = Board {
-        title: inputs.title,
+        title: words::visible(inputs.title),
         heading: match benches_calling {
             0 => "nothing to retake".to_owned(),
             1 => "1 bench to retake".to_owned(),
@@ -167,7 +167,7 @@ fn retakes(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
         .collect();
     Some(BenchCalls {
         class,
-        name: bench.name.clone(),
+        name: words::visible(&bench.name),
         href: page_of(bench),
         calls,
         more: all.len().saturating_sub(MOST_CALLS),
@@ -186,7 +186,7 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
         .find(|s| s.record.verdict == Verdict::Waiting)?;
     Some(BenchCalls {
         class: "w",
-        name: bench.name.clone(),
+        name: words::visible(&bench.name),
         href: page_of(bench),
         calls: vec![Call {
             class: "w",
@@ -196,7 +196,7 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
                 n => format!("{n} photos wait for a scale"),
             },
             advice: "Photograph the calibration lamp through this instrument.".to_owned(),
-            photo: pages::file_name(first.record).to_owned(),
+            photo: words::visible(pages::file_name(first.record)),
             measured: String::new(),
         }],
         more: 0,
@@ -249,7 +249,7 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
     .collect();
     Ship {
         class,
-        name: bench.name.clone(),
+        name: words::visible(&bench.name),
         href: page_of(bench),
         state,
         scale,

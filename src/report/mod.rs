@@ -89,6 +89,3 @@ fn by_path<'a>(photos: &[Shown<'a>]) -> Vec<Shown<'a>> {
         .collect();
     sorted.into_values().collect()
 }
-
-#[cfg(test)]
-mod tests {}

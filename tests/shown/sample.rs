@@ -238,7 +238,7 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
             lamp: "fluorescent".to_owned(),
             optics: Optics {
                 groove_spacing_nm: 1600.0,
-                focal_px: 3012.347_112_9,
+                focal_px: 3_012.347_112_9,
                 centre_px: (2000.0, 1500.0),
                 k1: 0.012_3,
                 roll_rad: 0.01,
@@ -404,6 +404,51 @@ pub fn nasty_names() -> [&'static str; 9] {
         "bell\u{7}.jpg",
         "{{ now }}{% raw %}.jpg",
     ]
+}
+
+/// The class with all of these names in all places.
+pub fn nasty_class() -> Vec<Record> {
+    let mut records = class();
+    for (i, name) in nasty_names().into_iter().enumerate() {
+        let bench = if i % 2 == 0 {
+            "heron"
+        } else {
+            "k<b>not</b>&\u{202e}🐦"
+        };
+        let mut r = record(bench, name, Capture::Sample, Verdict::Retake);
+        let mut reason = trouble(Code::Tilted);
+        reason.advice = format!("Do not trust {name}");
+        reason.measured = name.to_owned();
+        r.reasons.push(reason);
+        r.remarks.push(name.to_owned());
+        r.calibration = Some(calibration_from(name));
+        records.push(r);
+        let mut stray = record("", name, Capture::Sample, Verdict::Unreadable);
+        stray.photo = format!("no bench {name}");
+        records.push(stray);
+    }
+    records
+}
+
+/// Sixty benches with 34 photos each.
+pub fn crowd() -> Vec<Record> {
+    let mut records = Vec::new();
+    for b in 0..60 {
+        let bench = format!("{}-{b:02}", BIRDS[b % 6]);
+        for p in 0..34 {
+            let file = format!("quay-lamp-{p:02}.jpg");
+            let mut r = record(&bench, &file, Capture::Sample, Verdict::Good);
+            r.calibration = Some(calibration_from(&format!("{bench}/lamp.jpg")));
+            r.metrics = metrics_map(&metrics(b as f64 / 10.0));
+            r.taken = Some(format!("2026-03-12T18:{p:02}:00"));
+            if (p + b) % 8 == 0 {
+                r.verdict = Verdict::Retake;
+                r.reasons = vec![trouble(Code::Tilted), trouble(Code::Leak)];
+            }
+            records.push(r);
+        }
+    }
+    records
 }
 
 // ------------------------------------------------------------------------------------------------------- photos

@@ -27,18 +27,16 @@ const ABSORBANCE_HEIGHT: f64 = 120.0;
 /// Most peaks named; the rest stand in `peaks.csv`.
 const MOST_NAMES: usize = 10;
 
-/// Text as XML holds it: markup escaped, characters that XML 1.0 forbids shown as U+FFFD.
-pub fn xml(text: &str) -> String {
+/// Text as XML holds it: markup escaped, characters that XML 1.0 forbids replaced.
+fn xml(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
+    for c in words::visible(text).chars() {
         match c {
             '&' => out.push_str("&amp;"),
             '<' => out.push_str("&lt;"),
             '>' => out.push_str("&gt;"),
             '"' => out.push_str("&quot;"),
             '\'' => out.push_str("&#39;"),
-            '\t' | '\n' | '\r' => out.push(' '),
-            '\0'..='\u{1f}' | '\u{7f}'..='\u{9f}' | '\u{fffe}' | '\u{ffff}' => out.push('\u{fffd}'),
             _ => out.push(c),
         }
     }

@@ -362,11 +362,12 @@ impl<'a> View<'a> {
                     let out = sum.map(|s| shown[usize::from(s)]);
                     // What differs from the pixel above, or to the left, by less than it shows takes that pixel's
                     // colour, and then compresses.
+                    let quiet = if parts[i] == Part::Band { QUIET } else { 2 };
                     let old = |o: usize| [pixels[o], pixels[o + 1], pixels[o + 2]];
                     let like = |old: [u8; 3]| {
-                        old[0].abs_diff(out[0]) <= QUIET
-                            && old[1].abs_diff(out[1]) <= QUIET
-                            && old[2].abs_diff(out[2]) <= QUIET
+                        old[0].abs_diff(out[0]) <= quiet
+                            && old[1].abs_diff(out[1]) <= quiet
+                            && old[2].abs_diff(out[2]) <= quiet
                     };
                     let above = old(at - stride);
                     let colour = if parts[i] == Part::Band && self.is_hatched(i, j) {
@@ -406,8 +407,7 @@ impl Strip {
     /// the rest and would make most of the file. Squares that hold any light, or part of a band, stay as they are.
     fn fill(&mut self, view: &View<'_>, rows: Range<usize>, shown: &[u8]) {
         let columns = view.columns.inside.clone();
-        let bound = |code: u8| shown.partition_point(|c| *c < code) as u16;
-        let (dark, spark) = (bound(DARK), bound(2 * DARK));
+        let (dark, spark) = dark_bounds(view.frame, shown);
         let width = columns.len();
         self.sums.resize(width * rows.len(), [0; 3]);
         // Down before across: in a photo stored on its side neighbours below share a cache line.
@@ -512,8 +512,112 @@ fn display_table(frame: &Frame, gain: f64) -> Vec<u8> {
         .collect()
 }
 
-/// Mean shown codes below this are dark, if no pixel has twice as much: a sixth of the way to white.
-const DARK: u8 = 40;
+/// Sums of four codes below which a square's mean, and each of its pixels, count as dark: what is shown less than a sixth
+/// and a third of the way to white, or lies within the noise of phones (common practice, no source: three and eight
+/// thousandths of full scale), however much it is brightened.
+fn dark_bounds(frame: &Frame, shown: &[u8]) -> (u16, u16) {
+    let below = |code: u8, light: f64| {
+        let is_dark = |sum: &u16| shown[usize::from(*sum)] < code || light_of(frame, *sum) < light;
+        (0..=4 * 255).find(|sum| !is_dark(sum)).unwrap_or(4 * 255)
+    };
+    (below(40, 0.003), below(80, 0.008))
+}
 
-/// Steps of sRGB that nobody sees between neighbours.
+/// Steps of sRGB that nobody sees between neighbours in a band; in the dark round it the eye is keener.
 const QUIET: u8 = 7;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const AREA: Area = Area {
+        x: 10,
+        y: 100,
+        width: 400,
+        height: 300,
+    };
+
+    #[test]
+    fn a_pane_holds_its_cut_with_its_margins() {
+        let pane = Pane::fit(
+            AREA,
+            [1000.0, 2000.0, 3000.0, 2400.0],
+            [40.0, 30.0, 60.0, 20.0],
+            2.0,
+        );
+        let (l, t) = pane.at((1000.0, 2000.0));
+        let (r, b) = pane.at((3000.0, 2400.0));
+        assert!(
+            (l - 50.0).abs() < 1e-9 && (r - 350.0).abs() < 1e-9,
+            "{l} {r}"
+        );
+        // 2000 by 400 photo pixels in 300 by 250: the width decides, the height is spread evenly.
+        assert!((b - t - 60.0).abs() < 1e-9);
+        assert!((t - (130.0 + (250.0 - 60.0) / 2.0)).abs() < 1e-9);
+    }
+
+    #[test]
+    fn samples_stay_on_the_photo() {
+        for (from, step) in [
+            (-30.5, 2.5),
+            (0.0, 0.3),
+            (95.0, 1.0),
+            (500.0, 1.0),
+            (-500.0, 1.0),
+        ] {
+            let samples = Samples::new(from, step, 60, 100);
+            for (i, at) in samples.at.iter().enumerate() {
+                assert!(at[1] < 100 && at[0] <= at[1]);
+                let first = (from + (i as f64 + 0.25) * step).floor();
+                let last = (from + (i as f64 + 0.75) * step).floor();
+                let is_inside = first >= 0.0 && last < 100.0;
+                assert_eq!(samples.inside.contains(&i), is_inside, "{from} {step} {i}");
+                if is_inside {
+                    assert_eq!([first as usize, last as usize], *at);
+                }
+            }
+        }
+    }
+
+    fn square(x: f64, y: f64) -> Vec<Point> {
+        vec![(x, y), (x + 10.0, y), (x + 10.0, y + 10.0), (x, y + 10.0)]
+    }
+
+    #[test]
+    fn the_measured_order_is_the_one_on_the_side_that_the_record_names() {
+        let drawing = Drawing {
+            slit: square(500.0, 500.0),
+            bands: vec![
+                (1, square(800.0, 500.0)),
+                (-1, square(200.0, 500.0)),
+                (-2, square(50.0, 500.0)),
+            ],
+            ..Drawing::default()
+        };
+        let record = |side: Option<&str>| crate::publish::files::tests::record_with(side);
+        assert_eq!(main_band(&record(Some("left")), &drawing), Some(1));
+        assert_eq!(main_band(&record(Some("right")), &drawing), Some(0));
+        assert_eq!(
+            main_band(&record(None), &drawing),
+            Some(0),
+            "else the first"
+        );
+        assert_eq!(main_band(&record(None), &Drawing::default()), None);
+    }
+
+    #[test]
+    fn the_display_is_srgb_and_rises() {
+        // IEC 61966-2-1: linear 0.5 is sRGB 188; the lowest bit is dropped here.
+        let linear: std::sync::Arc<[f32]> = (0..256).map(|i| i as f32 / 255.0).collect();
+        let samples = crate::frame::Samples::U8(vec![0; 3]);
+        let upright = crate::frame::Orientation::UPRIGHT;
+        let frame = Frame::new(samples, 1, 1, upright, linear, 255);
+        let table = display_table(&frame, 1.0);
+        assert_eq!(table.len(), 1021);
+        assert_eq!(table[510], 188);
+        assert_eq!((table[0], table[1020]), (0, 254));
+        assert!(table.windows(2).all(|w| w[0] <= w[1]));
+        let bright = display_table(&frame, 4.0);
+        assert_eq!(bright[300], 254);
+    }
+}
