@@ -10,6 +10,9 @@ use crate::publish::files::{numbers, words};
 /// Calls of one bench that are spelled out; the rest stand on its own page.
 const MOST_CALLS: usize = 3;
 
+/// Benches whose cards fill a projector at full size (1920 by 1080 px: three rows of three).
+const MOST_LARGE_CARDS: usize = 9;
+
 #[derive(Template)]
 #[template(path = "board.html", config = "src/report/askama.toml")]
 struct Board<'a> {
@@ -23,6 +26,8 @@ struct Board<'a> {
     all: usize,
     tally: Vec<Tally>,
     calls: Vec<BenchCalls>,
+    /// True where so many benches call that their cards must be small.
+    crowded: bool,
     fleet: Vec<Ship>,
     strays: Vec<Stray>,
     ignored: usize,
@@ -50,6 +55,8 @@ struct Call {
     advice: String,
     photo: String,
     measured: String,
+    /// Further photos with the same remedy.
+    others: usize,
 }
 
 /// One instrument.
@@ -135,6 +142,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         usable,
         all,
         tally,
+        crowded: calls.len() > MOST_LARGE_CARDS,
         calls,
         fleet,
         strays,
@@ -150,27 +158,34 @@ fn page_of(bench: &BenchStanding<'_>) -> String {
 fn retakes(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
     let all = bench.calls();
     let class = pages::class(all.first()?.record.verdict);
-    let calls = all
-        .iter()
-        .take(MOST_CALLS)
-        .map(|s| {
-            let photo = pages::ShownPhoto::new(s, &bench.folder);
-            Call {
+    let mut calls: Vec<Call> = Vec::new();
+    for shown in all {
+        let photo = pages::ShownPhoto::new(shown, &bench.folder);
+        let same = calls
+            .iter_mut()
+            .find(|c| c.class == photo.class && c.what == photo.what && c.advice == photo.advice);
+        match same {
+            // One remedy for several photos is said once.
+            Some(call) => call.others += 1,
+            None => calls.push(Call {
                 class: photo.class,
                 word: photo.word,
                 what: photo.what,
                 advice: photo.advice,
                 measured: photo.measured,
                 photo: photo.photo,
-            }
-        })
-        .collect();
+                others: 0,
+            }),
+        }
+    }
+    let more = calls.iter().skip(MOST_CALLS).map(|c| 1 + c.others).sum();
+    calls.truncate(MOST_CALLS);
     Some(BenchCalls {
         class,
         name: words::visible(&bench.name),
         href: page_of(bench),
         calls,
-        more: all.len().saturating_sub(MOST_CALLS),
+        more,
     })
 }
 
@@ -198,6 +213,7 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
             advice: "Photograph the calibration lamp through this instrument.".to_owned(),
             photo: words::visible(pages::file_name(first.record)),
             measured: String::new(),
+            others: 0,
         }],
         more: 0,
     })

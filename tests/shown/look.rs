@@ -6,7 +6,8 @@ use slitwatch::publish::files;
 use slitwatch::publish::record::Record;
 use slitwatch::report::{Inputs, Shown, summaries};
 
-use crate::sample::{self, Shot};
+use crate::sample;
+use crate::shot::Shot;
 
 fn shot_of(record: &Record) -> Shot {
     let mut shot = Shot::PLAIN;

@@ -6,5 +6,6 @@ mod pages;
 mod pictures;
 mod record;
 mod sample;
+mod shot;
 mod speed;
 mod tables;

@@ -7,7 +7,8 @@ use slitwatch::measure::{Code, Drawing, Measurement, ScaleKind, Verdict};
 use slitwatch::publish::files::{self, OVERLAY_PNG, SPECTRUM_CSV, SPECTRUM_SVG};
 use slitwatch::publish::record::Record;
 
-use crate::sample::{self, Shot};
+use crate::sample;
+use crate::shot::Shot;
 
 fn file(record: &Record, m: &Measurement, frame: Option<&Frame>, name: &str) -> Option<Vec<u8>> {
     files::files(record, m, None, frame)
@@ -66,7 +67,7 @@ fn a_spectrum_shows_axes_units_and_its_lines() {
     assert!(text.contains("prefers-color-scheme:dark"));
     assert!(!text.contains("NaN") && !text.contains("inf"));
     assert_eq!(text.matches("font:").count(), 1, "one size of letters");
-    assert!(text.contains("17px"));
+    assert!(text.contains("18px"));
 }
 
 #[test]
