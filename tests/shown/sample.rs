@@ -3,10 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::shot::Shot;
-
 use slitwatch::classify::Capture;
-
 use slitwatch::measure::optics::Optics;
 use slitwatch::measure::{
     AbsorbanceRow, Calibration, Code, Estimate, LineUse, Measurement, Metrics, Peak, PeakKind,
@@ -14,6 +11,8 @@ use slitwatch::measure::{
 };
 use slitwatch::publish::files::metrics_map;
 use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
+
+use crate::shot::Shot;
 
 pub const BIRDS: [&str; 6] = [
     "avocet",
