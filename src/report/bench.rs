@@ -12,8 +12,8 @@ use crate::publish::files::{numbers, words};
 
 #[derive(Template)]
 #[template(path = "bench.html", config = "src/report/askama.toml")]
-struct Page<'a> {
-    name: &'a str,
+struct Page {
+    name: String,
     heading: &'static str,
     refresh_s: u32,
     last: Option<ShownPhoto>,
@@ -50,7 +50,7 @@ pub fn bench_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
     let residuals = lines.and_then(residuals_svg);
     let newest_first = || bench.photos.iter().rev();
     let page = Page {
-        name: &bench.name,
+        name: words::visible(&bench.name),
         heading: last.map_or("no photo yet", |s| words::verdict(s.record.verdict)),
         refresh_s,
         calls,
@@ -87,7 +87,7 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         }
         if let Some(photo) = &calibration.photo {
             let name = photo.rsplit('/').next().unwrap_or_default();
-            gauges.push(("scale from", name.to_owned()));
+            gauges.push(("scale from", words::visible(name)));
         }
         if let Some(rms) = calibration.rms_nm {
             let used = calibration.lines.iter().filter(|l| l.used).count();
@@ -121,7 +121,7 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         ));
     }
     if let Some(record) = bench.checked_on() {
-        gauges.push(("checked on", file_name(record).to_owned()));
+        gauges.push(("checked on", words::visible(file_name(record))));
     }
     gauges
 }

@@ -10,10 +10,13 @@ use crate::publish::files::{numbers, words};
 /// Calls of one bench that are spelled out; the rest stand on its own page.
 const MOST_CALLS: usize = 3;
 
+/// Benches whose cards fill a projector at full size (1920 by 1080 px: three rows of three).
+const MOST_LARGE_CARDS: usize = 9;
+
 #[derive(Template)]
 #[template(path = "board.html", config = "src/report/askama.toml")]
 struct Board<'a> {
-    title: &'a str,
+    title: String,
     heading: String,
     refresh_s: u32,
     now: Option<&'a str>,
@@ -23,6 +26,8 @@ struct Board<'a> {
     all: usize,
     tally: Vec<Tally>,
     calls: Vec<BenchCalls>,
+    /// True where so many benches call that their cards must be small.
+    crowded: bool,
     fleet: Vec<Ship>,
     strays: Vec<Stray>,
     ignored: usize,
@@ -50,6 +55,8 @@ struct Call {
     advice: String,
     photo: String,
     measured: String,
+    /// Further photos with the same remedy.
+    others: usize,
 }
 
 /// One instrument.
@@ -110,7 +117,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let strays = class.strays.iter().map(|s| Stray {
         class: pages::class(s.record.verdict),
         word: words::verdict(s.record.verdict),
-        photo: s.record.photo.clone(),
+        photo: words::visible(&s.record.photo),
         what: s
             .record
             .reasons
@@ -122,7 +129,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let ignored = ignored.len() + class.benches.iter().map(|b| b.ignored.len()).sum::<usize>();
     let benches_calling = calls.iter().filter(|c| c.class != "w").count();
     let board = Board {
-        title: inputs.title,
+        title: words::visible(inputs.title),
         heading: match benches_calling {
             0 => "nothing to retake".to_owned(),
             1 => "1 bench to retake".to_owned(),
@@ -135,6 +142,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         usable,
         all,
         tally,
+        crowded: calls.len() > MOST_LARGE_CARDS,
         calls,
         fleet,
         strays,
@@ -150,27 +158,34 @@ fn page_of(bench: &BenchStanding<'_>) -> String {
 fn retakes(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
     let all = bench.calls();
     let class = pages::class(all.first()?.record.verdict);
-    let calls = all
-        .iter()
-        .take(MOST_CALLS)
-        .map(|s| {
-            let photo = pages::ShownPhoto::new(s, &bench.folder);
-            Call {
+    let mut calls: Vec<Call> = Vec::new();
+    for shown in all {
+        let photo = pages::ShownPhoto::new(shown, &bench.folder);
+        let same = calls
+            .iter_mut()
+            .find(|c| c.class == photo.class && c.what == photo.what && c.advice == photo.advice);
+        match same {
+            // One remedy for several photos is said once.
+            Some(call) => call.others += 1,
+            None => calls.push(Call {
                 class: photo.class,
                 word: photo.word,
                 what: photo.what,
                 advice: photo.advice,
                 measured: photo.measured,
                 photo: photo.photo,
-            }
-        })
-        .collect();
+                others: 0,
+            }),
+        }
+    }
+    let more = calls.iter().skip(MOST_CALLS).map(|c| 1 + c.others).sum();
+    calls.truncate(MOST_CALLS);
     Some(BenchCalls {
         class,
-        name: bench.name.clone(),
+        name: words::visible(&bench.name),
         href: page_of(bench),
         calls,
-        more: all.len().saturating_sub(MOST_CALLS),
+        more,
     })
 }
 
@@ -186,7 +201,7 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
         .find(|s| s.record.verdict == Verdict::Waiting)?;
     Some(BenchCalls {
         class: "w",
-        name: bench.name.clone(),
+        name: words::visible(&bench.name),
         href: page_of(bench),
         calls: vec![Call {
             class: "w",
@@ -196,8 +211,9 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
                 n => format!("{n} photos wait for a scale"),
             },
             advice: "Photograph the calibration lamp through this instrument.".to_owned(),
-            photo: pages::file_name(first.record).to_owned(),
+            photo: words::visible(pages::file_name(first.record)),
             measured: String::new(),
+            others: 0,
         }],
         more: 0,
     })
@@ -249,7 +265,7 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
     .collect();
     Ship {
         class,
-        name: bench.name.clone(),
+        name: words::visible(&bench.name),
         href: page_of(bench),
         state,
         scale,

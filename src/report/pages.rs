@@ -80,8 +80,8 @@ impl ShownReason {
         ShownReason {
             class,
             what: words::trouble(reason.code),
-            advice: reason.advice.clone(),
-            measured: words::measured(reason),
+            advice: words::visible(&reason.advice),
+            measured: words::visible(&words::measured(reason)),
         }
     }
 }
@@ -112,7 +112,7 @@ pub struct ShownPhoto {
     pub href: String,
     /// File in it that says most.
     pub opens: &'static str,
-    /// True where the folder has pictures.
+    /// True where the folder has pictures that say more than the page.
     pub pictures: bool,
     /// True where there is a spectrum.
     pub spectrum: bool,
@@ -130,26 +130,33 @@ impl ShownPhoto {
             .folder
             .strip_prefix(bench_folder)
             .map_or(shown.folder, |rest| rest.trim_start_matches('/'));
-        let name = file_name(r).to_owned();
+        let name = words::visible(file_name(r));
         let word = words::verdict(r.verdict);
         let first = r.reasons.first();
         let what = first.map(|f| words::trouble(f.code).to_owned());
         let what = what
             .or_else(|| r.remarks.first().cloned())
             .unwrap_or_default();
-        let pictures = r.verdict != Verdict::Ignored;
+        let pictures = !matches!(r.verdict, Verdict::Ignored | Verdict::Unreadable);
         ShownPhoto {
             class: class(r.verdict),
             word,
             time: when(r.taken.as_deref()),
-            advice: first.map(|f| f.advice.clone()).unwrap_or_default(),
-            measured: first.map(words::measured).unwrap_or_default(),
+            advice: first.map(|f| words::visible(&f.advice)).unwrap_or_default(),
+            measured: first
+                .map(|f| words::visible(&words::measured(f)))
+                .unwrap_or_default(),
             reasons: r
                 .reasons
                 .iter()
                 .map(|reason| ShownReason::new(reason, r.verdict))
                 .collect(),
-            notes: r.remarks.iter().chain(&r.not_measured).cloned().collect(),
+            notes: r
+                .remarks
+                .iter()
+                .chain(&r.not_measured)
+                .map(|note| words::visible(note))
+                .collect(),
             next: next(r),
             href: href(below),
             opens: if pictures { "overlay.png" } else { "photo.log" },
@@ -187,7 +194,8 @@ fn overlay_alt(r: &Record, name: &str, word: &str, what: &str) -> String {
 }
 
 fn spectrum_alt(r: &Record, word: &str) -> String {
-    let mut alt = format!("Spectrum of {}, verdict {word}", r.label);
+    let label = words::visible(&r.label);
+    let mut alt = format!("Spectrum of {label}, verdict {word}");
     if let Some(sigma) = r.metrics.get("wavelength_sigma_nm") {
         alt += &format!(", scale ± {} nm", numbers::sigma_alone(*sigma));
     }

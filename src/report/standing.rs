@@ -169,9 +169,32 @@ fn subject(record: &Record) -> (Option<Capture>, &str) {
     }
 }
 
-/// Photos (by path) in the order in which they were taken. A photo that does not say when is taken to follow its
+/// A path as people number their files: the ending left out, so that `crane (2).jpg` follows `crane.jpg`, and runs of
+/// digits by their value, so that 10 follows 9.
+fn as_numbered(path: &str) -> Vec<(String, u64)> {
+    let stem = path.rsplit_once('.').map_or(path, |(stem, _)| stem);
+    let mut parts = vec![(String::new(), 0u64)];
+    let mut after_digit = false;
+    for c in stem.chars() {
+        let digit = c.to_digit(10).map(u64::from);
+        if digit.is_none() && after_digit {
+            parts.push((String::new(), 0));
+        }
+        after_digit = digit.is_some();
+        if let Some((words, number)) = parts.last_mut() {
+            match digit {
+                Some(d) => *number = number.saturating_mul(10).saturating_add(d),
+                None => words.push(c),
+            }
+        }
+    }
+    parts
+}
+
+/// Photos in the order in which they were taken. A photo that does not say when is taken to follow its
 /// neighbour by path, since phones number their files.
-fn as_taken(photos: Vec<Shown<'_>>) -> Vec<Shown<'_>> {
+fn as_taken(mut photos: Vec<Shown<'_>>) -> Vec<Shown<'_>> {
+    photos.sort_by_cached_key(|shown| as_numbered(&shown.record.photo));
     let mut since = "";
     let mut keyed: Vec<(&str, Shown<'_>)> = Vec::with_capacity(photos.len());
     for shown in photos {
@@ -183,4 +206,165 @@ fn as_taken(photos: Vec<Shown<'_>>) -> Vec<Shown<'_>> {
     // Stable: equal times keep the order of their paths.
     keyed.sort_by_key(|(taken, _)| *taken);
     keyed.into_iter().map(|(_, shown)| shown).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::Code;
+    use crate::publish::record::Provenance;
+
+    fn photo(path: &str, capture: Capture, verdict: Verdict, taken: Option<&str>) -> Record {
+        let (bench, file) = path.split_once('/').unwrap_or(("", path));
+        Record {
+            photo: path.to_owned(),
+            bench: bench.to_owned(),
+            capture: Some(capture),
+            rule: String::new(),
+            label: file.trim_end_matches(".jpg").to_owned(),
+            lamp: String::new(),
+            groups: BTreeMap::new(),
+            taken: taken.map(str::to_owned),
+            verdict,
+            reasons: Vec::new(),
+            metrics: BTreeMap::new(),
+            order_side: None,
+            calibration: None,
+            not_measured: Vec::new(),
+            remarks: Vec::new(),
+            provenance: Provenance::default(),
+        }
+    }
+
+    fn shown(records: &[Record]) -> Vec<Shown<'_>> {
+        records
+            .iter()
+            .map(|record| Shown {
+                record,
+                folder: &record.photo,
+                has_spectrum: false,
+            })
+            .collect()
+    }
+
+    fn calls(records: &[Record]) -> Vec<String> {
+        let class = Class::of(&shown(records));
+        let calls = class.benches[0].calls();
+        calls.iter().map(|s| s.record.photo.clone()).collect()
+    }
+
+    #[test]
+    fn a_good_lamp_photo_settles_the_bad_ones_before_it_whatever_their_names() {
+        use Capture::Calibration;
+        let bad = |name| photo(name, Calibration, Verdict::Retake, None);
+        let good = photo("dunlin/lamp-3.jpg", Calibration, Verdict::Caution, None);
+        let first = [bad("dunlin/lamp-1.jpg"), bad("dunlin/lamp-2.jpg")];
+        assert_eq!(calls(&first), ["dunlin/lamp-2.jpg"], "only the last counts");
+        let settled = [bad("dunlin/lamp-1.jpg"), good.clone()];
+        assert!(calls(&settled).is_empty());
+        let again = [good, bad("dunlin/lamp-4.jpg")];
+        assert_eq!(calls(&again), ["dunlin/lamp-4.jpg"]);
+    }
+
+    #[test]
+    fn samples_are_settled_by_their_own_label_only() {
+        let sample = |name, verdict| photo(name, Capture::Sample, verdict, None);
+        let mut again = sample("dunlin/crane-b.jpg", Verdict::Good);
+        let bad = sample("dunlin/crane.jpg", Verdict::Unreadable);
+        assert_eq!(calls(&[bad.clone(), again.clone()]), ["dunlin/crane.jpg"]);
+        again.label = "crane".to_owned();
+        assert!(calls(&[bad, again]).is_empty());
+    }
+
+    #[test]
+    fn photos_stand_as_taken_and_those_without_a_time_beside_their_neighbours() {
+        let sample = |name, taken| photo(name, Capture::Sample, Verdict::Good, taken);
+        let records = [
+            sample("heron/img-1.jpg", Some("2026-03-12T18:30:00")),
+            sample("heron/img-2.jpg", None),
+            sample("heron/img-3.jpg", Some("2026-03-12T18:10:00")),
+            sample("heron/img-4.jpg", None),
+        ];
+        let class = Class::of(&shown(&records));
+        let order: Vec<&str> = class.benches[0]
+            .photos
+            .iter()
+            .map(|s| s.record.photo.as_str())
+            .collect();
+        assert_eq!(
+            order,
+            [
+                "heron/img-3.jpg",
+                "heron/img-4.jpg",
+                "heron/img-1.jpg",
+                "heron/img-2.jpg"
+            ]
+        );
+    }
+
+    #[test]
+    fn files_follow_each_other_as_people_number_them() {
+        let mut names = [
+            "a/x-10.jpg",
+            "a/x (2).jpg",
+            "a/x-9.jpg",
+            "a/x.jpg",
+            "a/x-09b.jpg",
+        ];
+        names.sort_by_cached_key(|n| as_numbered(n));
+        assert_eq!(
+            names,
+            [
+                "a/x.jpg",
+                "a/x (2).jpg",
+                "a/x-9.jpg",
+                "a/x-09b.jpg",
+                "a/x-10.jpg"
+            ]
+        );
+    }
+
+    #[test]
+    fn an_instrument_is_as_the_last_photo_that_tells_shows_it() {
+        let reason = |code, severity| Reason {
+            code,
+            severity,
+            measured: String::new(),
+            limit: String::new(),
+            advice: String::new(),
+        };
+        let mut old = photo("knot/a.jpg", Capture::Calibration, Verdict::Retake, None);
+        old.metrics.insert("tilt_deg".to_owned(), 7.0);
+        old.reasons = vec![
+            reason(Code::Clipped, Severity::Retake),
+            reason(Code::Tilted, Severity::Retake),
+        ];
+        let health = |records: &[Record]| {
+            let class = Class::of(&shown(records));
+            let (health, reason) = class.benches[0].health();
+            (health, reason.map(|r| r.code))
+        };
+        assert_eq!(health(&[old.clone()]), (Health::Mend, Some(Code::Tilted)));
+        let blind = photo("knot/b.jpg", Capture::Sample, Verdict::Unreadable, None);
+        assert_eq!(health(&[old.clone(), blind.clone()]).0, Health::Mend);
+        let mut mended = photo("knot/c.jpg", Capture::Sample, Verdict::Retake, None);
+        mended.metrics.insert("tilt_deg".to_owned(), 0.3);
+        mended.reasons = vec![reason(Code::Clipped, Severity::Retake)];
+        assert_eq!(health(&[old, blind.clone(), mended]), (Health::Sound, None));
+        assert_eq!(health(&[blind]), (Health::Unseen, None));
+    }
+
+    #[test]
+    fn photos_without_a_bench_are_strays_and_ignored_files_stand_apart() {
+        let records = [
+            photo("loose.jpg", Capture::Sample, Verdict::Good, None),
+            photo("knot/notes.txt", Capture::Sample, Verdict::Ignored, None),
+            photo("knot/a.jpg", Capture::Sample, Verdict::Good, None),
+        ];
+        let class = Class::of(&shown(&records));
+        assert_eq!(class.strays.len(), 1);
+        assert_eq!(class.benches.len(), 1);
+        assert_eq!(class.benches[0].photos.len(), 1);
+        assert_eq!(class.benches[0].ignored.len(), 1);
+    }
 }

@@ -2,12 +2,12 @@
 
 use std::path::Path;
 
-use slitwatch::classify::Capture;
 use slitwatch::publish::files;
 use slitwatch::publish::record::Record;
 use slitwatch::report::{Inputs, Shown, summaries};
 
-use crate::sample::{self, Shot};
+use crate::sample;
+use crate::shot::Shot;
 
 fn shot_of(record: &Record) -> Shot {
     let mut shot = Shot::PLAIN;
@@ -69,14 +69,19 @@ fn look() {
                 spectra.insert(record.photo.clone(), bytes);
             }
         }
-        let _ = Capture::Sample;
     }
+    write(folder, &records, |s| spectra.get(&s.record.photo).cloned());
+    write(&folder.join("names"), &sample::nasty_class(), |_| None);
+    write(&folder.join("crowd"), &sample::crowd(), |_| None);
+}
+
+fn write(folder: &Path, records: &[Record], spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>) {
     let shown: Vec<Shown<'_>> = records
         .iter()
         .map(|record| Shown {
             record,
             folder: &record.photo,
-            has_spectrum: spectra.contains_key(&record.photo),
+            has_spectrum: record.calibration.is_some(),
         })
         .collect();
     let inputs = Inputs {
@@ -85,7 +90,7 @@ fn look() {
         now: Some("18:16:40".to_owned()),
         refresh_s: 3,
     };
-    for (name, bytes) in summaries(&inputs, |s| spectra.get(&s.record.photo).cloned()) {
+    for (name, bytes) in summaries(&inputs, spectrum) {
         let path = folder.join(name);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
         std::fs::write(path, bytes).unwrap();

@@ -2,7 +2,8 @@
 
 use slitwatch::publish::files;
 
-use crate::sample::{self, Shot};
+use crate::sample;
+use crate::shot::Shot;
 
 /// Processor time of this thread in seconds, from Linux's scheduler; absent elsewhere.
 fn thread_seconds() -> Option<f64> {

@@ -91,7 +91,7 @@ pub fn files(
 /// The metrics by name as they stand in `quality.json` and `quality.csv`: an [`Estimate`] `x` gives `x` and `x_sigma`.
 ///
 /// Only what was measured and is finite. Estimates are rounded to three digits of their uncertainty, plain numbers to
-/// five digits; the count of nothing is dropped silently, the reason stands in [`Measurement::not_measured`].
+/// five digits; why something is missing stands in [`Measurement::not_measured`].
 /// `order_side` is a word and belongs in [`Record::order_side`].
 pub fn metrics_map(metrics: &Metrics) -> BTreeMap<String, f64> {
     let mut map = BTreeMap::new();
@@ -130,9 +130,7 @@ pub fn metrics_map(metrics: &Metrics) -> BTreeMap<String, f64> {
 
 /// `quality.json`: indented, keys in a fixed order, a line break at the end.
 ///
-/// # Panics
-/// If a number in the record is not finite where the type promises one (JSON has no word for it, and the file could not
-/// be read back).
+/// Every number in the record must be finite: JSON has no word for another, and the file could not be read back.
 pub fn quality_json(record: &Record) -> Vec<u8> {
     let mut bytes = serde_json::to_vec_pretty(record).expect("a record has only named fields");
     bytes.push(b'\n');
@@ -157,15 +155,10 @@ fn photo_log(record: &Record, measurement: &Measurement) -> Vec<u8> {
         words::verdict(record.verdict)
     );
     for reason in &record.reasons {
-        let limit = if reason.limit.is_empty() {
-            String::new()
-        } else {
-            format!(" (limit {})", reason.limit)
-        };
         out += &format!(
-            "{}: {}{limit}. {}\n",
+            "{}: {}. {}\n",
             reason.code.as_str(),
-            reason.measured,
+            words::measured(reason),
             reason.advice
         );
     }
@@ -182,4 +175,82 @@ fn photo_log(record: &Record, measurement: &Measurement) -> Vec<u8> {
         out.push('\n');
     }
     out.into_bytes()
+}
+
+#[cfg(test)]
+pub(in crate::publish::files) mod tests {
+    use super::*;
+    use crate::publish::record::Provenance;
+
+    /// A record that names the side of its order.
+    pub fn record_with(side: Option<&str>) -> Record {
+        Record {
+            order_side: side.map(str::to_owned),
+            ..record()
+        }
+    }
+
+    fn record() -> Record {
+        Record {
+            photo: "heron/a.jpg".to_owned(),
+            bench: "heron".to_owned(),
+            capture: None,
+            rule: "notes".to_owned(),
+            label: "a".to_owned(),
+            lamp: String::new(),
+            groups: BTreeMap::new(),
+            taken: None,
+            verdict: Verdict::Retake,
+            reasons: vec![crate::measure::Reason {
+                code: crate::measure::Code::Dim,
+                severity: crate::measure::Severity::Retake,
+                measured: "12 of 255".to_owned(),
+                limit: "30 of 255".to_owned(),
+                advice: "Go nearer.".to_owned(),
+            }],
+            metrics: BTreeMap::new(),
+            order_side: None,
+            calibration: None,
+            not_measured: vec!["slit width: no sharp line".to_owned()],
+            remarks: Vec::new(),
+            provenance: Provenance::default(),
+        }
+    }
+
+    #[test]
+    fn the_log_tells_the_verdict_before_the_steps() {
+        let measurement = Measurement {
+            log: vec!["found the slit".to_owned()],
+            ..Measurement::default()
+        };
+        let log = String::from_utf8(photo_log(&record(), &measurement)).unwrap();
+        assert_eq!(
+            log,
+            "heron/a.jpg\nrule: notes\nverdict: retake\n\
+             dim: 12 of 255 (limit 30 of 255). Go nearer.\n\
+             not measured: slit width: no sharp line\nfound the slit\n"
+        );
+    }
+
+    #[test]
+    fn an_estimate_becomes_two_metrics_with_the_digits_it_bears() {
+        let metrics = Metrics {
+            tilt_deg: Some(Estimate {
+                value: 1.234_567,
+                sigma: 0.045_67,
+            }),
+            snr: Some(123.456_789),
+            ..Metrics::default()
+        };
+        let map = metrics_map(&metrics);
+        let expected = [
+            ("snr", 123.46),
+            ("tilt_deg", 1.2346),
+            ("tilt_deg_sigma", 0.0457),
+        ];
+        assert_eq!(map.len(), expected.len());
+        for (name, value) in expected {
+            assert_eq!(map[name], value, "{name}");
+        }
+    }
 }

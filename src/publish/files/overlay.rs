@@ -6,6 +6,7 @@
 //! lines named, beside a view of the whole.
 
 mod pane;
+mod photo;
 
 use super::canvas::{Area, Canvas, Point, Rgb, Weight, fitted, text_width};
 use super::{numbers, words};
@@ -60,7 +61,7 @@ pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) ->
     let footer = if has_drawing { FOOTER } else { 0 };
     let layout = Layout::new(record, drawing, frame);
     let mut canvas = Canvas::new(layout.width, layout.height + footer, DEEP);
-    pane::photo(&mut canvas, frame, drawing, &layout);
+    photo::photo(&mut canvas, frame, drawing, &layout);
     let standing = is_standing(drawing);
     for pane in layout.panes() {
         canvas.clip(Some(pane.area));

@@ -1,7 +1,7 @@
 //! `spectrum.svg`: the total signal as an ink line over a staff graduated in nanometres, its peaks named by pennants on
 //! staffs above it.
 //!
-//! The drawing is 480 units wide and its smallest letters 17 units high, so that on a phone's page, 340 px wide, they
+//! The drawing is 480 units wide and its letters 18 units high, so that on a phone's page, 330 px wide, they
 //! stay at 12 px. The colours follow the reader's light or dark setting.
 
 mod pennants;
@@ -17,7 +17,7 @@ use pennants::{Hue, Pennant};
 const WIDTH: f64 = 480.0;
 const LEFT: f64 = 56.0;
 const RIGHT: f64 = 468.0;
-const TEXT: f64 = 17.0;
+const TEXT: f64 = 18.0;
 /// Mean width of a letter of the bold face as a share of its height; on the safe side for digits.
 const LETTER: f64 = 0.6;
 const PENNANT: f64 = 22.0;
@@ -27,18 +27,16 @@ const ABSORBANCE_HEIGHT: f64 = 120.0;
 /// Most peaks named; the rest stand in `peaks.csv`.
 const MOST_NAMES: usize = 10;
 
-/// Text as XML holds it: markup escaped, characters that XML 1.0 forbids shown as U+FFFD.
-pub fn xml(text: &str) -> String {
+/// Text as XML holds it: markup escaped, characters that XML 1.0 forbids replaced.
+fn xml(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
+    for c in words::visible(text).chars() {
         match c {
             '&' => out.push_str("&amp;"),
             '<' => out.push_str("&lt;"),
             '>' => out.push_str("&gt;"),
             '"' => out.push_str("&quot;"),
             '\'' => out.push_str("&#39;"),
-            '\t' | '\n' | '\r' => out.push(' '),
-            '\0'..='\u{1f}' | '\u{7f}'..='\u{9f}' | '\u{fffe}' | '\u{ffff}' => out.push('\u{fffd}'),
             _ => out.push(c),
         }
     }
@@ -48,7 +46,7 @@ pub fn xml(text: &str) -> String {
 const STYLE: &str = "\
 svg{--paper:#f4f8f7;--ink:#0c2530;--soft:#5b7078;--rule:#cfdadb;--band:#0c253026;--hot:#c42e1c}\
 @media(prefers-color-scheme:dark){svg{--paper:#0d1f27;--ink:#e6f0ee;--soft:#9fb4b8;--rule:#294049;--band:#e6f0ee33;--hot:#ff8a70}}\
-text{font:500 17px 'Bahnschrift','DIN Alternate','Avenir Next Condensed','Roboto Condensed','DejaVu Sans Condensed',sans-serif;\
+text{font:500 18px 'Bahnschrift','DIN Alternate','Avenir Next Condensed','Roboto Condensed','DejaVu Sans Condensed',sans-serif;\
 fill:var(--ink);font-variant-numeric:tabular-nums}\
 .s{fill:var(--soft)}.b{font-weight:700}.p{fill:var(--paper);font-weight:700}.w{fill:var(--hot);font-weight:700}\
 .e{text-anchor:end}.m{text-anchor:middle}\

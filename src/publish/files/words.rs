@@ -77,6 +77,19 @@ pub fn measured(reason: &Reason) -> String {
     }
 }
 
+/// Text of any origin, fit to stand in a page or picture: line breaks and tabs become spaces, other control characters
+/// and what XML 1.0 forbids the replacement character. Markup is left to whoever writes the text.
+pub fn visible(text: &str) -> String {
+    text.chars()
+        .map(|c| match c {
+            '\t' | '\n' | '\r' => ' ',
+            '\u{fffe}' | '\u{ffff}' => '\u{fffd}',
+            c if c.is_control() => '\u{fffd}',
+            c => c,
+        })
+        .collect()
+}
+
 /// True for reasons that the instrument gives, not the single photo: they stay until somebody mends it.
 pub fn is_of_the_instrument(code: Code) -> bool {
     matches!(

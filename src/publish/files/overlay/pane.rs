@@ -1,8 +1,6 @@
-//! Where the overlay shows which part of the photo, and the photo itself: cut, brightened, quietened.
+//! Where the overlay shows which part of the photo.
 
-use std::ops::Range;
-
-use super::{Area, Canvas, DEEP, FOOTER, Point, ROW, is_standing};
+use super::{Area, FOOTER, Point, ROW, is_standing};
 use crate::frame::Frame;
 use crate::measure::Drawing;
 use crate::publish::record::Record;
@@ -30,9 +28,9 @@ pub struct Pane {
     /// Where on the canvas.
     pub area: Area,
     /// Canvas pixels per photo pixel.
-    scale: f64,
+    pub scale: f64,
     /// Photo position of the area's top left corner.
-    corner: Point,
+    pub corner: Point,
     /// Number of the band that this pane shows alone; absent for the view of the whole.
     pub only: Option<usize>,
 }
@@ -237,283 +235,59 @@ fn main_band(record: &Record, drawing: &Drawing) -> Option<usize> {
     })
 }
 
-// ---------------------------------------------------------------------------------------------------- the photo
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-/// Which part of the photo a canvas pixel shows.
-#[derive(Clone, Copy, PartialEq)]
-enum Part {
-    Around,
-    Band,
-    Slit,
-}
-
-/// The photo in its panes, brightened alike in all of them; clipped pixels of the bands are hatched.
-pub fn photo(canvas: &mut Canvas, frame: &Frame, drawing: &Drawing, layout: &Layout) {
-    let views: Vec<View<'_>> = layout
-        .panes()
-        .map(|pane| View::new(frame, drawing, pane))
-        .collect();
-    let shown = display_table(frame, gain(frame, &views));
-    for view in &views {
-        view.show(canvas, &shown);
-    }
-}
-
-/// A pane and the photo behind it.
-struct View<'a> {
-    frame: &'a Frame,
-    pane: Pane,
-    columns: Samples,
-    rows: Samples,
-    parts: Vec<Part>,
-    /// Bits by which the photo's codes are wider than eight.
-    shift: u32,
-}
-
-/// Where the pixels of a pane lie in the photo, along one axis.
-struct Samples {
-    /// Two positions in the photo for each pixel of the pane.
-    at: Vec<[usize; 2]>,
-    /// Pixels of the pane that lie on the photo.
-    inside: Range<usize>,
-}
-
-impl Samples {
-    /// `count` pixels of the pane from photo position `from` on, `step` photo pixels each; the photo has `size`, not 0.
-    fn new(from: f64, step: f64, count: usize, size: usize) -> Samples {
-        let spot = |i: usize, share: f64| (from + (i as f64 + share) * step).floor();
-        let on_photo = |i: &usize| {
-            let (first, last) = (spot(*i, 0.25), spot(*i, 0.75));
-            first >= 0.0 && last < size as f64
-        };
-        let start = (0..count).find(on_photo).unwrap_or(count);
-        let end = (start..count).rev().find(on_photo).map_or(start, |i| i + 1);
-        let at = (0..count)
-            .map(|i| {
-                [0.25, 0.75].map(|share| spot(i, share).clamp(0.0, (size - 1) as f64) as usize)
-            })
-            .collect();
-        Samples {
-            at,
-            inside: start..end,
-        }
-    }
-}
-
-impl<'a> View<'a> {
-    fn new(frame: &'a Frame, drawing: &Drawing, pane: &Pane) -> View<'a> {
-        let step = 1.0 / pane.scale;
-        let Area { width, height, .. } = pane.area;
-        View {
-            frame,
-            pane: *pane,
-            columns: Samples::new(pane.corner.0, step, width, frame.width()),
-            rows: Samples::new(pane.corner.1, step, height, frame.height()),
-            parts: parts(drawing, pane),
-            shift: extra_bits(frame),
-        }
-    }
-
-    /// The sum of four samples of the pane's pixel (i, j), which must lie on the photo, in eight-bit codes: 0 to 1020.
-    /// Where the photo is enlarged two samples count twice. Codes, not light, are averaged: they are only to be looked at,
-    /// and their noise is even.
-    #[inline]
-    fn codes(&self, i: usize, j: usize) -> [u16; 3] {
-        let ([x0, x1], [y0, y1]) = (self.columns.at[i], self.rows.at[j]);
-        let (a, b) = (self.frame.codes(x0, y0), self.frame.codes(x1, y1));
-        let (c, d) = if self.pane.scale < 0.8 {
-            (self.frame.codes(x1, y0), self.frame.codes(x0, y1))
-        } else {
-            (a, b)
-        };
-        let s = self.shift;
-        let sum = |k: usize| (a[k] >> s) + (b[k] >> s) + (c[k] >> s) + (d[k] >> s);
-        [sum(0), sum(1), sum(2)]
-    }
-
-    /// The brightest channel of every fourth pixel both ways that lies in a `wanted` part.
-    fn levels(&self, wanted: impl Fn(Part) -> bool) -> Vec<u16> {
-        let mut levels = Vec::new();
-        for j in self.rows.inside.clone().step_by(4) {
-            for i in self.columns.inside.clone().step_by(4) {
-                if wanted(self.parts[j * self.pane.area.width + i]) {
-                    let [r, g, b] = self.codes(i, j);
-                    levels.push(r.max(g).max(b));
-                }
-            }
-        }
-        levels
-    }
-
-    fn show(&self, canvas: &mut Canvas, shown: &[u8]) {
-        let area = self.pane.area;
-        let stride = 3 * canvas.width();
-        let pixels = canvas.pixels_mut();
-        let mut strip = Strip::default();
-        let (rows, columns) = (self.rows.inside.clone(), self.columns.inside.clone());
-        for top in rows.clone().step_by(SQUARE) {
-            strip.fill(self, top..(top + SQUARE).min(rows.end), shown);
-            let mut sums = strip.sums.iter();
-            for j in strip.rows.clone() {
-                let parts = &self.parts[j * area.width..];
-                for i in columns.clone() {
-                    let Some(sum) = sums.next() else { return };
-                    let at = (area.y + j) * stride + 3 * (area.x + i);
-                    let out = sum.map(|s| shown[usize::from(s)]);
-                    // What differs from the pixel above, or to the left, by less than it shows takes that pixel's
-                    // colour, and then compresses.
-                    let old = |o: usize| [pixels[o], pixels[o + 1], pixels[o + 2]];
-                    let like = |old: [u8; 3]| {
-                        old[0].abs_diff(out[0]) <= QUIET
-                            && old[1].abs_diff(out[1]) <= QUIET
-                            && old[2].abs_diff(out[2]) <= QUIET
-                    };
-                    let above = old(at - stride);
-                    let colour = if parts[i] == Part::Band && self.is_hatched(i, j) {
-                        DEEP
-                    } else if like(above) {
-                        above
-                    } else if i > 0 && like(old(at - 3)) {
-                        old(at - 3)
-                    } else {
-                        out
-                    };
-                    pixels[at..at + 3].copy_from_slice(&colour);
-                }
-            }
-        }
-    }
-
-    /// True for pixels of a stripe over light that the sensor cut off.
-    fn is_hatched(&self, i: usize, j: usize) -> bool {
-        let (x, y) = (self.columns.at[i][0], self.rows.at[j][0]);
-        (i + j) % 9 < 4 && self.frame.clipped(x, y).contains(&true)
-    }
-}
-
-/// Side of the squares in which the dark is evened out, in pixels.
-const SQUARE: usize = 8;
-
-/// Some rows of a view over the columns that lie on the photo, in sums of four codes.
-#[derive(Default)]
-struct Strip {
-    rows: Range<usize>,
-    sums: Vec<[u16; 3]>,
-}
-
-impl Strip {
-    /// Takes `rows` of the view and evens out the dark round the spectrum, square by square: its noise is brightened like
-    /// the rest and would make most of the file. Squares that hold any light, or part of a band, stay as they are.
-    fn fill(&mut self, view: &View<'_>, rows: Range<usize>, shown: &[u8]) {
-        let columns = view.columns.inside.clone();
-        let bound = |code: u8| shown.partition_point(|c| *c < code) as u16;
-        let (dark, spark) = (bound(DARK), bound(2 * DARK));
-        let width = columns.len();
-        self.sums.resize(width * rows.len(), [0; 3]);
-        // Down before across: in a photo stored on its side neighbours below share a cache line.
-        for (k, i) in columns.clone().enumerate() {
-            for (n, j) in rows.clone().enumerate() {
-                self.sums[n * width + k] = view.codes(i, j);
-            }
-        }
-        for left in (0..width).step_by(SQUARE) {
-            let square = left..(left + SQUARE).min(width);
-            let mut total = [0u32; 3];
-            let is_dark = rows.clone().enumerate().all(|(n, j)| {
-                let parts = &view.parts[j * view.pane.area.width + columns.start..][square.clone()];
-                let sums = &self.sums[n * width..][square.clone()];
-                sums.iter().zip(parts).all(|(sum, part)| {
-                    for (t, s) in total.iter_mut().zip(sum) {
-                        *t += u32::from(*s);
-                    }
-                    *part == Part::Around && sum.iter().all(|s| *s < spark)
-                })
-            });
-            let count = (rows.len() * square.len()) as u32;
-            let mean = total.map(|t| ((t + count / 2) / count) as u16);
-            if is_dark && mean.iter().all(|m| *m < dark) {
-                for n in 0..rows.len() {
-                    self.sums[n * width..][square.clone()].fill(mean);
-                }
-            }
-        }
-        self.rows = rows;
-    }
-}
-
-fn parts(drawing: &Drawing, pane: &Pane) -> Vec<Part> {
-    let Area {
-        x,
-        y,
-        width,
-        height,
-    } = pane.area;
-    let mut parts = vec![Part::Around; width * height];
-    let mut paint = |outline: &[Point], part: Part| {
-        super::super::canvas::scan(&pane.all(outline), pane.area, |row, columns| {
-            let from = (row - y) * width;
-            parts[from + columns.start - x..from + columns.end - x].fill(part);
-        });
+    const AREA: Area = Area {
+        x: 10,
+        y: 100,
+        width: 400,
+        height: 300,
     };
-    for (_, outline) in &drawing.bands {
-        paint(outline, Part::Band);
+
+    #[test]
+    fn a_pane_holds_its_cut_with_its_margins() {
+        let pane = Pane::fit(
+            AREA,
+            [1000.0, 2000.0, 3000.0, 2400.0],
+            [40.0, 30.0, 60.0, 20.0],
+            2.0,
+        );
+        let (l, t) = pane.at((1000.0, 2000.0));
+        let (r, b) = pane.at((3000.0, 2400.0));
+        assert!(
+            (l - 50.0).abs() < 1e-9 && (r - 350.0).abs() < 1e-9,
+            "{l} {r}"
+        );
+        // 2000 by 400 photo pixels in 300 by 250: the width decides, the height is spread evenly.
+        assert!((b - t - 60.0).abs() < 1e-9);
+        assert!((t - (130.0 + (250.0 - 60.0) / 2.0)).abs() < 1e-9);
     }
-    paint(&drawing.slit, Part::Slit);
-    parts
-}
 
-/// Display gain: the photo is dark, and a dim order must be seen. The brightest hundredth of the bands comes to nine
-/// tenths of full scale; without bands, the brightest thousandth of the photo.
-fn gain(frame: &Frame, views: &[View<'_>]) -> f64 {
-    let mut share = 0.99;
-    let of_bands = |part| part == Part::Band;
-    let mut levels: Vec<u16> = views.iter().flat_map(|v| v.levels(of_bands)).collect();
-    if levels.is_empty() {
-        share = 0.999;
-        levels = views.iter().flat_map(|v| v.levels(|_| true)).collect();
+    fn square(x: f64, y: f64) -> Vec<Point> {
+        vec![(x, y), (x + 10.0, y), (x + 10.0, y + 10.0), (x, y + 10.0)]
     }
-    if levels.is_empty() {
-        return 1.0;
-    }
-    let at = ((levels.len() - 1) as f64 * share) as usize;
-    let (_, level, _) = levels.select_nth_unstable(at);
-    (0.9 / light_of(frame, *level).max(1e-4)).clamp(1.0, 40.0)
-}
 
-fn extra_bits(frame: &Frame) -> u32 {
-    if frame.linear_table().len() > 256 {
-        8
-    } else {
-        0
+    #[test]
+    fn the_measured_order_is_the_one_on_the_side_that_the_record_names() {
+        let drawing = Drawing {
+            slit: square(500.0, 500.0),
+            bands: vec![
+                (1, square(800.0, 500.0)),
+                (-1, square(200.0, 500.0)),
+                (-2, square(50.0, 500.0)),
+            ],
+            ..Drawing::default()
+        };
+        let record = |side: Option<&str>| crate::publish::files::tests::record_with(side);
+        assert_eq!(main_band(&record(Some("left")), &drawing), Some(1));
+        assert_eq!(main_band(&record(Some("right")), &drawing), Some(0));
+        assert_eq!(
+            main_band(&record(None), &drawing),
+            Some(0),
+            "else the first"
+        );
+        assert_eq!(main_band(&record(None), &Drawing::default()), None);
     }
 }
-
-/// Linear light of a sum of four eight-bit codes.
-fn light_of(frame: &Frame, sum: u16) -> f64 {
-    let table = frame.linear_table();
-    let code = usize::from(sum) << extra_bits(frame);
-    let (low, share) = (code / 4, (code % 4) as f64 / 4.0);
-    let high = (low + 1).min(table.len() - 1);
-    f64::from(table[low]) * (1.0 - share) + f64::from(table[high]) * share
-}
-
-/// Sum of four codes -> sRGB byte to show (IEC 61966-2-1), the lowest bit dropped.
-fn display_table(frame: &Frame, gain: f64) -> Vec<u8> {
-    (0..=4 * 255)
-        .map(|sum| {
-            let v = (light_of(frame, sum) * gain).clamp(0.0, 1.0);
-            let encoded = if v <= 0.003_130_8 {
-                12.92 * v
-            } else {
-                1.055 * v.powf(1.0 / 2.4) - 0.055
-            };
-            ((encoded * 255.0).round() as u8) & 0xfe
-        })
-        .collect()
-}
-
-/// Mean shown codes below this are dark, if no pixel has twice as much: a sixth of the way to white.
-const DARK: u8 = 40;
-
-/// Steps of sRGB that nobody sees between neighbours.
-const QUIET: u8 = 7;
