@@ -145,19 +145,28 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
     Some((find(true)?, find(false)?, contrast / spread.max(1e-6)))
 }
 
-/// Blur (standard deviation of an error function, px) of the slit's two ends in the light of one line, with its
-/// standard uncertainty: the mean of both ends.
+/// How the slit's two ends look in some light: the mean of both.
+#[derive(Clone, Copy, Debug)]
+pub struct EndShape {
+    /// Blur as the standard deviation of an error function, px.
+    pub blur_px: f64,
+    /// Its standard uncertainty.
+    pub blur_sigma_px: f64,
+    /// Smear along the slit (box) beside a Gaussian blur, px; absent where an error function does as well.
+    pub smear_px: Option<f64>,
+}
+
+/// Shape of the slit's two ends in the light of `path_nm` ± `reach_nm`; `beta` is the slit's extent.
 ///
-/// `path_nm` ± `reach_nm` is the line's light, `beta` the slit's extent. Refuses where an end is not clear, or off the
-/// picture.
-pub fn line_end_blur(
+/// Refuses where an end is not clear, or off the picture.
+pub fn end_shape(
     frame: &Frame,
     rays: &Rays,
     path_nm: f64,
     reach_nm: f64,
     beta: (f64, f64),
     focal_px: f64,
-) -> Option<(f64, f64)> {
+) -> Option<EndShape> {
     let half = 0.5 * (beta.1 - beta.0);
     let around = 0.4 * half;
     let beta_bins = (((beta.1 - beta.0) + 2.0 * around) * focal_px) as usize;
@@ -177,15 +186,39 @@ pub fn line_end_blur(
     let high = (beta.1 - beta.0 + around) * focal_px;
     let a = fit_end(&light, low, 1.0)?;
     let b = fit_end(&light, high, -1.0)?;
-    let blur = 0.5 * (a.0 + b.0);
-    let sigma = 0.5 * a.1.hypot(b.1).max((a.0 - b.0).abs() / 2f64.sqrt());
-    Some((blur, sigma.max(0.03)))
+    let blur_px = 0.5 * (a.blur + b.blur);
+    let blur_sigma_px = (0.5 * a.sigma.hypot(b.sigma)).max((a.blur - b.blur).abs() / 2f64.sqrt()).max(0.03);
+    // Both ends are smeared alike, or it is not the phone that moved.
+    let smear_px = match (a.smear, b.smear) {
+        (Some(x), Some(y)) if x.max(y) < 1.6 * x.min(y) => Some(0.5 * (x + y)),
+        _ => None,
+    };
+    Some(EndShape { blur_px, blur_sigma_px, smear_px })
 }
 
-/// Fits an error function to one end near index `place`; `direction` +1 where light begins, −1 where it ends.
-fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<(f64, f64)> {
-    let reach = 0.32 * place.min(light.len() as f64 - place).min(80.0);
-    let reach = reach.max(14.0);
+struct End1 {
+    blur: f64,
+    sigma: f64,
+    smear: Option<f64>,
+}
+
+/// ∫ of the normal distribution function: z Φ(z) + φ(z).
+fn ramp(z: f64) -> f64 {
+    let density = (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt();
+    z * 0.5 * (1.0 + libm::erf(z * std::f64::consts::FRAC_1_SQRT_2)) + density
+}
+
+/// A step smeared over `smear` and blurred by `sigma`.
+fn step(d: f64, smear: f64, sigma: f64) -> f64 {
+    if smear < 0.3 * sigma {
+        return 0.5 * (1.0 + libm::erf(d / (sigma * std::f64::consts::SQRT_2)));
+    }
+    (ramp((d + 0.5 * smear) / sigma) - ramp((d - 0.5 * smear) / sigma)) * sigma / smear
+}
+
+/// Fits one end near index `place`; `direction` +1 where light begins, −1 where it ends.
+fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<End1> {
+    let reach = (0.32 * place.min(light.len() as f64 - place).min(80.0)).max(24.0).min(0.9 * place);
     let from = (place - reach).max(0.0) as usize;
     let to = ((place + reach) as usize).min(light.len());
     if to < from + 16 {
@@ -197,25 +230,44 @@ fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<(f64, f64)> {
     if height < 0.002 {
         return None;
     }
-    let parameters = [
-        Parameter::free(place - from as f64, 0.05),
-        Parameter::free(1.5, 0.02).within(0.2, 25.0),
-        Parameter::free(bottom, 0.01 * height),
-        Parameter::free(height, 0.01 * height).within(0.3 * height, 2.0 * height),
-        // The lamp may light the slit unevenly towards its end.
-        Parameter::free(0.0, 0.001 * height),
-    ];
     // Noise and dust along the slit, as a share of the step.
     let noise = 0.02 * height;
-    let fitted = least_squares(&parameters, part.len(), |p, out| {
-        for (i, value) in part.iter().enumerate() {
-            let d = (i as f64 - p[0]) * direction;
-            let step = 0.5 * (1.0 + libm::erf(d / (p[1] * std::f64::consts::SQRT_2)));
-            out[i] = (value - p[2] - (p[3] + p[4] * d) * step) / noise;
-        }
-    })?;
+    let fit = |smear_start: Option<f64>, sigma_start: f64| {
+        let parameters = [
+            Parameter::free(place - from as f64, 0.05),
+            Parameter::free(sigma_start, 0.02).within(0.2, 25.0),
+            Parameter::free(bottom, 0.01 * height),
+            Parameter::free(height, 0.01 * height).within(0.3 * height, 2.0 * height),
+            // The lamp may light the slit unevenly towards its end.
+            Parameter::free(0.0, 0.001 * height),
+            Parameter {
+                fixed: smear_start.is_none(),
+                ..Parameter::free(smear_start.unwrap_or(0.0), 0.05).within(0.0, 60.0)
+            },
+        ];
+        least_squares(&parameters, part.len(), |p, out| {
+            for (i, value) in part.iter().enumerate() {
+                let d = (i as f64 - p[0]) * direction;
+                out[i] = (value - p[2] - (p[3] + p[4] * d) * step(d, p[5], p[1])) / noise;
+            }
+        })
+    };
+    let plain = fit(None, 1.5)?;
     let dof = (part.len() - 5) as f64;
-    let scatter = (fitted.chi_squared / dof).sqrt();
-    let sigma = fitted.sigma(1) * scatter;
-    (scatter < 8.0 && sigma < 0.5 * fitted.parameters[1]).then_some((fitted.parameters[1], sigma))
+    let scatter = (plain.chi_squared / dof).sqrt();
+    let (blur, sigma) = (plain.parameters[1], plain.sigma(1) * scatter);
+    if scatter > 8.0 || sigma > 0.5 * blur {
+        return None;
+    }
+    let mut smear = None;
+    if blur > 2.0
+        && let Some(boxed) = fit(Some(3.4 * blur), 1.2)
+    {
+        let (width, rest) = (boxed.parameters[5], boxed.parameters[1]);
+        // A straight ramp between two corners: clearly better than an error function, and mostly box.
+        if boxed.chi_squared < 0.6 * plain.chi_squared && rest < 0.62 * blur && width > 4.0 {
+            smear = Some(width);
+        }
+    }
+    Some(End1 { blur, sigma, smear })
 }

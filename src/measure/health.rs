@@ -1,7 +1,7 @@
 //! The instrument's and the photo's health in numbers: saturation, noise, slit, focus, movement, stray light.
 
 use crate::frame::Frame;
-use crate::measure::band::{Edge, line_end_blur};
+use crate::measure::band::{Edge, end_shape};
 use crate::measure::lineshape::{BlurPrior, LineShape, fit_shape};
 use crate::measure::locate::Map;
 use crate::measure::optics::Optics;
@@ -72,19 +72,43 @@ pub fn metrics(
         let quiet = noise[noise.len() / 4].max(1e-7);
         m.metrics.snr = Some(top / quiet);
     }
-    m.metrics.more.insert("cropped_fraction", cropped_share(profile));
+    // A slit that runs off the picture is cropped as well: the part that is missing, as far as can be seen.
+    let cut = if slit_is_cut(frame, survey) { 0.25 } else { 0.0 };
+    m.metrics.more.insert("cropped_fraction", cropped_share(profile).max(cut));
     let other = &both[1 - measured].profile;
     if cropped_share(other) < 0.3 {
         let sum = |p: &Profile| p.light.iter().map(|v| v.max(0.0)).sum::<f64>();
         m.metrics.more.insert("order_balance", sum(other) / sum(profile).max(1e-12));
     }
     widths(frame, inputs, survey, optics, beta, profile, (shape, lamp), m);
+    m.metrics.more.insert("end_shear_px", survey.slit.end_shear_px);
+    // The slit's image smeared aslant: its two ends bend to opposite sides.
+    if survey.slit.end_shear_px > (6.0 * survey.slit.scatter_px).max(2.5)
+        && let Some(blur) = m.metrics.blur_px
+        && blur.value > 2.0
+    {
+        let across = 2.0 * survey.slit.end_shear_px;
+        let along = (12.0 * (blur.value.powi(2) - 1.5f64.powi(2))).max(0.0).sqrt();
+        m.metrics.more.insert("moved_px", across.hypot(along));
+        m.metrics.slit_width_um = None;
+    }
     let stray = stray_light(&survey.map, survey, optics);
     let mut band: Vec<f64> = visible.iter().map(|&i| profile.background[i]).collect();
     band.sort_by(f64::total_cmp);
     let beside = band.get(band.len() / 2).copied().unwrap_or(0.0);
     m.metrics.background_level = Some(stray.max(beside));
     m.metrics.more.insert("background_beside_band", beside);
+}
+
+/// True where an end of the slit's image lies at the picture's edge.
+fn slit_is_cut(frame: &Frame, survey: &Survey) -> bool {
+    let slit = &survey.slit;
+    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
+    [-1.0, 1.0].iter().any(|end| {
+        let reach = end * (slit.half_length_px + 10.0);
+        let (x, y) = (slit.centre.0 + reach * ax, slit.centre.1 + reach * ay);
+        x < 0.0 || y < 0.0 || x > frame.width() as f64 - 1.0 || y > frame.height() as f64 - 1.0
+    })
 }
 
 /// Where an order lies from the slit's image, as seen in the upright picture.
@@ -138,8 +162,12 @@ fn widths(
     let slit_nm = from_slit_image(survey, px_per_nm).unwrap_or(f64::MAX);
     let narrowest = lines.first().map(|l| l.fwhm_nm).filter(|w| *w < 1.5 * slit_nm + 0.6);
     m.metrics.bandpass_nm = narrowest.or(shape.map(|s| s.fwhm_nm())).or(Some(slit_nm));
-    let Some(narrowest) = narrowest else { return };
+    let Some(narrowest) = narrowest else {
+        continuum_ends(frame, optics, beta, profile, m);
+        return;
+    };
     let mut widths_um: Vec<(f64, f64)> = Vec::new();
+    let mut smears: Vec<f64> = Vec::new();
     // End blur with its uncertainty, free blur, free box of each line, px.
     let mut sharpness: Vec<(f64, f64, f64, f64)> = Vec::new();
     let mut strongest: Vec<Maximum> = lines
@@ -152,11 +180,11 @@ fn widths(
     for line in strongest.iter().take(5) {
         let path = profile.sign * line.nm;
         let local = rays.px_per_nm(path).unwrap_or(px_per_nm);
-        let Some((ends_px, ends_sigma)) =
-            line_end_blur(frame, &rays, path, 0.8 * line.fwhm_nm + 0.3, beta, optics.focal_px)
-        else {
+        let Some(ends) = end_shape(frame, &rays, path, 0.8 * line.fwhm_nm + 0.3, beta, optics.focal_px) else {
             continue;
         };
+        let (ends_px, ends_sigma) = (ends.blur_px, ends.blur_sigma_px);
+        smears.extend(ends.smear_px);
         let Some((free, _, chi)) = fit_shape(profile, line.nm, line.fwhm_nm, None) else { continue };
         // A blend or a band is no witness.
         if chi > 6.0 {
@@ -197,7 +225,8 @@ fn widths(
         .map_or(1.0, |um| um / (inputs.bench.slit_distance_mm * 1000.0) * optics.groove_spacing_nm * px_per_nm);
     let along = (12.0 * (ends * ends - blur * blur).max(0.0)).sqrt();
     let across = (width * width - slit_px * slit_px).max(0.0).sqrt();
-    if ends > 2.2 && blur < 0.7 * ends && ends - blur > 2.6 * ends_sigma {
+    let smeared = smears.len() * 2 > sharpness.len();
+    if ends > 2.2 && blur < 0.7 * ends && (smeared || ends - blur > 2.6 * ends_sigma) {
         // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
         m.metrics.more.insert("moved_px", along.hypot(across));
         return;
@@ -218,6 +247,27 @@ fn widths(
         let n = widths_um.len() as f64;
         let scatter = (widths_um.iter().map(|e| (e.0 - value).powi(2)).sum::<f64>() / n).sqrt();
         m.metrics.slit_width_um = Some(Estimate { value, sigma: (1.0 / weights).sqrt().hypot(scatter / n.sqrt()) });
+    }
+}
+
+/// Without lines, the slit's ends alone tell: an even ramp is a movement, a soft corner the focus.
+fn continuum_ends(frame: &Frame, optics: &Optics, beta: (f64, f64), profile: &Profile, m: &mut Measurement) {
+    let brightest = (0..profile.len())
+        .filter(|&i| profile.clipped[i] < 0.02)
+        .max_by(|&a, &b| profile.light[a].total_cmp(&profile.light[b]));
+    let Some(brightest) = brightest else { return };
+    let path = profile.sign * profile.nm(brightest as f64);
+    let Some(ends) = end_shape(frame, &optics.rays(), path, 8.0, beta, optics.focal_px) else { return };
+    m.log.push(format!(
+        "ends of the slit at {:.0} nm: blurred by {:.2} ± {:.2} px{}",
+        path.abs(),
+        ends.blur_px,
+        ends.blur_sigma_px,
+        ends.smear_px.map_or(String::new(), |s| format!(", an even smear of {s:.1} px"))
+    ));
+    m.metrics.blur_px = Some(Estimate { value: ends.blur_px, sigma: ends.blur_sigma_px.hypot(0.05 * ends.blur_px) });
+    if let Some(smear) = ends.smear_px {
+        m.metrics.more.insert("moved_px", smear);
     }
 }
 

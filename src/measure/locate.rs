@@ -165,19 +165,56 @@ fn noise(map: &Map) -> f64 {
     (f64::from(*median) / 0.954).max(1e-5)
 }
 
+/// The map without its broad light: stray light can be brighter than the slit, but is never as narrow.
+fn narrow_light(map: &Map) -> Vec<f32> {
+    const BLOCK: usize = 20;
+    let (columns, rows) = (map.width.div_ceil(BLOCK), map.height.div_ceil(BLOCK));
+    let mut medians = Vec::with_capacity(columns * rows);
+    let mut values = Vec::new();
+    for by in 0..rows {
+        for bx in 0..columns {
+            values.clear();
+            for y in (by * BLOCK..((by + 1) * BLOCK).min(map.height)).step_by(2) {
+                let row = y * map.width;
+                values.extend((bx * BLOCK..((bx + 1) * BLOCK).min(map.width)).step_by(2).map(|x| map.light[row + x]));
+            }
+            let middle = values.len() / 2;
+            let (_, median, _) = values.select_nth_unstable_by(middle, f32::total_cmp);
+            medians.push(*median);
+        }
+    }
+    let block = |bx: i64, by: i64| {
+        let (x, y) = (bx.clamp(0, columns as i64 - 1) as usize, by.clamp(0, rows as i64 - 1) as usize);
+        medians[y * columns + x]
+    };
+    let half = BLOCK as f32 / 2.0;
+    let mut narrow = Vec::with_capacity(map.light.len());
+    for y in 0..map.height {
+        let fy = (y as f32 + 0.5 - half) / BLOCK as f32;
+        let (by, ty) = (fy.floor() as i64, fy - fy.floor());
+        for x in 0..map.width {
+            let fx = (x as f32 + 0.5 - half) / BLOCK as f32;
+            let (bx, tx) = (fx.floor() as i64, fx - fx.floor());
+            let top = block(bx, by) * (1.0 - tx) + block(bx + 1, by) * tx;
+            let bottom = block(bx, by + 1) * (1.0 - tx) + block(bx + 1, by + 1) * tx;
+            narrow.push((map.light[y * map.width + x] - top * (1.0 - ty) - bottom * ty).max(0.0));
+        }
+    }
+    narrow
+}
+
 /// Elongated connected spots above a ladder of levels, each place once.
 fn spots(map: &Map) -> Vec<Spot> {
-    let top = map.light.iter().copied().fold(0.0f32, f32::max);
-    let mut sorted: Vec<f32> = map.light.iter().copied().step_by(7).collect();
-    sorted.sort_by(f32::total_cmp);
-    let base = sorted[sorted.len() / 2];
+    let light = narrow_light(map);
+    let top = light.iter().copied().fold(0.0f32, f32::max);
+    let base = 0.0;
     let mut found: Vec<Spot> = Vec::new();
     for share in [0.75, 0.5, 0.3, 0.15, 0.07] {
         let level = base + share * (top - base);
         if level <= base + 0.002 {
             break;
         }
-        for spot in components(map, level) {
+        for spot in components(map, &light, level) {
             let known = found.iter().any(|f| {
                 (f.x - spot.x).hypot(f.y - spot.y) < 0.35 * f.half_length
                     && spot.half_length < 1.6 * f.half_length
@@ -197,12 +234,12 @@ fn spots(map: &Map) -> Vec<Spot> {
     found
 }
 
-fn components(map: &Map, level: f32) -> Vec<Spot> {
-    let mut label = vec![false; map.light.len()];
+fn components(map: &Map, map_light: &[f32], level: f32) -> Vec<Spot> {
+    let mut label = vec![false; map_light.len()];
     let mut spots = Vec::new();
     let mut stack = Vec::new();
-    for start in 0..map.light.len() {
-        if label[start] || map.light[start] < level {
+    for start in 0..map_light.len() {
+        if label[start] || map_light[start] < level {
             continue;
         }
         stack.push(start);
@@ -216,7 +253,7 @@ fn components(map: &Map, level: f32) -> Vec<Spot> {
             sxx += x * x;
             syy += y * y;
             sxy += x * y;
-            light += f64::from(map.light[i]);
+            light += f64::from(map_light[i]);
             for dy in -1i64..=1 {
                 for dx in -1i64..=1 {
                     let (xx, yy) = (x as i64 + dx, y as i64 + dy);
@@ -224,7 +261,7 @@ fn components(map: &Map, level: f32) -> Vec<Spot> {
                         continue;
                     }
                     let j = yy as usize * map.width + xx as usize;
-                    if !label[j] && map.light[j] >= level {
+                    if !label[j] && map_light[j] >= level {
                         label[j] = true;
                         stack.push(j);
                     }
@@ -238,7 +275,7 @@ fn components(map: &Map, level: f32) -> Vec<Spot> {
         let (long, short) = ((mean + root).sqrt(), (mean - root).max(1.0 / 12.0).sqrt());
         // A uniform bar of half length h has a standard deviation of h / √3.
         let (half_length, half_width) = (long * 3f64.sqrt(), short * 3f64.sqrt());
-        if half_length < 8.0 || half_length > 0.4 * map.width.max(map.height) as f64 || half_length < 2.2 * half_width {
+        if half_length < 8.0 || half_length > 0.11 * map.width.max(map.height) as f64 || half_length < 2.2 * half_width {
             continue;
         }
         let angle = 0.5 * (2.0 * vxy).atan2(vxx - vyy);
@@ -274,6 +311,7 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
     let core = (3.0 * spot.half_width + 4.0).max(0.04 * focal_low);
     let steps = reach as i64;
     let mut profile = vec![f64::NAN; (2 * steps + 1) as usize];
+    let mut pure_profile = profile.clone();
     let (mut total, mut in_zone, mut weight_colour, mut sum_colour) = (0.0, 0.0, 0.0, 0.0);
     let mut side = [0.0f64; 2];
     let mut n_zone = 0.0f64;
@@ -310,19 +348,24 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         }
         let contrast = sum / n - out / m;
         profile[(i + steps) as usize] = contrast;
+        // A grating's light is pure in colour, stray light is nearly grey: only what differs between the channels
+        // counts as the spectrum's.
+        let colour: [f64; 3] = std::array::from_fn(|c| rgb[c] / n - out_rgb[c] / m);
+        let top = colour[0].max(colour[1]).max(colour[2]);
+        let low = colour[0].min(colour[1]).min(colour[2]);
+        let pure = if contrast > 0.0 { (top - low.max(0.0)) / 3.0 } else { 0.0 };
+        pure_profile[(i + steps) as usize] = pure;
         if s.abs() <= core {
             continue;
         }
-        let lit = (contrast - 2.0 * noise / 7f64.sqrt()).max(0.0);
+        let lit = (pure - 2.5 * noise / 7f64.sqrt()).max(0.0);
         total += lit;
         if s.abs() >= zone.0 && s.abs() <= zone.1 {
             in_zone += lit;
             n_zone += 1.0;
             side[usize::from(s > 0.0)] += lit;
-            let colour: [f64; 3] = std::array::from_fn(|c| (rgb[c] / n - out_rgb[c] / m).max(0.0));
-            let top = colour[0].max(colour[1]).max(colour[2]);
             if top > 0.0 && lit > 0.0 {
-                let low = colour[0].min(colour[1]).min(colour[2]);
+                let low = low.max(0.0);
                 sum_colour += lit * (1.0 - low / top);
                 weight_colour += lit;
             }
@@ -337,7 +380,7 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         let mut sum = 0.0;
         for k in -blur..=blur {
             let j = i + k + steps;
-            let p = *profile.get(j as usize)?;
+            let p = *pure_profile.get(j as usize)?;
             if p.is_nan() {
                 return None;
             }

@@ -282,7 +282,11 @@ fn anchor(frame: &Frame, survey: &Survey, calibration: &Calibration, m: &mut Mea
             best = Some((cost, flip, a));
         }
     }
-    let (_, flip, first) = best?;
+    let (cost, flip, first) = best?;
+    // Ten times what phones do between two shots: this is not the slit's image, or not this instrument.
+    if cost > 100.0 {
+        return None;
+    }
     let pairs = mirror(frame, survey, &first.optics, m).unwrap_or_default();
     let last = if pairs.is_empty() {
         first

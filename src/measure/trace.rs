@@ -40,6 +40,9 @@ pub struct Slit {
     pub width_px: f64,
     /// Share of cuts whose top is clipped.
     pub clipped_share: f64,
+    /// How far the image bends at its two ends to opposite sides, px: an image smeared aslant keeps only the first part
+    /// of the movement at one end and the last part at the other.
+    pub end_shear_px: f64,
 }
 
 /// Pixels per cut along the slit.
@@ -193,6 +196,7 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
     // The lamp may light the slit unevenly and dust may hide parts of it: a third of the upper quartile is slit.
     let level = 0.33 * contrasts[contrasts.len() * 3 / 4];
     let across = |c: &Cut| (c.u - centre.0) * nx + (c.v - centre.1) * ny;
+    let faint: Vec<Cut> = cuts.iter().filter(|c| c.contrast > 0.4 * level).copied().collect();
     let mut kept: Vec<Cut> = cuts.into_iter().filter(|c| c.contrast > level).collect();
     let (mut offset, mut slope, mut scatter) = (0.0, 0.0, 0.0);
     for _ in 0..6 {
@@ -215,6 +219,17 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
             break;
         }
     }
+    let deviation = |c: &Cut| across(c) - offset - slope * c.along_px;
+    // Connected to the image: dust and glare far off its ends do not count.
+    let reach = kept.last()?.along_px - kept.first()?.along_px;
+    let near = |c: &&Cut| {
+        c.along_px > kept[0].along_px - 0.15 * reach && c.along_px < kept[kept.len() - 1].along_px + 0.15 * reach
+    };
+    let (low, high) = (faint.iter().find(near).map(deviation), faint.iter().rev().find(near).map(deviation));
+    let end_shear_px = match (low, high) {
+        (Some(a), Some(b)) if a * b < 0.0 && a.abs().max(b.abs()) < 3.0 * a.abs().min(b.abs()) => 0.5 * (b - a).abs(),
+        _ => 0.0,
+    };
     let (first, last) = (kept.first()?.along_px, kept.last()?.along_px);
     let half_length_px = 0.5 * (last - first + CUT_PX);
     let middle = 0.5 * (first + last);
@@ -232,5 +247,6 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
         scatter_px: scatter,
         width_px: widths[widths.len() / 2],
         clipped_share,
+        end_shear_px,
     })
 }
