@@ -45,8 +45,8 @@ pub fn edges(frame: &Frame, rays: &Rays, ranges: &[(f64, f64)], half_beta: f64, 
             path_step_nm: block_nm,
             beta: (-reach, reach),
             beta_bins,
-            // Every second column is plenty: a block is tens of columns wide.
-            stride: 1,
+            // Every fourth column is plenty: a block is tens of columns wide.
+            stride: 4,
         };
         let grid = bin(frame, rays, window);
         for block in 0..grid.path_bins {

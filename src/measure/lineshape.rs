@@ -151,7 +151,9 @@ pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64, blur: Option<Bl
 
 /// Fits the lines `group` (indices into the lamp's lines, all to share one shift) together with whatever else of the
 /// lamp lies near them.
-pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineShape) -> Option<GroupFit> {
+///
+/// With `wide` the shift is looked for from several starts.
+pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineShape, wide: bool) -> Option<GroupFit> {
     let fwhm = shape.fwhm_nm();
     let first = lamp.lines[group[0]].wavelength_nm;
     let last = lamp.lines[group[group.len() - 1]].wavelength_nm;
@@ -223,7 +225,8 @@ pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineSha
     };
     // A shift can fall into the wrong valley of a blend: start from three places, keep the best.
     let mut best: Option<crate::measure::fit::Fitted> = None;
-    for start in [0.0, -0.6, 0.6] {
+    let starts: &[f64] = if wide { &[0.0, -0.6, 0.6] } else { &[0.0] };
+    for &start in starts {
         let mut p = parameters.clone();
         p[0].start = start;
         if let Some(fitted) = least_squares(&p, n, residuals)

@@ -226,7 +226,7 @@ fn spots(map: &Map) -> Vec<Spot> {
     }
     // Trying a spot costs time: only the brightest few can be the slit.
     found.sort_by(|a, b| b.light.total_cmp(&a.light));
-    found.truncate(14);
+    found.truncate(9);
     let brightest = found.first().map_or(1.0, |s| s.light);
     for spot in &mut found {
         spot.rank = spot.light / brightest;
@@ -302,7 +302,7 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
     let (dx, dy) = (dispersion.cos(), dispersion.sin());
     let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
     let half = spot.half_length;
-    let reach = (map.width as f64).hypot(map.height as f64);
+    let reach = (map.width as f64).hypot(map.height as f64).min(1.3 * focal_high);
     let inside = [-0.72, -0.48, -0.24, 0.0, 0.24, 0.48, 0.72];
     let outside = [-1.9, -1.6, -1.35, 1.35, 1.6, 1.9];
     // The visible spectrum of a coarse grating (1600 nm): λ/d from 0.235 to 0.45; of a fine one (740 nm), seen past

@@ -16,6 +16,9 @@ use crate::measure::{
     SpectrumRow, spectrum_peaks,
 };
 
+/// So many ends of the slit, seen in different colours at the expected places, leave no doubt about the grating.
+const CLEAR_EDGES: usize = 8;
+
 /// What a photo is measured with.
 pub struct Inputs<'a> {
     /// The instrument, as the configuration states it.
@@ -62,7 +65,15 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         None => inputs.bench.groove_spacings_nm.clone(),
     };
     // The grating whose band shows more of the slit's ends is tried first.
-    let mut surveys: Vec<Survey> = spacings.iter().map(|&d| survey(frame, &sight, d)).collect();
+    let mut surveys: Vec<Survey> = Vec::new();
+    for &spacing in &spacings {
+        let here = survey(frame, &sight, spacing);
+        let clear = here.edges.low.len() + here.edges.high.len() >= CLEAR_EDGES;
+        surveys.push(here);
+        if clear {
+            break;
+        }
+    }
     surveys.sort_by_key(|s| std::cmp::Reverse(s.edges.low.len() + s.edges.high.len()));
     if inputs.capture == Capture::Calibration {
         measure_lamp(frame, inputs, surveys, &mut m);
@@ -105,6 +116,9 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
             slit_px: survey.slit.centre,
         };
         for lamp in &inputs.lamps {
+            if best.as_ref().is_some_and(|b| b.1.score > 0.3) {
+                break;
+            }
             match calibrate(&base, &survey.slit, &heights, &orders, lamp, &search, &mut m.log) {
                 Ok(found) => {
                     if best.as_ref().is_none_or(|b| found.score > b.1.score) {

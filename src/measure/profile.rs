@@ -168,14 +168,13 @@ impl Slabs {
         for k in 0..SLABS {
             let beta = self.beta(k);
             let remap = Remap::new(self, rays, beta);
-            let row = (k + GAP_SLABS + BACKGROUND_SLABS) * n;
             for j in 0..n {
                 let Some(light) = self.light(k, j) else { continue };
                 let path = remap.path_nm(j);
                 let place = (sign * path - start) / step;
                 let left = place.floor();
                 let share = place - left;
-                let over = f64::from(self.grid.clipped[row + j] / self.grid.weight[row + j]);
+                let over = self.grid.clipped_share(k + GAP_SLABS + BACKGROUND_SLABS, j);
                 let ground: f64 = self.background[j].iter().sum::<f64>() / 3.0;
                 for (i, w) in [(left, 1.0 - share), (left + 1.0, share)] {
                     if i < 0.0 || i >= n as f64 || w <= 0.0 {

@@ -172,7 +172,7 @@ fn precise(
                 if rejected.iter().any(|r| r.0 == profile.sign && (r.1 - first).abs() < 1e-9) {
                     continue;
                 }
-                let Some(fit) = fit_group(profile, lamp, group, used) else { continue };
+                let Some(fit) = fit_group(profile, lamp, group, used, round == 0) else { continue };
                 let clear = fit.snr > 6.0
                     && fit.area / used.fwhm_nm() > 0.002 * top
                     && fit.stretch > 0.52
