@@ -1,1 +1,7 @@
-fn main() {}
+//! Arguments in, exit status out; everything else is the library's.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    slitwatch::cli::main()
+}

@@ -6,7 +6,7 @@ use super::Facts;
 /// Words by which programs that change pixels sign their work, in lower case. Cameras' own software is seldom
 /// called by any of these.
 const EDITORS: &[&str] = &[
-    "edit",
+    "editor",
     "photoshop",
     "lightroom",
     "gimp",
@@ -21,7 +21,6 @@ const EDITORS: &[&str] = &[
     "canva",
     "vsco",
     "filter",
-    "preview",
 ];
 
 /// Words by which screenshots sign, in lower case.

@@ -31,11 +31,11 @@ pub struct Facts {
     pub model: Option<String>,
     /// Program that wrote the file.
     pub software: Option<String>,
-    /// Exif orientation, 1 to 8.
+    /// Exif orientation, 1 to 8; 1 for HEIC, whose container turns the picture itself.
     pub orientation: u16,
-    /// Width in pixels, upright.
+    /// Width in pixels, upright; 0 where the header could not be read.
     pub width: usize,
-    /// Height in pixels, upright.
+    /// Height in pixels, upright; 0 where the header could not be read.
     pub height: usize,
     /// `jpeg`, `png`, `tiff`, `webp`, `heic`, `dng`, or empty.
     pub format: &'static str,

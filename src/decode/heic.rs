@@ -124,3 +124,75 @@ fn damaged(error: heifer::Error) -> Fault {
         )),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{RngExt, SeedableRng};
+
+    const LIMIT: u64 = 50_000_000;
+
+    /// A picture with detail all over.
+    fn noisy(width: u32, height: u32) -> Vec<u8> {
+        let mut rng = rand_pcg::Pcg64::seed_from_u64(21);
+        let samples: Vec<u8> = (0..3 * width * height)
+            .map(|i| (i % 97) as u8 + rng.random_range(0..100))
+            .collect();
+        let options = heifer::EncodeOptions {
+            quality: 90,
+            ..Default::default()
+        };
+        heifer::encode_rgb8(width, height, &samples, &options).expect("a picture in memory")
+    }
+
+    #[test]
+    fn a_file_cut_anywhere_is_refused() {
+        let whole = noisy(320, 240);
+        assert!(decode(&whole, LIMIT).is_ok());
+        let mut rng = rand_pcg::Pcg64::seed_from_u64(22);
+        for _ in 0..20 {
+            let end = rng.random_range(12..whole.len());
+            assert!(
+                decode(&whole[..end], LIMIT).is_err(),
+                "cut at {end} of {}",
+                whole.len()
+            );
+        }
+    }
+
+    #[test]
+    fn a_file_with_zeros_in_it_is_refused() {
+        let whole = noisy(320, 240);
+        let mut rng = rand_pcg::Pcg64::seed_from_u64(23);
+        let mut missed = Vec::new();
+        for i in 0..40 {
+            let mut bytes = whole.clone();
+            let at = rng.random_range(1000..whole.len() - 4096);
+            let end = if i % 2 == 0 { at + 4096 } else { whole.len() };
+            bytes[at..end].fill(0);
+            if decode(&bytes, LIMIT).is_ok() {
+                missed.push((at, end));
+            }
+        }
+        assert_eq!(missed, [], "of {} bytes", whole.len());
+    }
+
+    #[test]
+    fn no_flipped_bit_makes_it_panic() {
+        let whole = noisy(64, 64);
+        let mut rng = rand_pcg::Pcg64::seed_from_u64(24);
+        for _ in 0..150 {
+            let mut bytes = whole.clone();
+            let at = rng.random_range(0..bytes.len());
+            bytes[at] ^= 1 << rng.random_range(0..8);
+            let _ = decode(&bytes, LIMIT);
+            let _ = size(&bytes);
+        }
+    }
+
+    #[test]
+    fn a_picture_beyond_the_limit_is_refused_before_it_is_decoded() {
+        let result = decode(&noisy(64, 64), 4095);
+        assert!(matches!(result, Err(Fault::TooLarge(_))));
+    }
+}

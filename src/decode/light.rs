@@ -284,7 +284,8 @@ pub(super) mod tests {
                 "light {light}"
             );
         }
-        assert!((Curve::Srgb.light(0.04045) - 0.003_130_807_28).abs() < 1e-11);
+        // At the break the standard's two branches differ by 2e-9.
+        assert!((Curve::Srgb.light(0.04045) - 0.003_130_807_28).abs() < 1e-8);
     }
 
     #[test]

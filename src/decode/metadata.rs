@@ -1,7 +1,7 @@
 //! What the camera wrote into the file, read so that nothing in it can fail: a field that is missing, of the
 //! wrong type, or beyond what a camera can do, is absent.
 
-use exif::{Exif, Field, In, Reader, Tag, Value};
+use exif::{Context, Exif, Field, In, Reader, Tag, Value};
 use jiff::civil::DateTime;
 
 use super::Facts;
@@ -29,7 +29,11 @@ fn keep_partial(read: Result<Exif, exif::Error>) -> Option<Exif> {
 ///
 /// Only the primary image's directory is asked: the other one describes the thumbnail.
 pub(super) fn fill(facts: &mut Facts, exif: &Exif) {
-    let field = |tag| exif.get_field(tag, In::PRIMARY);
+    // Some editors put the camera's tags into the first directory instead of Exif's own.
+    let field = |tag: Tag| {
+        exif.get_field(tag, In::PRIMARY)
+            .or_else(|| exif.get_field(Tag(Context::Tiff, tag.number()), In::PRIMARY))
+    };
     let number = |tag| field(tag).and_then(first_number);
     let within = |tag, low: f64, high: f64| number(tag).filter(|v| (low..=high).contains(v));
 
@@ -319,6 +323,30 @@ pub(super) mod tests {
         assert_eq!(facts.f_number, Some(2.0));
         let negative = Value::SRational(vec![SRational { num: -1, denom: 50 }]);
         assert_eq!(read(&[(Tag::ExposureTime, negative)]).exposure_s, None);
+    }
+
+    #[test]
+    fn tags_in_the_wrong_directory_are_found_and_the_thumbnail_is_not_asked() {
+        let misplaced = Tag(Context::Tiff, Tag::ExposureTime.number());
+        let facts = read(&[(misplaced, rational(16, 5))]);
+        assert_eq!(facts.exposure_s, Some(3.2));
+
+        let mut writer = Writer::new();
+        let of_thumbnail = Field {
+            tag: Tag::Orientation,
+            ifd_num: In::THUMBNAIL,
+            value: Value::Short(vec![6]),
+        };
+        let of_photo = field(Tag::Make, ascii_value("Harbour Works"));
+        writer.push_field(&of_photo);
+        writer.push_field(&of_thumbnail);
+        writer.set_jpeg(&[0xff, 0xd8, 0xff, 0xd9], In::THUMBNAIL);
+        let mut out = std::io::Cursor::new(Vec::new());
+        writer.write(&mut out, false).expect("a block in memory");
+        let mut facts = Facts::default();
+        fill(&mut facts, &parse(out.into_inner()).expect("a block"));
+        assert_eq!(facts.orientation, 1);
+        assert_eq!(facts.make.as_deref(), Some("Harbour Works"));
     }
 
     #[test]

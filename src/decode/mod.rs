@@ -4,16 +4,15 @@
 //! early, or has a hole, is a fault and never a picture. Nothing is converted between colour spaces.
 
 mod doubts;
-mod entropy;
 pub mod facts;
 #[cfg(feature = "heic")]
 mod heic;
 mod jpeg;
 mod kind;
 mod light;
-mod markers;
 mod metadata;
 mod raster;
+mod zeros;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
@@ -90,9 +89,8 @@ fn header_facts(bytes: &[u8]) -> Facts {
     };
     let (exif, size) = match kind {
         Kind::Jpeg => {
-            let layout = markers::Layout::of(bytes);
-            let exif = layout.exif(bytes).map(<[u8]>::to_vec);
-            (exif.and_then(metadata::parse), jpeg::size(&layout))
+            let (exif, size) = jpeg::header(bytes);
+            (exif.map(<[u8]>::to_vec).and_then(metadata::parse), size)
         }
         Kind::Png => (metadata::find(bytes), raster::size(bytes, ImageFormat::Png)),
         Kind::Tiff => (
@@ -202,4 +200,149 @@ fn too_large(width: u64, height: u64, max_pixels: u64) -> Result<(), Fault> {
         )));
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::jpeg::drawn::{Form, noisy, write};
+    use super::*;
+    use exif::{Rational, Tag, Value};
+
+    const LIMIT: u64 = 50_000_000;
+
+    #[test]
+    fn every_orientation_of_a_jpeg_is_upright_in_the_frame() {
+        // Exif 2.32, tag Orientation: where the stored first row and first column are seen, so where the bright
+        // quarter that is stored at the top left is seen.
+        let corners = [
+            (1, "top left"),
+            (2, "top right"),
+            (3, "bottom right"),
+            (4, "bottom left"),
+            (5, "top left"),
+            (6, "top right"),
+            (7, "bottom right"),
+            (8, "bottom left"),
+        ];
+        let (width, height) = (64u16, 32u16);
+        let mut samples = Vec::new();
+        for y in 0..height {
+            for x in 0..width {
+                let bright = x < width / 2 && y < height / 2;
+                samples.extend([if bright { 230 } else { 20 }; 3]);
+            }
+        }
+        for (tag, corner) in corners {
+            let exif = metadata::tests::block(&[(Tag::Orientation, Value::Short(vec![tag]))]);
+            let form = Form {
+                width,
+                height,
+                exif: Some(exif),
+                ..Form::default()
+            };
+            let bytes = write(&form, &samples);
+            let (facts, frame) = decode(&bytes, LIMIT).expect("a picture");
+            assert_eq!(facts, super::facts(&bytes), "orientation {tag}");
+            assert_eq!(facts.orientation, tag);
+            let expected = if tag < 5 { (64, 32) } else { (32, 64) };
+            assert_eq!(
+                (frame.width(), frame.height()),
+                expected,
+                "orientation {tag}"
+            );
+            assert_eq!((facts.width, facts.height), expected, "orientation {tag}");
+            let x = if corner.ends_with("left") {
+                4
+            } else {
+                expected.0 - 5
+            };
+            let y = if corner.starts_with("top") {
+                4
+            } else {
+                expected.1 - 5
+            };
+            assert!(frame.rgb(x, y)[1] > 0.7, "orientation {tag}: {corner}");
+            let opposite = frame.rgb(expected.0 - 1 - x, expected.1 - 1 - y);
+            assert!(opposite[1] < 0.02, "orientation {tag}: {corner}");
+        }
+    }
+
+    #[test]
+    fn facts_are_read_even_where_the_picture_is_cut() {
+        let exposure = Rational { num: 1, denom: 30 };
+        let exif = metadata::tests::block(&[(Tag::ExposureTime, Value::Rational(vec![exposure]))]);
+        let bytes = noisy(&Form {
+            exif: Some(exif),
+            ..Form::default()
+        });
+        let half = &bytes[..bytes.len() / 2];
+        let facts = facts(half);
+        assert_eq!(facts.exposure_s, Some(1.0 / 30.0));
+        assert_eq!((facts.width, facts.height), (320, 240));
+        assert_eq!(facts.format, "jpeg");
+        assert!(decode(half, LIMIT).is_err());
+    }
+
+    #[test]
+    fn a_profile_of_another_curve_gives_other_light_for_the_same_codes() {
+        let linear = light::tests::profile(b"curv\0\0\0\0\0\0\0\0");
+        let grey = |icc| {
+            let form = Form {
+                width: 16,
+                height: 16,
+                icc,
+                ..Form::default()
+            };
+            let (_, frame) = decode(&write(&form, &[128; 768]), LIMIT).expect("a picture");
+            frame.rgb(8, 8)[0]
+        };
+        assert!((grey(None) - 0.2159).abs() < 0.005);
+        assert!((grey(Some(linear)) - 0.502).abs() < 0.005);
+    }
+
+    #[test]
+    fn what_is_not_a_photo_is_refused_with_what_it_looks_like() {
+        let noise: Vec<u8> = (0..5000u32).map(|i| (i * i % 251) as u8).collect();
+        for (bytes, word) in [
+            (b"".as_slice(), "empty file"),
+            (b"harbour wall, lamp 4\n", "a text"),
+            (&noise, "no known kind"),
+            (b"%PDF-1.7 ...", "PDF"),
+            (b"\0\0\0\x14ftypqt  \0\0\0\0qt  ", "video"),
+            (b"FUJIFILMCCD-RAW 0201", "raw"),
+        ] {
+            match decode(bytes, LIMIT) {
+                Err(Fault::Unreadable(text)) => {
+                    assert!(text.contains(word), "{text}");
+                    assert!(text.contains("upload"), "no remedy: {text}");
+                }
+                _ => panic!("{word} was read"),
+            }
+            assert_eq!((facts(bytes).width, facts(bytes).format), (0, ""));
+        }
+    }
+
+    #[test]
+    fn no_bytes_behind_any_magic_make_it_panic() {
+        use rand::{RngExt, SeedableRng};
+        let mut rng = rand_pcg::Pcg64::seed_from_u64(8);
+        let magics: [&[u8]; 7] = [
+            b"\xff\xd8\xff\xe1",
+            b"\x89PNG\r\n\x1a\n",
+            b"II*\0\x08\0\0\0",
+            b"MM\0*\0\0\0\x08",
+            b"RIFF\x40\0\0\0WEBPVP8 ",
+            b"\0\0\0\x18ftypheic\0\0\0\0mif1heic",
+            b"",
+        ];
+        for magic in magics {
+            for _ in 0..60 {
+                let n = rng.random_range(0..300);
+                let mut bytes = magic.to_vec();
+                bytes.extend((0..n).map(|_| rng.random::<u8>()));
+                let _ = facts(&bytes);
+                assert!(decode(&bytes, 1_000_000).is_err());
+            }
+        }
+    }
 }

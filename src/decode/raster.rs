@@ -7,7 +7,7 @@ use image::error::{ImageError, LimitErrorKind};
 use image::{DynamicImage, ExtendedColorType, ImageDecoder, ImageFormat, ImageReader, Limits};
 
 use super::light::Curve;
-use super::markers::zero_run;
+use super::zeros::{HOLE_BYTES, zero_run};
 use super::{ALIGNED_CEILING_16, Fault, LOSSLESS_CEILING_8, LOSSY_CEILING_8, Picture, too_large};
 use crate::frame::Samples;
 
@@ -138,6 +138,8 @@ pub(super) fn without_alpha<T: Copy>(mut samples: Vec<T>) -> Vec<T> {
         samples.copy_within(4 * i..4 * i + 3, 3 * i);
     }
     samples.truncate(3 * n_pixels);
+    // A frame waits in memory while it is measured; large blocks are cut short without being copied.
+    samples.shrink_to_fit();
     samples
 }
 
@@ -207,7 +209,7 @@ fn webp_is_whole(bytes: &[u8]) -> Result<(), Fault> {
     }
     let holed = webp_chunks(bytes)
         .filter(|(kind, _)| matches!(*kind, b"VP8 " | b"VP8L"))
-        .find_map(|(_, content)| zero_run(content, 512));
+        .find_map(|(_, content)| zero_run(content, HOLE_BYTES));
     match holed {
         Some(hole) => Err(Fault::Truncated(format!(
             "{} bytes of this WebP were never filled in: upload the photo again",
@@ -219,4 +221,202 @@ fn webp_is_whole(bytes: &[u8]) -> Result<(), Fault> {
 
 fn is_lossy(bytes: &[u8], format: ImageFormat) -> bool {
     format == ImageFormat::WebP && webp_chunks(bytes).any(|(kind, _)| kind == b"VP8 ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use image::codecs::png::PngEncoder;
+    use image::codecs::tiff::TiffEncoder;
+    use image::codecs::webp::WebPEncoder;
+    use image::{ExtendedColorType, ImageEncoder};
+    use rand::{RngExt, SeedableRng};
+
+    const LIMIT: u64 = 50_000_000;
+
+    fn noise(n: usize) -> Vec<u8> {
+        let mut rng = rand_pcg::Pcg64::seed_from_u64(n as u64);
+        (0..n).map(|_| rng.random()).collect()
+    }
+
+    fn write(format: ImageFormat, samples: &[u8], side: u32, colour: ExtendedColorType) -> Vec<u8> {
+        let mut out = Cursor::new(Vec::new());
+        match format {
+            ImageFormat::Png => PngEncoder::new(&mut out).write_image(samples, side, side, colour),
+            ImageFormat::Tiff => {
+                TiffEncoder::new(&mut out).write_image(samples, side, side, colour)
+            }
+            _ => WebPEncoder::new_lossless(&mut out).write_image(samples, side, side, colour),
+        }
+        .expect("a picture in memory");
+        out.into_inner()
+    }
+
+    #[test]
+    fn samples_come_back_as_they_were_written() {
+        let side = 24;
+        let n = (side * side) as usize;
+        let rgb = noise(3 * n);
+        for format in [ImageFormat::Png, ImageFormat::Tiff, ImageFormat::WebP] {
+            let bytes = write(format, &rgb, side, ExtendedColorType::Rgb8);
+            let picture = decode(&bytes, format, LIMIT).expect("a picture");
+            assert_eq!(picture.ceiling_code, 255);
+            match picture.samples {
+                Samples::U8(samples) => assert_eq!(samples, rgb, "{format:?}"),
+                Samples::U16(_) => panic!("{format:?} became 16 bits"),
+            }
+        }
+    }
+
+    #[test]
+    fn sixteen_bits_stay_sixteen_bits() {
+        let side = 24;
+        let rgb = noise(6 * (side * side) as usize);
+        let expected: Vec<u16> = rgb
+            .chunks_exact(2)
+            .map(|b| u16::from_ne_bytes([b[0], b[1]]))
+            .collect();
+        for format in [ImageFormat::Png, ImageFormat::Tiff] {
+            let bytes = write(format, &rgb, side, ExtendedColorType::Rgb16);
+            let picture = decode(&bytes, format, LIMIT).expect("a picture");
+            assert_eq!(picture.ceiling_code, ALIGNED_CEILING_16);
+            assert_eq!(picture.linear.len(), 65536);
+            match picture.samples {
+                Samples::U16(samples) => assert_eq!(samples, expected, "{format:?}"),
+                Samples::U8(_) => panic!("{format:?} became 8 bits"),
+            }
+        }
+    }
+
+    #[test]
+    fn alpha_is_left_out_and_grey_is_tripled() {
+        let side = 5;
+        let n = (side * side) as usize;
+        let rgba = noise(4 * n);
+        let bytes = write(ImageFormat::Png, &rgba, side, ExtendedColorType::Rgba8);
+        let picture = decode(&bytes, ImageFormat::Png, LIMIT).expect("a picture");
+        let Samples::U8(samples) = picture.samples else {
+            panic!("8 bits became 16");
+        };
+        let expected: Vec<u8> = rgba
+            .chunks_exact(4)
+            .flat_map(|p| [p[0], p[1], p[2]])
+            .collect();
+        assert_eq!(samples, expected);
+
+        let grey = noise(n);
+        let bytes = write(ImageFormat::Png, &grey, side, ExtendedColorType::L8);
+        let picture = decode(&bytes, ImageFormat::Png, LIMIT).expect("a picture");
+        let Samples::U8(samples) = picture.samples else {
+            panic!("8 bits became 16");
+        };
+        let expected: Vec<u8> = grey.iter().flat_map(|&v| [v, v, v]).collect();
+        assert_eq!(samples, expected);
+    }
+
+    #[test]
+    fn a_file_cut_or_emptied_anywhere_is_refused() {
+        let mut rng = rand_pcg::Pcg64::seed_from_u64(6);
+        let side = 64;
+        let rgb = noise(3 * (side * side) as usize);
+        for format in [ImageFormat::Png, ImageFormat::Tiff, ImageFormat::WebP] {
+            let whole = write(format, &rgb, side, ExtendedColorType::Rgb8);
+            for _ in 0..20 {
+                let end = rng.random_range(12..whole.len() - 1);
+                assert!(
+                    decode(&whole[..end], format, LIMIT).is_err(),
+                    "{format:?} cut at {end} of {}",
+                    whole.len()
+                );
+            }
+            // Uncompressed TIFF has no way to tell zeros from black, so it is not asked.
+            if format != ImageFormat::Tiff {
+                for _ in 0..20 {
+                    let at = rng.random_range(40..whole.len() - 4096);
+                    let mut bytes = whole.clone();
+                    bytes[at..at + 4096].fill(0);
+                    assert!(
+                        decode(&bytes, format, LIMIT).is_err(),
+                        "{format:?} hole at {at}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn no_flipped_bit_makes_it_panic() {
+        let mut rng = rand_pcg::Pcg64::seed_from_u64(7);
+        let side = 16;
+        let rgb = noise(3 * (side * side) as usize);
+        for format in [ImageFormat::Png, ImageFormat::Tiff, ImageFormat::WebP] {
+            let whole = write(format, &rgb, side, ExtendedColorType::Rgb8);
+            for _ in 0..300 {
+                let mut bytes = whole.clone();
+                let at = rng.random_range(0..bytes.len());
+                bytes[at] ^= 1 << rng.random_range(0..8);
+                let _ = decode(&bytes, format, 1_000_000);
+                let _ = size(&bytes, format);
+            }
+        }
+    }
+
+    /// A PNG chunk with its check sum: ISO/IEC 15948, 5.3 and annex D.
+    fn chunk(kind: &[u8; 4], content: &[u8]) -> Vec<u8> {
+        let mut sum = u32::MAX;
+        for byte in kind.iter().chain(content) {
+            sum ^= u32::from(*byte);
+            for _ in 0..8 {
+                sum = if sum & 1 == 1 {
+                    0xedb8_8320 ^ (sum >> 1)
+                } else {
+                    sum >> 1
+                };
+            }
+        }
+        [
+            (content.len() as u32).to_be_bytes().as_slice(),
+            kind,
+            content,
+            &(!sum).to_be_bytes(),
+        ]
+        .concat()
+    }
+
+    #[test]
+    fn a_png_bomb_is_refused_before_memory_is_asked_for() {
+        let header = |side: u32| {
+            let mut ihdr = [side.to_be_bytes(), side.to_be_bytes()].concat();
+            ihdr.extend([8, 2, 0, 0, 0]);
+            [
+                b"\x89PNG\r\n\x1a\n".as_slice(),
+                &chunk(b"IHDR", &ihdr),
+                &chunk(b"IDAT", &[0x78, 0x9c, 1, 0, 0, 0xff, 0xff]),
+                &chunk(b"IEND", &[]),
+            ]
+            .concat()
+        };
+        for side in [12_000, 100_000, 0x7fff_ffff] {
+            let result = decode(&header(side), ImageFormat::Png, LIMIT);
+            assert!(matches!(result, Err(Fault::TooLarge(_))), "side {side}");
+        }
+    }
+
+    #[test]
+    fn a_png_without_profile_is_read_by_its_own_curve_chunks() {
+        let plain = write(ImageFormat::Png, &[128; 12], 2, ExtendedColorType::Rgb8);
+        // Curve chunks stand before the pixels: after the 8 + 25 bytes of signature and header.
+        let with = |chunks: &[Vec<u8>]| {
+            let bytes = [&plain[..33], &chunks.concat(), &plain[33..]].concat();
+            decode(&bytes, ImageFormat::Png, LIMIT)
+                .expect("a picture")
+                .linear[128]
+        };
+        let linear_gamma = chunk(b"gAMA", &100_000u32.to_be_bytes());
+        let srgb = chunk(b"sRGB", &[0]);
+        assert!((with(&[]) - 0.2159).abs() < 1e-3);
+        assert!((with(std::slice::from_ref(&linear_gamma)) - 0.502).abs() < 1e-3);
+        assert!((with(&[srgb, linear_gamma]) - 0.2159).abs() < 1e-3);
+        assert!((with(&[chunk(b"cICP", &[12, 8, 0, 1])]) - 0.502).abs() < 1e-3);
+    }
 }

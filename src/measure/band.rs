@@ -3,6 +3,7 @@
 
 use crate::frame::Frame;
 use crate::measure::extract::{Window, bin};
+use crate::measure::fit::{Parameter, least_squares};
 use crate::measure::optics::Rays;
 
 /// One end of the slit in one block of wavelengths.
@@ -142,4 +143,79 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
         Some(if from_low { (middle, blur) } else { ((n - 1) as f64 - middle, blur) })
     };
     Some((find(true)?, find(false)?, contrast / spread.max(1e-6)))
+}
+
+/// Blur (standard deviation of an error function, px) of the slit's two ends in the light of one line, with its
+/// standard uncertainty: the mean of both ends.
+///
+/// `path_nm` ± `reach_nm` is the line's light, `beta` the slit's extent. Refuses where an end is not clear, or off the
+/// picture.
+pub fn line_end_blur(
+    frame: &Frame,
+    rays: &Rays,
+    path_nm: f64,
+    reach_nm: f64,
+    beta: (f64, f64),
+    focal_px: f64,
+) -> Option<(f64, f64)> {
+    let half = 0.5 * (beta.1 - beta.0);
+    let around = 0.4 * half;
+    let beta_bins = (((beta.1 - beta.0) + 2.0 * around) * focal_px) as usize;
+    let window = Window {
+        path_nm: (path_nm - reach_nm, path_nm + reach_nm),
+        path_step_nm: 2.0 * reach_nm,
+        beta: (beta.0 - around, beta.1 + around),
+        beta_bins,
+        stride: 1,
+    };
+    let grid = bin(frame, rays, window);
+    let light: Vec<f64> = (0..beta_bins).filter_map(|b| grid.mean(b, 0).map(|c| (c[0] + c[1] + c[2]) / 3.0)).collect();
+    if light.len() != beta_bins {
+        return None;
+    }
+    let low = around * focal_px;
+    let high = (beta.1 - beta.0 + around) * focal_px;
+    let a = fit_end(&light, low, 1.0)?;
+    let b = fit_end(&light, high, -1.0)?;
+    let blur = 0.5 * (a.0 + b.0);
+    let sigma = 0.5 * a.1.hypot(b.1).max((a.0 - b.0).abs() / 2f64.sqrt());
+    Some((blur, sigma.max(0.03)))
+}
+
+/// Fits an error function to one end near index `place`; `direction` +1 where light begins, −1 where it ends.
+fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<(f64, f64)> {
+    let reach = 0.32 * place.min(light.len() as f64 - place).min(80.0);
+    let reach = reach.max(14.0);
+    let from = (place - reach).max(0.0) as usize;
+    let to = ((place + reach) as usize).min(light.len());
+    if to < from + 16 {
+        return None;
+    }
+    let part = &light[from..to];
+    let (bottom, top) = part.iter().fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
+    let height = top - bottom;
+    if height < 0.002 {
+        return None;
+    }
+    let parameters = [
+        Parameter::free(place - from as f64, 0.05),
+        Parameter::free(1.5, 0.02).within(0.2, 25.0),
+        Parameter::free(bottom, 0.01 * height),
+        Parameter::free(height, 0.01 * height).within(0.3 * height, 2.0 * height),
+        // The lamp may light the slit unevenly towards its end.
+        Parameter::free(0.0, 0.001 * height),
+    ];
+    // Noise and dust along the slit, as a share of the step.
+    let noise = 0.02 * height;
+    let fitted = least_squares(&parameters, part.len(), |p, out| {
+        for (i, value) in part.iter().enumerate() {
+            let d = (i as f64 - p[0]) * direction;
+            let step = 0.5 * (1.0 + libm::erf(d / (p[1] * std::f64::consts::SQRT_2)));
+            out[i] = (value - p[2] - (p[3] + p[4] * d) * step) / noise;
+        }
+    })?;
+    let dof = (part.len() - 5) as f64;
+    let scatter = (fitted.chi_squared / dof).sqrt();
+    let sigma = fitted.sigma(1) * scatter;
+    (scatter < 8.0 && sigma < 0.5 * fitted.parameters[1]).then_some((fitted.parameters[1], sigma))
 }

@@ -1,8 +1,8 @@
 //! The instrument's and the photo's health in numbers: saturation, noise, slit, focus, movement, stray light.
 
 use crate::frame::Frame;
-use crate::measure::band::Edge;
-use crate::measure::lineshape::{FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, fit_shape};
+use crate::measure::band::{Edge, line_end_blur};
+use crate::measure::lineshape::{BlurPrior, LineShape, fit_shape};
 use crate::measure::locate::Map;
 use crate::measure::optics::Optics;
 use crate::measure::peaks::{Maximum, maxima};
@@ -10,7 +10,7 @@ use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
 use crate::measure::survey::Survey;
-use crate::measure::{Estimate, Measurement};
+use crate::measure::{Estimate, Lamp, Measurement};
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
 pub fn better_order(both: &[Order]) -> usize {
@@ -32,14 +32,15 @@ fn cropped_share(profile: &Profile) -> f64 {
 /// Fills in the metrics.
 #[allow(clippy::too_many_arguments)]
 pub fn metrics(
-    _frame: &Frame,
+    frame: &Frame,
     inputs: &Inputs,
     survey: &Survey,
     optics: &Optics,
+    beta: (f64, f64),
     both: &[Order],
     measured: usize,
     (roll_sigma, skew_sigma): (f64, f64),
-    shape: Option<LineShape>,
+    (shape, lamp): (Option<LineShape>, Option<&Lamp>),
     m: &mut Measurement,
 ) {
     let profile = &both[measured].profile;
@@ -54,12 +55,11 @@ pub fn metrics(
     m.metrics.skew_deg =
         Some(Estimate { value: optics.skew_rad().to_degrees(), sigma: skew_sigma.to_degrees().max(0.01) });
     if !visible.is_empty() {
-        let clipped: f64 = visible.iter().map(|&i| profile.clipped[i]).sum::<f64>() / visible.len() as f64;
-        m.metrics.clipped_fraction = Some(clipped);
+        // Of the places that carry light: a clipped line is as wrong beside darkness as in a continuum.
         let lit: Vec<usize> = visible.iter().copied().filter(|&i| profile.light[i] > 0.05 * top).collect();
         if !lit.is_empty() {
             let share = lit.iter().map(|&i| profile.clipped[i]).sum::<f64>() / lit.len() as f64;
-            m.metrics.more.insert("clipped_lit_fraction", share);
+            m.metrics.clipped_fraction = Some(share);
         }
         let peak = visible
             .iter()
@@ -78,7 +78,7 @@ pub fn metrics(
         let sum = |p: &Profile| p.light.iter().map(|v| v.max(0.0)).sum::<f64>();
         m.metrics.more.insert("order_balance", sum(other) / sum(profile).max(1e-12));
     }
-    widths(inputs, survey, profile, px_per_nm, shape, m);
+    widths(frame, inputs, survey, optics, beta, profile, (shape, lamp), m);
     let stray = stray_light(&survey.map, survey, optics);
     let mut band: Vec<f64> = visible.iter().map(|&i| profile.background[i]).collect();
     band.sort_by(f64::total_cmp);
@@ -112,73 +112,123 @@ fn end_blur(survey: &Survey, path_nm: f64, reach_nm: f64) -> Option<f64> {
     Some(all[all.len() / 2])
 }
 
-fn widths(inputs: &Inputs, survey: &Survey, profile: &Profile, px_per_nm: f64, shape: Option<LineShape>, m: &mut Measurement) {
+/// Slit, focus and movement, told apart: the lines are blurred across the slit by the slit's width, the focus and the
+/// movement; the slit's ends, along it, by focus and movement only.
+fn widths(
+    frame: &Frame,
+    inputs: &Inputs,
+    survey: &Survey,
+    optics: &Optics,
+    beta: (f64, f64),
+    profile: &Profile,
+    (shape, lamp): (Option<LineShape>, Option<&Lamp>),
+    m: &mut Measurement,
+) {
+    let rays = optics.rays();
+    let px_per_nm = rays.px_per_nm(profile.sign * 550.0).unwrap_or(2.0);
     let overall = end_blur(survey, 0.0, 1e4);
     if let Some(blur) = overall {
         m.metrics.blur_px = Some(Estimate { value: blur, sigma: 0.3f64.max(0.15 * blur) });
     }
-    let mut lines: Vec<Maximum> = maxima(profile, 20.0, 0.05)
+    let mut lines: Vec<Maximum> = maxima(profile, 20.0, 0.04)
         .into_iter()
-        .filter(|l| l.clipped < 0.02 && l.prominence > 0.6 * l.height)
+        .filter(|l| l.clipped < 0.02 && l.prominence > 0.8 * l.height)
         .collect();
     lines.sort_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm));
-    let Some(narrowest) = lines.first().map(|l| l.fwhm_nm) else {
-        m.metrics.bandpass_nm = shape.map(|s| s.fwhm_nm()).or_else(|| from_slit_image(survey, px_per_nm));
-        return;
-    };
-    // Only a line can be the instrument's own width; the colours of a lamp with bands alone are wider.
     let slit_nm = from_slit_image(survey, px_per_nm).unwrap_or(f64::MAX);
-    let sharp: Vec<Maximum> = lines.into_iter().filter(|l| l.fwhm_nm < 1.35 * narrowest).take(4).collect();
-    let is_line = narrowest < 1.4 * slit_nm + 0.5;
-    if is_line {
-        m.metrics.bandpass_nm = Some(narrowest);
-    } else {
-        m.metrics.bandpass_nm = from_slit_image(survey, px_per_nm);
-    }
-    if !is_line {
-        return;
-    }
-    let mut estimates: Vec<(f64, f64)> = Vec::new();
-    let mut across_px: Vec<f64> = Vec::new();
-    for line in &sharp {
-        let local_px_per_nm = survey.optics.rays().px_per_nm(profile.sign * line.nm).unwrap_or(px_per_nm);
-        let blur = end_blur(survey, profile.sign * line.nm, 25.0).or(overall);
-        across_px.push(line.fwhm_nm * local_px_per_nm / FWHM_PER_SIGMA);
-        let Some(blur_px) = blur else { continue };
-        let Some((fitted, sigma, chi)) = fit_shape(profile, line.nm, line.fwhm_nm, Some(blur_px / local_px_per_nm)) else {
+    let narrowest = lines.first().map(|l| l.fwhm_nm).filter(|w| *w < 1.5 * slit_nm + 0.6);
+    m.metrics.bandpass_nm = narrowest.or(shape.map(|s| s.fwhm_nm())).or(Some(slit_nm));
+    let Some(narrowest) = narrowest else { return };
+    let mut widths_um: Vec<(f64, f64)> = Vec::new();
+    // End blur with its uncertainty, free blur, free box of each line, px.
+    let mut sharpness: Vec<(f64, f64, f64, f64)> = Vec::new();
+    let mut strongest: Vec<Maximum> = lines
+        .into_iter()
+        .filter(|l| l.fwhm_nm < 1.8 * narrowest)
+        // Of a known lamp only its sharp lines are witnesses, not the peaks of its phosphors.
+        .filter(|l| lamp.is_none_or(|lamp| is_sharp(lamp, l.nm)))
+        .collect();
+    strongest.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
+    for line in strongest.iter().take(5) {
+        let path = profile.sign * line.nm;
+        let local = rays.px_per_nm(path).unwrap_or(px_per_nm);
+        let Some((ends_px, ends_sigma)) =
+            line_end_blur(frame, &rays, path, 0.8 * line.fwhm_nm + 0.3, beta, optics.focal_px)
+        else {
             continue;
         };
-        m.log.push(format!(
-            "line at {:.1} nm: FWHM {:.2} px, ends blurred by {blur_px:.2} px (sigma), box {:.2} px, gauss {:.2} px, chi2/dof {chi:.1}",
-            line.nm,
-            line.fwhm_nm * local_px_per_nm,
-            fitted.box_nm * local_px_per_nm,
-            fitted.sigma_nm * local_px_per_nm
-        ));
-        if chi > 30.0 || sigma <= 0.0 {
+        let Some((free, _, chi)) = fit_shape(profile, line.nm, line.fwhm_nm, None) else { continue };
+        // A blend or a band is no witness.
+        if chi > 6.0 {
             continue;
         }
-        let to_um = inputs.bench.slit_distance_mm * 1000.0 / survey.optics.groove_spacing_nm;
-        estimates.push((fitted.box_nm * to_um, sigma.max(0.05 * fitted.box_nm) * to_um));
+        sharpness.push((ends_px, ends_sigma, free.sigma_nm * local, free.box_nm * local));
+        // Green light has the full resolution of the sensor and of a JPEG in both directions; blue and red have been
+        // smoothed as colour, which does not treat lines and ends quite alike.
+        let unlike = if (490.0..600.0).contains(&line.nm) { 0.06 } else { 0.2 };
+        let prior = BlurPrior { sigma_nm: ends_px / local, uncertainty_nm: ends_sigma.hypot(unlike * ends_px) / local };
+        let Some((held, sigma, chi)) = fit_shape(profile, line.nm, line.fwhm_nm, Some(prior)) else { continue };
+        m.log.push(format!(
+            "line at {:.1} nm: FWHM {:.2} px; ends blurred by {ends_px:.2} ± {ends_sigma:.2} px; box {:.2} px with it (chi2 {chi:.1}), \
+             free fit box {:.2} px and blur {:.2} px",
+            line.nm,
+            line.fwhm_nm * local,
+            held.box_nm * local,
+            free.box_nm * local,
+            free.sigma_nm * local
+        ));
+        if chi > 10.0 || sigma <= 0.0 {
+            continue;
+        }
+        // Width = distance × angle; seen along the ray, a slit off the normal looks narrower by its cosine.
+        let gamma_squared = (1.0 - optics.alpha_slit * optics.alpha_slit).max(0.1);
+        let to_um = inputs.bench.slit_distance_mm * 1000.0 / optics.groove_spacing_nm / gamma_squared.powf(1.5);
+        widths_um.push((held.box_nm * to_um, sigma.max(0.04 * held.box_nm) * to_um));
     }
-    across_px.sort_by(f64::total_cmp);
-    if let Some(&across) = across_px.get(across_px.len() / 2) {
-        m.metrics.more.insert("line_sigma_px", across);
-        // The slit's ends are blurred along it, the lines across: focus blurs both alike. Sharp lines with soft ends
-        // mean that the picture moved along the slit.
-        if let Some(blur) = overall
-            && blur > 2.0
-            && across < 0.6 * blur
-        {
-            m.metrics.more.insert("moved_px", (12.0 * (blur * blur - across * across)).sqrt());
+    if sharpness.is_empty() {
+        return;
+    }
+    let clearest = sharpness.iter().copied().min_by(|a, b| (a.1 / a.0).total_cmp(&(b.1 / b.0)));
+    let Some((ends, ends_sigma, blur, width)) = clearest else { return };
+    m.metrics.blur_px = Some(Estimate { value: ends, sigma: ends_sigma.hypot(0.05 * ends) });
+    let slit_px = inputs
+        .calibration
+        .and_then(|c| c.slit_width_um)
+        .map_or(1.0, |um| um / (inputs.bench.slit_distance_mm * 1000.0) * optics.groove_spacing_nm * px_per_nm);
+    let along = (12.0 * (ends * ends - blur * blur).max(0.0)).sqrt();
+    let across = (width * width - slit_px * slit_px).max(0.0).sqrt();
+    if ends > 2.2 && blur < 0.7 * ends && ends - blur > 2.6 * ends_sigma {
+        // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
+        m.metrics.more.insert("moved_px", along.hypot(across));
+        return;
+    }
+    if let Some(known) = inputs.calibration.and_then(|c| c.slit_width_um)
+        && !widths_um.is_empty()
+    {
+        let now = widths_um.iter().map(|w| w.0).sum::<f64>() / widths_um.len() as f64;
+        // Blades do not open between two photos: lines that did are smeared across.
+        if now > 1.6 * known && across > 4.0 {
+            m.metrics.more.insert("moved_px", across);
+            return;
         }
     }
-    if !estimates.is_empty() {
-        let weights: f64 = estimates.iter().map(|e| 1.0 / (e.1 * e.1)).sum();
-        let value = estimates.iter().map(|e| e.0 / (e.1 * e.1)).sum::<f64>() / weights;
-        let scatter = (estimates.iter().map(|e| (e.0 - value).powi(2)).sum::<f64>() / estimates.len() as f64).sqrt();
-        m.metrics.slit_width_um = Some(Estimate { value, sigma: (1.0 / weights).sqrt().hypot(scatter) });
+    if !widths_um.is_empty() {
+        let weights: f64 = widths_um.iter().map(|e| 1.0 / (e.1 * e.1)).sum();
+        let value = widths_um.iter().map(|e| e.0 / (e.1 * e.1)).sum::<f64>() / weights;
+        let n = widths_um.len() as f64;
+        let scatter = (widths_um.iter().map(|e| (e.0 - value).powi(2)).sum::<f64>() / n).sqrt();
+        m.metrics.slit_width_um = Some(Estimate { value, sigma: (1.0 / weights).sqrt().hypot(scatter / n.sqrt()) });
     }
+}
+
+fn is_sharp(lamp: &Lamp, nm: f64) -> bool {
+    let line = lamp.lines.iter().find(|l| l.fit && (l.wavelength_nm - nm).abs() < 0.6);
+    line.is_some_and(|line| {
+        !lamp.lines.iter().any(|o| {
+            let d = (o.wavelength_nm - line.wavelength_nm).abs();
+            d > 0.0 && d < 4.0 && o.width_nm < 10.0
+        })
+    })
 }
 
 /// Width of the slit's image at half height in nm: an upper bound for the bandpass, as it is blown up where clipped.
@@ -228,9 +278,4 @@ pub fn dark(frame: &Frame, m: &mut Measurement) {
     m.metrics.peak_level = Some(at(1.0));
     m.metrics.more.insert("background_median", at(0.5));
     m.log.push(format!("dark: median level {:.5}, one cell in ten above {:.5}, highest {:.5}", at(0.5), at(0.9), at(1.0)));
-}
-
-/// FWHM in nm of a slit of `width_um` at `distance_mm` with a blur of `sigma_px`.
-pub fn expected_bandpass_nm(width_um: f64, distance_mm: f64, groove_spacing_nm: f64, sigma_px: f64, px_per_nm: f64) -> f64 {
-    box_gauss_fwhm(width_um / (distance_mm * 1000.0) * groove_spacing_nm, sigma_px / px_per_nm)
 }

@@ -105,14 +105,13 @@ fn exposure_text(facts: &Facts, factor: f64) -> Option<String> {
 fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
     let limits = case.limits;
     if let Some(share) = m.metrics.clipped_fraction {
-        let lit = m.metrics.more.get("clipped_lit_fraction").copied().unwrap_or(share);
         // How far over the ceiling a clipped place was cannot be seen; how much of the band is clipped tells roughly.
-        let factor = if lit < 0.1 { 2.0 } else if lit < 0.3 { 4.0 } else { 8.0 };
+        let factor = if share < 0.1 { 2.0 } else if share < 0.3 { 4.0 } else { 8.0 };
         let mut slots = Slots::from([("factor", format!("{factor:.0}"))]);
         if let Some(text) = exposure_text(case.facts, 1.0 / factor) {
             slots.insert("exposure_text", text);
         }
-        let measured = format!("{:.1} % of the spectrum clipped", 100.0 * share);
+        let measured = format!("{:.1} % of the lit spectrum clipped", 100.0 * share);
         b.weigh(Code::Clipped, &limits.clipped_fraction, share, |v| format!("{:.1} %", 100.0 * v), measured, slots);
     }
     if let (Some(snr), Some(level)) = (m.metrics.snr, m.metrics.peak_level) {
@@ -123,6 +122,8 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
             slots.insert("exposure_text", text);
         }
         let measured = format!("signal to noise {snr:.0}, brightest level {:.1} %", 100.0 * level);
+        let percent = |v: f64| format!("brightest level {:.0} %", 100.0 * v);
+        b.weigh(Code::Dim, &limits.peak_level, level, percent, measured.clone(), slots.clone());
         b.weigh(Code::Dim, &limits.snr, snr, |v| format!("signal to noise {v:.0}"), measured, slots);
     }
     if let Some(level) = m.metrics.background_level {
@@ -146,7 +147,7 @@ fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
         let direction = if tilt.value > 0.0 { "clockwise" } else { "anticlockwise" };
         let slots = Slots::from([("amount_deg", format!("{size:.0}")), ("direction", direction.into())]);
         let measured = format!("tilt {:.1} ± {:.1}°", tilt.value, tilt.sigma);
-        b.weigh(Code::Tilted, &limits.tilt_deg, size, degrees, measured, slots);
+        b.weigh(Code::Tilted, &limits.tilt_deg, (size - tilt.sigma).max(0.0), degrees, measured, slots);
     }
     if let Some(skew) = m.metrics.skew_deg {
         let size = skew.value.abs();
@@ -178,7 +179,7 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
     {
         let slots = Slots::from([("blur_px", format!("{:.0}", blur.value))]);
         let measured = format!("blur {:.1} ± {:.1} px", blur.value, blur.sigma);
-        b.weigh(Code::Defocused, &limits.blur_px, blur.value, px, measured, slots);
+        b.weigh(Code::Defocused, &limits.blur_px, (blur.value - blur.sigma).max(0.0), px, measured, slots);
     }
     let out_of_focus = b.reasons.iter().any(|r| r.code == Code::Defocused && r.severity == Severity::Retake);
     if let Some(width) = m.metrics.slit_width_um

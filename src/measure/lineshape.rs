@@ -106,8 +106,17 @@ fn window_values(profile: &Profile, low: f64, high: f64) -> Option<(Vec<f64>, Ve
     (x.len() >= 8).then_some((x, y, s, clipped))
 }
 
-/// Fits box and blur to one isolated line at about `nm`.
-pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64, blur_nm: Option<f64>) -> Option<(LineShape, f64, f64)> {
+/// What is known of the blur beforehand, nm.
+#[derive(Clone, Copy, Debug)]
+pub struct BlurPrior {
+    /// Standard deviation of the blur.
+    pub sigma_nm: f64,
+    /// Standard uncertainty of that.
+    pub uncertainty_nm: f64,
+}
+
+/// Fits box and blur to one isolated line at about `nm`: shape, uncertainty of the box in nm, χ² per degree of freedom.
+pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64, blur: Option<BlurPrior>) -> Option<(LineShape, f64, f64)> {
     let reach = 2.2 * guess_fwhm_nm;
     let (x, y, s, clipped) = window_values(profile, nm - reach, nm + reach)?;
     if clipped {
@@ -116,7 +125,7 @@ pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64, blur_nm: Option
     let (y_low, y_high) = y.iter().fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
     let area = (y_high - y_low) * guess_fwhm_nm;
     let model_error = 0.01 * (y_high - y_low);
-    let sigma_start = blur_nm.unwrap_or(guess_fwhm_nm / 3.0);
+    let sigma_start = blur.map_or(guess_fwhm_nm / 3.0, |b| b.sigma_nm);
     let parameters = [
         Parameter::free(nm, 0.01),
         Parameter::free(area, 0.01 * area),
@@ -125,15 +134,15 @@ pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64, blur_nm: Option
         Parameter::free(y_low, 0.01 * (y_high - y_low)),
         Parameter::free(0.0, 0.01 * (y_high - y_low) / reach),
     ];
-    let n = x.len() + usize::from(blur_nm.is_some());
+    let n = x.len() + usize::from(blur.is_some());
     let fitted = least_squares(&parameters, n, |p, out| {
         for i in 0..x.len() {
             let d = x[i] - p[0];
             let model = p[1] * box_gauss(d, p[2], p[3]) + p[4] + p[5] * d;
             out[i] = (y[i] - model) / s[i].hypot(model_error);
         }
-        if let Some(blur) = blur_nm {
-            out[x.len()] = (p[3] - blur) / (0.15 * blur);
+        if let Some(prior) = blur {
+            out[x.len()] = (p[3] - prior.sigma_nm) / prior.uncertainty_nm;
         }
     })?;
     let shape = LineShape { box_nm: fitted.parameters[2], sigma_nm: fitted.parameters[3] };

@@ -138,7 +138,7 @@ pub struct Peak {
 /// The contract's metrics; absent where they could not be measured.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Metrics {
-    /// Share of the spectrum's pixels at the sensor's ceiling, the zero order left out.
+    /// Share of the spectrum's lit pixels (over 5 % of its brightest) at the sensor's ceiling, the zero order left out.
     pub clipped_fraction: Option<f64>,
     /// Highest level in the spectrum, linear share of full scale in the strongest channel.
     pub peak_level: Option<f64>,
@@ -205,6 +205,8 @@ pub struct Calibration {
     pub slit_px: (f64, f64),
     /// Parameters of the instrument and of this shot.
     pub optics: optics::Optics,
+    /// Width of the slit as the lamp photo shows it, µm; absent where it does not.
+    pub slit_width_um: Option<f64>,
     /// Principal point against the picture's middle, along +α, px.
     pub centre_shift_px: f64,
     /// Covariance of the fitted parameters, in the order of [`adjust::NAMES`].

@@ -140,6 +140,9 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
             finish(frame, inputs, survey, &optics, &sigma_at, (roll_sigma, skew_sigma), found.shape, lamp, m);
             m.drawing.lines.extend(found.calibration.lines.iter().filter_map(|l| drawn_line(&optics, survey, l)));
             m.calibration = Some(found.calibration);
+            if let (Some(c), Some(width)) = (&mut m.calibration, m.metrics.slit_width_um) {
+                c.slit_width_um = (width.sigma < 0.3 * width.value).then_some(width.value);
+            }
         }
         None => {
             let refusal = refusals.into_iter().next().unwrap_or(Refusal::FewLines("no lamp to compare with".into()));
@@ -365,7 +368,7 @@ fn finish(
     let measured = health::better_order(&both);
     let profile = &both[measured].profile;
     let sigma_at = |nm: f64| path_sigma(profile.sign * nm);
-    health::metrics(frame, inputs, survey, optics, &both, measured, (roll_sigma, skew_sigma), shape, m);
+    health::metrics(frame, inputs, survey, optics, beta, &both, measured, (roll_sigma, skew_sigma), (shape, lamp), m);
     m.metrics.wavelength_sigma_nm = sigma_at(550.0).or_else(|| sigma_at(profile.nm(0.5 * profile.len() as f64)));
     m.drawing = drawing(survey, optics, beta, &both);
     m.spectrum = Some(spectrum(profile));

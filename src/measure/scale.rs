@@ -437,6 +437,7 @@ fn report(
     Calibration {
         lamp: lamp.name.clone(),
         slit_px: slit.centre,
+        slit_width_um: None,
         centre_shift_px: {
             let (s, c) = adjusted.optics.roll_rad.sin_cos();
             let (x, y) = (adjusted.optics.centre_px.0 - base.centre_px.0, adjusted.optics.centre_px.1 - base.centre_px.1);

@@ -1,1 +1,374 @@
-//! (to come)
+//! Which lamp photo, blank and dark belongs to which photo: a pure function of what is known of all of them.
+//!
+//! Times are the phones' own, from the photos; the files' times say when a file was copied, not when the shutter
+//! opened, and are never used.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::DateTime;
+
+use crate::classify::Capture;
+use crate::measure::Verdict;
+
+/// How one of several is chosen.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub enum Choice {
+    /// The nearest in time, before or after; of two equally near ones the earlier.
+    #[default]
+    Nearest,
+    /// The last one before the photo; the first one after it where there is none before.
+    Before,
+    /// All of them.
+    All,
+}
+
+/// How each kind is chosen.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Rule {
+    /// Lamp photos.
+    pub calibration: Choice,
+    /// Blanks.
+    pub blank: Choice,
+    /// Darks.
+    pub dark: Choice,
+}
+
+impl Default for Rule {
+    fn default() -> Rule {
+        Rule {
+            calibration: Choice::Nearest,
+            blank: Choice::Before,
+            dark: Choice::Before,
+        }
+    }
+}
+
+/// What pairing needs to know of a photo.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Shot<'a> {
+    /// Path below the inbox, as shown.
+    pub photo: &'a str,
+    /// Hash of its bytes.
+    pub hash: &'a str,
+    /// Its instrument: only photos of the same one belong together.
+    pub bench: &'a str,
+    /// What it was taken for.
+    pub capture: Capture,
+    /// When, by the phone.
+    pub taken: Option<DateTime>,
+    /// The word for it, where it has been measured.
+    pub verdict: Option<Verdict>,
+}
+
+/// What a photo is to be made from: hashes by path.
+#[derive(Clone, Debug, PartialEq, Eq, Default)]
+pub struct Inputs {
+    /// Lamp photos.
+    pub calibration: BTreeMap<String, String>,
+    /// Blanks.
+    pub blank: BTreeMap<String, String>,
+    /// Darks.
+    pub dark: BTreeMap<String, String>,
+}
+
+/// The order of work: a photo is only ever made from photos of an earlier stage.
+pub fn stage(capture: Capture) -> usize {
+    match capture {
+        Capture::Calibration => 0,
+        Capture::Dark => 1,
+        Capture::Blank => 2,
+        Capture::Sample | Capture::Bracket => 3,
+    }
+}
+
+/// The last [`stage`].
+pub const LAST_STAGE: usize = 3;
+
+/// Chooses every photo's inputs among the photos of its bench that can be relied on.
+///
+/// Lamp photos and blanks count if their verdict is good or caution, darks also if they wait. Lamp photos get no
+/// inputs. The result is in the order of `shots` and does not depend on it otherwise.
+pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
+    let mut groups: BTreeMap<(&str, usize), Vec<&Shot<'_>>> = BTreeMap::new();
+    for shot in shots {
+        let counts = match (shot.capture, shot.verdict) {
+            (Capture::Calibration | Capture::Blank, Some(verdict)) => {
+                matches!(verdict, Verdict::Good | Verdict::Caution)
+            }
+            (Capture::Dark, Some(verdict)) => {
+                matches!(verdict, Verdict::Good | Verdict::Caution | Verdict::Waiting)
+            }
+            _ => false,
+        };
+        if counts {
+            let group = groups.entry((shot.bench, stage(shot.capture))).or_default();
+            group.push(shot);
+        }
+    }
+    for group in groups.values_mut() {
+        group.sort_by_key(|shot| shot.photo);
+    }
+    let of = |shot: &Shot<'_>, capture, choice| {
+        let usable = stage(capture) < stage(shot.capture);
+        let group = groups.get(&(shot.bench, stage(capture))).filter(|_| usable);
+        let chosen = group.map_or_else(Vec::new, |group| choose(shot, group, choice));
+        chosen
+            .into_iter()
+            .map(|shot| (shot.photo.to_owned(), shot.hash.to_owned()))
+            .collect()
+    };
+    shots
+        .iter()
+        .map(|shot| Inputs {
+            calibration: of(shot, Capture::Calibration, rule.calibration),
+            blank: of(shot, Capture::Blank, rule.blank),
+            dark: of(shot, Capture::Dark, rule.dark),
+        })
+        .collect()
+}
+
+/// `candidates` rise in their paths and are not empty.
+fn choose<'a>(shot: &Shot<'_>, candidates: &[&'a Shot<'a>], choice: Choice) -> Vec<&'a Shot<'a>> {
+    if choice == Choice::All {
+        return candidates.to_vec();
+    }
+    let timed = || candidates.iter().filter_map(|c| Some((c.taken?, *c)));
+    let Some(taken) = shot.taken.filter(|_| timed().next().is_some()) else {
+        // Phones number their photos, so the path's order is the best stand-in for the time's.
+        let before = candidates.iter().rev().find(|c| c.photo < shot.photo);
+        return before
+            .or(candidates.first())
+            .map(|c| vec![*c])
+            .unwrap_or_default();
+    };
+    let seconds_after = |at: DateTime| at.duration_since(taken).as_secs_f64();
+    let rank = |at: DateTime, c: &Shot<'_>| {
+        let after = seconds_after(at);
+        let comes_second = after > 0.0;
+        let distance = Seconds(after.abs());
+        let name = c.photo.to_owned();
+        match choice {
+            Choice::Before => (comes_second, distance, comes_second, name),
+            Choice::Nearest | Choice::All => (false, distance, comes_second, name),
+        }
+    };
+    timed()
+        .min_by(|(at_a, a), (at_b, b)| rank(*at_a, a).cmp(&rank(*at_b, b)))
+        .map(|(_, c)| vec![c])
+        .unwrap_or_default()
+}
+
+/// Seconds, never NaN, in order.
+#[derive(PartialEq)]
+struct Seconds(f64);
+
+impl Eq for Seconds {}
+
+impl Ord for Seconds {
+    fn cmp(&self, other: &Seconds) -> std::cmp::Ordering {
+        self.0.total_cmp(&other.0)
+    }
+}
+
+impl PartialOrd for Seconds {
+    fn partial_cmp(&self, other: &Seconds) -> Option<std::cmp::Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A shot from a line `path capture time verdict`, `-` standing for nothing; the bench is the path's folder and the
+    /// hash the path in capitals.
+    fn shots(lines: &str) -> Vec<(String, String, Shot<'static>)> {
+        let leak = |text: &str| -> &'static str { Box::leak(text.to_owned().into_boxed_str()) };
+        lines
+            .lines()
+            .map(str::trim)
+            .filter(|line| !line.is_empty())
+            .map(|line| {
+                let words: Vec<&str> = line.split_whitespace().collect();
+                let photo = leak(words[0]);
+                let capture = match words[1] {
+                    "lamp" => Capture::Calibration,
+                    "dark" => Capture::Dark,
+                    "blank" => Capture::Blank,
+                    _ => Capture::Sample,
+                };
+                let verdict = match words[3] {
+                    "good" => Some(Verdict::Good),
+                    "caution" => Some(Verdict::Caution),
+                    "retake" => Some(Verdict::Retake),
+                    "waiting" => Some(Verdict::Waiting),
+                    _ => None,
+                };
+                let taken =
+                    (words[2] != "-").then(|| format!("2026-11-25T{}", words[2]).parse().unwrap());
+                let shot = Shot {
+                    photo,
+                    hash: leak(&photo.to_uppercase()),
+                    bench: photo.split('/').next().unwrap(),
+                    capture,
+                    taken,
+                    verdict,
+                };
+                (words[0].to_owned(), words[1].to_owned(), shot)
+            })
+            .collect()
+    }
+
+    /// `sample<-inputs` for every sample, inputs as `lamp,blank,dark`.
+    fn paired(lines: &str, rule: Rule) -> String {
+        let shots: Vec<Shot<'_>> = shots(lines).into_iter().map(|(_, _, shot)| shot).collect();
+        let names = |inputs: &BTreeMap<String, String>| {
+            let names: Vec<&str> = inputs
+                .keys()
+                .map(|path| path.rsplit('/').next().unwrap())
+                .collect();
+            names.join("+")
+        };
+        shots
+            .iter()
+            .zip(plan(&shots, &rule))
+            .filter(|(shot, _)| shot.capture == Capture::Sample)
+            .map(|(shot, inputs)| {
+                let name = shot.photo.rsplit('/').next().unwrap();
+                format!(
+                    "{name}<-{},{},{}",
+                    names(&inputs.calibration),
+                    names(&inputs.blank),
+                    names(&inputs.dark)
+                )
+            })
+            .collect::<Vec<_>>()
+            .join(" ")
+    }
+
+    #[test]
+    fn the_nearest_good_lamp_of_the_same_bench_is_taken() {
+        let lines = "
+            heron/l1 lamp 10:00 good
+            heron/l2 lamp 10:20 caution
+            heron/l3 lamp 10:12 retake
+            heron/l4 lamp 10:13 -
+            dunlin/l5 lamp 10:13 good
+            heron/s1 sample 10:13 -
+            heron/s2 sample 10:09 -
+            heron/s3 sample 10:10 -
+            heron/s4 sample 09:00 -
+            avocet/s5 sample 10:00 -";
+        assert_eq!(
+            paired(lines, Rule::default()),
+            "s1<-l2,, s2<-l1,, s3<-l1,, s4<-l1,, s5<-,,"
+        );
+    }
+
+    #[test]
+    fn a_blank_before_the_sample_goes_before_a_nearer_one_after_it() {
+        let lines = "
+            heron/b1 blank 10:00 good
+            heron/b2 blank 10:20 good
+            heron/d1 dark 10:19 waiting
+            heron/s1 sample 10:18 -
+            heron/s2 sample 10:21 -
+            heron/s3 sample 09:59 -";
+        assert_eq!(
+            paired(lines, Rule::default()),
+            "s1<-,b1,d1 s2<-,b2,d1 s3<-,b1,d1"
+        );
+    }
+
+    #[test]
+    fn without_times_the_path_s_order_decides() {
+        let lines = "
+            heron/02-l lamp - good
+            heron/05-l lamp - good
+            heron/01-s sample - -
+            heron/03-s sample 10:00 -
+            heron/06-s sample - -";
+        assert_eq!(
+            paired(lines, Rule::default()),
+            "01-s<-02-l,, 03-s<-02-l,, 06-s<-05-l,,"
+        );
+    }
+
+    #[test]
+    fn a_lamp_without_time_is_passed_over_where_another_has_one() {
+        let lines = "
+            heron/a lamp - good
+            heron/b lamp 12:00 good
+            heron/s sample 09:00 -
+            heron/t sample - -";
+        assert_eq!(paired(lines, Rule::default()), "s<-b,, t<-b,,");
+    }
+
+    #[test]
+    fn all_lamps_are_joined_where_the_rule_says_so() {
+        let rule = Rule {
+            calibration: Choice::All,
+            ..Rule::default()
+        };
+        let lines = "
+            heron/b lamp 10:00 good
+            heron/a lamp 11:00 good
+            heron/s sample 10:00 -";
+        assert_eq!(paired(lines, rule), "s<-a+b,,");
+    }
+
+    #[test]
+    fn two_equally_near_lamps_the_earlier_and_two_at_once_the_first_by_path() {
+        let lines = "
+            heron/z lamp 09:58 good
+            heron/a lamp 10:02 good
+            heron/y lamp 09:58 good
+            heron/s sample 10:00 -";
+        assert_eq!(paired(lines, Rule::default()), "s<-y,,");
+    }
+
+    #[test]
+    fn a_photo_is_made_from_earlier_stages_only_and_hashes_are_handed_on() {
+        let all =
+            shots("heron/l lamp 10:00 good \n heron/d dark 10:00 good \n heron/b blank 10:00 good");
+        let shots: Vec<Shot<'_>> = all.into_iter().map(|(_, _, shot)| shot).collect();
+        let inputs = plan(&shots, &Rule::default());
+        let lamp = BTreeMap::from([("heron/l".to_owned(), "HERON/L".to_owned())]);
+        let dark = BTreeMap::from([("heron/d".to_owned(), "HERON/D".to_owned())]);
+        assert_eq!(inputs[0], Inputs::default());
+        assert_eq!(inputs[1].calibration, lamp);
+        assert!(inputs[1].blank.is_empty() && inputs[1].dark.is_empty());
+        assert_eq!(inputs[2].calibration, lamp);
+        assert_eq!(inputs[2].dark, dark);
+        assert!(inputs[2].blank.is_empty());
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn the_order_of_the_photos_changes_nothing(
+            times in proptest::collection::vec((0..4_u8, proptest::option::of(0..60_u8), proptest::bool::ANY), 1..14),
+            turn in 0..14_usize,
+        ) {
+            let captures = ["lamp", "dark", "blank", "sample"];
+            let lines: Vec<String> = times
+                .iter()
+                .enumerate()
+                .map(|(i, (capture, minute, good))| {
+                    let time = minute.map_or("-".to_owned(), |m| format!("10:{m:02}"));
+                    let verdict = if *good { "good" } else { "retake" };
+                    format!("heron/{i:02} {} {time} {verdict}", captures[usize::from(*capture)])
+                })
+                .collect();
+            let mut turned = lines.clone();
+            turned.rotate_left(turn % lines.len());
+            turned.reverse();
+            let in_order = |text: &str| {
+                let mut pairs: Vec<String> =
+                    paired(text, Rule::default()).split(' ').map(str::to_owned).collect();
+                pairs.sort();
+                pairs
+            };
+            proptest::prop_assert_eq!(in_order(&lines.join("\n")), in_order(&turned.join("\n")));
+        }
+    }
+}

@@ -1,3 +1,10 @@
 //! Result -> files; the only writer below `results/`, a folder at a time, whole or not at all.
 
+pub mod names;
+pub mod place;
 pub mod record;
+pub mod shelf;
+pub mod trap;
+
+pub use shelf::{Inventory, Refusal, Shelf};
+pub use trap::{Failure, Trap, Trouble};

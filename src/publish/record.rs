@@ -77,4 +77,8 @@ pub struct Provenance {
     pub blank: BTreeMap<String, String>,
     /// Hashes of the dark photos used, by path.
     pub dark: BTreeMap<String, String>,
+    /// What the inbox as a whole says about the photo, such as that another file has the same bytes; also why an
+    /// entry is not a file to be read. These stand among the remarks.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub circumstances: Vec<String>,
 }

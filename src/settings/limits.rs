@@ -88,6 +88,8 @@ pub struct Limits {
     pub clipped_fraction: Limit,
     /// `dim`: signal to noise of the brightest part of the spectrum.
     pub snr: Limit,
+    /// `dim`: brightest level of the spectrum, linear share of full scale, 0…1.
+    pub peak_level: Limit,
     /// `tilted`: size of the angle between picture axis and dispersion, degrees.
     pub tilt_deg: Limit,
     /// `skewed`: size of the angle between slit and grooves, degrees.
@@ -120,14 +122,15 @@ pub struct Limits {
 impl Default for Limits {
     fn default() -> Limits {
         Limits {
-            clipped_fraction: Limit::at_most(0.005, 0.03),
-            snr: Limit::at_least(30.0, 10.0),
+            clipped_fraction: Limit::at_most(0.01, 0.05),
+            snr: Limit::at_least(100.0, 30.0),
+            peak_level: Limit::at_least(0.08, 0.04),
             tilt_deg: Limit::at_most(3.5, 5.0),
             skew_deg: Limit::at_most(2.0, 3.0),
             slit_width_um: Limit::at_most(400.0, 600.0),
             blur_px: Limit::at_most(2.5, 4.0),
             moved_px: Limit::at_most(3.0, 6.0),
-            background_level: Limit::at_most(0.02, 0.06),
+            background_level: Limit::at_most(0.015, 0.03),
             cropped_fraction: Limit::at_most(0.02, 0.1),
             calibration_lines: Limit::at_least(4.0, 3.0),
             calibration_rms_nm: Limit::at_most(0.3, 0.6),
@@ -150,6 +153,12 @@ impl Limits {
                 "share of the spectrum over-exposed",
             ),
             ("snr", self.snr, "", "signal to noise where it is brightest"),
+            (
+                "peak_level",
+                self.peak_level,
+                "",
+                "brightest level, share of full scale",
+            ),
             ("tilt_deg", self.tilt_deg, "°", "phone against the grating"),
             ("skew_deg", self.skew_deg, "°", "grooves against the slit"),
             (
@@ -210,6 +219,7 @@ impl Limits {
             let mut limits = Limits::default();
             read_limit(t, "clipped_fraction", &mut limits.clipped_fraction, 1.0);
             read_limit(t, "snr", &mut limits.snr, 1e4);
+            read_limit(t, "peak_level", &mut limits.peak_level, 1.0);
             read_limit(t, "tilt_deg", &mut limits.tilt_deg, 45.0);
             read_limit(t, "skew_deg", &mut limits.skew_deg, 45.0);
             read_limit(t, "slit_width_um", &mut limits.slit_width_um, 1e4);

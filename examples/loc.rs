@@ -1,3 +1,0 @@
-use slitwatch::{decode,measure::*};
-fn main(){ for p in std::env::args().skip(1){ let b=std::fs::read(&p).unwrap(); let n=p.rsplit('/').take(2).collect::<Vec<_>>().join("<");
- match decode::decode(&b,300_000_000){ Err(e)=>println!("{n} FAULT {e}"), Ok((fa,f))=>{ let m=locate::Map::new(&f); match locate::locate(&m,fa.focal_px()){ Err(e)=>println!("{n} ERR {e}"), Ok(l)=>println!("{n} c {:.0},{:.0} disp {:.1} half {:.0} zone {:.3} sym {:.3} sat {:.3} sig {:.0} side {:.4?} edge {:.3} score {:.2}",l.centre.0,l.centre.1,l.dispersion_rad.to_degrees(),l.half_length_px,l.zone_share,l.symmetry,l.saturation,l.significance,l.side_light,l.edge_share,l.score)}}}}}

@@ -1,0 +1,393 @@
+//! When has a file come to rest? A pure state machine: listings and the time go in, files to be read come out.
+//!
+//! A file is read once it has looked the same on three listings that span the settle time, by a clock that nobody can
+//! set. What then turns out to end early, or to have a hole, is given more time, because a slow upload looks just like
+//! that; when that time is over too, it is handed out once more as a last chance, so that it gets its row.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use super::listing::{Identity, Rel};
+
+/// How long to wait.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Times {
+    /// A file must not have changed for this long.
+    pub settle: Duration,
+    /// A file that does not look finished must not have changed for this long before it is called broken.
+    pub patience: Duration,
+}
+
+/// Fewest listings on which a file must have looked the same: two could fall into one pause of a writer.
+pub const LISTINGS: u32 = 3;
+
+/// One file as a listing shows it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sight {
+    /// What changes when the file does.
+    pub identity: Identity,
+    /// For how long the file's own times say it has not changed; zero where they are not to be trusted (a time in the
+    /// future, a network's clock, a file that came while we were looking).
+    pub quiet: Duration,
+}
+
+/// A file to be read now.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Candidate {
+    /// Which.
+    pub path: Rel,
+    /// What it looked like; if it looks otherwise after reading, it has not settled.
+    pub identity: Identity,
+    /// True where it is to be accepted even if it does not look finished.
+    pub last_chance: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Stage {
+    /// Still to be read.
+    Waiting,
+    /// Handed out, no word yet.
+    BeingRead { last_chance: bool },
+    /// Read, and it does not look finished.
+    Suspicious,
+    /// Read and accepted.
+    Taken,
+}
+
+#[derive(Clone, Debug)]
+struct Seen {
+    sight: Sight,
+    since: Duration,
+    listings: u32,
+    stage: Stage,
+}
+
+impl Seen {
+    fn new(sight: Sight, now: Duration) -> Seen {
+        Seen {
+            sight,
+            since: now,
+            listings: 1,
+            stage: Stage::Waiting,
+        }
+    }
+
+    fn unchanged_for(&self, now: Duration) -> Duration {
+        now.saturating_sub(self.since).max(self.sight.quiet)
+    }
+
+    fn has_settled(&self, now: Duration, times: &Times) -> bool {
+        self.sight.quiet >= times.settle
+            || self.listings >= LISTINGS && now.saturating_sub(self.since) >= times.settle
+    }
+}
+
+/// The state of every file in the inbox.
+#[derive(Clone, Debug)]
+pub struct Settler {
+    times: Times,
+    files: BTreeMap<Rel, Seen>,
+}
+
+impl Settler {
+    /// Nothing seen yet.
+    pub fn new(times: Times) -> Settler {
+        Settler {
+            times,
+            files: BTreeMap::new(),
+        }
+    }
+
+    /// Changes the times; files already taken stay taken.
+    pub fn set_times(&mut self, times: Times) {
+        self.times = times;
+    }
+
+    /// Takes in a listing made at `now` (time since any fixed moment, never running backwards).
+    ///
+    /// Returns the files to be read now, in path order; each is handed out once until its identity changes or
+    /// [`Settler::suspect`] or [`Settler::again`] sends it back. Files that are no longer listed are forgotten.
+    pub fn observe(
+        &mut self,
+        now: Duration,
+        listing: impl Iterator<Item = (Rel, Sight)>,
+    ) -> Vec<Candidate> {
+        let mut before = std::mem::take(&mut self.files);
+        for (path, sight) in listing {
+            let seen = match before.remove(&path) {
+                Some(mut seen) if seen.sight.identity == sight.identity => {
+                    seen.listings = seen.listings.saturating_add(1);
+                    seen
+                }
+                _ => Seen::new(sight, now),
+            };
+            self.files.insert(path, seen);
+        }
+        self.due(now)
+    }
+
+    fn due(&mut self, now: Duration) -> Vec<Candidate> {
+        let mut candidates = Vec::new();
+        for (path, seen) in &mut self.files {
+            let out_of_patience = seen.unchanged_for(now) >= self.times.patience;
+            let hand_out = match seen.stage {
+                Stage::Waiting => seen.has_settled(now, &self.times),
+                Stage::Suspicious => out_of_patience,
+                Stage::BeingRead { .. } | Stage::Taken => false,
+            };
+            if hand_out {
+                seen.stage = Stage::BeingRead {
+                    last_chance: out_of_patience,
+                };
+                candidates.push(Candidate {
+                    path: path.clone(),
+                    identity: seen.sight.identity,
+                    last_chance: out_of_patience,
+                });
+            }
+        }
+        candidates
+    }
+
+    /// Hands out every file that has not been read, whatever its state: for a sweep that must come to an end.
+    pub fn all_that_wait(&mut self) -> Vec<Candidate> {
+        let mut candidates = Vec::new();
+        for (path, seen) in &mut self.files {
+            if matches!(seen.stage, Stage::Waiting | Stage::Suspicious) {
+                seen.stage = Stage::BeingRead { last_chance: true };
+                candidates.push(Candidate {
+                    path: path.clone(),
+                    identity: seen.sight.identity,
+                    last_chance: true,
+                });
+            }
+        }
+        candidates
+    }
+
+    fn being_read(&mut self, path: &Rel, identity: Identity) -> Option<&mut Seen> {
+        self.files.get_mut(path).filter(|seen| {
+            seen.sight.identity == identity && matches!(seen.stage, Stage::BeingRead { .. })
+        })
+    }
+
+    /// The file was read whole. False where it has changed since: then the reading is void.
+    pub fn take(&mut self, path: &Rel, identity: Identity) -> bool {
+        match self.being_read(path, identity) {
+            Some(seen) => {
+                seen.stage = Stage::Taken;
+                true
+            }
+            None => false,
+        }
+    }
+
+    /// The file was read and does not look finished: it is handed out again when patience is over.
+    pub fn suspect(&mut self, path: &Rel, identity: Identity) {
+        if let Some(seen) = self.being_read(path, identity) {
+            seen.stage = Stage::Suspicious;
+        }
+    }
+
+    /// The file could not be read as it looked, or is to be read anew: it starts to settle again.
+    pub fn again(&mut self, path: &Rel, identity: Identity, now: Duration) {
+        if let Some(seen) = self
+            .files
+            .get_mut(path)
+            .filter(|s| s.sight.identity == identity)
+        {
+            let mut sight = seen.sight;
+            sight.quiet = Duration::ZERO;
+            *seen = Seen::new(sight, now);
+        }
+    }
+
+    /// When the next listing can bring something that this one did not, if nothing changes meanwhile.
+    pub fn next_look(&self, now: Duration) -> Option<Duration> {
+        self.files
+            .values()
+            .filter_map(|seen| match seen.stage {
+                Stage::Waiting if seen.listings + 1 < LISTINGS => {
+                    Some(seen.since + self.times.settle / (LISTINGS - 1) * seen.listings)
+                }
+                Stage::Waiting => Some(seen.since + self.times.settle),
+                Stage::Suspicious => Some(
+                    now + self.times.patience - seen.unchanged_for(now).min(self.times.patience),
+                ),
+                Stage::BeingRead { .. } | Stage::Taken => None,
+            })
+            .min()
+            .map(|at| at.max(now))
+    }
+
+    /// Number of files that have not been taken.
+    pub fn n_pending(&self) -> usize {
+        let taken = |seen: &&Seen| seen.stage != Stage::Taken;
+        self.files.values().filter(taken).count()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Plays a scenario and returns what was handed out when.
+    ///
+    /// A line is `time: name=version…`, the version standing for everything that changes with the content; `name?`
+    /// marks a file whose content ends early (it is suspected when handed out without last chance), `name=7~30` one
+    /// whose own times say that it has been quiet for 30 s.
+    fn play(scenario: &str) -> String {
+        let times = Times {
+            settle: Duration::from_secs(2),
+            patience: Duration::from_secs(60),
+        };
+        let mut settler = Settler::new(times);
+        let mut out = Vec::new();
+        for line in scenario.lines().map(str::trim).filter(|l| !l.is_empty()) {
+            let (time, files) = line.split_once(':').unwrap();
+            let now = Duration::from_secs_f64(time.trim().parse().unwrap());
+            let listing = files.split_whitespace().map(|file| {
+                let (name, version) = file.split_once('=').unwrap();
+                let (version, quiet) = version.split_once('~').unwrap_or((version, "0"));
+                let sight = Sight {
+                    identity: Identity {
+                        ctime_ns: version.parse().unwrap(),
+                        ..Identity::default()
+                    },
+                    quiet: Duration::from_secs(quiet.parse().unwrap()),
+                };
+                (Rel::new(name), sight)
+            });
+            for candidate in settler.observe(now, listing) {
+                let name = candidate.path.shown();
+                if name.ends_with('?') && !candidate.last_chance {
+                    settler.suspect(&candidate.path, candidate.identity);
+                    out.push(format!("{}:{name}", time.trim()));
+                } else {
+                    assert!(settler.take(&candidate.path, candidate.identity));
+                    let last = if candidate.last_chance { "!" } else { "" };
+                    out.push(format!("{}:{name}{last}", time.trim()));
+                }
+            }
+        }
+        out.join(" ")
+    }
+
+    #[test]
+    fn files_are_handed_out_when_they_have_come_to_rest() {
+        let cases = [
+            (
+                "one file at rest",
+                "0: a=1 \n 1: a=1 \n 2: a=1 \n 3: a=1",
+                "2:a",
+            ),
+            (
+                "two listings are not enough",
+                "0: a=1 \n 9: a=1 \n 9.1: a=1",
+                "9.1:a",
+            ),
+            (
+                "three listings at once are not enough",
+                "0: a=1 \n 0.1: a=1 \n 0.2: a=1 \n 1.9: a=1 \n 2: a=1",
+                "2:a",
+            ),
+            (
+                "a change starts it again",
+                "0: a=1 \n 1: a=1 \n 1.9: a=2 \n 2.5: a=2 \n 3.8: a=2 \n 3.9: a=2",
+                "3.9:a",
+            ),
+            (
+                "a drip that pauses for less than the settle time",
+                "0: a=1 \n 1: a=1 \n 1.5: a=2 \n 3: a=2 \n 3.4: a=3 \n 4: a=3 \n 5.4: a=3",
+                "5.4:a",
+            ),
+            (
+                "each file by itself",
+                "0: a=1 \n 1: a=1 b=1 \n 2: a=1 b=1 \n 3: a=1 b=1",
+                "2:a 3:b",
+            ),
+            (
+                "gone and back counts anew",
+                "0: a=1 \n 1: a=1 \n 2: \n 3: a=1 \n 4: a=1 \n 5: a=1",
+                "5:a",
+            ),
+            (
+                "replaced after it was taken",
+                "0: a=1 \n 1: a=1 \n 2: a=1 \n 3: a=2 \n 4: a=2 \n 5: a=2",
+                "2:a 5:a",
+            ),
+            ("old files are taken at once", "0: a=1~5 b=1~1", "0:a"),
+            (
+                "an unfinished file waits a minute",
+                "0: a?=1 \n 1: a?=1 \n 2: a?=1 \n 59.9: a?=1 \n 60: a?=1 \n 61: a?=1",
+                "2:a? 60:a?!",
+            ),
+            (
+                "an unfinished file that grows is looked at again",
+                "0: a?=1 \n 1: a?=1 \n 2: a?=1 \n 50: a?=2 \n 51: a?=2 \n 52: a?=2 \n 110: a?=2",
+                "2:a? 52:a? 110:a?!",
+            ),
+            (
+                "an unfinished file older than a minute",
+                "0: a?=1~61",
+                "0:a?!",
+            ),
+            (
+                "an unfinished file older than the settle time",
+                "0: a?=1~10 \n 59: a?=1~10 \n 60: a?=1~10",
+                "0:a? 60:a?!",
+            ),
+        ];
+        for (name, scenario, expected) in cases {
+            assert_eq!(play(scenario), expected, "{name}");
+        }
+    }
+
+    fn sight(version: i64) -> Sight {
+        Sight {
+            identity: Identity {
+                ctime_ns: version,
+                ..Identity::default()
+            },
+            quiet: Duration::ZERO,
+        }
+    }
+
+    /// Follows `next_look` and nothing else, and returns when the file is handed out.
+    #[test]
+    fn looking_when_advised_takes_no_longer_than_the_settle_time() {
+        let times = Times {
+            settle: Duration::from_secs(2),
+            patience: Duration::from_secs(60),
+        };
+        let mut settler = Settler::new(times);
+        let mut now = Duration::ZERO;
+        let mut n_looks = 0;
+        while settler
+            .observe(now, [(Rel::new("a"), sight(1))].into_iter())
+            .is_empty()
+        {
+            n_looks += 1;
+            now = settler.next_look(now).expect("something is pending");
+        }
+        assert_eq!((now, n_looks + 1), (Duration::from_secs(2), 3));
+
+        settler.suspect(&Rel::new("a"), sight(1).identity);
+        assert_eq!(settler.next_look(now), Some(Duration::from_secs(60)));
+    }
+
+    #[test]
+    fn a_reading_is_void_when_the_file_changed_meanwhile() {
+        let times = Times {
+            settle: Duration::ZERO,
+            patience: Duration::ZERO,
+        };
+        let mut settler = Settler::new(times);
+        let a = Rel::new("a");
+        let handed_out = settler.observe(Duration::ZERO, [(a.clone(), sight(1))].into_iter());
+        assert_eq!(handed_out.len(), 1);
+        settler.observe(Duration::ZERO, [(a.clone(), sight(2))].into_iter());
+        assert!(!settler.take(&a, sight(1).identity));
+        assert_eq!(settler.n_pending(), 1);
+    }
+}

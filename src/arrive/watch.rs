@@ -1,0 +1,229 @@
+//! Hints that something happened in the inbox.
+//!
+//! The system's events are incomplete by design: queues overflow, new sub-folders fill before they are watched, network
+//! folders say nothing. So an event only ever means "look again soon", the looking is always a full listing, and
+//! a listing is due at regular intervals whether or not anything was heard.
+
+use std::os::unix::fs::MetadataExt;
+use std::path::{Path, PathBuf};
+
+use notify::event::{AccessKind, AccessMode};
+use notify::{Config, EventKind, RecommendedWatcher, RecursiveMode, Watcher};
+
+/// Called, from any thread, when the inbox should be looked at again.
+pub type Hint = std::sync::Arc<dyn Fn() + Send + Sync>;
+
+/// True where an event can mean that a file changed.
+///
+/// Opening and reading are left out: our own listings and readings raise those events, and would call themselves.
+/// A lost-events flag comes without paths and an error without an event: both mean that anything may have happened.
+pub fn is_hint(event: &notify::Result<notify::Event>) -> bool {
+    match event {
+        Err(_) => true,
+        Ok(event) if event.need_rescan() => true,
+        Ok(event) => match event.kind {
+            EventKind::Access(AccessKind::Close(AccessMode::Write)) => true,
+            EventKind::Access(_) => false,
+            _ => true,
+        },
+    }
+}
+
+/// Why there are no events, in words for the log.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum Silent {
+    /// A kind of file system on which other machines' changes raise no events here.
+    #[error("{path} is on a {kind} file system, which does not report changes made elsewhere")]
+    Network {
+        /// The inbox.
+        path: PathBuf,
+        /// What it is called.
+        kind: &'static str,
+    },
+    /// The system's limit on watched folders is used up.
+    #[error(
+        "the system allows no more folders to be watched; raise fs.inotify.max_user_watches with sysctl"
+    )]
+    TooManyFolders,
+    /// Anything else.
+    #[error("events cannot be had: {0}")]
+    Failed(String),
+}
+
+/// Follows the inbox, and starts anew when the inbox is another folder than before.
+pub struct Follower {
+    inbox: PathBuf,
+    hint: Hint,
+    poll: bool,
+    watched: Option<((u64, u64), Option<RecommendedWatcher>)>,
+}
+
+impl Follower {
+    /// Follows nothing yet; with `poll`, never will.
+    pub fn new(inbox: &Path, poll: bool, hint: Hint) -> Follower {
+        Follower {
+            inbox: inbox.to_owned(),
+            hint,
+            poll,
+            watched: None,
+        }
+    }
+
+    /// Call at each listing: watches the inbox if it is not watched, or is no longer the folder that was.
+    ///
+    /// # Errors
+    /// Once for each new folder that cannot be watched, with the reason; the regular listings then do alone.
+    pub fn keep_up(&mut self) -> Result<(), Silent> {
+        if self.poll {
+            return Ok(());
+        }
+        let Ok(metadata) = std::fs::metadata(&self.inbox) else {
+            self.watched = None;
+            return Ok(());
+        };
+        let root = (metadata.dev(), metadata.ino());
+        if self.watched.as_ref().is_some_and(|(was, _)| *was == root) {
+            return Ok(());
+        }
+        // The old watcher goes first, so that its watches are free for the new one.
+        self.watched = None;
+        match self.start() {
+            Ok(watcher) => {
+                self.watched = Some((root, Some(watcher)));
+                (self.hint)();
+                Ok(())
+            }
+            Err(silent) => {
+                self.watched = Some((root, None));
+                Err(silent)
+            }
+        }
+    }
+
+    fn start(&self) -> Result<RecommendedWatcher, Silent> {
+        if let Some(kind) = network_kind(&self.inbox) {
+            let path = self.inbox.clone();
+            return Err(Silent::Network { path, kind });
+        }
+        let hint = self.hint.clone();
+        let handler = move |event: notify::Result<notify::Event>| {
+            if is_hint(&event) {
+                hint();
+            }
+        };
+        let config = Config::default().with_follow_symlinks(false);
+        let start = || {
+            let mut watcher = RecommendedWatcher::new(handler, config)?;
+            watcher.watch(&self.inbox, RecursiveMode::Recursive)?;
+            Ok(watcher)
+        };
+        start().map_err(|error: notify::Error| match error.kind {
+            notify::ErrorKind::MaxFilesWatch => Silent::TooManyFolders,
+            _ => Silent::Failed(error.to_string()),
+        })
+    }
+}
+
+/// The name of a file system on which another machine's, or another program's, changes raise no events.
+///
+/// Numbers: `linux/magic.h` and statfs(2).
+pub fn network_kind(path: &Path) -> Option<&'static str> {
+    let f_type = rustix::fs::statfs(path).ok()?.f_type;
+    // The type of the field differs between machines; the numbers have 32 bits.
+    match f_type as u32 {
+        0x6969 => Some("NFS"),
+        0xFF53_4D42 | 0xFE53_4D42 | 0x517B => Some("SMB"),
+        0x6573_5546 => Some("FUSE"),
+        0x0102_1997 => Some("9P"),
+        0x786F_4256 => Some("VirtualBox shared"),
+        0x5346_414F => Some("AFS"),
+        0x00C3_6400 => Some("Ceph"),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use notify::Event;
+    use notify::event::{CreateKind, Flag, RemoveKind};
+    use std::sync::Arc;
+    use std::sync::atomic::{AtomicUsize, Ordering};
+    use std::time::{Duration, Instant};
+
+    #[test]
+    fn our_own_reading_is_no_hint_and_lost_events_are() {
+        let event = |kind| Ok(Event::new(kind));
+        let open = EventKind::Access(AccessKind::Open(AccessMode::Any));
+        let read = EventKind::Access(AccessKind::Close(AccessMode::Read));
+        let written = EventKind::Access(AccessKind::Close(AccessMode::Write));
+        assert!(!is_hint(&event(open)));
+        assert!(!is_hint(&event(read)));
+        assert!(is_hint(&event(written)));
+        assert!(is_hint(&event(EventKind::Create(CreateKind::File))));
+        assert!(is_hint(&event(EventKind::Remove(RemoveKind::Any))));
+        assert!(is_hint(&Ok(
+            Event::new(EventKind::Other).set_flag(Flag::Rescan)
+        )));
+        assert!(is_hint(&Err(notify::Error::generic("lost"))));
+    }
+
+    fn wait_for(n_hints: &AtomicUsize, more_than: usize) -> bool {
+        let deadline = Instant::now() + Duration::from_secs(5);
+        while Instant::now() < deadline {
+            if n_hints.load(Ordering::SeqCst) > more_than {
+                return true;
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        false
+    }
+
+    #[test]
+    fn a_new_file_is_heard_also_after_the_inbox_was_made_anew() {
+        let parent = tempfile::tempdir().unwrap();
+        let inbox = parent.path().join("inbox");
+        std::fs::create_dir(&inbox).unwrap();
+        let n_hints = Arc::new(AtomicUsize::new(0));
+        let counter = n_hints.clone();
+        let hint: Hint = Arc::new(move || {
+            counter.fetch_add(1, Ordering::SeqCst);
+        });
+        let mut follower = Follower::new(&inbox, false, hint);
+        follower.keep_up().unwrap();
+        let before = n_hints.load(Ordering::SeqCst);
+        std::fs::write(inbox.join("a.jpg"), b"x").unwrap();
+        assert!(wait_for(&n_hints, before), "first inbox");
+
+        std::fs::rename(&inbox, parent.path().join("away")).unwrap();
+        std::fs::create_dir(&inbox).unwrap();
+        follower.keep_up().unwrap();
+        std::thread::sleep(Duration::from_millis(50));
+        let before = n_hints.load(Ordering::SeqCst);
+        std::fs::write(inbox.join("b.jpg"), b"x").unwrap();
+        assert!(wait_for(&n_hints, before), "second inbox");
+    }
+
+    #[test]
+    fn listing_and_reading_raise_no_hints() {
+        let inbox = tempfile::tempdir().unwrap();
+        std::fs::create_dir(inbox.path().join("heron")).unwrap();
+        std::fs::write(inbox.path().join("heron/a.jpg"), b"x").unwrap();
+        let n_hints = Arc::new(AtomicUsize::new(0));
+        let counter = n_hints.clone();
+        let hint: Hint = Arc::new(move || {
+            counter.fetch_add(1, Ordering::SeqCst);
+        });
+        let mut follower = Follower::new(inbox.path(), false, hint);
+        follower.keep_up().unwrap();
+        std::thread::sleep(Duration::from_millis(50));
+        let before = n_hints.load(Ordering::SeqCst);
+        super::super::listing::list(inbox.path()).unwrap();
+        std::fs::read(inbox.path().join("heron/a.jpg")).unwrap();
+        std::thread::sleep(Duration::from_millis(100));
+        assert_eq!(n_hints.load(Ordering::SeqCst), before);
+        // The same follower does hear a change: it is not deaf.
+        std::fs::write(inbox.path().join("heron/b.jpg"), b"x").unwrap();
+        assert!(wait_for(&n_hints, before));
+    }
+}

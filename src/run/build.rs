@@ -1,0 +1,289 @@
+//! The engine's work: what is to be made, in which order, by whom, and what happens when it cannot be put in place.
+
+use std::collections::BTreeSet;
+use std::ops::Bound;
+use std::time::{Duration, Instant};
+
+use crate::arrive::listing::Rel;
+use crate::publish::Trouble;
+use crate::publish::record::Record;
+
+use super::engine::{Engine, Event, Hold, InHand, Mode, Setback, TRIES};
+use super::make::{Job, Made, make};
+use super::world::Held;
+
+/// First and longest wait before something that failed is tried again.
+const RETRY: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(10));
+
+impl Engine<'_> {
+    /// Works out folders and circumstances; if anything is new, every bench is planned again.
+    pub(super) fn arrange(&mut self) {
+        if self.world.arrange() && !self.stopping {
+            self.queues.clear();
+            self.dirty_benches = self.world.benches().cloned().collect();
+            self.stale_possible = true;
+        }
+    }
+
+    /// Takes away the folders of photos that are gone, or that have another folder now.
+    pub(super) fn remove_stale(&mut self) {
+        let is_held = self.hold.as_ref().is_some_and(|h| h.until > Instant::now());
+        let ready = !is_held && !self.stopping;
+        let (Some(listing), true) = (&self.listing, self.stale_possible && ready) else {
+            return;
+        };
+        self.stale_possible = false;
+        let to_come: BTreeSet<String> = listing
+            .entries
+            .keys()
+            .filter(|path| self.world.get(path).is_none())
+            .map(Rel::shown)
+            .collect();
+        let below_gap = |photo: &str| {
+            let gaps = listing.gaps.iter().map(|(gap, _)| gap.shown());
+            gaps.into_iter()
+                .any(|gap| photo.starts_with(&format!("{gap}/")))
+        };
+        let in_hand: BTreeSet<&String> = self.in_hand.values().map(|h| &h.folder).collect();
+        let stale: Vec<String> = self
+            .published
+            .iter()
+            .filter(|(folder, record)| {
+                !self.world.uses(folder)
+                    && !in_hand.contains(folder)
+                    && !to_come.contains(&record.photo)
+                    && !below_gap(&record.photo)
+            })
+            .map(|(folder, _)| folder.clone())
+            .collect();
+        for folder in stale {
+            match self.shelf.remove(&folder) {
+                Ok(()) => {
+                    if let Some(record) = self.published.remove(&folder) {
+                        tracing::info!(photo = %record.photo, folder, "removed: the photo is gone or its results lie elsewhere");
+                    }
+                    self.report.n_removed += 1;
+                    self.summaries_due = true;
+                }
+                Err(trouble) => {
+                    self.stale_possible = true;
+                    self.could_not_publish(&trouble);
+                }
+            }
+        }
+    }
+
+    pub(super) fn requeue_setbacks(&mut self) {
+        let now = Instant::now();
+        for setback in self.setbacks.values_mut() {
+            if setback.retry_at.is_some_and(|at| at <= now) {
+                setback.retry_at = None;
+                self.dirty_benches.insert(setback.bench.clone());
+            }
+        }
+    }
+
+    pub(super) fn plan(&mut self) {
+        if self.stopping || !self.is_done_reading() {
+            return;
+        }
+        for bench in std::mem::take(&mut self.dirty_benches) {
+            self.queues.remove(&bench);
+            let held = |path: &Rel| {
+                if self.in_hand.contains_key(path) {
+                    return Held::Busy;
+                }
+                match self.setbacks.get(path) {
+                    None => Held::Free,
+                    Some(_) if self.mode != Mode::Watch => Held::GivenUp,
+                    Some(setback) if setback.retry_at.is_none() => Held::Free,
+                    Some(setback) if setback.n >= TRIES => Held::GivenUp,
+                    Some(_) => Held::Busy,
+                }
+            };
+            let orders = &self.setup.orders;
+            let jobs = self.world.plan(&bench, &self.published, held, orders);
+            if !jobs.is_empty() {
+                self.queues.insert(bench, jobs.into());
+            }
+        }
+    }
+
+    /// Hands jobs to the workers, bench by bench in turn, as many as there are workers and memory for.
+    pub(super) fn dispatch(&mut self) {
+        if self.stopping {
+            return;
+        }
+        let now = Instant::now();
+        let mut n_workers = self.setup.orders.workers.max(1);
+        if let Some(hold) = &self.hold {
+            if hold.until > now {
+                return;
+            }
+            // One photo finds out whether the disk works again.
+            n_workers = 1;
+        }
+        while self.in_hand.len() < n_workers {
+            let after_last = (Bound::Excluded(self.last_bench.clone()), Bound::Unbounded);
+            let next = self
+                .queues
+                .range(after_last)
+                .next()
+                .or(self.queues.iter().next());
+            let Some(bench) = next.map(|(bench, _)| bench.clone()) else {
+                return;
+            };
+            self.last_bench = bench.clone();
+            let Some(queue) = self.queues.get_mut(&bench) else {
+                return;
+            };
+            let Some(job) = queue.front() else {
+                self.queues.remove(&bench);
+                continue;
+            };
+            let fits = self.bytes_in_hand + self.bytes_reading + job.cost
+                <= self.setup.orders.memory_bytes;
+            let meets = |h: &InHand| {
+                let below =
+                    |a: &str, b: &str| a.strip_prefix(b).is_some_and(|rest| rest.starts_with('/'));
+                h.folder == job.folder
+                    || below(&h.folder, &job.folder)
+                    || below(&job.folder, &h.folder)
+            };
+            if !self.in_hand.is_empty() && (!fits || self.in_hand.values().any(meets)) {
+                return;
+            }
+            if let Some(job) = queue.pop_front() {
+                if queue.is_empty() {
+                    self.queues.remove(&bench);
+                }
+                self.start(job);
+            }
+        }
+    }
+
+    pub(super) fn start(&mut self, job: Job) {
+        self.bytes_in_hand += job.cost;
+        let in_hand = InHand {
+            bench: job.bench.clone(),
+            folder: job.folder.clone(),
+            cost: job.cost,
+        };
+        self.in_hand.insert(job.path().clone(), in_hand);
+        let (work, shelf) = (self.setup.work.clone(), self.shelf.clone());
+        let bell = self.bell.clone();
+        self.pool.spawn_fifo(move || {
+            let fenced = || make(&job, work.as_ref(), &shelf);
+            let made = std::panic::catch_unwind(std::panic::AssertUnwindSafe(fenced))
+                .unwrap_or_else(|_| Made::Unsound("the publishing itself failed".to_owned()));
+            // Whoever hears of the last job may end the run, and the lock with it.
+            drop(shelf);
+            let _ = bell.sender.send(Event::Made(Box::new((job, made))));
+        });
+    }
+
+    pub(super) fn take_back(&mut self, job: Job, made: Made) {
+        let path = job.path().clone();
+        if let Some(in_hand) = self.in_hand.remove(&path) {
+            self.bytes_in_hand -= in_hand.cost;
+        }
+        match made {
+            Made::Published { record, changed } => {
+                self.hold = None;
+                self.setbacks.remove(&path);
+                if changed {
+                    self.report.n_made += 1;
+                }
+                say_fate(&record, &job.folder, changed);
+                self.published.insert(job.folder.clone(), record);
+                self.summaries_due = true;
+            }
+            Made::Gone(gone) => {
+                tracing::debug!("{gone}; planned anew");
+                let now = self.start.elapsed();
+                let identity = self
+                    .listing
+                    .as_ref()
+                    .and_then(|listing| listing.entries.get(&gone.0))
+                    .map(|entry| entry.identity);
+                if let Some(identity) = identity {
+                    self.settler.again(&gone.0, identity, now);
+                }
+                // Without this the photo would be planned, and fail, again and again until the next listing.
+                self.world.remove(&gone.0);
+                self.scan_by(Instant::now());
+            }
+            Made::Trouble(trouble) => {
+                let for_all = trouble.concerns_everything();
+                self.could_not_publish(&trouble);
+                self.set_back(&path, &job, for_all);
+            }
+            Made::Unsound(why) => {
+                let text = format!(
+                    "{}: {why}; this is a mistake in the program, please report it",
+                    job.photo
+                );
+                self.report.failures.push(text.clone());
+                self.warn(text);
+                self.set_back(&path, &job, false);
+            }
+        }
+        // A photo that went away while it was in hand has left a folder behind.
+        self.stale_possible |= !self.world.uses(&job.folder);
+        let bench_is_idle = !self.queues.contains_key(&job.bench)
+            && !self.in_hand.values().any(|h| h.bench == job.bench);
+        if bench_is_idle && !self.stopping {
+            self.dirty_benches.insert(job.bench);
+        }
+    }
+
+    pub(super) fn set_back(&mut self, path: &Rel, job: &Job, for_all: bool) {
+        let setback = self.setbacks.entry(path.clone()).or_insert(Setback {
+            bench: job.bench.clone(),
+            n: 0,
+            retry_at: None,
+        });
+        let hold = self
+            .hold
+            .as_ref()
+            .map(|hold| hold.until)
+            .filter(|_| for_all);
+        // A full disk is not the photo's fault, so it does not count against it.
+        setback.n += u32::from(!for_all);
+        let wait = RETRY.0.saturating_mul(1 << setback.n.min(8)).min(RETRY.1);
+        setback.retry_at = Some(hold.unwrap_or_else(|| Instant::now() + wait));
+    }
+
+    pub(super) fn could_not_publish(&mut self, trouble: &Trouble) {
+        self.report.failures.push(trouble.to_string());
+        // A daemon that runs for weeks must not collect them.
+        self.report.failures.truncate(100);
+        if trouble.concerns_everything() && self.mode == Mode::Watch {
+            let before = self.hold.as_ref().map_or(RETRY.0 / 2, |hold| hold.wait);
+            let wait = (before * 2).min(RETRY.1);
+            let until = Instant::now() + wait;
+            self.hold = Some(Hold { until, wait });
+            self.warn(format!(
+                "{trouble}; nothing is lost, it is tried again until it works"
+            ));
+        } else {
+            self.warn(trouble.to_string());
+        }
+    }
+}
+
+/// One line a photo: its fate.
+fn say_fate(record: &Record, folder: &str, changed: bool) {
+    let codes: Vec<&str> = record.reasons.iter().map(|r| r.code.as_str()).collect();
+    let verdict = serde_json::to_value(record.verdict).unwrap_or_default();
+    tracing::info!(
+        photo = %record.photo,
+        bench = %record.bench,
+        verdict = verdict.as_str().unwrap_or_default(),
+        reasons = codes.join(" "),
+        rule = %record.rule,
+        folder,
+        changed,
+        "published"
+    );
+}

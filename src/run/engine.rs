@@ -1,0 +1,352 @@
+//! The loop: one thread that owns all state, sleeps until something happens or is due, and hands work to the others.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
+
+use crossbeam_channel::Receiver;
+use rayon::{ThreadPool, ThreadPoolBuilder};
+
+use crate::arrive::listing::{Identity, Listing, Rel};
+use crate::arrive::settle::{Candidate, Settler, Times};
+use crate::arrive::watch::{Follower, network_kind};
+use crate::publish::Shelf;
+use crate::publish::record::Record;
+
+use super::intake::{Insist, Taken};
+use super::make::{Job, Made};
+use super::reload::Reload;
+use super::service::Service;
+use super::work::Setup;
+use super::world::{Published, World};
+use super::{Bell, Ears, Failure, Report};
+
+/// Everything that can wake the loop.
+pub enum Event {
+    /// Something happened in the inbox.
+    Look,
+    /// Read the configuration again.
+    Reload,
+    /// Finish what is in hand and end.
+    Stop,
+    /// An entry was read.
+    Read(Box<(Candidate, Taken)>),
+    /// A photo's folder was made, or not.
+    Made(Box<(Job, Made)>),
+}
+
+/// What the loop is for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Mode {
+    /// Until stopped.
+    Watch,
+    /// Until everything that is there has its fate.
+    Sweep {
+        /// Show a bar on the terminal.
+        progress: bool,
+    },
+}
+
+/// Events come in bursts: one listing serves all that come within this time.
+pub(super) const AFTER_A_HINT: Duration = Duration::from_millis(250);
+/// The same trouble is reported once in this time.
+const BETWEEN_REPORTS: Duration = Duration::from_secs(60);
+/// After so many failures of its own, a photo does not hold up others any more.
+pub(super) const TRIES: u32 = 3;
+/// A network's own caches delay what is seen, so that files must lie still for longer.
+const NETWORK_SETTLE: Duration = Duration::from_secs(10);
+
+pub(super) struct Setback {
+    pub(super) bench: String,
+    pub(super) n: u32,
+    pub(super) retry_at: Option<Instant>,
+}
+
+pub(super) struct Hold {
+    pub(super) until: Instant,
+    pub(super) wait: Duration,
+}
+
+pub struct Engine<'a> {
+    pub(super) mode: Mode,
+    pub(super) setup: Setup,
+    pub(super) reload: &'a mut dyn Reload,
+    pub(super) shelf: Arc<Shelf>,
+    pub(super) pool: ThreadPool,
+    pub(super) bell: Bell,
+    pub(super) events: Receiver<Event>,
+    pub(super) service: Service,
+    pub(super) bar: Option<indicatif::ProgressBar>,
+
+    pub(super) start: Instant,
+    pub(super) follower: Follower,
+    pub(super) is_network: bool,
+    pub(super) listing: Option<Listing>,
+    pub(super) next_scan: Option<Instant>,
+    pub(super) settler: Settler,
+    pub(super) to_read: VecDeque<(Candidate, Insist)>,
+    pub(super) n_reading: usize,
+    pub(super) bytes_reading: u64,
+    pub(super) read_failures: HashMap<Rel, u32>,
+    /// Files that the disk did not give.
+    pub(super) unread: HashMap<Rel, Identity>,
+    pub(super) world: World,
+
+    pub(super) published: Published,
+    pub(super) stale_possible: bool,
+    pub(super) dirty_benches: BTreeSet<String>,
+    pub(super) queues: BTreeMap<String, VecDeque<Job>>,
+    pub(super) last_bench: String,
+    pub(super) in_hand: BTreeMap<Rel, InHand>,
+    pub(super) bytes_in_hand: u64,
+    pub(super) setbacks: HashMap<Rel, Setback>,
+    pub(super) hold: Option<Hold>,
+
+    pub(super) summaries_due: bool,
+    pub(super) last_summaries: Option<(Instant, Duration)>,
+    pub(super) standing: BTreeSet<String>,
+    pub(super) last_stocktaking: Instant,
+
+    pub(super) reported: HashMap<String, Instant>,
+    pub(super) report: Report,
+    pub(super) stopping: bool,
+}
+
+pub(super) struct InHand {
+    pub(super) bench: String,
+    pub(super) folder: String,
+    pub(super) cost: u64,
+}
+
+impl<'a> Engine<'a> {
+    pub fn new(
+        mode: Mode,
+        setup: Setup,
+        shelf: Shelf,
+        ears: Ears,
+        reload: &'a mut dyn Reload,
+    ) -> Result<Engine<'a>, Failure> {
+        let orders = &setup.orders;
+        let bell = ears.bell.clone();
+        let hint_bell = bell.clone();
+        let hint = Arc::new(move || hint_bell.look());
+        let poll = orders.poll || mode != Mode::Watch;
+        let follower = Follower::new(&orders.inbox, poll, hint);
+        let is_network = network_kind(&orders.inbox).is_some();
+        let bar = matches!(mode, Mode::Sweep { progress: true }).then(|| {
+            let style = indicatif::ProgressStyle::with_template(
+                "{bar:30} {pos} of {len} photos {wide_msg}",
+            );
+            let bar = indicatif::ProgressBar::new(0);
+            bar.with_style(style.unwrap_or_else(|_| indicatif::ProgressStyle::default_bar()))
+        });
+        let now = Instant::now();
+        let mut engine = Engine {
+            mode,
+            pool: pool(orders.workers)?,
+            settler: Settler::new(Times {
+                settle: Duration::ZERO,
+                patience: Duration::ZERO,
+            }),
+            reload,
+            shelf: Arc::new(shelf),
+            bell,
+            events: ears.events,
+            service: Service::new(),
+            bar,
+            start: now,
+            follower,
+            is_network,
+            listing: None,
+            next_scan: Some(now),
+            to_read: VecDeque::new(),
+            n_reading: 0,
+            bytes_reading: 0,
+            read_failures: HashMap::new(),
+            unread: HashMap::new(),
+            world: World::default(),
+            published: Published::new(),
+            stale_possible: true,
+            dirty_benches: BTreeSet::new(),
+            queues: BTreeMap::new(),
+            last_bench: String::new(),
+            in_hand: BTreeMap::new(),
+            bytes_in_hand: 0,
+            setbacks: HashMap::new(),
+            hold: None,
+            summaries_due: true,
+            last_summaries: None,
+            standing: BTreeSet::new(),
+            last_stocktaking: now,
+            reported: HashMap::new(),
+            report: Report::default(),
+            stopping: false,
+            setup,
+        };
+        engine.set_times();
+        engine.take_inventory()?;
+        Ok(engine)
+    }
+
+    pub(super) fn set_times(&mut self) {
+        let orders = &self.setup.orders;
+        let times = match self.mode {
+            Mode::Watch if self.is_network => Times {
+                settle: orders.settle.max(NETWORK_SETTLE),
+                patience: orders.patience,
+            },
+            Mode::Watch => Times {
+                settle: orders.settle,
+                patience: orders.patience,
+            },
+            // A sweep is asked for what is there now: what has lain still for the settle time is as finished as it gets.
+            Mode::Sweep { .. } => Times {
+                settle: orders.settle,
+                patience: orders.settle,
+            },
+        };
+        self.settler.set_times(times);
+    }
+
+    pub fn run(mut self) -> Result<Report, Failure> {
+        loop {
+            self.service.alive();
+            self.handle_waiting_events();
+            let now = Instant::now();
+            if !self.stopping && self.next_scan.is_some_and(|at| at <= now) {
+                self.scan()?;
+            }
+            self.start_reading();
+            if self.listing.is_some() && self.is_done_reading() {
+                self.arrange();
+                self.remove_stale();
+            }
+            self.requeue_setbacks();
+            self.plan();
+            self.dispatch();
+            self.show_progress();
+            if self.summaries_at().is_some_and(|at| at <= Instant::now()) {
+                self.write_summaries();
+            }
+            if self.is_finished() {
+                break;
+            }
+            self.sleep();
+        }
+        self.finish()
+    }
+
+    fn finish(mut self) -> Result<Report, Failure> {
+        self.service.stopping();
+        if self.summaries_due && self.listing.is_some() {
+            self.write_summaries();
+        }
+        self.shelf.tidy();
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
+        }
+        let mut report = self.report;
+        report.stopped = self.stopping;
+        report.n_not_here = self.listing.map_or(0, |listing| listing.not_here.len());
+        let mut records: Vec<Arc<Record>> = self.published.into_values().collect();
+        records.retain(|record| !record.photo.is_empty());
+        records.sort_by(|a, b| a.photo.cmp(&b.photo));
+        report.records = records;
+        Ok(report)
+    }
+
+    pub(super) fn is_done_reading(&self) -> bool {
+        self.to_read.is_empty() && self.n_reading == 0
+    }
+
+    fn is_finished(&self) -> bool {
+        let nothing_in_hand = self.in_hand.is_empty() && self.n_reading == 0;
+        if self.stopping {
+            return nothing_in_hand;
+        }
+        self.mode != Mode::Watch
+            && self.listing.is_some()
+            && nothing_in_hand
+            && self.to_read.is_empty()
+            && self.settler.n_pending() == 0
+            && self.queues.is_empty()
+            && self.dirty_benches.is_empty()
+    }
+
+    fn sleep(&mut self) {
+        let now = Instant::now();
+        let at_most = now + Duration::from_secs(3600);
+        let mut until = at_most;
+        let mut by = |at: Option<Instant>| until = until.min(at.unwrap_or(at_most));
+        if !self.stopping {
+            by(self.next_scan);
+            by(self
+                .hold
+                .as_ref()
+                .map(|hold| hold.until)
+                .filter(|at| *at > now));
+            by(self.setbacks.values().filter_map(|s| s.retry_at).min());
+        }
+        by(self.service.next_alive());
+        by(self.summaries_at());
+        if let Ok(event) = self.events.recv_deadline(until) {
+            self.handle(event);
+        }
+    }
+
+    fn handle_waiting_events(&mut self) {
+        while let Ok(event) = self.events.try_recv() {
+            self.handle(event);
+        }
+    }
+
+    fn handle(&mut self, event: Event) {
+        match event {
+            Event::Look => {
+                // From here on, what happens is not sure to be in the listing this one calls for.
+                self.bell.look_is_under_way.store(false, Ordering::SeqCst);
+                self.scan_by(Instant::now() + AFTER_A_HINT);
+            }
+            Event::Reload => self.look_for_configuration(true),
+            Event::Stop => {
+                if !self.stopping {
+                    tracing::info!(
+                        in_hand = self.in_hand.len(),
+                        "stopping: the photos in hand are finished first"
+                    );
+                }
+                self.stopping = true;
+                self.queues.clear();
+                self.dirty_benches.clear();
+                self.to_read.clear();
+            }
+            Event::Read(read) => self.take_in(read.0, read.1),
+            Event::Made(made) => self.take_back(made.0, made.1),
+        }
+    }
+
+    pub(super) fn scan_by(&mut self, at: Instant) {
+        self.next_scan = Some(self.next_scan.map_or(at, |next| next.min(at)));
+    }
+
+    pub(super) fn warn(&mut self, text: String) {
+        let now = Instant::now();
+        let is_new = |at: &Instant| now.duration_since(*at) >= BETWEEN_REPORTS;
+        if self.reported.get(&text).is_none_or(is_new) {
+            tracing::warn!("{text}");
+            if self.reported.len() >= 1000 {
+                self.reported.clear();
+            }
+            self.reported.insert(text, now);
+        }
+    }
+}
+
+pub(super) fn pool(n_workers: usize) -> Result<ThreadPool, Failure> {
+    ThreadPoolBuilder::new()
+        .num_threads(n_workers.max(1))
+        .thread_name(|i| format!("worker-{i}"))
+        .build()
+        .map_err(|error| Failure::Work(format!("cannot start the workers: {error}")))
+}

@@ -1,0 +1,245 @@
+//! The engine's view of the inbox: listings, settling, taking files in, and a configuration that changes meanwhile.
+
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+
+use crate::arrive::listing::{self, Identity, Rel};
+use crate::arrive::settle::{Candidate, Sight};
+
+use super::Failure;
+use super::engine::{AFTER_A_HINT, Engine, Event, Mode, TRIES, pool};
+use super::intake::{Insist, Taken, take_in};
+
+impl Engine<'_> {
+    pub(super) fn scan(&mut self) -> Result<(), Failure> {
+        let is_first = self.listing.is_none();
+        let watching = self.mode == Mode::Watch;
+        self.next_scan = watching.then(|| Instant::now() + self.setup.orders.rescan);
+        if watching {
+            self.look_for_configuration(false);
+            self.keep_shelf();
+            if let Err(silent) = self.follower.keep_up() {
+                let every = self.setup.orders.rescan;
+                tracing::warn!("{silent}; the inbox is listed every {every:?} instead");
+            }
+        }
+        let inbox = self.setup.orders.inbox.clone();
+        let mut listing = match listing::list(&inbox) {
+            Ok(listing) => listing,
+            Err(error) if watching => {
+                self.warn(format!("the inbox {} cannot be listed ({error}); the results stay as they are until it is back", inbox.display()));
+                self.service.ready();
+                return Ok(());
+            }
+            Err(error) => {
+                return Err(Failure::Work(format!(
+                    "the inbox {} cannot be listed: {error}",
+                    inbox.display()
+                )));
+            }
+        };
+        if let Some(before) = &self.listing {
+            // An unmounted disk leaves an empty folder on another device behind.
+            let is_elsewhere = listing.root.0 != before.root.0;
+            if is_elsewhere && listing.entries.is_empty() && !before.entries.is_empty() {
+                self.warn(format!("the inbox {} is empty and on another disk than before: is it unmounted? The results stay as they are", inbox.display()));
+                return Ok(());
+            }
+            for (gap, _) in &listing.gaps {
+                let below = before.entries.iter().filter(|(path, _)| path.is_below(gap));
+                let kept = below.map(|(path, entry)| (path.clone(), entry.clone()));
+                listing.entries.extend(kept.collect::<Vec<_>>());
+            }
+        }
+        for path in self.world.paths() {
+            if !listing.entries.contains_key(path)
+                && let Some(entry) = listing::look_again(&inbox, path)
+            {
+                listing.entries.insert(path.clone(), entry);
+            }
+        }
+        for (gap, error) in listing.gaps.clone() {
+            self.warn(format!(
+                "{}: cannot be listed for now ({error}); what was there still counts",
+                gap.shown()
+            ));
+        }
+        for path in &listing.not_here {
+            let before = self.listing.as_ref();
+            if before.is_none_or(|before| !before.not_here.contains(path)) {
+                tracing::info!(path = %path.shown(), "not here yet: a temporary name");
+            }
+        }
+        let wall_ns = SystemTime::now()
+            .duration_since(UNIX_EPOCH)
+            .map_or(0, |since| {
+                i64::try_from(since.as_nanos()).unwrap_or(i64::MAX)
+            });
+        let trust_times = !self.is_network && (is_first || !watching);
+        let now = self.start.elapsed();
+        let sights = listing.entries.iter().map(|(path, entry)| {
+            let quiet = match trust_times {
+                true => quiet(&entry.identity, wall_ns),
+                false => Duration::ZERO,
+            };
+            let identity = entry.identity;
+            (path.clone(), Sight { identity, quiet })
+        });
+        let candidates = self.settler.observe(now, sights);
+        let vanished: Vec<Rel> = self
+            .world
+            .paths()
+            .filter(|path| !listing.entries.contains_key(path))
+            .cloned()
+            .collect();
+        for path in vanished {
+            self.world.remove(&path);
+            self.setbacks.remove(&path);
+            self.read_failures.remove(&path);
+            self.unread.remove(&path);
+        }
+        self.listing = Some(listing);
+        for candidate in candidates {
+            let insist = if candidate.last_chance {
+                Insist::OnUnfinished
+            } else {
+                Insist::No
+            };
+            self.to_read.push_back((candidate, insist));
+        }
+        if !watching && now >= self.sweep_limit() {
+            let rest = self.settler.all_that_wait().into_iter();
+            self.to_read.extend(rest.map(|c| (c, Insist::OnEverything)));
+        }
+        self.schedule_look();
+        self.service.ready();
+        Ok(())
+    }
+
+    /// A sweep must end even if a file never comes to rest.
+    pub(super) fn sweep_limit(&self) -> Duration {
+        (self.setup.orders.settle * 5).max(Duration::from_millis(200))
+    }
+
+    pub(super) fn schedule_look(&mut self) {
+        if let Some(at) = self.settler.next_look(self.start.elapsed()) {
+            self.scan_by(self.start + at);
+        }
+    }
+
+    pub(super) fn start_reading(&mut self) {
+        while let Some((candidate, _)) = self.to_read.front() {
+            let size = candidate.identity.size;
+            let fits =
+                self.bytes_reading + self.bytes_in_hand + size <= self.setup.orders.memory_bytes;
+            let enough = self.n_reading >= 2 * self.setup.orders.workers.max(1);
+            if enough || !fits && self.n_reading + self.in_hand.len() > 0 {
+                return;
+            }
+            let Some((candidate, insist)) = self.to_read.pop_front() else {
+                return;
+            };
+            let entry = self
+                .listing
+                .as_ref()
+                .and_then(|l| l.entries.get(&candidate.path));
+            let Some(kind) = entry.map(|entry| entry.kind.clone()) else {
+                continue;
+            };
+            self.n_reading += 1;
+            self.bytes_reading += size;
+            let orders = &self.setup.orders;
+            let (inbox, max_bytes) = (orders.inbox.clone(), orders.max_file_bytes);
+            let (work, bell) = (self.setup.work.clone(), self.bell.clone());
+            self.pool.spawn_fifo(move || {
+                let taken = take_in(&candidate, &kind, insist, &inbox, max_bytes, work.as_ref());
+                let _ = bell.sender.send(Event::Read(Box::new((candidate, taken))));
+            });
+        }
+    }
+
+    pub(super) fn take_in(&mut self, candidate: Candidate, taken: Taken) {
+        self.n_reading -= 1;
+        self.bytes_reading -= candidate.identity.size;
+        let Candidate { path, identity, .. } = candidate;
+        let now = self.start.elapsed();
+        match taken {
+            Taken::Known(known) => {
+                self.read_failures.remove(&path);
+                if self.settler.take(&path, identity) {
+                    let before = self.world.get(&path);
+                    if before.is_none_or(|before| !before.is_same_content(&known)) {
+                        self.setbacks.remove(&path);
+                        self.world.insert(path, *known);
+                    }
+                }
+            }
+            Taken::Unfinished(why) => {
+                tracing::info!(photo = %path.shown(), "waiting for the rest: {why}");
+                self.settler.suspect(&path, identity);
+                self.schedule_look();
+            }
+            Taken::Changed | Taken::Gone => {
+                self.settler.again(&path, identity, now);
+                self.scan_by(Instant::now() + AFTER_A_HINT);
+                self.schedule_look();
+            }
+            Taken::Passing(what) => {
+                self.warn(format!("{}: {what}", path.shown()));
+                let n = self.read_failures.entry(path.clone()).or_default();
+                *n += 1;
+                if *n > TRIES {
+                    self.unread.insert(path.clone(), identity);
+                    let last = Candidate {
+                        path,
+                        identity,
+                        last_chance: true,
+                    };
+                    self.to_read.push_back((last, Insist::OnEverything));
+                } else {
+                    self.settler.again(&path, identity, now);
+                    self.schedule_look();
+                }
+            }
+        }
+    }
+
+    pub(super) fn look_for_configuration(&mut self, forced: bool) {
+        match self.reload.changed(forced) {
+            None => {}
+            Some(Err(why)) => {
+                tracing::error!(
+                    "the changed configuration cannot be used, the old one stays in force: {why}"
+                );
+            }
+            Some(Ok(mut setup)) => {
+                let (old, new) = (&self.setup.orders, &mut setup.orders);
+                if (&old.inbox, &old.results) != (&new.inbox, &new.results) {
+                    tracing::warn!("other folders in the configuration count from the next start");
+                    new.inbox = old.inbox.clone();
+                    new.results = old.results.clone();
+                }
+                if old.workers != new.workers {
+                    match pool(new.workers) {
+                        // The old pool finishes what it has.
+                        Ok(pool) => self.pool = pool,
+                        Err(failure) => tracing::error!("{failure}"),
+                    }
+                }
+                tracing::info!("the changed configuration is in force");
+                self.setup = setup;
+                self.set_times();
+                self.setbacks.clear();
+                self.world.decide_again(self.setup.work.as_ref());
+                self.summaries_due = true;
+            }
+        }
+    }
+}
+
+/// For how long the file's own times say that it has not changed; zero for times to come.
+fn quiet(identity: &Identity, wall_ns: i64) -> Duration {
+    let last = identity.mtime_ns.max(identity.ctime_ns);
+    // A folder that gets a row has no times.
+    let ns = wall_ns.saturating_sub(last);
+    Duration::from_nanos(u64::try_from(ns).unwrap_or(0))
+}

@@ -1,0 +1,139 @@
+//! From a listed entry to what is known of it: read, hashed, its end looked for, its facts and its rule found.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+
+use crate::arrive::complete;
+use crate::arrive::listing::Kind;
+use crate::arrive::settle::Candidate;
+use crate::classify::{Capture, Decision, Outcome, Purpose};
+use crate::decode::Facts;
+use crate::measure::Code;
+
+use super::read::{self, Reading};
+use super::work::Work;
+use super::world::Known;
+
+/// What came of taking in an entry.
+pub enum Taken {
+    /// All that is known of it.
+    Known(Box<Known>),
+    /// It looks unfinished, and may still be finished.
+    Unfinished(String),
+    /// It changed meanwhile.
+    Changed,
+    /// It is not there any more.
+    Gone,
+    /// The disk fails; trying again may help.
+    Passing(String),
+}
+
+/// How insistent the taking in is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Insist {
+    /// Come back later with whatever is not in order.
+    No,
+    /// Accept a file that does not look finished.
+    OnUnfinished,
+    /// Accept everything: there is no later.
+    OnEverything,
+}
+
+/// Takes in one entry.
+pub fn take_in(
+    candidate: &Candidate,
+    kind: &Kind,
+    insist: Insist,
+    inbox: &Path,
+    max_file_bytes: u64,
+    work: &dyn Work,
+) -> Taken {
+    let shown = candidate.path.shown();
+    let at_fault = |code, what: String| {
+        let mut known = known(&shown, &[], work);
+        known.fault = Some((code, what));
+        Taken::Known(Box::new(known))
+    };
+    if let Kind::Other(what) = kind {
+        return at_fault(Code::Unreadable, what.clone());
+    }
+    let path = candidate.path.under(inbox);
+    let identity = candidate.identity;
+    let (bytes, hash) = match read::read(&path, identity, max_file_bytes) {
+        Reading::Whole { bytes, hash } => (bytes, hash),
+        Reading::Changed if insist == Insist::OnEverything => {
+            let what = "it was still being written when the program had to go on; run it again";
+            return at_fault(Code::Truncated, what.to_owned());
+        }
+        Reading::Changed => return Taken::Changed,
+        Reading::Gone => return Taken::Gone,
+        Reading::Failed(error) => {
+            let what = match error.kind() {
+                std::io::ErrorKind::PermissionDenied => {
+                    "it may not be read (permission denied); give this program the right to read it"
+                        .to_owned()
+                }
+                _ => format!("the disk does not give it ({error}); copy it there again"),
+            };
+            let is_final = error.kind() == std::io::ErrorKind::PermissionDenied;
+            if is_final || insist == Insist::OnEverything {
+                return at_fault(Code::Unreadable, what);
+            }
+            return Taken::Passing(what);
+        }
+    };
+    let mut known = known(&shown, &bytes, work);
+    known.hash = hash;
+    known.size = identity.size;
+    if identity.size > max_file_bytes {
+        let mib = |n: u64| n.div_ceil(1 << 20);
+        let what = format!(
+            "a file of {} MiB, over the limit of {} MiB; send the photo itself, smaller",
+            mib(identity.size),
+            mib(max_file_bytes)
+        );
+        known.fault = Some((Code::TooLarge, what));
+        return Taken::Known(Box::new(known));
+    }
+    let is_ignored = matches!(known.decision.outcome, Outcome::Ignore { .. });
+    if !is_ignored && known.fault.is_none() {
+        known.suspicion = complete::suspicion(&bytes);
+        if let (Some(why), Insist::No) = (&known.suspicion, insist) {
+            return Taken::Unfinished(why.clone());
+        }
+    }
+    Taken::Known(Box::new(known))
+}
+
+/// Facts and decision, each behind a fence: one file's header, or one rule, must not end the others' day.
+fn known(shown: &str, bytes: &[u8], work: &dyn Work) -> Known {
+    let facts = match bytes {
+        [] => Facts::default(),
+        _ => catch_unwind(AssertUnwindSafe(|| work.facts(bytes))).unwrap_or_default(),
+    };
+    match catch_unwind(AssertUnwindSafe(|| work.decide(shown, &facts))) {
+        Ok(decision) => Known::new(shown.to_owned(), facts, decision),
+        Err(_) => {
+            let mut known = Known::new(shown.to_owned(), facts, undecided(shown));
+            let what = "this program failed on the rules for it; keep it for a report";
+            known.fault = Some((Code::Unreadable, what.to_owned()));
+            known
+        }
+    }
+}
+
+fn undecided(shown: &str) -> Decision {
+    let (folder, rest) = shown.split_once('/').unwrap_or(("unnamed", shown));
+    let name = rest.rsplit('/').next().unwrap_or(rest);
+    Decision {
+        rule: String::new(),
+        outcome: Outcome::Measure(Purpose {
+            capture: Capture::Sample,
+            bench: folder.to_owned(),
+            lamp: String::new(),
+            label: name.to_owned(),
+            groups: Default::default(),
+        }),
+        passed_over: Vec::new(),
+    }
+}

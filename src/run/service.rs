@@ -1,0 +1,63 @@
+//! The service manager's view of the daemon: ready, alive, stopping. Silent where there is none.
+
+use std::time::{Duration, Instant};
+
+use sd_notify::NotifyState;
+
+/// Speaks to the service manager.
+pub struct Service {
+    alive_every: Option<Duration>,
+    last_alive: Instant,
+    is_ready: bool,
+}
+
+impl Service {
+    /// Finds out whether anybody wants to know.
+    pub fn new() -> Service {
+        Service {
+            // Twice within the limit, as sd_watchdog_enabled(3) advises.
+            alive_every: sd_notify::watchdog_enabled().map(|limit| limit / 2),
+            last_alive: Instant::now(),
+            is_ready: false,
+        }
+    }
+
+    fn say(&self, states: &[NotifyState<'_>]) {
+        // Nobody listening is the ordinary case outside a service manager.
+        let _ = sd_notify::notify(states);
+    }
+
+    /// The first listing is done and the inbox is being followed.
+    pub fn ready(&mut self) {
+        if !self.is_ready {
+            self.is_ready = true;
+            self.say(&[NotifyState::Ready]);
+        }
+    }
+
+    /// Still at work; call often.
+    pub fn alive(&mut self) {
+        if self
+            .alive_every
+            .is_some_and(|every| self.last_alive.elapsed() >= every)
+        {
+            self.last_alive = Instant::now();
+            self.say(&[NotifyState::Watchdog]);
+        }
+    }
+
+    /// When [`Service::alive`] is due next.
+    pub fn next_alive(&self) -> Option<Instant> {
+        self.alive_every.map(|every| self.last_alive + every)
+    }
+
+    /// One line for the service's status.
+    pub fn status(&self, text: &str) {
+        self.say(&[NotifyState::Status(text)]);
+    }
+
+    /// No new photos from now on.
+    pub fn stopping(&self) {
+        self.say(&[NotifyState::Stopping]);
+    }
+}

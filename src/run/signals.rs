@@ -1,0 +1,36 @@
+//! The system's signals as rings of the bell: end after the photos in hand, end at once, read the configuration again.
+
+use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+use signal_hook::iterator::Signals;
+
+use super::{Bell, Failure};
+
+/// From now on SIGINT and SIGTERM stop the run, a second one leaves at once with status 1, and SIGHUP asks for the
+/// configuration.
+///
+/// # Errors
+/// Where the system refuses the handlers.
+pub fn ring(bell: Bell) -> Result<(), Failure> {
+    let failure =
+        |error: std::io::Error| Failure::Work(format!("cannot listen to signals: {error}"));
+    let mut signals = Signals::new([SIGINT, SIGTERM, SIGHUP]).map_err(failure)?;
+    let listen = move || {
+        let mut is_stopping = false;
+        for signal in signals.forever() {
+            if signal == SIGHUP {
+                bell.reload();
+            } else if is_stopping {
+                // Whatever is half made has a name that nobody reads, and is removed at the next start.
+                std::process::exit(1);
+            } else {
+                is_stopping = true;
+                bell.stop();
+            }
+        }
+    };
+    std::thread::Builder::new()
+        .name("signals".to_owned())
+        .spawn(listen)
+        .map_err(failure)?;
+    Ok(())
+}

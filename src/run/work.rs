@@ -1,0 +1,202 @@
+//! What the shell asks of the rest of the program, and what it tells it: the seam between threads and arithmetic.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use crate::classify::Decision;
+use crate::decode::Facts;
+use crate::measure::Code;
+use crate::pair;
+use crate::publish::record::{Provenance, Record};
+
+use super::read::{Gone, Source};
+
+/// What the shell needs to know of the settings.
+#[derive(Clone, Debug)]
+pub struct Orders {
+    /// Folder that is read.
+    pub inbox: PathBuf,
+    /// Folder that is written.
+    pub results: PathBuf,
+    /// A file must not have changed for this long.
+    pub settle: Duration,
+    /// A file that does not look finished must not have changed for this long before it is called broken.
+    pub patience: Duration,
+    /// Time between two listings when nothing is heard.
+    pub rescan: Duration,
+    /// True to list at intervals only, without the system's events.
+    pub poll: bool,
+    /// Photos measured at once, ≥ 1.
+    pub workers: usize,
+    /// Bytes that all photos in hand may take together; one that takes more is measured alone.
+    pub memory_bytes: u64,
+    /// A larger file is not read as a photo.
+    pub max_file_bytes: u64,
+    /// How lamp photos, blanks and darks are chosen.
+    pub pairing: pair::Rule,
+    /// Changes when the settings' meaning for results does.
+    pub configuration_hash: String,
+    /// Of this program.
+    pub version: String,
+}
+
+impl Orders {
+    /// The defaults for an inbox and a results folder: 2 s to settle, 60 s of patience, a listing every 5 s, a worker
+    /// per core, 1 GiB for photos in hand, files up to 512 MiB.
+    pub fn new(inbox: impl Into<PathBuf>, results: impl Into<PathBuf>) -> Orders {
+        Orders {
+            inbox: inbox.into(),
+            results: results.into(),
+            settle: Duration::from_secs(2),
+            patience: Duration::from_secs(60),
+            rescan: Duration::from_secs(5),
+            poll: false,
+            workers: std::thread::available_parallelism().map_or(1, usize::from),
+            memory_bytes: 1 << 30,
+            max_file_bytes: 512 << 20,
+            pairing: pair::Rule::default(),
+            configuration_hash: String::new(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+        }
+    }
+}
+
+/// Orders, and who does the work by them.
+#[derive(Clone)]
+pub struct Setup {
+    /// For the shell.
+    pub orders: Orders,
+    /// For everything else.
+    pub work: Arc<dyn Work>,
+}
+
+/// What the shell does with a photo's bytes. All methods are functions of their arguments and the configuration.
+pub trait Work: Send + Sync {
+    /// The facts in the file's header; absent where it has none.
+    fn facts(&self, bytes: &[u8]) -> Facts;
+
+    /// What the rules say about the photo at `photo` (path below the inbox, as shown).
+    fn decide(&self, photo: &str, facts: &Facts) -> Decision;
+
+    /// Makes everything that is published about one photo. Called also for files that are ignored or cannot be read:
+    /// see [`Task::fate`].
+    ///
+    /// The outcome must depend on nothing but the photo, what [`Task::provenance`] names and the configuration; so a
+    /// blank is evaluated with the calibration of the photo it serves, and not with its own.
+    ///
+    /// # Errors
+    /// Where an input has changed meanwhile ([`Input::bytes`] said so); the photo is then planned anew.
+    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone>;
+
+    /// The files that show the class as a whole.
+    fn summaries(&self, class: &Class<'_>) -> Vec<Summary>;
+
+    /// True for a path below the results that [`Work::summaries`] might write: it is removed when that no longer does.
+    fn owns(&self, path: &str) -> bool {
+        let name = path.rsplit('/').next().unwrap_or(path);
+        match path.matches('/').count() {
+            0 => matches!(name, "board.html" | "quality.csv" | "spectra.csv"),
+            1 => matches!(name, "index.html" | "calibration.json"),
+            _ => false,
+        }
+    }
+}
+
+/// What is to happen with an entry of the inbox.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Fate {
+    /// Measure it.
+    Measure,
+    /// Only say that a rule leaves it alone.
+    Ignore {
+        /// The rule's words.
+        why: String,
+    },
+    /// Only say what is wrong: there are no bytes to look at.
+    Fault {
+        /// The reason's code.
+        code: Code,
+        /// What it is and what to do, for people.
+        what: String,
+    },
+}
+
+/// One photo's work.
+pub struct Task<'a> {
+    /// Path below the inbox, as shown: [`Record::photo`].
+    pub photo: &'a str,
+    /// Where the results will lie, below the results folder.
+    pub folder: &'a str,
+    /// The whole file; empty unless the fate is [`Fate::Measure`].
+    pub bytes: &'a [u8],
+    /// Facts as [`Work::facts`] found them.
+    pub facts: &'a Facts,
+    /// Decision as [`Work::decide`] made it.
+    pub decision: &'a Decision,
+    /// What to do.
+    pub fate: &'a Fate,
+    /// Why the file does not look finished, where it does not: the decoder has the last word.
+    pub suspicion: Option<&'a str>,
+    /// Lamp photos to use, in path order.
+    pub calibrations: &'a [Input],
+    /// Blanks to use, in path order.
+    pub blanks: &'a [Input],
+    /// Darks to use, in path order.
+    pub darks: &'a [Input],
+    /// To be recorded as it is. Its `circumstances` also belong among the record's remarks.
+    pub provenance: &'a Provenance,
+}
+
+/// A photo that another one is made from.
+pub struct Input {
+    /// Path below the inbox, as shown.
+    pub photo: String,
+    /// What was found on it.
+    pub record: Arc<Record>,
+    /// Its facts.
+    pub facts: Arc<Facts>,
+    /// Its decision.
+    pub decision: Arc<Decision>,
+    /// BLAKE3 of its bytes, hexadecimal.
+    pub hash: String,
+    pub(super) source: Source,
+}
+
+impl Input {
+    /// Reads the photo again.
+    ///
+    /// # Errors
+    /// Where the file is no longer there with the same content.
+    pub fn bytes(&self) -> Result<Vec<u8>, Gone> {
+        self.source.read(&self.hash)
+    }
+}
+
+/// All that is published about one photo.
+pub struct Outcome {
+    /// The content of `quality.json`.
+    pub record: Record,
+    /// Files by name, `quality.json` among them.
+    pub files: Vec<(String, Vec<u8>)>,
+}
+
+/// The class at one moment.
+pub struct Class<'a> {
+    /// Every photo's folder below the results and its record, in the order of the photos' paths.
+    pub photos: &'a [(String, Arc<Record>)],
+    /// Local date and time, for the board: `2026-11-25 10:15:30`.
+    pub clock: &'a str,
+    /// Reads a published file by its path below the results.
+    pub read: &'a dyn Fn(&str) -> Option<Vec<u8>>,
+}
+
+/// A file that shows the class.
+pub struct Summary {
+    /// Path below the results.
+    pub path: String,
+    /// Its content.
+    pub bytes: Vec<u8>,
+    /// True where it states [`Class::clock`]: it is then not written anew for that alone.
+    pub has_clock: bool,
+}

@@ -1,0 +1,489 @@
+//! What is known of every photo, and what follows from it: folders, pairings, and the work that is left to do.
+//!
+//! No disk and no clock here: the same photos and records give the same plan, in whatever order they came.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+
+use crate::arrive::listing::Rel;
+use crate::classify::{Capture, Decision, Outcome};
+use crate::decode::Facts;
+use crate::measure::Code;
+use crate::pair::{self, Shot};
+use crate::publish::names;
+use crate::publish::record::{Provenance, Record};
+
+use super::make::Job;
+use super::read::Source;
+use super::work::{Fate, Input, Orders, Work};
+
+/// A settled entry of the inbox.
+#[derive(Clone, Debug)]
+pub struct Known {
+    /// Path as shown.
+    pub shown: String,
+    /// BLAKE3 of its bytes; empty for what is not a file to be read.
+    pub hash: String,
+    /// Bytes.
+    pub size: u64,
+    /// Why there is nothing to decode.
+    pub fault: Option<(Code, String)>,
+    /// Why it does not look finished.
+    pub suspicion: Option<String>,
+    /// From its header.
+    pub facts: Arc<Facts>,
+    /// What the rules say.
+    pub decision: Arc<Decision>,
+    folder: String,
+    circumstances: Vec<String>,
+}
+
+impl Known {
+    /// A photo whose place is still to be arranged.
+    pub fn new(shown: String, facts: Facts, decision: Decision) -> Known {
+        Known {
+            shown,
+            hash: String::new(),
+            size: 0,
+            fault: None,
+            suspicion: None,
+            facts: Arc::new(facts),
+            decision: Arc::new(decision),
+            folder: String::new(),
+            circumstances: Vec::new(),
+        }
+    }
+
+    /// True where a result made from one would be the same as one made from the other.
+    pub fn is_same_content(&self, other: &Known) -> bool {
+        let content = |known: &Known| {
+            let known = known.clone();
+            (
+                known.shown,
+                known.hash,
+                known.fault,
+                known.suspicion,
+                known.decision,
+            )
+        };
+        content(self) == content(other)
+    }
+
+    fn bench(&self) -> &str {
+        match &self.decision.outcome {
+            Outcome::Ignore { bench, .. } => bench,
+            Outcome::Measure(purpose) => &purpose.bench,
+        }
+    }
+
+    fn capture(&self) -> Option<Capture> {
+        match &self.decision.outcome {
+            Outcome::Ignore { .. } => None,
+            Outcome::Measure(purpose) => Some(purpose.capture),
+        }
+    }
+
+    fn fate(&self) -> Fate {
+        match (&self.decision.outcome, &self.fault) {
+            (Outcome::Ignore { why, .. }, _) => Fate::Ignore { why: why.clone() },
+            (_, Some((code, what))) => Fate::Fault {
+                code: *code,
+                what: what.clone(),
+            },
+            (_, None) => Fate::Measure,
+        }
+    }
+
+    /// Memory for the file, the decoded picture (3 bytes a pixel, 6 for deep ones) and what is measured on it.
+    fn cost(&self) -> u64 {
+        const BYTES_PER_PIXEL: u64 = 8;
+        match self.fate() {
+            Fate::Measure => {
+                let n_pixels = self.facts.width as u64 * self.facts.height as u64;
+                self.size + n_pixels.saturating_mul(BYTES_PER_PIXEL)
+            }
+            Fate::Ignore { .. } | Fate::Fault { .. } => 0,
+        }
+    }
+}
+
+/// Published folders by path, with what stands in them.
+pub type Published = BTreeMap<String, Arc<Record>>;
+
+/// What keeps a photo from being worked on right now.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Held {
+    /// Nothing.
+    Free,
+    /// A worker has it, or its turn to be tried again has not come; what depends on it waits.
+    Busy,
+    /// It has failed so often that what depends on it goes on without it.
+    GivenUp,
+}
+
+/// Every settled photo.
+#[derive(Default)]
+pub struct World {
+    photos: BTreeMap<Rel, Known>,
+    benches: BTreeMap<String, Vec<Rel>>,
+    folders: BTreeSet<String>,
+    by_shown: HashMap<String, Rel>,
+    arranged: bool,
+}
+
+impl World {
+    /// Adds a photo, or replaces what is known of it.
+    pub fn insert(&mut self, path: Rel, photo: Known) {
+        self.arranged = false;
+        self.photos.insert(path, photo);
+    }
+
+    /// Forgets a photo; false where it was not known.
+    pub fn remove(&mut self, path: &Rel) -> bool {
+        let was_known = self.photos.remove(path).is_some();
+        self.arranged &= !was_known;
+        was_known
+    }
+
+    /// A photo.
+    pub fn get(&self, path: &Rel) -> Option<&Known> {
+        self.photos.get(path)
+    }
+
+    /// Paths of all photos, rising.
+    pub fn paths(&self) -> impl Iterator<Item = &Rel> {
+        self.photos.keys()
+    }
+
+    /// Names of all benches, rising. Needs [`World::arrange`].
+    pub fn benches(&self) -> impl Iterator<Item = &String> {
+        self.benches.keys()
+    }
+
+    /// True where a photo's results belong into `folder`. Needs [`World::arrange`].
+    pub fn uses(&self, folder: &str) -> bool {
+        self.folders.contains(folder)
+    }
+
+    /// Asks the rules again about every photo, after they changed.
+    pub fn decide_again(&mut self, work: &dyn Work) {
+        self.arranged = false;
+        for photo in self.photos.values_mut() {
+            let decide = || work.decide(&photo.shown, &photo.facts);
+            match catch_unwind(AssertUnwindSafe(decide)) {
+                Ok(decision) => photo.decision = Arc::new(decision),
+                Err(_) => {
+                    tracing::error!(photo = %photo.shown, "the new rules failed on it; the old decision stays");
+                }
+            }
+        }
+    }
+
+    /// Gives every photo its folder and its circumstances. False where nothing has changed since the last time.
+    pub fn arrange(&mut self) -> bool {
+        if self.arranged {
+            return false;
+        }
+        self.arranged = true;
+        self.benches.clear();
+        self.folders.clear();
+        self.by_shown.clear();
+        // The order of the shown paths decides, and not that of the bytes: they differ where names are not UTF-8.
+        let mut photos: Vec<(&Rel, &mut Known)> = self.photos.iter_mut().collect();
+        photos.sort_by(|(_, a), (_, b)| a.shown.cmp(&b.shown));
+        let places = names::assign(photos.iter().map(|(_, p)| (p.shown.as_str(), p.bench())));
+        let mut first_with: BTreeMap<String, String> = BTreeMap::new();
+        for ((path, photo), place) in photos.into_iter().zip(places) {
+            photo.circumstances = place.remark.into_iter().collect();
+            match photo.fate() {
+                Fate::Ignore { .. } => {}
+                Fate::Fault { what, .. } => photo.circumstances.push(what),
+                Fate::Measure => match first_with.get(&photo.hash) {
+                    Some(first) => photo.circumstances.push(format!(
+                        "the same bytes as {first}: one of the two is a copy"
+                    )),
+                    None => {
+                        first_with.insert(photo.hash.clone(), photo.shown.clone());
+                    }
+                },
+            }
+            photo.folder = place.folder.clone();
+            self.folders.insert(place.folder);
+            self.by_shown.insert(photo.shown.clone(), path.clone());
+            let bench = photo.bench().to_owned();
+            self.benches.entry(bench).or_default().push(path.clone());
+        }
+        true
+    }
+
+    /// The jobs that can be done now for a bench, earlier stages first.
+    ///
+    /// Photos are made stage by stage: as long as a lamp photo is not made, nothing is made from the bench's lamp
+    /// photos. Needs [`World::arrange`].
+    pub fn plan(
+        &self,
+        bench: &str,
+        published: &Published,
+        held: impl Fn(&Rel) -> Held,
+        orders: &Orders,
+    ) -> Vec<Job> {
+        let paths = self.benches.get(bench).map_or(&[][..], Vec::as_slice);
+        let photos: Vec<(&Rel, &Known)> = paths
+            .iter()
+            .filter_map(|path| self.photos.get_key_value(path))
+            .collect();
+        let mut shots: Vec<Shot<'_>> = Vec::new();
+        let mut shot_photos: Vec<(&Rel, &Known)> = Vec::new();
+        let mut jobs = Vec::new();
+        for (path, photo) in &photos {
+            match photo.capture() {
+                Some(capture) => {
+                    shots.push(Shot {
+                        photo: &photo.shown,
+                        hash: &photo.hash,
+                        bench: photo.bench(),
+                        capture,
+                        taken: photo.facts.taken,
+                        verdict: None,
+                    });
+                    shot_photos.push((path, photo));
+                }
+                None => {
+                    let provenance = provenance(photo, pair::Inputs::default(), orders);
+                    if !is_built(photo, &provenance, published) && held(path) == Held::Free {
+                        jobs.push(self.job(path, photo, provenance, published, orders));
+                    }
+                }
+            }
+        }
+        let mut dependents_wait = false;
+        for stage in 0..=pair::LAST_STAGE {
+            if dependents_wait {
+                break;
+            }
+            let inputs = pair::plan(&shots, &orders.pairing);
+            for (i, inputs) in inputs.into_iter().enumerate() {
+                if pair::stage(shots[i].capture) != stage {
+                    continue;
+                }
+                let (path, photo) = shot_photos[i];
+                let provenance = provenance(photo, inputs, orders);
+                if is_built(photo, &provenance, published) {
+                    shots[i].verdict = published.get(&photo.folder).map(|record| record.verdict);
+                    continue;
+                }
+                let held = held(path);
+                dependents_wait |= held != Held::GivenUp;
+                if held == Held::Free {
+                    jobs.push(self.job(path, photo, provenance, published, orders));
+                }
+            }
+        }
+        jobs
+    }
+
+    fn job(
+        &self,
+        path: &Rel,
+        photo: &Known,
+        provenance: Provenance,
+        published: &Published,
+        orders: &Orders,
+    ) -> Job {
+        let source = |path: &Rel| Source {
+            inbox: orders.inbox.clone(),
+            path: path.clone(),
+        };
+        // The hashes' paths rise, and so do the inputs.
+        let inputs = |hashes: &BTreeMap<String, String>| -> Vec<Input> {
+            let known = hashes.keys().filter_map(|shown| {
+                let path = self.by_shown.get(shown)?;
+                Some((path, self.photos.get(path)?))
+            });
+            known
+                .filter_map(|(path, known)| {
+                    Some(Input {
+                        photo: known.shown.clone(),
+                        record: published.get(&known.folder)?.clone(),
+                        facts: known.facts.clone(),
+                        decision: known.decision.clone(),
+                        hash: known.hash.clone(),
+                        source: source(path),
+                    })
+                })
+                .collect()
+        };
+        Job {
+            source: source(path),
+            photo: photo.shown.clone(),
+            bench: photo.bench().to_owned(),
+            folder: photo.folder.clone(),
+            facts: photo.facts.clone(),
+            decision: photo.decision.clone(),
+            fate: photo.fate(),
+            suspicion: photo.suspicion.clone(),
+            calibrations: inputs(&provenance.calibration),
+            blanks: inputs(&provenance.blank),
+            darks: inputs(&provenance.dark),
+            provenance,
+            cost: photo.cost(),
+        }
+    }
+}
+
+fn provenance(photo: &Known, inputs: pair::Inputs, orders: &Orders) -> Provenance {
+    Provenance {
+        photo_hash: photo.hash.clone(),
+        configuration_hash: orders.configuration_hash.clone(),
+        version: orders.version.clone(),
+        calibration: inputs.calibration,
+        blank: inputs.blank,
+        dark: inputs.dark,
+        circumstances: photo.circumstances.clone(),
+    }
+}
+
+fn is_built(photo: &Known, provenance: &Provenance, published: &Published) -> bool {
+    published
+        .get(&photo.folder)
+        .is_some_and(|r| r.photo == photo.shown && r.provenance == *provenance)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::classify::Purpose;
+    use crate::measure::Verdict;
+
+    fn known(shown: &str, hash: &str) -> Known {
+        let (bench, name) = shown.split_once('/').unwrap();
+        let capture = match &name[..1] {
+            "l" => Some(Capture::Calibration),
+            "d" => Some(Capture::Dark),
+            "b" => Some(Capture::Blank),
+            "s" => Some(Capture::Sample),
+            _ => None,
+        };
+        let bench = bench.to_owned();
+        let outcome = match capture {
+            None => Outcome::Ignore {
+                bench,
+                why: "notes".to_owned(),
+            },
+            Some(capture) => Outcome::Measure(Purpose {
+                capture,
+                bench,
+                lamp: String::new(),
+                label: String::new(),
+                groups: BTreeMap::new(),
+            }),
+        };
+        let decision = Decision {
+            rule: String::new(),
+            outcome,
+            passed_over: Vec::new(),
+        };
+        let mut known = Known::new(shown.to_owned(), Facts::default(), decision);
+        known.hash = hash.to_owned();
+        known
+    }
+
+    fn world(photos: &[&str]) -> World {
+        let mut world = World::default();
+        for photo in photos {
+            world.insert(Rel::new(*photo), known(photo, &photo.to_uppercase()));
+        }
+        world.arrange();
+        world
+    }
+
+    /// Photos that can be made now, each `name<-lamps`.
+    fn planned(world: &World, published: &Published, held: impl Fn(&Rel) -> Held) -> String {
+        let jobs = world.plan("heron", published, held, &Orders::new("in", "out"));
+        let names = |inputs: &[Input]| {
+            let names: Vec<&str> = inputs.iter().map(|i| &i.photo["heron/".len()..]).collect();
+            names.join("+")
+        };
+        jobs.iter()
+            .map(|job| {
+                format!(
+                    "{}<-{}",
+                    &job.photo["heron/".len()..],
+                    names(&job.calibrations)
+                )
+            })
+            .collect::<Vec<_>>()
+            .join(" ")
+    }
+
+    /// Publishes what is planned for the photos of the given names.
+    fn publish(world: &World, published: &mut Published, name: &str, verdict: Verdict) {
+        let orders = Orders::new("in", "out");
+        let jobs = world.plan("heron", published, |_| Held::Free, &orders);
+        let job = jobs
+            .iter()
+            .find(|job| job.photo.ends_with(name))
+            .expect("planned");
+        let record = Record {
+            verdict,
+            provenance: job.provenance.clone(),
+            ..super::super::show::foreign()
+        };
+        let photo = job.photo.clone();
+        published.insert(job.folder.clone(), Arc::new(Record { photo, ..record }));
+    }
+
+    #[test]
+    fn a_stage_waits_for_the_one_before_it() {
+        let world = world(&[
+            "heron/l1",
+            "heron/l2",
+            "heron/d1",
+            "heron/s1",
+            "heron/notes",
+        ]);
+        let mut published = Published::new();
+        let free = |_: &Rel| Held::Free;
+        assert_eq!(planned(&world, &published, free), "notes<- l1<- l2<-");
+        publish(&world, &mut published, "notes", Verdict::Ignored);
+        publish(&world, &mut published, "l1", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "l2<-");
+        let busy = |path: &Rel| match path.shown().ends_with("l2") {
+            true => Held::Busy,
+            false => Held::Free,
+        };
+        assert_eq!(planned(&world, &published, busy), "");
+        // One that has failed again and again is gone on without.
+        let given_up = |path: &Rel| match busy(path) {
+            Held::Busy => Held::GivenUp,
+            other => other,
+        };
+        assert_eq!(planned(&world, &published, given_up), "d1<-l1");
+        publish(&world, &mut published, "l2", Verdict::Retake);
+        publish(&world, &mut published, "d1", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "s1<-l1");
+        publish(&world, &mut published, "s1", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "");
+    }
+
+    #[test]
+    fn only_what_a_change_concerns_is_planned_again() {
+        let mut world = world(&["heron/l1", "heron/s1", "heron/s2", "dunlin/s1"]);
+        let mut published = Published::new();
+        for name in ["l1", "s1", "s2"] {
+            publish(&world, &mut published, name, Verdict::Good);
+        }
+        let free = |_: &Rel| Held::Free;
+        assert_eq!(planned(&world, &published, free), "");
+        world.insert(Rel::new("heron/s2"), known("heron/s2", "OTHER"));
+        assert!(world.arrange());
+        assert!(!world.arrange(), "nothing is new");
+        assert_eq!(planned(&world, &published, free), "s2<-l1");
+        // Sorts between the lamp and the samples: without times it is the nearer one.
+        world.insert(Rel::new("heron/l2"), known("heron/l2", "L2"));
+        world.arrange();
+        publish(&world, &mut published, "l2", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "s1<-l2 s2<-l2");
+    }
+}

@@ -1,0 +1,218 @@
+//! A worker whose photos are text in a container that has a length, as real pictures have, and whose results show what
+//! they were made from.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use slitwatch::classify::{Capture, Decision, Outcome as Decided, Purpose};
+use slitwatch::decode::Facts;
+use slitwatch::measure::{Code, Reason, Severity, Verdict};
+use slitwatch::publish::record::Record;
+use slitwatch::run::{Class, Fate, Gone, Input, Outcome, Summary, Task, Work};
+
+/// A photo whose text is `words`, such as `taken=10:00 light=5`.
+pub fn photo(words: &str) -> Vec<u8> {
+    // An even length, as the container's rules ask for.
+    let text = format!("{words:<64}");
+    let mut bytes = b"RIFF".to_vec();
+    bytes.extend_from_slice(&(text.len() as u32 + 4).to_le_bytes());
+    bytes.extend_from_slice(b"WEBP");
+    bytes.extend_from_slice(text.as_bytes());
+    bytes
+}
+
+fn words(bytes: &[u8]) -> BTreeMap<String, String> {
+    let text = String::from_utf8_lossy(bytes.get(12..).unwrap_or_default()).into_owned();
+    text.split_whitespace()
+        .map(|word| word.split_once('=').unwrap_or((word, "")))
+        .map(|(key, value)| (key.to_owned(), value.to_owned()))
+        .collect()
+}
+
+/// Words a photo may hold: `taken=10:00`, `light=5`, `bad` (retake), `panic`, `panic-always`, `slow=50` (ms).
+pub struct Fake;
+
+impl Work for Fake {
+    fn facts(&self, bytes: &[u8]) -> Facts {
+        let words = words(bytes);
+        Facts {
+            taken: words
+                .get("taken")
+                .map(|time| format!("2026-11-25T{time}").parse().expect("a time")),
+            ..Facts::default()
+        }
+    }
+
+    fn decide(&self, photo: &str, _facts: &Facts) -> Decision {
+        let (folder, rest) = photo.split_once('/').unwrap_or(("unnamed", photo));
+        let name = rest.rsplit('/').next().unwrap_or(rest);
+        // `heron@x.jpg` anywhere belongs to heron: a bench that is not a folder's name.
+        let bench = name.split_once('@').map_or(folder, |(bench, _)| bench);
+        let capture = ["lamp", "dark", "blank"]
+            .iter()
+            .position(|c| name.starts_with(c));
+        let capture = match capture {
+            Some(0) => Capture::Calibration,
+            Some(1) => Capture::Dark,
+            Some(_) => Capture::Blank,
+            None => Capture::Sample,
+        };
+        let outcome = if name.ends_with(".txt") {
+            Decided::Ignore {
+                bench: bench.to_owned(),
+                why: "notes".to_owned(),
+            }
+        } else {
+            Decided::Measure(Purpose {
+                capture,
+                bench: bench.to_owned(),
+                lamp: String::new(),
+                label: name.to_owned(),
+                groups: BTreeMap::new(),
+            })
+        };
+        Decision {
+            rule: "by name".to_owned(),
+            outcome,
+            passed_over: Vec::new(),
+        }
+    }
+
+    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
+        let words = words(task.bytes);
+        if words.contains_key("panic-always")
+            || words.contains_key("panic") && *task.fate == Fate::Measure
+        {
+            panic!("planted");
+        }
+        if let Some(ms) = words.get("slow") {
+            std::thread::sleep(Duration::from_millis(ms.parse().expect("ms")));
+        }
+        let light: f64 = words
+            .get("light")
+            .map_or(1.0, |l| l.parse().expect("light"));
+        let light_of = |inputs: &[Input]| -> Result<f64, Gone> {
+            let mut sum = 0.0;
+            for input in inputs {
+                let words = self::words(&input.bytes()?);
+                sum += words
+                    .get("light")
+                    .map_or(1.0, |l| l.parse::<f64>().expect("light"));
+            }
+            Ok(sum)
+        };
+        let mut reasons = Vec::new();
+        let (bench, purpose) = match &task.decision.outcome {
+            Decided::Ignore { bench, .. } => (bench.clone(), None),
+            Decided::Measure(purpose) => (purpose.bench.clone(), Some(purpose)),
+        };
+        let mut reason = |code, advice: &str| {
+            reasons.push(Reason {
+                code,
+                severity: Severity::Retake,
+                measured: String::new(),
+                limit: String::new(),
+                advice: advice.to_owned(),
+            });
+        };
+        let mut remarks = task.provenance.circumstances.clone();
+        let capture = purpose.map(|p| p.capture);
+        let verdict = match task.fate {
+            Fate::Ignore { why } => {
+                remarks.push(why.clone());
+                Verdict::Ignored
+            }
+            Fate::Fault { code, what } => {
+                reason(*code, what);
+                Verdict::Unreadable
+            }
+            Fate::Measure if task.suspicion.is_some() => {
+                reason(Code::Truncated, "send it again");
+                Verdict::Unreadable
+            }
+            Fate::Measure if words.contains_key("bad") => {
+                reason(Code::Tilted, "turn it");
+                Verdict::Retake
+            }
+            Fate::Measure if capture == Some(Capture::Calibration) => Verdict::Good,
+            Fate::Measure if task.calibrations.is_empty() => Verdict::Waiting,
+            Fate::Measure => Verdict::Good,
+        };
+        let mut files = Vec::new();
+        let mut metrics = BTreeMap::new();
+        if verdict == Verdict::Good {
+            let scale = light_of(task.calibrations)?;
+            let blank = light_of(task.blanks)?;
+            metrics.insert(
+                "peak_level".to_owned(),
+                light + 1000.0 * scale + 0.001 * blank,
+            );
+            // Long enough that a file caught half written would show.
+            let rows = "500,1\n".repeat(2000);
+            let spectrum = format!("wavelength_nm,signal\n{rows}end\n");
+            files.push(("spectrum.csv".to_owned(), spectrum.into_bytes()));
+        }
+        let record = Record {
+            photo: task.photo.to_owned(),
+            bench,
+            capture,
+            rule: task.decision.rule.clone(),
+            label: String::new(),
+            lamp: String::new(),
+            groups: BTreeMap::new(),
+            taken: task.facts.taken.map(|t| t.to_string()),
+            verdict,
+            reasons,
+            metrics,
+            order_side: None,
+            calibration: None,
+            not_measured: Vec::new(),
+            remarks,
+            provenance: task.provenance.clone(),
+        };
+        let quality = serde_json::to_vec_pretty(&record).expect("JSON");
+        files.push(("quality.json".to_owned(), quality));
+        files.push(("photo.log".to_owned(), b"measured\nend\n".to_vec()));
+        Ok(Outcome { record, files })
+    }
+
+    fn summaries(&self, class: &Class<'_>) -> Vec<Summary> {
+        let mut quality = String::from("photo,folder,verdict\n");
+        let mut spectra = String::from("photo,bytes\n");
+        let mut benches: BTreeMap<String, usize> = BTreeMap::new();
+        for (folder, record) in class.photos {
+            quality += &format!("{:?},{folder:?},{:?}\n", record.photo, record.verdict);
+            *benches.entry(record.bench.clone()).or_default() += 1;
+            if record.verdict == Verdict::Good {
+                let n = (class.read)(&format!("{folder}/spectrum.csv")).map_or(0, |s| s.len());
+                spectra += &format!("{:?},{n}\n", record.photo);
+            }
+        }
+        let mut summaries = vec![
+            Summary {
+                path: "quality.csv".to_owned(),
+                bytes: (quality + "end\n").into_bytes(),
+                has_clock: false,
+            },
+            Summary {
+                path: "spectra.csv".to_owned(),
+                bytes: (spectra + "end\n").into_bytes(),
+                has_clock: false,
+            },
+            Summary {
+                path: "board.html".to_owned(),
+                bytes: format!("{}\n{}\nend\n", class.clock, class.photos.len()).into_bytes(),
+                has_clock: true,
+            },
+        ];
+        for (bench, n) in benches {
+            let folder = slitwatch::publish::names::bench_folder(&bench);
+            summaries.push(Summary {
+                path: format!("{folder}/index.html"),
+                bytes: format!("{n} photos\nend\n").into_bytes(),
+                has_clock: false,
+            });
+        }
+        summaries
+    }
+}

@@ -1,0 +1,297 @@
+//! Disks fill up, folders vanish, programs fail: the others' photos go on, and nothing is lost.
+
+use std::fs;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::time::Duration;
+
+use slitwatch::classify::Decision;
+use slitwatch::decode::Facts;
+use slitwatch::publish::{Failure, Trap};
+use slitwatch::run::{
+    self, Bell, Class, Gone, Outcome, Reload, Setup, Summary, Task, Work, reload,
+};
+
+use crate::fake::Fake;
+use crate::lab::{Lab, assert_same, wait_for};
+
+#[test]
+fn a_panic_costs_that_photo_only_and_is_not_tried_for_ever() {
+    let lab = Lab::new();
+    lab.put("heron/lamp-01.jpg", "light=3");
+    lab.put("heron/quay-01.jpg", "panic");
+    lab.put("heron/quay-02.jpg", "panic-always");
+    lab.put("heron/quay-03.jpg", "light=5");
+    let report = lab.sweep();
+    assert!(report.failures.is_empty(), "{:?}", report.failures);
+    assert_eq!(lab.verdict("heron/quay-01.jpg"), "unreadable");
+    assert_eq!(lab.verdict("heron/quay-02.jpg"), "unreadable");
+    assert_eq!(lab.verdict("heron/quay-03.jpg"), "good");
+    let advice = lab.quality("heron/quay-01.jpg").unwrap()["reasons"][0]["advice"].to_string();
+    assert!(advice.contains("planted"), "{advice}");
+    assert_eq!(lab.sweep().n_made, 0);
+}
+
+const NO_SPACE: i32 = 28;
+const DENIED: i32 = 13;
+
+#[test]
+fn a_full_disk_for_a_while_loses_nothing_and_needs_no_restart() {
+    for errno in [NO_SPACE, DENIED] {
+        let lab = Lab::new();
+        for i in 0..4 {
+            lab.put(&format!("heron/quay-{i}.jpg"), "light=5");
+        }
+        lab.put("heron/lamp-01.jpg", "light=3");
+        let failure = Failure {
+            from: 12,
+            until: 16,
+            errno,
+        };
+        let (bell, ears) = Bell::new();
+        let setup = lab.setup();
+        let daemon = std::thread::spawn(move || {
+            run::watch_with(setup, ears, &mut reload::Never, Trap::failing(failure))
+        });
+        lab.wait_until_done();
+        bell.stop();
+        let report = daemon.join().unwrap().unwrap();
+        assert!(!report.failures.is_empty(), "it did fail");
+    }
+}
+
+/// A real disk of 256 KiB. Mounting one needs rights that not everybody has: without them this says so, and the injected
+/// errors above stand alone.
+#[test]
+fn a_real_full_disk_loses_nothing_once_there_is_room() {
+    let lab = Lab::new();
+    fs::create_dir_all(lab.results()).unwrap();
+    let run = |program: &str, arguments: &[&str]| {
+        let mut command = std::process::Command::new(program);
+        let status = command.args(arguments).arg(lab.results()).status();
+        status.is_ok_and(|status| status.success())
+    };
+    if !run("mount", &["-t", "tmpfs", "-o", "size=256k", "none"]) {
+        eprintln!("skipped: a small disk cannot be mounted here");
+        return;
+    }
+    lab.put("heron/lamp-01.jpg", "light=3");
+    for i in 0..8 {
+        lab.put(&format!("heron/quay-{i}.jpg"), "light=5");
+    }
+    let ballast = lab.results().join("ballast");
+    fs::write(&ballast, vec![1; 150 << 10]).unwrap();
+    let watch = lab.watch();
+    wait_for("the first results", || {
+        lab.verdict("heron/lamp-01.jpg") == "good"
+    });
+    std::thread::sleep(Duration::from_millis(1500));
+    let n_before = lab
+        .tree()
+        .keys()
+        .filter(|n| n.ends_with("/quality.json"))
+        .count();
+    fs::remove_file(&ballast).unwrap();
+    lab.wait_until_done();
+    drop(watch);
+    assert!(run("umount", &[]));
+    assert!(
+        n_before < 9,
+        "the disk was full: {n_before} of 9 photos had found room"
+    );
+}
+
+#[test]
+fn a_sweep_on_a_full_disk_says_so_and_the_next_one_makes_up_for_it() {
+    let lab = Lab::new();
+    for i in 0..4 {
+        lab.put(&format!("heron/quay-{i}.jpg"), "light=5");
+    }
+    let failure = Failure {
+        from: 12,
+        until: u64::MAX,
+        errno: NO_SPACE,
+    };
+    let report =
+        run::sweep_with(lab.setup(), Bell::new().1, false, Trap::failing(failure)).unwrap();
+    assert!(
+        report.failures[0].contains("heron"),
+        "{:?}",
+        report.failures
+    );
+    lab.sweep();
+    assert_same(
+        &lab.tree(),
+        &lab.expected(),
+        "after the disk had room again",
+    );
+}
+
+#[test]
+fn one_photo_that_cannot_be_published_does_not_hold_up_the_others() {
+    let lab = Lab::new();
+    lab.put("heron/lamp-01.jpg", "light=3");
+    lab.put("dunlin/quay-01.jpg", "light=5");
+    lab.put("heron/quay-02.jpg", "light=5");
+    fs::create_dir_all(lab.results()).unwrap();
+    // Somebody's file where a bench's folder should be.
+    fs::write(lab.results().join("dunlin"), b"mine").unwrap();
+    let report = lab.sweep();
+    assert!(
+        report.failures.iter().any(|f| f.contains("dunlin")),
+        "{:?}",
+        report.failures
+    );
+    assert_eq!(lab.verdict("heron/quay-02.jpg"), "good");
+    assert_eq!(fs::read(lab.results().join("dunlin")).unwrap(), b"mine");
+}
+
+#[test]
+fn the_inbox_goes_away_and_comes_back() {
+    let lab = Lab::new();
+    lab.put("heron/lamp-01.jpg", "light=3");
+    let watch = lab.watch();
+    wait_for("the photo", || lab.verdict("heron/lamp-01.jpg") == "good");
+    let away = lab.inbox().with_file_name("away");
+    fs::rename(lab.inbox(), &away).unwrap();
+    std::thread::sleep(Duration::from_millis(600));
+    assert!(watch.is_running());
+    assert_eq!(lab.verdict("heron/lamp-01.jpg"), "good", "the results stay");
+    fs::rename(&away, lab.inbox()).unwrap();
+    lab.put("heron/quay-01.jpg", "light=5");
+    wait_for("the next photo", || {
+        lab.verdict("heron/quay-01.jpg") == "good"
+    });
+    drop(watch);
+}
+
+#[test]
+fn the_results_are_deleted_while_it_runs() {
+    let lab = Lab::new();
+    lab.put("heron/lamp-01.jpg", "light=3");
+    lab.put("heron/quay-01.jpg", "light=5");
+    let watch = lab.watch();
+    lab.wait_until_done();
+    fs::remove_dir_all(lab.results()).unwrap();
+    lab.wait_until_done();
+    drop(watch);
+}
+
+/// Hands out one new configuration after another.
+struct Scripted(Vec<Result<Setup, String>>);
+
+impl Reload for Scripted {
+    fn changed(&mut self, forced: bool) -> Option<Result<Setup, String>> {
+        if forced && !self.0.is_empty() {
+            Some(self.0.remove(0))
+        } else {
+            None
+        }
+    }
+}
+
+/// The same worker under rules that leave every photo alone whose name begins with `quay`.
+struct NoQuay;
+
+impl Work for NoQuay {
+    fn facts(&self, bytes: &[u8]) -> Facts {
+        Fake.facts(bytes)
+    }
+    fn decide(&self, photo: &str, facts: &Facts) -> Decision {
+        let ending = if photo.contains("quay") { ".txt" } else { "" };
+        Fake.decide(&format!("{photo}{ending}"), facts)
+    }
+    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
+        Fake.measure(task)
+    }
+    fn summaries(&self, class: &Class<'_>) -> Vec<Summary> {
+        Fake.summaries(class)
+    }
+}
+
+#[test]
+fn an_edited_configuration_is_picked_up_and_a_broken_one_is_not() {
+    let lab = Lab::new();
+    lab.put("heron/lamp-01.jpg", "light=3");
+    lab.put("heron/quay-01.jpg", "light=5");
+    let mut next = lab.setup();
+    next.work = Arc::new(NoQuay);
+    next.orders.configuration_hash = "without the quay".to_owned();
+    let mut script = Scripted(vec![Err("line 3: no such rule".to_owned()), Ok(next)]);
+    let (bell, ears) = Bell::new();
+    let setup = lab.setup();
+    let daemon = std::thread::spawn(move || run::watch(setup, ears, &mut script));
+    wait_for("the photo", || lab.verdict("heron/quay-01.jpg") == "good");
+    bell.reload();
+    std::thread::sleep(Duration::from_millis(300));
+    assert_eq!(
+        lab.verdict("heron/quay-01.jpg"),
+        "good",
+        "the old one stays in force"
+    );
+    bell.reload();
+    wait_for("the new rule", || {
+        lab.verdict("heron/quay-01.jpg") == "ignored"
+    });
+    wait_for("the new hash", || {
+        let quality = lab.quality("heron/lamp-01.jpg").unwrap();
+        quality["provenance"]["configuration_hash"] == "without the quay"
+    });
+    bell.stop();
+    daemon.join().unwrap().unwrap();
+}
+
+#[test]
+fn a_configuration_file_is_loaded_when_it_changed_and_only_then() {
+    let lab = Lab::new();
+    let path = lab.inbox().with_file_name("lab.yaml");
+    fs::write(&path, "one").unwrap();
+    let n_loads = Arc::new(AtomicU32::new(0));
+    let counter = n_loads.clone();
+    let setup = lab.setup();
+    let mut file = reload::FromFile::new(&path, move |_| {
+        counter.fetch_add(1, Ordering::SeqCst);
+        Ok(setup.clone())
+    });
+    assert!(file.changed(false).is_none());
+    fs::write(&path, "two!").unwrap();
+    assert!(file.changed(false).is_some());
+    assert!(file.changed(false).is_none());
+    fs::remove_file(&path).unwrap();
+    assert!(file.changed(false).is_none(), "an editor replaces the file");
+    assert_eq!(n_loads.load(Ordering::SeqCst), 1);
+}
+
+/// A worker that states another origin than it was given.
+struct Unsound;
+
+impl Work for Unsound {
+    fn facts(&self, bytes: &[u8]) -> Facts {
+        Fake.facts(bytes)
+    }
+    fn decide(&self, photo: &str, facts: &Facts) -> Decision {
+        Fake.decide(photo, facts)
+    }
+    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
+        let mut outcome = Fake.measure(task)?;
+        if task.photo.contains("quay") {
+            outcome.files.retain(|(name, _)| name != "quality.json");
+        }
+        Ok(outcome)
+    }
+    fn summaries(&self, _class: &Class<'_>) -> Vec<Summary> {
+        panic!("planted");
+    }
+}
+
+#[test]
+fn a_faulty_worker_ends_nothing_and_is_reported() {
+    let lab = Lab::new();
+    lab.put("heron/lamp-01.jpg", "light=3");
+    lab.put("heron/quay-01.jpg", "light=5");
+    let mut setup = lab.setup();
+    setup.work = Arc::new(Unsound);
+    let report = run::sweep(setup, Bell::new().1, false).unwrap();
+    assert_eq!(lab.verdict("heron/lamp-01.jpg"), "good");
+    assert_eq!(report.failures.len(), 2, "{:?}", report.failures);
+}

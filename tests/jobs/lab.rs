@@ -1,0 +1,296 @@
+//! A folder of its own for each test, runs in it, and a look at what came out.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use slitwatch::run::{self, Bell, Failure, Orders, Report, Setup, reload, signals};
+
+use crate::fake::Fake;
+
+/// An inbox and a results folder.
+pub struct Lab {
+    folder: tempfile::TempDir,
+}
+
+impl Lab {
+    pub fn new() -> Lab {
+        Lab::at(tempfile::tempdir().expect("a folder"))
+    }
+
+    /// A lab in memory where the system has such a place: for tests of thousands of writes, which would otherwise
+    /// measure how fast the disk says that it is done.
+    pub fn in_memory() -> Lab {
+        let in_memory = tempfile::tempdir_in("/dev/shm");
+        in_memory.map_or_else(|_| Lab::new(), Lab::at)
+    }
+
+    fn at(folder: tempfile::TempDir) -> Lab {
+        fs::create_dir(folder.path().join("inbox")).expect("an inbox");
+        Lab { folder }
+    }
+
+    pub fn inbox(&self) -> PathBuf {
+        self.folder.path().join("inbox")
+    }
+
+    pub fn results(&self) -> PathBuf {
+        self.folder.path().join("results")
+    }
+
+    /// Puts a photo into the inbox, whole at once.
+    pub fn put(&self, path: &str, words: &str) {
+        self.put_bytes(path, &crate::fake::photo(words));
+    }
+
+    pub fn put_bytes(&self, path: &str, bytes: &[u8]) {
+        let path = self.inbox().join(path);
+        fs::create_dir_all(path.parent().expect("a parent")).expect("a folder");
+        fs::write(path, bytes).expect("a photo");
+    }
+
+    pub fn orders(&self) -> Orders {
+        orders(&self.inbox(), &self.results())
+    }
+
+    pub fn setup(&self) -> Setup {
+        Setup {
+            orders: self.orders(),
+            work: Arc::new(Fake),
+        }
+    }
+
+    pub fn sweep(&self) -> Report {
+        self.try_sweep().expect("a sweep")
+    }
+
+    pub fn try_sweep(&self) -> Result<Report, Failure> {
+        run::sweep(self.setup(), Bell::new().1, false)
+    }
+
+    /// What an undisturbed sweep makes of the inbox as it is now.
+    pub fn expected(&self) -> BTreeMap<String, String> {
+        let fresh = self.folder.path().join("expected");
+        let _ = fs::remove_dir_all(&fresh);
+        let mut setup = self.setup();
+        setup.orders.results = fresh.clone();
+        run::sweep(setup, Bell::new().1, false).expect("a sweep");
+        tree(&fresh)
+    }
+
+    /// Starts a daemon in this process.
+    pub fn watch(&self) -> Watch {
+        self.watch_with(self.setup())
+    }
+
+    pub fn watch_with(&self, setup: Setup) -> Watch {
+        let (bell, ears) = Bell::new();
+        let thread = std::thread::spawn(move || run::watch(setup, ears, &mut reload::Never));
+        Watch {
+            bell,
+            thread: Some(thread),
+        }
+    }
+
+    /// Starts this binary as a daemon or a sweep in a process of its own.
+    pub fn process(&self, mode: &str, crash_at: Option<u64>) -> Process {
+        let mut command = Command::new(std::env::current_exe().expect("this program"));
+        command
+            .args([
+                "--exact",
+                "lab::be_the_program",
+                "--nocapture",
+                "--test-threads=1",
+            ])
+            .env("JOBS_MODE", mode)
+            .env("JOBS_INBOX", self.inbox())
+            .env("JOBS_RESULTS", self.results())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null());
+        if let Some(n) = crash_at {
+            command.env("SLITWATCH_CRASH_AT", n.to_string());
+        }
+        Process(command.spawn().expect("a process"))
+    }
+
+    pub fn tree(&self) -> BTreeMap<String, String> {
+        tree(&self.results())
+    }
+
+    /// The verdict in a photo's `quality.json`, or why there is none.
+    pub fn verdict(&self, folder: &str) -> String {
+        self.quality(folder).map_or("none".to_owned(), |quality| {
+            quality["verdict"].as_str().unwrap_or("not text").to_owned()
+        })
+    }
+
+    pub fn quality(&self, folder: &str) -> Option<serde_json::Value> {
+        let path = self.results().join(folder).join("quality.json");
+        let bytes = fs::read(path).ok()?;
+        Some(serde_json::from_slice(&bytes).expect("whole JSON"))
+    }
+
+    /// Waits until the results are what a sweep of the inbox would make.
+    pub fn wait_until_done(&self) {
+        let expected = self.expected();
+        wait_for("the expected results", || self.tree() == expected);
+    }
+}
+
+pub fn orders(inbox: &Path, results: &Path) -> Orders {
+    let mut orders = Orders::new(inbox, results);
+    orders.settle = Duration::from_millis(60);
+    orders.patience = Duration::from_millis(600);
+    orders.rescan = Duration::from_millis(200);
+    orders.workers = 2;
+    orders
+}
+
+/// A daemon in this process; stopped when it is let go.
+pub struct Watch {
+    pub bell: Bell,
+    thread: Option<JoinHandle<Result<Report, Failure>>>,
+}
+
+impl Watch {
+    pub fn stop(mut self) -> Report {
+        self.bell.stop();
+        let thread = self.thread.take().expect("still running");
+        thread.join().expect("no panic").expect("a report")
+    }
+
+    pub fn is_running(&self) -> bool {
+        self.thread
+            .as_ref()
+            .is_some_and(|thread| !thread.is_finished())
+    }
+}
+
+impl Drop for Watch {
+    fn drop(&mut self) {
+        self.bell.stop();
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+/// A run in a process of its own; killed when it is let go.
+pub struct Process(Child);
+
+impl Process {
+    pub fn kill(mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+
+    pub fn interrupt(&self) {
+        let pid = rustix::process::Pid::from_child(&self.0);
+        let _ = rustix::process::kill_process(pid, rustix::process::Signal::TERM);
+    }
+
+    /// True where it ended by itself and well.
+    pub fn ended_well(mut self) -> bool {
+        self.0.wait().expect("an end").success()
+    }
+}
+
+impl Drop for Process {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// Does nothing as a test: see [`Lab::process`].
+#[test]
+fn be_the_program() {
+    let Ok(mode) = std::env::var("JOBS_MODE") else {
+        return;
+    };
+    let path = |name| PathBuf::from(std::env::var_os(name).expect("a folder"));
+    let setup = Setup {
+        orders: orders(&path("JOBS_INBOX"), &path("JOBS_RESULTS")),
+        work: Arc::new(Fake),
+    };
+    let (bell, ears) = Bell::new();
+    signals::ring(bell).expect("signals");
+    let ended = match mode.as_str() {
+        "watch" => run::watch(setup, ears, &mut reload::Never),
+        _ => run::sweep(setup, ears, false),
+    };
+    let status = ended.map_or_else(|failure| failure.exit_status(), |_| 0);
+    std::process::exit(i32::from(status));
+}
+
+/// Every file below a folder with its content, every folder that is empty, and nothing that may differ: logs, the
+/// board's clock, and what is being made.
+pub fn tree(root: &Path) -> BTreeMap<String, String> {
+    let mut tree = BTreeMap::new();
+    let mut folders = vec![root.to_owned()];
+    while let Some(folder) = folders.pop() {
+        let mut is_empty = true;
+        for entry in fs::read_dir(&folder).into_iter().flatten().flatten() {
+            is_empty = false;
+            let path = entry.path();
+            let name = path
+                .strip_prefix(root)
+                .expect("below")
+                .display()
+                .to_string();
+            if path.is_dir() {
+                folders.push(path);
+            } else if name == "board.html" {
+                let text = fs::read_to_string(&path).unwrap_or_default();
+                let after_clock = text.split_once('\n').map_or("", |(_, rest)| rest);
+                tree.insert(name, after_clock.to_owned());
+            } else if !name.ends_with(".log") {
+                tree.insert(name, fs::read_to_string(&path).unwrap_or_default());
+            }
+        }
+        if is_empty && folder != root {
+            let name = folder.strip_prefix(root).expect("below").display();
+            tree.insert(format!("{name}/ (empty)"), String::new());
+        }
+    }
+    tree
+}
+
+/// Waits up to 20 s; what it waits for takes well under one on an idle machine.
+pub fn wait_for(what: &str, mut condition: impl FnMut() -> bool) {
+    let deadline = Instant::now() + Duration::from_secs(20);
+    while !condition() {
+        assert!(Instant::now() < deadline, "waited in vain for {what}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// Panics with what differs.
+pub fn assert_same(
+    found: &BTreeMap<String, String>,
+    expected: &BTreeMap<String, String>,
+    when: &str,
+) {
+    let mut differences = Vec::new();
+    for name in found.keys().chain(expected.keys()) {
+        if found.get(name) != expected.get(name) && !differences.contains(&name) {
+            differences.push(name);
+        }
+    }
+    if let Some(first) = differences.first() {
+        panic!(
+            "{when}: {} files differ: {differences:?}\n--- found {first}\n{:?}\n--- expected\n{:?}",
+            differences.len(),
+            found
+                .get(*first)
+                .map(|t| t.chars().take(1500).collect::<String>()),
+            expected
+                .get(*first)
+                .map(|t| t.chars().take(1500).collect::<String>()),
+        );
+    }
+}

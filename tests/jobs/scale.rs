@@ -1,0 +1,114 @@
+//! Many files at once, and a daemon that has nothing to do.
+
+use std::fs;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+
+use slitwatch::classify::Decision;
+use slitwatch::decode::Facts;
+use slitwatch::run::{self, Bell, Class, Gone, Outcome, Summary, Task, Work};
+
+use crate::fake::{Fake, photo};
+use crate::lab::Lab;
+
+#[test]
+fn a_listing_of_ten_thousand_files_is_cheap() {
+    let lab = Lab::in_memory();
+    for bench in 0..20 {
+        let folder = lab.inbox().join(format!("bench-{bench:02}"));
+        fs::create_dir(&folder).unwrap();
+        for i in 0..500 {
+            fs::File::create(folder.join(format!("quay-{i:03}.jpg"))).unwrap();
+        }
+    }
+    slitwatch::arrive::listing::list(&lab.inbox()).unwrap();
+    let began = Instant::now();
+    let listing = slitwatch::arrive::listing::list(&lab.inbox()).unwrap();
+    let took = began.elapsed();
+    eprintln!("a listing of {} files: {took:?}", listing.entries.len());
+    assert_eq!(listing.entries.len(), 10_000);
+    // Listed every 5 s, this is a few per cent of a core at the very worst; a machine under load is given room.
+    assert!(took < Duration::from_millis(500), "{took:?}");
+}
+
+/// A thousand in the ordinary run; `SLITWATCH_MANY=10000` for the long one.
+#[test]
+fn a_thousand_files_at_once_all_get_their_fate() {
+    let n = std::env::var("SLITWATCH_MANY")
+        .ok()
+        .and_then(|n| n.parse().ok());
+    let n: usize = n.unwrap_or(1000);
+    let mut per_photo = Vec::new();
+    for n in [100, n] {
+        let lab = Lab::in_memory();
+        let watch = lab.watch();
+        for bench in 0..n / 20 {
+            let folder = lab.inbox().join(format!("bench-{bench:03}"));
+            fs::create_dir(&folder).unwrap();
+            for i in 0..20 {
+                fs::write(folder.join(format!("quay-{i:02}.jpg")), photo("bad")).unwrap();
+            }
+        }
+        let began = Instant::now();
+        while !fs::read_to_string(lab.results().join("quality.csv"))
+            .is_ok_and(|text| text.lines().count() == n + 2)
+        {
+            let limit = Duration::from_millis(20_000 + 20 * n as u64);
+            assert!(began.elapsed() < limit, "not all of {n} have a row");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        per_photo.push(began.elapsed().as_secs_f64() * 1000.0 / n as f64);
+        assert_eq!(watch.stop().n_made, n);
+    }
+    eprintln!("ms per photo, 100 and {n} at once: {per_photo:.2?}");
+}
+
+/// A worker that notes how many photos it has in hand.
+#[derive(Default)]
+struct Counting {
+    now: AtomicUsize,
+    most: AtomicUsize,
+}
+
+impl Work for Counting {
+    fn facts(&self, bytes: &[u8]) -> Facts {
+        Facts {
+            width: 4000,
+            height: 3000,
+            ..Fake.facts(bytes)
+        }
+    }
+    fn decide(&self, photo: &str, facts: &Facts) -> Decision {
+        Fake.decide(photo, facts)
+    }
+    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
+        let now = self.now.fetch_add(1, Ordering::SeqCst) + 1;
+        self.most.fetch_max(now, Ordering::SeqCst);
+        let outcome = Fake.measure(task);
+        self.now.fetch_sub(1, Ordering::SeqCst);
+        outcome
+    }
+    fn summaries(&self, class: &Class<'_>) -> Vec<Summary> {
+        Fake.summaries(class)
+    }
+}
+
+#[test]
+fn photos_in_hand_are_limited_by_memory_and_not_only_by_workers() {
+    // 12 megapixels count as 96 MB: two fit into 200 MB, and one is done alone where not even one fits.
+    for (megabytes, expected) in [(1000, 4), (200, 2), (50, 1)] {
+        let lab = Lab::new();
+        for i in 0..12 {
+            lab.put(&format!("heron/quay-{i:02}.jpg"), "slow=40");
+        }
+        let work = Arc::new(Counting::default());
+        let mut setup = lab.setup();
+        setup.orders.workers = 4;
+        setup.orders.memory_bytes = megabytes * 1_000_000;
+        setup.work = work.clone();
+        let report = run::sweep(setup, Bell::new().1, false).unwrap();
+        assert_eq!(report.records.len(), 12);
+        assert_eq!(work.most.load(Ordering::SeqCst), expected, "{megabytes} MB");
+    }
+}
