@@ -3,13 +3,15 @@
 //! Results go to the results folder and never to stdout unless asked for; everything said about them goes to stderr.
 
 use std::io::{self, IsTerminal};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
 use tracing_subscriber::EnvFilter;
 
 use crate::measure::Verdict;
+use crate::settings;
+use crate::run::lab::Lab;
 use crate::run::{self, Bell, Failure, Orders, Report, Setup, reload, signals};
 
 /// Turns phone photographs, taken through hand-built spectroscopes, into calibrated spectra and verdicts.
@@ -52,6 +54,9 @@ pub enum Command {
         /// The photos, as paths below the inbox or from here
         #[arg(required = true, value_name = "PHOTO")]
         photos: Vec<PathBuf>,
+        /// Also draw what was found, a PNG for each photo in this folder
+        #[arg(long, value_name = "DIR")]
+        pictures: Option<PathBuf>,
     },
     /// Play a synthetic class into an inbox, run it, and score the results against what was planted
     Rehearse,
@@ -156,9 +161,11 @@ pub fn main() -> ExitCode {
         Command::Sweep { fail_on_retake } => {
             sweep(&cli.common, shows_bar).map(|report| status(&report, *fail_on_retake))
         }
-        Command::Check => not_wired("check"),
-        Command::Explain { .. } => not_wired("explain"),
-        Command::Rehearse => not_wired("rehearse"),
+        Command::Check => check(&cli.common),
+        Command::Explain { photos, pictures } => {
+            explain(&cli.common, photos, pictures.as_deref())
+        }
+        Command::Rehearse => Err(Failure::Work("not wired".into())),
     };
     done.unwrap_or_else(|failure| {
         eprintln!("slitwatch: {failure}");
@@ -243,16 +250,61 @@ fn status(report: &Report, fail_on_retake: bool) -> ExitCode {
     }
 }
 
-/// Reads the configuration and makes it ready for the shell.
-fn setup(common: &Common) -> Result<Setup, Failure> {
-    let _ = common;
-    not_wired("the configuration")
+/// Reads the configuration; what was typed goes before what it says.
+fn load(common: &Common) -> Result<Lab, Failure> {
+    let mut settings = settings::load(&common.config).map_err(|mistakes| {
+        let n = mistakes.len();
+        let mut text = format!(
+            "{} cannot be used ({n} mistake{}):",
+            common.config.display(),
+            if n == 1 { "" } else { "s" }
+        );
+        for mistake in mistakes {
+            text.push_str(&format!("\n{mistake}"));
+        }
+        Failure::Usage(text)
+    })?;
+    if let Some(inbox) = &common.inbox {
+        settings.inbox = inbox.clone();
+    }
+    if let Some(results) = &common.results {
+        settings.results = results.clone();
+    }
+    if let Some(what) = settings::overlap(&settings.inbox, &settings.results) {
+        return Err(Failure::Usage(format!(
+            "{what}: inbox {}, results {}; choose folders apart from each other",
+            settings.inbox.display(),
+            settings.results.display()
+        )));
+    }
+    Ok(Lab::new(settings))
 }
 
-fn not_wired<T>(what: &str) -> Result<T, Failure> {
-    Err(Failure::Work(format!(
-        "{what}: not wired up in this build; use a later one"
-    )))
+/// Reads the configuration and makes it ready for the shell.
+fn setup(common: &Common) -> Result<Setup, Failure> {
+    let mut setup = load(common)?.setup();
+    common.overrule(&mut setup.orders);
+    Ok(setup)
+}
+
+fn check(common: &Common) -> Result<ExitCode, Failure> {
+    let lab = load(common)?;
+    println!("{}", settings::describe(lab.settings()).trim_end());
+    for doubt in run::preflight(lab.settings()) {
+        println!("{doubt}");
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn explain(common: &Common, photos: &[PathBuf], pictures: Option<&Path>) -> Result<ExitCode, Failure> {
+    let lab = load(common)?;
+    let mut out = String::new();
+    for photo in photos {
+        out.push_str(&run::explain(&lab, photo, pictures)?);
+        out.push('\n');
+    }
+    print!("{out}");
+    Ok(ExitCode::SUCCESS)
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 //! Everything rests on one model (see [`optics`]): a grating shifts only the direction cosine across its grooves.
 //! The steps, in the order in which a frame meets them: `locate`, `trace`, `extract`, `scale`, `health`, `judge`.
 
+pub mod absorb;
 pub mod adjust;
 pub mod band;
 pub mod extract;

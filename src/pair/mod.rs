@@ -23,7 +23,7 @@ pub enum Choice {
 }
 
 /// How each kind is chosen.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Rule {
     /// Lamp photos.
     pub calibration: Choice,
@@ -31,6 +31,8 @@ pub struct Rule {
     pub blank: Choice,
     /// Darks.
     pub dark: Choice,
+    /// Farther away in time than this, s, is not used where both times are known; absent: however far.
+    pub within_s: Option<f64>,
 }
 
 impl Default for Rule {
@@ -39,6 +41,7 @@ impl Default for Rule {
             calibration: Choice::Nearest,
             blank: Choice::Before,
             dark: Choice::Before,
+            within_s: None,
         }
     }
 }
@@ -111,7 +114,16 @@ pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
     let of = |shot: &Shot<'_>, capture, choice| {
         let usable = stage(capture) < stage(shot.capture);
         let group = groups.get(&(shot.bench, stage(capture))).filter(|_| usable);
-        let chosen = group.map_or_else(Vec::new, |group| choose(shot, group, choice));
+        let near: Vec<&Shot<'_>> = group
+            .into_iter()
+            .flatten()
+            .filter(|c| match (c.taken, shot.taken, rule.within_s) {
+                (Some(a), Some(b), Some(limit)) => a.duration_since(b).as_secs_f64().abs() <= limit,
+                _ => true,
+            })
+            .copied()
+            .collect();
+        let chosen = choose(shot, &near, choice);
         chosen
             .into_iter()
             .map(|shot| (shot.photo.to_owned(), shot.hash.to_owned()))
@@ -127,7 +139,7 @@ pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
         .collect()
 }
 
-/// `candidates` rise in their paths and are not empty.
+/// `candidates` rise in their paths.
 fn choose<'a>(shot: &Shot<'_>, candidates: &[&'a Shot<'a>], choice: Choice) -> Vec<&'a Shot<'a>> {
     if choice == Choice::All {
         return candidates.to_vec();

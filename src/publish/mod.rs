@@ -1,10 +1,12 @@
 //! Result -> files; the only writer below `results/`, a folder at a time, whole or not at all.
 
+pub mod files;
 pub mod names;
 pub mod place;
 pub mod record;
 pub mod shelf;
 pub mod trap;
 
+pub use files::files;
 pub use shelf::{Inventory, Refusal, Shelf};
 pub use trap::{Failure, Trap, Trouble};

@@ -8,10 +8,14 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::classify::Capture;
-use crate::measure::{Calibration, LineUse, Reason, ScaleKind, Verdict};
+use crate::measure::{Calibration, LineUse, Reason, ScaleKind, Verdict, adjust};
 
 /// One photo's fate.
+///
+/// On disk `order_side` stands among the metrics, and the scale's parameters are listed by name with their
+/// uncertainties beside the fit itself; both are put back in place, or made anew, on reading.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(into = "Shape", try_from = "Shape")]
 pub struct Record {
     /// Path below the inbox, with `/`; bytes that are not UTF-8 as `\xNN`.
     pub photo: String,
@@ -49,6 +53,7 @@ pub struct Record {
 
 /// The scale behind a spectrum.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(into = "CalibrationShape", from = "CalibrationShape")]
 pub struct CalibrationRecord {
     /// Photo it came from, as in [`Record::photo`]; absent for a provisional scale.
     pub photo: Option<String>,
@@ -81,4 +86,173 @@ pub struct Provenance {
     /// entry is not a file to be read. These stand among the remarks.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub circumstances: Vec<String>,
+}
+
+/// A metric as it stands in the file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+enum Metric {
+    Number(f64),
+    Word(String),
+}
+
+/// Name under which [`Record::order_side`] stands among the metrics.
+const ORDER_SIDE: &str = "order_side";
+
+/// [`Record`] as it stands in the file: the order of the fields is the order in the file.
+#[derive(Serialize, Deserialize)]
+struct Shape {
+    photo: String,
+    bench: String,
+    capture: Option<Capture>,
+    rule: String,
+    label: String,
+    lamp: String,
+    groups: BTreeMap<String, String>,
+    taken: Option<String>,
+    verdict: Verdict,
+    reasons: Vec<Reason>,
+    metrics: BTreeMap<String, Metric>,
+    calibration: Option<CalibrationRecord>,
+    not_measured: Vec<String>,
+    remarks: Vec<String>,
+    provenance: Provenance,
+}
+
+impl From<Record> for Shape {
+    fn from(r: Record) -> Shape {
+        let numbers = r.metrics.into_iter().map(|(k, v)| (k, Metric::Number(v)));
+        let word = r
+            .order_side
+            .map(|side| (ORDER_SIDE.to_owned(), Metric::Word(side)));
+        Shape {
+            photo: r.photo,
+            bench: r.bench,
+            capture: r.capture,
+            rule: r.rule,
+            label: r.label,
+            lamp: r.lamp,
+            groups: r.groups,
+            taken: r.taken,
+            verdict: r.verdict,
+            reasons: r.reasons,
+            metrics: numbers.chain(word).collect(),
+            calibration: r.calibration,
+            not_measured: r.not_measured,
+            remarks: r.remarks,
+            provenance: r.provenance,
+        }
+    }
+}
+
+impl TryFrom<Shape> for Record {
+    type Error = String;
+
+    fn try_from(s: Shape) -> Result<Record, String> {
+        let mut metrics = BTreeMap::new();
+        let mut order_side = None;
+        for (name, metric) in s.metrics {
+            match metric {
+                Metric::Number(value) => {
+                    metrics.insert(name, value);
+                }
+                Metric::Word(side) if name == ORDER_SIDE => order_side = Some(side),
+                Metric::Word(word) => {
+                    return Err(format!("metric `{name}` is \"{word}\", not a number"));
+                }
+            }
+        }
+        Ok(Record {
+            photo: s.photo,
+            bench: s.bench,
+            capture: s.capture,
+            rule: s.rule,
+            label: s.label,
+            lamp: s.lamp,
+            groups: s.groups,
+            taken: s.taken,
+            verdict: s.verdict,
+            reasons: s.reasons,
+            metrics,
+            order_side,
+            calibration: s.calibration,
+            not_measured: s.not_measured,
+            remarks: s.remarks,
+            provenance: s.provenance,
+        })
+    }
+}
+
+/// [`CalibrationRecord`] as it stands in the file.
+#[derive(Serialize, Deserialize)]
+struct CalibrationShape {
+    photo: Option<String>,
+    kind: ScaleKind,
+    rms_nm: Option<f64>,
+    #[serde(skip_deserializing)]
+    parameters: BTreeMap<String, f64>,
+    lines: Vec<LineUse>,
+    model: Option<Calibration>,
+}
+
+impl From<CalibrationRecord> for CalibrationShape {
+    fn from(c: CalibrationRecord) -> CalibrationShape {
+        CalibrationShape {
+            parameters: c.model.as_ref().map(parameters).unwrap_or_default(),
+            photo: c.photo,
+            kind: c.kind,
+            rms_nm: c.rms_nm,
+            lines: c.lines,
+            model: c.model,
+        }
+    }
+}
+
+impl From<CalibrationShape> for CalibrationRecord {
+    fn from(s: CalibrationShape) -> CalibrationRecord {
+        CalibrationRecord {
+            photo: s.photo,
+            kind: s.kind,
+            lines: s.lines,
+            rms_nm: s.rms_nm,
+            model: s.model,
+        }
+    }
+}
+
+/// The fitted parameters by name, each `x` with its standard uncertainty `x_sigma` where the fit gives one.
+pub fn parameters(calibration: &Calibration) -> BTreeMap<String, f64> {
+    let o = &calibration.optics;
+    let values = [
+        ("focal_px", o.focal_px),
+        ("k1", o.k1),
+        ("k2", o.k2),
+        ("centre_shift_px", calibration.centre_shift_px),
+        ("yaw_rad", o.yaw_rad),
+        ("roll_rad", o.roll_rad),
+        ("alpha_slit", o.alpha_slit),
+        ("skew_slope", o.skew_slope),
+        ("groove_spacing_nm", o.groove_spacing_nm),
+        ("pitch_rad", o.pitch_rad),
+        ("beta_mid", o.beta_mid),
+    ];
+    let mut named: BTreeMap<String, f64> = values
+        .into_iter()
+        .map(|(name, value)| (name.to_owned(), value))
+        .collect();
+    for (i, name) in adjust::NAMES.iter().enumerate() {
+        let variance = calibration
+            .covariance
+            .get(i)
+            .and_then(|row| row.get(i))
+            .copied();
+        if let Some(sigma) = variance
+            .filter(|v| v.is_finite() && *v >= 0.0)
+            .map(f64::sqrt)
+        {
+            named.insert(format!("{name}_sigma"), sigma);
+        }
+    }
+    named.retain(|_, value| value.is_finite());
+    named
 }

@@ -1,1 +1,91 @@
-//! (to come)
+//! All outcomes -> the class's tables and pages. Pure: records and published spectra in, bytes out. Nothing here measures
+//! or judges; whatever is shown is a function of what stands in the photos' folders.
+
+mod bench;
+mod board;
+mod calibrations;
+mod pages;
+mod quality;
+mod spectra;
+mod standing;
+
+use std::collections::BTreeMap;
+
+use crate::publish::record::Record;
+
+pub use bench::bench_html;
+pub use board::board_html;
+pub use calibrations::calibration_json;
+pub use quality::quality_csv;
+pub use spectra::spectra_csv;
+
+/// One photo as published.
+#[derive(Clone, Copy, Debug)]
+pub struct Shown<'a> {
+    /// Its `quality.json`.
+    pub record: &'a Record,
+    /// Its folder below the results, with `/`: `heron/lamp-01.jpg`. The first part is its bench's folder.
+    pub folder: &'a str,
+    /// True where `spectrum.csv` stands in it.
+    pub has_spectrum: bool,
+}
+
+/// What the class's tables and pages are made from.
+#[derive(Clone, Debug)]
+pub struct Inputs<'a> {
+    /// Name of the class, for the board.
+    pub title: &'a str,
+    /// Every photo in the inbox, in any order.
+    pub photos: &'a [Shown<'a>],
+    /// The board's clock, as it is to be shown. The only thing in all of the output that is no function of the photos;
+    /// it stands in one element of the board (`<time id="clock">`), and nowhere else.
+    pub now: Option<String>,
+    /// Seconds after which the pages load themselves again; 0 for never.
+    pub refresh_s: u32,
+}
+
+/// Every file of the class: path below the results, and bytes.
+///
+/// `spectrum_csv` fetches the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one. For large
+/// classes prefer [`tables_and_pages`] and [`spectra_csv`], which writes as it reads.
+pub fn summaries(
+    inputs: &Inputs<'_>,
+    spectrum_csv: impl FnMut(&Shown<'_>) -> Option<Vec<u8>>,
+) -> Vec<(String, Vec<u8>)> {
+    let mut files = tables_and_pages(inputs);
+    let mut bytes = Vec::new();
+    spectra_csv(inputs.photos, spectrum_csv, &mut bytes).expect("writing to memory does not fail");
+    files.insert(1, ("spectra.csv".to_owned(), bytes));
+    files
+}
+
+/// [`summaries`] without `spectra.csv`. The board comes last: what it links to is written before it.
+pub fn tables_and_pages(inputs: &Inputs<'_>) -> Vec<(String, Vec<u8>)> {
+    let mut files = vec![("quality.csv".to_owned(), quality_csv(inputs.photos))];
+    let class = standing::Class::of(inputs.photos);
+    for bench in &class.benches {
+        let folder = &bench.folder;
+        files.push((
+            format!("{folder}/calibration.json"),
+            calibration_json(&bench.name, inputs.photos),
+        ));
+        files.push((
+            format!("{folder}/index.html"),
+            bench_html(bench, inputs.refresh_s).into_bytes(),
+        ));
+    }
+    files.push((
+        "board.html".to_owned(),
+        board_html(&class, inputs).into_bytes(),
+    ));
+    files
+}
+
+/// The photos by path: the order of every table, whatever the order of arrival.
+fn by_path<'a>(photos: &[Shown<'a>]) -> Vec<Shown<'a>> {
+    let sorted: BTreeMap<&str, Shown<'a>> = photos
+        .iter()
+        .map(|shown| (shown.record.photo.as_str(), *shown))
+        .collect();
+    sorted.into_values().collect()
+}

@@ -6,9 +6,12 @@
 
 mod build;
 mod engine;
+mod explain;
 mod inbox;
 mod intake;
+pub mod lab;
 mod make;
+mod preflight;
 mod read;
 pub mod reload;
 mod service;
@@ -30,6 +33,8 @@ use crate::publish::record::Record;
 use crate::publish::{Refusal, Shelf, Trap};
 
 use engine::{Engine, Event, Mode};
+pub use explain::explain;
+pub use preflight::preflight;
 pub use read::Gone;
 pub use reload::Reload;
 pub use work::{Class, Fate, Input, Orders, Outcome, Setup, Summary, Task, Work};

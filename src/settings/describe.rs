@@ -187,7 +187,6 @@ fn write_rest(out: &mut String, settings: &Settings) -> std::fmt::Result {
             "the latest calibration of its bench before it, or else the first after it"
         }
         CalibrationChoice::Best => "the calibration of its bench with the smallest uncertainty",
-        CalibrationChoice::Joined => "all calibrations of its bench in one fit",
     };
     let within = match pairing.within_h {
         Some(hours) => format!("not more than {hours} h away"),

@@ -194,13 +194,11 @@ pub enum CalibrationChoice {
     LatestBefore,
     /// The one with the smallest uncertainty.
     Best,
-    /// All of them in one fit.
-    Joined,
 }
 
 impl CalibrationChoice {
     /// As in a configuration.
-    pub const WORDS: [&str; 4] = ["nearest", "latest-before", "best", "joined"];
+    pub const WORDS: [&str; 3] = ["nearest", "latest-before", "best"];
 }
 
 /// What belongs to what.

@@ -249,6 +249,27 @@ fn forms_that_cannot_be_measured_are_refused_with_a_word() {
 }
 
 #[test]
+fn a_hole_in_any_scan_of_a_progressive_jpeg_is_found() {
+    let whole = read("noise.jpg");
+    assert!(decode(&whole, LIMIT).is_ok());
+    let first_scan = whole
+        .windows(2)
+        .position(|pair| pair == [0xff, 0xda])
+        .expect("a scan");
+    let (mut missed, mut n) = (Vec::new(), 0);
+    for at in (first_scan + 14..whole.len() - 1500).step_by(67) {
+        let mut bytes = whole.clone();
+        bytes[at..at + 600].fill(0);
+        n += 1;
+        if decode(&bytes, LIMIT).is_ok() {
+            missed.push(at);
+        }
+    }
+    assert!(n > 100, "{n} holes of {} bytes", whole.len());
+    assert_eq!(missed, [], "of {} bytes", whole.len());
+}
+
+#[test]
 fn no_file_of_the_set_is_left_untested() {
     let source = include_str!("main.rs");
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/decoded/files");

@@ -188,6 +188,27 @@ impl Process {
         let _ = self.0.wait();
     }
 
+    /// Processor time used so far, all threads together.
+    pub fn processor_time(&self) -> Duration {
+        let stat = fs::read_to_string(format!("/proc/{}/stat", self.0.id())).expect("its state");
+        // proc_pid_stat(5): utime and stime are the 12th and 13th field after the name in brackets, in ticks, of which Linux
+        // shows programs 100 a second.
+        let after_name = stat.rsplit_once(')').expect("a name").1;
+        let fields: Vec<&str> = after_name.split_whitespace().collect();
+        let ticks: u64 = [11, 12]
+            .iter()
+            .map(|&i| fields[i].parse::<u64>().expect("ticks"))
+            .sum();
+        Duration::from_millis(10 * ticks)
+    }
+
+    /// Most memory it ever took, as the system says it.
+    pub fn most_memory(&self) -> String {
+        let status = fs::read_to_string(format!("/proc/{}/status", self.0.id())).expect("status");
+        let line = status.lines().find(|line| line.starts_with("VmHWM:"));
+        line.unwrap_or_default().to_owned()
+    }
+
     pub fn interrupt(&self) {
         let pid = rustix::process::Pid::from_child(&self.0);
         let _ = rustix::process::kill_process(pid, rustix::process::Signal::TERM);
@@ -213,8 +234,15 @@ fn be_the_program() {
         return;
     };
     let path = |name| PathBuf::from(std::env::var_os(name).expect("a folder"));
+    let mut orders = orders(&path("JOBS_INBOX"), &path("JOBS_RESULTS"));
+    if let Some(ms) = std::env::var("JOBS_RESCAN_MS")
+        .ok()
+        .and_then(|ms| ms.parse().ok())
+    {
+        orders.rescan = Duration::from_millis(ms);
+    }
     let setup = Setup {
-        orders: orders(&path("JOBS_INBOX"), &path("JOBS_RESULTS")),
+        orders,
         work: Arc::new(Fake),
     };
     let (bell, ears) = Bell::new();

@@ -64,6 +64,43 @@ fn a_thousand_files_at_once_all_get_their_fate() {
     eprintln!("ms per photo, 100 and {n} at once: {per_photo:.2?}");
 }
 
+/// `SLITWATCH_MANY=10000` with `JOBS_RESCAN_MS=5000` shows what a daemon costs that has nothing to do.
+#[test]
+fn a_daemon_with_nothing_to_do_does_nothing() {
+    let n = std::env::var("SLITWATCH_MANY")
+        .ok()
+        .and_then(|n| n.parse().ok());
+    let n: usize = n.unwrap_or(20);
+    let lab = Lab::in_memory();
+    for i in 0..n {
+        lab.put(&format!("heron/quay-{i:05}.jpg"), &format!("bad light={i}"));
+    }
+    // One of each kind that is waited for: it must not be waited for by looking all the time.
+    lab.put_bytes("heron/begun.jpg", &photo("light=3")[..40]);
+    lab.put("heron/.lamp-01.jpg.Ab3dE9", "light=3");
+    let daemon = lab.process("watch", None);
+    let n_rows = || {
+        let table = fs::read_to_string(lab.results().join("quality.csv"));
+        table.map_or(0, |text| text.lines().count())
+    };
+    let deadline = Instant::now() + Duration::from_secs(20 + n as u64 / 50);
+    while n_rows() < n + 3 {
+        assert!(Instant::now() < deadline, "{} rows", n_rows());
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let watched = Duration::from_secs(if n > 1000 { 30 } else { 2 });
+    std::thread::sleep(Duration::from_millis(800));
+    let before = daemon.processor_time();
+    std::thread::sleep(watched);
+    let used = daemon.processor_time() - before;
+    eprintln!(
+        "{n} photos, idle for {watched:?}: {used:?} of processor time; {}",
+        daemon.most_memory()
+    );
+    // Five listings a second in this test, one in five seconds by default.
+    assert!(used < watched / 10, "{used:?} in {watched:?}");
+}
+
 /// A worker that notes how many photos it has in hand.
 #[derive(Default)]
 struct Counting {

@@ -7,6 +7,7 @@
 
 use super::huffman::{Bits, Table, Tables};
 use super::markers::{FrameHeader, Layout, code};
+use crate::decode::zeros::{HOLE_BYTES, zero_run};
 
 /// Why the coded data do not add up; positions count bytes from the start of the file.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -47,6 +48,13 @@ pub(super) fn adds_up(bytes: &[u8], layout: &Layout) -> Result<(), Flaw> {
                         at: segment.body.start,
                     });
                 };
+                let hole = zero_run(&bytes[segment.coded.clone()], HOLE_BYTES);
+                if let Some(hole) = hole
+                    && scan.has_detail_to_refine(&history)
+                {
+                    let at = segment.coded.start + hole.start;
+                    return Err(Flaw::TooFew { at });
+                }
                 let mut bits = Bits::new(&bytes[..segment.coded.end], segment.coded.start);
                 scan.read(&mut bits, &tables, restart_interval, &mut history)
                     .ok_or(Flaw::TooFew { at: bits.at })?;
@@ -120,6 +128,16 @@ impl Scan {
             refines: progressive && tail[2] >> 4 != 0,
             n_mcus: across * down,
         })
+    }
+
+    /// True for a refining AC scan of a picture that is not even.
+    ///
+    /// There the count proves nothing: how a block is read depends on what is known of it, so a reading that has
+    /// slipped drifts until it meets the right block again, and was seen to end in step. But nor can a run of zeros be
+    /// genuine: it would be a thousand coefficients whose next bit is 0 without exception.
+    fn has_detail_to_refine(&self, history: &[Vec<u64>]) -> bool {
+        let component = self.parts[0].component;
+        self.refines && self.band.0 > 0 && history[component].iter().any(|known| *known != 0)
     }
 
     /// Reads the scan to its end; `None` where blocks are missing.

@@ -67,6 +67,8 @@ pub(super) struct Layout {
     pub(super) segments: Vec<Segment>,
     /// The first frame header, if it was reached and makes sense.
     pub(super) frame: Option<FrameHeader>,
+    /// The longest stretch between two segments that belongs to neither.
+    pub(super) gap: Range<usize>,
     /// True where restart markers stand in the coded data.
     pub(super) has_restarts: bool,
     /// Where the end marker stands; absent if the file ends before it.
@@ -78,8 +80,13 @@ impl Layout {
     pub(super) fn of(bytes: &[u8]) -> Layout {
         let mut layout = Layout::default();
         let mut at = 2;
-        // Between segments anything but a marker is skipped, as every reader does.
+        // Between segments anything but a marker is skipped, as every reader does, but noted.
         while let Some(found) = next_marker(bytes, at) {
+            let skipped = bytes[at..found].iter().rposition(|&b| b != 0xff);
+            let gap = at..skipped.map_or(at, |last| at + last + 1);
+            if gap.len() > layout.gap.len() {
+                layout.gap = gap;
+            }
             let marker = bytes[found + 1];
             at = found + 2;
             match marker {
@@ -232,6 +239,15 @@ mod tests {
         assert_eq!(layout.end, Some(6 + 8));
         assert_eq!(layout.coded().next(), Some(6..6 + 8));
         assert!(layout.has_restarts);
+    }
+
+    #[test]
+    fn bytes_between_segments_are_noted_and_fill_bytes_are_not() {
+        let segment = [0xff, 0xe0, 0, 4, 1, 2];
+        let bytes = image(&[&segment, &[7, 0, 7], &segment, &[0xff, 0xff], &segment]);
+        let layout = Layout::of(&bytes);
+        assert_eq!(layout.gap, 8..11);
+        assert_eq!(layout.segments.len(), 3);
     }
 
     #[test]

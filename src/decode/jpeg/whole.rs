@@ -22,6 +22,15 @@ pub(super) fn is_whole(bytes: &[u8], layout: &Layout, frame: &FrameHeader) -> Re
             bytes.len()
         )));
     };
+    // A hole that swallows the header of a scan takes the scan with it, and leaves a coarser picture. Three bytes are
+    // what the decoder lets pass in a header.
+    if layout.gap.len() > 3 {
+        return Err(Fault::Truncated(format!(
+            "{} bytes of this JPEG, from byte {}, belong to no part of it: upload the photo again",
+            layout.gap.len(),
+            layout.gap.start
+        )));
+    }
     let n_coded: usize = layout.coded().map(|c| c.len()).sum();
     let at_least = least_coded_bytes(frame);
     if n_coded < at_least {
@@ -41,7 +50,7 @@ pub(super) fn is_whole(bytes: &[u8], layout: &Layout, frame: &FrameHeader) -> Re
     let hole = layout.coded().find_map(|coded| {
         // Genuine in a large even area, so that the blocks decide.
         let run = zero_run(&bytes[coded.clone()], HOLE_BYTES)?;
-        Some((coded.start + run.start, run.len()))
+        Some(coded.start + run.start..coded.start + run.end)
     });
     let is_plain = n_scans == 1
         && frame.marker != code::SOF2
@@ -53,11 +62,15 @@ pub(super) fn is_whole(bytes: &[u8], layout: &Layout, frame: &FrameHeader) -> Re
     }
     match (entropy::adds_up(bytes, layout), hole) {
         (Ok(()), _) => Ok(end + 2),
-        // Some cameras pad their files: the blocks were complete before the zeros began. What is held of them in
-        // the reader's 64 bits counts as read.
-        (Err(Flaw::TooMany { at }), Some((hole_at, _))) if at <= hole_at + 8 => Ok(end + 2),
-        (Err(_), Some((at, length))) => Err(Fault::Truncated(format!(
-            "{length} bytes of this JPEG, from byte {at}, were never filled in: upload the photo again"
+        // Some cameras pad their files: the blocks were complete before the zeros began, and the end marker follows
+        // them. What is held of the zeros in the reader's 64 bits counts as read.
+        (Err(Flaw::TooMany { at }), Some(hole)) if at <= hole.start + 8 && hole.end == end => {
+            Ok(end + 2)
+        }
+        (Err(_), Some(hole)) => Err(Fault::Truncated(format!(
+            "{} bytes of this JPEG, from byte {}, were never filled in: upload the photo again",
+            hole.len(),
+            hole.start
         ))),
         (Err(Flaw::TooFew { at }), None) => Err(Fault::Truncated(format!(
             "the picture in this JPEG breaks off at byte {at}: upload the photo again"

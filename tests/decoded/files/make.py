@@ -11,7 +11,7 @@ import subprocess
 
 import numpy as np
 import pillow_heif
-from PIL import Image
+from PIL import Image, ImageFilter
 
 HERE = pathlib.Path(__file__).parent
 W, H = 64, 48
@@ -98,6 +98,12 @@ def main():
     save("baseline-420.jpg", quality=95, subsampling=2)
     save("progressive.jpg", quality=95, subsampling=2, progressive=True)
     save("restart.jpg", quality=95, subsampling=2, restart_marker_blocks=2)
+    # As large as it has to be for a reading that slipped in the last scan to find back into step.
+    y, x = np.mgrid[0:360, 0:480].astype(float)
+    waves = [60 + 50 * np.sin(0.01 * c * x + 0.004 * y) + 30 * np.sin(0.15 * x + 0.07 * c * y) for c in (1, 2, 3)]
+    waves = np.stack(waves, axis=-1) + np.random.default_rng(5).normal(0, 4, (360, 480, 3))
+    noise = Image.fromarray(np.clip(waves, 0, 255).astype(np.uint8)).filter(ImageFilter.GaussianBlur(0.8))
+    save("noise.jpg", noise, quality=85, subsampling=2, progressive=True)
     save("optimised.jpg", quality=95, subsampling=2, optimize=True)
     save("grey.jpg", green, quality=95)
     save("rgb-coded.jpg", quality=95, keep_rgb=True)

@@ -1,0 +1,256 @@
+//! One photo's result -> the files of its folder, as bytes. Pure: what is written where, and when, is the business of
+//! the caller.
+
+mod canvas;
+pub mod numbers;
+mod overlay;
+mod spectrum_svg;
+pub mod tables;
+pub mod words;
+
+use std::collections::BTreeMap;
+
+use crate::frame::Frame;
+use crate::measure::{AbsorbanceRow, Estimate, Measurement, Metrics, Verdict};
+use crate::publish::record::Record;
+
+pub use tables::{peaks_csv, read_spectrum, spectrum_csv};
+
+/// The spectrum as a table.
+pub const SPECTRUM_CSV: &str = "spectrum.csv";
+/// Its peaks.
+pub const PEAKS_CSV: &str = "peaks.csv";
+/// Everything said about the photo.
+pub const QUALITY_JSON: &str = "quality.json";
+/// What was found, drawn on the photo.
+pub const OVERLAY_PNG: &str = "overlay.png";
+/// The spectrum as a picture.
+pub const SPECTRUM_SVG: &str = "spectrum.svg";
+/// What was done, step by step.
+pub const PHOTO_LOG: &str = "photo.log";
+
+/// A published file that cannot be read back.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{file}, line {line}: {what}; delete its folder and it will be made again")]
+pub struct ReadError {
+    /// Name of the file.
+    pub file: &'static str,
+    /// Line, from 1.
+    pub line: usize,
+    /// What does not belong.
+    pub what: String,
+}
+
+impl ReadError {
+    fn new(file: &'static str, line: usize, what: impl ToString) -> ReadError {
+        ReadError {
+            file,
+            line,
+            what: what.to_string(),
+        }
+    }
+}
+
+/// The files of one photo's folder: name and bytes, in the order in which they are to be written.
+///
+/// `record` says everything that stands in `quality.json`; `measurement` gives the spectrum, the peaks, the drawing and
+/// the log (an empty one where the photo was not measured); `absorbance` has one entry per row of the spectrum;
+/// `frame` is the photo, absent where it could not be decoded.
+///
+/// `spectrum.csv` is absent where there is no spectrum, and a photo that a rule ignores has `quality.json` and
+/// `photo.log` alone. Every other photo has all the rest: a picture without a spectrum or without a photo shows the
+/// verdict and its reason in words.
+pub fn files(
+    record: &Record,
+    measurement: &Measurement,
+    absorbance: Option<&[AbsorbanceRow]>,
+    frame: Option<&Frame>,
+) -> Vec<(String, Vec<u8>)> {
+    let mut files = Vec::with_capacity(6);
+    let mut push = |name: &str, bytes: Vec<u8>| files.push((name.to_owned(), bytes));
+    if record.verdict != Verdict::Ignored {
+        if let Some(spectrum) = &measurement.spectrum {
+            push(SPECTRUM_CSV, spectrum_csv(spectrum, absorbance));
+        }
+        push(PEAKS_CSV, peaks_csv(&measurement.peaks));
+        push(
+            OVERLAY_PNG,
+            overlay::overlay_png(record, &measurement.drawing, frame),
+        );
+        push(
+            SPECTRUM_SVG,
+            spectrum_svg::spectrum_svg(record, measurement, absorbance).into_bytes(),
+        );
+    }
+    push(PHOTO_LOG, photo_log(record, measurement));
+    // Last: whoever finds it finds the rest.
+    push(QUALITY_JSON, quality_json(record));
+    files
+}
+
+/// The metrics by name as they stand in `quality.json` and `quality.csv`: an [`Estimate`] `x` gives `x` and `x_sigma`.
+///
+/// Only what was measured and is finite. Estimates are rounded to three digits of their uncertainty, plain numbers to
+/// five digits; why something is missing stands in [`Measurement::not_measured`].
+/// `order_side` is a word and belongs in [`Record::order_side`].
+pub fn metrics_map(metrics: &Metrics) -> BTreeMap<String, f64> {
+    let mut map = BTreeMap::new();
+    let plain = [
+        ("clipped_fraction", metrics.clipped_fraction),
+        ("peak_level", metrics.peak_level),
+        ("snr", metrics.snr),
+        ("bandpass_nm", metrics.bandpass_nm),
+        ("background_level", metrics.background_level),
+        ("nm_per_px", metrics.nm_per_px),
+        ("wavelength_sigma_nm", metrics.wavelength_sigma_nm),
+    ];
+    let more = metrics
+        .more
+        .iter()
+        .map(|(name, value)| (*name, Some(*value)));
+    for (name, value) in plain.into_iter().chain(more) {
+        if let Some(value) = value.and_then(|v| numbers::rounded(v, 5)) {
+            map.insert(name.to_owned(), value);
+        }
+    }
+    let estimates: [(&str, Option<Estimate>); 4] = [
+        ("tilt_deg", metrics.tilt_deg),
+        ("skew_deg", metrics.skew_deg),
+        ("slit_width_um", metrics.slit_width_um),
+        ("blur_px", metrics.blur_px),
+    ];
+    for (name, estimate) in estimates {
+        if let Some(e) = estimate.and_then(numbers::rounded_estimate) {
+            map.insert(name.to_owned(), e.value);
+            map.insert(format!("{name}_sigma"), e.sigma);
+        }
+    }
+    map
+}
+
+/// `quality.json`: indented, keys in a fixed order, a line break at the end.
+///
+/// Every number in the record must be finite: JSON has no word for another, and the file could not be read back.
+pub fn quality_json(record: &Record) -> Vec<u8> {
+    let mut bytes = serde_json::to_vec_pretty(record).expect("a record has only named fields");
+    bytes.push(b'\n');
+    debug_assert!(read_record(&bytes).is_ok(), "a record reads itself back");
+    bytes
+}
+
+/// Reads `quality.json`. What [`files`] wrote comes back equal, to the last bit.
+///
+/// # Errors
+/// Where and what does not belong there.
+pub fn read_record(json: &[u8]) -> Result<Record, ReadError> {
+    serde_json::from_slice(json).map_err(|e| ReadError::new(QUALITY_JSON, e.line(), &e))
+}
+
+/// `photo.log`: the verdict and its reasons in words, then what was done.
+fn photo_log(record: &Record, measurement: &Measurement) -> Vec<u8> {
+    let mut out = format!(
+        "{}\nrule: {}\nverdict: {}\n",
+        record.photo,
+        record.rule,
+        words::verdict(record.verdict)
+    );
+    for reason in &record.reasons {
+        out += &format!(
+            "{}: {}. {}\n",
+            reason.code.as_str(),
+            words::measured(reason),
+            reason.advice
+        );
+    }
+    for (title, lines) in [
+        ("remark", &record.remarks),
+        ("not measured", &record.not_measured),
+    ] {
+        for line in lines {
+            out += &format!("{title}: {line}\n");
+        }
+    }
+    for line in &measurement.log {
+        out += line;
+        out.push('\n');
+    }
+    out.into_bytes()
+}
+
+#[cfg(test)]
+pub(in crate::publish::files) mod tests {
+    use super::*;
+    use crate::publish::record::Provenance;
+
+    /// A record that names the side of its order.
+    pub fn record_with(side: Option<&str>) -> Record {
+        Record {
+            order_side: side.map(str::to_owned),
+            ..record()
+        }
+    }
+
+    fn record() -> Record {
+        Record {
+            photo: "heron/a.jpg".to_owned(),
+            bench: "heron".to_owned(),
+            capture: None,
+            rule: "notes".to_owned(),
+            label: "a".to_owned(),
+            lamp: String::new(),
+            groups: BTreeMap::new(),
+            taken: None,
+            verdict: Verdict::Retake,
+            reasons: vec![crate::measure::Reason {
+                code: crate::measure::Code::Dim,
+                severity: crate::measure::Severity::Retake,
+                measured: "12 of 255".to_owned(),
+                limit: "30 of 255".to_owned(),
+                advice: "Go nearer.".to_owned(),
+            }],
+            metrics: BTreeMap::new(),
+            order_side: None,
+            calibration: None,
+            not_measured: vec!["slit width: no sharp line".to_owned()],
+            remarks: Vec::new(),
+            provenance: Provenance::default(),
+        }
+    }
+
+    #[test]
+    fn the_log_tells_the_verdict_before_the_steps() {
+        let measurement = Measurement {
+            log: vec!["found the slit".to_owned()],
+            ..Measurement::default()
+        };
+        let log = String::from_utf8(photo_log(&record(), &measurement)).unwrap();
+        assert_eq!(
+            log,
+            "heron/a.jpg\nrule: notes\nverdict: retake\n\
+             dim: 12 of 255 (limit 30 of 255). Go nearer.\n\
+             not measured: slit width: no sharp line\nfound the slit\n"
+        );
+    }
+
+    #[test]
+    fn an_estimate_becomes_two_metrics_with_the_digits_it_bears() {
+        let metrics = Metrics {
+            tilt_deg: Some(Estimate {
+                value: 1.234_567,
+                sigma: 0.045_67,
+            }),
+            snr: Some(123.456_789),
+            ..Metrics::default()
+        };
+        let map = metrics_map(&metrics);
+        let expected = [
+            ("snr", 123.46),
+            ("tilt_deg", 1.2346),
+            ("tilt_deg_sigma", 0.0457),
+        ];
+        assert_eq!(map.len(), expected.len());
+        for (name, value) in expected {
+            assert_eq!(map[name], value, "{name}");
+        }
+    }
+}

@@ -1,0 +1,477 @@
+//! `overlay.png`: the photo, cropped to what matters and brightened, with what was found drawn on it. One look must be
+//! enough to believe the verdict or to dispute it.
+//!
+//! Pink marks what was found, because no spectrum holds pink; thin white marks what the scale expects; blue outlines the
+//! slit's image; amber shows the angles. Where the orders lie far apart the measured one is shown enlarged, with its
+//! lines named, beside a view of the whole.
+
+mod pane;
+mod photo;
+
+use super::canvas::{Area, Canvas, Point, Rgb, Weight, fitted, text_width};
+use super::{numbers, words};
+use crate::frame::Frame;
+use crate::measure::{Drawing, DrawnLine, Estimate, Verdict};
+use crate::publish::record::Record;
+use pane::{HEADER, Layout, Pane};
+
+const FOOTER: usize = 40;
+
+const DEEP: Rgb = [9, 24, 31];
+const EDGE: Rgb = [52, 74, 82];
+const PAPER: Rgb = [244, 248, 247];
+const FOUND: Rgb = [255, 92, 184];
+const EXPECTED: Rgb = [255, 255, 255];
+const SLIT: Rgb = [96, 222, 255];
+const BAND: Rgb = [176, 196, 200];
+const ANGLE: Rgb = [255, 190, 70];
+
+/// Height of a line's name, and of a row of names.
+const NAME: f64 = 24.0;
+const ROW: f64 = 28.0;
+
+/// A verdict's colour and the ink that is read on it (contrast at least 4.5 : 1, WCAG 2.1, 1.4.3).
+pub fn state_colours(verdict: Verdict) -> (Rgb, Rgb) {
+    match verdict {
+        Verdict::Good => ([10, 107, 94], PAPER),
+        Verdict::Caution => ([240, 180, 20], DEEP),
+        Verdict::Retake => ([196, 46, 28], PAPER),
+        Verdict::Waiting => ([42, 92, 164], PAPER),
+        Verdict::Unreadable => ([82, 62, 92], PAPER),
+        Verdict::Ignored => ([88, 102, 108], PAPER),
+    }
+}
+
+/// Draws the picture. Without a frame, or without geometry, it shows the verdict over what there is.
+pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) -> Vec<u8> {
+    let Some(frame) = frame.filter(|f| f.width() > 0 && f.height() > 0) else {
+        let mut canvas = Canvas::new(pane::WIDTH, HEADER + 160, DEEP);
+        header(&mut canvas, record);
+        let at = (28.0, HEADER as f64 + 90.0);
+        canvas.text(
+            at,
+            30.0,
+            Weight::Regular,
+            PAPER,
+            "There is no picture to show.",
+        );
+        return canvas.png();
+    };
+    let has_drawing = !drawing.slit.is_empty() || !drawing.bands.is_empty();
+    let footer = if has_drawing { FOOTER } else { 0 };
+    let layout = Layout::new(record, drawing, frame);
+    let mut canvas = Canvas::new(layout.width, layout.height + footer, DEEP);
+    photo::photo(&mut canvas, frame, drawing, &layout);
+    let standing = is_standing(drawing);
+    for pane in layout.panes() {
+        canvas.clip(Some(pane.area));
+        outlines(&mut canvas, drawing, pane, layout.enlarged.is_some());
+        let with_names = layout.enlarged.is_none() || pane.only.is_some();
+        lines(&mut canvas, drawing, pane, standing, with_names);
+        if pane.only.is_none() {
+            angles(&mut canvas, record, drawing, pane);
+        } else {
+            rule(&mut canvas, pane, standing);
+        }
+    }
+    canvas.clip(None);
+    header(&mut canvas, record);
+    if has_drawing {
+        legend(&mut canvas, drawing, layout.height as f64);
+    }
+    canvas.png()
+}
+
+/// The edge between the enlarged order and the whole.
+fn rule(canvas: &mut Canvas, pane: &Pane, standing: bool) {
+    let Area {
+        x,
+        y,
+        width,
+        height,
+    } = pane.area;
+    let (left, top) = (x as f64, y as f64);
+    let (right, bottom) = (left + width as f64, top + height as f64);
+    if standing {
+        canvas.fill((left, top), (left + 2.0, bottom), EDGE);
+    } else {
+        canvas.fill((left, bottom - 2.0), (right, bottom), EDGE);
+    }
+}
+
+/// True where the spectrum runs up and down in the picture.
+fn is_standing(drawing: &Drawing) -> bool {
+    drawing
+        .dispersion_axis
+        .is_some_and(|[a, b]| (b.1 - a.1).abs() > (b.0 - a.0).abs())
+}
+
+// --------------------------------------------------------------------------------------------------- the drawing
+
+/// A line with a dark rim, to be seen on anything.
+fn rimmed(canvas: &mut Canvas, points: &[Point], width: f64, colour: Rgb) {
+    canvas.polyline(points, width + 2.5, DEEP, 0.55);
+    canvas.polyline(points, width, colour, 1.0);
+}
+
+fn closed(points: &[Point]) -> Vec<Point> {
+    points.iter().chain(points.first()).copied().collect()
+}
+
+fn outlines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, is_enlarged: bool) {
+    let bands = drawing
+        .bands
+        .iter()
+        .enumerate()
+        .filter(|(i, _)| pane.only.is_none_or(|only| only == *i));
+    for (_, (order, outline)) in bands {
+        let outline = closed(&pane.all(outline));
+        for pair in outline.windows(2) {
+            canvas.dashed(pair[0], pair[1], 1.6, BAND, [9.0, 6.0]);
+        }
+        let Some([left, top, right, bottom]) = pane::bounds(&outline) else {
+            continue;
+        };
+        let mut name = format!("order {}", signed(*order));
+        if pane.only.is_some() {
+            name += ", enlarged";
+        }
+        let room = text_width(&name, 20.0, Weight::Regular);
+        // Below a spectrum that lies, to the left of one that stands: the names of the lines take the other sides.
+        let (x, y) = if !is_standing(drawing) {
+            ((left + right - room) / 2.0, bottom + 24.0)
+        } else if pane.only.is_some() || !is_enlarged {
+            (
+                left,
+                (bottom + 24.0).min((pane.area.y + pane.area.height) as f64 - 8.0),
+            )
+        } else {
+            ((left - room - 8.0).max(4.0), (top + bottom) / 2.0)
+        };
+        label(canvas, (x, y), 20.0, Weight::Regular, BAND, &name);
+    }
+    if pane.only.is_none() && !drawing.slit.is_empty() {
+        rimmed(canvas, &closed(&pane.all(&drawing.slit)), 2.0, SLIT);
+    }
+}
+
+fn signed(order: i32) -> String {
+    match order {
+        0.. => format!("+{order}"),
+        _ => format!("\u{2212}{}", order.unsigned_abs()),
+    }
+}
+
+/// Text with a dark rim.
+fn label(canvas: &mut Canvas, at: Point, size: f64, weight: Weight, colour: Rgb, text: &str) {
+    canvas.rimmed_text(at, size, weight, colour, DEEP, text);
+}
+
+/// A line's name on its way to its place.
+struct Name<'a> {
+    /// End of the line from which the leader goes out.
+    from: Point,
+    width: f64,
+    line: &'a DrawnLine,
+}
+
+/// The point `reach` px beyond `end`, away from `before`.
+fn beyond(before: Point, end: Point, reach: f64) -> Point {
+    let (dx, dy) = (end.0 - before.0, end.1 - before.1);
+    let length = dx.hypot(dy).max(1e-9);
+    (end.0 + dx / length * reach, end.1 + dy / length * reach)
+}
+
+/// Lines: expected ones thin and right across; found ones as thick ends that leave the light itself to be seen.
+fn lines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, standing: bool, with_names: bool) {
+    let order = pane.only.map(|i| drawing.bands[i].0);
+    let ends = if with_names { 16.0 } else { 7.0 };
+    let mut names: Vec<Name<'_>> = Vec::new();
+    for line in &drawing.lines {
+        if order.is_some_and(|order| order != line.order) {
+            continue;
+        }
+        let (expected, found) = (pane.all(&line.expected), pane.all(&line.found));
+        canvas.polyline(&found, 1.6, FOUND, 0.55);
+        canvas.polyline(&expected, 1.2, EXPECTED, if with_names { 0.9 } else { 0.4 });
+        let mut reach: Vec<Point> = expected.clone();
+        if let [first, .., last] = found.as_slice() {
+            for (from, to) in [(last, first), (first, last)] {
+                let out = beyond(*from, *to, ends);
+                canvas.line(*to, out, 7.5, DEEP, 0.6);
+                canvas.line(*to, out, 5.0, FOUND, 1.0);
+                reach.push(out);
+            }
+        }
+        let sort = |p: &Point| if standing { p.0 } else { -p.1 };
+        let end = reach
+            .into_iter()
+            .filter(|p| p.0.is_finite() && p.1.is_finite())
+            .max_by(|a, b| sort(a).total_cmp(&sort(b)));
+        if let Some(from) = end.filter(|_| with_names && !line.name.is_empty()) {
+            let width = text_width(&line.name, NAME, Weight::Bold);
+            names.push(Name { from, width, line });
+        }
+    }
+    if standing {
+        names_beside(canvas, names, pane);
+    } else {
+        names_above(canvas, names, pane);
+    }
+}
+
+fn name_colour(line: &DrawnLine) -> Rgb {
+    if line.found.is_empty() { BAND } else { FOUND }
+}
+
+/// Names in rows above a spectrum that lies: from left to right, each in the lowest row where there is room.
+fn names_above(canvas: &mut Canvas, mut names: Vec<Name<'_>>, pane: &Pane) {
+    names.sort_by(|a, b| a.from.0.total_cmp(&b.from.0));
+    let Some(top) = names.iter().map(|n| n.from.1).min_by(f64::total_cmp) else {
+        return;
+    };
+    let room = top - pane.area.y as f64 - 8.0;
+    let rows = ((room / ROW).floor().max(1.0) as usize).min(pane::NAME_ROWS);
+    let mut ends = vec![f64::NEG_INFINITY; rows];
+    let width = pane.area.width as f64;
+    for name in names {
+        let left = (name.from.0 - name.width / 2.0).clamp(4.0, (width - name.width - 4.0).max(4.0));
+        let Some(row) = ends.iter().position(|&end| left > end + 8.0) else {
+            // No room for another name; the line itself is drawn.
+            continue;
+        };
+        ends[row] = left + name.width;
+        let baseline = top - 12.0 - row as f64 * ROW;
+        let colour = name_colour(name.line);
+        let foot = (name.from.0.clamp(left, left + name.width), baseline + 5.0);
+        canvas.line(name.from, foot, 1.3, colour, 0.8);
+        label(
+            canvas,
+            (left, baseline),
+            NAME,
+            Weight::Bold,
+            colour,
+            &name.line.name,
+        );
+    }
+}
+
+/// Names in a column to the right of a spectrum that stands, moved apart where they would touch.
+fn names_beside(canvas: &mut Canvas, mut names: Vec<Name<'_>>, pane: &Pane) {
+    names.sort_by(|a, b| a.from.1.total_cmp(&b.from.1));
+    let Some(right) = names.iter().map(|n| n.from.0).max_by(f64::total_cmp) else {
+        return;
+    };
+    let mut free = pane.area.y as f64 + ROW;
+    for name in names {
+        let baseline = (name.from.1 + 6.0).max(free);
+        free = baseline + ROW;
+        let colour = name_colour(name.line);
+        canvas.line(name.from, (right + 30.0, baseline - 8.0), 1.3, colour, 0.8);
+        label(
+            canvas,
+            (right + 36.0, baseline),
+            NAME,
+            Weight::Bold,
+            colour,
+            &name.line.name,
+        );
+    }
+}
+
+/// A unit vector and its length; absent for a segment of no length.
+fn direction(a: Point, b: Point) -> Option<(Point, f64)> {
+    let length = (b.0 - a.0).hypot(b.1 - a.1);
+    (length.is_finite() && length > 0.0)
+        .then(|| (((b.0 - a.0) / length, (b.1 - a.1) / length), length))
+}
+
+/// What is, in amber, against what should be, dotted; both ways from `middle`.
+fn angle(canvas: &mut Canvas, middle: Point, is: Point, should: Point, reach: f64) {
+    let same = if is.0 * should.0 + is.1 * should.1 < 0.0 {
+        -1.0
+    } else {
+        1.0
+    };
+    for side in [-reach, reach] {
+        let tip = |d: Point, f: f64| (middle.0 + side * f * d.0, middle.1 + side * f * d.1);
+        canvas.line(middle, tip(is, 1.0), 1.6, ANGLE, 0.9);
+        canvas.dashed(middle, tip(should, same), 1.6, ANGLE, [3.0, 6.0]);
+    }
+}
+
+/// Tilt and skew as drawn angles.
+fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) {
+    let said = |name: &str, word: &str| {
+        let value = *record.metrics.get(name)?;
+        let sigma = record.metrics.get(&format!("{name}_sigma")).copied();
+        let number = match sigma {
+            Some(sigma) => numbers::plus_minus(Estimate { value, sigma }),
+            None => numbers::about(value),
+        };
+        Some(format!("{word} {number}°"))
+    };
+    let Some([a, b]) = drawing.dispersion_axis else {
+        return;
+    };
+    let (a, b) = (pane.at(a), pane.at(b));
+    let Some((along, _)) = direction(a, b) else {
+        return;
+    };
+    let middle = ((a.0 + b.0) / 2.0, (a.1 + b.1) / 2.0);
+    let bottom = (pane.area.y + pane.area.height) as f64 - 12.0;
+    let left = pane.area.x as f64 + 12.0;
+    if let Some(text) = said("tilt_deg", "tilt") {
+        let level = if along.0.abs() >= along.1.abs() {
+            (1.0, 0.0)
+        } else {
+            (0.0, 1.0)
+        };
+        let reach = 0.45 * pane.area.width.max(pane.area.height) as f64;
+        angle(canvas, middle, along, level, reach);
+        label(canvas, (left, bottom), NAME, Weight::Bold, ANGLE, &text);
+    }
+    let Some(text) = said("skew_deg", "skew") else {
+        return;
+    };
+    if let Some([a, b]) = drawing.slit_axis
+        && let Some((slit, length)) = direction(pane.at(a), pane.at(b))
+    {
+        angle(
+            canvas,
+            middle,
+            slit,
+            (-along.1, along.0),
+            length / 2.0 + 40.0,
+        );
+    }
+    let width = text_width(&text, NAME, Weight::Bold);
+    let x = (pane.area.x + pane.area.width) as f64 - width - 12.0;
+    // Where both do not fit side by side, one above the other.
+    let y = if pane.area.width < 450 {
+        bottom - ROW
+    } else {
+        bottom
+    };
+    let x = if pane.area.width < 450 { left } else { x };
+    label(canvas, (x, y), NAME, Weight::Bold, ANGLE, &text);
+}
+
+// --------------------------------------------------------------------------------------------------- the words
+
+/// The state's sign: told apart by its shape, the same on the pages.
+fn sign(canvas: &mut Canvas, (x, y): Point, size: f64, verdict: Verdict, ink: Rgb, ground: Rgb) {
+    let at = |u: f64, v: f64| (x + u * size, y + v * size);
+    let bar = size / 7.0;
+    match verdict {
+        Verdict::Good => canvas.fill_outline(&[at(0.0, 0.0), at(1.0, 0.5), at(0.0, 1.0)], ink),
+        Verdict::Caution => {
+            canvas.fill(at(0.0, 0.0), at(1.0, 1.0), ink);
+            canvas.fill(
+                (x + size / 2.0, y + bar),
+                (x + size - bar, y + size - bar),
+                ground,
+            );
+        }
+        Verdict::Retake => {
+            canvas.line(at(0.1, 0.1), at(0.9, 0.9), 1.6 * bar, ink, 1.0);
+            canvas.line(at(0.1, 0.9), at(0.9, 0.1), 1.6 * bar, ink, 1.0);
+        }
+        Verdict::Waiting => {
+            canvas.fill(at(0.0, 0.0), at(1.0, 1.0), ink);
+            canvas.fill(at(0.3, 0.3), at(0.7, 0.7), ground);
+        }
+        Verdict::Unreadable => {
+            for (u, v) in [
+                (0.0, 0.0),
+                (0.67, 0.0),
+                (0.33, 0.33),
+                (0.0, 0.67),
+                (0.67, 0.67),
+            ] {
+                canvas.fill(at(u, v), at(u + 0.33, v + 0.33), ink);
+            }
+        }
+        Verdict::Ignored => canvas.line(at(0.0, 0.5), at(1.0, 0.5), bar, ink, 1.0),
+    }
+}
+
+/// The two lines beside the verdict: what is wrong and by how much, or how good the scale is; and whose photo it is.
+fn said(record: &Record) -> [String; 2] {
+    let name = record.photo.rsplit('/').next().unwrap_or_default();
+    let who = format!("{} · {}", record.bench, name);
+    if let Some(reason) = record.reasons.first() {
+        let trouble = words::trouble(reason.code);
+        let number = words::measured(reason);
+        let first = if number.is_empty() {
+            trouble.to_owned()
+        } else {
+            format!("{trouble}: {number}")
+        };
+        return [first, who];
+    }
+    let scale = record
+        .metrics
+        .get("wavelength_sigma_nm")
+        .map(|s| format!("scale ± {} nm", numbers::sigma_alone(*s)));
+    [who, scale.unwrap_or_default()]
+}
+
+fn header(canvas: &mut Canvas, record: &Record) {
+    let (ground, ink) = state_colours(record.verdict);
+    let width = canvas.width() as f64;
+    canvas.fill((0.0, 0.0), (width, HEADER as f64), ground);
+    sign(canvas, (24.0, 20.0), 44.0, record.verdict, ink, ground);
+    let word = words::verdict(record.verdict).to_uppercase();
+    canvas.text((88.0, 60.0), 56.0, Weight::Bold, ink, &word);
+    let left = 88.0 + text_width(&word, 56.0, Weight::Bold) + 28.0;
+    let room = width - left - 16.0;
+    let [first, second] = said(record);
+    let first = fitted(&first, 30.0, Weight::Bold, room);
+    canvas.text((left, 38.0), 30.0, Weight::Bold, ink, &first);
+    let second = fitted(&second, 24.0, Weight::Regular, room);
+    canvas.text((left, 68.0), 24.0, Weight::Regular, ink, &second);
+}
+
+fn legend(canvas: &mut Canvas, drawing: &Drawing, top: f64) {
+    let (y, baseline) = (top + 20.0, top + 26.0);
+    let mut x = 14.0;
+    let mut entry = |canvas: &mut Canvas, colour: Rgb, width: f64, dash: bool, words: &str| {
+        let end = (x + 30.0, y);
+        if dash {
+            canvas.dashed((x, y), end, width, colour, [6.0, 5.0]);
+        } else {
+            canvas.line((x, y), end, width, colour, 1.0);
+        }
+        canvas.text((x + 38.0, baseline), 19.0, Weight::Regular, PAPER, words);
+        x += 38.0 + text_width(words, 19.0, Weight::Regular) + 24.0;
+    };
+    entry(canvas, SLIT, 2.0, false, "slit");
+    if drawing.lines.iter().any(|l| !l.found.is_empty()) {
+        entry(canvas, FOUND, 5.0, false, "found");
+    }
+    if drawing.lines.iter().any(|l| !l.expected.is_empty()) {
+        entry(canvas, EXPECTED, 1.3, false, "expected");
+    }
+    entry(canvas, ANGLE, 1.6, true, "straight");
+    let (x, y) = (x + 2.0, top + 11.0);
+    canvas.fill((x, y), (x + 30.0, y + 18.0), EXPECTED);
+    canvas.clip(Some(Area {
+        x: x as usize,
+        y: y as usize,
+        width: 30,
+        height: 18,
+    }));
+    for k in -2..5 {
+        let x = x + 8.0 * f64::from(k);
+        canvas.line((x, y + 20.0), (x + 22.0, y - 2.0), 2.5, DEEP, 1.0);
+    }
+    canvas.clip(None);
+    canvas.text(
+        (x + 38.0, baseline),
+        19.0,
+        Weight::Regular,
+        PAPER,
+        "over-exposed",
+    );
+}

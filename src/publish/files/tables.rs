@@ -1,0 +1,362 @@
+//! `spectrum.csv` and `peaks.csv`, and reading a spectrum back. RFC 4180: a header, CRLF, no comment lines.
+
+use csv::{ReaderBuilder, Terminator, Writer, WriterBuilder};
+
+use super::{ReadError, numbers, words};
+use crate::measure::{AbsorbanceRow, Estimate, Peak, Spectrum, SpectrumRow};
+
+/// Columns of every `spectrum.csv`.
+pub const SPECTRUM_COLUMNS: [&str; 7] = [
+    "wavelength_nm",
+    "signal",
+    "signal_sigma",
+    "red",
+    "green",
+    "blue",
+    "clipped",
+];
+
+/// Further columns where a blank applies.
+pub const ABSORBANCE_COLUMNS: [&str; 4] = [
+    "transmittance",
+    "transmittance_sigma",
+    "absorbance",
+    "absorbance_sigma",
+];
+
+/// Columns of `peaks.csv`.
+pub const PEAK_COLUMNS: [&str; 11] = [
+    "centre_nm",
+    "centre_sigma_nm",
+    "fwhm_nm",
+    "fwhm_sigma_nm",
+    "height",
+    "height_sigma",
+    "area",
+    "area_sigma",
+    "kind",
+    "clipped",
+    "name",
+];
+
+/// A writer as RFC 4180 wants it, into memory.
+pub fn writer() -> Writer<Vec<u8>> {
+    WriterBuilder::new()
+        .terminator(Terminator::CRLF)
+        .from_writer(Vec::new())
+}
+
+/// The bytes written so far.
+pub fn finish(writer: Writer<Vec<u8>>) -> Vec<u8> {
+    writer
+        .into_inner()
+        .expect("writing to memory does not fail")
+}
+
+/// Appends one record; writing to memory does not fail, and every table here has rows of one length.
+pub fn push<I, T>(writer: &mut Writer<Vec<u8>>, cells: I)
+where
+    I: IntoIterator<Item = T>,
+    T: AsRef<[u8]>,
+{
+    writer
+        .write_record(cells)
+        .expect("rows have as many cells as the header");
+}
+
+/// A free-text cell that no spreadsheet takes for a formula: what begins with `=`, `+`, `-`, `@`, a tab or a carriage
+/// return gets an apostrophe in front. Only for columns of names and sentences; numbers keep their minus sign.
+pub fn text_cell(text: &str) -> String {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) {
+        format!("'{text}")
+    } else {
+        text.to_owned()
+    }
+}
+
+/// `spectrum.csv`.
+///
+/// `absorbance`, where given, has one entry per row of the spectrum and adds [`ABSORBANCE_COLUMNS`]; rows beyond its end
+/// are left empty. A row whose signal or its uncertainty is not finite keeps its place, so that the steps stay equal, with
+/// empty cells.
+pub fn spectrum_csv(spectrum: &Spectrum, absorbance: Option<&[AbsorbanceRow]>) -> Vec<u8> {
+    let mut out = writer();
+    let extra: &[&str] = if absorbance.is_some() {
+        &ABSORBANCE_COLUMNS
+    } else {
+        &[]
+    };
+    push(&mut out, SPECTRUM_COLUMNS.iter().chain(extra));
+    let first = spectrum.rows.first().map_or(0.0, |r| r.wavelength_nm);
+    let decimals = numbers::decimals_of_grid(first, spectrum.step_nm);
+    for (i, row) in spectrum.rows.iter().enumerate() {
+        let [signal, sigma] = numbers::cells(Estimate {
+            value: row.signal,
+            sigma: row.signal_sigma,
+        });
+        let mut cells = vec![numbers::fixed(row.wavelength_nm, decimals), signal, sigma];
+        for (value, sigma) in row.rgb.into_iter().zip(row.rgb_sigma) {
+            cells.push(numbers::cell(value, sigma));
+        }
+        cells.push(share(row.clipped));
+        if let Some(rows) = absorbance {
+            let row = rows.get(i).copied().unwrap_or_default();
+            for estimate in [row.transmittance, row.absorbance] {
+                cells.extend(estimate.map_or_else(Default::default, numbers::cells));
+            }
+        }
+        push(&mut out, cells);
+    }
+    finish(out)
+}
+
+/// A share 0…1 with three decimals, without the decimals where it is exactly none or all.
+fn share(value: f64) -> String {
+    if value == 0.0 || value == 1.0 {
+        numbers::fixed(value, 0)
+    } else {
+        numbers::fixed(value, 3)
+    }
+}
+
+/// `peaks.csv`; with its header alone where there are no peaks.
+pub fn peaks_csv(peaks: &[Peak]) -> Vec<u8> {
+    let mut out = writer();
+    push(&mut out, PEAK_COLUMNS);
+    for peak in peaks {
+        let mut cells = Vec::with_capacity(PEAK_COLUMNS.len());
+        for estimate in [peak.centre_nm, peak.fwhm_nm, peak.height, peak.area] {
+            cells.extend(numbers::cells(estimate));
+        }
+        cells.push(words::peak_kind(peak.kind).to_owned());
+        cells.push(peak.clipped.to_string());
+        cells.push(text_cell(&peak.name));
+        push(&mut out, cells);
+    }
+    finish(out)
+}
+
+/// Reads a `spectrum.csv` back, by the names of its columns.
+///
+/// The file holds no uncertainty per channel: the mean of three like channels has a standard uncertainty √3 times
+/// smaller than each of them, and that is how `rgb_sigma` is filled. An empty channel is read as 0; an empty signal as 0
+/// with an uncertainty of full scale: nothing is known there.
+///
+/// # Errors
+/// What does not belong: a missing column, a cell that is not a number, fewer than two rows.
+pub fn read_spectrum(csv: &[u8]) -> Result<Spectrum, ReadError> {
+    let mut reader = ReaderBuilder::new().from_reader(csv);
+    let header = reader
+        .headers()
+        .map_err(|e| ReadError::new("spectrum.csv", 1, e))?
+        .clone();
+    let mut column = [0usize; SPECTRUM_COLUMNS.len()];
+    for (at, name) in column.iter_mut().zip(SPECTRUM_COLUMNS) {
+        *at = header.iter().position(|h| h == name).ok_or_else(|| {
+            ReadError::new("spectrum.csv", 1, format!("there is no column `{name}`"))
+        })?;
+    }
+    let mut rows = Vec::new();
+    for (i, record) in reader.records().enumerate() {
+        let line = i + 2;
+        let record = record.map_err(|e| ReadError::new("spectrum.csv", line, e))?;
+        let mut v = [0.0f64; SPECTRUM_COLUMNS.len()];
+        for (k, value) in v.iter_mut().enumerate() {
+            let cell = record.get(column[k]).unwrap_or_default();
+            if cell.is_empty() && (1..6).contains(&k) {
+                *value = if k == 2 { 1.0 } else { 0.0 };
+                continue;
+            }
+            *value = cell
+                .parse()
+                .ok()
+                .filter(|x: &f64| x.is_finite())
+                .ok_or_else(|| {
+                    let name = SPECTRUM_COLUMNS[k];
+                    ReadError::new(
+                        "spectrum.csv",
+                        line,
+                        format!("`{name}` is `{cell}`, not a number"),
+                    )
+                })?;
+        }
+        rows.push(SpectrumRow {
+            wavelength_nm: v[0],
+            signal: v[1],
+            signal_sigma: v[2],
+            rgb: [v[3], v[4], v[5]],
+            rgb_sigma: [v[2] * 3f64.sqrt(); 3],
+            clipped: v[6],
+        });
+    }
+    let [first, .., last] = rows.as_slice() else {
+        return Err(ReadError::new(
+            "spectrum.csv",
+            rows.len() + 1,
+            "a spectrum has at least two rows",
+        ));
+    };
+    let step_nm = (last.wavelength_nm - first.wavelength_nm) / (rows.len() - 1) as f64;
+    Ok(Spectrum {
+        step_nm: numbers::rounded(step_nm, 9).unwrap_or(step_nm),
+        rows,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::PeakKind;
+
+    fn row(wavelength_nm: f64, signal: f64) -> SpectrumRow {
+        SpectrumRow {
+            wavelength_nm,
+            signal,
+            signal_sigma: 0.000_123_4,
+            rgb: [signal, signal / 2.0, 0.0],
+            rgb_sigma: [0.0002; 3],
+            clipped: 0.0,
+        }
+    }
+
+    fn text(bytes: Vec<u8>) -> String {
+        String::from_utf8(bytes).unwrap()
+    }
+
+    #[test]
+    fn a_spectrum_is_written_as_promised() {
+        let mut spectrum = Spectrum {
+            step_nm: 0.5,
+            rows: vec![row(400.0, 0.123_456_789), row(400.5, -0.000_04)],
+        };
+        spectrum.rows[1].clipped = 0.25;
+        assert_eq!(
+            text(spectrum_csv(&spectrum, None)),
+            "wavelength_nm,signal,signal_sigma,red,green,blue,clipped\r\n\
+             400.0,0.123457,0.000123,0.123457,0.061728,0.000000,0\r\n\
+             400.5,-0.000040,0.000123,-0.000040,-0.000020,0.000000,0.250\r\n"
+        );
+    }
+
+    #[test]
+    fn absorbance_that_means_nothing_is_an_empty_cell() {
+        let spectrum = Spectrum {
+            step_nm: 1.0,
+            rows: vec![row(500.0, 0.5), row(501.0, 0.5), row(502.0, 0.5)],
+        };
+        let rows = [
+            AbsorbanceRow {
+                transmittance: Some(Estimate {
+                    value: 0.5,
+                    sigma: 0.001,
+                }),
+                absorbance: Some(Estimate {
+                    value: 0.301,
+                    sigma: 0.0009,
+                }),
+            },
+            AbsorbanceRow::default(),
+        ];
+        let csv = text(spectrum_csv(&spectrum, Some(&rows)));
+        let lines: Vec<&str> = csv.split("\r\n").collect();
+        assert!(
+            lines[0].ends_with(
+                ",clipped,transmittance,transmittance_sigma,absorbance,absorbance_sigma"
+            )
+        );
+        assert!(lines[1].ends_with(",0.50000,0.00100,0.301000,0.000900"));
+        assert!(lines[2].ends_with(",0,,,,"));
+        assert!(
+            lines[3].ends_with(",0,,,,"),
+            "a row beyond the absorbances is empty too"
+        );
+    }
+
+    #[test]
+    fn nothing_that_is_not_a_number_is_ever_written() {
+        let mut bad = row(501.0, 0.1);
+        bad.signal_sigma = f64::NAN;
+        bad.rgb = [f64::NAN, f64::INFINITY, 0.1];
+        let spectrum = Spectrum {
+            step_nm: 1.0,
+            rows: vec![row(500.0, 0.1), bad, row(502.0, f64::NAN)],
+        };
+        let csv = text(spectrum_csv(&spectrum, None)).to_lowercase();
+        assert!(!csv.contains("nan") && !csv.contains("inf"), "{csv}");
+        assert!(csv.contains("\r\n501,,,,,0.100000,0\r\n"), "{csv}");
+        assert!(csv.contains("\r\n502,,,"), "the steps stay equal: {csv}");
+        let back = read_spectrum(csv.as_bytes()).unwrap();
+        assert_eq!((back.rows[1].signal, back.rows[1].signal_sigma), (0.0, 1.0));
+    }
+
+    #[test]
+    fn a_spectrum_is_read_back_to_its_printed_digits() {
+        let spectrum = Spectrum {
+            step_nm: 0.25,
+            rows: (0..40)
+                .map(|i| row(380.0 + 0.25 * i as f64, 0.01 * i as f64))
+                .collect(),
+        };
+        let csv = spectrum_csv(&spectrum, None);
+        let back = read_spectrum(&csv).unwrap();
+        assert_eq!(back.step_nm, 0.25);
+        assert_eq!(back.rows.len(), 40);
+        for (a, b) in spectrum.rows.iter().zip(&back.rows) {
+            assert_eq!(a.wavelength_nm, b.wavelength_nm);
+            assert!((a.signal - b.signal).abs() <= 0.5e-6);
+            assert!((a.signal_sigma - b.signal_sigma).abs() <= 0.5e-6);
+        }
+        assert_eq!(
+            csv,
+            spectrum_csv(&back, None),
+            "writing it again changes nothing"
+        );
+    }
+
+    #[test]
+    fn what_is_wrong_with_a_spectrum_file_is_said_with_its_line() {
+        let missing = read_spectrum(b"wavelength_nm,signal\r\n1,2\r\n").unwrap_err();
+        assert!(missing.to_string().contains("signal_sigma"), "{missing}");
+        let header = SPECTRUM_COLUMNS.join(",");
+        let word =
+            read_spectrum(format!("{header}\r\n400,0,0,0,0,0,0\r\n401,x,0,0,0,0,0\r\n").as_bytes());
+        let word = word.unwrap_err().to_string();
+        assert!(word.contains("line 3") && word.contains("`x`"), "{word}");
+        assert!(read_spectrum(header.as_bytes()).is_err());
+    }
+
+    #[test]
+    fn a_peak_has_its_eleven_columns() {
+        let e = |value, sigma| Estimate { value, sigma };
+        let peak = Peak {
+            centre_nm: e(546.0745, 0.0312),
+            fwhm_nm: e(1.42, 0.05),
+            height: e(0.312, 0.002),
+            area: e(0.47, 0.01),
+            kind: PeakKind::Line,
+            clipped: true,
+            name: "Hg 546.07, \"green\"".into(),
+        };
+        assert_eq!(
+            text(peaks_csv(&[peak])),
+            format!(
+                "{}\r\n546.0745,0.0312,1.4200,0.0500,0.31200,0.00200,0.4700,0.0100,line,true,\"Hg 546.07, \"\"green\"\"\"\r\n",
+                PEAK_COLUMNS.join(",")
+            )
+        );
+        assert_eq!(
+            text(peaks_csv(&[])),
+            format!("{}\r\n", PEAK_COLUMNS.join(","))
+        );
+    }
+
+    #[test]
+    fn a_name_never_becomes_a_formula() {
+        for evil in ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1"] {
+            assert_eq!(text_cell(evil), format!("'{evil}"));
+        }
+        for harmless in ["heron", "a=b", " x", "", "'quoted"] {
+            assert_eq!(text_cell(harmless), harmless);
+        }
+    }
+}

@@ -1,0 +1,281 @@
+//! `board.html`: the class on the projector. What needs somebody now comes first, then the instruments, then progress.
+
+use askama::Template;
+
+use super::standing::{BenchStanding, Class, Health};
+use super::{Inputs, pages};
+use crate::measure::Verdict;
+use crate::publish::files::{numbers, words};
+
+/// Calls of one bench that are spelled out; the rest stand on its own page.
+const MOST_CALLS: usize = 3;
+
+/// Benches whose cards fill a projector at full size (1920 by 1080 px: three rows of three).
+const MOST_LARGE_CARDS: usize = 9;
+
+#[derive(Template)]
+#[template(path = "board.html", config = "src/report/askama.toml")]
+struct Board<'a> {
+    title: String,
+    heading: String,
+    refresh_s: u32,
+    now: Option<&'a str>,
+    /// Share of the photos that are usable, percent.
+    level: usize,
+    usable: usize,
+    all: usize,
+    tally: Vec<Tally>,
+    calls: Vec<BenchCalls>,
+    /// True where so many benches call that their cards must be small.
+    crowded: bool,
+    fleet: Vec<Ship>,
+    strays: Vec<Stray>,
+    ignored: usize,
+}
+
+struct Tally {
+    class: &'static str,
+    count: usize,
+    word: &'static str,
+}
+
+/// A bench that needs somebody.
+struct BenchCalls {
+    class: &'static str,
+    name: String,
+    href: String,
+    calls: Vec<Call>,
+    more: usize,
+}
+
+struct Call {
+    class: &'static str,
+    word: &'static str,
+    what: String,
+    advice: String,
+    photo: String,
+    measured: String,
+    /// Further photos with the same remedy.
+    others: usize,
+}
+
+/// One instrument.
+struct Ship {
+    class: &'static str,
+    name: String,
+    href: String,
+    state: String,
+    scale: String,
+    slit: String,
+    bandpass: String,
+    hoist: Vec<&'static str>,
+    counts: String,
+}
+
+struct Stray {
+    class: &'static str,
+    word: &'static str,
+    photo: String,
+    what: &'static str,
+}
+
+/// The board.
+pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
+    let count = |verdict: Verdict| {
+        let strays = class.strays.iter().filter(|s| s.record.verdict == verdict);
+        class
+            .benches
+            .iter()
+            .map(|b| b.count(verdict))
+            .sum::<usize>()
+            + strays.count()
+    };
+    let shown = [
+        Verdict::Retake,
+        Verdict::Unreadable,
+        Verdict::Caution,
+        Verdict::Waiting,
+        Verdict::Good,
+    ];
+    let tally: Vec<Tally> = shown
+        .into_iter()
+        .map(|verdict| Tally {
+            class: pages::class(verdict),
+            count: count(verdict),
+            word: words::verdict(verdict),
+        })
+        .filter(|t| t.count > 0)
+        .collect();
+    let all: usize = tally.iter().map(|t| t.count).sum();
+    let usable = count(Verdict::Good) + count(Verdict::Caution);
+    let mut needing: Vec<&BenchStanding<'_>> = class.benches.iter().collect();
+    // Whoever has no scale holds up everything else of that bench.
+    needing.sort_by_key(|b| b.scale().is_some());
+    let mut calls: Vec<BenchCalls> = needing.iter().filter_map(|b| retakes(b)).collect();
+    calls.extend(class.benches.iter().filter_map(waits));
+    let fleet: Vec<Ship> = class.benches.iter().map(ship).collect();
+    let strays = class.strays.iter().map(|s| Stray {
+        class: pages::class(s.record.verdict),
+        word: words::verdict(s.record.verdict),
+        photo: words::visible(&s.record.photo),
+        what: s
+            .record
+            .reasons
+            .first()
+            .map(|r| words::trouble(r.code))
+            .unwrap_or_default(),
+    });
+    let (ignored, strays): (Vec<_>, Vec<_>) = strays.partition(|s| s.class == "i");
+    let ignored = ignored.len() + class.benches.iter().map(|b| b.ignored.len()).sum::<usize>();
+    let benches_calling = calls.iter().filter(|c| c.class != "w").count();
+    let board = Board {
+        title: words::visible(inputs.title),
+        heading: match benches_calling {
+            0 => "nothing to retake".to_owned(),
+            1 => "1 bench to retake".to_owned(),
+            n => format!("{n} benches to retake"),
+        },
+        refresh_s: inputs.refresh_s,
+        now: inputs.now.as_deref(),
+        // Rounded down: full means every photo.
+        level: (100 * usable).checked_div(all).unwrap_or(0),
+        usable,
+        all,
+        tally,
+        crowded: calls.len() > MOST_LARGE_CARDS,
+        calls,
+        fleet,
+        strays,
+        ignored,
+    };
+    board.render().expect("writing to memory does not fail")
+}
+
+fn page_of(bench: &BenchStanding<'_>) -> String {
+    format!("{}/index.html", pages::href(&bench.folder))
+}
+
+fn retakes(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
+    let all = bench.calls();
+    let class = pages::class(all.first()?.record.verdict);
+    let mut calls: Vec<Call> = Vec::new();
+    for shown in all {
+        let photo = pages::ShownPhoto::new(shown, &bench.folder);
+        let same = calls
+            .iter_mut()
+            .find(|c| c.class == photo.class && c.what == photo.what && c.advice == photo.advice);
+        match same {
+            // One remedy for several photos is said once.
+            Some(call) => call.others += 1,
+            None => calls.push(Call {
+                class: photo.class,
+                word: photo.word,
+                what: photo.what,
+                advice: photo.advice,
+                measured: photo.measured,
+                photo: photo.photo,
+                others: 0,
+            }),
+        }
+    }
+    let more = calls.iter().skip(MOST_CALLS).map(|c| 1 + c.others).sum();
+    calls.truncate(MOST_CALLS);
+    Some(BenchCalls {
+        class,
+        name: words::visible(&bench.name),
+        href: page_of(bench),
+        calls,
+        more,
+    })
+}
+
+/// A bench whose photos wait for a scale, and that has no lamp photo to take again, has to be told.
+fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
+    let waiting = bench.count(Verdict::Waiting);
+    if waiting == 0 || bench.scale().is_some() || !bench.calls().is_empty() {
+        return None;
+    }
+    let first = bench
+        .photos
+        .iter()
+        .find(|s| s.record.verdict == Verdict::Waiting)?;
+    Some(BenchCalls {
+        class: "w",
+        name: words::visible(&bench.name),
+        href: page_of(bench),
+        calls: vec![Call {
+            class: "w",
+            word: "waiting",
+            what: match waiting {
+                1 => "1 photo waits for a scale".to_owned(),
+                n => format!("{n} photos wait for a scale"),
+            },
+            advice: "Photograph the calibration lamp through this instrument.".to_owned(),
+            photo: words::visible(pages::file_name(first.record)),
+            measured: String::new(),
+            others: 0,
+        }],
+        more: 0,
+    })
+}
+
+fn ship(bench: &BenchStanding<'_>) -> Ship {
+    let (health, reason) = bench.health();
+    let (class, state) = match health {
+        Health::Sound => ("g", "sound".to_owned()),
+        Health::Look => (
+            "c",
+            reason
+                .map_or("look at it", |r| words::trouble(r.code))
+                .to_owned(),
+        ),
+        Health::Mend => (
+            "r",
+            format!("to fix: {}", reason.map_or("", |r| words::trouble(r.code))),
+        ),
+        Health::Unseen => ("i", "not seen yet".to_owned()),
+    };
+    let with = |name: &str, unit: &str| {
+        bench.metric(name).map_or("–".to_owned(), |(v, _)| {
+            format!("{} {unit}", numbers::about(v))
+        })
+    };
+    let scale = bench.scale().map_or("none".to_owned(), |(record, _)| {
+        let sigma = record.metrics.get("wavelength_sigma_nm");
+        sigma.map_or("set".to_owned(), |s| {
+            format!("± {} nm", numbers::sigma_alone(*s))
+        })
+    });
+    let hoist: Vec<&'static str> = bench
+        .photos
+        .iter()
+        .map(|s| pages::class(s.record.verdict))
+        .collect();
+    let counts: Vec<String> = [
+        Verdict::Good,
+        Verdict::Caution,
+        Verdict::Retake,
+        Verdict::Waiting,
+        Verdict::Unreadable,
+    ]
+    .into_iter()
+    .map(|v| (bench.count(v), words::verdict(v)))
+    .filter(|(n, _)| *n > 0)
+    .map(|(n, word)| format!("{n} {word}"))
+    .collect();
+    Ship {
+        class,
+        name: words::visible(&bench.name),
+        href: page_of(bench),
+        state,
+        scale,
+        slit: with("slit_width_um", "µm"),
+        bandpass: with("bandpass_nm", "nm"),
+        hoist,
+        counts: if counts.is_empty() {
+            "no photos".to_owned()
+        } else {
+            counts.join(", ")
+        },
+    }
+}

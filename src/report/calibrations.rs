@@ -1,0 +1,96 @@
+//! `calibration.json`: a bench's lamp photos, the scales they gave, and how many photos use each.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use super::{Shown, by_path};
+use crate::classify::Capture;
+use crate::measure::{Calibration, LineUse, ScaleKind, Verdict};
+use crate::publish::record::parameters;
+
+#[derive(Serialize)]
+struct Page<'a> {
+    bench: &'a str,
+    calibrations: Vec<Entry<'a>>,
+    /// Photos of the bench with a provisional scale.
+    provisional: usize,
+    /// Photos of the bench that wait for a scale.
+    waiting: usize,
+}
+
+#[derive(Serialize)]
+struct Entry<'a> {
+    photo: &'a str,
+    photo_hash: &'a str,
+    taken: Option<&'a str>,
+    verdict: Verdict,
+    reasons: Vec<&'static str>,
+    /// Photos measured with it, itself included.
+    used_by: usize,
+    lamp: Option<&'a str>,
+    rms_nm: Option<f64>,
+    wavelength_sigma_nm: Option<f64>,
+    margin: Option<f64>,
+    parameters: BTreeMap<String, f64>,
+    lines: &'a [LineUse],
+    sigma_curve: &'a [(f64, f64)],
+}
+
+/// The file of one bench, from all photos of the class. Lamp photos that gave no scale are in it too, with their
+/// reasons.
+pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
+    let photos: Vec<_> = by_path(photos)
+        .into_iter()
+        .map(|shown| shown.record)
+        .filter(|r| r.bench == bench)
+        .collect();
+    let mut used_by: BTreeMap<&str, usize> = BTreeMap::new();
+    for c in photos.iter().filter_map(|r| r.calibration.as_ref()) {
+        if let Some(photo) = &c.photo {
+            *used_by.entry(photo).or_default() += 1;
+        }
+    }
+    let calibrations = photos
+        .iter()
+        .filter(|r| r.capture == Some(Capture::Calibration))
+        .map(|r| {
+            // Only a scale of its own: a lamp photo that gave none may be shown on another's.
+            let own = r
+                .calibration
+                .as_ref()
+                .filter(|c| c.photo.as_deref() == Some(r.photo.as_str()));
+            let model: Option<&Calibration> = own.and_then(|c| c.model.as_ref());
+            Entry {
+                photo: &r.photo,
+                photo_hash: &r.provenance.photo_hash,
+                taken: r.taken.as_deref(),
+                verdict: r.verdict,
+                reasons: r.reasons.iter().map(|r| r.code.as_str()).collect(),
+                used_by: used_by.get(r.photo.as_str()).copied().unwrap_or_default(),
+                lamp: model.map(|m| m.lamp.as_str()),
+                rms_nm: own.and_then(|c| c.rms_nm),
+                wavelength_sigma_nm: own.and(r.metrics.get("wavelength_sigma_nm").copied()),
+                margin: model.map(|m| m.margin).filter(|m| m.is_finite()),
+                parameters: model.map(parameters).unwrap_or_default(),
+                lines: own.map(|c| c.lines.as_slice()).unwrap_or_default(),
+                sigma_curve: model.map(|m| m.sigma_curve.as_slice()).unwrap_or_default(),
+            }
+        })
+        .collect();
+    let count =
+        |f: &dyn Fn(&&&crate::publish::record::Record) -> bool| photos.iter().filter(f).count();
+    let page = Page {
+        bench,
+        calibrations,
+        provisional: count(&|r| {
+            r.calibration
+                .as_ref()
+                .is_some_and(|c| c.kind == ScaleKind::Provisional)
+        }),
+        waiting: count(&|r| r.verdict == Verdict::Waiting),
+    };
+    let mut bytes = serde_json::to_vec_pretty(&page).expect("a page has only named fields");
+    bytes.push(b'\n');
+    bytes
+}

@@ -1,0 +1,231 @@
+//! What board and bench pages share: one photo or reason as it is shown, links, times.
+//!
+//! Templates stand in `pages/`; they escape what they are given, and are told words only.
+
+use super::Shown;
+use crate::classify::Capture;
+use crate::measure::{Reason, Severity, Verdict};
+use crate::publish::files::{numbers, words};
+use crate::publish::record::Record;
+
+/// The letter by which a state's colours and sign go in the pages.
+pub fn class(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Good => "g",
+        Verdict::Caution => "c",
+        Verdict::Retake => "r",
+        Verdict::Waiting => "w",
+        Verdict::Unreadable => "u",
+        Verdict::Ignored => "i",
+    }
+}
+
+/// A path as the value of a `href`: every byte that is not unreserved (RFC 3986, 2.3) percent-encoded, `/` kept. It is
+/// relative and stays so: a first part with a colon is encoded.
+pub fn href(path: &str) -> String {
+    let mut out = String::with_capacity(path.len());
+    for byte in path.bytes() {
+        match byte {
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' | b'/' => {
+                out.push(char::from(byte));
+            }
+            _ => out.push_str(&format!("%{byte:02X}")),
+        }
+    }
+    out
+}
+
+/// The file's name without its folders.
+pub fn file_name(record: &Record) -> &str {
+    record.photo.rsplit('/').next().unwrap_or_default()
+}
+
+/// `2026-03-12T18:04:31` -> `12.03. 18:04`, or the text itself where it is something else.
+pub fn when(taken: Option<&str>) -> String {
+    let Some(text) = taken else {
+        return String::new();
+    };
+    match text.parse::<jiff::civil::DateTime>() {
+        Ok(t) => format!(
+            "{:02}.{:02}. {:02}:{:02}",
+            t.day(),
+            t.month(),
+            t.hour(),
+            t.minute()
+        ),
+        Err(_) => text.to_owned(),
+    }
+}
+
+/// A reason as it is shown.
+pub struct ShownReason {
+    /// State letter of its severity.
+    pub class: &'static str,
+    /// Two or three words.
+    pub what: &'static str,
+    /// What to do.
+    pub advice: String,
+    /// Number and limit.
+    pub measured: String,
+}
+
+impl ShownReason {
+    /// `verdict` is that of the photo: a reason of an unreadable file has that colour.
+    pub fn new(reason: &Reason, verdict: Verdict) -> ShownReason {
+        let class = match (verdict, reason.severity) {
+            (Verdict::Unreadable, _) => "u",
+            (_, Severity::Caution) => "c",
+            (_, Severity::Retake) => "r",
+        };
+        ShownReason {
+            class,
+            what: words::trouble(reason.code),
+            advice: words::visible(&reason.advice),
+            measured: words::visible(&words::measured(reason)),
+        }
+    }
+}
+
+/// A photo as it is shown on its bench's page.
+pub struct ShownPhoto {
+    /// State letter.
+    pub class: &'static str,
+    /// Verdict.
+    pub word: &'static str,
+    /// File name.
+    pub photo: String,
+    /// When it was taken; may be empty.
+    pub time: String,
+    /// The worst reason in words; may be empty.
+    pub what: String,
+    /// What to do about it; may be empty.
+    pub advice: String,
+    /// The worst reason's number and limit.
+    pub measured: String,
+    /// All reasons, worst first.
+    pub reasons: Vec<ShownReason>,
+    /// Remarks, and what could not be measured.
+    pub notes: Vec<String>,
+    /// Where nothing is wrong: what comes next.
+    pub next: &'static str,
+    /// Its folder, from the bench's page.
+    pub href: String,
+    /// File in it that says most.
+    pub opens: &'static str,
+    /// True where the folder has pictures that say more than the page.
+    pub pictures: bool,
+    /// True where there is a spectrum.
+    pub spectrum: bool,
+    /// The overlay in words.
+    pub overlay_alt: String,
+    /// The spectrum's picture in words.
+    pub spectrum_alt: String,
+}
+
+impl ShownPhoto {
+    /// `bench_folder` is where the page stands.
+    pub fn new(shown: &Shown<'_>, bench_folder: &str) -> ShownPhoto {
+        let r = shown.record;
+        let below = shown
+            .folder
+            .strip_prefix(bench_folder)
+            .map_or(shown.folder, |rest| rest.trim_start_matches('/'));
+        let name = words::visible(file_name(r));
+        let word = words::verdict(r.verdict);
+        let first = r.reasons.first();
+        let what = first.map(|f| words::trouble(f.code).to_owned());
+        let what = what
+            .or_else(|| r.remarks.first().cloned())
+            .unwrap_or_default();
+        let pictures = !matches!(r.verdict, Verdict::Ignored | Verdict::Unreadable);
+        ShownPhoto {
+            class: class(r.verdict),
+            word,
+            time: when(r.taken.as_deref()),
+            advice: first.map(|f| words::visible(&f.advice)).unwrap_or_default(),
+            measured: first
+                .map(|f| words::visible(&words::measured(f)))
+                .unwrap_or_default(),
+            reasons: r
+                .reasons
+                .iter()
+                .map(|reason| ShownReason::new(reason, r.verdict))
+                .collect(),
+            notes: r
+                .remarks
+                .iter()
+                .chain(&r.not_measured)
+                .map(|note| words::visible(note))
+                .collect(),
+            next: next(r),
+            href: href(below),
+            opens: if pictures { "overlay.png" } else { "photo.log" },
+            pictures,
+            spectrum: shown.has_spectrum,
+            overlay_alt: overlay_alt(r, &name, word, &what),
+            spectrum_alt: spectrum_alt(r, word),
+            what,
+            photo: name,
+        }
+    }
+}
+
+fn next(record: &Record) -> &'static str {
+    match (record.verdict, record.capture) {
+        (Verdict::Waiting, _) => "Sound, but without a scale: photograph the calibration lamp.",
+        (_, Some(Capture::Calibration)) => "The scale is set. Go on with the samples.",
+        (_, Some(Capture::Blank)) => "The blank is in. Keep exposure and focus as they are.",
+        _ => "Nothing to do. Go on.",
+    }
+}
+
+fn overlay_alt(r: &Record, name: &str, word: &str, what: &str) -> String {
+    let mut alt = format!("Photo {name} with slit, spectrum and lines marked. Verdict {word}");
+    if !what.is_empty() {
+        alt += &format!(": {what}");
+    }
+    for (metric, title) in [("tilt_deg", "tilt"), ("skew_deg", "skew")] {
+        if let Some(value) = r.metrics.get(metric) {
+            alt += &format!("; {title} {}°", numbers::about(*value));
+        }
+    }
+    alt.push('.');
+    alt
+}
+
+fn spectrum_alt(r: &Record, word: &str) -> String {
+    let label = words::visible(&r.label);
+    let mut alt = format!("Spectrum of {label}, verdict {word}");
+    if let Some(sigma) = r.metrics.get("wavelength_sigma_nm") {
+        alt += &format!(", scale ± {} nm", numbers::sigma_alone(*sigma));
+    }
+    if let Some(level) = r.metrics.get("peak_level") {
+        alt += &format!(
+            ", highest level {} % of full scale",
+            numbers::plain(100.0 * level, 0)
+        );
+    }
+    alt.push('.');
+    alt
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn links_hold_any_name() {
+        assert_eq!(href("heron/lamp-01.jpg"), "heron/lamp-01.jpg");
+        assert_eq!(href("a b/#1?.jpg"), "a%20b/%231%3F.jpg");
+        assert_eq!(href("javascript:alert(1)"), "javascript%3Aalert%281%29");
+        assert_eq!(href("\"'<>&"), "%22%27%3C%3E%26");
+        assert_eq!(href("é"), "%C3%A9");
+    }
+
+    #[test]
+    fn times_are_short_and_odd_ones_stay() {
+        assert_eq!(when(Some("2026-03-12T18:04:31")), "12.03. 18:04");
+        assert_eq!(when(Some("at noon")), "at noon");
+        assert_eq!(when(None), "");
+    }
+}

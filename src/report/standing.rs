@@ -1,0 +1,370 @@
+//! How things stand: per bench, its photos in the order in which they were taken, what somebody must do now, and the
+//! instrument's state. Board and bench pages show nothing else.
+
+use std::collections::BTreeMap;
+
+use super::Shown;
+use crate::classify::Capture;
+use crate::measure::{Reason, ScaleKind, Severity, Verdict};
+use crate::publish::files::words;
+use crate::publish::record::{CalibrationRecord, Record};
+
+/// The class.
+pub struct Class<'a> {
+    /// Benches by name. Photos whose bench has no name, or no folder of its own, are in `strays`.
+    pub benches: Vec<BenchStanding<'a>>,
+    /// Photos that belong to no bench.
+    pub strays: Vec<Shown<'a>>,
+}
+
+/// One bench.
+pub struct BenchStanding<'a> {
+    /// Its name.
+    pub name: String,
+    /// Its folder below the results.
+    pub folder: String,
+    /// Its photos as they were taken; ignored files left out.
+    pub photos: Vec<Shown<'a>>,
+    /// Files that a rule ignores.
+    pub ignored: Vec<Shown<'a>>,
+}
+
+/// Whether an instrument can be measured with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Health {
+    /// Nothing wrong with the instrument in the last photo that could tell.
+    Sound,
+    /// Usable, with a remark.
+    Look,
+    /// Something to mend.
+    Mend,
+    /// No photo could tell yet.
+    Unseen,
+}
+
+impl<'a> Class<'a> {
+    /// Sorts the photos by bench.
+    pub fn of(photos: &[Shown<'a>]) -> Class<'a> {
+        let mut by_bench: BTreeMap<&str, Vec<Shown<'a>>> = BTreeMap::new();
+        let mut strays = Vec::new();
+        for shown in super::by_path(photos) {
+            let has_home = !shown.record.bench.is_empty() && shown.folder.contains('/');
+            if has_home {
+                by_bench.entry(&shown.record.bench).or_default().push(shown);
+            } else {
+                strays.push(shown);
+            }
+        }
+        let benches = by_bench
+            .into_iter()
+            .map(|(name, photos)| BenchStanding::new(name, photos))
+            .collect();
+        Class { benches, strays }
+    }
+}
+
+impl<'a> BenchStanding<'a> {
+    /// `photos` by path.
+    fn new(name: &str, photos: Vec<Shown<'a>>) -> BenchStanding<'a> {
+        let folder = photos[0]
+            .folder
+            .split('/')
+            .next()
+            .unwrap_or_default()
+            .to_owned();
+        let (ignored, photos): (Vec<_>, Vec<_>) = photos
+            .into_iter()
+            .partition(|s| s.record.verdict == Verdict::Ignored);
+        BenchStanding {
+            name: name.to_owned(),
+            folder,
+            photos: as_taken(photos),
+            ignored,
+        }
+    }
+
+    /// The last photo taken.
+    pub fn last(&self) -> Option<&Shown<'a>> {
+        self.photos.last()
+    }
+
+    /// Photos to be taken again, newest first: of each thing photographed only the last photo counts, so that a good one
+    /// settles all bad ones before it.
+    pub fn calls(&self) -> Vec<&Shown<'a>> {
+        let mut last: BTreeMap<(Option<Capture>, &str), usize> = BTreeMap::new();
+        for (i, shown) in self.photos.iter().enumerate() {
+            last.insert(subject(shown.record), i);
+        }
+        let mut calls: Vec<usize> = last
+            .into_values()
+            .filter(|&i| {
+                matches!(
+                    self.photos[i].record.verdict,
+                    Verdict::Retake | Verdict::Unreadable
+                )
+            })
+            .collect();
+        calls.sort_unstable_by(|a, b| b.cmp(a));
+        calls.into_iter().map(|i| &self.photos[i]).collect()
+    }
+
+    /// How many photos have this verdict.
+    pub fn count(&self, verdict: Verdict) -> usize {
+        self.photos
+            .iter()
+            .filter(|s| s.record.verdict == verdict)
+            .count()
+    }
+
+    /// The scale in use: that of the last calibrated photo.
+    pub fn scale(&self) -> Option<(&'a Record, &'a CalibrationRecord)> {
+        self.photos.iter().rev().find_map(|s| {
+            let c = s.record.calibration.as_ref()?;
+            (c.kind == ScaleKind::Calibrated).then_some((s.record, c))
+        })
+    }
+
+    /// The last photo on which the instrument could be measured.
+    pub fn checked_on(&self) -> Option<&'a Record> {
+        self.photos.iter().rev().map(|s| s.record).find(|r| {
+            ["slit_width_um", "tilt_deg", "skew_deg"]
+                .iter()
+                .any(|name| r.metrics.contains_key(*name))
+        })
+    }
+
+    /// The last value of a metric, with its uncertainty where it has one.
+    pub fn metric(&self, name: &str) -> Option<(f64, Option<f64>)> {
+        let sigma = format!("{name}_sigma");
+        self.photos.iter().rev().find_map(|s| {
+            let value = *s.record.metrics.get(name)?;
+            Some((value, s.record.metrics.get(&sigma).copied()))
+        })
+    }
+
+    /// The instrument's state, with the reason to look or to mend.
+    pub fn health(&self) -> (Health, Option<&'a Reason>) {
+        let Some(record) = self.checked_on() else {
+            return (Health::Unseen, None);
+        };
+        let worst = record
+            .reasons
+            .iter()
+            .filter(|r| words::is_of_the_instrument(r.code))
+            .max_by_key(|r| (r.severity, std::cmp::Reverse(r.code)));
+        match worst {
+            None => (Health::Sound, None),
+            Some(r) if r.severity == Severity::Caution => (Health::Look, Some(r)),
+            Some(r) => (Health::Mend, Some(r)),
+        }
+    }
+}
+
+/// What a photo is of: for calibrations, blanks and darks the bench has one thing to photograph, whatever the file is
+/// called; samples and brackets go by their label.
+fn subject(record: &Record) -> (Option<Capture>, &str) {
+    match record.capture {
+        Some(Capture::Calibration | Capture::Blank | Capture::Dark) => (record.capture, ""),
+        _ => (record.capture, &record.label),
+    }
+}
+
+/// A path as people number their files: the ending left out, so that `crane (2).jpg` follows `crane.jpg`, and runs of
+/// digits by their value, so that 10 follows 9.
+fn as_numbered(path: &str) -> Vec<(String, u64)> {
+    let stem = path.rsplit_once('.').map_or(path, |(stem, _)| stem);
+    let mut parts = vec![(String::new(), 0u64)];
+    let mut after_digit = false;
+    for c in stem.chars() {
+        let digit = c.to_digit(10).map(u64::from);
+        if digit.is_none() && after_digit {
+            parts.push((String::new(), 0));
+        }
+        after_digit = digit.is_some();
+        if let Some((words, number)) = parts.last_mut() {
+            match digit {
+                Some(d) => *number = number.saturating_mul(10).saturating_add(d),
+                None => words.push(c),
+            }
+        }
+    }
+    parts
+}
+
+/// Photos in the order in which they were taken. A photo that does not say when is taken to follow its
+/// neighbour by path, since phones number their files.
+fn as_taken(mut photos: Vec<Shown<'_>>) -> Vec<Shown<'_>> {
+    photos.sort_by_cached_key(|shown| as_numbered(&shown.record.photo));
+    let mut since = "";
+    let mut keyed: Vec<(&str, Shown<'_>)> = Vec::with_capacity(photos.len());
+    for shown in photos {
+        if let Some(taken) = shown.record.taken.as_deref() {
+            since = taken;
+        }
+        keyed.push((since, shown));
+    }
+    // Stable: equal times keep the order of their paths.
+    keyed.sort_by_key(|(taken, _)| *taken);
+    keyed.into_iter().map(|(_, shown)| shown).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::Code;
+    use crate::publish::record::Provenance;
+
+    fn photo(path: &str, capture: Capture, verdict: Verdict, taken: Option<&str>) -> Record {
+        let (bench, file) = path.split_once('/').unwrap_or(("", path));
+        Record {
+            photo: path.to_owned(),
+            bench: bench.to_owned(),
+            capture: Some(capture),
+            rule: String::new(),
+            label: file.trim_end_matches(".jpg").to_owned(),
+            lamp: String::new(),
+            groups: BTreeMap::new(),
+            taken: taken.map(str::to_owned),
+            verdict,
+            reasons: Vec::new(),
+            metrics: BTreeMap::new(),
+            order_side: None,
+            calibration: None,
+            not_measured: Vec::new(),
+            remarks: Vec::new(),
+            provenance: Provenance::default(),
+        }
+    }
+
+    fn shown(records: &[Record]) -> Vec<Shown<'_>> {
+        records
+            .iter()
+            .map(|record| Shown {
+                record,
+                folder: &record.photo,
+                has_spectrum: false,
+            })
+            .collect()
+    }
+
+    fn calls(records: &[Record]) -> Vec<String> {
+        let class = Class::of(&shown(records));
+        let calls = class.benches[0].calls();
+        calls.iter().map(|s| s.record.photo.clone()).collect()
+    }
+
+    #[test]
+    fn a_good_lamp_photo_settles_the_bad_ones_before_it_whatever_their_names() {
+        use Capture::Calibration;
+        let bad = |name| photo(name, Calibration, Verdict::Retake, None);
+        let good = photo("dunlin/lamp-3.jpg", Calibration, Verdict::Caution, None);
+        let first = [bad("dunlin/lamp-1.jpg"), bad("dunlin/lamp-2.jpg")];
+        assert_eq!(calls(&first), ["dunlin/lamp-2.jpg"], "only the last counts");
+        let settled = [bad("dunlin/lamp-1.jpg"), good.clone()];
+        assert!(calls(&settled).is_empty());
+        let again = [good, bad("dunlin/lamp-4.jpg")];
+        assert_eq!(calls(&again), ["dunlin/lamp-4.jpg"]);
+    }
+
+    #[test]
+    fn samples_are_settled_by_their_own_label_only() {
+        let sample = |name, verdict| photo(name, Capture::Sample, verdict, None);
+        let mut again = sample("dunlin/crane-b.jpg", Verdict::Good);
+        let bad = sample("dunlin/crane.jpg", Verdict::Unreadable);
+        assert_eq!(calls(&[bad.clone(), again.clone()]), ["dunlin/crane.jpg"]);
+        again.label = "crane".to_owned();
+        assert!(calls(&[bad, again]).is_empty());
+    }
+
+    #[test]
+    fn photos_stand_as_taken_and_those_without_a_time_beside_their_neighbours() {
+        let sample = |name, taken| photo(name, Capture::Sample, Verdict::Good, taken);
+        let records = [
+            sample("heron/img-1.jpg", Some("2026-03-12T18:30:00")),
+            sample("heron/img-2.jpg", None),
+            sample("heron/img-3.jpg", Some("2026-03-12T18:10:00")),
+            sample("heron/img-4.jpg", None),
+        ];
+        let class = Class::of(&shown(&records));
+        let order: Vec<&str> = class.benches[0]
+            .photos
+            .iter()
+            .map(|s| s.record.photo.as_str())
+            .collect();
+        assert_eq!(
+            order,
+            [
+                "heron/img-3.jpg",
+                "heron/img-4.jpg",
+                "heron/img-1.jpg",
+                "heron/img-2.jpg"
+            ]
+        );
+    }
+
+    #[test]
+    fn files_follow_each_other_as_people_number_them() {
+        let mut names = [
+            "a/x-10.jpg",
+            "a/x (2).jpg",
+            "a/x-9.jpg",
+            "a/x.jpg",
+            "a/x-09b.jpg",
+        ];
+        names.sort_by_cached_key(|n| as_numbered(n));
+        assert_eq!(
+            names,
+            [
+                "a/x.jpg",
+                "a/x (2).jpg",
+                "a/x-9.jpg",
+                "a/x-09b.jpg",
+                "a/x-10.jpg"
+            ]
+        );
+    }
+
+    #[test]
+    fn an_instrument_is_as_the_last_photo_that_tells_shows_it() {
+        let reason = |code, severity| Reason {
+            code,
+            severity,
+            measured: String::new(),
+            limit: String::new(),
+            advice: String::new(),
+        };
+        let mut old = photo("knot/a.jpg", Capture::Calibration, Verdict::Retake, None);
+        old.metrics.insert("tilt_deg".to_owned(), 7.0);
+        old.reasons = vec![
+            reason(Code::Clipped, Severity::Retake),
+            reason(Code::Tilted, Severity::Retake),
+        ];
+        let health = |records: &[Record]| {
+            let class = Class::of(&shown(records));
+            let (health, reason) = class.benches[0].health();
+            (health, reason.map(|r| r.code))
+        };
+        assert_eq!(health(&[old.clone()]), (Health::Mend, Some(Code::Tilted)));
+        let blind = photo("knot/b.jpg", Capture::Sample, Verdict::Unreadable, None);
+        assert_eq!(health(&[old.clone(), blind.clone()]).0, Health::Mend);
+        let mut mended = photo("knot/c.jpg", Capture::Sample, Verdict::Retake, None);
+        mended.metrics.insert("tilt_deg".to_owned(), 0.3);
+        mended.reasons = vec![reason(Code::Clipped, Severity::Retake)];
+        assert_eq!(health(&[old, blind.clone(), mended]), (Health::Sound, None));
+        assert_eq!(health(&[blind]), (Health::Unseen, None));
+    }
+
+    #[test]
+    fn photos_without_a_bench_are_strays_and_ignored_files_stand_apart() {
+        let records = [
+            photo("loose.jpg", Capture::Sample, Verdict::Good, None),
+            photo("knot/notes.txt", Capture::Sample, Verdict::Ignored, None),
+            photo("knot/a.jpg", Capture::Sample, Verdict::Good, None),
+        ];
+        let class = Class::of(&shown(&records));
+        assert_eq!(class.strays.len(), 1);
+        assert_eq!(class.benches.len(), 1);
+        assert_eq!(class.benches[0].photos.len(), 1);
+        assert_eq!(class.benches[0].ignored.len(), 1);
+    }
+}

@@ -1,0 +1,393 @@
+//! The work on one photo, step by step: decode, measure, judge, write down. Where the pure parts meet; it reads no
+//! folder and no clock of its own.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::{Arc, Mutex};
+
+use crate::classify::{self, Capture, Decision, Purpose};
+use crate::decode::{self, Facts, Fault};
+use crate::frame::Frame;
+use crate::measure::absorb::absorbance;
+use crate::measure::judge::{Case, judge};
+use crate::measure::photo::{self, measure};
+use crate::measure::{AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict};
+use crate::pair;
+use crate::publish::files;
+use crate::publish::record::{CalibrationRecord, Record};
+use crate::report;
+use crate::settings::Settings;
+use crate::settings::sections::{CalibrationChoice, Poll};
+use crate::standards;
+
+use super::read::Gone;
+use super::work::{Class, Fate, Input, Orders, Outcome, Setup, Summary, Task, Work};
+
+/// Spectra of blanks by content, scale and configuration: every sample of a series asks for the same one.
+type Blanks = HashMap<(String, String), Arc<Option<Spectrum>>>;
+/// So many blanks are kept; a class has a few.
+const MAX_BLANKS: usize = 64;
+/// Pages load themselves again at this interval, s.
+const REFRESH_S: u32 = 5;
+
+/// The program's real work.
+pub struct Lab {
+    settings: Arc<Settings>,
+    names: Vec<crate::measure::LampLine>,
+    blanks: Mutex<Blanks>,
+}
+
+/// What one photo comes to, before it is written down.
+pub struct Finding {
+    /// Numbers, spectrum, drawing.
+    pub measurement: Measurement,
+    /// The word.
+    pub verdict: Verdict,
+    /// Why.
+    pub reasons: Vec<Reason>,
+    /// Upright picture; absent where the file could not be decoded.
+    pub frame: Option<Frame>,
+    /// Against a blank, one entry per row of the spectrum.
+    pub absorbance: Option<Vec<AbsorbanceRow>>,
+    /// For people.
+    pub remarks: Vec<String>,
+}
+
+/// A lamp photo's scale, ready for use.
+pub struct Scale<'a> {
+    /// Path of the lamp photo.
+    pub photo: &'a str,
+    /// Hash of its bytes.
+    pub hash: &'a str,
+    /// The scale.
+    pub calibration: &'a Calibration,
+    /// The lamp photo's record.
+    pub record: &'a Record,
+}
+
+impl Lab {
+    /// For these settings.
+    pub fn new(settings: Settings) -> Lab {
+        Lab { settings: Arc::new(settings), names: standards::lines_for_naming(), blanks: Mutex::default() }
+    }
+
+    /// The settings in force.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// What the shell needs to know, and the work itself.
+    pub fn setup(self) -> Setup {
+        let s = &self.settings;
+        let mut orders = Orders::new(&s.inbox, &s.results);
+        let seconds = std::time::Duration::from_secs_f64;
+        orders.settle = seconds(s.arrival.settle_s);
+        orders.patience = seconds(s.arrival.damaged_after_s);
+        orders.rescan = seconds(s.arrival.rescan_s);
+        orders.poll = s.arrival.poll == Poll::Always;
+        if let Some(workers) = s.work.workers {
+            orders.workers = workers;
+        }
+        if let Some(mib) = s.work.memory_mib {
+            orders.memory_bytes = mib << 20;
+        }
+        orders.pairing.calibration = match s.pairing.calibration {
+            CalibrationChoice::Nearest => pair::Choice::Nearest,
+            CalibrationChoice::LatestBefore => pair::Choice::Before,
+            CalibrationChoice::Best => pair::Choice::All,
+        };
+        orders.pairing.within_s = s.pairing.within_h.map(|h| h * 3600.0);
+        orders.configuration_hash = s.configuration_hash();
+        Setup { orders, work: Arc::new(self) }
+    }
+
+    /// Measures and judges a photo's bytes.
+    ///
+    /// `scale` is the bench's scale if there is one; `blank` the blank's name, exposure (time × ISO) and spectrum.
+    pub fn examine(
+        &self,
+        bytes: &[u8],
+        facts: &Facts,
+        purpose: &Purpose,
+        scale: Option<&Scale>,
+        blank: Option<(&str, Option<f64>, Option<&Spectrum>)>,
+    ) -> Finding {
+        let (facts, frame) = match decode::decode(bytes, self.settings.work.max_pixels()) {
+            Ok((facts, frame)) => (facts, frame),
+            Err(fault) => return self.broken(&fault, facts),
+        };
+        let mut measurement = self.measure_frame(&frame, &facts, purpose, scale);
+        let case = Case {
+            capture: purpose.capture,
+            facts: &facts,
+            limits: &self.settings.limits,
+            words: &self.settings.words,
+            blank: blank.map(|(name, exposure, _)| (name, exposure)),
+        };
+        let (verdict, reasons) = judge(&measurement, &case);
+        let ratio = match (blank.and_then(|b| b.1), facts.exposure_product()) {
+            (Some(blank), Some(own)) => blank / own,
+            _ => 1.0,
+        };
+        let absorbance = match (&measurement.spectrum, blank.and_then(|b| b.2), measurement.scale_kind) {
+            (Some(sample), Some(blank), Some(ScaleKind::Calibrated)) => Some(absorbance(sample, blank, ratio)),
+            (_, None, _) if blank.is_some() => {
+                measurement.not_measured.push("absorbance: the blank has no spectrum on this scale".into());
+                None
+            }
+            _ => None,
+        };
+        Finding { measurement, verdict, reasons, frame: Some(frame), absorbance, remarks: decode::doubts(&facts) }
+    }
+
+    fn measure_frame(&self, frame: &Frame, facts: &Facts, purpose: &Purpose, scale: Option<&Scale>) -> Measurement {
+        let lamps = match purpose.capture {
+            Capture::Calibration => self.settings.lamps_for(&purpose.lamp),
+            _ => Vec::new(),
+        };
+        measure(
+            frame,
+            &photo::Inputs {
+                bench: &self.settings.bench(&purpose.bench),
+                facts,
+                capture: purpose.capture,
+                lamps,
+                names: &self.names,
+                calibration: scale.map(|s| s.calibration),
+                range_nm: (self.settings.output.from_nm, self.settings.output.to_nm),
+                step_nm: self.settings.output.step_nm,
+            },
+        )
+    }
+
+    fn broken(&self, fault: &Fault, facts: &Facts) -> Finding {
+        let (code, slots) = match fault {
+            Fault::Truncated(_) => (Code::Truncated, BTreeMap::new()),
+            Fault::Unreadable(what) => (Code::Unreadable, BTreeMap::from([("found", what.clone())])),
+            Fault::TooLarge(_) => {
+                let megapixels = (facts.width * facts.height) as f64 / 1e6;
+                let mut slots = BTreeMap::from([("limit_megapixels", self.settings.work.max_megapixels.to_string())]);
+                if megapixels > 0.0 {
+                    slots.insert("megapixels", format!("{megapixels:.0}"));
+                }
+                (Code::TooLarge, slots)
+            }
+        };
+        self.without_picture(code, fault.to_string(), &slots)
+    }
+
+    fn without_picture(&self, code: Code, what: String, slots: &BTreeMap<&str, String>) -> Finding {
+        let advice = self.settings.words.advice(code, Severity::Retake, slots);
+        let log = vec![format!("{}: {what}", code.as_str())];
+        let reason = Reason { code, severity: Severity::Retake, measured: what, limit: String::new(), advice };
+        Finding {
+            measurement: Measurement { log, ..Measurement::default() },
+            verdict: Verdict::Unreadable,
+            reasons: vec![reason],
+            frame: None,
+            absorbance: None,
+            remarks: Vec::new(),
+        }
+    }
+
+    /// The blank's spectrum on the sample's scale.
+    fn blank_spectrum(&self, blank: &Input, scale: Option<&Scale>) -> Result<Arc<Option<Spectrum>>, Gone> {
+        let key = (blank.hash.clone(), scale.map_or_else(String::new, |s| s.hash.to_owned()));
+        if let Some(known) = self.blanks.lock().ok().and_then(|b| b.get(&key).cloned()) {
+            return Ok(known);
+        }
+        let bytes = blank.bytes()?;
+        let spectrum = match (&blank.decision.outcome, decode::decode(&bytes, self.settings.work.max_pixels())) {
+            (classify::Outcome::Measure(purpose), Ok((facts, frame))) => {
+                let m = self.measure_frame(&frame, &facts, purpose, scale);
+                (m.scale_kind == Some(ScaleKind::Calibrated)).then_some(m.spectrum).flatten()
+            }
+            _ => None,
+        };
+        let spectrum = Arc::new(spectrum);
+        if let Ok(mut blanks) = self.blanks.lock() {
+            if blanks.len() >= MAX_BLANKS {
+                blanks.clear();
+            }
+            blanks.insert(key, spectrum.clone());
+        }
+        Ok(spectrum)
+    }
+
+    /// The scale to use among the lamp photos that pairing allows: of several the surest. A lamp photo taken with
+    /// another phone, or at another picture size, is another instrument.
+    pub fn choose_scale<'a>(&self, inputs: &'a [Input], facts: &Facts, remarks: &mut Vec<String>) -> Option<Scale<'a>> {
+        let mut best: Option<(f64, Scale<'a>)> = None;
+        for input in inputs {
+            let Some(model) = input.record.calibration.as_ref().and_then(|c| c.model.as_ref()) else { continue };
+            if let Some(why) = another_instrument(&input.facts, facts) {
+                remarks.push(format!("{} is not used for the scale: {why}", input.photo));
+                continue;
+            }
+            let sigma = input.record.metrics.get("wavelength_sigma_nm").copied().unwrap_or(f64::MAX);
+            if best.as_ref().is_none_or(|(s, _)| sigma < *s) {
+                let scale = Scale { photo: &input.photo, hash: &input.hash, calibration: model, record: &input.record };
+                best = Some((sigma, scale));
+            }
+        }
+        best.map(|(_, scale)| scale)
+    }
+}
+
+/// Why a lamp photo cannot speak for a photo, if it cannot.
+fn another_instrument(lamp: &Facts, photo: &Facts) -> Option<String> {
+    let size = |f: &Facts| (f.width.max(f.height), f.width.min(f.height));
+    if let (Some(a), Some(b)) = (&lamp.model, &photo.model)
+        && a != b
+    {
+        return Some(format!("it was taken with a {a}, this photo with a {b}"));
+    }
+    if lamp.width > 0 && photo.width > 0 && size(lamp) != size(photo) {
+        let ((a, b), (c, d)) = (size(lamp), size(photo));
+        return Some(format!("it has {a} × {b} pixels, this photo {c} × {d}: set the phone to one picture size"));
+    }
+    None
+}
+
+impl Work for Lab {
+    fn facts(&self, bytes: &[u8]) -> Facts {
+        decode::facts(bytes)
+    }
+
+    fn decide(&self, photo: &str, facts: &Facts) -> Decision {
+        self.settings.rules.decide(photo, facts)
+    }
+
+    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
+        let purpose = match &task.decision.outcome {
+            classify::Outcome::Measure(purpose) => Some(purpose),
+            classify::Outcome::Ignore { .. } => None,
+        };
+        let mut remarks = task.provenance.circumstances.clone();
+        let mut used: Option<CalibrationRecord> = None;
+        let finding = match (task.fate, purpose) {
+            (Fate::Measure, Some(purpose)) => {
+                let scale = match purpose.capture {
+                    Capture::Calibration | Capture::Dark => None,
+                    _ => self.choose_scale(task.calibrations, task.facts, &mut remarks),
+                };
+                let blank = match task.blanks.first() {
+                    Some(blank) if purpose.capture == Capture::Sample => {
+                        Some((blank, self.blank_spectrum(blank, scale.as_ref())?))
+                    }
+                    _ => None,
+                };
+                let against = blank
+                    .as_ref()
+                    .map(|(b, spectrum)| (b.photo.as_str(), b.facts.exposure_product(), spectrum.as_ref().as_ref()));
+                let finding = self.examine(task.bytes, task.facts, purpose, scale.as_ref(), against);
+                used = calibration_record(task.photo, &finding.measurement, scale.as_ref());
+                finding
+            }
+            (Fate::Fault { code, what }, _) => {
+                self.without_picture(*code, what.clone(), &BTreeMap::from([("found", what.clone())]))
+            }
+            (Fate::Ignore { .. }, _) | (Fate::Measure, None) => {
+                let why = match (task.fate, &task.decision.outcome) {
+                    (Fate::Ignore { why }, _) | (_, classify::Outcome::Ignore { why, .. }) => why.clone(),
+                    _ => String::new(),
+                };
+                remarks.insert(0, why.clone());
+                Finding {
+                    measurement: Measurement { log: vec![format!("left alone: {why}")], ..Measurement::default() },
+                    verdict: Verdict::Ignored,
+                    reasons: Vec::new(),
+                    frame: None,
+                    absorbance: None,
+                    remarks: Vec::new(),
+                }
+            }
+        };
+        remarks.extend(finding.remarks.iter().cloned());
+        let mut m = finding.measurement;
+        let mut log = vec![format!("rule: {}", task.decision.rule)];
+        log.extend(task.decision.passed_over.iter().map(|(rule, why)| format!("not rule {rule}: {why}")));
+        log.append(&mut m.log);
+        m.log = log;
+        let record = Record {
+            photo: task.photo.to_owned(),
+            bench: bench_of(task),
+            capture: purpose.map(|p| p.capture),
+            rule: task.decision.rule.clone(),
+            label: purpose.map_or_else(String::new, |p| p.label.clone()),
+            lamp: purpose.map_or_else(String::new, |p| p.lamp.clone()),
+            groups: purpose.map_or_else(BTreeMap::new, |p| p.groups.clone()),
+            taken: task.facts.taken.map(|t| t.to_string()),
+            verdict: finding.verdict,
+            reasons: finding.reasons,
+            metrics: files::metrics_map(&m.metrics),
+            order_side: m.metrics.order_side.map(str::to_owned),
+            calibration: used,
+            not_measured: m.not_measured.clone(),
+            remarks,
+            provenance: task.provenance.clone(),
+        };
+        let files = files::files(&record, &m, finding.absorbance.as_deref(), finding.frame.as_ref());
+        Ok(Outcome { record, files })
+    }
+
+    fn summaries(&self, class: &Class<'_>) -> Vec<Summary> {
+        let shown: Vec<report::Shown> = class
+            .photos
+            .iter()
+            .map(|(folder, record)| report::Shown {
+                record,
+                folder,
+                // A scale is what `spectrum.csv` depends on.
+                has_spectrum: record.calibration.is_some(),
+            })
+            .collect();
+        let inputs = report::Inputs {
+            title: "Spectroscopy class",
+            photos: &shown,
+            now: Some(class.clock.to_owned()),
+            refresh_s: REFRESH_S,
+        };
+        report::summaries(&inputs, |shown| (class.read)(&format!("{}/{}", shown.folder, files::SPECTRUM_CSV)))
+            .into_iter()
+            .map(|(path, bytes)| {
+                let has_clock = path == "board.html";
+                Summary { path, bytes, has_clock }
+            })
+            .collect()
+    }
+}
+
+fn bench_of(task: &Task<'_>) -> String {
+    match &task.decision.outcome {
+        classify::Outcome::Measure(purpose) => purpose.bench.clone(),
+        classify::Outcome::Ignore { bench, .. } => bench.clone(),
+    }
+}
+
+pub(super) fn calibration_record(photo: &str, m: &Measurement, scale: Option<&Scale>) -> Option<CalibrationRecord> {
+    if let Some(own) = &m.calibration {
+        return Some(CalibrationRecord {
+            photo: Some(photo.to_owned()),
+            kind: ScaleKind::Calibrated,
+            lines: own.lines.clone(),
+            rms_nm: Some(own.rms_nm),
+            model: Some(own.clone()),
+        });
+    }
+    match (m.scale_kind?, scale) {
+        (ScaleKind::Calibrated, Some(scale)) => Some(CalibrationRecord {
+            photo: Some(scale.photo.to_owned()),
+            kind: ScaleKind::Calibrated,
+            lines: scale.calibration.lines.clone(),
+            rms_nm: Some(scale.calibration.rms_nm),
+            model: Some(scale.calibration.clone()),
+        }),
+        _ => Some(CalibrationRecord {
+            photo: None,
+            kind: ScaleKind::Provisional,
+            lines: Vec::new(),
+            rms_nm: None,
+            model: None,
+        }),
+    }
+}

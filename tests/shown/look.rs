@@ -1,0 +1,98 @@
+//! Writes the invented class to a folder, to be looked at: `LOOK_AT=/some/folder cargo test --test shown look`.
+
+use std::path::Path;
+
+use slitwatch::publish::files;
+use slitwatch::publish::record::Record;
+use slitwatch::report::{Inputs, Shown, summaries};
+
+use crate::sample;
+use crate::shot::Shot;
+
+fn shot_of(record: &Record) -> Shot {
+    let mut shot = Shot::PLAIN;
+    shot.lamp = match record.label.as_str() {
+        l if l.starts_with("lamp") => "lamp",
+        l if l.starts_with("led") => "led",
+        l if l.starts_with("mole") => "sodium",
+        _ => "bulb",
+    };
+    match (record.bench.as_str(), record.label.as_str()) {
+        ("avocet", "mole-head") => shot.level = 2.0,
+        ("turnstone", "mole-head") => shot.tilt_deg = 6.2,
+        ("dunlin", _) => {
+            shot.orientation = 6;
+        }
+        _ => {}
+    }
+    (shot.width, shot.height) = (2000, 1500);
+    if record.photo == "heron/lamp-02.jpg" {
+        (shot.width, shot.height) = (4000, 3000);
+    }
+    shot
+}
+
+#[test]
+fn look() {
+    let Ok(folder) = std::env::var("LOOK_AT") else {
+        eprintln!("skipped: LOOK_AT names no folder to write to");
+        return;
+    };
+    let folder = Path::new(&folder);
+    let records = sample::class();
+    let mut spectra = std::collections::BTreeMap::new();
+    for record in &records {
+        let shot = shot_of(record);
+        let frame = shot.frame();
+        let measurement = sample::measurement(record, Some(&shot));
+        let absorbance = record
+            .label
+            .starts_with("dye")
+            .then(|| sample::absorbances(741));
+        let has_frame = record.capture.is_some() && record.label != "crane";
+        let start = std::time::Instant::now();
+        let files = files(
+            record,
+            &measurement,
+            absorbance.as_deref(),
+            has_frame.then_some(&frame),
+        );
+        let took = start.elapsed();
+        let home = folder.join(&record.photo);
+        std::fs::create_dir_all(&home).unwrap();
+        for (name, bytes) in files {
+            if name == "overlay.png" {
+                println!("{}: {took:?}, {} kB", record.photo, bytes.len() / 1000);
+            }
+            std::fs::write(home.join(&name), &bytes).unwrap();
+            if name == "spectrum.csv" {
+                spectra.insert(record.photo.clone(), bytes);
+            }
+        }
+    }
+    write(folder, &records, |s| spectra.get(&s.record.photo).cloned());
+    write(&folder.join("names"), &sample::nasty_class(), |_| None);
+    write(&folder.join("crowd"), &sample::crowd(), |_| None);
+}
+
+fn write(folder: &Path, records: &[Record], spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>) {
+    let shown: Vec<Shown<'_>> = records
+        .iter()
+        .map(|record| Shown {
+            record,
+            folder: &record.photo,
+            has_spectrum: record.calibration.is_some(),
+        })
+        .collect();
+    let inputs = Inputs {
+        title: "Lamps along the quay",
+        photos: &shown,
+        now: Some("18:16:40".to_owned()),
+        refresh_s: 3,
+    };
+    for (name, bytes) in summaries(&inputs, spectrum) {
+        let path = folder.join(name);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(path, bytes).unwrap();
+    }
+}

@@ -1,0 +1,11 @@
+//! What people and scripts see: tables by independent readers, pages and pictures as documents.
+
+mod colours;
+mod look;
+mod pages;
+mod pictures;
+mod record;
+mod sample;
+mod shot;
+mod speed;
+mod tables;

@@ -1,0 +1,275 @@
+//! Board and bench pages as documents: well-formed, shut off from the outside, and full of text only.
+
+use std::collections::BTreeMap;
+
+use roxmltree::{Document, Node, ParsingOptions};
+use slitwatch::publish::record::Record;
+use slitwatch::report::{Inputs, Shown, tables_and_pages};
+
+use crate::sample;
+
+fn pages(records: &[Record], now: Option<&str>) -> BTreeMap<String, String> {
+    let photos: Vec<Shown<'_>> = records
+        .iter()
+        .map(|record| Shown {
+            record,
+            folder: &record.photo,
+            has_spectrum: record.calibration.is_some(),
+        })
+        .collect();
+    let inputs = Inputs {
+        title: "Lamps <along> the \"quay\" & mole",
+        photos: &photos,
+        now: now.map(str::to_owned),
+        refresh_s: 3,
+    };
+    tables_and_pages(&inputs)
+        .into_iter()
+        .filter(|(name, _)| name.ends_with(".html"))
+        .map(|(name, bytes)| (name, String::from_utf8(bytes).unwrap()))
+        .collect()
+}
+
+/// The page read as XML, which it also is, apart from its first line.
+fn tree(page: &str) -> Document<'_> {
+    let body = page.strip_prefix("<!doctype html>\n").unwrap();
+    Document::parse_with_options(body, ParsingOptions::default()).unwrap()
+}
+
+fn elements<'a>(doc: &'a Document<'a>, tag: &'a str) -> impl Iterator<Item = Node<'a, 'a>> {
+    doc.descendants().filter(move |n| n.has_tag_name(tag))
+}
+
+#[test]
+fn every_page_is_well_formed_whatever_the_names() {
+    for (name, page) in pages(&sample::nasty_class(), Some("<18:00>")) {
+        let doc = tree(&page);
+        assert_eq!(elements(&doc, "h1").count(), 1, "{name}");
+        assert_eq!(doc.root_element().attribute("lang"), Some("en"), "{name}");
+    }
+}
+
+#[test]
+fn names_are_text_and_never_markup() {
+    let mut checked = 0;
+    for (page_name, page) in pages(&sample::nasty_class(), None) {
+        let doc = tree(&page);
+        for forbidden in ["script", "iframe", "object", "form", "link", "base"] {
+            assert_eq!(
+                elements(&doc, forbidden).count(),
+                0,
+                "{page_name}: {forbidden}"
+            );
+        }
+        for node in doc.descendants() {
+            for attribute in node.attributes() {
+                assert!(!attribute.name().starts_with("on"), "{page_name}");
+            }
+        }
+        // The bench's own page shows every name in full; control characters are made visible.
+        if page_name.starts_with("heron/") {
+            let shown: Vec<&str> = elements(&doc, "bdi").filter_map(|n| n.text()).collect();
+            for name in sample::nasty_names().into_iter().step_by(2) {
+                let name = name.replace('\u{7}', "\u{fffd}").replace('\n', " ");
+                let last = name.rsplit('/').next().unwrap();
+                assert!(shown.contains(&last), "{last} in {shown:?}");
+                checked += 1;
+            }
+        }
+    }
+    assert_eq!(checked, 5);
+}
+
+#[test]
+fn nothing_outside_is_asked_for() {
+    for (name, page) in pages(&sample::nasty_class(), None) {
+        let doc = tree(&page);
+        let policy = elements(&doc, "meta")
+            .find(|m| m.attribute("http-equiv") == Some("Content-Security-Policy"))
+            .and_then(|m| m.attribute("content"));
+        let expected = "default-src 'none'; img-src 'self' data:; style-src 'unsafe-inline'";
+        assert_eq!(policy, Some(expected), "{name}");
+        for node in doc.descendants() {
+            for key in ["href", "src"] {
+                let Some(link) = node.attribute(key) else {
+                    continue;
+                };
+                let is_relative = !link.contains(':') && !link.starts_with('/');
+                assert!(is_relative, "{name}: {link}");
+                assert!(
+                    link.is_ascii() && !link.contains(['<', '"', ' ', '\\']),
+                    "{link}"
+                );
+            }
+        }
+        assert!(!page.contains("url("), "{name}");
+        assert!(!page.contains("@import"), "{name}");
+    }
+}
+
+#[test]
+fn links_lead_to_folders_that_exist() {
+    let records = sample::nasty_class();
+    for (name, page) in pages(&records, None) {
+        let here = name.rsplit_once('/').map_or("", |(folder, _)| folder);
+        let doc = tree(&page);
+        for link in elements(&doc, "a").filter_map(|a| a.attribute("href")) {
+            if link == "../board.html" {
+                continue;
+            }
+            let decoded = decoded(link);
+            let full = if here.is_empty() {
+                decoded
+            } else {
+                format!("{here}/{decoded}")
+            };
+            let folder = full.rsplit_once('/').unwrap().0;
+            let exists = records
+                .iter()
+                .any(|r| r.photo == folder || r.photo.split('/').next() == Some(folder));
+            assert!(exists, "{name}: {link} means {folder}");
+        }
+    }
+}
+
+/// Percent-decoding, RFC 3986, 2.1.
+fn decoded(link: &str) -> String {
+    let mut bytes = Vec::new();
+    let mut rest = link.as_bytes();
+    while let Some((&byte, after)) = rest.split_first() {
+        rest = after;
+        if byte == b'%' {
+            let hex = std::str::from_utf8(&rest[..2]).unwrap();
+            bytes.push(u8::from_str_radix(hex, 16).unwrap());
+            rest = &rest[2..];
+        } else {
+            bytes.push(byte);
+        }
+    }
+    String::from_utf8(bytes).unwrap()
+}
+
+#[test]
+fn every_picture_says_in_words_what_it_shows() {
+    for (name, page) in pages(&sample::class(), None) {
+        let doc = tree(&page);
+        for img in elements(&doc, "img") {
+            let alt = img.attribute("alt").unwrap_or_default();
+            assert!(alt.len() > 20 && alt.contains("erdict"), "{name}: {alt}");
+        }
+        for svg in elements(&doc, "svg").filter(|s| s.attribute("role") == Some("img")) {
+            assert!(
+                svg.attribute("aria-label").is_some_and(|l| !l.is_empty()),
+                "{name}"
+            );
+        }
+        // A sign never stands for a state alone: words follow or it has a name.
+        for ol in ["fleet", "calls"] {
+            for item in doc
+                .descendants()
+                .filter(|n| n.attribute("class") == Some(ol))
+            {
+                let text: String = item.descendants().filter_map(|n| n.text()).collect();
+                assert!(
+                    text.contains("sound") || text.contains("retake") || text.contains("lines")
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn cautions_stand_on_every_page() {
+    for (name, page) in pages(&sample::class(), None) {
+        for word in [
+            "Sun:",
+            "Lasers:",
+            "Ultraviolet:",
+            "Mains:",
+            "Mercury:",
+            "Blades:",
+            "Local rules and the person responsible",
+        ] {
+            assert!(page.contains(word), "{name}: {word}");
+        }
+    }
+}
+
+#[test]
+fn only_the_board_s_clock_differs_between_two_drawings() {
+    let records = sample::class();
+    let mut backwards = records.clone();
+    backwards.reverse();
+    let early = pages(&records, Some("18:00:00"));
+    let late = pages(&backwards, Some("19:30:59"));
+    assert_eq!(
+        early.keys().collect::<Vec<_>>(),
+        late.keys().collect::<Vec<_>>()
+    );
+    for (name, page) in &early {
+        if name != "board.html" {
+            assert_eq!(page, &late[name], "{name}");
+            continue;
+        }
+        let cut = |page: &str| {
+            let from = page.find("<time id=\"clock\">").unwrap();
+            let to = from + page[from..].find("</time>").unwrap();
+            format!("{}{}", &page[..from], &page[to..])
+        };
+        assert_ne!(page, &late[name]);
+        assert_eq!(cut(page), cut(&late[name]));
+    }
+}
+
+#[test]
+fn the_board_calls_the_benches_that_must_act_and_no_other() {
+    let board = &pages(&sample::class(), None)["board.html"];
+    let doc = tree(board);
+    let calls: Vec<String> = doc
+        .descendants()
+        .filter(|n| n.attribute("class").is_some_and(|c| c.starts_with("call ")))
+        .map(|n| n.descendants().filter_map(|n| n.text()).collect())
+        .collect();
+    let order: Vec<&str> = calls
+        .iter()
+        .map(|c| {
+            let name = sample::BIRDS.iter().find(|b| c.contains(**b));
+            *name.unwrap()
+        })
+        .collect();
+    // Without a scale first; then by name; then who only waits for a lamp photo.
+    assert_eq!(
+        order,
+        ["curlew", "avocet", "dunlin", "turnstone", "redshank"]
+    );
+    assert!(calls[1].contains("Halve the exposure time"));
+    assert!(calls[4].contains("2 photos wait for a scale"));
+    // The out-of-focus lamp photos were followed by good ones: nobody need act on them.
+    assert!(!board.contains("Tap on the slit"));
+}
+
+#[test]
+fn sixty_benches_and_two_thousand_photos_fit_the_board() {
+    let records = sample::crowd();
+    assert!(records.len() > 2000);
+    let start = std::time::Instant::now();
+    let pages = pages(&records, Some("18:00:00"));
+    let took = start.elapsed().as_secs_f64();
+    let board = &pages["board.html"];
+    println!(
+        "board {} kB, all pages and tables in {took:.2} s",
+        board.len() / 1000
+    );
+    assert!(board.len() < 500_000, "{} bytes", board.len());
+    // A second for the board alone is promised; all 61 pages and the tables are drawn here.
+    assert!(took < 3.0, "{took} s");
+    assert_eq!(pages.len(), 61);
+}
+
+#[test]
+fn an_empty_class_has_a_board() {
+    let pages = pages(&[], Some("18:00:00"));
+    assert_eq!(pages.len(), 1);
+    tree(&pages["board.html"]);
+    assert!(pages["board.html"].contains("0 of 0 photos"));
+}
