@@ -266,7 +266,7 @@ fn a_hole_in_any_scan_of_a_progressive_jpeg_is_found() {
         }
     }
     assert!(n > 100, "{n} holes of {} bytes", whole.len());
-    assert_eq!(missed, [], "of {} bytes", whole.len());
+    assert_eq!(missed, Vec::<usize>::new(), "of {} bytes", whole.len());
 }
 
 #[test]
