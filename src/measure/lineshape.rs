@@ -181,7 +181,8 @@ pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineSha
     let mut parameters = vec![
         Parameter::free(0.0, 0.01).within(-1.6, 1.6),
         Parameter::free(0.9, 0.01).within(0.5, 1.6),
-        Parameter::free(y_low, 0.01 * scale).within(-scale, y_high),
+        // Below zero throughout where more background was taken off than there was.
+        Parameter::free(y_low, 0.01 * scale).within(y_low.min(-scale), y_high),
         Parameter::free(0.0, 0.002 * scale),
     ];
     let at = |nm: f64| -> f64 {
@@ -292,5 +293,33 @@ mod tests {
             let got = box_gauss_fwhm(w, 1.0 / FWHM_PER_SIGMA);
             assert!((got - expected).abs() < 6e-5, "W/F = {w}: {got}");
         }
+    }
+
+    #[test]
+    fn a_window_with_too_much_background_taken_off_is_fitted_or_refused_and_no_panic() {
+        let n = 61;
+        let light: Vec<f64> = (0..n).map(|i| -3e-4 + 1e-4 * f64::from(i % 2)).collect();
+        let profile = Profile {
+            sign: 1.0,
+            start_nm: 542.5,
+            step_nm: 0.25,
+            rgb: light.iter().map(|&v| [v; 3]).collect(),
+            rgb_sigma: vec![[1e-4; 3]; light.len()],
+            sigma: vec![1e-4; light.len()],
+            clipped: vec![0.0; light.len()],
+            background: vec![1e-3; light.len()],
+            light,
+        };
+        let line = LampLine {
+            wavelength_nm: 550.0,
+            sigma_nm: 0.001,
+            strength: 1.0,
+            name: "line".to_owned(),
+            fit: true,
+            width_nm: 0.0,
+        };
+        let lamp = Lamp { name: "one".to_owned(), title: "one".to_owned(), lines: vec![line] };
+        let fit = fit_group(&profile, &lamp, &[0], LineShape { box_nm: 1.0, sigma_nm: 0.5 });
+        assert!(fit.is_none_or(|fit| fit.snr < 5.0));
     }
 }
