@@ -30,10 +30,14 @@ pub struct Edges {
     pub high: Vec<Edge>,
 }
 
-/// Finds the ends of the slit in blocks of `block_nm` over the ranges of `m λ` given.
+/// Width of a block, nm: a few lines fall into each, and colour does not change over it.
+const BLOCK_NM: f64 = 15.0;
+
+/// Finds the ends of the slit in blocks of 15 nm over the ranges of `m λ` given, from every `stride`-th row or column.
 ///
 /// `half_beta` is half the slit's expected extent in β.
-pub fn edges(frame: &Frame, rays: &Rays, ranges: &[(f64, f64)], half_beta: f64, focal_px: f64, block_nm: f64) -> Edges {
+pub fn edges(frame: &Frame, rays: &Rays, ranges: &[(f64, f64)], half_beta: f64, focal_px: f64, stride: usize) -> Edges {
+    let block_nm = BLOCK_NM;
     let mut found = Edges::default();
     let reach = 1.7 * half_beta;
     let beta_bins = ((2.0 * reach * focal_px) as usize).clamp(40, 2000);
@@ -45,8 +49,7 @@ pub fn edges(frame: &Frame, rays: &Rays, ranges: &[(f64, f64)], half_beta: f64, 
             path_step_nm: block_nm,
             beta: (-reach, reach),
             beta_bins,
-            // Every fourth column is plenty: a block is tens of columns wide.
-            stride: 4,
+            stride,
         };
         let grid = bin(frame, rays, window);
         for block in 0..grid.path_bins {

@@ -1,5 +1,7 @@
 //! The instrument's and the photo's health in numbers: saturation, noise, slit, focus, movement, stray light.
 
+use std::collections::BTreeMap;
+
 use crate::frame::Frame;
 use crate::measure::band::{Edge, end_shape};
 use crate::measure::lineshape::{BlurPrior, LineShape, fit_shape};
@@ -10,7 +12,7 @@ use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
 use crate::measure::survey::Survey;
-use crate::measure::{Estimate, Lamp, Measurement};
+use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
 pub fn better_order(both: &[Order]) -> usize {
@@ -21,6 +23,20 @@ pub fn better_order(both: &[Order]) -> usize {
         light * covered * covered
     };
     usize::from(worth(&both[1]) > worth(&both[0]))
+}
+
+/// The brighter order runs off the picture and the weaker one had to serve: the picture is badly placed, not one-sided.
+pub fn stronger_order_cut(both: &[Order], measured: usize) -> Option<Finding> {
+    let light = |p: &Profile| p.light.iter().map(|v| v.max(0.0)).sum::<f64>();
+    let (own, other) = (&both[measured].profile, &both[1 - measured].profile);
+    let cut = cropped_share(other);
+    // Three quarters of the light in what is left of it, and it is not just an order that is off the picture anyway.
+    if !(0.08..0.85).contains(&cut) || light(other) < 0.75 * light(own) {
+        return None;
+    }
+    let measured = format!("{:.0} % of the brighter order outside the picture", 100.0 * cut);
+    let slots = BTreeMap::from([("amount_percent", format!("{:.0}", 100.0 * cut))]);
+    Some(Finding { code: Code::Cropped, severity: Severity::Retake, measured, limit: String::new(), slots })
 }
 
 /// Share of 400–700 nm that lies outside the picture in an order, 0…1.

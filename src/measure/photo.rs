@@ -9,7 +9,7 @@ use crate::measure::lineshape::LineShape;
 use crate::measure::optics::Optics;
 use crate::measure::profile::{Profile, slabs};
 use crate::measure::recognise::Search;
-use crate::measure::scale::{Found, Order, Refusal, calibrate, scale_sigma, slit_observations};
+use crate::measure::scale::{Found, Order, Refusal, UNEVEN_SHARE, calibrate, scale_sigma, slit_observations};
 use crate::measure::survey::{Survey, height_observations, look, survey};
 use crate::measure::{
     Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind, Severity, Spectrum,
@@ -385,8 +385,14 @@ fn finish(
     let both = orders(frame, optics, beta, inputs.range_nm, inputs.step_nm);
     let measured = health::better_order(&both);
     let profile = &both[measured].profile;
-    let sigma_at = |nm: f64| path_sigma(profile.sign * nm);
+    // 200 µm where the width is not known: what a slit of two sheets of paper has.
+    let slit_um = inputs.calibration.and_then(|c| c.slit_width_um).unwrap_or(200.0);
+    let slit_nm = slit_um / (1000.0 * inputs.bench.slit_distance_mm) * optics.groove_spacing_nm;
+    let sigma_at = |nm: f64| path_sigma(profile.sign * nm).map(|s| s.hypot(UNEVEN_SHARE * slit_nm));
     health::metrics(frame, inputs, survey, optics, beta, &both, measured, (roll_sigma, skew_sigma), (shape, lamp), m);
+    if let Some(finding) = health::stronger_order_cut(&both, measured) {
+        m.findings.push(finding);
+    }
     m.metrics.wavelength_sigma_nm = sigma_at(550.0).or_else(|| sigma_at(profile.nm(0.5 * profile.len() as f64)));
     m.drawing = drawing(survey, optics, beta, &both);
     m.spectrum = Some(spectrum(profile));

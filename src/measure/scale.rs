@@ -43,8 +43,13 @@ pub struct Found {
 const LEAST_SCORE: f64 = 0.12;
 /// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG.
 const FLOOR_PX: f64 = 0.03;
-/// Zero order's middle, half-way between blown-up flanks.
-const ANCHOR_PX: f64 = 0.20;
+/// Middle of the zero order, half-way between its flanks: what stays even where the image is as narrow as the slit…
+const ANCHOR_PX: f64 = 0.06;
+/// …and what each pixel of its width adds: glare and unequal lighting blow the flanks up unequally.
+const ANCHOR_PER_WIDTH: f64 = 0.008;
+/// A slit lit unevenly across its width moves every line by this share of the width (common practice, no source: a
+/// lighting that falls by a third from blade to blade moves the centre by a fortieth).
+pub const UNEVEN_SHARE: f64 = 0.025;
 
 /// Fits the scale.
 ///
@@ -276,7 +281,7 @@ pub fn slit_observations(slit: &Slit, rays: &Rays) -> Vec<Observation> {
     let nm_per_px = 1.0 / rays.px_per_nm(0.0).unwrap_or(2.0);
     let scatter_px = slit.scatter_px.max(0.05);
     vec![
-        Observation::Path { at: slit.centre, path_nm: 0.0, sigma_nm: ANCHOR_PX * nm_per_px },
+        Observation::Path { at: slit.centre, path_nm: 0.0, sigma_nm: (ANCHOR_PX + ANCHOR_PER_WIDTH * slit.width_px) * nm_per_px },
         Observation::SamePath {
             at: slit.cuts.iter().map(|c| (c.u, c.v)).collect(),
             // Neighbouring cuts share the unevenness of the blades: count them as a third.

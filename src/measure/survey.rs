@@ -81,8 +81,9 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     let mut half_beta = slit.half_length_px / focal;
     let mut found = Edges::default();
     let mut roll_sigma_rad = 5f64.to_radians();
-    for _ in 0..2 {
-        found = edges(frame, &optics.rays(), &[(-720.0, -390.0), (390.0, 720.0)], half_beta, focal, 15.0);
+    // A line is three pixels wide or so: every second column still meets it.
+    for stride in [2, 1] {
+        found = edges(frame, &optics.rays(), &[(-720.0, -390.0), (390.0, 720.0)], half_beta, focal, stride);
         let mut observations = height_observations(&found);
         observations.push(Observation::Prior { parameter: index::PITCH, value: 0.0, sigma: 1.2f64.to_radians() });
         // The slit rarely leans by more than a degree or two; this only decides where the band's ends say nothing.
