@@ -19,10 +19,18 @@ use super::lab::{Finding, Lab, Scale};
 /// Where the photo cannot be read, or the picture not be written.
 pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String, Failure> {
     let inbox = &lab.settings().inbox;
-    let file = [path.to_owned(), inbox.join(path)].into_iter().find(|p| p.is_file()).ok_or_else(|| {
-        Failure::Work(format!("{}: no such photo, neither here nor in {}", path.display(), inbox.display()))
-    })?;
-    let read = |file: &Path| fs::read(file).map_err(|e| Failure::Work(format!("{}: {e}", file.display())));
+    let file = [path.to_owned(), inbox.join(path)]
+        .into_iter()
+        .find(|p| p.is_file())
+        .ok_or_else(|| {
+            Failure::Work(format!(
+                "{}: no such photo, neither here nor in {}",
+                path.display(),
+                inbox.display()
+            ))
+        })?;
+    let read =
+        |file: &Path| fs::read(file).map_err(|e| Failure::Work(format!("{}: {e}", file.display())));
     let bytes = read(&file)?;
     let photo = below(inbox, &file);
     let facts = decode::facts(&bytes);
@@ -45,7 +53,11 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
         purpose.capture.as_str(),
         purpose.bench,
         purpose.label,
-        if purpose.lamp.is_empty() { String::new() } else { format!(", lamp {}", purpose.lamp) }
+        if purpose.lamp.is_empty() {
+            String::new()
+        } else {
+            format!(", lamp {}", purpose.lamp)
+        }
     ));
     for line in of_the_file(&facts) {
         say(line);
@@ -56,7 +68,12 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
     };
     let scale = lamp.as_ref().map(|(path, record)| {
         let calibration = record.calibration.as_ref().and_then(|c| c.model.as_ref());
-        calibration.map(|calibration| Scale { photo: path, hash: "", calibration, record })
+        calibration.map(|calibration| Scale {
+            photo: path,
+            hash: "",
+            calibration,
+            record,
+        })
     });
     let scale = scale.flatten();
     if let Some(scale) = &scale {
@@ -74,7 +91,8 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
                 l.order,
                 l.residual_nm,
                 l.sigma_nm,
-                l.left_out_nm.map_or(String::new(), |v| format!(", {v:+.3} nm when left out"))
+                l.left_out_nm
+                    .map_or(String::new(), |v| format!(", {v:+.3} nm when left out"))
             ));
         }
     }
@@ -90,12 +108,22 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
             peak.centre_nm.value,
             peak.centre_nm.sigma,
             peak.fwhm_nm.value,
-            if peak.name.is_empty() { String::new() } else { format!(": {}", peak.name) }
+            if peak.name.is_empty() {
+                String::new()
+            } else {
+                format!(": {}", peak.name)
+            }
         ));
     }
     say(format!("verdict: {}", word(finding.verdict)));
     for reason in &finding.reasons {
-        say(format!("{}: {} {} — {}", reason.code.as_str(), reason.measured, limit(&reason.limit), reason.advice));
+        say(format!(
+            "{}: {} {} — {}",
+            reason.code.as_str(),
+            reason.measured,
+            limit(&reason.limit),
+            reason.advice
+        ));
     }
     for remark in &finding.remarks {
         say(remark.clone());
@@ -103,15 +131,25 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
     if let Some(folder) = pictures {
         let name = format!("{}.png", photo.replace('/', "_"));
         let target = folder.join(name);
-        let write = fs::create_dir_all(folder).and_then(|()| fs::write(&target, picture(&photo, purpose, &finding)));
-        write.map_err(|e| Failure::Work(format!("{}: {e}; choose another folder for --pictures", target.display())))?;
+        let write = fs::create_dir_all(folder)
+            .and_then(|()| fs::write(&target, picture(&photo, purpose, &finding)));
+        write.map_err(|e| {
+            Failure::Work(format!(
+                "{}: {e}; choose another folder for --pictures",
+                target.display()
+            ))
+        })?;
         out.push_str(&format!("  drawn in {}\n", target.display()));
     }
     Ok(out)
 }
 
 fn limit(limit: &str) -> String {
-    if limit.is_empty() { String::new() } else { format!("(limit {limit})") }
+    if limit.is_empty() {
+        String::new()
+    } else {
+        format!("(limit {limit})")
+    }
 }
 
 fn word(verdict: Verdict) -> String {
@@ -119,12 +157,18 @@ fn word(verdict: Verdict) -> String {
 }
 
 fn of_the_file(facts: &Facts) -> Vec<String> {
-    let mut lines = vec![format!("{} of {} × {} pixels, Exif orientation {}", facts.format, facts.width, facts.height, facts.orientation)];
+    let mut lines = vec![format!(
+        "{} of {} × {} pixels, Exif orientation {}",
+        facts.format, facts.width, facts.height, facts.orientation
+    )];
     if let Some(taken) = facts.taken {
         lines.push(format!("taken {taken}"));
     }
     if let (Some(s), Some(iso)) = (facts.exposure_s, facts.iso) {
-        lines.push(format!("exposure {} at ISO {iso:.0}", crate::measure::judge::exposure_time(s)));
+        lines.push(format!(
+            "exposure {} at ISO {iso:.0}",
+            crate::measure::judge::exposure_time(s)
+        ));
     }
     match facts.focal_px() {
         Some(f) => lines.push(format!("focal length stated: {f:.0} px")),
@@ -136,11 +180,20 @@ fn of_the_file(facts: &Facts) -> Vec<String> {
 fn below(inbox: &Path, file: &Path) -> String {
     let full = |p: &Path| fs::canonicalize(p).unwrap_or_else(|_| p.to_owned());
     let (inbox, file) = (full(inbox), full(file));
-    file.strip_prefix(&inbox).unwrap_or(&file).to_string_lossy().trim_start_matches('/').to_owned()
+    file.strip_prefix(&inbox)
+        .unwrap_or(&file)
+        .to_string_lossy()
+        .trim_start_matches('/')
+        .to_owned()
 }
 
 /// The bench's lamp photo that leaves the smallest uncertainty.
-fn best_lamp(lab: &Lab, inbox: &Path, bench: &str, facts: &Facts) -> Result<Option<(String, Record)>, Failure> {
+fn best_lamp(
+    lab: &Lab,
+    inbox: &Path,
+    bench: &str,
+    facts: &Facts,
+) -> Result<Option<(String, Record)>, Failure> {
     let mut best: Option<(f64, String, Record)> = None;
     for file in photos_below(inbox) {
         let photo = below(inbox, &file);
@@ -148,15 +201,26 @@ fn best_lamp(lab: &Lab, inbox: &Path, bench: &str, facts: &Facts) -> Result<Opti
         let Ok(bytes) = fs::read(&file) else { continue };
         let own = decode::facts(&bytes);
         let decision = lab.settings().rules.decide(&photo, &own);
-        let Outcome::Measure(purpose) = &decision.outcome else { continue };
-        if purpose.bench != bench || purpose.capture != Capture::Calibration || own.model != facts.model {
+        let Outcome::Measure(purpose) = &decision.outcome else {
+            continue;
+        };
+        if purpose.bench != bench
+            || purpose.capture != Capture::Calibration
+            || own.model != facts.model
+        {
             continue;
         }
         let finding = lab.examine(&bytes, &own, purpose, None, None);
-        if !matches!(finding.verdict, Verdict::Good | Verdict::Caution) || finding.measurement.calibration.is_none() {
+        if !matches!(finding.verdict, Verdict::Good | Verdict::Caution)
+            || finding.measurement.calibration.is_none()
+        {
             continue;
         }
-        let sigma = finding.measurement.metrics.wavelength_sigma_nm.unwrap_or(f64::MAX);
+        let sigma = finding
+            .measurement
+            .metrics
+            .wavelength_sigma_nm
+            .unwrap_or(f64::MAX);
         if best.as_ref().is_none_or(|b| sigma < b.0) {
             best = Some((sigma, photo.clone(), record(&photo, purpose, &finding)));
         }
@@ -168,7 +232,9 @@ fn photos_below(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();
     let mut folders = vec![folder.to_owned()];
     while let Some(folder) = folders.pop() {
-        let Ok(entries) = fs::read_dir(&folder) else { continue };
+        let Ok(entries) = fs::read_dir(&folder) else {
+            continue;
+        };
         for entry in entries.flatten() {
             match entry.file_type() {
                 Ok(t) if t.is_dir() => folders.push(entry.path()),

@@ -10,7 +10,9 @@ use crate::frame::Frame;
 use crate::measure::absorb::absorbance;
 use crate::measure::judge::{Case, judge};
 use crate::measure::photo::{self, measure};
-use crate::measure::{AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict};
+use crate::measure::{
+    AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict,
+};
 use crate::pair;
 use crate::publish::files;
 use crate::publish::record::{CalibrationRecord, Record};
@@ -67,7 +69,11 @@ pub struct Scale<'a> {
 impl Lab {
     /// For these settings.
     pub fn new(settings: Settings) -> Lab {
-        Lab { settings: Arc::new(settings), names: standards::lines_for_naming(), blanks: Mutex::default() }
+        Lab {
+            settings: Arc::new(settings),
+            names: standards::lines_for_naming(),
+            blanks: Mutex::default(),
+        }
     }
 
     /// The settings in force.
@@ -97,7 +103,10 @@ impl Lab {
         };
         orders.pairing.within_s = s.pairing.within_h.map(|h| h * 3600.0);
         orders.configuration_hash = s.configuration_hash();
-        Setup { orders, work: Arc::new(self) }
+        Setup {
+            orders,
+            work: Arc::new(self),
+        }
     }
 
     /// Measures and judges a photo's bytes.
@@ -128,18 +137,39 @@ impl Lab {
             (Some(blank), Some(own)) => blank / own,
             _ => 1.0,
         };
-        let absorbance = match (&measurement.spectrum, blank.and_then(|b| b.2), measurement.scale_kind) {
-            (Some(sample), Some(blank), Some(ScaleKind::Calibrated)) => Some(absorbance(sample, blank, ratio)),
+        let absorbance = match (
+            &measurement.spectrum,
+            blank.and_then(|b| b.2),
+            measurement.scale_kind,
+        ) {
+            (Some(sample), Some(blank), Some(ScaleKind::Calibrated)) => {
+                Some(absorbance(sample, blank, ratio))
+            }
             (_, None, _) if blank.is_some() => {
-                measurement.not_measured.push("absorbance: the blank has no spectrum on this scale".into());
+                measurement
+                    .not_measured
+                    .push("absorbance: the blank has no spectrum on this scale".into());
                 None
             }
             _ => None,
         };
-        Finding { measurement, verdict, reasons, frame: Some(frame), absorbance, remarks: decode::doubts(&facts) }
+        Finding {
+            measurement,
+            verdict,
+            reasons,
+            frame: Some(frame),
+            absorbance,
+            remarks: decode::doubts(&facts),
+        }
     }
 
-    fn measure_frame(&self, frame: &Frame, facts: &Facts, purpose: &Purpose, scale: Option<&Scale>) -> Measurement {
+    fn measure_frame(
+        &self,
+        frame: &Frame,
+        facts: &Facts,
+        purpose: &Purpose,
+        scale: Option<&Scale>,
+    ) -> Measurement {
         let lamps = match purpose.capture {
             Capture::Calibration => self.settings.lamps_for(&purpose.lamp),
             _ => Vec::new(),
@@ -162,10 +192,15 @@ impl Lab {
     fn broken(&self, fault: &Fault, facts: &Facts) -> Finding {
         let (code, slots) = match fault {
             Fault::Truncated(_) => (Code::Truncated, BTreeMap::new()),
-            Fault::Unreadable(what) => (Code::Unreadable, BTreeMap::from([("found", what.clone())])),
+            Fault::Unreadable(what) => {
+                (Code::Unreadable, BTreeMap::from([("found", what.clone())]))
+            }
             Fault::TooLarge(_) => {
                 let megapixels = (facts.width * facts.height) as f64 / 1e6;
-                let mut slots = BTreeMap::from([("limit_megapixels", self.settings.work.max_megapixels.to_string())]);
+                let mut slots = BTreeMap::from([(
+                    "limit_megapixels",
+                    self.settings.work.max_megapixels.to_string(),
+                )]);
                 if megapixels > 0.0 {
                     slots.insert("megapixels", format!("{megapixels:.0}"));
                 }
@@ -178,9 +213,18 @@ impl Lab {
     fn without_picture(&self, code: Code, what: String, slots: &BTreeMap<&str, String>) -> Finding {
         let advice = self.settings.words.advice(code, Severity::Retake, slots);
         let log = vec![format!("{}: {what}", code.as_str())];
-        let reason = Reason { code, severity: Severity::Retake, measured: what, limit: String::new(), advice };
+        let reason = Reason {
+            code,
+            severity: Severity::Retake,
+            measured: what,
+            limit: String::new(),
+            advice,
+        };
         Finding {
-            measurement: Measurement { log, ..Measurement::default() },
+            measurement: Measurement {
+                log,
+                ..Measurement::default()
+            },
             verdict: Verdict::Unreadable,
             reasons: vec![reason],
             frame: None,
@@ -190,16 +234,28 @@ impl Lab {
     }
 
     /// The blank's spectrum on the sample's scale.
-    fn blank_spectrum(&self, blank: &Input, scale: Option<&Scale>) -> Result<Arc<Option<Spectrum>>, Gone> {
-        let key = (blank.hash.clone(), scale.map_or_else(String::new, |s| s.hash.to_owned()));
+    fn blank_spectrum(
+        &self,
+        blank: &Input,
+        scale: Option<&Scale>,
+    ) -> Result<Arc<Option<Spectrum>>, Gone> {
+        let key = (
+            blank.hash.clone(),
+            scale.map_or_else(String::new, |s| s.hash.to_owned()),
+        );
         if let Some(known) = self.blanks.lock().ok().and_then(|b| b.get(&key).cloned()) {
             return Ok(known);
         }
         let bytes = blank.bytes()?;
-        let spectrum = match (&blank.decision.outcome, decode::decode(&bytes, self.settings.work.max_pixels())) {
+        let spectrum = match (
+            &blank.decision.outcome,
+            decode::decode(&bytes, self.settings.work.max_pixels()),
+        ) {
             (classify::Outcome::Measure(purpose), Ok((facts, frame))) => {
                 let m = self.measure_frame(&frame, &facts, purpose, scale);
-                (m.scale_kind == Some(ScaleKind::Calibrated)).then_some(m.spectrum).flatten()
+                (m.scale_kind == Some(ScaleKind::Calibrated))
+                    .then_some(m.spectrum)
+                    .flatten()
             }
             _ => None,
         };
@@ -215,17 +271,39 @@ impl Lab {
 
     /// The scale to use among the lamp photos that pairing allows: of several the surest. A lamp photo taken with
     /// another phone, or at another picture size, is another instrument.
-    pub fn choose_scale<'a>(&self, inputs: &'a [Input], facts: &Facts, remarks: &mut Vec<String>) -> Option<Scale<'a>> {
+    pub fn choose_scale<'a>(
+        &self,
+        inputs: &'a [Input],
+        facts: &Facts,
+        remarks: &mut Vec<String>,
+    ) -> Option<Scale<'a>> {
         let mut best: Option<(f64, Scale<'a>)> = None;
         for input in inputs {
-            let Some(model) = input.record.calibration.as_ref().and_then(|c| c.model.as_ref()) else { continue };
+            let Some(model) = input
+                .record
+                .calibration
+                .as_ref()
+                .and_then(|c| c.model.as_ref())
+            else {
+                continue;
+            };
             if let Some(why) = another_instrument(&input.facts, facts) {
                 remarks.push(format!("{} is not used for the scale: {why}", input.photo));
                 continue;
             }
-            let sigma = input.record.metrics.get("wavelength_sigma_nm").copied().unwrap_or(f64::MAX);
+            let sigma = input
+                .record
+                .metrics
+                .get("wavelength_sigma_nm")
+                .copied()
+                .unwrap_or(f64::MAX);
             if best.as_ref().is_none_or(|(s, _)| sigma < *s) {
-                let scale = Scale { photo: &input.photo, hash: &input.hash, calibration: model, record: &input.record };
+                let scale = Scale {
+                    photo: &input.photo,
+                    hash: &input.hash,
+                    calibration: model,
+                    record: &input.record,
+                };
                 best = Some((sigma, scale));
             }
         }
@@ -243,7 +321,9 @@ fn another_instrument(lamp: &Facts, photo: &Facts) -> Option<String> {
     }
     if lamp.width > 0 && photo.width > 0 && size(lamp) != size(photo) {
         let ((a, b), (c, d)) = (size(lamp), size(photo));
-        return Some(format!("it has {a} × {b} pixels, this photo {c} × {d}: set the phone to one picture size"));
+        return Some(format!(
+            "it has {a} × {b} pixels, this photo {c} × {d}: set the phone to one picture size"
+        ));
     }
     None
 }
@@ -276,24 +356,36 @@ impl Work for Lab {
                     }
                     _ => None,
                 };
-                let against = blank
-                    .as_ref()
-                    .map(|(b, spectrum)| (b.photo.as_str(), b.facts.exposure_product(), spectrum.as_ref().as_ref()));
-                let finding = self.examine(task.bytes, task.facts, purpose, scale.as_ref(), against);
+                let against = blank.as_ref().map(|(b, spectrum)| {
+                    (
+                        b.photo.as_str(),
+                        b.facts.exposure_product(),
+                        spectrum.as_ref().as_ref(),
+                    )
+                });
+                let finding =
+                    self.examine(task.bytes, task.facts, purpose, scale.as_ref(), against);
                 used = calibration_record(task.photo, &finding.measurement, scale.as_ref());
                 finding
             }
-            (Fate::Fault { code, what }, _) => {
-                self.without_picture(*code, what.clone(), &BTreeMap::from([("found", what.clone())]))
-            }
+            (Fate::Fault { code, what }, _) => self.without_picture(
+                *code,
+                what.clone(),
+                &BTreeMap::from([("found", what.clone())]),
+            ),
             (Fate::Ignore { .. }, _) | (Fate::Measure, None) => {
                 let why = match (task.fate, &task.decision.outcome) {
-                    (Fate::Ignore { why }, _) | (_, classify::Outcome::Ignore { why, .. }) => why.clone(),
+                    (Fate::Ignore { why }, _) | (_, classify::Outcome::Ignore { why, .. }) => {
+                        why.clone()
+                    }
                     _ => String::new(),
                 };
                 remarks.insert(0, why.clone());
                 Finding {
-                    measurement: Measurement { log: vec![format!("left alone: {why}")], ..Measurement::default() },
+                    measurement: Measurement {
+                        log: vec![format!("left alone: {why}")],
+                        ..Measurement::default()
+                    },
                     verdict: Verdict::Ignored,
                     reasons: Vec::new(),
                     frame: None,
@@ -305,7 +397,12 @@ impl Work for Lab {
         remarks.extend(finding.remarks.iter().cloned());
         let mut m = finding.measurement;
         let mut log = vec![format!("rule: {}", task.decision.rule)];
-        log.extend(task.decision.passed_over.iter().map(|(rule, why)| format!("not rule {rule}: {why}")));
+        log.extend(
+            task.decision
+                .passed_over
+                .iter()
+                .map(|(rule, why)| format!("not rule {rule}: {why}")),
+        );
         log.append(&mut m.log);
         m.log = log;
         let record = Record {
@@ -326,7 +423,12 @@ impl Work for Lab {
             remarks,
             provenance: task.provenance.clone(),
         };
-        let files = files::files(&record, &m, finding.absorbance.as_deref(), finding.frame.as_ref());
+        let files = files::files(
+            &record,
+            &m,
+            finding.absorbance.as_deref(),
+            finding.frame.as_ref(),
+        );
         Ok(Outcome { record, files })
     }
 
@@ -347,13 +449,19 @@ impl Work for Lab {
             now: Some(class.clock.to_owned()),
             refresh_s: REFRESH_S,
         };
-        report::summaries(&inputs, |shown| (class.read)(&format!("{}/{}", shown.folder, files::SPECTRUM_CSV)))
-            .into_iter()
-            .map(|(path, bytes)| {
-                let has_clock = path == "board.html";
-                Summary { path, bytes, has_clock }
-            })
-            .collect()
+        report::summaries(&inputs, |shown| {
+            (class.read)(&format!("{}/{}", shown.folder, files::SPECTRUM_CSV))
+        })
+        .into_iter()
+        .map(|(path, bytes)| {
+            let has_clock = path == "board.html";
+            Summary {
+                path,
+                bytes,
+                has_clock,
+            }
+        })
+        .collect()
     }
 }
 
@@ -364,7 +472,11 @@ fn bench_of(task: &Task<'_>) -> String {
     }
 }
 
-pub(super) fn calibration_record(photo: &str, m: &Measurement, scale: Option<&Scale>) -> Option<CalibrationRecord> {
+pub(super) fn calibration_record(
+    photo: &str,
+    m: &Measurement,
+    scale: Option<&Scale>,
+) -> Option<CalibrationRecord> {
     if let Some(own) = &m.calibration {
         return Some(CalibrationRecord {
             photo: Some(photo.to_owned()),
