@@ -83,6 +83,14 @@ impl Lab {
 
     /// What the shell needs to know, and the work itself.
     pub fn setup(self) -> Setup {
+        Setup {
+            orders: self.orders(),
+            work: Arc::new(self),
+        }
+    }
+
+    /// What the shell needs to know.
+    pub fn orders(&self) -> Orders {
         let s = &self.settings;
         let mut orders = Orders::new(&s.inbox, &s.results);
         let seconds = std::time::Duration::from_secs_f64;
@@ -93,8 +101,10 @@ impl Lab {
         if let Some(workers) = s.work.workers {
             orders.workers = workers;
         }
-        if let Some(mib) = s.work.memory_mib {
-            orders.memory_bytes = mib << 20;
+        match (s.work.memory_mib, free_memory()) {
+            (Some(mib), _) => orders.memory_bytes = mib << 20,
+            (None, Some(free)) => orders.memory_bytes = free / 2,
+            (None, None) => {}
         }
         orders.pairing.calibration = match s.pairing.calibration {
             CalibrationChoice::Nearest => pair::Choice::Nearest,
@@ -103,10 +113,7 @@ impl Lab {
         };
         orders.pairing.within_s = s.pairing.within_h.map(|h| h * 3600.0);
         orders.configuration_hash = s.configuration_hash();
-        Setup {
-            orders,
-            work: Arc::new(self),
-        }
+        orders
     }
 
     /// Measures and judges a photo's bytes.
@@ -161,6 +168,36 @@ impl Lab {
             absorbance,
             remarks: decode::doubts(&facts),
         }
+    }
+
+    /// Measures and judges a photo's bytes against the lamp photos and blanks that pairing chose for it.
+    ///
+    /// # Errors
+    /// Where the blank has changed meanwhile.
+    pub(super) fn examine_with<'a>(
+        &self,
+        bytes: &[u8],
+        facts: &Facts,
+        purpose: &Purpose,
+        (calibrations, blanks): (&'a [Input], &[Input]),
+        remarks: &mut Vec<String>,
+    ) -> Result<(Finding, Option<Scale<'a>>), Gone> {
+        let scale = match purpose.capture {
+            Capture::Calibration | Capture::Dark => None,
+            _ => self.choose_scale(calibrations, facts, remarks),
+        };
+        let blank = match blanks.first() {
+            Some(blank) if purpose.capture == Capture::Sample => {
+                Some((blank, self.blank_spectrum(blank, scale.as_ref())?))
+            }
+            _ => None,
+        };
+        let against = blank.as_ref().map(|(b, spectrum)| {
+            let exposure = b.facts.exposure_product();
+            (b.photo.as_str(), exposure, spectrum.as_ref().as_ref())
+        });
+        let finding = self.examine(bytes, facts, purpose, scale.as_ref(), against);
+        Ok((finding, scale))
     }
 
     fn measure_frame(
@@ -311,6 +348,16 @@ impl Lab {
     }
 }
 
+/// Memory that the system could give, bytes: what it calls available, proc_meminfo(5).
+fn free_memory() -> Option<u64> {
+    let text = std::fs::read_to_string("/proc/meminfo").ok()?;
+    let line = text
+        .lines()
+        .find_map(|line| line.strip_prefix("MemAvailable:"))?;
+    let kib: u64 = line.split_whitespace().next()?.parse().ok()?;
+    Some(kib << 10)
+}
+
 /// Why a lamp photo cannot speak for a photo, if it cannot.
 fn another_instrument(lamp: &Facts, photo: &Facts) -> Option<String> {
     let size = |f: &Facts| (f.width.max(f.height), f.width.min(f.height));
@@ -346,27 +393,15 @@ impl Work for Lab {
         let mut used: Option<CalibrationRecord> = None;
         let finding = match (task.fate, purpose) {
             (Fate::Measure, Some(purpose)) => {
-                let scale = match purpose.capture {
-                    Capture::Calibration | Capture::Dark => None,
-                    _ => self.choose_scale(task.calibrations, task.facts, &mut remarks),
-                };
-                let blank = match task.blanks.first() {
-                    Some(blank) if purpose.capture == Capture::Sample => {
-                        Some((blank, self.blank_spectrum(blank, scale.as_ref())?))
-                    }
-                    _ => None,
-                };
-                let against = blank.as_ref().map(|(b, spectrum)| {
-                    (
-                        b.photo.as_str(),
-                        b.facts.exposure_product(),
-                        spectrum.as_ref().as_ref(),
-                    )
-                });
-                let finding =
-                    self.examine(task.bytes, task.facts, purpose, scale.as_ref(), against);
-                used = calibration_record(task.photo, &finding.measurement, scale.as_ref());
-                finding
+                let (found, scale) = self.examine_with(
+                    task.bytes,
+                    task.facts,
+                    purpose,
+                    (task.calibrations, task.blanks),
+                    &mut remarks,
+                )?;
+                used = calibration_record(task.photo, &found.measurement, scale.as_ref());
+                found
             }
             (Fate::Fault { code, what }, _) => self.without_picture(
                 *code,
