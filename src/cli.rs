@@ -10,9 +10,9 @@ use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
 use tracing_subscriber::EnvFilter;
 
 use crate::measure::Verdict;
-use crate::settings;
 use crate::run::lab::Lab;
 use crate::run::{self, Bell, Failure, Orders, Report, Setup, reload, signals};
+use crate::settings;
 
 /// Turns phone photographs, taken through hand-built spectroscopes, into calibrated spectra and verdicts.
 ///
@@ -162,9 +162,7 @@ pub fn main() -> ExitCode {
             sweep(&cli.common, shows_bar).map(|report| status(&report, *fail_on_retake))
         }
         Command::Check => check(&cli.common),
-        Command::Explain { photos, pictures } => {
-            explain(&cli.common, photos, pictures.as_deref())
-        }
+        Command::Explain { photos, pictures } => explain(&cli.common, photos, pictures.as_deref()),
         Command::Rehearse => Err(Failure::Work("not wired".into())),
     };
     done.unwrap_or_else(|failure| {
@@ -296,7 +294,11 @@ fn check(common: &Common) -> Result<ExitCode, Failure> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn explain(common: &Common, photos: &[PathBuf], pictures: Option<&Path>) -> Result<ExitCode, Failure> {
+fn explain(
+    common: &Common,
+    photos: &[PathBuf],
+    pictures: Option<&Path>,
+) -> Result<ExitCode, Failure> {
     let lab = load(common)?;
     let mut out = String::new();
     for photo in photos {

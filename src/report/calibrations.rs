@@ -26,7 +26,7 @@ struct Entry<'a> {
     taken: Option<&'a str>,
     verdict: Verdict,
     reasons: Vec<&'static str>,
-    /// Photos measured with it, itself included.
+    /// Other photos measured with it.
     used_by: usize,
     lamp: Option<&'a str>,
     rms_nm: Option<f64>,
@@ -46,8 +46,9 @@ pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
         .filter(|r| r.bench == bench)
         .collect();
     let mut used_by: BTreeMap<&str, usize> = BTreeMap::new();
-    for c in photos.iter().filter_map(|r| r.calibration.as_ref()) {
-        if let Some(photo) = &c.photo {
+    for r in &photos {
+        let scale_from = r.calibration.as_ref().and_then(|c| c.photo.as_deref());
+        if let Some(photo) = scale_from.filter(|photo| *photo != r.photo) {
             *used_by.entry(photo).or_default() += 1;
         }
     }

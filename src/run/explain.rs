@@ -1,8 +1,11 @@
 //! One photo, explained: which rule took it and why, what was measured, the verdict. Publishes nothing.
 
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
+use std::sync::Arc;
 
+use crate::arrive::listing::{self, Rel};
+use crate::arrive::settle::Candidate;
 use crate::classify::{Capture, Outcome, Purpose};
 use crate::decode::{self, Facts};
 use crate::measure::Verdict;
@@ -10,25 +13,42 @@ use crate::publish::files;
 use crate::publish::record::{Provenance, Record};
 
 use super::Failure;
-use super::lab::{Finding, Lab, Scale};
+use super::intake::{self, Insist, Taken};
+use super::lab::{Finding, Lab};
+use super::make::{self, Job};
+use super::work::Fate;
+use super::world::{Held, Published, World};
 
-/// Explains the photo at `path` (below the inbox, or from the working folder), using the best lamp photo that lies in
-/// the same bench's folders. With `pictures`, draws what was found into that folder.
+/// Explains the photo at `path` (below the inbox, or from the working folder) as a sweep of the inbox would judge it:
+/// with the lamp photo and the blank that the sweep would choose. With `pictures`, draws what was found into that folder.
 ///
 /// # Errors
 /// Where the photo cannot be read, or the picture not be written.
 pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String, Failure> {
     let inbox = &lab.settings().inbox;
-    let file = [path.to_owned(), inbox.join(path)].into_iter().find(|p| p.is_file()).ok_or_else(|| {
-        Failure::Work(format!("{}: no such photo, neither here nor in {}", path.display(), inbox.display()))
-    })?;
-    let read = |file: &Path| fs::read(file).map_err(|e| Failure::Work(format!("{}: {e}", file.display())));
-    let bytes = read(&file)?;
-    let photo = below(inbox, &file);
+    let file = [path.to_owned(), inbox.join(path)]
+        .into_iter()
+        .find(|p| p.is_file())
+        .ok_or_else(|| {
+            Failure::Work(format!(
+                "{}: no such photo, neither here nor in {}",
+                path.display(),
+                inbox.display()
+            ))
+        })?;
+    let bytes = fs::read(&file).map_err(|e| Failure::Work(format!("{}: {e}", file.display())))?;
+    let company = match below(inbox, &file) {
+        Some(rel) => company(lab, &rel)?,
+        None => None,
+    };
+    let photo = below(inbox, &file).map_or_else(|| path.display().to_string(), |rel| rel.shown());
     let facts = decode::facts(&bytes);
     let decision = lab.settings().rules.decide(&photo, &facts);
     let mut out = format!("{photo}\n");
     let mut say = |text: String| out.push_str(&format!("  {text}\n"));
+    if company.is_none() {
+        say("it does not lie in the inbox: no lamp photo or blank is looked for".into());
+    }
     for (rule, why) in &decision.passed_over {
         say(format!("not rule '{rule}': {why}"));
     }
@@ -45,24 +65,54 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
         purpose.capture.as_str(),
         purpose.bench,
         purpose.label,
-        if purpose.lamp.is_empty() { String::new() } else { format!(", lamp {}", purpose.lamp) }
+        if purpose.lamp.is_empty() {
+            String::new()
+        } else {
+            format!(", lamp {}", purpose.lamp)
+        }
     ));
+    if let Some(Fate::Fault { code, what }) = company.as_ref().map(|job| &job.fate) {
+        say(format!("verdict: unreadable\n  {}: {what}", code.as_str()));
+        return Ok(out);
+    }
     for line in of_the_file(&facts) {
         say(line);
     }
-    let lamp = match purpose.capture {
-        Capture::Calibration | Capture::Dark => None,
-        _ => best_lamp(lab, inbox, &purpose.bench, &facts)?,
-    };
-    let scale = lamp.as_ref().map(|(path, record)| {
-        let calibration = record.calibration.as_ref().and_then(|c| c.model.as_ref());
-        calibration.map(|calibration| Scale { photo: path, hash: "", calibration, record })
-    });
-    let scale = scale.flatten();
+    let inputs = company
+        .as_ref()
+        .map_or((&[][..], &[][..]), |job| (&job.calibrations, &job.blanks));
+    let mut remarks = Vec::new();
+    let (finding, scale) = lab
+        .examine_with(&bytes, &facts, purpose, inputs, &mut remarks)
+        .map_err(|gone| Failure::Work(format!("{gone}; run it again")))?;
     if let Some(scale) = &scale {
         say(format!("scale from {}", scale.photo));
     }
-    let finding = lab.examine(&bytes, &facts, purpose, scale.as_ref(), None);
+    if let (Some(blank), Capture::Sample) = (inputs.1.first(), purpose.capture) {
+        say(format!("against the blank {}", blank.photo));
+    }
+    say_finding(&finding, &mut say);
+    for remark in remarks.iter().chain(&finding.remarks) {
+        say(remark.clone());
+    }
+    if let Some(folder) = pictures {
+        let name = format!("{}.png", photo.replace('/', "_"));
+        let target = folder.join(name);
+        let write = fs::create_dir_all(folder)
+            .and_then(|()| fs::write(&target, picture(&photo, purpose, &finding)));
+        write.map_err(|e| {
+            Failure::Work(format!(
+                "{}: {e}; choose another folder for --pictures",
+                target.display()
+            ))
+        })?;
+        out.push_str(&format!("  drawn in {}\n", target.display()));
+    }
+    Ok(out)
+}
+
+/// What was measured, the verdict and its reasons, a line each.
+fn say_finding(finding: &Finding, say: &mut impl FnMut(String)) {
     for line in &finding.measurement.log {
         say(line.clone());
     }
@@ -74,7 +124,8 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
                 l.order,
                 l.residual_nm,
                 l.sigma_nm,
-                l.left_out_nm.map_or(String::new(), |v| format!(", {v:+.3} nm when left out"))
+                l.left_out_nm
+                    .map_or(String::new(), |v| format!(", {v:+.3} nm when left out"))
             ));
         }
     }
@@ -90,28 +141,31 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
             peak.centre_nm.value,
             peak.centre_nm.sigma,
             peak.fwhm_nm.value,
-            if peak.name.is_empty() { String::new() } else { format!(": {}", peak.name) }
+            if peak.name.is_empty() {
+                String::new()
+            } else {
+                format!(": {}", peak.name)
+            }
         ));
     }
     say(format!("verdict: {}", word(finding.verdict)));
     for reason in &finding.reasons {
-        say(format!("{}: {} {} — {}", reason.code.as_str(), reason.measured, limit(&reason.limit), reason.advice));
+        say(format!(
+            "{}: {}{} — {}",
+            reason.code.as_str(),
+            reason.measured,
+            limit(&reason.limit),
+            reason.advice
+        ));
     }
-    for remark in &finding.remarks {
-        say(remark.clone());
-    }
-    if let Some(folder) = pictures {
-        let name = format!("{}.png", photo.replace('/', "_"));
-        let target = folder.join(name);
-        let write = fs::create_dir_all(folder).and_then(|()| fs::write(&target, picture(&photo, purpose, &finding)));
-        write.map_err(|e| Failure::Work(format!("{}: {e}; choose another folder for --pictures", target.display())))?;
-        out.push_str(&format!("  drawn in {}\n", target.display()));
-    }
-    Ok(out)
 }
 
 fn limit(limit: &str) -> String {
-    if limit.is_empty() { String::new() } else { format!("(limit {limit})") }
+    if limit.is_empty() {
+        String::new()
+    } else {
+        format!(" (limit {limit})")
+    }
 }
 
 fn word(verdict: Verdict) -> String {
@@ -119,12 +173,18 @@ fn word(verdict: Verdict) -> String {
 }
 
 fn of_the_file(facts: &Facts) -> Vec<String> {
-    let mut lines = vec![format!("{} of {} × {} pixels, Exif orientation {}", facts.format, facts.width, facts.height, facts.orientation)];
+    let mut lines = vec![format!(
+        "{} of {} × {} pixels, Exif orientation {}",
+        facts.format, facts.width, facts.height, facts.orientation
+    )];
     if let Some(taken) = facts.taken {
         lines.push(format!("taken {taken}"));
     }
     if let (Some(s), Some(iso)) = (facts.exposure_s, facts.iso) {
-        lines.push(format!("exposure {} at ISO {iso:.0}", crate::measure::judge::exposure_time(s)));
+        lines.push(format!(
+            "exposure {} at ISO {iso:.0}",
+            crate::measure::judge::exposure_time(s)
+        ));
     }
     match facts.focal_px() {
         Some(f) => lines.push(format!("focal length stated: {f:.0} px")),
@@ -133,52 +193,68 @@ fn of_the_file(facts: &Facts) -> Vec<String> {
     lines
 }
 
-fn below(inbox: &Path, file: &Path) -> String {
-    let full = |p: &Path| fs::canonicalize(p).unwrap_or_else(|_| p.to_owned());
-    let (inbox, file) = (full(inbox), full(file));
-    file.strip_prefix(&inbox).unwrap_or(&file).to_string_lossy().trim_start_matches('/').to_owned()
+/// The file's path below the inbox, where it lies there.
+fn below(inbox: &Path, file: &Path) -> Option<Rel> {
+    // The file's own name may be a link, which the inbox does not follow; only its folder is looked up.
+    let folder = file.parent().filter(|p| !p.as_os_str().is_empty());
+    let folder = fs::canonicalize(folder.unwrap_or(Path::new("."))).ok()?;
+    let file = folder.join(file.file_name()?);
+    let below = file.strip_prefix(fs::canonicalize(inbox).ok()?).ok()?;
+    Some(Rel::new(below))
 }
 
-/// The bench's lamp photo that leaves the smallest uncertainty.
-fn best_lamp(lab: &Lab, inbox: &Path, bench: &str, facts: &Facts) -> Result<Option<(String, Record)>, Failure> {
-    let mut best: Option<(f64, String, Record)> = None;
-    for file in photos_below(inbox) {
-        let photo = below(inbox, &file);
-        // Only the header is needed to know whose photo it is and what for.
-        let Ok(bytes) = fs::read(&file) else { continue };
-        let own = decode::facts(&bytes);
-        let decision = lab.settings().rules.decide(&photo, &own);
-        let Outcome::Measure(purpose) = &decision.outcome else { continue };
-        if purpose.bench != bench || purpose.capture != Capture::Calibration || own.model != facts.model {
-            continue;
-        }
-        let finding = lab.examine(&bytes, &own, purpose, None, None);
-        if !matches!(finding.verdict, Verdict::Good | Verdict::Caution) || finding.measurement.calibration.is_none() {
-            continue;
-        }
-        let sigma = finding.measurement.metrics.wavelength_sigma_nm.unwrap_or(f64::MAX);
-        if best.as_ref().is_none_or(|b| sigma < b.0) {
-            best = Some((sigma, photo.clone(), record(&photo, purpose, &finding)));
-        }
-    }
-    Ok(best.map(|(_, photo, record)| (photo, record)))
-}
-
-fn photos_below(folder: &Path) -> Vec<PathBuf> {
-    let mut found = Vec::new();
-    let mut folders = vec![folder.to_owned()];
-    while let Some(folder) = folders.pop() {
-        let Ok(entries) = fs::read_dir(&folder) else { continue };
-        for entry in entries.flatten() {
-            match entry.file_type() {
-                Ok(t) if t.is_dir() => folders.push(entry.path()),
-                Ok(t) if t.is_file() => found.push(entry.path()),
-                _ => {}
-            }
+/// The photo as a sweep would plan it, once the bench's lamp photos and blanks are made; nothing is written.
+///
+/// `None` where the photo is not among what the sweep would find.
+fn company(lab: &Lab, own: &Rel) -> Result<Option<Job>, Failure> {
+    let orders = lab.orders();
+    let listing = listing::list(&orders.inbox)
+        .map_err(|e| Failure::Work(format!("{}: {e}", orders.inbox.display())))?;
+    let mut known = Vec::new();
+    for (path, entry) in listing.entries {
+        let candidate = Candidate {
+            path: path.clone(),
+            identity: entry.identity,
+            last_chance: true,
+        };
+        let max = orders.max_file_bytes;
+        let insist = Insist::OnEverything;
+        if let Taken::Known(photo) =
+            intake::take_in(&candidate, &entry.kind, insist, &orders.inbox, max, lab)
+        {
+            known.push((path, *photo));
         }
     }
-    found.sort();
-    found
+    let Some(bench) = known
+        .iter()
+        .find(|(path, _)| path == own)
+        .map(|(_, photo)| photo.bench().to_owned())
+    else {
+        return Ok(None);
+    };
+    let mut world = World::default();
+    for (path, photo) in known {
+        let helps = matches!(photo.capture(), Some(Capture::Calibration | Capture::Blank));
+        if photo.bench() == bench && (helps || path == *own) {
+            world.insert(path, photo);
+        }
+    }
+    world.arrange();
+    let mut made = Published::new();
+    loop {
+        let mut jobs = world.plan(&bench, &made, |_| Held::Free, &orders);
+        if let Some(i) = jobs.iter().position(|job| job.path() == own) {
+            return Ok(Some(jobs.swap_remove(i)));
+        }
+        if jobs.is_empty() {
+            return Ok(None);
+        }
+        for job in jobs {
+            let outcome = make::outcome(&job, lab)
+                .map_err(|gone| Failure::Work(format!("{gone}; run it again")))?;
+            made.insert(job.folder.clone(), Arc::new(outcome.record));
+        }
+    }
 }
 
 fn record(photo: &str, purpose: &Purpose, finding: &Finding) -> Record {

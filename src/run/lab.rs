@@ -10,7 +10,9 @@ use crate::frame::Frame;
 use crate::measure::absorb::absorbance;
 use crate::measure::judge::{Case, judge};
 use crate::measure::photo::{self, measure};
-use crate::measure::{AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict};
+use crate::measure::{
+    AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict,
+};
 use crate::pair;
 use crate::publish::files;
 use crate::publish::record::{CalibrationRecord, Record};
@@ -67,7 +69,11 @@ pub struct Scale<'a> {
 impl Lab {
     /// For these settings.
     pub fn new(settings: Settings) -> Lab {
-        Lab { settings: Arc::new(settings), names: standards::lines_for_naming(), blanks: Mutex::default() }
+        Lab {
+            settings: Arc::new(settings),
+            names: standards::lines_for_naming(),
+            blanks: Mutex::default(),
+        }
     }
 
     /// The settings in force.
@@ -77,6 +83,14 @@ impl Lab {
 
     /// What the shell needs to know, and the work itself.
     pub fn setup(self) -> Setup {
+        Setup {
+            orders: self.orders(),
+            work: Arc::new(self),
+        }
+    }
+
+    /// What the shell needs to know.
+    pub fn orders(&self) -> Orders {
         let s = &self.settings;
         let mut orders = Orders::new(&s.inbox, &s.results);
         let seconds = std::time::Duration::from_secs_f64;
@@ -87,8 +101,10 @@ impl Lab {
         if let Some(workers) = s.work.workers {
             orders.workers = workers;
         }
-        if let Some(mib) = s.work.memory_mib {
-            orders.memory_bytes = mib << 20;
+        match (s.work.memory_mib, free_memory()) {
+            (Some(mib), _) => orders.memory_bytes = mib << 20,
+            (None, Some(free)) => orders.memory_bytes = free / 2,
+            (None, None) => {}
         }
         orders.pairing.calibration = match s.pairing.calibration {
             CalibrationChoice::Nearest => pair::Choice::Nearest,
@@ -97,7 +113,7 @@ impl Lab {
         };
         orders.pairing.within_s = s.pairing.within_h.map(|h| h * 3600.0);
         orders.configuration_hash = s.configuration_hash();
-        Setup { orders, work: Arc::new(self) }
+        orders
     }
 
     /// Measures and judges a photo's bytes.
@@ -128,18 +144,69 @@ impl Lab {
             (Some(blank), Some(own)) => blank / own,
             _ => 1.0,
         };
-        let absorbance = match (&measurement.spectrum, blank.and_then(|b| b.2), measurement.scale_kind) {
-            (Some(sample), Some(blank), Some(ScaleKind::Calibrated)) => Some(absorbance(sample, blank, ratio)),
+        let absorbance = match (
+            &measurement.spectrum,
+            blank.and_then(|b| b.2),
+            measurement.scale_kind,
+        ) {
+            (Some(sample), Some(blank), Some(ScaleKind::Calibrated)) => {
+                Some(absorbance(sample, blank, ratio))
+            }
             (_, None, _) if blank.is_some() => {
-                measurement.not_measured.push("absorbance: the blank has no spectrum on this scale".into());
+                measurement
+                    .not_measured
+                    .push("absorbance: the blank has no spectrum on this scale".into());
                 None
             }
             _ => None,
         };
-        Finding { measurement, verdict, reasons, frame: Some(frame), absorbance, remarks: decode::doubts(&facts) }
+        Finding {
+            measurement,
+            verdict,
+            reasons,
+            frame: Some(frame),
+            absorbance,
+            remarks: decode::doubts(&facts),
+        }
     }
 
-    fn measure_frame(&self, frame: &Frame, facts: &Facts, purpose: &Purpose, scale: Option<&Scale>) -> Measurement {
+    /// Measures and judges a photo's bytes against the lamp photos and blanks that pairing chose for it.
+    ///
+    /// # Errors
+    /// Where the blank has changed meanwhile.
+    pub(super) fn examine_with<'a>(
+        &self,
+        bytes: &[u8],
+        facts: &Facts,
+        purpose: &Purpose,
+        (calibrations, blanks): (&'a [Input], &[Input]),
+        remarks: &mut Vec<String>,
+    ) -> Result<(Finding, Option<Scale<'a>>), Gone> {
+        let scale = match purpose.capture {
+            Capture::Calibration | Capture::Dark => None,
+            _ => self.choose_scale(calibrations, facts, remarks),
+        };
+        let blank = match blanks.first() {
+            Some(blank) if purpose.capture == Capture::Sample => {
+                Some((blank, self.blank_spectrum(blank, scale.as_ref())?))
+            }
+            _ => None,
+        };
+        let against = blank.as_ref().map(|(b, spectrum)| {
+            let exposure = b.facts.exposure_product();
+            (b.photo.as_str(), exposure, spectrum.as_ref().as_ref())
+        });
+        let finding = self.examine(bytes, facts, purpose, scale.as_ref(), against);
+        Ok((finding, scale))
+    }
+
+    fn measure_frame(
+        &self,
+        frame: &Frame,
+        facts: &Facts,
+        purpose: &Purpose,
+        scale: Option<&Scale>,
+    ) -> Measurement {
         let lamps = match purpose.capture {
             Capture::Calibration => self.settings.lamps_for(&purpose.lamp),
             _ => Vec::new(),
@@ -162,10 +229,15 @@ impl Lab {
     fn broken(&self, fault: &Fault, facts: &Facts) -> Finding {
         let (code, slots) = match fault {
             Fault::Truncated(_) => (Code::Truncated, BTreeMap::new()),
-            Fault::Unreadable(what) => (Code::Unreadable, BTreeMap::from([("found", what.clone())])),
+            Fault::Unreadable(what) => {
+                (Code::Unreadable, BTreeMap::from([("found", what.clone())]))
+            }
             Fault::TooLarge(_) => {
                 let megapixels = (facts.width * facts.height) as f64 / 1e6;
-                let mut slots = BTreeMap::from([("limit_megapixels", self.settings.work.max_megapixels.to_string())]);
+                let mut slots = BTreeMap::from([(
+                    "limit_megapixels",
+                    self.settings.work.max_megapixels.to_string(),
+                )]);
                 if megapixels > 0.0 {
                     slots.insert("megapixels", format!("{megapixels:.0}"));
                 }
@@ -178,9 +250,18 @@ impl Lab {
     fn without_picture(&self, code: Code, what: String, slots: &BTreeMap<&str, String>) -> Finding {
         let advice = self.settings.words.advice(code, Severity::Retake, slots);
         let log = vec![format!("{}: {what}", code.as_str())];
-        let reason = Reason { code, severity: Severity::Retake, measured: what, limit: String::new(), advice };
+        let reason = Reason {
+            code,
+            severity: Severity::Retake,
+            measured: what,
+            limit: String::new(),
+            advice,
+        };
         Finding {
-            measurement: Measurement { log, ..Measurement::default() },
+            measurement: Measurement {
+                log,
+                ..Measurement::default()
+            },
             verdict: Verdict::Unreadable,
             reasons: vec![reason],
             frame: None,
@@ -190,16 +271,28 @@ impl Lab {
     }
 
     /// The blank's spectrum on the sample's scale.
-    fn blank_spectrum(&self, blank: &Input, scale: Option<&Scale>) -> Result<Arc<Option<Spectrum>>, Gone> {
-        let key = (blank.hash.clone(), scale.map_or_else(String::new, |s| s.hash.to_owned()));
+    fn blank_spectrum(
+        &self,
+        blank: &Input,
+        scale: Option<&Scale>,
+    ) -> Result<Arc<Option<Spectrum>>, Gone> {
+        let key = (
+            blank.hash.clone(),
+            scale.map_or_else(String::new, |s| s.hash.to_owned()),
+        );
         if let Some(known) = self.blanks.lock().ok().and_then(|b| b.get(&key).cloned()) {
             return Ok(known);
         }
         let bytes = blank.bytes()?;
-        let spectrum = match (&blank.decision.outcome, decode::decode(&bytes, self.settings.work.max_pixels())) {
+        let spectrum = match (
+            &blank.decision.outcome,
+            decode::decode(&bytes, self.settings.work.max_pixels()),
+        ) {
             (classify::Outcome::Measure(purpose), Ok((facts, frame))) => {
                 let m = self.measure_frame(&frame, &facts, purpose, scale);
-                (m.scale_kind == Some(ScaleKind::Calibrated)).then_some(m.spectrum).flatten()
+                (m.scale_kind == Some(ScaleKind::Calibrated))
+                    .then_some(m.spectrum)
+                    .flatten()
             }
             _ => None,
         };
@@ -215,22 +308,54 @@ impl Lab {
 
     /// The scale to use among the lamp photos that pairing allows: of several the surest. A lamp photo taken with
     /// another phone, or at another picture size, is another instrument.
-    pub fn choose_scale<'a>(&self, inputs: &'a [Input], facts: &Facts, remarks: &mut Vec<String>) -> Option<Scale<'a>> {
+    pub fn choose_scale<'a>(
+        &self,
+        inputs: &'a [Input],
+        facts: &Facts,
+        remarks: &mut Vec<String>,
+    ) -> Option<Scale<'a>> {
         let mut best: Option<(f64, Scale<'a>)> = None;
         for input in inputs {
-            let Some(model) = input.record.calibration.as_ref().and_then(|c| c.model.as_ref()) else { continue };
+            let Some(model) = input
+                .record
+                .calibration
+                .as_ref()
+                .and_then(|c| c.model.as_ref())
+            else {
+                continue;
+            };
             if let Some(why) = another_instrument(&input.facts, facts) {
                 remarks.push(format!("{} is not used for the scale: {why}", input.photo));
                 continue;
             }
-            let sigma = input.record.metrics.get("wavelength_sigma_nm").copied().unwrap_or(f64::MAX);
+            let sigma = input
+                .record
+                .metrics
+                .get("wavelength_sigma_nm")
+                .copied()
+                .unwrap_or(f64::MAX);
             if best.as_ref().is_none_or(|(s, _)| sigma < *s) {
-                let scale = Scale { photo: &input.photo, hash: &input.hash, calibration: model, record: &input.record };
+                let scale = Scale {
+                    photo: &input.photo,
+                    hash: &input.hash,
+                    calibration: model,
+                    record: &input.record,
+                };
                 best = Some((sigma, scale));
             }
         }
         best.map(|(_, scale)| scale)
     }
+}
+
+/// Memory that the system could give, bytes: what it calls available, proc_meminfo(5).
+fn free_memory() -> Option<u64> {
+    let text = std::fs::read_to_string("/proc/meminfo").ok()?;
+    let line = text
+        .lines()
+        .find_map(|line| line.strip_prefix("MemAvailable:"))?;
+    let kib: u64 = line.split_whitespace().next()?.parse().ok()?;
+    Some(kib << 10)
 }
 
 /// Why a lamp photo cannot speak for a photo, if it cannot.
@@ -243,7 +368,9 @@ fn another_instrument(lamp: &Facts, photo: &Facts) -> Option<String> {
     }
     if lamp.width > 0 && photo.width > 0 && size(lamp) != size(photo) {
         let ((a, b), (c, d)) = (size(lamp), size(photo));
-        return Some(format!("it has {a} × {b} pixels, this photo {c} × {d}: set the phone to one picture size"));
+        return Some(format!(
+            "it has {a} × {b} pixels, this photo {c} × {d}: set the phone to one picture size"
+        ));
     }
     None
 }
@@ -266,34 +393,34 @@ impl Work for Lab {
         let mut used: Option<CalibrationRecord> = None;
         let finding = match (task.fate, purpose) {
             (Fate::Measure, Some(purpose)) => {
-                let scale = match purpose.capture {
-                    Capture::Calibration | Capture::Dark => None,
-                    _ => self.choose_scale(task.calibrations, task.facts, &mut remarks),
-                };
-                let blank = match task.blanks.first() {
-                    Some(blank) if purpose.capture == Capture::Sample => {
-                        Some((blank, self.blank_spectrum(blank, scale.as_ref())?))
-                    }
-                    _ => None,
-                };
-                let against = blank
-                    .as_ref()
-                    .map(|(b, spectrum)| (b.photo.as_str(), b.facts.exposure_product(), spectrum.as_ref().as_ref()));
-                let finding = self.examine(task.bytes, task.facts, purpose, scale.as_ref(), against);
-                used = calibration_record(task.photo, &finding.measurement, scale.as_ref());
-                finding
+                let (found, scale) = self.examine_with(
+                    task.bytes,
+                    task.facts,
+                    purpose,
+                    (task.calibrations, task.blanks),
+                    &mut remarks,
+                )?;
+                used = calibration_record(task.photo, &found.measurement, scale.as_ref());
+                found
             }
-            (Fate::Fault { code, what }, _) => {
-                self.without_picture(*code, what.clone(), &BTreeMap::from([("found", what.clone())]))
-            }
+            (Fate::Fault { code, what }, _) => self.without_picture(
+                *code,
+                what.clone(),
+                &BTreeMap::from([("found", what.clone())]),
+            ),
             (Fate::Ignore { .. }, _) | (Fate::Measure, None) => {
                 let why = match (task.fate, &task.decision.outcome) {
-                    (Fate::Ignore { why }, _) | (_, classify::Outcome::Ignore { why, .. }) => why.clone(),
+                    (Fate::Ignore { why }, _) | (_, classify::Outcome::Ignore { why, .. }) => {
+                        why.clone()
+                    }
                     _ => String::new(),
                 };
                 remarks.insert(0, why.clone());
                 Finding {
-                    measurement: Measurement { log: vec![format!("left alone: {why}")], ..Measurement::default() },
+                    measurement: Measurement {
+                        log: vec![format!("left alone: {why}")],
+                        ..Measurement::default()
+                    },
                     verdict: Verdict::Ignored,
                     reasons: Vec::new(),
                     frame: None,
@@ -305,7 +432,12 @@ impl Work for Lab {
         remarks.extend(finding.remarks.iter().cloned());
         let mut m = finding.measurement;
         let mut log = vec![format!("rule: {}", task.decision.rule)];
-        log.extend(task.decision.passed_over.iter().map(|(rule, why)| format!("not rule {rule}: {why}")));
+        log.extend(
+            task.decision
+                .passed_over
+                .iter()
+                .map(|(rule, why)| format!("not rule {rule}: {why}")),
+        );
         log.append(&mut m.log);
         m.log = log;
         let record = Record {
@@ -326,7 +458,12 @@ impl Work for Lab {
             remarks,
             provenance: task.provenance.clone(),
         };
-        let files = files::files(&record, &m, finding.absorbance.as_deref(), finding.frame.as_ref());
+        let files = files::files(
+            &record,
+            &m,
+            finding.absorbance.as_deref(),
+            finding.frame.as_ref(),
+        );
         Ok(Outcome { record, files })
     }
 
@@ -347,13 +484,19 @@ impl Work for Lab {
             now: Some(class.clock.to_owned()),
             refresh_s: REFRESH_S,
         };
-        report::summaries(&inputs, |shown| (class.read)(&format!("{}/{}", shown.folder, files::SPECTRUM_CSV)))
-            .into_iter()
-            .map(|(path, bytes)| {
-                let has_clock = path == "board.html";
-                Summary { path, bytes, has_clock }
-            })
-            .collect()
+        report::summaries(&inputs, |shown| {
+            (class.read)(&format!("{}/{}", shown.folder, files::SPECTRUM_CSV))
+        })
+        .into_iter()
+        .map(|(path, bytes)| {
+            let has_clock = path == "board.html";
+            Summary {
+                path,
+                bytes,
+                has_clock,
+            }
+        })
+        .collect()
     }
 }
 
@@ -364,7 +507,11 @@ fn bench_of(task: &Task<'_>) -> String {
     }
 }
 
-pub(super) fn calibration_record(photo: &str, m: &Measurement, scale: Option<&Scale>) -> Option<CalibrationRecord> {
+pub(super) fn calibration_record(
+    photo: &str,
+    m: &Measurement,
+    scale: Option<&Scale>,
+) -> Option<CalibrationRecord> {
     if let Some(own) = &m.calibration {
         return Some(CalibrationRecord {
             photo: Some(photo.to_owned()),

@@ -85,7 +85,11 @@ pub fn make(job: &Job, work: &dyn Work, shelf: &Shelf) -> Made {
     }
 }
 
-fn outcome(job: &Job, work: &dyn Work) -> Result<Outcome, Gone> {
+/// What is to be published about the job's photo.
+///
+/// # Errors
+/// Where a file has changed meanwhile.
+pub fn outcome(job: &Job, work: &dyn Work) -> Result<Outcome, Gone> {
     let bytes = match job.fate {
         Fate::Measure => job.source.read(&job.provenance.photo_hash)?,
         Fate::Ignore { .. } | Fate::Fault { .. } => Vec::new(),

@@ -30,16 +30,26 @@ pub fn preflight(settings: &Settings) -> Vec<String> {
         Ok(_) => match rustix::fs::statvfs(standing) {
             Ok(space) => {
                 let free = space.f_bavail * space.f_frsize;
-                let word = if free < LITTLE_SPACE { "ATTENTION" } else { "ok" };
+                let word = if free < LITTLE_SPACE {
+                    "ATTENTION"
+                } else {
+                    "ok"
+                };
                 doubts.push(format!(
                     "{word}: {:.1} GiB free for the results in {} (about 1 MiB a photo)",
                     free as f64 / f64::from(1u32 << 30),
                     settings.results.display()
                 ));
             }
-            Err(error) => doubts.push(format!("ATTENTION: free space at {} is not known: {error}", standing.display())),
+            Err(error) => doubts.push(format!(
+                "ATTENTION: free space at {} is not known: {error}",
+                standing.display()
+            )),
         },
-        Err(error) => doubts.push(format!("ATTENTION: {} cannot be looked at: {error}", standing.display())),
+        Err(error) => doubts.push(format!(
+            "ATTENTION: {} cannot be looked at: {error}",
+            standing.display()
+        )),
     }
     let limit = "/proc/sys/fs/inotify/max_user_watches";
     if let Ok(text) = fs::read_to_string(limit)

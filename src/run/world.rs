@@ -70,14 +70,16 @@ impl Known {
         content(self) == content(other)
     }
 
-    fn bench(&self) -> &str {
+    /// Whose it is.
+    pub fn bench(&self) -> &str {
         match &self.decision.outcome {
             Outcome::Ignore { bench, .. } => bench,
             Outcome::Measure(purpose) => &purpose.bench,
         }
     }
 
-    fn capture(&self) -> Option<Capture> {
+    /// What it was taken for; absent where it is ignored.
+    pub fn capture(&self) -> Option<Capture> {
         match &self.decision.outcome {
             Outcome::Ignore { .. } => None,
             Outcome::Measure(purpose) => Some(purpose.capture),

@@ -241,9 +241,9 @@ impl Settings {
         let named = |wanted: &str| self.lamps.iter().find(|lamp| lamp.name == wanted);
         match named(&name).or_else(|| named(standards::lamp_of_symbol(&name)?)) {
             // Benches rarely know which of the two kinds of fluorescent lamp hangs over them.
-            Some(lamp) if lamp.name == "fluorescent" => {
-                std::iter::once(lamp).chain(named("halophosphate")).collect()
-            }
+            Some(lamp) if lamp.name == "fluorescent" => std::iter::once(lamp)
+                .chain(named("halophosphate"))
+                .collect(),
             Some(lamp) => vec![lamp],
             None => self.lamps.iter().collect(),
         }

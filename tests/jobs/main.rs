@@ -1,16 +1,22 @@
-//! The shell, from outside: what a person relies on, with photos that are a few bytes long.
+//! What a person relies on, from outside: the shell with photos that are a few bytes long, and the program itself on
+//! the demo's photos (`real` and what uses it).
 //!
-//! A worker that knows nothing of optics stands in for the measuring, so that thousands of runs cost seconds. Where
+//! For the shell, a worker that knows nothing of optics stands in for the measuring, so that thousands of runs cost seconds. Where
 //! a run must be killed it lives in a process of its own: this test binary again, told by its environment to be the
 //! daemon.
 
 mod fake;
 mod lab;
+mod real;
 
 mod arrivals;
 mod crashes;
+mod demo;
 mod faults;
+mod hostile;
 mod pairing;
+mod promises;
 mod refusals;
 mod restarts;
 mod scale;
+mod usage;

@@ -1,0 +1,397 @@
+//! The demo evening, swept by the program with the shipped configuration: does it find what was planted, and are the
+//! files what their readers expect?
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+
+use slitwatch::classify::Capture;
+
+use crate::real::{CLASS, SWEPT, demo_photos, rows};
+
+/// The photo's `(code, severity)` pairs.
+fn reasons(quality: &serde_json::Value) -> Vec<(String, String)> {
+    let text = |v: &serde_json::Value| v.as_str().expect("text").to_owned();
+    let reasons = quality["reasons"].as_array().expect("a list");
+    reasons
+        .iter()
+        .map(|r| (text(&r["code"]), text(&r["severity"])))
+        .collect()
+}
+
+#[test]
+fn every_file_has_one_row_and_one_folder() {
+    let photos: Vec<&String> = SWEPT.rows.iter().map(|row| &row["photo"]).collect();
+    let expected: BTreeSet<String> = demo_photos();
+    assert_eq!(photos, expected.iter().collect::<Vec<_>>(), "in order");
+    let folders: BTreeSet<String> = SWEPT
+        .tree
+        .keys()
+        .filter_map(|name| name.strip_suffix("/quality.json"))
+        .map(str::to_owned)
+        .collect();
+    assert_eq!(folders, expected);
+    for photo in &expected {
+        let log = SWEPT.place.results().join(photo).join("photo.log");
+        assert!(fs::metadata(log).unwrap().len() > 0, "{photo}");
+    }
+}
+
+#[test]
+fn every_planted_fault_is_found_and_no_sound_photo_is_refused() {
+    let mut wrong = Vec::new();
+    for planned in CLASS.iter().filter(|p| p.path.ends_with(".jpg")) {
+        let quality = SWEPT.place.quality(&planned.path);
+        let found = reasons(&quality);
+        let verdict = quality["verdict"].as_str().unwrap();
+        let faults = &planned.shot.faults;
+        for fault in faults {
+            let wanted = (fault.code().to_owned(), "retake".to_owned());
+            let expected = match fault.code() {
+                "truncated" | "unreadable" => "unreadable",
+                _ => "retake",
+            };
+            if !found.contains(&wanted) || verdict != expected {
+                wrong.push(format!(
+                    "{}: {fault:?} gave {verdict} {found:?}",
+                    planned.path
+                ));
+            }
+        }
+        if faults.is_empty() && !matches!(verdict, "good" | "caution") {
+            wrong.push(format!("{}: sound, gave {verdict} {found:?}", planned.path));
+        }
+    }
+    assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+#[test]
+fn a_reason_says_what_was_measured_and_what_to_do() {
+    let codes: BTreeSet<&str> = [
+        "clipped",
+        "dim",
+        "tilted",
+        "skewed",
+        "slit-wide",
+        "defocused",
+        "moved",
+        "leak",
+        "cropped",
+        "no-spectrum",
+        "few-lines",
+        "poor-fit",
+        "exposure-differs",
+        "exposure-auto",
+        "truncated",
+        "unreadable",
+        "too-large",
+    ]
+    .into();
+    let mut n = 0;
+    for row in &SWEPT.rows {
+        let quality = SWEPT.place.quality(&row["photo"]);
+        for reason in quality["reasons"].as_array().unwrap() {
+            let text = |key: &str| reason[key].as_str().unwrap();
+            assert!(codes.contains(text("code")), "{reason}");
+            assert!(matches!(text("severity"), "caution" | "retake"), "{reason}");
+            assert!(!text("measured").is_empty(), "{reason}");
+            assert!(text("advice").len() > 20, "{reason}");
+            assert!(reason["limit"].is_string(), "{reason}");
+            n += 1;
+        }
+    }
+    assert!(n >= 14, "{n} reasons");
+}
+
+#[test]
+fn quality_json_has_its_keys_and_the_table_is_the_same_flat() {
+    const METRICS: [&str; 12] = [
+        "clipped_fraction",
+        "peak_level",
+        "snr",
+        "tilt_deg",
+        "skew_deg",
+        "slit_width_um",
+        "slit_width_um_sigma",
+        "blur_px",
+        "bandpass_nm",
+        "background_level",
+        "nm_per_px",
+        "wavelength_sigma_nm",
+    ];
+    let mut seen = BTreeSet::new();
+    for row in &SWEPT.rows {
+        let photo = &row["photo"];
+        let quality = SWEPT.place.quality(photo);
+        for key in [
+            "photo",
+            "bench",
+            "capture",
+            "rule",
+            "taken",
+            "verdict",
+            "reasons",
+            "metrics",
+            "calibration",
+            "provenance",
+        ] {
+            assert!(quality.get(key).is_some(), "{photo}: no {key}");
+        }
+        for key in ["photo", "bench", "rule", "verdict"] {
+            assert_eq!(quality[key], row[key].as_str(), "{photo}: {key}");
+        }
+        for key in ["capture", "taken"] {
+            assert_eq!(
+                quality[key].as_str().unwrap_or(""),
+                row[key],
+                "{photo}: {key}"
+            );
+        }
+        let codes: Vec<String> = reasons(&quality)
+            .into_iter()
+            .map(|(code, _)| code)
+            .collect();
+        assert_eq!(codes.join(";"), row["reasons"], "{photo}");
+        let metrics = quality["metrics"].as_object().unwrap();
+        for name in METRICS {
+            match metrics.get(name) {
+                Some(value) => {
+                    seen.insert(name);
+                    let value = value
+                        .as_f64()
+                        .unwrap_or_else(|| panic!("{photo}: {name} {value}"));
+                    assert_eq!(row[name].parse::<f64>().unwrap(), value, "{photo}: {name}");
+                }
+                None => assert_eq!(row[name], "", "{photo}: {name}"),
+            }
+        }
+        match metrics.get("order_side").or(quality.get("order_side")) {
+            Some(side) if side.is_string() => assert_eq!(side.as_str().unwrap(), row["order_side"]),
+            _ => assert_eq!(row["order_side"], "", "{photo}"),
+        }
+        let hash = quality["provenance"]["photo_hash"].as_str().unwrap();
+        let bytes = crate::real::demo_bytes(photo);
+        assert_eq!(hash, blake3::hash(&bytes).to_hex().as_str(), "{photo}");
+        assert_eq!(quality["provenance"]["version"], env!("CARGO_PKG_VERSION"));
+    }
+    assert_eq!(
+        seen.len(),
+        METRICS.len(),
+        "each is measured on some photo: {seen:?}"
+    );
+    // `order_side` is named among the metrics.
+    let lamp = SWEPT.place.quality("heron/lamp-01.jpg");
+    assert!(lamp["metrics"]["order_side"].is_string());
+}
+
+/// RFC 4180, section 2: records end with CRLF; as many fields in each; the header first.
+#[test]
+fn spectrum_csv_has_its_columns_and_rising_equal_steps() {
+    const FIRST: &str = "wavelength_nm,signal,signal_sigma,red,green,blue,clipped";
+    const BLANK: &str = ",transmittance,transmittance_sigma,absorbance,absorbance_sigma";
+    let spectra: Vec<(&String, &Vec<u8>)> = SWEPT
+        .tree
+        .iter()
+        .filter(|(name, _)| name.ends_with("/spectrum.csv"))
+        .collect();
+    assert!(spectra.len() > 16, "{}", spectra.len());
+    for (name, bytes) in spectra {
+        let text = std::str::from_utf8(bytes).unwrap();
+        assert!(text.ends_with("\r\n"), "{name}");
+        assert_eq!(
+            text.matches('\n').count(),
+            text.matches("\r\n").count(),
+            "{name}"
+        );
+        assert!(!text.contains(['"', '#', ';']), "{name}: numbers only");
+        let quality = SWEPT
+            .place
+            .quality(name.strip_suffix("/spectrum.csv").unwrap());
+        let has_blank = !quality["provenance"]["blank"]
+            .as_object()
+            .unwrap()
+            .is_empty();
+        let header = if has_blank {
+            format!("{FIRST}{BLANK}")
+        } else {
+            FIRST.to_owned()
+        };
+        assert_eq!(text.lines().next().unwrap(), header, "{name}");
+        let rows = rows(bytes);
+        let number = |row: &BTreeMap<String, String>, column: &str| {
+            let value = row[column]
+                .parse::<f64>()
+                .unwrap_or_else(|_| panic!("{name}: {column} {}", row[column]));
+            assert!(value.is_finite(), "{name}");
+            value
+        };
+        let nm: Vec<f64> = rows
+            .iter()
+            .map(|row| number(row, "wavelength_nm"))
+            .collect();
+        let step = nm[1] - nm[0];
+        assert!(
+            step > 0.0 && nm.windows(2).all(|w| (w[1] - w[0] - step).abs() < 1e-6),
+            "{name}"
+        );
+        for row in &rows {
+            let signal = number(row, "signal");
+            assert!((-0.1..=1.1).contains(&signal), "{name}: {signal}");
+            assert!(number(row, "signal_sigma") > 0.0, "{name}");
+            assert!((0.0..=1.0).contains(&number(row, "clipped")), "{name}");
+            for channel in ["red", "green", "blue"] {
+                number(row, channel);
+            }
+        }
+    }
+}
+
+#[test]
+fn a_series_against_its_blank_obeys_the_law_of_absorption() {
+    // Bouguer, Lambert, Beer: absorbance is proportional to concentration. The dye's own maximum does not matter here.
+    let absorbance = |mg: u32| {
+        let rows = SWEPT
+            .place
+            .rows(&format!("dunlin/dye-{mg}mg.jpg/spectrum.csv"));
+        let near: Vec<f64> = rows
+            .iter()
+            .filter(|row| (500.0..520.0).contains(&row["wavelength_nm"].parse::<f64>().unwrap()))
+            .filter_map(|row| row["absorbance"].parse().ok())
+            .collect();
+        assert!(near.len() > 40, "{mg} mg: {} rows", near.len());
+        near.iter().sum::<f64>() / near.len() as f64
+    };
+    let per_mg: Vec<f64> = [2, 4, 6]
+        .iter()
+        .map(|&mg| absorbance(mg) / f64::from(mg))
+        .collect();
+    let mean = per_mg.iter().sum::<f64>() / 3.0;
+    assert!(mean > 0.01, "{per_mg:?}");
+    assert!(
+        per_mg.iter().all(|a| (a / mean - 1.0).abs() < 0.05),
+        "{per_mg:?}"
+    );
+    // Transmittance and absorbance are one number written twice.
+    for row in SWEPT.place.rows("dunlin/dye-4mg.jpg/spectrum.csv") {
+        let number = |name: &str| row[name].parse::<f64>().ok();
+        let (Some(t), Some(a)) = (number("transmittance"), number("absorbance")) else {
+            continue;
+        };
+        assert!((-t.log10() - a).abs() < 2e-3 * a.abs().max(1.0), "{t} {a}");
+    }
+}
+
+#[test]
+fn spectra_csv_holds_every_spectrum_row_for_row() {
+    let mut by_photo: BTreeMap<String, Vec<BTreeMap<String, String>>> = BTreeMap::new();
+    for row in SWEPT.place.rows("spectra.csv") {
+        by_photo.entry(row["photo"].clone()).or_default().push(row);
+    }
+    for row in &SWEPT.rows {
+        let photo = &row["photo"];
+        let quality = SWEPT.place.quality(photo);
+        let is_calibrated = quality["calibration"]["kind"] == "calibrated";
+        let Some(own) = SWEPT.tree.get(&format!("{photo}/spectrum.csv")) else {
+            assert!(!by_photo.contains_key(photo), "{photo}");
+            continue;
+        };
+        assert_eq!(by_photo.contains_key(photo), is_calibrated, "{photo}");
+        if !is_calibrated {
+            continue;
+        }
+        let own = rows(own);
+        let long = &by_photo[photo];
+        assert_eq!(own.len(), long.len(), "{photo}");
+        for (own, long) in own.iter().zip(long) {
+            assert_eq!(long["bench"], row["bench"]);
+            for (column, cell) in own {
+                assert_eq!(&long[column], cell, "{photo}: {column}");
+            }
+        }
+    }
+}
+
+#[test]
+fn calibration_json_names_each_lamp_photo_and_what_came_of_it() {
+    for bench in ["avocet", "dunlin", "heron", "turnstone"] {
+        let bytes = &SWEPT.tree[&format!("{bench}/calibration.json")];
+        let json: serde_json::Value = serde_json::from_slice(bytes).unwrap();
+        assert_eq!(json["bench"], bench);
+        let listed = json["calibrations"].as_array().unwrap();
+        let lamps: Vec<&str> = SWEPT
+            .rows
+            .iter()
+            .filter(|row| row["bench"] == bench && row["capture"] == Capture::Calibration.as_str())
+            .map(|row| row["photo"].as_str())
+            .collect();
+        let names: Vec<&str> = listed
+            .iter()
+            .map(|c| c["photo"].as_str().unwrap())
+            .collect();
+        assert_eq!(names, lamps);
+        for c in listed {
+            let photo = c["photo"].as_str().unwrap();
+            let users = SWEPT
+                .rows
+                .iter()
+                .filter(|row| row["calibration_photo"] == photo && row["photo"] != photo);
+            assert_eq!(c["used_by"], users.count(), "{photo}");
+            if c["verdict"] == "good" {
+                assert!(c["rms_nm"].as_f64().unwrap() < 0.3, "{photo}");
+                assert!(c["lines"].as_array().unwrap().len() >= 4, "{photo}");
+                let has_sigma = |name: &str| c["parameters"].get(format!("{name}_sigma")).is_some();
+                assert!(has_sigma("focal_px") && has_sigma("roll_rad"), "{photo}");
+            } else {
+                assert_eq!(c["used_by"], 0, "{photo} is to be retaken");
+            }
+        }
+    }
+}
+
+#[test]
+fn the_provenance_names_what_a_photo_was_made_from() {
+    for row in &SWEPT.rows {
+        let quality = SWEPT.place.quality(&row["photo"]);
+        let hashes = |kind: &str| quality["provenance"][kind].as_object().unwrap().clone();
+        for (photo, hash) in hashes("calibration").into_iter().chain(hashes("blank")) {
+            let bytes = crate::real::demo_bytes(&photo);
+            assert_eq!(hash, blake3::hash(&bytes).to_hex().as_str());
+        }
+        if let Some(used) = quality["calibration"]["photo"].as_str()
+            && used != row["photo"]
+        {
+            assert!(hashes("calibration").contains_key(used), "{}", row["photo"]);
+        }
+    }
+    let dye = SWEPT.place.quality("dunlin/dye-4mg.jpg");
+    assert!(
+        dye["provenance"]["blank"]
+            .get("dunlin/blank-01.jpg")
+            .is_some()
+    );
+    assert!(
+        dye["provenance"]["calibration"]
+            .get("dunlin/lamp-02.jpg")
+            .is_some()
+    );
+}
+
+#[test]
+fn pages_pictures_and_peaks_are_there_for_every_photo_that_is_not_ignored() {
+    for row in &SWEPT.rows {
+        let photo = &row["photo"];
+        let has = |name: &str| SWEPT.tree.contains_key(&format!("{photo}/{name}"));
+        let is_picture = row["verdict"] != "ignored";
+        for name in ["peaks.csv", "overlay.png", "spectrum.svg"] {
+            assert_eq!(has(name), is_picture, "{photo}/{name}");
+        }
+        if is_picture {
+            let png = &SWEPT.tree[&format!("{photo}/overlay.png")];
+            assert!(image::load_from_memory(png).is_ok(), "{photo}");
+            let svg = std::str::from_utf8(&SWEPT.tree[&format!("{photo}/spectrum.svg")]).unwrap();
+            roxmltree::Document::parse(svg).unwrap();
+        }
+    }
+    for bench in ["avocet", "dunlin", "heron", "turnstone"] {
+        assert!(SWEPT.tree.contains_key(&format!("{bench}/index.html")));
+    }
+}

@@ -1,0 +1,244 @@
+//! The commands as they are typed: exit statuses, what goes where, and what must not happen.
+
+use std::fs;
+
+use crate::real::{Place, demo_photos, files_below, shipped, stderr, stdout};
+
+#[test]
+fn a_photo_to_be_retaken_gives_status_3_if_asked() {
+    let place = Place::new();
+    place.put_demo(|photo| photo == "heron/pocket.jpg");
+    let plain = place.run(&["sweep"]);
+    assert_eq!(plain.status.code(), Some(0), "{}", stderr(&plain));
+    assert!(
+        plain.stdout.is_empty(),
+        "results on stdout only where asked for"
+    );
+    assert_eq!(
+        place.run(&["sweep", "--fail-on-retake"]).status.code(),
+        Some(3)
+    );
+    let sound = Place::new();
+    sound.put_demo(|photo| photo == "heron/lamp-01.jpg");
+    assert_eq!(
+        sound.run(&["sweep", "--fail-on-retake"]).status.code(),
+        Some(0)
+    );
+}
+
+#[test]
+fn every_mistake_in_a_configuration_is_named_with_its_place() {
+    let place = Place::new();
+    let text = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
+    let wrong = text
+        .replace("slit_distance_mm: 305", "slit_distance_mm: far")
+        .replace("settle_s: 2 ", "setle_s: 2 ")
+        .replace("capture: blank", "capture: blink");
+    let config = place.path("lab.yaml");
+    fs::write(&config, &wrong).unwrap();
+    let at = |line: &str, what: &str| {
+        let (i, line) = wrong
+            .lines()
+            .enumerate()
+            .find(|(_, l)| l.contains(line))
+            .unwrap();
+        format!("lab.yaml:{}:{}", i + 1, line.find(what).unwrap() + 1)
+    };
+    let places = [
+        at("slit_distance_mm: far", "far"),
+        at("setle_s", "setle_s"),
+        at("blink", "blink"),
+    ];
+    for command in [
+        &["check"][..],
+        &["sweep"],
+        &["watch"],
+        &["explain", "heron/lamp-01.jpg"],
+    ] {
+        let output = place.run(&[command, &["--config", config.to_str().unwrap()]].concat());
+        assert_eq!(output.status.code(), Some(2), "{command:?}");
+        assert!(output.stdout.is_empty(), "{command:?}");
+        let said = stderr(&output);
+        for place in &places {
+            assert!(
+                said.contains(place.as_str()),
+                "{place} is missing in\n{said}"
+            );
+        }
+    }
+    assert!(!place.results().exists());
+    let none = place.run(&["sweep", "--config", "nowhere.yaml"]);
+    assert_eq!(none.status.code(), Some(2));
+    assert!(stderr(&none).contains("nowhere.yaml"));
+}
+
+#[test]
+fn folders_inside_each_other_are_wrong_usage() {
+    let place = Place::new();
+    place.put_demo(|photo| photo == "heron/notes.txt");
+    let inside = place.inbox().join("results");
+    for command in ["sweep", "watch", "check"] {
+        let output = place.run(&[command, "--results", inside.to_str().unwrap()]);
+        assert_eq!(
+            output.status.code(),
+            Some(2),
+            "{command}: {}",
+            stderr(&output)
+        );
+        assert!(!inside.exists());
+    }
+    let around = place.path("");
+    let output = place.run(&["sweep", "--results", around.to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(2));
+    // By another road: a link into the inbox.
+    let link = place.path("link");
+    std::os::unix::fs::symlink(place.inbox(), &link).unwrap();
+    let output = place.run(&["sweep", "--results", link.join("results").to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(2), "{}", stderr(&output));
+    assert_eq!(files_below(&place.inbox()).len(), 1);
+}
+
+#[test]
+fn an_inbox_that_cannot_be_read_is_said_to_be_so() {
+    use std::os::unix::fs::PermissionsExt;
+    let place = Place::new();
+    let missing = place.run(&["sweep", "--inbox", "/nowhere/inbox"]);
+    assert_eq!(missing.status.code(), Some(2), "{}", stderr(&missing));
+    assert!(
+        stderr(&missing).contains("/nowhere/inbox"),
+        "{}",
+        stderr(&missing)
+    );
+    fs::set_permissions(place.inbox(), fs::Permissions::from_mode(0)).unwrap();
+    if fs::read_dir(place.inbox()).is_ok() {
+        eprintln!("skipped in part: the administrator may read everything");
+    } else {
+        let output = place.run(&["sweep"]);
+        assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
+    }
+    fs::set_permissions(place.inbox(), fs::Permissions::from_mode(0o755)).unwrap();
+    // Results where nothing can be written.
+    let file = place.path("file");
+    fs::write(&file, "a file").unwrap();
+    let output = place.run(&["sweep", "--results", file.join("results").to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
+}
+
+#[test]
+fn check_says_what_will_be_done_and_does_nothing() {
+    let place = Place::new();
+    place.put_demo(|photo| photo == "heron/notes.txt");
+    let output = place.run(&["check"]);
+    assert_eq!(output.status.code(), Some(0));
+    assert!(!place.results().exists());
+    let said = stdout(&output);
+    for words in [
+        "lamp",
+        "sidecars",
+        "bracket",
+        "calibration",
+        "clipped_fraction",
+        "caution above 0.01",
+        "retake above 0.05",
+        "tilt_deg",
+        "slit_width_um",
+        "2 s",
+        "nearest in time",
+    ] {
+        assert!(said.contains(words), "{words} is missing in\n{said}");
+    }
+    for folder in [place.inbox(), place.results()] {
+        assert!(said.contains(folder.to_str().unwrap()), "{said}");
+    }
+}
+
+#[test]
+fn explain_says_what_a_sweep_would_and_publishes_nothing() {
+    let place = Place::new();
+    place.put_demo(|photo| photo.starts_with("dunlin/"));
+    let named = place.inbox().join("dunlin/dye-8mg-other-time.jpg");
+    // Both as a path below the inbox and as a path from here.
+    for photo in ["dunlin/dye-8mg-other-time.jpg", named.to_str().unwrap()] {
+        let output = place.run(&["explain", photo]);
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+        let said = stdout(&output);
+        for words in [
+            "rule 'sample' took it",
+            "not rule 'blank'",
+            "dunlin/lamp-02.jpg",
+            "dunlin/blank-01.jpg",
+            "verdict: retake",
+            "exposure-differs",
+            "snr",
+        ] {
+            assert!(said.contains(words), "{words} is missing in\n{said}");
+        }
+    }
+    assert!(!place.results().exists());
+    let own: usize = demo_photos()
+        .iter()
+        .filter(|photo| photo.starts_with("dunlin/"))
+        .count();
+    assert_eq!(files_below(&place.inbox()).len(), own);
+    let pictures = place.path("pictures");
+    let lamp = [
+        "explain",
+        "dunlin/lamp-02.jpg",
+        "--pictures",
+        pictures.to_str().unwrap(),
+    ];
+    assert_eq!(place.run(&lamp).status.code(), Some(0));
+    let drawn = files_below(&pictures);
+    assert_eq!(drawn.len(), 1);
+    assert!(image::open(pictures.join(drawn.first().unwrap())).is_ok());
+    let none = place.run(&["explain", "dunlin/none.jpg"]);
+    assert_eq!(none.status.code(), Some(1));
+    assert!(stderr(&none).contains("dunlin/none.jpg"));
+}
+
+#[test]
+fn the_log_goes_to_stderr_as_text_or_json() {
+    let place = Place::new();
+    place.put_demo(|photo| photo == "heron/notes.txt");
+    let output = place.run(&["sweep", "--log-format", "json"]);
+    assert!(output.stdout.is_empty());
+    let said = stderr(&output);
+    assert!(said.lines().count() > 0);
+    for line in said.lines() {
+        let value: serde_json::Value =
+            serde_json::from_str(line).unwrap_or_else(|_| panic!("{line}"));
+        assert!(value["level"].is_string());
+    }
+    assert!(stderr(&place.run(&["sweep", "-q", "-q"])).is_empty());
+}
+
+#[test]
+fn paths_in_a_configuration_start_from_it_and_typed_ones_from_the_working_folder() {
+    let place = Place::new();
+    place.put_demo(|photo| photo == "heron/notes.txt");
+    let config = place.path("etc/lab.yaml");
+    fs::create_dir(place.path("etc")).unwrap();
+    let text = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
+    let text = text
+        .replace("../demo-inbox", "../inbox")
+        .replace("../results", "../from-config");
+    fs::write(&config, text).unwrap();
+    let run = |arguments: &[&str], folder: &str| {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_slitwatch"));
+        fs::create_dir_all(place.path(folder)).unwrap();
+        command
+            .current_dir(place.path(folder))
+            .args(arguments)
+            .output()
+            .unwrap()
+    };
+    let output = run(&["sweep", "--config", "../etc/lab.yaml"], "elsewhere");
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert!(place.path("from-config/quality.csv").exists());
+    let output = run(
+        &["sweep", "--config", "../etc/lab.yaml", "--results", "typed"],
+        "elsewhere",
+    );
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert!(place.path("elsewhere/typed/quality.csv").exists());
+}
