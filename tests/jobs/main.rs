@@ -12,5 +12,6 @@ mod crashes;
 mod faults;
 mod pairing;
 mod refusals;
+mod rehearsal;
 mod restarts;
 mod scale;

@@ -112,7 +112,7 @@ fn isolated(lines: &[TrueLine], bandpass_nm: f64) -> Vec<TrueLine> {
         blends.iter().all(|other| {
             let distance_nm = (other.wavelength_nm - line.wavelength_nm).abs();
             distance_nm == 0.0
-                || distance_nm > 2.4 * bandpass_nm
+                || distance_nm > 2.1 * bandpass_nm + baseline_nm(bandpass_nm)
                 || other.strength < WEAK_NEIGHBOUR * line.strength
         })
     };
@@ -121,6 +121,11 @@ fn isolated(lines: &[TrueLine], bandpass_nm: f64) -> Vec<TrueLine> {
         line.strength /= strongest;
     }
     alone
+}
+
+/// Width of the baseline on either side of a line, nm: some rows of any spectrum lie in it.
+fn baseline_nm(bandpass_nm: f64) -> f64 {
+    (0.25 * bandpass_nm).max(0.6)
 }
 
 /// Distance to the nearest line that could be taken for this one, nm.
@@ -146,7 +151,7 @@ fn centroid(rows: &[SeenRow], near_nm: f64, reach_nm: f64, bandpass_nm: f64) -> 
     let brightest = |rows: &[SeenRow]| rows.iter().copied().max_by(|a, b| a.signal.total_cmp(&b.signal));
     let top = brightest(between(near_nm - reach_nm, near_nm + reach_nm))?;
     let half_nm = 1.05 * bandpass_nm;
-    let outer_nm = 1.3 * bandpass_nm;
+    let outer_nm = half_nm + baseline_nm(bandpass_nm);
     let mut at = top.wavelength_nm;
     let mut height = 0.0;
     for _ in 0..8 {

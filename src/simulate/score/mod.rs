@@ -288,7 +288,8 @@ fn metrics(entry: &Entry, seen: &Seen, score: &mut Score) {
         }
     };
     note("tilt_deg", "tilt_deg", &|v| v - truth.tilt_deg);
-    note("skew_deg", "skew_deg", &|v| v - truth.skew_deg);
+    // Published clockwise, planted anticlockwise.
+    note("skew_deg", "skew_deg", &|v| v + truth.skew_deg);
     let in_focus = !spoils("defocused") && !spoils("moved");
     if in_focus && (100.0..=400.0).contains(&truth.slit_width_um) {
         note("slit_width (100-400 um, in focus)", "slit_width_um", &|v| v / truth.slit_width_um - 1.0);

@@ -56,7 +56,7 @@ fn seen(verdict: &str, error_nm: f64, reasons: &[(&str, &str)]) -> Seen {
         metrics: BTreeMap::from([
             ("bandpass_nm".into(), 1.7),
             ("tilt_deg".into(), 1.25),
-            ("skew_deg".into(), -0.5),
+            ("skew_deg".into(), 0.5),
             ("slit_width_um".into(), 220.0),
         ]),
         scale_from: "heron/lamp-01.jpg".into(),
@@ -88,6 +88,7 @@ fn a_class_without_a_flaw_keeps_every_promise() {
     let (error, sigma) = score.lines[1].in_peaks_nm.unwrap();
     assert!((error - 0.05).abs() < 1e-9 && sigma == 0.1);
     assert_eq!(score.metrics["tilt_deg"], [0.25, 0.25]);
+    assert_eq!(score.metrics["skew_deg"], [0.0, 0.0]);
     assert!((score.metrics["slit_width (100-400 um, in focus)"][0] - 0.1).abs() < 1e-12);
 }
 
