@@ -24,7 +24,9 @@ pub fn absorbance(sample: &Spectrum, blank: &Spectrum, exposure_ratio: f64) -> V
         .iter()
         .map(|row| {
             let place = (row.wavelength_nm - first.wavelength_nm) / blank.step_nm;
-            between(blank, place).map_or_else(AbsorbanceRow::default, |reference| one(row, &reference, exposure_ratio))
+            between(blank, place).map_or_else(AbsorbanceRow::default, |reference| {
+                one(row, &reference, exposure_ratio)
+            })
         })
         .collect()
 }
@@ -66,7 +68,10 @@ fn one(sample: &SpectrumRow, blank: &SpectrumRow, exposure_ratio: f64) -> Absorb
         }
         let t = s / b * exposure_ratio;
         // Both noises (GUM 5.1.2, first order); a floor of one part in 400 for the tone curve's steps.
-        let sigma = ((ss / b * exposure_ratio).powi(2) + (t * sb / b).powi(2) + (0.0025 * t.max(0.05)).powi(2)).sqrt();
+        let sigma = ((ss / b * exposure_ratio).powi(2)
+            + (t * sb / b).powi(2)
+            + (0.0025 * t.max(0.05)).powi(2))
+        .sqrt();
         let weight = 1.0 / (sigma * sigma);
         sum += weight * t;
         weights += weight;
@@ -74,11 +79,20 @@ fn one(sample: &SpectrumRow, blank: &SpectrumRow, exposure_ratio: f64) -> Absorb
     if weights <= 0.0 {
         return AbsorbanceRow::default();
     }
-    let transmittance = Estimate { value: sum / weights, sigma: (1.0 / weights).sqrt() };
+    let transmittance = Estimate {
+        value: sum / weights,
+        sigma: (1.0 / weights).sqrt(),
+    };
     let sigma = transmittance.sigma / (transmittance.value.max(1e-9) * std::f64::consts::LN_10);
     let absorbance = (transmittance.value > 2.0 * transmittance.sigma && sigma < LARGEST_SIGMA)
-        .then(|| Estimate { value: -transmittance.value.log10(), sigma });
-    AbsorbanceRow { transmittance: Some(transmittance), absorbance }
+        .then(|| Estimate {
+            value: -transmittance.value.log10(),
+            sigma,
+        });
+    AbsorbanceRow {
+        transmittance: Some(transmittance),
+        absorbance,
+    }
 }
 
 #[cfg(test)]
@@ -94,7 +108,10 @@ mod tests {
             rgb_sigma: [1e-4; 3],
             clipped,
         };
-        Spectrum { step_nm: 1.0, rows: (0..5).map(row).collect() }
+        Spectrum {
+            step_nm: 1.0,
+            rows: (0..5).map(row).collect(),
+        }
     }
 
     #[test]

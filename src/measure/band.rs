@@ -36,7 +36,14 @@ const BLOCK_NM: f64 = 15.0;
 /// Finds the ends of the slit in blocks of 15 nm over the ranges of `m λ` given, from every `stride`-th row or column.
 ///
 /// `half_beta` is half the slit's expected extent in β.
-pub fn edges(frame: &Frame, rays: &Rays, ranges: &[(f64, f64)], half_beta: f64, focal_px: f64, stride: usize) -> Edges {
+pub fn edges(
+    frame: &Frame,
+    rays: &Rays,
+    ranges: &[(f64, f64)],
+    half_beta: f64,
+    focal_px: f64,
+    stride: usize,
+) -> Edges {
     let block_nm = BLOCK_NM;
     let mut found = Edges::default();
     let reach = 1.7 * half_beta;
@@ -54,7 +61,10 @@ pub fn edges(frame: &Frame, rays: &Rays, ranges: &[(f64, f64)], half_beta: f64, 
         let grid = bin(frame, rays, window);
         for block in 0..grid.path_bins {
             let profile: Vec<f64> = (0..beta_bins)
-                .map(|b| grid.mean(b, block).map_or(f64::NAN, |c| (c[0] + c[1] + c[2]) / 3.0))
+                .map(|b| {
+                    grid.mean(b, block)
+                        .map_or(f64::NAN, |c| (c[0] + c[1] + c[2]) / 3.0)
+                })
                 .collect();
             let Some((bottom, top, snr)) = ends(&profile) else {
                 continue;
@@ -63,7 +73,13 @@ pub fn edges(frame: &Frame, rays: &Rays, ranges: &[(f64, f64)], half_beta: f64, 
             for (list, (place, blur_bins)) in [(&mut found.low, bottom), (&mut found.high, top)] {
                 let beta = -reach + (place + 0.5) * 2.0 * reach / beta_bins as f64;
                 if let Some(at) = rays.pixel_of_path(path_nm, beta) {
-                    list.push(Edge { path_nm, beta, at, blur_px: blur_bins * px_per_bin, snr });
+                    list.push(Edge {
+                        path_nm,
+                        beta,
+                        at,
+                        blur_px: blur_bins * px_per_bin,
+                        snr,
+                    });
                 }
             }
         }
@@ -79,9 +95,17 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
     let n = profile.len();
     let good = |v: &&f64| v.is_finite();
     // The outer 15 % on either side are beyond the slit, the middle half is on it.
-    let mut out: Vec<f64> =
-        profile[..n * 3 / 20].iter().chain(&profile[n - n * 3 / 20..]).filter(good).copied().collect();
-    let mut inside: Vec<f64> = profile[n * 3 / 10..n * 7 / 10].iter().filter(good).copied().collect();
+    let mut out: Vec<f64> = profile[..n * 3 / 20]
+        .iter()
+        .chain(&profile[n - n * 3 / 20..])
+        .filter(good)
+        .copied()
+        .collect();
+    let mut inside: Vec<f64> = profile[n * 3 / 10..n * 7 / 10]
+        .iter()
+        .filter(good)
+        .copied()
+        .collect();
     if out.len() < n / 10 || inside.len() < n / 4 {
         return None;
     }
@@ -97,13 +121,26 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
     // Smoothed over three bins: the ends are at least that soft.
     let smooth: Vec<f64> = (0..n)
         .map(|i| {
-            let part: Vec<f64> =
-                profile[i.saturating_sub(1)..(i + 2).min(n)].iter().filter(good).copied().collect();
-            if part.is_empty() { base } else { part.iter().sum::<f64>() / part.len() as f64 }
+            let part: Vec<f64> = profile[i.saturating_sub(1)..(i + 2).min(n)]
+                .iter()
+                .filter(good)
+                .copied()
+                .collect();
+            if part.is_empty() {
+                base
+            } else {
+                part.iter().sum::<f64>() / part.len() as f64
+            }
         })
         .collect();
     let find = |from_low: bool| -> Option<End> {
-        let at = |i: usize| if from_low { smooth[i] } else { smooth[n - 1 - i] };
+        let at = |i: usize| {
+            if from_low {
+                smooth[i]
+            } else {
+                smooth[n - 1 - i]
+            }
+        };
         // The end's own plateau: lighting may differ from one end of the slit to the other.
         let cross = |level: f64| -> Option<f64> {
             // From the middle outwards, so that dust beyond the end cannot stand for it.
@@ -130,7 +167,9 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
         };
         let rough = cross(base + 0.5 * contrast)?;
         let start = rough as usize;
-        let mut plateau: Vec<f64> = (start + n / 40 + 1..(start + n / 8).min(n / 2)).map(at).collect();
+        let mut plateau: Vec<f64> = (start + n / 40 + 1..(start + n / 8).min(n / 2))
+            .map(at)
+            .collect();
         if plateau.is_empty() {
             return None;
         }
@@ -143,7 +182,11 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
         let (inner, outer) = (cross(base + 0.8 * height)?, cross(base + 0.2 * height)?);
         // An error function climbs from 20 % to 80 % over 1.683 standard deviations; three-bin smoothing adds 2/3.
         let blur = ((((inner - outer) / 1.683).powi(2) - 2.0 / 3.0).max(0.0)).sqrt();
-        Some(if from_low { (middle, blur) } else { ((n - 1) as f64 - middle, blur) })
+        Some(if from_low {
+            (middle, blur)
+        } else {
+            ((n - 1) as f64 - middle, blur)
+        })
     };
     Some((find(true)?, find(false)?, contrast / spread.max(1e-6)))
 }
@@ -181,7 +224,9 @@ pub fn end_shape(
         stride: 1,
     };
     let grid = bin(frame, rays, window);
-    let light: Vec<f64> = (0..beta_bins).filter_map(|b| grid.mean(b, 0).map(|c| (c[0] + c[1] + c[2]) / 3.0)).collect();
+    let light: Vec<f64> = (0..beta_bins)
+        .filter_map(|b| grid.mean(b, 0).map(|c| (c[0] + c[1] + c[2]) / 3.0))
+        .collect();
     if light.len() != beta_bins {
         return None;
     }
@@ -190,13 +235,19 @@ pub fn end_shape(
     let a = fit_end(&light, low, 1.0)?;
     let b = fit_end(&light, high, -1.0)?;
     let blur_px = 0.5 * (a.blur + b.blur);
-    let blur_sigma_px = (0.5 * a.sigma.hypot(b.sigma)).max((a.blur - b.blur).abs() / 2f64.sqrt()).max(0.03);
+    let blur_sigma_px = (0.5 * a.sigma.hypot(b.sigma))
+        .max((a.blur - b.blur).abs() / 2f64.sqrt())
+        .max(0.03);
     // Both ends are smeared alike, or it is not the phone that moved.
     let smear_px = match (a.smear, b.smear) {
         (Some(x), Some(y)) if x.max(y) < 1.6 * x.min(y) => Some(0.5 * (x + y)),
         _ => None,
     };
-    Some(EndShape { blur_px, blur_sigma_px, smear_px })
+    Some(EndShape {
+        blur_px,
+        blur_sigma_px,
+        smear_px,
+    })
 }
 
 struct End1 {
@@ -221,14 +272,18 @@ fn step(d: f64, smear: f64, sigma: f64) -> f64 {
 
 /// Fits one end near index `place`; `direction` +1 where light begins, −1 where it ends.
 fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<End1> {
-    let reach = (0.32 * place.min(light.len() as f64 - place).min(80.0)).max(24.0).min(0.9 * place);
+    let reach = (0.32 * place.min(light.len() as f64 - place).min(80.0))
+        .max(24.0)
+        .min(0.9 * place);
     let from = (place - reach).max(0.0) as usize;
     let to = ((place + reach) as usize).min(light.len());
     if to < from + 16 {
         return None;
     }
     let part = &light[from..to];
-    let (bottom, top) = part.iter().fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
+    let (bottom, top) = part
+        .iter()
+        .fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
     let height = top - bottom;
     if height < 0.002 {
         return None;

@@ -65,7 +65,11 @@ impl Grid {
     /// Share of a bin's pixels that have a channel at the ceiling.
     pub fn clipped_share(&self, beta_bin: usize, path_bin: usize) -> f64 {
         let cell = &self.cells[beta_bin * self.path_bins + path_bin];
-        if cell.weight > 0.0 { f64::from(cell.clipped / cell.weight) } else { 0.0 }
+        if cell.weight > 0.0 {
+            f64::from(cell.clipped / cell.weight)
+        } else {
+            0.0
+        }
     }
 }
 
@@ -74,7 +78,11 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
     let (low, high) = window.path_nm;
     let path_bins = (((high - low) / window.path_step_nm).round() as usize).max(1);
     let cells = path_bins * window.beta_bins;
-    let mut grid = Grid { window, path_bins, cells: vec![Cell::default(); cells] };
+    let mut grid = Grid {
+        window,
+        path_bins,
+        cells: vec![Cell::default(); cells],
+    };
     let Some(outline) = Outline::new(rays, &window) else {
         return grid;
     };
@@ -90,7 +98,11 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
         let from = from.floor().clamp(0.0, minors) as usize;
         let to = to.ceil().clamp(0.0, minors) as usize;
         let exact = |minor: usize| {
-            let (u, v) = if outline.major_is_x { (major, minor) } else { (minor, major) };
+            let (u, v) = if outline.major_is_x {
+                (major, minor)
+            } else {
+                (minor, major)
+            };
             rays.path_nm(u as f64, v as f64)
         };
         let mut start = from;
@@ -104,10 +116,18 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
                 let along = (minor - start) as f64;
                 let row = (here.1 + along * beta_step - window.beta.0) * per_beta;
                 let place = (here.0 + along * path_step - low) * per_path - 0.5;
-                if row < 0.0 || row >= window.beta_bins as f64 || place <= -1.0 || place >= path_bins as f64 {
+                if row < 0.0
+                    || row >= window.beta_bins as f64
+                    || place <= -1.0
+                    || place >= path_bins as f64
+                {
                     continue;
                 }
-                let (x, y) = if outline.major_is_x { (major, minor) } else { (minor, major) };
+                let (x, y) = if outline.major_is_x {
+                    (major, minor)
+                } else {
+                    (minor, major)
+                };
                 let (light, over) = frame.light(x, y);
                 let row_start = row as usize * path_bins;
                 let left = place.floor();
@@ -148,7 +168,8 @@ impl Outline {
         let mut columns = Vec::new();
         let n = 24;
         for i in 0..=n {
-            let path = window.path_nm.0 + (window.path_nm.1 - window.path_nm.0) * f64::from(i) / f64::from(n);
+            let path = window.path_nm.0
+                + (window.path_nm.1 - window.path_nm.0) * f64::from(i) / f64::from(n);
             let low = rays.pixel_of_path(path, window.beta.0);
             let mid = rays.pixel_of_path(path, middle);
             let high = rays.pixel_of_path(path, window.beta.1);
@@ -183,13 +204,22 @@ impl Outline {
             node.1 -= margin;
             node.2 += margin;
         }
-        let major = (nodes[0].0 - slant - 1.0, nodes[nodes.len() - 1].0 + slant + 2.0);
-        Some(Outline { major_is_x, major, nodes })
+        let major = (
+            nodes[0].0 - slant - 1.0,
+            nodes[nodes.len() - 1].0 + slant + 2.0,
+        );
+        Some(Outline {
+            major_is_x,
+            major,
+            nodes,
+        })
     }
 
     fn minor_range(&self, major: f64) -> (f64, f64) {
         let n = &self.nodes;
-        let i = n.partition_point(|node| node.0 < major).clamp(1, n.len() - 1);
+        let i = n
+            .partition_point(|node| node.0 < major)
+            .clamp(1, n.len() - 1);
         let (a, b) = (n[i - 1], n[i]);
         let t = ((major - a.0) / (b.0 - a.0).max(1e-9)).clamp(0.0, 1.0);
         (a.1 + t * (b.1 - a.1), a.2 + t * (b.2 - a.2))

@@ -54,7 +54,14 @@ impl Map {
             }
         }
         let light = rgb.iter().map(|c| (c[0] + c[1] + c[2]) / 3.0).collect();
-        Map { cell_px, width, height, rgb, light, clipped }
+        Map {
+            cell_px,
+            width,
+            height,
+            rgb,
+            light,
+            clipped,
+        }
     }
 
     fn sample(&self, x: f64, y: f64) -> Option<usize> {
@@ -176,7 +183,11 @@ fn narrow_light(map: &Map) -> Vec<f32> {
             values.clear();
             for y in (by * BLOCK..((by + 1) * BLOCK).min(map.height)).step_by(2) {
                 let row = y * map.width;
-                values.extend((bx * BLOCK..((bx + 1) * BLOCK).min(map.width)).step_by(2).map(|x| map.light[row + x]));
+                values.extend(
+                    (bx * BLOCK..((bx + 1) * BLOCK).min(map.width))
+                        .step_by(2)
+                        .map(|x| map.light[row + x]),
+                );
             }
             let middle = values.len() / 2;
             let (_, median, _) = values.select_nth_unstable_by(middle, f32::total_cmp);
@@ -184,7 +195,10 @@ fn narrow_light(map: &Map) -> Vec<f32> {
         }
     }
     let block = |bx: i64, by: i64| {
-        let (x, y) = (bx.clamp(0, columns as i64 - 1) as usize, by.clamp(0, rows as i64 - 1) as usize);
+        let (x, y) = (
+            bx.clamp(0, columns as i64 - 1) as usize,
+            by.clamp(0, rows as i64 - 1) as usize,
+        );
         medians[y * columns + x]
     };
     let half = BLOCK as f32 / 2.0;
@@ -244,7 +258,8 @@ fn components(map: &Map, map_light: &[f32], level: f32) -> Vec<Spot> {
         }
         stack.push(start);
         label[start] = true;
-        let (mut n, mut sx, mut sy, mut sxx, mut syy, mut sxy, mut light) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+        let (mut n, mut sx, mut sy, mut sxx, mut syy, mut sxy, mut light) =
+            (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
         while let Some(i) = stack.pop() {
             let (x, y) = ((i % map.width) as f64, (i / map.width) as f64);
             n += 1.0;
@@ -269,17 +284,32 @@ fn components(map: &Map, map_light: &[f32], level: f32) -> Vec<Spot> {
             }
         }
         let (mx, my) = (sx / n, sy / n);
-        let (vxx, vyy, vxy) = (sxx / n - mx * mx + 1.0 / 12.0, syy / n - my * my + 1.0 / 12.0, sxy / n - mx * my);
+        let (vxx, vyy, vxy) = (
+            sxx / n - mx * mx + 1.0 / 12.0,
+            syy / n - my * my + 1.0 / 12.0,
+            sxy / n - mx * my,
+        );
         let mean = 0.5 * (vxx + vyy);
         let root = (0.25 * (vxx - vyy).powi(2) + vxy * vxy).sqrt();
         let (long, short) = ((mean + root).sqrt(), (mean - root).max(1.0 / 12.0).sqrt());
         // A uniform bar of half length h has a standard deviation of h / √3.
         let (half_length, half_width) = (long * 3f64.sqrt(), short * 3f64.sqrt());
-        if half_length < 8.0 || half_length > 0.11 * map.width.max(map.height) as f64 || half_length < 2.2 * half_width {
+        if half_length < 8.0
+            || half_length > 0.11 * map.width.max(map.height) as f64
+            || half_length < 2.2 * half_width
+        {
             continue;
         }
         let angle = 0.5 * (2.0 * vxy).atan2(vxx - vyy);
-        spots.push(Spot { x: mx, y: my, angle, half_length, half_width, light, rank: 0.0 });
+        spots.push(Spot {
+            x: mx,
+            y: my,
+            angle,
+            half_length,
+            half_width,
+            light,
+            rank: 0.0,
+        });
     }
     spots
 }
@@ -297,12 +327,21 @@ fn canonical(angle: f64) -> f64 {
     a
 }
 
-fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, noise: f64) -> Option<Located> {
+fn try_spot(
+    map: &Map,
+    spot: &Spot,
+    turn: f64,
+    focal_low: f64,
+    focal_high: f64,
+    noise: f64,
+) -> Option<Located> {
     let dispersion = canonical(spot.angle + std::f64::consts::FRAC_PI_2 + turn);
     let (dx, dy) = (dispersion.cos(), dispersion.sin());
     let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
     let half = spot.half_length;
-    let reach = (map.width as f64).hypot(map.height as f64).min(1.3 * focal_high);
+    let reach = (map.width as f64)
+        .hypot(map.height as f64)
+        .min(1.3 * focal_high);
     let inside = [-0.72, -0.48, -0.24, 0.0, 0.24, 0.48, 0.72];
     let outside = [-1.9, -1.6, -1.35, 1.35, 1.6, 1.9];
     // The visible spectrum of a coarse grating (1600 nm): λ/d from 0.235 to 0.45; of a fine one (740 nm), seen past
@@ -324,8 +363,8 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         for t in inside {
             if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
                 sum += f64::from(map.light[j]);
-                for c in 0..3 {
-                    rgb[c] += f64::from(map.rgb[j][c]);
+                for (sum, light) in rgb.iter_mut().zip(map.rgb[j]) {
+                    *sum += f64::from(light);
                 }
                 n += 1.0;
             }
@@ -337,8 +376,8 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         for t in outside {
             if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
                 out += f64::from(map.light[j]);
-                for c in 0..3 {
-                    out_rgb[c] += f64::from(map.rgb[j][c]);
+                for (sum, light) in out_rgb.iter_mut().zip(map.rgb[j]) {
+                    *sum += f64::from(light);
                 }
                 m += 1.0;
             }
@@ -353,7 +392,11 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         let colour: [f64; 3] = std::array::from_fn(|c| rgb[c] / n - out_rgb[c] / m);
         let top = colour[0].max(colour[1]).max(colour[2]);
         let low = colour[0].min(colour[1]).min(colour[2]);
-        let pure = if contrast > 0.0 { (top - low.max(0.0)) / 3.0 } else { 0.0 };
+        let pure = if contrast > 0.0 {
+            (top - low.max(0.0)) / 3.0
+        } else {
+            0.0
+        };
         pure_profile[(i + steps) as usize] = pure;
         if s.abs() <= core {
             continue;
@@ -400,9 +443,17 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         }
         i += 2;
     }
-    let symmetry = if xx > 0.0 && yy > 0.0 { xy / (xx * yy).sqrt() } else { 0.0 };
+    let symmetry = if xx > 0.0 && yy > 0.0 {
+        xy / (xx * yy).sqrt()
+    } else {
+        0.0
+    };
     let zone_share = in_zone / total.max(1e-9);
-    let saturation = if weight_colour > 0.0 { sum_colour / weight_colour } else { 0.0 };
+    let saturation = if weight_colour > 0.0 {
+        sum_colour / weight_colour
+    } else {
+        0.0
+    };
     let significance = in_zone / (noise * (n_zone / 7.0).sqrt());
     // The slit's own image is the brightest line there is: compare at equal width.
     let half_width = (2.0 * spot.half_width + 1.0).ceil() as i64;
@@ -418,7 +469,12 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         rival = rival.max(flux(i)).max(flux(-i));
     }
     let brightness = (flux(0) / rival.max(1e-9)).min(1.5) / 1.5;
-    let score = zone_share + 0.5 * symmetry * symmetry + 0.6 * brightness + 0.3 * saturation + 0.4 * spot.rank.sqrt() + 0.5 * significance / (significance + 15.0);
+    let score = zone_share
+        + 0.5 * symmetry * symmetry
+        + 0.6 * brightness
+        + 0.3 * saturation
+        + 0.4 * spot.rank.sqrt()
+        + 0.5 * significance / (significance + 15.0);
     let cell = map.cell_px as f64;
     Some(Located {
         centre: ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),

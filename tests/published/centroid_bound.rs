@@ -147,7 +147,7 @@ fn the_line_fit_comes_near_the_bound_and_not_below_it() {
             // All phases of the pixel grid.
             let shift_px = (k % 20) as f64 / 20.0 - 0.475;
             let profile = photographed(&row, shift_px, &mut chance);
-            let Some(fit) = fit_group(&profile, &lamp, &[0], shape) else {
+            let Some(fit) = fit_group(&profile, &lamp, &[0], shape, true) else {
                 continue;
             };
             let error_px = fit.shift_nm / STEP_NM - shift_px;
