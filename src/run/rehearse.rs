@@ -77,39 +77,66 @@ pub fn rehearse(
     orders.workers = workers.unwrap_or(orders.workers);
 
     let planned = rehearsal(play.seed, play.n_benches, play.n_photos);
-    tracing::info!("{} photos of {} benches are being drawn", planned.len(), play.n_benches);
-    let at_once = (orders.memory_bytes / DRAWING_BYTES).clamp(1, orders.workers.max(1) as u64) as usize;
+    tracing::info!(
+        "{} photos of {} benches are being drawn",
+        planned.len(),
+        play.n_benches
+    );
+    let at_once =
+        (orders.memory_bytes / DRAWING_BYTES).clamp(1, orders.workers.max(1) as u64) as usize;
     let began = Instant::now();
     let truths = draw(planned, &inbox, at_once, &ears, progress)?;
     let drawing_s = began.elapsed().as_secs_f64();
     let file = play.folder.join("truth.json");
-    let json = serde_json::to_vec_pretty(&truths).map_err(|e| Failure::Work(format!("truth.json: {e}")))?;
+    let json = serde_json::to_vec_pretty(&truths)
+        .map_err(|e| Failure::Work(format!("truth.json: {e}")))?;
     fs::write(&file, json).map_err(|e| trouble("write", &file, &e))?;
 
     let (began, cpu_before) = (Instant::now(), processor_time_s());
     let report = super::sweep(Setup { orders, work }, ears, progress)?;
-    let cpu_s = processor_time_s().zip(cpu_before).map(|(after, before)| after - before);
-    let speed = Speed { elapsed_s: began.elapsed().as_secs_f64(), cpu_s, drawing_s };
+    let cpu_s = processor_time_s()
+        .zip(cpu_before)
+        .map(|(after, before)| after - before);
+    let speed = Speed {
+        elapsed_s: began.elapsed().as_secs_f64(),
+        cpu_s,
+        drawing_s,
+    };
     if report.stopped {
-        return Err(Failure::Work("stopped before the end: nothing is scored".into()));
+        return Err(Failure::Work(
+            "stopped before the end: nothing is scored".into(),
+        ));
     }
     if let Some(failure) = report.failures.first() {
-        return Err(Failure::Work(format!("not everything could be published: {failure}")));
+        return Err(Failure::Work(format!(
+            "not everything could be published: {failure}"
+        )));
     }
     let mut entries = Vec::with_capacity(truths.len());
     for TruePhoto { photo, truth, .. } in truths {
         let seen = read_back(&results.join(&photo)).map_err(Failure::Work)?;
         let bench = photo.split('/').next().unwrap_or_default().to_owned();
-        entries.push(Entry { photo, bench, truth, seen });
+        entries.push(Entry {
+            photo,
+            bench,
+            truth,
+            seen,
+        });
     }
     let score = score::score(&entries, &limits);
-    let title = format!("Rehearsal: seed {}, {} benches, {} photos", play.seed, play.n_benches, play.n_photos);
+    let title = format!(
+        "Rehearsal: seed {}, {} benches, {} photos",
+        play.seed, play.n_benches, play.n_photos
+    );
     let table = score::table(&score, &speed, &title);
     Ok((score, table))
 }
 
 fn trouble(step: &str, path: &Path, error: &dyn std::fmt::Display) -> Failure {
-    Failure::Work(format!("cannot {step} {}: {error}; make room or name another folder", path.display()))
+    Failure::Work(format!(
+        "cannot {step} {}: {error}; make room or name another folder",
+        path.display()
+    ))
 }
 
 /// Draws into the inbox, `at_once` photos at a time; the truth in the order of the plan.
@@ -139,7 +166,9 @@ fn draw(
             .map(|Planned { path, shot }| {
                 if is_over.load(Ordering::Relaxed) || ears.is_stop_called() {
                     is_over.store(true, Ordering::Relaxed);
-                    return Err(Failure::Work("stopped while drawing: nothing is scored".into()));
+                    return Err(Failure::Work(
+                        "stopped while drawing: nothing is scored".into(),
+                    ));
                 }
                 let simulate::Photo { jpeg, truth } = simulate::draw(&shot);
                 let target = inbox.join(&path);
@@ -150,7 +179,11 @@ fn draw(
                 if let Some(bar) = &bar {
                     bar.inc(1);
                 }
-                Ok(TruePhoto { photo: path, shot, truth })
+                Ok(TruePhoto {
+                    photo: path,
+                    shot,
+                    truth,
+                })
             })
             .collect()
     });
@@ -169,10 +202,16 @@ fn processor_time_s() -> Option<f64> {
 /// What stands in a photo's folder; absent where there is none.
 fn read_back(folder: &Path) -> Result<Option<Seen>, String> {
     let file = folder.join("quality.json");
-    let Ok(bytes) = fs::read(&file) else { return Ok(None) };
-    let json: Value = serde_json::from_slice(&bytes).map_err(|e| format!("{}: {e}", file.display()))?;
+    let Ok(bytes) = fs::read(&file) else {
+        return Ok(None);
+    };
+    let json: Value =
+        serde_json::from_slice(&bytes).map_err(|e| format!("{}: {e}", file.display()))?;
     let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
-    let reasons = json["reasons"].as_array().map(Vec::as_slice).unwrap_or_default();
+    let reasons = json["reasons"]
+        .as_array()
+        .map(Vec::as_slice)
+        .unwrap_or_default();
     let metrics = json["metrics"].as_object();
     let scale = &json["calibration"];
     let mut seen = Seen {
@@ -191,16 +230,25 @@ fn read_back(folder: &Path) -> Result<Option<Seen>, String> {
             .flatten()
             .filter_map(|(name, value)| Some((name.clone(), value.as_f64()?)))
             .collect(),
-        scale_from: if scale["kind"] == "calibrated" { text(&scale["photo"]) } else { String::new() },
+        scale_from: if scale["kind"] == "calibrated" {
+            text(&scale["photo"])
+        } else {
+            String::new()
+        },
         ..Seen::default()
     };
     for row in rows(&folder.join("spectrum.csv"))? {
-        let (Some(wavelength_nm), Some(signal), Some(signal_sigma)) =
-            (row.get("wavelength_nm"), row.get("signal"), row.get("signal_sigma"))
-        else {
+        let (Some(wavelength_nm), Some(signal), Some(signal_sigma)) = (
+            row.get("wavelength_nm"),
+            row.get("signal"),
+            row.get("signal_sigma"),
+        ) else {
             continue;
         };
-        let absorbance = row.get("absorbance").copied().zip(row.get("absorbance_sigma").copied());
+        let absorbance = row
+            .get("absorbance")
+            .copied()
+            .zip(row.get("absorbance_sigma").copied());
         seen.spectrum.push(SeenRow {
             wavelength_nm: *wavelength_nm,
             signal: *signal,
@@ -210,7 +258,10 @@ fn read_back(folder: &Path) -> Result<Option<Seen>, String> {
     }
     for row in rows(&folder.join("peaks.csv"))? {
         if let (Some(centre_nm), Some(sigma)) = (row.get("centre_nm"), row.get("centre_sigma_nm")) {
-            seen.peaks.push(SeenPeak { centre_nm: *centre_nm, centre_sigma_nm: *sigma });
+            seen.peaks.push(SeenPeak {
+                centre_nm: *centre_nm,
+                centre_sigma_nm: *sigma,
+            });
         }
     }
     Ok(Some(seen))
@@ -218,14 +269,19 @@ fn read_back(folder: &Path) -> Result<Option<Seen>, String> {
 
 /// The numbers of a table by the names of their columns; empty cells and words are absent. No file: no rows.
 fn rows(file: &Path) -> Result<Vec<BTreeMap<String, f64>>, String> {
-    let Ok(bytes) = fs::read(file) else { return Ok(Vec::new()) };
+    let Ok(bytes) = fs::read(file) else {
+        return Ok(Vec::new());
+    };
     let mut reader = csv::Reader::from_reader(bytes.as_slice());
     let told = |e: csv::Error| format!("{}: {e}", file.display());
     let header: StringRecord = reader.headers().map_err(told)?.clone();
     let mut rows = Vec::new();
     for record in reader.records() {
         let record = record.map_err(told)?;
-        let numbers = header.iter().zip(&record).filter_map(|(name, cell)| Some((name.to_owned(), cell.parse().ok()?)));
+        let numbers = header
+            .iter()
+            .zip(&record)
+            .filter_map(|(name, cell)| Some((name.to_owned(), cell.parse().ok()?)));
         rows.push(numbers.collect());
     }
     Ok(rows)

@@ -55,9 +55,18 @@ impl LineError {
 
 /// The isolated lines of a photo with their errors. `lamp` is the truth about the photo that the scale came from.
 pub(super) fn errors(entry: &Entry, seen: &Seen, lamp: Option<&Truth>) -> Vec<LineError> {
-    let bandpass_nm = seen.metrics.get("bandpass_nm").copied().unwrap_or(USUAL_BANDPASS_NM);
-    let place = if seen.capture == "calibration" { Place::CalibrationPhoto } else { Place::OtherPhoto };
-    let shared = |nm: f64| lamp.is_some_and(|l| l.lines.iter().any(|k| (k.wavelength_nm - nm).abs() < 0.1));
+    let bandpass_nm = seen
+        .metrics
+        .get("bandpass_nm")
+        .copied()
+        .unwrap_or(USUAL_BANDPASS_NM);
+    let place = if seen.capture == "calibration" {
+        Place::CalibrationPhoto
+    } else {
+        Place::OtherPhoto
+    };
+    let shared =
+        |nm: f64| lamp.is_some_and(|l| l.lines.iter().any(|k| (k.wavelength_nm - nm).abs() < 0.1));
     isolated(&entry.truth.lines, bandpass_nm)
         .into_iter()
         .filter(|line| match place {
@@ -95,7 +104,10 @@ pub(super) fn errors(entry: &Entry, seen: &Seen, lamp: Option<&Truth>) -> Vec<Li
 /// any spectrum could show count as one.
 fn isolated(lines: &[TrueLine], bandpass_nm: f64) -> Vec<TrueLine> {
     let mut blends: Vec<TrueLine> = Vec::new();
-    for line in lines.iter().filter(|l| (400.0..=720.0).contains(&l.wavelength_nm)) {
+    for line in lines
+        .iter()
+        .filter(|l| (400.0..=720.0).contains(&l.wavelength_nm))
+    {
         match blends.last_mut() {
             Some(last) if line.wavelength_nm - last.wavelength_nm < 0.4 * bandpass_nm => {
                 let sum = last.strength + line.strength;
@@ -148,7 +160,11 @@ fn centroid(rows: &[SeenRow], near_nm: f64, reach_nm: f64, bandpass_nm: f64) -> 
         let to = rows.partition_point(|r| r.wavelength_nm <= high);
         &rows[from..to.max(from)]
     };
-    let brightest = |rows: &[SeenRow]| rows.iter().copied().max_by(|a, b| a.signal.total_cmp(&b.signal));
+    let brightest = |rows: &[SeenRow]| {
+        rows.iter()
+            .copied()
+            .max_by(|a, b| a.signal.total_cmp(&b.signal))
+    };
     let top = brightest(between(near_nm - reach_nm, near_nm + reach_nm))?;
     let half_nm = 1.05 * bandpass_nm;
     let outer_nm = half_nm + baseline_nm(bandpass_nm);
@@ -156,7 +172,8 @@ fn centroid(rows: &[SeenRow], near_nm: f64, reach_nm: f64, bandpass_nm: f64) -> 
     let mut height = 0.0;
     for _ in 0..8 {
         let side = |rows: &[SeenRow]| {
-            (!rows.is_empty()).then(|| rows.iter().map(|r| r.signal).sum::<f64>() / rows.len() as f64)
+            (!rows.is_empty())
+                .then(|| rows.iter().map(|r| r.signal).sum::<f64>() / rows.len() as f64)
         };
         let left = side(between(at - outer_nm, at - half_nm))?;
         let right = side(between(at + half_nm, at + outer_nm))?;
@@ -190,7 +207,11 @@ mod tests {
     use super::*;
 
     fn line(wavelength_nm: f64, strength: f64) -> TrueLine {
-        TrueLine { wavelength_nm, strength, name: format!("{wavelength_nm:.0}") }
+        TrueLine {
+            wavelength_nm,
+            strength,
+            name: format!("{wavelength_nm:.0}"),
+        }
     }
 
     /// Gaussian lines of 1.6 nm at half height on a slope.
@@ -229,7 +250,12 @@ mod tests {
     #[test]
     fn a_pair_that_nobody_resolves_is_one_line_and_near_neighbours_are_none() {
         // Sodium's pair, 0.6 nm apart, is one line between them; mercury's yellow pair, 2.1 nm apart, is neither.
-        let lines = [line(576.9598, 0.17), line(579.0663, 0.18), line(588.995, 1.0), line(589.5924, 0.62)];
+        let lines = [
+            line(576.9598, 0.17),
+            line(579.0663, 0.18),
+            line(588.995, 1.0),
+            line(589.5924, 0.62),
+        ];
         let alone = isolated(&lines, 1.6);
         assert_eq!(alone.len(), 1);
         let expected = (588.995 + 0.62 * 589.5924) / 1.62;

@@ -163,19 +163,30 @@ pub struct Score {
 
 /// Scores a class under the limits in force.
 pub fn score(entries: &[Entry], limits: &Limits) -> Score {
-    let mut score = Score { n_photos: entries.len(), ..Score::default() };
-    let truths: BTreeMap<&str, &Truth> = entries.iter().map(|e| (e.photo.as_str(), &e.truth)).collect();
+    let mut score = Score {
+        n_photos: entries.len(),
+        ..Score::default()
+    };
+    let truths: BTreeMap<&str, &Truth> = entries
+        .iter()
+        .map(|e| (e.photo.as_str(), &e.truth))
+        .collect();
     for entry in entries {
         if !score.benches.contains(&entry.bench) {
             score.benches.push(entry.bench.clone());
         }
         score.n_sound += usize::from(entry.is_sound());
-        let verdict = entry.seen.as_ref().map_or("not published", |s| s.verdict.as_str());
+        let verdict = entry
+            .seen
+            .as_ref()
+            .map_or("not published", |s| s.verdict.as_str());
         *score.verdicts.entry(verdict.to_owned()).or_default() += 1;
         reasons(entry, limits, &mut score);
         if entry.is_sound() && entry.truth.has_spectrum && !entry.has_scale() {
             let said = entry.seen.as_ref().map_or_else(String::new, said);
-            score.unmeasured.push(format!("{}: {verdict}{said}", entry.photo));
+            score
+                .unmeasured
+                .push(format!("{}: {verdict}{said}", entry.photo));
         }
         if let Some(seen) = &entry.seen {
             metrics(entry, seen, &mut score);
@@ -183,9 +194,12 @@ pub fn score(entries: &[Entry], limits: &Limits) -> Score {
             if entry.has_scale() {
                 let lamp = truths.get(seen.scale_from.as_str()).copied();
                 let found = lines::errors(entry, seen, lamp);
-                let mut errors: Vec<f64> = found.iter().filter_map(LineError::scale_error).collect();
+                let mut errors: Vec<f64> =
+                    found.iter().filter_map(LineError::scale_error).collect();
                 if let Some(median) = middle(&mut errors) {
-                    score.scales.push((entry.photo.clone(), seen.verdict.clone(), median));
+                    score
+                        .scales
+                        .push((entry.photo.clone(), seen.verdict.clone(), median));
                 }
                 if entry.is_sound() {
                     score.lines.extend(found);
@@ -202,11 +216,18 @@ fn said(seen: &Seen) -> String {
         .iter()
         .map(|r| format!("{} {} ({})", r.severity, r.code, r.measured))
         .collect();
-    if reasons.is_empty() { String::new() } else { format!("; {}", reasons.join(", ")) }
+    if reasons.is_empty() {
+        String::new()
+    } else {
+        format!("; {}", reasons.join(", "))
+    }
 }
 
 fn reasons(entry: &Entry, limits: &Limits, score: &mut Score) {
-    let none = Seen { verdict: "not published".into(), ..Seen::default() };
+    let none = Seen {
+        verdict: "not published".into(),
+        ..Seen::default()
+    };
     let seen = entry.seen.as_ref().unwrap_or(&none);
     for fault in &entry.truth.faults {
         let named = seen.reasons.iter().find(|r| r.code == fault.code);
@@ -270,7 +291,12 @@ fn over_limit(code: &str, size: Option<f64>, truth: &Truth, limits: &Limits) -> 
         "exposure-differs" => (size, limits.exposure_ratio),
         // The size is the last wavelength on the picture; 400 to 700 nm are asked for.
         "cropped" => ((700.0 - size) / 300.0, limits.cropped_fraction),
-        "dim" => return limits.peak_level.retake.map(|limit| limit / truth.peak_level),
+        "dim" => {
+            return limits
+                .peak_level
+                .retake
+                .map(|limit| limit / truth.peak_level);
+        }
         _ => return None,
     };
     limit.retake.map(|limit| value / limit)
@@ -292,9 +318,13 @@ fn metrics(entry: &Entry, seen: &Seen, score: &mut Score) {
     note("skew_deg", "skew_deg", &|v| v + truth.skew_deg);
     let in_focus = !spoils("defocused") && !spoils("moved");
     if in_focus && (100.0..=400.0).contains(&truth.slit_width_um) {
-        note("slit_width (100-400 um, in focus)", "slit_width_um", &|v| v / truth.slit_width_um - 1.0);
+        note("slit_width (100-400 um, in focus)", "slit_width_um", &|v| {
+            v / truth.slit_width_um - 1.0
+        });
     } else if in_focus {
-        note("slit_width (wider)", "slit_width_um", &|v| v / truth.slit_width_um - 1.0);
+        note("slit_width (wider)", "slit_width_um", &|v| {
+            v / truth.slit_width_um - 1.0
+        });
     }
     if !spoils("moved") {
         note("blur_px", "blur_px", &|v| v - truth.blur_px);
@@ -308,13 +338,21 @@ fn absorbance(entry: &Entry, seen: &Seen, score: &mut Score) {
         return;
     }
     for &(wavelength_nm, truth) in &entry.truth.absorbance {
-        let after = seen.spectrum.partition_point(|r| r.wavelength_nm < wavelength_nm);
-        let around = after.checked_sub(1).and_then(|i| Some((seen.spectrum.get(i)?, seen.spectrum.get(after)?)));
+        let after = seen
+            .spectrum
+            .partition_point(|r| r.wavelength_nm < wavelength_nm);
+        let around = after
+            .checked_sub(1)
+            .and_then(|i| Some((seen.spectrum.get(i)?, seen.spectrum.get(after)?)));
         let Some((a, b)) = around else { continue };
-        let (Some((value_a, sigma)), Some((value_b, _))) = (a.absorbance, b.absorbance) else { continue };
+        let (Some((value_a, sigma)), Some((value_b, _))) = (a.absorbance, b.absorbance) else {
+            continue;
+        };
         let share = (wavelength_nm - a.wavelength_nm) / (b.wavelength_nm - a.wavelength_nm);
         if truth <= 1.5 && sigma <= 0.1 {
-            score.absorbance.push((value_a + share * (value_b - value_a) - truth, sigma));
+            score
+                .absorbance
+                .push((value_a + share * (value_b - value_a) - truth, sigma));
         }
     }
 }
@@ -357,8 +395,14 @@ impl Score {
     /// The stated limits with their figures.
     pub fn promises(&self) -> Vec<Promise> {
         let errors = self.errors_of_other_lines();
-        let lost = self.lines.iter().filter(|l| l.is_strong && l.in_spectrum_nm.is_none()).count();
-        let nm = |v: Option<f64>| v.map_or_else(|| "no line to measure".to_owned(), |v| format!("{v:.3} nm"));
+        let lost = self
+            .lines
+            .iter()
+            .filter(|l| l.is_strong && l.in_spectrum_nm.is_none())
+            .count();
+        let nm = |v: Option<f64>| {
+            v.map_or_else(|| "no line to measure".to_owned(), |v| format!("{v:.3} nm"))
+        };
         let within = |v: Option<f64>, limit: f64| v.is_some_and(|v| v <= limit);
         let (median, most) = (quantile(&errors, 0.5), quantile(&errors, 0.95));
         let wrong = self.wrong_scales();
@@ -386,7 +430,11 @@ impl Score {
             },
             Promise {
                 what: "no scale wrong by more than 2 nm is handed out as good",
-                measured: format!("{} of {}", wrong.len(), self.scales.iter().filter(|s| s.1 == "good").count()),
+                measured: format!(
+                    "{} of {}",
+                    wrong.len(),
+                    self.scales.iter().filter(|s| s.1 == "good").count()
+                ),
                 kept: wrong.is_empty(),
             },
             Promise {
@@ -404,7 +452,10 @@ impl Score {
 
     /// Photos called good whose scale is wrong by more than [`WRONG_SCALE_NM`].
     pub fn wrong_scales(&self) -> Vec<&(String, String, f64)> {
-        self.scales.iter().filter(|(_, verdict, error)| verdict == "good" && error.abs() > WRONG_SCALE_NM).collect()
+        self.scales
+            .iter()
+            .filter(|(_, verdict, error)| verdict == "good" && error.abs() > WRONG_SCALE_NM)
+            .collect()
     }
 
     /// Whether every stated limit held.

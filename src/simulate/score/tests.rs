@@ -7,8 +7,16 @@ fn truth(faults: &[(&str, Option<f64>)]) -> Truth {
         height: 3000,
         has_spectrum: true,
         lines: vec![
-            TrueLine { wavelength_nm: 501.568, strength: 0.35, name: "He 501.57".into() },
-            TrueLine { wavelength_nm: 587.562, strength: 1.0, name: "He 587.56".into() },
+            TrueLine {
+                wavelength_nm: 501.568,
+                strength: 0.35,
+                name: "He 501.57".into(),
+            },
+            TrueLine {
+                wavelength_nm: 587.562,
+                strength: 1.0,
+                name: "He 587.56".into(),
+            },
         ],
         pose: Pose::default(),
         tilt_deg: 1.0,
@@ -20,7 +28,13 @@ fn truth(faults: &[(&str, Option<f64>)]) -> Truth {
         peak_level: 0.75,
         exposure_s: 0.01,
         iso: 100.0,
-        faults: faults.iter().map(|(code, size)| PlantedFault { code: (*code).into(), size: *size }).collect(),
+        faults: faults
+            .iter()
+            .map(|(code, size)| PlantedFault {
+                code: (*code).into(),
+                size: *size,
+            })
+            .collect(),
         zero_order: None,
         slit_ends: [(0.0, 0.0); 2],
         orders: Vec::new(),
@@ -61,12 +75,20 @@ fn seen(verdict: &str, error_nm: f64, reasons: &[(&str, &str)]) -> Seen {
         ]),
         scale_from: "heron/lamp-01.jpg".into(),
         spectrum,
-        peaks: vec![SeenPeak { centre_nm: 587.562 + error_nm, centre_sigma_nm: 0.1 }],
+        peaks: vec![SeenPeak {
+            centre_nm: 587.562 + error_nm,
+            centre_sigma_nm: 0.1,
+        }],
     }
 }
 
 fn entry(photo: &str, faults: &[(&str, Option<f64>)], seen: Option<Seen>) -> Entry {
-    Entry { photo: photo.into(), bench: "heron".into(), truth: truth(faults), seen }
+    Entry {
+        photo: photo.into(),
+        bench: "heron".into(),
+        truth: truth(faults),
+        seen,
+    }
 }
 
 fn kept(score: &Score) -> Vec<bool> {
@@ -77,13 +99,27 @@ fn kept(score: &Score) -> Vec<bool> {
 fn a_class_without_a_flaw_keeps_every_promise() {
     let entries = [
         entry("heron/helium.jpg", &[], Some(seen("good", 0.05, &[]))),
-        entry("heron/turned.jpg", &[("tilted", Some(10.0))], Some(seen("retake", 0.0, &[("tilted", "retake")]))),
+        entry(
+            "heron/turned.jpg",
+            &[("tilted", Some(10.0))],
+            Some(seen("retake", 0.0, &[("tilted", "retake")])),
+        ),
     ];
     let score = score(&entries, &Limits::default());
-    assert_eq!(kept(&score), [true; 7], "{}", table(&score, &Speed::default(), ""));
+    assert_eq!(
+        kept(&score),
+        [true; 7],
+        "{}",
+        table(&score, &Speed::default(), "")
+    );
     assert!(score.all_kept());
     assert_eq!(score.lines.len(), 2);
-    assert!(score.lines.iter().all(|l| (l.in_spectrum_nm.unwrap() - 0.05).abs() < 0.01));
+    assert!(
+        score
+            .lines
+            .iter()
+            .all(|l| (l.in_spectrum_nm.unwrap() - 0.05).abs() < 0.01)
+    );
     assert_eq!(score.lines[0].in_peaks_nm, None);
     let (error, sigma) = score.lines[1].in_peaks_nm.unwrap();
     assert!((error - 0.05).abs() < 1e-9 && sigma == 0.1);
@@ -94,7 +130,12 @@ fn a_class_without_a_flaw_keeps_every_promise() {
 
 #[test]
 fn every_kind_of_failure_breaks_its_own_promise() {
-    let alone = |e: Entry| kept(&score(&[e, entry("heron/ok.jpg", &[], Some(seen("good", 0.0, &[])))], &Limits::default()));
+    let alone = |e: Entry| {
+        kept(&score(
+            &[e, entry("heron/ok.jpg", &[], Some(seen("good", 0.0, &[])))],
+            &Limits::default(),
+        ))
+    };
     let broken = |i: usize| {
         let mut all = [true; 7];
         all[i] = false;
@@ -102,7 +143,10 @@ fn every_kind_of_failure_breaks_its_own_promise() {
     };
     // Not published, and published without a scale.
     assert_eq!(alone(entry("a", &[], None)), broken(0));
-    let waiting = Seen { scale_from: String::new(), ..seen("waiting", 0.0, &[]) };
+    let waiting = Seen {
+        scale_from: String::new(),
+        ..seen("waiting", 0.0, &[])
+    };
     assert_eq!(alone(entry("a", &[], Some(waiting))), broken(0));
     // A strong line that is not there.
     let mut dark = seen("caution", 0.0, &[]);
@@ -112,19 +156,38 @@ fn every_kind_of_failure_breaks_its_own_promise() {
     });
     assert_eq!(alone(entry("a", &[], Some(dark))), broken(1));
     // 0.9 nm off: two of four lines, so the median of the sound half holds and the 95 % do not.
-    assert_eq!(alone(entry("a", &[], Some(seen("caution", 0.9, &[])))), broken(3));
+    assert_eq!(
+        alone(entry("a", &[], Some(seen("caution", 0.9, &[])))),
+        broken(3)
+    );
     // A spoilt photo that is called good on a scale 2.5 nm off.
     let spoilt = seen("good", 2.5, &[("exposure-auto", "caution")]);
-    assert_eq!(alone(entry("a", &[("exposure-auto", None)], Some(spoilt))), broken(4));
+    assert_eq!(
+        alone(entry("a", &[("exposure-auto", None)], Some(spoilt))),
+        broken(4)
+    );
     // A fault that is only a caution is missed.
     let mild = seen("caution", 0.0, &[("skewed", "caution")]);
-    assert_eq!(alone(entry("a", &[("skewed", Some(7.0))], Some(mild))), broken(5));
-    assert_eq!(alone(entry("a", &[], Some(seen("retake", 0.0, &[("leak", "retake")])))), broken(6));
+    assert_eq!(
+        alone(entry("a", &[("skewed", Some(7.0))], Some(mild))),
+        broken(5)
+    );
+    assert_eq!(
+        alone(entry(
+            "a",
+            &[],
+            Some(seen("retake", 0.0, &[("leak", "retake")]))
+        )),
+        broken(6)
+    );
 }
 
 #[test]
 fn a_mean_error_of_half_a_nanometre_breaks_the_median() {
-    let score = score(&[entry("a", &[], Some(seen("good", 0.5, &[])))], &Limits::default());
+    let score = score(
+        &[entry("a", &[], Some(seen("good", 0.5, &[])))],
+        &Limits::default(),
+    );
     assert_eq!(kept(&score), [true, true, false, true, true, true, true]);
 }
 
@@ -137,8 +200,15 @@ fn a_class_without_a_line_to_measure_keeps_no_promise_about_lines() {
 #[test]
 fn lines_that_the_lamp_has_too_are_counted_apart() {
     let mut lamp = entry("heron/lamp-01.jpg", &[], None);
-    lamp.truth.lines = vec![TrueLine { wavelength_nm: 587.562, strength: 1.0, name: "same".into() }];
-    let score = score(&[lamp, entry("a", &[], Some(seen("good", 0.1, &[])))], &Limits::default());
+    lamp.truth.lines = vec![TrueLine {
+        wavelength_nm: 587.562,
+        strength: 1.0,
+        name: "same".into(),
+    }];
+    let score = score(
+        &[lamp, entry("a", &[], Some(seen("good", 0.1, &[])))],
+        &Limits::default(),
+    );
     let other: Vec<bool> = score.lines.iter().map(|l| l.is_of_other_lamp).collect();
     assert_eq!(other, [true, false]);
 }
