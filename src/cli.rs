@@ -10,10 +10,10 @@ use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
 use tracing_subscriber::EnvFilter;
 
 use crate::measure::Verdict;
-use crate::settings;
 use crate::run::lab::Lab;
 use crate::run::rehearse::Play;
 use crate::run::{self, Bell, Failure, Orders, Report, Setup, reload, signals};
+use crate::settings;
 
 /// Turns phone photographs, taken through hand-built spectroscopes, into calibrated spectra and verdicts.
 ///
@@ -163,8 +163,10 @@ impl Common {
 pub fn main() -> ExitCode {
     // Wrong usage ends here with status 2, help and version with 0.
     let cli = Cli::parse();
-    let shows_bar = matches!(cli.command, Command::Sweep { .. } | Command::Rehearse { .. })
-        && io::stderr().is_terminal()
+    let shows_bar = matches!(
+        cli.command,
+        Command::Sweep { .. } | Command::Rehearse { .. }
+    ) && io::stderr().is_terminal()
         && cli.common.quiet == 0
         && cli.common.verbose == 0
         && cli.common.log_format == LogFormat::Text;
@@ -178,10 +180,13 @@ pub fn main() -> ExitCode {
             sweep(&cli.common, shows_bar).map(|report| status(&report, *fail_on_retake))
         }
         Command::Check => check(&cli.common),
-        Command::Explain { photos, pictures } => {
-            explain(&cli.common, photos, pictures.as_deref())
-        }
-        Command::Rehearse { benches, photos, seed, keep } => {
+        Command::Explain { photos, pictures } => explain(&cli.common, photos, pictures.as_deref()),
+        Command::Rehearse {
+            benches,
+            photos,
+            seed,
+            keep,
+        } => {
             let play = |folder| Play {
                 n_benches: *benches as usize,
                 n_photos: *photos as usize,
@@ -337,8 +342,14 @@ fn rehearse(
     let (_temporary, folder) = match keep {
         Some(folder) => (None, folder.to_owned()),
         None => {
-            let made = tempfile::Builder::new().prefix("slitwatch-rehearsal-").tempdir();
-            let made = made.map_err(|e| Failure::Work(format!("no temporary folder: {e}; name one with --keep DIR")))?;
+            let made = tempfile::Builder::new()
+                .prefix("slitwatch-rehearsal-")
+                .tempdir();
+            let made = made.map_err(|e| {
+                Failure::Work(format!(
+                    "no temporary folder: {e}; name one with --keep DIR"
+                ))
+            })?;
             let folder = made.path().to_owned();
             (Some(made), folder)
         }
@@ -346,10 +357,18 @@ fn rehearse(
     let workers = common.workers.map(usize::from);
     let (score, table) = run::rehearse::rehearse(lab, &play(folder), workers, ears, shows_bar)?;
     print!("{table}");
-    Ok(if score.all_kept() { ExitCode::SUCCESS } else { ExitCode::from(1) })
+    Ok(if score.all_kept() {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::from(1)
+    })
 }
 
-fn explain(common: &Common, photos: &[PathBuf], pictures: Option<&Path>) -> Result<ExitCode, Failure> {
+fn explain(
+    common: &Common,
+    photos: &[PathBuf],
+    pictures: Option<&Path>,
+) -> Result<ExitCode, Failure> {
     let lab = load(common)?;
     let mut out = String::new();
     for photo in photos {
