@@ -40,8 +40,8 @@ pub struct Found {
     pub groups: Vec<(f64, Vec<usize>, GroupFit)>,
 }
 
-/// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.35–0.7, wrong ones below 0.
-const LEAST_SCORE: f64 = 0.12;
+/// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.1–0.7, wrong ones below −0.1.
+const LEAST_SCORE: f64 = 0.06;
 /// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG.
 const FLOOR_PX: f64 = 0.03;
 /// Middle of the zero order, half-way between its flanks: what stays even where the image is as narrow as the slit…
