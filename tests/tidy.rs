@@ -226,7 +226,8 @@ const MAY_KNOW: [(&str, &[&str]); 14] = [
         ],
     ),
     // Shares words with the measurement and no formula: a mistake made in both would pass every test.
-    ("simulate", &[]),
+    // The score of a rehearsal compares what was planted with the limits in force.
+    ("simulate", &["settings"]),
     ("standards", &["measure"]),
 ];
 

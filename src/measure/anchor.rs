@@ -133,8 +133,8 @@ pub fn anchor(survey: &Survey, calibration: &Calibration, m: &mut Measurement) -
         }
     }
     let (cost, flip, last) = best?;
-    // Ten times what phones do between two shots: this is not the slit's image, or not this instrument.
-    if cost > 100.0 {
+    // Beyond a quarter of a right angle this is not the slit's image, or not this instrument.
+    if cost > 1000.0 {
         return None;
     }
     let moved = INSTRUMENT

@@ -409,8 +409,9 @@ fn try_spot(
             side[usize::from(s > 0.0)] += lit;
             if top > 0.0 && lit > 0.0 {
                 let low = low.max(0.0);
-                sum_colour += lit * (1.0 - low / top);
-                weight_colour += lit;
+                // Squared: of a faint leak and a bright line the line speaks for the grating.
+                sum_colour += lit * lit * (1.0 - low / top);
+                weight_colour += lit * lit;
             }
         }
     }

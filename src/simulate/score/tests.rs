@@ -1,3 +1,5 @@
+//! The score of cases made by hand: what was planted, what came out, and what must be said of it.
+
 use super::*;
 use crate::simulate::{PlantedFault, Pose, TrueLine};
 
