@@ -109,7 +109,7 @@ fn an_inbox_that_cannot_be_read_is_said_to_be_so() {
         "{}",
         stderr(&missing)
     );
-    fs::set_permissions(place.inbox(), fs::Permissions::from_mode(0)).unwrap();
+    fs::set_permissions(place.inbox(), fs::Permissions::from_mode(0o000)).unwrap();
     if fs::read_dir(place.inbox()).is_ok() {
         eprintln!("skipped in part: the administrator may read everything");
     } else {
