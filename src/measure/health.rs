@@ -30,16 +30,25 @@ pub fn better_order(both: &[Order]) -> usize {
 }
 
 /// The brighter order runs off the picture and the weaker one had to serve: the picture is badly placed, not one-sided.
-pub fn stronger_order_cut(both: &[Order], measured: usize) -> Option<Finding> {
+///
+/// `turned_deg` is how far the phone has turned about the grooves since the lamp photo, where there is one.
+pub fn stronger_order_cut(
+    both: &[Order],
+    measured: usize,
+    turned_deg: Option<f64>,
+) -> Option<Finding> {
     let light = |p: &Profile| p.light.iter().map(|v| v.max(0.0)).sum::<f64>();
     let (own, other) = (&both[measured].profile, &both[1 - measured].profile);
     let cut = cropped_share(other);
     // Three quarters of the light in what is left of it, and it is not just an order that is off the picture anyway.
-    if !(0.08..0.85).contains(&cut) || light(other) < 0.75 * light(own) {
+    let brighter = (0.08..0.85).contains(&cut) && light(other) >= 0.75 * light(own);
+    // Several times what a phone does by itself between two shots, and an order was lost by it.
+    let turned = cut > 0.08 && turned_deg.is_some_and(|t| t.abs() > 4.0);
+    if !brighter && !turned {
         return None;
     }
     let measured = format!(
-        "{:.0} % of the brighter order outside the picture",
+        "{:.0} % of the other order outside the picture",
         100.0 * cut
     );
     let slots = BTreeMap::from([("amount_percent", format!("{:.0}", 100.0 * cut))]);

@@ -367,7 +367,11 @@ fn finish(
         (shape, lamp),
         m,
     );
-    if let Some(finding) = health::stronger_order_cut(&both, measured) {
+    if let Some(finding) = health::stronger_order_cut(
+        &both,
+        measured,
+        m.metrics.more.get("yaw_drift_deg").copied(),
+    ) {
         m.findings.push(finding);
     }
     m.metrics.wavelength_sigma_nm =

@@ -195,7 +195,13 @@ fn plausible(located: &Located, longest_px: f64) -> Result<(), String> {
         return Err("the brightest bar is far too long for the slit's image".into());
     }
     let calm = located.edge_share > 0.6;
-    let pure = if calm { 0.75 } else { 0.95 };
+    // Two orders that mirror each other are a grating's, whatever stray light lies over them.
+    let mirrored = located.symmetry > 0.6 && located.zone_share > 0.97 && located.edge_share > 0.5;
+    let pure = match (mirrored, calm) {
+        (true, _) => 0.45,
+        (false, true) => 0.75,
+        (false, false) => 0.95,
+    };
     if located.saturation < pure {
         return Err("no spectral colours beside the brightest line".into());
     }

@@ -149,6 +149,9 @@ fn say_finding(finding: &Finding, say: &mut impl FnMut(String)) {
         ));
     }
     say(format!("verdict: {}", word(finding.verdict)));
+    if finding.verdict == Verdict::Waiting {
+        say("sound, but its bench has no usable lamp photo yet".into());
+    }
     for reason in &finding.reasons {
         say(format!(
             "{}: {}{} — {}",

@@ -69,7 +69,7 @@ pub struct TrueLine {
 pub struct PlantedFault {
     /// Reason code.
     pub code: String,
-    /// Size in the unit that [`Fault`] states.
+    /// Size in the unit that [`super::Fault`] states.
     pub size: Option<f64>,
 }
 

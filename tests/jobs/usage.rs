@@ -109,7 +109,7 @@ fn an_inbox_that_cannot_be_read_is_said_to_be_so() {
         "{}",
         stderr(&missing)
     );
-    fs::set_permissions(place.inbox(), fs::Permissions::from_mode(0o0)).unwrap();
+    fs::set_permissions(place.inbox(), fs::Permissions::from_mode(0o000)).unwrap();
     if fs::read_dir(place.inbox()).is_ok() {
         eprintln!("skipped in part: the administrator may read everything");
     } else {
@@ -241,4 +241,52 @@ fn paths_in_a_configuration_start_from_it_and_typed_ones_from_the_working_folder
     );
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
     assert!(place.path("elsewhere/typed/quality.csv").exists());
+}
+
+#[test]
+fn the_shipped_rules_go_by_names_in_any_letter_case_and_folders_are_kept() {
+    let place = Place::new();
+    let names = [
+        ("heron/evening/LAMP 3.JPG", "calibration"),
+        ("heron/Dark-1.png", "dark"),
+        ("heron/blank.tif", "blank"),
+        ("heron/Bracket_2.webp", "bracket"),
+        ("heron/quay-lamp.heic", "sample"),
+        ("heron/clamp.dng", "sample"),
+    ];
+    for (name, _) in names {
+        place.put(name, b"not a picture");
+    }
+    // A rule that names the bench by a group of a regular expression over the path.
+    let config = place.path("lab.yaml");
+    let text = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
+    let rule = "  - name: by number\n    regex: '^tables/(?<bench>t[0-9]+)-'\n    then: {capture: sample}\n\n";
+    let lamp = "  - name: lamp\n";
+    let text = text.replace("damaged_after_s: 60", "damaged_after_s: 2");
+    fs::write(&config, text.replacen(lamp, &format!("{rule}{lamp}"), 1)).unwrap();
+    place.put("tables/t7-quay.jpg", b"not a picture");
+    let output = place.run(&["sweep", "--config", config.to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let rows = place.rows("quality.csv");
+    assert_eq!(rows.len(), names.len() + 1);
+    for (name, capture) in names {
+        let row = rows.iter().find(|row| row["photo"] == name).unwrap();
+        assert_eq!(
+            (row["bench"].as_str(), row["capture"].as_str()),
+            ("heron", capture),
+            "{name}"
+        );
+        assert!(
+            place.results().join(name).join("quality.json").exists(),
+            "{name}"
+        );
+    }
+    let row = rows
+        .iter()
+        .find(|row| row["photo"] == "tables/t7-quay.jpg")
+        .unwrap();
+    assert_eq!(
+        (row["bench"].as_str(), row["rule"].as_str()),
+        ("t7", "by number")
+    );
 }
