@@ -155,7 +155,7 @@ pub struct Score {
     /// Sound photos that have no spectrum on a calibrated scale.
     pub unmeasured: Vec<String>,
     /// Every photo with a calibrated scale and lines to check it by: photo, verdict, median error (nm). A strong line
-    /// that is nowhere near its place counts as [`lines::LOST_NM`].
+    /// that is nowhere near its place counts as lost (`lines::LOST_NM`).
     pub scales: Vec<(String, String, f64)>,
     /// Absorbance: error and reported uncertainty, at the truth's points.
     pub absorbance: Vec<(f64, f64)>,
