@@ -11,13 +11,14 @@ use tracing_subscriber::EnvFilter;
 
 use crate::measure::Verdict;
 use crate::run::lab::Lab;
+use crate::run::rehearse::Play;
 use crate::run::{self, Bell, Failure, Orders, Report, Setup, reload, signals};
 use crate::settings;
 
 /// Turns phone photographs, taken through hand-built spectroscopes, into calibrated spectra and verdicts.
 ///
 /// Exit status: 0 done, whatever the verdicts; 1 could not do its work; 2 wrong usage or configuration; 3 with
-/// --fail-on-retake, if any photo must be retaken.
+/// --fail-on-retake, if any photo must be retaken. A rehearsal ends with 0 if all stated limits held, else with 1.
 #[derive(Debug, Parser)]
 #[command(version, max_term_width = 100)]
 pub struct Cli {
@@ -59,7 +60,22 @@ pub enum Command {
         pictures: Option<PathBuf>,
     },
     /// Play a synthetic class into an inbox, run it, and score the results against what was planted
-    Rehearse,
+    ///
+    /// Prints the score. Exit status: 0 if every stated limit held, 1 if one did not or it could not be played.
+    Rehearse {
+        /// Benches, each with a phone and an instrument of its own
+        #[arg(long, value_name = "N", default_value_t = 8, value_parser = clap::value_parser!(u32).range(1..=1000))]
+        benches: u32,
+        /// Photos in all
+        #[arg(long, value_name = "N", default_value_t = 60, value_parser = clap::value_parser!(u32).range(1..=100_000))]
+        photos: u32,
+        /// Decides everything that is left to chance: another number is another class
+        #[arg(long, value_name = "N", default_value_t = 1)]
+        seed: u64,
+        /// Keep inbox, results and truth.json in this folder [default: a temporary one, removed at the end]
+        #[arg(long, value_name = "DIR")]
+        keep: Option<PathBuf>,
+    },
 }
 
 /// Options of every command.
@@ -147,8 +163,10 @@ impl Common {
 pub fn main() -> ExitCode {
     // Wrong usage ends here with status 2, help and version with 0.
     let cli = Cli::parse();
-    let shows_bar = matches!(cli.command, Command::Sweep { .. })
-        && io::stderr().is_terminal()
+    let shows_bar = matches!(
+        cli.command,
+        Command::Sweep { .. } | Command::Rehearse { .. }
+    ) && io::stderr().is_terminal()
         && cli.common.quiet == 0
         && cli.common.verbose == 0
         && cli.common.log_format == LogFormat::Text;
@@ -163,7 +181,20 @@ pub fn main() -> ExitCode {
         }
         Command::Check => check(&cli.common),
         Command::Explain { photos, pictures } => explain(&cli.common, photos, pictures.as_deref()),
-        Command::Rehearse => Err(Failure::Work("not wired".into())),
+        Command::Rehearse {
+            benches,
+            photos,
+            seed,
+            keep,
+        } => {
+            let play = |folder| Play {
+                n_benches: *benches as usize,
+                n_photos: *photos as usize,
+                seed: *seed,
+                folder,
+            };
+            rehearse(&cli.common, play, keep.as_deref(), shows_bar)
+        }
     };
     done.unwrap_or_else(|failure| {
         eprintln!("slitwatch: {failure}");
@@ -294,6 +325,45 @@ fn check(common: &Common) -> Result<ExitCode, Failure> {
     Ok(ExitCode::SUCCESS)
 }
 
+fn rehearse(
+    common: &Common,
+    play: impl Fn(PathBuf) -> Play,
+    keep: Option<&Path>,
+    shows_bar: bool,
+) -> Result<ExitCode, Failure> {
+    if common.inbox.is_some() || common.results.is_some() {
+        let text = "a rehearsal makes its own inbox and results: use --keep DIR in place of --inbox and --results";
+        return Err(Failure::Usage(text.to_owned()));
+    }
+    let lab = load(common)?;
+    let (bell, ears) = Bell::new();
+    signals::ring(bell)?;
+    // Removed with everything in it when it goes out of scope.
+    let (_temporary, folder) = match keep {
+        Some(folder) => (None, folder.to_owned()),
+        None => {
+            let made = tempfile::Builder::new()
+                .prefix("slitwatch-rehearsal-")
+                .tempdir();
+            let made = made.map_err(|e| {
+                Failure::Work(format!(
+                    "no temporary folder: {e}; name one with --keep DIR"
+                ))
+            })?;
+            let folder = made.path().to_owned();
+            (Some(made), folder)
+        }
+    };
+    let workers = common.workers.map(usize::from);
+    let (score, table) = run::rehearse::rehearse(lab, &play(folder), workers, ears, shows_bar)?;
+    print!("{table}");
+    Ok(if score.all_kept() {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::from(1)
+    })
+}
+
 fn explain(
     common: &Common,
     photos: &[PathBuf],
@@ -336,6 +406,7 @@ mod tests {
             "slitwatch explain",
             "slitwatch sweep --poll",
             "slitwatch sweep --workers 0",
+            "slitwatch rehearse --benches 0",
             "slitwatch sweep -v -q",
             "slitwatch sweep --log-format xml",
         ] {

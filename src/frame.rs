@@ -52,6 +52,8 @@ pub struct Frame {
     orientation: Orientation,
     linear: Arc<[f32]>,
     ceiling_code: u16,
+    /// Sample index of the upright left top pixel, and steps to the pixel on the right and the one below.
+    walk: (isize, isize, isize),
 }
 
 impl Frame {
@@ -80,14 +82,27 @@ impl Frame {
             "three samples per pixel"
         );
         assert_eq!(linear.len(), codes, "one linear value per code");
-        Frame {
+        let mut frame = Frame {
             samples,
             stored_width,
             stored_height,
             orientation,
             linear,
             ceiling_code,
+            walk: (0, 0, 0),
+        };
+        if frame.width() > 0 && frame.height() > 0 {
+            let origin = frame.index_by_definition(0, 0) as isize;
+            let step = |x: usize, y: usize| {
+                if x < frame.width() && y < frame.height() {
+                    frame.index_by_definition(x, y) as isize - origin
+                } else {
+                    0
+                }
+            };
+            frame.walk = (origin, step(1, 0), step(0, 1));
         }
+        frame
     }
 
     /// Width in pixels, upright.
@@ -109,8 +124,15 @@ impl Frame {
     }
 
     /// Index of the first sample of upright pixel (x, y); x to the right, y down, from the top left corner.
+    ///
+    /// Every orientation is a walk with fixed steps: no case is decided at each pixel.
     #[inline]
     fn index(&self, x: usize, y: usize) -> usize {
+        debug_assert!(x < self.width() && y < self.height());
+        (self.walk.0 + x as isize * self.walk.1 + y as isize * self.walk.2) as usize
+    }
+
+    fn index_by_definition(&self, x: usize, y: usize) -> usize {
         let (w, h) = (self.stored_width, self.stored_height);
         let (sx, sy) = match self.orientation.0 {
             2 => (w - 1 - x, y),

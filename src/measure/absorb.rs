@@ -24,9 +24,54 @@ pub fn absorbance(sample: &Spectrum, blank: &Spectrum, exposure_ratio: f64) -> V
         .iter()
         .map(|row| {
             let place = (row.wavelength_nm - first.wavelength_nm) / blank.step_nm;
-            between(blank, place).map_or_else(AbsorbanceRow::default, |reference| one(row, &reference, exposure_ratio))
+            between(blank, place).map_or_else(AbsorbanceRow::default, |reference| {
+                one(row, &reference, exposure_ratio)
+            })
         })
         .collect()
+}
+
+/// Whether `sample` can be the light of `blank` through an absorber: never much brighter than it, and different only in
+/// broad strokes. Another lamp has lines, or light where the blank has none.
+///
+/// `exposure_ratio` as in [`absorbance`]. True where too little of the blank is lit to tell.
+pub fn same_light(sample: &Spectrum, blank: &Spectrum, exposure_ratio: f64) -> bool {
+    let Some(first) = blank.rows.first() else {
+        return true;
+    };
+    let strongest = |row: &SpectrumRow| row.rgb.iter().copied().fold(0.0f64, f64::max);
+    let top = blank.rows.iter().map(strongest).fold(0.0f64, f64::max);
+    // Log of sample over blank where the blank is lit; a floor of a hundredth, for what is absorbed altogether.
+    let ratios: Vec<Option<f64>> = sample
+        .rows
+        .iter()
+        .map(|row| {
+            let reference = between(
+                blank,
+                (row.wavelength_nm - first.wavelength_nm) / blank.step_nm,
+            )?;
+            (strongest(&reference) > 0.05 * top && reference.clipped < 0.02 && row.clipped < 0.02)
+                .then(|| {
+                    (row.signal * exposure_ratio / reference.signal.max(1e-9))
+                        .max(0.01)
+                        .ln()
+                })
+        })
+        .collect();
+    let lit: Vec<f64> = ratios.iter().flatten().copied().collect();
+    if lit.len() < 40 {
+        return true;
+    }
+    let brighter = lit.iter().filter(|r| **r > 1.3f64.ln()).count() as f64 / lit.len() as f64;
+    // Bands of dyes are tens of nanometres wide: over 5 nm they change by less than a fifth, lines by factors.
+    let reach = (5.0 / sample.step_nm.max(0.01)).round() as usize;
+    let changes: Vec<f64> = ratios
+        .iter()
+        .zip(ratios.iter().skip(reach))
+        .filter_map(|(a, b)| Some(((*a)? - (*b)?).abs()))
+        .collect();
+    let rough = changes.iter().filter(|c| **c > 0.5).count() as f64 / changes.len().max(1) as f64;
+    brighter < 0.15 && rough < 0.15
 }
 
 /// The blank at a fractional index, linear between its rows.
@@ -66,7 +111,10 @@ fn one(sample: &SpectrumRow, blank: &SpectrumRow, exposure_ratio: f64) -> Absorb
         }
         let t = s / b * exposure_ratio;
         // Both noises (GUM 5.1.2, first order); a floor of one part in 400 for the tone curve's steps.
-        let sigma = ((ss / b * exposure_ratio).powi(2) + (t * sb / b).powi(2) + (0.0025 * t.max(0.05)).powi(2)).sqrt();
+        let sigma = ((ss / b * exposure_ratio).powi(2)
+            + (t * sb / b).powi(2)
+            + (0.0025 * t.max(0.05)).powi(2))
+        .sqrt();
         let weight = 1.0 / (sigma * sigma);
         sum += weight * t;
         weights += weight;
@@ -74,11 +122,20 @@ fn one(sample: &SpectrumRow, blank: &SpectrumRow, exposure_ratio: f64) -> Absorb
     if weights <= 0.0 {
         return AbsorbanceRow::default();
     }
-    let transmittance = Estimate { value: sum / weights, sigma: (1.0 / weights).sqrt() };
+    let transmittance = Estimate {
+        value: sum / weights,
+        sigma: (1.0 / weights).sqrt(),
+    };
     let sigma = transmittance.sigma / (transmittance.value.max(1e-9) * std::f64::consts::LN_10);
     let absorbance = (transmittance.value > 2.0 * transmittance.sigma && sigma < LARGEST_SIGMA)
-        .then(|| Estimate { value: -transmittance.value.log10(), sigma });
-    AbsorbanceRow { transmittance: Some(transmittance), absorbance }
+        .then(|| Estimate {
+            value: -transmittance.value.log10(),
+            sigma,
+        });
+    AbsorbanceRow {
+        transmittance: Some(transmittance),
+        absorbance,
+    }
 }
 
 #[cfg(test)]
@@ -94,7 +151,10 @@ mod tests {
             rgb_sigma: [1e-4; 3],
             clipped,
         };
-        Spectrum { step_nm: 1.0, rows: (0..5).map(row).collect() }
+        Spectrum {
+            step_nm: 1.0,
+            rows: (0..5).map(row).collect(),
+        }
     }
 
     #[test]
@@ -114,6 +174,43 @@ mod tests {
     fn a_clipped_blank_gives_empty_cells() {
         let rows = absorbance(&flat(0.1, 0.0), &flat(0.4, 0.5), 1.0);
         assert!(rows.iter().all(|r| *r == AbsorbanceRow::default()));
+    }
+
+    #[test]
+    fn a_line_lamp_is_not_the_blanks_light_and_half_of_it_is() {
+        let blank = Spectrum {
+            step_nm: 1.0,
+            rows: (0..200)
+                .map(|i| SpectrumRow {
+                    wavelength_nm: 450.0 + f64::from(i),
+                    ..flat(0.4, 0.0).rows[0]
+                })
+                .collect(),
+        };
+        let scaled = |f: &dyn Fn(usize) -> f64| Spectrum {
+            step_nm: 1.0,
+            rows: blank
+                .rows
+                .iter()
+                .enumerate()
+                .map(|(i, r)| SpectrumRow {
+                    signal: r.signal * f(i),
+                    ..*r
+                })
+                .collect(),
+        };
+        assert!(same_light(&scaled(&|_| 0.5), &blank, 1.0));
+        assert!(same_light(
+            &scaled(&|i| 0.1 + 0.004 * i as f64),
+            &blank,
+            1.0
+        ));
+        assert!(!same_light(
+            &scaled(&|i| if i % 40 < 4 { 0.8 } else { 0.01 }),
+            &blank,
+            1.0
+        ));
+        assert!(!same_light(&scaled(&|_| 2.0), &blank, 1.0));
     }
 
     #[test]

@@ -114,13 +114,26 @@ pub struct Frame0 {
 impl Frame0 {
     /// `slit_px` is the pixel of the slit's middle, at which `alpha_slit` holds.
     pub fn new(base: &Optics, slit_px: (f64, f64)) -> Frame0 {
-        Frame0 { base: base.clone(), slit_px }
+        Frame0 {
+            base: base.clone(),
+            slit_px,
+        }
     }
 
     /// The base as a vector.
     pub fn vector(&self) -> [f64; N] {
         let b = &self.base;
-        [b.focal_px, b.k1, b.yaw_rad, b.roll_rad, b.alpha_slit, b.skew_slope, 0.0, b.pitch_rad, b.k2]
+        [
+            b.focal_px,
+            b.k1,
+            b.yaw_rad,
+            b.roll_rad,
+            b.alpha_slit,
+            b.skew_slope,
+            0.0,
+            b.pitch_rad,
+            b.k2,
+        ]
     }
 
     /// The optics of a vector.
@@ -171,11 +184,16 @@ pub fn adjust(
     let parameters: Vec<Parameter> = (0..N)
         .map(|i| {
             let (low, high) = limits(i);
-            Parameter { fixed: !free.contains(&i), ..Parameter::free(start[i], STEPS[i]).within(low, high) }
+            Parameter {
+                fixed: !free.contains(&i),
+                ..Parameter::free(start[i], STEPS[i]).within(low, high)
+            }
         })
         .collect();
     let n: usize = observations.iter().map(count).sum();
-    let fitted = least_squares(&parameters, n, |x, out| residuals(&shot, observations, x, out))?;
+    let fitted = least_squares(&parameters, n, |x, out| {
+        residuals(&shot, observations, x, out)
+    })?;
     let mut at_best = vec![0.0; n];
     residuals(&shot, observations, &fitted.parameters, &mut at_best);
     Some(Adjusted {
@@ -201,7 +219,11 @@ fn residuals(shot: &Frame0, observations: &[Observation], x: &[f64], out: &mut [
     let mut values = Vec::new();
     for observation in observations {
         match observation {
-            Observation::Path { at, path_nm, sigma_nm } => {
+            Observation::Path {
+                at,
+                path_nm,
+                sigma_nm,
+            } => {
                 out[k] = (rays.path_nm(at.0, at.1).0 - path_nm) / sigma_nm;
                 k += 1;
             }
@@ -216,18 +238,30 @@ fn residuals(shot: &Frame0, observations: &[Observation], x: &[f64], out: &mut [
             }
             Observation::SameHeight { at, sigma_px } => {
                 values.clear();
-                values.extend(at.iter().map(|p| rays.path_nm(p.0, p.1).1 * optics.focal_px));
+                values.extend(
+                    at.iter()
+                        .map(|p| rays.path_nm(p.0, p.1).1 * optics.focal_px),
+                );
                 let mean = values.iter().sum::<f64>() / values.len() as f64;
                 for v in &values {
                     out[k] = (v - mean) / sigma_px;
                     k += 1;
                 }
             }
-            Observation::Mirror { plus, minus, sigma_nm } => {
-                out[k] = (rays.path_nm(plus.0, plus.1).0 + rays.path_nm(minus.0, minus.1).0) / sigma_nm;
+            Observation::Mirror {
+                plus,
+                minus,
+                sigma_nm,
+            } => {
+                out[k] =
+                    (rays.path_nm(plus.0, plus.1).0 + rays.path_nm(minus.0, minus.1).0) / sigma_nm;
                 k += 1;
             }
-            Observation::Prior { parameter, value, sigma } => {
+            Observation::Prior {
+                parameter,
+                value,
+                sigma,
+            } => {
                 out[k] = (x[*parameter] - value) / sigma;
                 k += 1;
             }

@@ -30,10 +30,21 @@ pub struct Edges {
     pub high: Vec<Edge>,
 }
 
-/// Finds the ends of the slit in blocks of `block_nm` over the ranges of `m λ` given.
+/// Width of a block, nm: a few lines fall into each, and colour does not change over it.
+const BLOCK_NM: f64 = 15.0;
+
+/// Finds the ends of the slit in blocks of 15 nm over the ranges of `m λ` given, from every `stride`-th row or column.
 ///
 /// `half_beta` is half the slit's expected extent in β.
-pub fn edges(frame: &Frame, rays: &Rays, ranges: &[(f64, f64)], half_beta: f64, focal_px: f64, block_nm: f64) -> Edges {
+pub fn edges(
+    frame: &Frame,
+    rays: &Rays,
+    ranges: &[(f64, f64)],
+    half_beta: f64,
+    focal_px: f64,
+    stride: usize,
+) -> Edges {
+    let block_nm = BLOCK_NM;
     let mut found = Edges::default();
     let reach = 1.7 * half_beta;
     let beta_bins = ((2.0 * reach * focal_px) as usize).clamp(40, 2000);
@@ -45,13 +56,15 @@ pub fn edges(frame: &Frame, rays: &Rays, ranges: &[(f64, f64)], half_beta: f64, 
             path_step_nm: block_nm,
             beta: (-reach, reach),
             beta_bins,
-            // Every second column is plenty: a block is tens of columns wide.
-            stride: 1,
+            stride,
         };
         let grid = bin(frame, rays, window);
         for block in 0..grid.path_bins {
             let profile: Vec<f64> = (0..beta_bins)
-                .map(|b| grid.mean(b, block).map_or(f64::NAN, |c| (c[0] + c[1] + c[2]) / 3.0))
+                .map(|b| {
+                    grid.mean(b, block)
+                        .map_or(f64::NAN, |c| (c[0] + c[1] + c[2]) / 3.0)
+                })
                 .collect();
             let Some((bottom, top, snr)) = ends(&profile) else {
                 continue;
@@ -60,7 +73,13 @@ pub fn edges(frame: &Frame, rays: &Rays, ranges: &[(f64, f64)], half_beta: f64, 
             for (list, (place, blur_bins)) in [(&mut found.low, bottom), (&mut found.high, top)] {
                 let beta = -reach + (place + 0.5) * 2.0 * reach / beta_bins as f64;
                 if let Some(at) = rays.pixel_of_path(path_nm, beta) {
-                    list.push(Edge { path_nm, beta, at, blur_px: blur_bins * px_per_bin, snr });
+                    list.push(Edge {
+                        path_nm,
+                        beta,
+                        at,
+                        blur_px: blur_bins * px_per_bin,
+                        snr,
+                    });
                 }
             }
         }
@@ -76,9 +95,17 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
     let n = profile.len();
     let good = |v: &&f64| v.is_finite();
     // The outer 15 % on either side are beyond the slit, the middle half is on it.
-    let mut out: Vec<f64> =
-        profile[..n * 3 / 20].iter().chain(&profile[n - n * 3 / 20..]).filter(good).copied().collect();
-    let mut inside: Vec<f64> = profile[n * 3 / 10..n * 7 / 10].iter().filter(good).copied().collect();
+    let mut out: Vec<f64> = profile[..n * 3 / 20]
+        .iter()
+        .chain(&profile[n - n * 3 / 20..])
+        .filter(good)
+        .copied()
+        .collect();
+    let mut inside: Vec<f64> = profile[n * 3 / 10..n * 7 / 10]
+        .iter()
+        .filter(good)
+        .copied()
+        .collect();
     if out.len() < n / 10 || inside.len() < n / 4 {
         return None;
     }
@@ -94,13 +121,26 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
     // Smoothed over three bins: the ends are at least that soft.
     let smooth: Vec<f64> = (0..n)
         .map(|i| {
-            let part: Vec<f64> =
-                profile[i.saturating_sub(1)..(i + 2).min(n)].iter().filter(good).copied().collect();
-            if part.is_empty() { base } else { part.iter().sum::<f64>() / part.len() as f64 }
+            let part: Vec<f64> = profile[i.saturating_sub(1)..(i + 2).min(n)]
+                .iter()
+                .filter(good)
+                .copied()
+                .collect();
+            if part.is_empty() {
+                base
+            } else {
+                part.iter().sum::<f64>() / part.len() as f64
+            }
         })
         .collect();
     let find = |from_low: bool| -> Option<End> {
-        let at = |i: usize| if from_low { smooth[i] } else { smooth[n - 1 - i] };
+        let at = |i: usize| {
+            if from_low {
+                smooth[i]
+            } else {
+                smooth[n - 1 - i]
+            }
+        };
         // The end's own plateau: lighting may differ from one end of the slit to the other.
         let cross = |level: f64| -> Option<f64> {
             // From the middle outwards, so that dust beyond the end cannot stand for it.
@@ -127,7 +167,9 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
         };
         let rough = cross(base + 0.5 * contrast)?;
         let start = rough as usize;
-        let mut plateau: Vec<f64> = (start + n / 40 + 1..(start + n / 8).min(n / 2)).map(at).collect();
+        let mut plateau: Vec<f64> = (start + n / 40 + 1..(start + n / 8).min(n / 2))
+            .map(at)
+            .collect();
         if plateau.is_empty() {
             return None;
         }
@@ -140,24 +182,37 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
         let (inner, outer) = (cross(base + 0.8 * height)?, cross(base + 0.2 * height)?);
         // An error function climbs from 20 % to 80 % over 1.683 standard deviations; three-bin smoothing adds 2/3.
         let blur = ((((inner - outer) / 1.683).powi(2) - 2.0 / 3.0).max(0.0)).sqrt();
-        Some(if from_low { (middle, blur) } else { ((n - 1) as f64 - middle, blur) })
+        Some(if from_low {
+            (middle, blur)
+        } else {
+            ((n - 1) as f64 - middle, blur)
+        })
     };
     Some((find(true)?, find(false)?, contrast / spread.max(1e-6)))
 }
 
-/// Blur (standard deviation of an error function, px) of the slit's two ends in the light of one line, with its
-/// standard uncertainty: the mean of both ends.
+/// How the slit's two ends look in some light: the mean of both.
+#[derive(Clone, Copy, Debug)]
+pub struct EndShape {
+    /// Blur as the standard deviation of an error function, px.
+    pub blur_px: f64,
+    /// Its standard uncertainty.
+    pub blur_sigma_px: f64,
+    /// Smear along the slit (box) beside a Gaussian blur, px; absent where an error function does as well.
+    pub smear_px: Option<f64>,
+}
+
+/// Shape of the slit's two ends in the light of `path_nm` ± `reach_nm`; `beta` is the slit's extent.
 ///
-/// `path_nm` ± `reach_nm` is the line's light, `beta` the slit's extent. Refuses where an end is not clear, or off the
-/// picture.
-pub fn line_end_blur(
+/// Refuses where an end is not clear, or off the picture.
+pub fn end_shape(
     frame: &Frame,
     rays: &Rays,
     path_nm: f64,
     reach_nm: f64,
     beta: (f64, f64),
     focal_px: f64,
-) -> Option<(f64, f64)> {
+) -> Option<EndShape> {
     let half = 0.5 * (beta.1 - beta.0);
     let around = 0.4 * half;
     let beta_bins = (((beta.1 - beta.0) + 2.0 * around) * focal_px) as usize;
@@ -169,7 +224,9 @@ pub fn line_end_blur(
         stride: 1,
     };
     let grid = bin(frame, rays, window);
-    let light: Vec<f64> = (0..beta_bins).filter_map(|b| grid.mean(b, 0).map(|c| (c[0] + c[1] + c[2]) / 3.0)).collect();
+    let light: Vec<f64> = (0..beta_bins)
+        .filter_map(|b| grid.mean(b, 0).map(|c| (c[0] + c[1] + c[2]) / 3.0))
+        .collect();
     if light.len() != beta_bins {
         return None;
     }
@@ -177,45 +234,98 @@ pub fn line_end_blur(
     let high = (beta.1 - beta.0 + around) * focal_px;
     let a = fit_end(&light, low, 1.0)?;
     let b = fit_end(&light, high, -1.0)?;
-    let blur = 0.5 * (a.0 + b.0);
-    let sigma = 0.5 * a.1.hypot(b.1).max((a.0 - b.0).abs() / 2f64.sqrt());
-    Some((blur, sigma.max(0.03)))
+    let blur_px = 0.5 * (a.blur + b.blur);
+    let blur_sigma_px = (0.5 * a.sigma.hypot(b.sigma))
+        .max((a.blur - b.blur).abs() / 2f64.sqrt())
+        .max(0.03);
+    // Both ends are smeared alike, or it is not the phone that moved.
+    let smear_px = match (a.smear, b.smear) {
+        (Some(x), Some(y)) if x.max(y) < 1.6 * x.min(y) => Some(0.5 * (x + y)),
+        _ => None,
+    };
+    Some(EndShape {
+        blur_px,
+        blur_sigma_px,
+        smear_px,
+    })
 }
 
-/// Fits an error function to one end near index `place`; `direction` +1 where light begins, −1 where it ends.
-fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<(f64, f64)> {
-    let reach = 0.32 * place.min(light.len() as f64 - place).min(80.0);
-    let reach = reach.max(14.0);
+struct End1 {
+    blur: f64,
+    sigma: f64,
+    smear: Option<f64>,
+}
+
+/// ∫ of the normal distribution function: z Φ(z) + φ(z).
+fn ramp(z: f64) -> f64 {
+    let density = (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt();
+    z * 0.5 * (1.0 + libm::erf(z * std::f64::consts::FRAC_1_SQRT_2)) + density
+}
+
+/// A step smeared over `smear` and blurred by `sigma`.
+fn step(d: f64, smear: f64, sigma: f64) -> f64 {
+    if smear < 0.3 * sigma {
+        return 0.5 * (1.0 + libm::erf(d / (sigma * std::f64::consts::SQRT_2)));
+    }
+    (ramp((d + 0.5 * smear) / sigma) - ramp((d - 0.5 * smear) / sigma)) * sigma / smear
+}
+
+/// Fits one end near index `place`; `direction` +1 where light begins, −1 where it ends.
+fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<End1> {
+    let reach = (0.32 * place.min(light.len() as f64 - place).min(80.0))
+        .max(24.0)
+        .min(0.9 * place);
     let from = (place - reach).max(0.0) as usize;
     let to = ((place + reach) as usize).min(light.len());
     if to < from + 16 {
         return None;
     }
     let part = &light[from..to];
-    let (bottom, top) = part.iter().fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
+    let (bottom, top) = part
+        .iter()
+        .fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
     let height = top - bottom;
     if height < 0.002 {
         return None;
     }
-    let parameters = [
-        Parameter::free(place - from as f64, 0.05),
-        Parameter::free(1.5, 0.02).within(0.2, 25.0),
-        Parameter::free(bottom, 0.01 * height),
-        Parameter::free(height, 0.01 * height).within(0.3 * height, 2.0 * height),
-        // The lamp may light the slit unevenly towards its end.
-        Parameter::free(0.0, 0.001 * height),
-    ];
     // Noise and dust along the slit, as a share of the step.
     let noise = 0.02 * height;
-    let fitted = least_squares(&parameters, part.len(), |p, out| {
-        for (i, value) in part.iter().enumerate() {
-            let d = (i as f64 - p[0]) * direction;
-            let step = 0.5 * (1.0 + libm::erf(d / (p[1] * std::f64::consts::SQRT_2)));
-            out[i] = (value - p[2] - (p[3] + p[4] * d) * step) / noise;
-        }
-    })?;
+    let fit = |smear_start: Option<f64>, sigma_start: f64| {
+        let parameters = [
+            Parameter::free(place - from as f64, 0.05),
+            Parameter::free(sigma_start, 0.02).within(0.2, 25.0),
+            Parameter::free(bottom, 0.01 * height),
+            Parameter::free(height, 0.01 * height).within(0.3 * height, 2.0 * height),
+            // The lamp may light the slit unevenly towards its end.
+            Parameter::free(0.0, 0.001 * height),
+            Parameter {
+                fixed: smear_start.is_none(),
+                ..Parameter::free(smear_start.unwrap_or(0.0), 0.05).within(0.0, 60.0)
+            },
+        ];
+        least_squares(&parameters, part.len(), |p, out| {
+            for (i, value) in part.iter().enumerate() {
+                let d = (i as f64 - p[0]) * direction;
+                out[i] = (value - p[2] - (p[3] + p[4] * d) * step(d, p[5], p[1])) / noise;
+            }
+        })
+    };
+    let plain = fit(None, 1.5)?;
     let dof = (part.len() - 5) as f64;
-    let scatter = (fitted.chi_squared / dof).sqrt();
-    let sigma = fitted.sigma(1) * scatter;
-    (scatter < 8.0 && sigma < 0.5 * fitted.parameters[1]).then_some((fitted.parameters[1], sigma))
+    let scatter = (plain.chi_squared / dof).sqrt();
+    let (blur, sigma) = (plain.parameters[1], plain.sigma(1) * scatter);
+    if scatter > 8.0 || sigma > 0.5 * blur {
+        return None;
+    }
+    let mut smear = None;
+    if blur > 2.0
+        && let Some(boxed) = fit(Some(3.4 * blur), 1.2)
+    {
+        let (width, rest) = (boxed.parameters[5], boxed.parameters[1]);
+        // A straight ramp between two corners: clearly better than an error function, and mostly box.
+        if boxed.chi_squared < 0.6 * plain.chi_squared && rest < 0.62 * blur && width > 4.0 {
+            smear = Some(width);
+        }
+    }
+    Some(End1 { blur, sigma, smear })
 }

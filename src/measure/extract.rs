@@ -17,7 +17,7 @@ pub struct Window {
     pub beta: (f64, f64),
     /// Number of equal bins of height.
     pub beta_bins: usize,
-    /// Reads every n-th pixel in both directions.
+    /// Reads every n-th row or column across the dispersion: 1 for a spectrum, more where only heights matter.
     pub stride: usize,
 }
 
@@ -27,13 +27,22 @@ pub struct Grid {
     pub window: Window,
     /// Bins along the dispersion.
     pub path_bins: usize,
-    /// Sum of linear light by channel.
-    pub sum: Vec<[f32; 3]>,
-    /// Sum of weights: pixels.
-    pub weight: Vec<f32>,
-    /// Weight of pixels with a channel at the ceiling.
-    pub clipped: Vec<f32>,
+    cells: Vec<Cell>,
 }
+
+/// What fell into a bin.
+#[derive(Clone, Copy, Default)]
+struct Cell {
+    /// Sum of linear light by channel.
+    sum: [f32; 3],
+    /// Sum of weights: pixels.
+    weight: f32,
+    /// Weight of pixels with a channel at the ceiling.
+    clipped: f32,
+}
+
+/// Between pixels this far apart the model is taken as straight: lines bow by less than 0.001 nm over it.
+const CHORD_PX: usize = 10;
 
 impl Grid {
     /// `m λ` of the middle of a bin, nm.
@@ -49,9 +58,18 @@ impl Grid {
 
     /// Mean light of a bin; absent where no pixel fell.
     pub fn mean(&self, beta_bin: usize, path_bin: usize) -> Option<[f64; 3]> {
-        let i = beta_bin * self.path_bins + path_bin;
-        let w = self.weight[i];
-        (w > 0.05).then(|| self.sum[i].map(|s| f64::from(s / w)))
+        let cell = &self.cells[beta_bin * self.path_bins + path_bin];
+        (cell.weight > 0.05).then(|| cell.sum.map(|s| f64::from(s / cell.weight)))
+    }
+
+    /// Share of a bin's pixels that have a channel at the ceiling.
+    pub fn clipped_share(&self, beta_bin: usize, path_bin: usize) -> f64 {
+        let cell = &self.cells[beta_bin * self.path_bins + path_bin];
+        if cell.weight > 0.0 {
+            f64::from(cell.clipped / cell.weight)
+        } else {
+            0.0
+        }
     }
 }
 
@@ -63,9 +81,7 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
     let mut grid = Grid {
         window,
         path_bins,
-        sum: vec![[0.0; 3]; cells],
-        weight: vec![0.0; cells],
-        clipped: vec![0.0; cells],
+        cells: vec![Cell::default(); cells],
     };
     let Some(outline) = Outline::new(rays, &window) else {
         return grid;
@@ -81,33 +97,58 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
         let (from, to) = outline.minor_range(major as f64);
         let from = from.floor().clamp(0.0, minors) as usize;
         let to = to.ceil().clamp(0.0, minors) as usize;
-        for minor in (from..to).step_by(window.stride) {
-            let (x, y) = if outline.major_is_x { (major, minor) } else { (minor, major) };
-            let (path, beta) = rays.path_nm(x as f64, y as f64);
-            let row = (beta - window.beta.0) * per_beta;
-            let place = (path - low) * per_path - 0.5;
-            if row < 0.0 || row >= window.beta_bins as f64 || place <= -1.0 || place >= path_bins as f64 {
-                continue;
-            }
-            let (light, over) = frame.light(x, y);
-            let row_start = row as usize * path_bins;
-            let left = place.floor();
-            let right_share = (place - left) as f32;
-            let left = left as i64;
-            for (index, share) in [(left, 1.0 - right_share), (left + 1, right_share)] {
-                if index < 0 || index >= path_bins as i64 {
+        let exact = |minor: usize| {
+            let (u, v) = if outline.major_is_x {
+                (major, minor)
+            } else {
+                (minor, major)
+            };
+            rays.path_nm(u as f64, v as f64)
+        };
+        let mut start = from;
+        let mut here = exact(start);
+        while start < to {
+            let end = (start + CHORD_PX).min(to);
+            let there = exact(end);
+            let per_px = 1.0 / (end - start) as f64;
+            let (path_step, beta_step) = ((there.0 - here.0) * per_px, (there.1 - here.1) * per_px);
+            for minor in start..end {
+                let along = (minor - start) as f64;
+                let row = (here.1 + along * beta_step - window.beta.0) * per_beta;
+                let place = (here.0 + along * path_step - low) * per_path - 0.5;
+                if row < 0.0
+                    || row >= window.beta_bins as f64
+                    || place <= -1.0
+                    || place >= path_bins as f64
+                {
                     continue;
                 }
-                let i = row_start + index as usize;
-                let sum = &mut grid.sum[i];
-                sum[0] += share * light[0];
-                sum[1] += share * light[1];
-                sum[2] += share * light[2];
-                grid.weight[i] += share;
-                if over {
-                    grid.clipped[i] += share;
+                let (x, y) = if outline.major_is_x {
+                    (major, minor)
+                } else {
+                    (minor, major)
+                };
+                let (light, over) = frame.light(x, y);
+                let row_start = row as usize * path_bins;
+                let left = place.floor();
+                let right_share = (place - left) as f32;
+                let left = left as i64;
+                for (index, share) in [(left, 1.0 - right_share), (left + 1, right_share)] {
+                    if index < 0 || index >= path_bins as i64 {
+                        continue;
+                    }
+                    let cell = &mut grid.cells[row_start + index as usize];
+                    cell.sum[0] += share * light[0];
+                    cell.sum[1] += share * light[1];
+                    cell.sum[2] += share * light[2];
+                    cell.weight += share;
+                    if over {
+                        cell.clipped += share;
+                    }
                 }
             }
+            start = end;
+            here = there;
         }
     }
     grid
@@ -127,7 +168,8 @@ impl Outline {
         let mut columns = Vec::new();
         let n = 24;
         for i in 0..=n {
-            let path = window.path_nm.0 + (window.path_nm.1 - window.path_nm.0) * f64::from(i) / f64::from(n);
+            let path = window.path_nm.0
+                + (window.path_nm.1 - window.path_nm.0) * f64::from(i) / f64::from(n);
             let low = rays.pixel_of_path(path, window.beta.0);
             let mid = rays.pixel_of_path(path, middle);
             let high = rays.pixel_of_path(path, window.beta.1);
@@ -162,13 +204,22 @@ impl Outline {
             node.1 -= margin;
             node.2 += margin;
         }
-        let major = (nodes[0].0 - slant - 1.0, nodes[nodes.len() - 1].0 + slant + 2.0);
-        Some(Outline { major_is_x, major, nodes })
+        let major = (
+            nodes[0].0 - slant - 1.0,
+            nodes[nodes.len() - 1].0 + slant + 2.0,
+        );
+        Some(Outline {
+            major_is_x,
+            major,
+            nodes,
+        })
     }
 
     fn minor_range(&self, major: f64) -> (f64, f64) {
         let n = &self.nodes;
-        let i = n.partition_point(|node| node.0 < major).clamp(1, n.len() - 1);
+        let i = n
+            .partition_point(|node| node.0 < major)
+            .clamp(1, n.len() - 1);
         let (a, b) = (n[i - 1], n[i]);
         let t = ((major - a.0) / (b.0 - a.0).max(1e-9)).clamp(0.0, 1.0);
         (a.1 + t * (b.1 - a.1), a.2 + t * (b.2 - a.2))

@@ -20,12 +20,23 @@ pub struct Parameter {
 impl Parameter {
     /// A free parameter without bounds.
     pub fn free(start: f64, step: f64) -> Parameter {
-        Parameter { start, fixed: false, low: None, high: None, step }
+        Parameter {
+            start,
+            fixed: false,
+            low: None,
+            high: None,
+            step,
+        }
     }
 
     /// The same, kept within bounds; the start is moved inside them.
     pub fn within(self, low: f64, high: f64) -> Parameter {
-        Parameter { start: self.start.clamp(low, high), low: Some(low), high: Some(high), ..self }
+        Parameter {
+            start: self.start.clamp(low, high),
+            low: Some(low),
+            high: Some(high),
+            ..self
+        }
     }
 }
 
@@ -102,13 +113,24 @@ pub fn least_squares(
         n_points,
         residuals,
         parameters: pars,
-        config: MPConfig { max_iter: 60, ftol: 1e-9, xtol: 1e-10, ..MPConfig::new() },
+        config: MPConfig {
+            max_iter: 60,
+            ftol: 1e-9,
+            xtol: 1e-10,
+            ..MPConfig::new()
+        },
     };
     let mut best: Vec<f64> = parameters.iter().map(|p| p.start).collect();
     let status = problem.mpfit(&mut best).ok()?;
     if !status.best_norm.is_finite() || best.iter().any(|b| !b.is_finite()) {
         return None;
     }
-    let covariance = (0..n).map(|i| (0..n).map(|j| status.covar[i * n + j]).collect()).collect();
-    Some(Fitted { parameters: best, covariance, chi_squared: status.best_norm })
+    let covariance = (0..n)
+        .map(|i| (0..n).map(|j| status.covar[i * n + j]).collect())
+        .collect();
+    Some(Fitted {
+        parameters: best,
+        covariance,
+        chi_squared: status.best_norm,
+    })
 }

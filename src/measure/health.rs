@@ -1,7 +1,9 @@
 //! The instrument's and the photo's health in numbers: saturation, noise, slit, focus, movement, stray light.
 
+use std::collections::BTreeMap;
+
 use crate::frame::Frame;
-use crate::measure::band::{Edge, line_end_blur};
+use crate::measure::band::{Edge, end_shape};
 use crate::measure::lineshape::{BlurPrior, LineShape, fit_shape};
 use crate::measure::locate::Map;
 use crate::measure::optics::Optics;
@@ -10,22 +12,51 @@ use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
 use crate::measure::survey::Survey;
-use crate::measure::{Estimate, Lamp, Measurement};
+use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
 pub fn better_order(both: &[Order]) -> usize {
     let worth = |order: &Order| -> f64 {
         let p = &order.profile;
-        let covered = (0..p.len()).filter(|&i| (420.0..680.0).contains(&p.nm(i as f64))).count() as f64 * p.step_nm / 260.0;
+        let covered = (0..p.len())
+            .filter(|&i| (420.0..680.0).contains(&p.nm(i as f64)))
+            .count() as f64
+            * p.step_nm
+            / 260.0;
         let light: f64 = p.light.iter().map(|v| v.max(0.0)).sum();
         light * covered * covered
     };
     usize::from(worth(&both[1]) > worth(&both[0]))
 }
 
+/// The brighter order runs off the picture and the weaker one had to serve: the picture is badly placed, not one-sided.
+pub fn stronger_order_cut(both: &[Order], measured: usize) -> Option<Finding> {
+    let light = |p: &Profile| p.light.iter().map(|v| v.max(0.0)).sum::<f64>();
+    let (own, other) = (&both[measured].profile, &both[1 - measured].profile);
+    let cut = cropped_share(other);
+    // Three quarters of the light in what is left of it, and it is not just an order that is off the picture anyway.
+    if !(0.08..0.85).contains(&cut) || light(other) < 0.75 * light(own) {
+        return None;
+    }
+    let measured = format!(
+        "{:.0} % of the brighter order outside the picture",
+        100.0 * cut
+    );
+    let slots = BTreeMap::from([("amount_percent", format!("{:.0}", 100.0 * cut))]);
+    Some(Finding {
+        code: Code::Cropped,
+        severity: Severity::Retake,
+        measured,
+        limit: String::new(),
+        slots,
+    })
+}
+
 /// Share of 400–700 nm that lies outside the picture in an order, 0…1.
 fn cropped_share(profile: &Profile) -> f64 {
-    let seen = (0..profile.len()).filter(|&i| (400.0..700.0).contains(&profile.nm(i as f64))).count();
+    let seen = (0..profile.len())
+        .filter(|&i| (400.0..700.0).contains(&profile.nm(i as f64)))
+        .count();
     (1.0 - seen as f64 * profile.step_nm / 300.0).max(0.0)
 }
 
@@ -45,18 +76,31 @@ pub fn metrics(
 ) {
     let profile = &both[measured].profile;
     let sign = profile.sign;
-    let visible: Vec<usize> = (0..profile.len()).filter(|&i| (395.0..705.0).contains(&profile.nm(i as f64))).collect();
-    let top = visible.iter().map(|&i| profile.light[i]).fold(0.0f64, f64::max);
+    let visible: Vec<usize> = (0..profile.len())
+        .filter(|&i| (395.0..705.0).contains(&profile.nm(i as f64)))
+        .collect();
+    let top = visible
+        .iter()
+        .map(|&i| profile.light[i])
+        .fold(0.0f64, f64::max);
     let px_per_nm = optics.rays().px_per_nm(sign * 550.0).unwrap_or(2.0);
     m.metrics.nm_per_px = Some(1.0 / px_per_nm);
     m.metrics.order_side = Some(side(optics.roll_rad, sign));
-    m.metrics.tilt_deg =
-        Some(Estimate { value: optics.tilt_rad().to_degrees(), sigma: roll_sigma.to_degrees().max(0.01) });
-    m.metrics.skew_deg =
-        Some(Estimate { value: optics.skew_rad().to_degrees(), sigma: skew_sigma.to_degrees().max(0.01) });
+    m.metrics.tilt_deg = Some(Estimate {
+        value: optics.tilt_rad().to_degrees(),
+        sigma: roll_sigma.to_degrees().max(0.01),
+    });
+    m.metrics.skew_deg = Some(Estimate {
+        value: optics.skew_rad().to_degrees(),
+        sigma: skew_sigma.to_degrees().max(0.01),
+    });
     if !visible.is_empty() {
         // Of the places that carry light: a clipped line is as wrong beside darkness as in a continuum.
-        let lit: Vec<usize> = visible.iter().copied().filter(|&i| profile.light[i] > 0.05 * top).collect();
+        let lit: Vec<usize> = visible
+            .iter()
+            .copied()
+            .filter(|&i| profile.light[i] > 0.05 * top)
+            .collect();
         if !lit.is_empty() {
             let share = lit.iter().map(|&i| profile.clipped[i]).sum::<f64>() / lit.len() as f64;
             m.metrics.clipped_fraction = Some(share);
@@ -72,19 +116,64 @@ pub fn metrics(
         let quiet = noise[noise.len() / 4].max(1e-7);
         m.metrics.snr = Some(top / quiet);
     }
-    m.metrics.more.insert("cropped_fraction", cropped_share(profile));
+    // A slit that runs off the picture is cropped as well: the part that is missing, as far as can be seen.
+    let cut = if slit_is_cut(frame, survey) {
+        0.25
+    } else {
+        0.0
+    };
+    m.metrics
+        .more
+        .insert("cropped_fraction", cropped_share(profile).max(cut));
     let other = &both[1 - measured].profile;
     if cropped_share(other) < 0.3 {
         let sum = |p: &Profile| p.light.iter().map(|v| v.max(0.0)).sum::<f64>();
-        m.metrics.more.insert("order_balance", sum(other) / sum(profile).max(1e-12));
+        m.metrics
+            .more
+            .insert("order_balance", sum(other) / sum(profile).max(1e-12));
     }
-    widths(frame, inputs, survey, optics, beta, profile, (shape, lamp), m);
+    widths(
+        frame,
+        inputs,
+        survey,
+        optics,
+        beta,
+        profile,
+        (shape, lamp),
+        m,
+    );
+    m.metrics
+        .more
+        .insert("end_shear_px", survey.slit.end_shear_px);
+    // The slit's image smeared aslant: its two ends bend to opposite sides.
+    if survey.slit.end_shear_px > (6.0 * survey.slit.scatter_px).max(2.5)
+        && let Some(blur) = m.metrics.blur_px
+        && blur.value > 2.0
+    {
+        let across = 2.0 * survey.slit.end_shear_px;
+        let along = (12.0 * (blur.value.powi(2) - 1.5f64.powi(2)))
+            .max(0.0)
+            .sqrt();
+        m.metrics.more.insert("moved_px", across.hypot(along));
+        m.metrics.slit_width_um = None;
+    }
     let stray = stray_light(&survey.map, survey, optics);
     let mut band: Vec<f64> = visible.iter().map(|&i| profile.background[i]).collect();
     band.sort_by(f64::total_cmp);
     let beside = band.get(band.len() / 2).copied().unwrap_or(0.0);
     m.metrics.background_level = Some(stray.max(beside));
     m.metrics.more.insert("background_beside_band", beside);
+}
+
+/// True where an end of the slit's image lies at the picture's edge.
+fn slit_is_cut(frame: &Frame, survey: &Survey) -> bool {
+    let slit = &survey.slit;
+    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
+    [-1.0, 1.0].iter().any(|end| {
+        let reach = end * (slit.half_length_px + 10.0);
+        let (x, y) = (slit.centre.0 + reach * ax, slit.centre.1 + reach * ay);
+        x < 0.0 || y < 0.0 || x > frame.width() as f64 - 1.0 || y > frame.height() as f64 - 1.0
+    })
 }
 
 /// Where an order lies from the slit's image, as seen in the upright picture.
@@ -101,7 +190,10 @@ pub fn side(roll_rad: f64, sign: f64) -> &'static str {
 /// Blur of the slit's ends near a wavelength, px: median of both ends' nearest blocks.
 fn end_blur(survey: &Survey, path_nm: f64, reach_nm: f64) -> Option<f64> {
     let near = |list: &[Edge]| -> Vec<f64> {
-        list.iter().filter(|e| (e.path_nm - path_nm).abs() < reach_nm && e.snr > 8.0).map(|e| e.blur_px).collect()
+        list.iter()
+            .filter(|e| (e.path_nm - path_nm).abs() < reach_nm && e.snr > 8.0)
+            .map(|e| e.blur_px)
+            .collect()
     };
     let mut all = near(&survey.edges.low);
     all.extend(near(&survey.edges.high));
@@ -114,6 +206,7 @@ fn end_blur(survey: &Survey, path_nm: f64, reach_nm: f64) -> Option<f64> {
 
 /// Slit, focus and movement, told apart: the lines are blurred across the slit by the slit's width, the focus and the
 /// movement; the slit's ends, along it, by focus and movement only.
+#[allow(clippy::too_many_arguments)]
 fn widths(
     frame: &Frame,
     inputs: &Inputs,
@@ -128,7 +221,10 @@ fn widths(
     let px_per_nm = rays.px_per_nm(profile.sign * 550.0).unwrap_or(2.0);
     let overall = end_blur(survey, 0.0, 1e4);
     if let Some(blur) = overall {
-        m.metrics.blur_px = Some(Estimate { value: blur, sigma: 0.3f64.max(0.15 * blur) });
+        m.metrics.blur_px = Some(Estimate {
+            value: blur,
+            sigma: 0.3f64.max(0.15 * blur),
+        });
     }
     let mut lines: Vec<Maximum> = maxima(profile, 20.0, 0.04)
         .into_iter()
@@ -136,10 +232,17 @@ fn widths(
         .collect();
     lines.sort_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm));
     let slit_nm = from_slit_image(survey, px_per_nm).unwrap_or(f64::MAX);
-    let narrowest = lines.first().map(|l| l.fwhm_nm).filter(|w| *w < 1.5 * slit_nm + 0.6);
+    let narrowest = lines
+        .first()
+        .map(|l| l.fwhm_nm)
+        .filter(|w| *w < 1.5 * slit_nm + 0.6);
     m.metrics.bandpass_nm = narrowest.or(shape.map(|s| s.fwhm_nm())).or(Some(slit_nm));
-    let Some(narrowest) = narrowest else { return };
+    let Some(narrowest) = narrowest else {
+        continuum_ends(frame, optics, beta, profile, m);
+        return;
+    };
     let mut widths_um: Vec<(f64, f64)> = Vec::new();
+    let mut smears: Vec<f64> = Vec::new();
     // End blur with its uncertainty, free blur, free box of each line, px.
     let mut sharpness: Vec<(f64, f64, f64, f64)> = Vec::new();
     let mut strongest: Vec<Maximum> = lines
@@ -152,22 +255,46 @@ fn widths(
     for line in strongest.iter().take(5) {
         let path = profile.sign * line.nm;
         let local = rays.px_per_nm(path).unwrap_or(px_per_nm);
-        let Some((ends_px, ends_sigma)) =
-            line_end_blur(frame, &rays, path, 0.8 * line.fwhm_nm + 0.3, beta, optics.focal_px)
-        else {
+        let Some(ends) = end_shape(
+            frame,
+            &rays,
+            path,
+            0.8 * line.fwhm_nm + 0.3,
+            beta,
+            optics.focal_px,
+        ) else {
             continue;
         };
-        let Some((free, _, chi)) = fit_shape(profile, line.nm, line.fwhm_nm, None) else { continue };
+        let (ends_px, ends_sigma) = (ends.blur_px, ends.blur_sigma_px);
+        smears.extend(ends.smear_px);
+        let Some((free, _, chi)) = fit_shape(profile, line.nm, line.fwhm_nm, None) else {
+            continue;
+        };
         // A blend or a band is no witness.
         if chi > 6.0 {
             continue;
         }
-        sharpness.push((ends_px, ends_sigma, free.sigma_nm * local, free.box_nm * local));
+        sharpness.push((
+            ends_px,
+            ends_sigma,
+            free.sigma_nm * local,
+            free.box_nm * local,
+        ));
         // Green light has the full resolution of the sensor and of a JPEG in both directions; blue and red have been
         // smoothed as colour, which does not treat lines and ends quite alike.
-        let unlike = if (490.0..600.0).contains(&line.nm) { 0.06 } else { 0.2 };
-        let prior = BlurPrior { sigma_nm: ends_px / local, uncertainty_nm: ends_sigma.hypot(unlike * ends_px) / local };
-        let Some((held, sigma, chi)) = fit_shape(profile, line.nm, line.fwhm_nm, Some(prior)) else { continue };
+        let unlike = if (490.0..600.0).contains(&line.nm) {
+            0.06
+        } else {
+            0.2
+        };
+        let prior = BlurPrior {
+            sigma_nm: ends_px / local,
+            uncertainty_nm: ends_sigma.hypot(unlike * ends_px) / local,
+        };
+        let Some((held, sigma, chi)) = fit_shape(profile, line.nm, line.fwhm_nm, Some(prior))
+        else {
+            continue;
+        };
         m.log.push(format!(
             "line at {:.1} nm: FWHM {:.2} px; ends blurred by {ends_px:.2} ± {ends_sigma:.2} px; box {:.2} px with it (chi2 {chi:.1}), \
              free fit box {:.2} px and blur {:.2} px",
@@ -182,22 +309,35 @@ fn widths(
         }
         // Width = distance × angle; seen along the ray, a slit off the normal looks narrower by its cosine.
         let gamma_squared = (1.0 - optics.alpha_slit * optics.alpha_slit).max(0.1);
-        let to_um = inputs.bench.slit_distance_mm * 1000.0 / optics.groove_spacing_nm / gamma_squared.powf(1.5);
+        let to_um = inputs.bench.slit_distance_mm * 1000.0
+            / optics.groove_spacing_nm
+            / gamma_squared.powf(1.5);
         widths_um.push((held.box_nm * to_um, sigma.max(0.04 * held.box_nm) * to_um));
     }
     if sharpness.is_empty() {
         return;
     }
-    let clearest = sharpness.iter().copied().min_by(|a, b| (a.1 / a.0).total_cmp(&(b.1 / b.0)));
-    let Some((ends, ends_sigma, blur, width)) = clearest else { return };
-    m.metrics.blur_px = Some(Estimate { value: ends, sigma: ends_sigma.hypot(0.05 * ends) });
+    let clearest = sharpness
+        .iter()
+        .copied()
+        .min_by(|a, b| (a.1 / a.0).total_cmp(&(b.1 / b.0)));
+    let Some((ends, ends_sigma, blur, width)) = clearest else {
+        return;
+    };
+    m.metrics.blur_px = Some(Estimate {
+        value: ends,
+        sigma: ends_sigma.hypot(0.05 * ends),
+    });
     let slit_px = inputs
         .calibration
         .and_then(|c| c.slit_width_um)
-        .map_or(1.0, |um| um / (inputs.bench.slit_distance_mm * 1000.0) * optics.groove_spacing_nm * px_per_nm);
+        .map_or(1.0, |um| {
+            um / (inputs.bench.slit_distance_mm * 1000.0) * optics.groove_spacing_nm * px_per_nm
+        });
     let along = (12.0 * (ends * ends - blur * blur).max(0.0)).sqrt();
     let across = (width * width - slit_px * slit_px).max(0.0).sqrt();
-    if ends > 2.2 && blur < 0.7 * ends && ends - blur > 2.6 * ends_sigma {
+    let smeared = smears.len() * 2 > sharpness.len();
+    if ends > 2.2 && blur < 0.7 * ends && (smeared || ends - blur > 2.6 * ends_sigma) {
         // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
         m.metrics.more.insert("moved_px", along.hypot(across));
         return;
@@ -217,12 +357,51 @@ fn widths(
         let value = widths_um.iter().map(|e| e.0 / (e.1 * e.1)).sum::<f64>() / weights;
         let n = widths_um.len() as f64;
         let scatter = (widths_um.iter().map(|e| (e.0 - value).powi(2)).sum::<f64>() / n).sqrt();
-        m.metrics.slit_width_um = Some(Estimate { value, sigma: (1.0 / weights).sqrt().hypot(scatter / n.sqrt()) });
+        m.metrics.slit_width_um = Some(Estimate {
+            value,
+            sigma: (1.0 / weights).sqrt().hypot(scatter / n.sqrt()),
+        });
+    }
+}
+
+/// Without lines, the slit's ends alone tell: an even ramp is a movement, a soft corner the focus.
+fn continuum_ends(
+    frame: &Frame,
+    optics: &Optics,
+    beta: (f64, f64),
+    profile: &Profile,
+    m: &mut Measurement,
+) {
+    let brightest = (0..profile.len())
+        .filter(|&i| profile.clipped[i] < 0.02)
+        .max_by(|&a, &b| profile.light[a].total_cmp(&profile.light[b]));
+    let Some(brightest) = brightest else { return };
+    let path = profile.sign * profile.nm(brightest as f64);
+    let Some(ends) = end_shape(frame, &optics.rays(), path, 8.0, beta, optics.focal_px) else {
+        return;
+    };
+    m.log.push(format!(
+        "ends of the slit at {:.0} nm: blurred by {:.2} ± {:.2} px{}",
+        path.abs(),
+        ends.blur_px,
+        ends.blur_sigma_px,
+        ends.smear_px
+            .map_or(String::new(), |s| format!(", an even smear of {s:.1} px"))
+    ));
+    m.metrics.blur_px = Some(Estimate {
+        value: ends.blur_px,
+        sigma: ends.blur_sigma_px.hypot(0.05 * ends.blur_px),
+    });
+    if let Some(smear) = ends.smear_px {
+        m.metrics.more.insert("moved_px", smear);
     }
 }
 
 fn is_sharp(lamp: &Lamp, nm: f64) -> bool {
-    let line = lamp.lines.iter().find(|l| l.fit && (l.wavelength_nm - nm).abs() < 0.6);
+    let line = lamp
+        .lines
+        .iter()
+        .find(|l| l.fit && (l.wavelength_nm - nm).abs() < 0.6);
     line.is_some_and(|line| {
         !lamp.lines.iter().any(|o| {
             let d = (o.wavelength_nm - line.wavelength_nm).abs();
@@ -253,7 +432,9 @@ fn stray_light(map: &Map, survey: &Survey, optics: &Optics) -> f64 {
             }
             let mut sum = 0.0;
             for (i, j) in [(0i64, 0i64), (2, 0), (-2, 0), (0, 2), (0, -2)] {
-                sum += f64::from(map.light[(y as i64 + j) as usize * map.width + (x as i64 + i) as usize]);
+                sum += f64::from(
+                    map.light[(y as i64 + j) as usize * map.width + (x as i64 + i) as usize],
+                );
             }
             levels.push(sum / 5.0);
         }
@@ -277,5 +458,10 @@ pub fn dark(frame: &Frame, m: &mut Measurement) {
     m.metrics.background_level = Some(at(0.9));
     m.metrics.peak_level = Some(at(1.0));
     m.metrics.more.insert("background_median", at(0.5));
-    m.log.push(format!("dark: median level {:.5}, one cell in ten above {:.5}, highest {:.5}", at(0.5), at(0.9), at(1.0)));
+    m.log.push(format!(
+        "dark: median level {:.5}, one cell in ten above {:.5}, highest {:.5}",
+        at(0.5),
+        at(0.9),
+        at(1.0)
+    ));
 }

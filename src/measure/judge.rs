@@ -30,8 +30,19 @@ struct Bench<'a> {
 }
 
 impl Bench<'_> {
-    fn add(&mut self, code: Code, severity: Severity, measured: String, limit: String, mut slots: Slots) {
-        if self.reasons.iter().any(|r| r.code == code && r.severity >= severity) {
+    fn add(
+        &mut self,
+        code: Code,
+        severity: Severity,
+        measured: String,
+        limit: String,
+        mut slots: Slots,
+    ) {
+        if self
+            .reasons
+            .iter()
+            .any(|r| r.code == code && r.severity >= severity)
+        {
             return;
         }
         self.reasons.retain(|r| r.code != code);
@@ -42,11 +53,25 @@ impl Bench<'_> {
             slots.insert("limit", limit.clone());
         }
         let advice = self.case.words.advice(code, severity, &slots);
-        self.reasons.push(Reason { code, severity, measured, limit, advice });
+        self.reasons.push(Reason {
+            code,
+            severity,
+            measured,
+            limit,
+            advice,
+        });
     }
 
     /// Judges `value` against a limit; `show` writes it with its unit.
-    fn weigh(&mut self, code: Code, limit: &Limit, value: f64, show: impl Fn(f64) -> String, measured: String, slots: Slots) {
+    fn weigh(
+        &mut self,
+        code: Code,
+        limit: &Limit,
+        value: f64,
+        show: impl Fn(f64) -> String,
+        measured: String,
+        slots: Slots,
+    ) {
         if let Some((severity, threshold)) = limit.judge(value) {
             self.add(code, severity, measured, show(threshold), slots);
         }
@@ -55,9 +80,18 @@ impl Bench<'_> {
 
 /// Turns a measurement into the word for the photo and its reasons, worst first.
 pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
-    let mut b = Bench { case, reasons: Vec::new() };
+    let mut b = Bench {
+        case,
+        reasons: Vec::new(),
+    };
     for f in &m.findings {
-        b.add(f.code, f.severity, f.measured.clone(), f.limit.clone(), f.slots.clone());
+        b.add(
+            f.code,
+            f.severity,
+            f.measured.clone(),
+            f.limit.clone(),
+            f.slots.clone(),
+        );
     }
     let nothing_found = m.findings.iter().any(|f| f.code == Code::NoSpectrum);
     if !nothing_found && case.capture != Capture::Dark {
@@ -73,7 +107,13 @@ pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
     }
     locks(case, &mut b);
     b.reasons.sort_by_key(|r| {
-        (std::cmp::Reverse(r.severity), Code::ALL.iter().position(|c| *c == r.code).unwrap_or(usize::MAX))
+        (
+            std::cmp::Reverse(r.severity),
+            Code::ALL
+                .iter()
+                .position(|c| *c == r.code)
+                .unwrap_or(usize::MAX),
+        )
     });
     let worst = b.reasons.iter().map(|r| r.severity).max();
     let needs_scale = !matches!(case.capture, Capture::Calibration | Capture::Dark);
@@ -91,7 +131,11 @@ pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
 
 /// Exposure time as a camera shows it: `1/250 s`, `0.5 s`.
 pub fn exposure_time(seconds: f64) -> String {
-    if seconds >= 0.3 { format!("{seconds:.1} s") } else { format!("1/{:.0} s", 1.0 / seconds) }
+    if seconds >= 0.3 {
+        format!("{seconds:.1} s")
+    } else {
+        format!("1/{:.0} s", 1.0 / seconds)
+    }
 }
 
 fn exposure_text(facts: &Facts, factor: f64) -> Option<String> {
@@ -106,25 +150,59 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
     let limits = case.limits;
     if let Some(share) = m.metrics.clipped_fraction {
         // How far over the ceiling a clipped place was cannot be seen; how much of the band is clipped tells roughly.
-        let factor = if share < 0.1 { 2.0 } else if share < 0.3 { 4.0 } else { 8.0 };
+        let factor = if share < 0.1 {
+            2.0
+        } else if share < 0.3 {
+            4.0
+        } else {
+            8.0
+        };
         let mut slots = Slots::from([("factor", format!("{factor:.0}"))]);
         if let Some(text) = exposure_text(case.facts, 1.0 / factor) {
             slots.insert("exposure_text", text);
         }
         let measured = format!("{:.1} % of the lit spectrum clipped", 100.0 * share);
-        b.weigh(Code::Clipped, &limits.clipped_fraction, share, |v| format!("{:.1} %", 100.0 * v), measured, slots);
+        b.weigh(
+            Code::Clipped,
+            &limits.clipped_fraction,
+            share,
+            |v| format!("{:.1} %", 100.0 * v),
+            measured,
+            slots,
+        );
     }
     if let (Some(snr), Some(level)) = (m.metrics.snr, m.metrics.peak_level) {
         let factor = (0.6 / level.max(1e-3)).clamp(1.0, 200.0);
-        let nice = if factor < 10.0 { factor.round() } else { (factor / 5.0).round() * 5.0 };
+        let nice = if factor < 10.0 {
+            factor.round()
+        } else {
+            (factor / 5.0).round() * 5.0
+        };
         let mut slots = Slots::from([("factor", format!("{nice:.0}"))]);
         if let Some(text) = exposure_text(case.facts, nice) {
             slots.insert("exposure_text", text);
         }
-        let measured = format!("signal to noise {snr:.0}, brightest level {:.1} %", 100.0 * level);
+        let measured = format!(
+            "signal to noise {snr:.0}, brightest level {:.1} %",
+            100.0 * level
+        );
         let percent = |v: f64| format!("brightest level {:.0} %", 100.0 * v);
-        b.weigh(Code::Dim, &limits.peak_level, level, percent, measured.clone(), slots.clone());
-        b.weigh(Code::Dim, &limits.snr, snr, |v| format!("signal to noise {v:.0}"), measured, slots);
+        b.weigh(
+            Code::Dim,
+            &limits.peak_level,
+            level,
+            percent,
+            measured.clone(),
+            slots.clone(),
+        );
+        b.weigh(
+            Code::Dim,
+            &limits.snr,
+            snr,
+            |v| format!("signal to noise {v:.0}"),
+            measured,
+            slots,
+        );
     }
     if let Some(level) = m.metrics.background_level {
         leak(level, case, b);
@@ -135,7 +213,14 @@ fn leak(level: f64, case: &Case, b: &mut Bench) {
     let percent = |v: f64| format!("{:.1} %", 100.0 * v);
     let slots = Slots::from([("level_percent", format!("{:.1}", 100.0 * level))]);
     let measured = format!("stray light {} of full scale", percent(level));
-    b.weigh(Code::Leak, &case.limits.background_level, level, percent, measured, slots);
+    b.weigh(
+        Code::Leak,
+        &case.limits.background_level,
+        level,
+        percent,
+        measured,
+        slots,
+    );
 }
 
 fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
@@ -144,21 +229,52 @@ fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
     if let Some(tilt) = m.metrics.tilt_deg {
         let size = tilt.value.abs();
         // The band leans clockwise in the picture when the phone was turned anticlockwise: turn it on, clockwise.
-        let direction = if tilt.value > 0.0 { "clockwise" } else { "anticlockwise" };
-        let slots = Slots::from([("amount_deg", format!("{size:.0}")), ("direction", direction.into())]);
+        let direction = if tilt.value > 0.0 {
+            "clockwise"
+        } else {
+            "anticlockwise"
+        };
+        let slots = Slots::from([
+            ("amount_deg", format!("{size:.0}")),
+            ("direction", direction.into()),
+        ]);
         let measured = format!("tilt {:.1} ± {:.1}°", tilt.value, tilt.sigma);
-        b.weigh(Code::Tilted, &limits.tilt_deg, (size - tilt.sigma).max(0.0), degrees, measured, slots);
+        b.weigh(
+            Code::Tilted,
+            &limits.tilt_deg,
+            (size - tilt.sigma).max(0.0),
+            degrees,
+            measured,
+            slots,
+        );
     }
     if let Some(skew) = m.metrics.skew_deg {
         let size = skew.value.abs();
         let slots = Slots::from([("amount_deg", format!("{size:.0}"))]);
         let measured = format!("skew {:.1} ± {:.1}°", skew.value, skew.sigma);
-        b.weigh(Code::Skewed, &limits.skew_deg, (size - skew.sigma).max(0.0), degrees, measured, slots);
+        b.weigh(
+            Code::Skewed,
+            &limits.skew_deg,
+            (size - skew.sigma).max(0.0),
+            degrees,
+            measured,
+            slots,
+        );
     }
     if let Some(&share) = m.metrics.more.get("cropped_fraction") {
         let slots = Slots::from([("amount_percent", format!("{:.0}", 100.0 * share))]);
-        let measured = format!("{:.0} % of 400 to 700 nm outside the picture", 100.0 * share);
-        b.weigh(Code::Cropped, &limits.cropped_fraction, share, |v| format!("{:.0} %", 100.0 * v), measured, slots);
+        let measured = format!(
+            "{:.0} % of 400 to 700 nm outside the picture",
+            100.0 * share
+        );
+        b.weigh(
+            Code::Cropped,
+            &limits.cropped_fraction,
+            share,
+            |v| format!("{:.0} %", 100.0 * v),
+            measured,
+            slots,
+        );
     }
 }
 
@@ -171,7 +287,14 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
         if let Some(text) = exposure_text(case.facts, 0.25) {
             slots.insert("exposure_text", text);
         }
-        b.weigh(Code::Moved, &limits.moved_px, length, px, format!("smeared over {length:.0} px"), slots);
+        b.weigh(
+            Code::Moved,
+            &limits.moved_px,
+            length,
+            px,
+            format!("smeared over {length:.0} px"),
+            slots,
+        );
     }
     let is_moved = b.reasons.iter().any(|r| r.code == Code::Moved);
     if let Some(blur) = m.metrics.blur_px
@@ -179,18 +302,42 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
     {
         let slots = Slots::from([("blur_px", format!("{:.0}", blur.value))]);
         let measured = format!("blur {:.1} ± {:.1} px", blur.value, blur.sigma);
-        b.weigh(Code::Defocused, &limits.blur_px, (blur.value - blur.sigma).max(0.0), px, measured, slots);
+        b.weigh(
+            Code::Defocused,
+            &limits.blur_px,
+            (blur.value - blur.sigma).max(0.0),
+            px,
+            measured,
+            slots,
+        );
     }
-    let out_of_focus = b.reasons.iter().any(|r| r.code == Code::Defocused && r.severity == Severity::Retake);
+    let out_of_focus = b
+        .reasons
+        .iter()
+        .any(|r| r.code == Code::Defocused && r.severity == Severity::Retake);
     if let Some(width) = m.metrics.slit_width_um
         // A width that the blur leaves open is no reason to touch the blades.
         && width.sigma < 0.35 * width.value
         && !(out_of_focus && width.sigma > 0.2 * width.value)
     {
         let round = |v: f64| format!("{:.0}", (v / 10.0).round() * 10.0);
-        let slots = Slots::from([("width_um", round(width.value)), ("wanted_um", "200".to_string())]);
-        let measured = format!("slit {} ± {} µm", round(width.value), round(width.sigma.max(10.0)));
-        b.weigh(Code::SlitWide, &limits.slit_width_um, width.value, |v| format!("{v:.0} µm"), measured, slots);
+        let slots = Slots::from([
+            ("width_um", round(width.value)),
+            ("wanted_um", "200".to_string()),
+        ]);
+        let measured = format!(
+            "slit {} ± {} µm",
+            round(width.value),
+            round(width.sigma.max(10.0))
+        );
+        b.weigh(
+            Code::SlitWide,
+            &limits.slit_width_um,
+            width.value,
+            |v| format!("{v:.0} µm"),
+            measured,
+            slots,
+        );
     }
 }
 
@@ -208,22 +355,51 @@ fn scale(m: &Measurement, case: &Case, b: &mut Bench) {
         names.dedup();
         let n = names.len() as f64;
         let needed = limits.calibration_lines.retake.unwrap_or(3.0);
-        let slots = Slots::from([("found", format!("{n:.0}")), ("needed", format!("{needed:.0}"))]);
-        b.weigh(Code::FewLines, &limits.calibration_lines, n, |v| format!("{v:.0} lines"), format!("{n:.0} lines"), slots);
+        let slots = Slots::from([
+            ("found", format!("{n:.0}")),
+            ("needed", format!("{needed:.0}")),
+        ]);
+        b.weigh(
+            Code::FewLines,
+            &limits.calibration_lines,
+            n,
+            |v| format!("{v:.0} lines"),
+            format!("{n:.0} lines"),
+            slots,
+        );
         let slots = Slots::from([("rms_nm", format!("{:.2}", c.rms_nm))]);
-        b.weigh(Code::PoorFit, &limits.calibration_rms_nm, c.rms_nm, nm, format!("residuals {}", nm(c.rms_nm)), slots);
+        b.weigh(
+            Code::PoorFit,
+            &limits.calibration_rms_nm,
+            c.rms_nm,
+            nm,
+            format!("residuals {}", nm(c.rms_nm)),
+            slots,
+        );
     }
     if m.scale_kind == Some(ScaleKind::Calibrated)
         && let Some(sigma) = m.metrics.wavelength_sigma_nm
     {
         let measured = format!("scale known to ± {}", nm(sigma));
-        b.weigh(Code::PoorFit, &limits.wavelength_sigma_nm, sigma, nm, measured, Slots::new());
+        b.weigh(
+            Code::PoorFit,
+            &limits.wavelength_sigma_nm,
+            sigma,
+            nm,
+            measured,
+            Slots::new(),
+        );
     }
 }
 
 fn locks(case: &Case, b: &mut Bench) {
-    let in_set = !matches!(case.capture, Capture::Sample | Capture::Calibration) || case.blank.is_some();
-    let severity = if in_set { case.limits.exposure_auto_in_set } else { case.limits.exposure_auto };
+    let in_set =
+        !matches!(case.capture, Capture::Sample | Capture::Calibration) || case.blank.is_some();
+    let severity = if in_set {
+        case.limits.exposure_auto_in_set
+    } else {
+        case.limits.exposure_auto
+    };
     let what = match (case.facts.exposure_auto, case.facts.white_balance_auto) {
         (Some(true), Some(true)) => Some("exposure and white balance"),
         (Some(true), _) => Some("exposure"),
@@ -232,7 +408,13 @@ fn locks(case: &Case, b: &mut Bench) {
     };
     if let (Some(severity), Some(what)) = (severity, what) {
         let slots = Slots::from([("what", what.to_string())]);
-        b.add(Code::ExposureAuto, severity, format!("{what} chosen by the phone"), String::new(), slots);
+        b.add(
+            Code::ExposureAuto,
+            severity,
+            format!("{what} chosen by the phone"),
+            String::new(),
+            slots,
+        );
     }
     if let Some((name, Some(reference))) = case.blank
         && let Some(own) = case.facts.exposure_product()
@@ -240,8 +422,18 @@ fn locks(case: &Case, b: &mut Bench) {
     {
         let ratio = (own / reference).max(reference / own);
         let times = |v: f64| format!("{v:.2} times");
-        let slots = Slots::from([("factor", format!("{ratio:.1}")), ("blank", name.to_string())]);
+        let slots = Slots::from([
+            ("factor", format!("{ratio:.1}")),
+            ("blank", name.to_string()),
+        ]);
         let measured = format!("exposure {ratio:.2} times the blank's or the other way about");
-        b.weigh(Code::ExposureDiffers, &case.limits.exposure_ratio, ratio, times, measured, slots);
+        b.weigh(
+            Code::ExposureDiffers,
+            &case.limits.exposure_ratio,
+            ratio,
+            times,
+            measured,
+            slots,
+        );
     }
 }

@@ -26,7 +26,11 @@ pub fn box_gauss_fwhm(width: f64, sigma: f64) -> f64 {
     let (mut low, mut high) = (0.0, width + 3.0 * sigma);
     for _ in 0..60 {
         let middle = 0.5 * (low + high);
-        if box_gauss(middle, width, sigma) > half { low = middle } else { high = middle }
+        if box_gauss(middle, width, sigma) > half {
+            low = middle
+        } else {
+            high = middle
+        }
     }
     low + high
 }
@@ -68,9 +72,12 @@ pub struct GroupFit {
     pub clipped: bool,
 }
 
+/// Wavelengths, light, sigma, and whether something clipped was left out.
+type Values = (Vec<f64>, Vec<f64>, Vec<f64>, bool);
+
 /// Values to fit: wavelengths, light, sigma. Clipped bins are left out; where they are many, a channel that is not
 /// clipped stands in.
-fn window_values(profile: &Profile, low: f64, high: f64) -> Option<(Vec<f64>, Vec<f64>, Vec<f64>, bool)> {
+fn window_values(profile: &Profile, low: f64, high: f64) -> Option<Values> {
     let from = ((low - profile.start_nm) / profile.step_nm).ceil().max(0.0) as usize;
     let to = (((high - profile.start_nm) / profile.step_nm).floor() + 1.0).max(0.0) as usize;
     let to = to.min(profile.len());
@@ -80,9 +87,22 @@ fn window_values(profile: &Profile, low: f64, high: f64) -> Option<(Vec<f64>, Ve
     let clipped = profile.clipped[from..to].iter().any(|c| *c > 0.02);
     let channel = if clipped {
         // The strongest channel that stays well below the ceiling over the whole window.
-        let peak = |c: usize| profile.rgb[from..to].iter().map(|v| v[c]).fold(f64::MIN, f64::max);
-        let noise = |c: usize| profile.rgb_sigma[from..to].iter().map(|v| v[c]).sum::<f64>() / (to - from) as f64;
-        (0..3).filter(|&c| peak(c) < 0.75 && peak(c) > 25.0 * noise(c)).max_by(|&a, &b| peak(a).total_cmp(&peak(b)))
+        let peak = |c: usize| {
+            profile.rgb[from..to]
+                .iter()
+                .map(|v| v[c])
+                .fold(f64::MIN, f64::max)
+        };
+        let noise = |c: usize| {
+            profile.rgb_sigma[from..to]
+                .iter()
+                .map(|v| v[c])
+                .sum::<f64>()
+                / (to - from) as f64
+        };
+        (0..3)
+            .filter(|&c| peak(c) < 0.75 && peak(c) > 25.0 * noise(c))
+            .max_by(|&a, &b| peak(a).total_cmp(&peak(b)))
     } else {
         None
     };
@@ -116,13 +136,20 @@ pub struct BlurPrior {
 }
 
 /// Fits box and blur to one isolated line at about `nm`: shape, uncertainty of the box in nm, χ² per degree of freedom.
-pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64, blur: Option<BlurPrior>) -> Option<(LineShape, f64, f64)> {
+pub fn fit_shape(
+    profile: &Profile,
+    nm: f64,
+    guess_fwhm_nm: f64,
+    blur: Option<BlurPrior>,
+) -> Option<(LineShape, f64, f64)> {
     let reach = 2.2 * guess_fwhm_nm;
     let (x, y, s, clipped) = window_values(profile, nm - reach, nm + reach)?;
     if clipped {
         return None;
     }
-    let (y_low, y_high) = y.iter().fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
+    let (y_low, y_high) = y
+        .iter()
+        .fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
     let area = (y_high - y_low) * guess_fwhm_nm;
     let model_error = 0.01 * (y_high - y_low);
     let sigma_start = blur.map_or(guess_fwhm_nm / 3.0, |b| b.sigma_nm);
@@ -145,19 +172,36 @@ pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64, blur: Option<Bl
             out[x.len()] = (p[3] - prior.sigma_nm) / prior.uncertainty_nm;
         }
     })?;
-    let shape = LineShape { box_nm: fitted.parameters[2], sigma_nm: fitted.parameters[3] };
-    Some((shape, fitted.sigma(2), fitted.chi_squared / (n as f64 - 6.0).max(1.0)))
+    let shape = LineShape {
+        box_nm: fitted.parameters[2],
+        sigma_nm: fitted.parameters[3],
+    };
+    Some((
+        shape,
+        fitted.sigma(2),
+        fitted.chi_squared / (n as f64 - 6.0).max(1.0),
+    ))
 }
 
 /// Fits the lines `group` (indices into the lamp's lines, all to share one shift) together with whatever else of the
 /// lamp lies near them.
-pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineShape) -> Option<GroupFit> {
+///
+/// With `wide` the shift is looked for from several starts.
+pub fn fit_group(
+    profile: &Profile,
+    lamp: &Lamp,
+    group: &[usize],
+    shape: LineShape,
+    wide: bool,
+) -> Option<GroupFit> {
     let fwhm = shape.fwhm_nm();
     let first = lamp.lines[group[0]].wavelength_nm;
     let last = lamp.lines[group[group.len() - 1]].wavelength_nm;
     let (low, high) = (first - 1.9 * fwhm - 0.8, last + 1.9 * fwhm + 0.8);
     let (x, y, s, clipped) = window_values(profile, low, high)?;
-    let (y_low, y_high) = y.iter().fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
+    let (y_low, y_high) = y
+        .iter()
+        .fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
     let scale = (y_high - y_low).max(1e-9);
     let model_error = 0.01 * scale;
     let in_group: Vec<&LampLine> = group.iter().map(|&i| &lamp.lines[i]).collect();
@@ -179,7 +223,8 @@ pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineSha
     let mut parameters = vec![
         Parameter::free(0.0, 0.01).within(-1.6, 1.6),
         Parameter::free(0.9, 0.01).within(0.5, 1.6),
-        Parameter::free(y_low, 0.01 * scale).within(-scale, y_high),
+        // Below zero throughout where more background was taken off than there was.
+        Parameter::free(y_low, 0.01 * scale).within(y_low.min(-scale), y_high),
         Parameter::free(0.0, 0.002 * scale),
     ];
     let at = |nm: f64| -> f64 {
@@ -188,17 +233,22 @@ pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineSha
     };
     for line in &in_group {
         let area = at(line.wavelength_nm) * fwhm;
-        parameters.push(Parameter::free(area, 0.01 * scale * fwhm).within(0.0, 30.0 * scale * fwhm));
+        parameters
+            .push(Parameter::free(area, 0.01 * scale * fwhm).within(0.0, 30.0 * scale * fwhm));
     }
     for line in &others {
         let width = fwhm.hypot(line.width_nm);
         let area = 0.5 * at(line.wavelength_nm) * width;
-        parameters.push(Parameter::free(area, 0.01 * scale * width).within(0.0, 30.0 * scale * width));
+        parameters
+            .push(Parameter::free(area, 0.01 * scale * width).within(0.0, 30.0 * scale * width));
     }
     for line in &others {
         let reach = 2.5 * line.sigma_nm;
         let own = Parameter::free(0.0, 0.01).within(-reach.max(1e-6), reach.max(1e-6));
-        parameters.push(Parameter { fixed: line.width_nm == 0.0, ..own });
+        parameters.push(Parameter {
+            fixed: line.width_nm == 0.0,
+            ..own
+        });
     }
     let n = x.len() + 1 + o;
     let residuals = |p: &[f64], out: &mut [f64]| {
@@ -210,7 +260,12 @@ pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineSha
             }
             for (k, line) in others.iter().enumerate() {
                 let own_sigma = sigma_nm.hypot(line.width_nm / FWHM_PER_SIGMA);
-                model += p[4 + g + k] * box_gauss(x[i] - line.wavelength_nm - p[0] - p[4 + g + o + k], box_nm, own_sigma);
+                model += p[4 + g + k]
+                    * box_gauss(
+                        x[i] - line.wavelength_nm - p[0] - p[4 + g + o + k],
+                        box_nm,
+                        own_sigma,
+                    );
             }
             out[i] = (y[i] - model) / s[i].hypot(model_error);
         }
@@ -218,16 +273,23 @@ pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineSha
         // sensor than green ones: other lines may be narrower by a fifth.
         out[x.len()] = (p[1] - 0.92) / 0.15;
         for (k, line) in others.iter().enumerate() {
-            out[x.len() + 1 + k] = if line.width_nm == 0.0 { 0.0 } else { p[4 + g + o + k] / line.sigma_nm };
+            out[x.len() + 1 + k] = if line.width_nm == 0.0 {
+                0.0
+            } else {
+                p[4 + g + o + k] / line.sigma_nm
+            };
         }
     };
     // A shift can fall into the wrong valley of a blend: start from three places, keep the best.
     let mut best: Option<crate::measure::fit::Fitted> = None;
-    for start in [0.0, -0.6, 0.6] {
+    let starts: &[f64] = if wide { &[0.0, -0.6, 0.6] } else { &[0.0] };
+    for &start in starts {
         let mut p = parameters.clone();
         p[0].start = start;
         if let Some(fitted) = least_squares(&p, n, residuals)
-            && best.as_ref().is_none_or(|b| fitted.chi_squared < b.chi_squared)
+            && best
+                .as_ref()
+                .is_none_or(|b| fitted.chi_squared < b.chi_squared)
         {
             best = Some(fitted);
         }
@@ -239,8 +301,15 @@ pub fn fit_group(profile: &Profile, lamp: &Lamp, group: &[usize], shape: LineSha
     if area <= 0.0 {
         return None;
     }
-    let wavelength_nm = in_group.iter().zip(areas).map(|(line, a)| line.wavelength_nm * a).sum::<f64>() / area;
-    let snr = (0..g).map(|k| areas[k] / fitted.sigma(4 + k).max(1e-12)).fold(0.0, f64::max);
+    let wavelength_nm = in_group
+        .iter()
+        .zip(areas)
+        .map(|(line, a)| line.wavelength_nm * a)
+        .sum::<f64>()
+        / area;
+    let snr = (0..g)
+        .map(|k| areas[k] / fitted.sigma(4 + k).max(1e-12))
+        .fold(0.0, f64::max);
     let dof = (x.len() as f64 - 4.0 - g as f64 - o as f64).max(1.0);
     let reduced = fitted.chi_squared / dof;
     if p[0].abs() > 1.55 || fitted.sigma(0) <= 0.0 {
@@ -268,7 +337,12 @@ pub fn groups(lamp: &Lamp, fwhm_nm: f64) -> Vec<Vec<usize>> {
             continue;
         }
         match groups.last_mut() {
-            Some(group) if line.wavelength_nm - lamp.lines[group[group.len() - 1]].wavelength_nm < reach => group.push(i),
+            Some(group)
+                if line.wavelength_nm - lamp.lines[group[group.len() - 1]].wavelength_nm
+                    < reach =>
+            {
+                group.push(i)
+            }
             _ => groups.push(vec![i]),
         }
     }
@@ -283,11 +357,58 @@ mod tests {
     fn the_width_of_a_blurred_box_is_the_exact_convolution() {
         // Reference: exact FWHM of a box of width W convolved with a Gaussian of FWHM F = 1 (computed numerically
         // with scipy for W/F = 0.25 … 5; rounding of the printed digits).
-        for (w, expected) in
-            [(0.25, 1.0145), (0.5, 1.0591), (0.75, 1.1364), (1.0, 1.2494), (1.5, 1.5822), (2.0, 2.0197), (3.0, 3.0004)]
-        {
+        for (w, expected) in [
+            (0.25, 1.0145),
+            (0.5, 1.0591),
+            (0.75, 1.1364),
+            (1.0, 1.2494),
+            (1.5, 1.5822),
+            (2.0, 2.0197),
+            (3.0, 3.0004),
+        ] {
             let got = box_gauss_fwhm(w, 1.0 / FWHM_PER_SIGMA);
             assert!((got - expected).abs() < 6e-5, "W/F = {w}: {got}");
         }
+    }
+
+    #[test]
+    fn a_window_with_too_much_background_taken_off_is_fitted_or_refused_and_no_panic() {
+        let n = 61;
+        let light: Vec<f64> = (0..n).map(|i| -3e-4 + 1e-4 * f64::from(i % 2)).collect();
+        let profile = Profile {
+            sign: 1.0,
+            start_nm: 542.5,
+            step_nm: 0.25,
+            rgb: light.iter().map(|&v| [v; 3]).collect(),
+            rgb_sigma: vec![[1e-4; 3]; light.len()],
+            sigma: vec![1e-4; light.len()],
+            clipped: vec![0.0; light.len()],
+            background: vec![1e-3; light.len()],
+            light,
+        };
+        let line = LampLine {
+            wavelength_nm: 550.0,
+            sigma_nm: 0.001,
+            strength: 1.0,
+            name: "line".to_owned(),
+            fit: true,
+            width_nm: 0.0,
+        };
+        let lamp = Lamp {
+            name: "one".to_owned(),
+            title: "one".to_owned(),
+            lines: vec![line],
+        };
+        let fit = fit_group(
+            &profile,
+            &lamp,
+            &[0],
+            LineShape {
+                box_nm: 1.0,
+                sigma_nm: 0.5,
+            },
+            true,
+        );
+        assert!(fit.is_none_or(|fit| fit.snr < 5.0));
     }
 }

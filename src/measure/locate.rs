@@ -54,7 +54,14 @@ impl Map {
             }
         }
         let light = rgb.iter().map(|c| (c[0] + c[1] + c[2]) / 3.0).collect();
-        Map { cell_px, width, height, rgb, light, clipped }
+        Map {
+            cell_px,
+            width,
+            height,
+            rgb,
+            light,
+            clipped,
+        }
     }
 
     fn sample(&self, x: f64, y: f64) -> Option<usize> {
@@ -165,19 +172,63 @@ fn noise(map: &Map) -> f64 {
     (f64::from(*median) / 0.954).max(1e-5)
 }
 
+/// The map without its broad light: stray light can be brighter than the slit, but is never as narrow.
+fn narrow_light(map: &Map) -> Vec<f32> {
+    const BLOCK: usize = 20;
+    let (columns, rows) = (map.width.div_ceil(BLOCK), map.height.div_ceil(BLOCK));
+    let mut medians = Vec::with_capacity(columns * rows);
+    let mut values = Vec::new();
+    for by in 0..rows {
+        for bx in 0..columns {
+            values.clear();
+            for y in (by * BLOCK..((by + 1) * BLOCK).min(map.height)).step_by(2) {
+                let row = y * map.width;
+                values.extend(
+                    (bx * BLOCK..((bx + 1) * BLOCK).min(map.width))
+                        .step_by(2)
+                        .map(|x| map.light[row + x]),
+                );
+            }
+            let middle = values.len() / 2;
+            let (_, median, _) = values.select_nth_unstable_by(middle, f32::total_cmp);
+            medians.push(*median);
+        }
+    }
+    let block = |bx: i64, by: i64| {
+        let (x, y) = (
+            bx.clamp(0, columns as i64 - 1) as usize,
+            by.clamp(0, rows as i64 - 1) as usize,
+        );
+        medians[y * columns + x]
+    };
+    let half = BLOCK as f32 / 2.0;
+    let mut narrow = Vec::with_capacity(map.light.len());
+    for y in 0..map.height {
+        let fy = (y as f32 + 0.5 - half) / BLOCK as f32;
+        let (by, ty) = (fy.floor() as i64, fy - fy.floor());
+        for x in 0..map.width {
+            let fx = (x as f32 + 0.5 - half) / BLOCK as f32;
+            let (bx, tx) = (fx.floor() as i64, fx - fx.floor());
+            let top = block(bx, by) * (1.0 - tx) + block(bx + 1, by) * tx;
+            let bottom = block(bx, by + 1) * (1.0 - tx) + block(bx + 1, by + 1) * tx;
+            narrow.push((map.light[y * map.width + x] - top * (1.0 - ty) - bottom * ty).max(0.0));
+        }
+    }
+    narrow
+}
+
 /// Elongated connected spots above a ladder of levels, each place once.
 fn spots(map: &Map) -> Vec<Spot> {
-    let top = map.light.iter().copied().fold(0.0f32, f32::max);
-    let mut sorted: Vec<f32> = map.light.iter().copied().step_by(7).collect();
-    sorted.sort_by(f32::total_cmp);
-    let base = sorted[sorted.len() / 2];
+    let light = narrow_light(map);
+    let top = light.iter().copied().fold(0.0f32, f32::max);
+    let base = 0.0;
     let mut found: Vec<Spot> = Vec::new();
     for share in [0.75, 0.5, 0.3, 0.15, 0.07] {
         let level = base + share * (top - base);
         if level <= base + 0.002 {
             break;
         }
-        for spot in components(map, level) {
+        for spot in components(map, &light, level) {
             let known = found.iter().any(|f| {
                 (f.x - spot.x).hypot(f.y - spot.y) < 0.35 * f.half_length
                     && spot.half_length < 1.6 * f.half_length
@@ -189,7 +240,7 @@ fn spots(map: &Map) -> Vec<Spot> {
     }
     // Trying a spot costs time: only the brightest few can be the slit.
     found.sort_by(|a, b| b.light.total_cmp(&a.light));
-    found.truncate(14);
+    found.truncate(9);
     let brightest = found.first().map_or(1.0, |s| s.light);
     for spot in &mut found {
         spot.rank = spot.light / brightest;
@@ -197,17 +248,18 @@ fn spots(map: &Map) -> Vec<Spot> {
     found
 }
 
-fn components(map: &Map, level: f32) -> Vec<Spot> {
-    let mut label = vec![false; map.light.len()];
+fn components(map: &Map, map_light: &[f32], level: f32) -> Vec<Spot> {
+    let mut label = vec![false; map_light.len()];
     let mut spots = Vec::new();
     let mut stack = Vec::new();
-    for start in 0..map.light.len() {
-        if label[start] || map.light[start] < level {
+    for start in 0..map_light.len() {
+        if label[start] || map_light[start] < level {
             continue;
         }
         stack.push(start);
         label[start] = true;
-        let (mut n, mut sx, mut sy, mut sxx, mut syy, mut sxy, mut light) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+        let (mut n, mut sx, mut sy, mut sxx, mut syy, mut sxy, mut light) =
+            (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
         while let Some(i) = stack.pop() {
             let (x, y) = ((i % map.width) as f64, (i / map.width) as f64);
             n += 1.0;
@@ -216,7 +268,7 @@ fn components(map: &Map, level: f32) -> Vec<Spot> {
             sxx += x * x;
             syy += y * y;
             sxy += x * y;
-            light += f64::from(map.light[i]);
+            light += f64::from(map_light[i]);
             for dy in -1i64..=1 {
                 for dx in -1i64..=1 {
                     let (xx, yy) = (x as i64 + dx, y as i64 + dy);
@@ -224,7 +276,7 @@ fn components(map: &Map, level: f32) -> Vec<Spot> {
                         continue;
                     }
                     let j = yy as usize * map.width + xx as usize;
-                    if !label[j] && map.light[j] >= level {
+                    if !label[j] && map_light[j] >= level {
                         label[j] = true;
                         stack.push(j);
                     }
@@ -232,17 +284,32 @@ fn components(map: &Map, level: f32) -> Vec<Spot> {
             }
         }
         let (mx, my) = (sx / n, sy / n);
-        let (vxx, vyy, vxy) = (sxx / n - mx * mx + 1.0 / 12.0, syy / n - my * my + 1.0 / 12.0, sxy / n - mx * my);
+        let (vxx, vyy, vxy) = (
+            sxx / n - mx * mx + 1.0 / 12.0,
+            syy / n - my * my + 1.0 / 12.0,
+            sxy / n - mx * my,
+        );
         let mean = 0.5 * (vxx + vyy);
         let root = (0.25 * (vxx - vyy).powi(2) + vxy * vxy).sqrt();
         let (long, short) = ((mean + root).sqrt(), (mean - root).max(1.0 / 12.0).sqrt());
         // A uniform bar of half length h has a standard deviation of h / √3.
         let (half_length, half_width) = (long * 3f64.sqrt(), short * 3f64.sqrt());
-        if half_length < 8.0 || half_length > 0.4 * map.width.max(map.height) as f64 || half_length < 2.2 * half_width {
+        if half_length < 8.0
+            || half_length > 0.11 * map.width.max(map.height) as f64
+            || half_length < 2.2 * half_width
+        {
             continue;
         }
         let angle = 0.5 * (2.0 * vxy).atan2(vxx - vyy);
-        spots.push(Spot { x: mx, y: my, angle, half_length, half_width, light, rank: 0.0 });
+        spots.push(Spot {
+            x: mx,
+            y: my,
+            angle,
+            half_length,
+            half_width,
+            light,
+            rank: 0.0,
+        });
     }
     spots
 }
@@ -260,12 +327,21 @@ fn canonical(angle: f64) -> f64 {
     a
 }
 
-fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, noise: f64) -> Option<Located> {
+fn try_spot(
+    map: &Map,
+    spot: &Spot,
+    turn: f64,
+    focal_low: f64,
+    focal_high: f64,
+    noise: f64,
+) -> Option<Located> {
     let dispersion = canonical(spot.angle + std::f64::consts::FRAC_PI_2 + turn);
     let (dx, dy) = (dispersion.cos(), dispersion.sin());
     let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
     let half = spot.half_length;
-    let reach = (map.width as f64).hypot(map.height as f64);
+    let reach = (map.width as f64)
+        .hypot(map.height as f64)
+        .min(1.3 * focal_high);
     let inside = [-0.72, -0.48, -0.24, 0.0, 0.24, 0.48, 0.72];
     let outside = [-1.9, -1.6, -1.35, 1.35, 1.6, 1.9];
     // The visible spectrum of a coarse grating (1600 nm): λ/d from 0.235 to 0.45; of a fine one (740 nm), seen past
@@ -274,6 +350,7 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
     let core = (3.0 * spot.half_width + 4.0).max(0.04 * focal_low);
     let steps = reach as i64;
     let mut profile = vec![f64::NAN; (2 * steps + 1) as usize];
+    let mut pure_profile = profile.clone();
     let (mut total, mut in_zone, mut weight_colour, mut sum_colour) = (0.0, 0.0, 0.0, 0.0);
     let mut side = [0.0f64; 2];
     let mut n_zone = 0.0f64;
@@ -286,8 +363,8 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         for t in inside {
             if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
                 sum += f64::from(map.light[j]);
-                for c in 0..3 {
-                    rgb[c] += f64::from(map.rgb[j][c]);
+                for (sum, light) in rgb.iter_mut().zip(map.rgb[j]) {
+                    *sum += f64::from(light);
                 }
                 n += 1.0;
             }
@@ -299,8 +376,8 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         for t in outside {
             if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
                 out += f64::from(map.light[j]);
-                for c in 0..3 {
-                    out_rgb[c] += f64::from(map.rgb[j][c]);
+                for (sum, light) in out_rgb.iter_mut().zip(map.rgb[j]) {
+                    *sum += f64::from(light);
                 }
                 m += 1.0;
             }
@@ -310,21 +387,31 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         }
         let contrast = sum / n - out / m;
         profile[(i + steps) as usize] = contrast;
+        // A grating's light is pure in colour, stray light is nearly grey: only what differs between the channels
+        // counts as the spectrum's.
+        let colour: [f64; 3] = std::array::from_fn(|c| rgb[c] / n - out_rgb[c] / m);
+        let top = colour[0].max(colour[1]).max(colour[2]);
+        let low = colour[0].min(colour[1]).min(colour[2]);
+        let pure = if contrast > 0.0 {
+            (top - low.max(0.0)) / 3.0
+        } else {
+            0.0
+        };
+        pure_profile[(i + steps) as usize] = pure;
         if s.abs() <= core {
             continue;
         }
-        let lit = (contrast - 2.0 * noise / 7f64.sqrt()).max(0.0);
+        let lit = (pure - 2.5 * noise / 7f64.sqrt()).max(0.0);
         total += lit;
         if s.abs() >= zone.0 && s.abs() <= zone.1 {
             in_zone += lit;
             n_zone += 1.0;
             side[usize::from(s > 0.0)] += lit;
-            let colour: [f64; 3] = std::array::from_fn(|c| (rgb[c] / n - out_rgb[c] / m).max(0.0));
-            let top = colour[0].max(colour[1]).max(colour[2]);
             if top > 0.0 && lit > 0.0 {
-                let low = colour[0].min(colour[1]).min(colour[2]);
-                sum_colour += lit * (1.0 - low / top);
-                weight_colour += lit;
+                let low = low.max(0.0);
+                // Squared: of a faint leak and a bright line the line speaks for the grating.
+                sum_colour += lit * lit * (1.0 - low / top);
+                weight_colour += lit * lit;
             }
         }
     }
@@ -337,7 +424,7 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         let mut sum = 0.0;
         for k in -blur..=blur {
             let j = i + k + steps;
-            let p = *profile.get(j as usize)?;
+            let p = *pure_profile.get(j as usize)?;
             if p.is_nan() {
                 return None;
             }
@@ -357,9 +444,17 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         }
         i += 2;
     }
-    let symmetry = if xx > 0.0 && yy > 0.0 { xy / (xx * yy).sqrt() } else { 0.0 };
+    let symmetry = if xx > 0.0 && yy > 0.0 {
+        xy / (xx * yy).sqrt()
+    } else {
+        0.0
+    };
     let zone_share = in_zone / total.max(1e-9);
-    let saturation = if weight_colour > 0.0 { sum_colour / weight_colour } else { 0.0 };
+    let saturation = if weight_colour > 0.0 {
+        sum_colour / weight_colour
+    } else {
+        0.0
+    };
     let significance = in_zone / (noise * (n_zone / 7.0).sqrt());
     // The slit's own image is the brightest line there is: compare at equal width.
     let half_width = (2.0 * spot.half_width + 1.0).ceil() as i64;
@@ -375,7 +470,12 @@ fn try_spot(map: &Map, spot: &Spot, turn: f64, focal_low: f64, focal_high: f64, 
         rival = rival.max(flux(i)).max(flux(-i));
     }
     let brightness = (flux(0) / rival.max(1e-9)).min(1.5) / 1.5;
-    let score = zone_share + 0.5 * symmetry * symmetry + 0.6 * brightness + 0.3 * saturation + 0.4 * spot.rank.sqrt() + 0.5 * significance / (significance + 15.0);
+    let score = zone_share
+        + 0.5 * symmetry * symmetry
+        + 0.6 * brightness
+        + 0.3 * saturation
+        + 0.4 * spot.rank.sqrt()
+        + 0.5 * significance / (significance + 15.0);
     let cell = map.cell_px as f64;
     Some(Located {
         centre: ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),

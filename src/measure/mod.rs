@@ -5,7 +5,9 @@
 
 pub mod absorb;
 pub mod adjust;
+pub mod anchor;
 pub mod band;
+pub mod evidence;
 pub mod extract;
 pub mod fit;
 pub mod health;

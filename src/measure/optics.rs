@@ -65,11 +65,19 @@ pub struct Rays {
 
 impl Optics {
     /// A flush phone with an ideal lens, whose slit lies straight ahead; a start for everything else.
-    pub fn flush(groove_spacing_nm: f64, focal_px: f64, width_px: usize, height_px: usize) -> Optics {
+    pub fn flush(
+        groove_spacing_nm: f64,
+        focal_px: f64,
+        width_px: usize,
+        height_px: usize,
+    ) -> Optics {
         Optics {
             groove_spacing_nm,
             focal_px,
-            centre_px: ((width_px as f64 - 1.0) / 2.0, (height_px as f64 - 1.0) / 2.0),
+            centre_px: (
+                (width_px as f64 - 1.0) / 2.0,
+                (height_px as f64 - 1.0) / 2.0,
+            ),
             k1: 0.0,
             k2: 0.0,
             roll_rad: 0.0,
@@ -98,7 +106,10 @@ impl Optics {
             k1: self.k1,
             k2: self.k2,
             slit_tangent: {
-                let gamma = (1.0 - self.alpha_slit * self.alpha_slit - self.beta_mid * self.beta_mid).max(1e-6).sqrt();
+                let gamma =
+                    (1.0 - self.alpha_slit * self.alpha_slit - self.beta_mid * self.beta_mid)
+                        .max(1e-6)
+                        .sqrt();
                 (self.alpha_slit - self.skew_slope * self.beta_mid) / gamma
             },
             beta_mid: self.beta_mid,
@@ -170,7 +181,9 @@ impl Rays {
     pub fn slit_alpha(&self, beta: f64) -> f64 {
         let (a, s) = (self.slit_tangent, self.skew_slope);
         let (asb, norm) = (a * s * beta, 1.0 + a * a);
-        let root = (asb * asb - norm * ((1.0 + s * s) * beta * beta - 1.0)).max(0.0).sqrt();
+        let root = (asb * asb - norm * ((1.0 + s * s) * beta * beta - 1.0))
+            .max(0.0)
+            .sqrt();
         a * (root - asb) / norm + s * beta
     }
 
@@ -178,13 +191,19 @@ impl Rays {
     #[inline]
     pub fn path_nm(&self, u: f64, v: f64) -> (f64, f64) {
         let (alpha, beta) = self.cosines(u, v);
-        (self.groove_spacing_nm * (alpha - self.slit_alpha(beta)), beta - self.beta_mid)
+        (
+            self.groove_spacing_nm * (alpha - self.slit_alpha(beta)),
+            beta - self.beta_mid,
+        )
     }
 
     /// Pixel of `m λ` in nm at height β − `beta_mid`.
     pub fn pixel_of_path(&self, path_nm: f64, beta_offset: f64) -> Option<(f64, f64)> {
         let beta = self.beta_mid + beta_offset;
-        self.pixel(self.slit_alpha(beta) + path_nm / self.groove_spacing_nm, beta)
+        self.pixel(
+            self.slit_alpha(beta) + path_nm / self.groove_spacing_nm,
+            beta,
+        )
     }
 
     /// Pixels per nm of path along the dispersion, near `path_nm` and the slit's middle.
@@ -213,10 +232,18 @@ mod tests {
     #[test]
     fn a_pixel_and_its_cosines_lead_to_each_other() {
         let rays = turned().rays();
-        for (u, v) in [(100.0, 200.0), (2100.0, 1400.0), (3900.0, 2900.0), (700.0, 1500.0)] {
+        for (u, v) in [
+            (100.0, 200.0),
+            (2100.0, 1400.0),
+            (3900.0, 2900.0),
+            (700.0, 1500.0),
+        ] {
             let (alpha, beta) = rays.cosines(u, v);
             let (u2, v2) = rays.pixel(alpha, beta).unwrap();
-            assert!((u - u2).abs() < 0.01 && (v - v2).abs() < 0.01, "{u} {v}: {u2} {v2}");
+            assert!(
+                (u - u2).abs() < 0.01 && (v - v2).abs() < 0.01,
+                "{u} {v}: {u2} {v2}"
+            );
         }
     }
 

@@ -71,7 +71,8 @@ pub fn maxima(profile: &Profile, min_snr: f64, min_share: f64) -> Vec<Maximum> {
                     r += 1;
                 }
                 let cross = |inside: usize, outside: usize| {
-                    let t = ((y[inside] - half) / (y[inside] - y[outside]).max(1e-30)).clamp(0.0, 1.0);
+                    let t =
+                        ((y[inside] - half) / (y[inside] - y[outside]).max(1e-30)).clamp(0.0, 1.0);
                     inside as f64 + t * (outside as f64 - inside as f64)
                 };
                 let (a, b) = (cross((l + 1).min(n - 1), l), cross(r - 1, r));
@@ -83,7 +84,10 @@ pub fn maxima(profile: &Profile, min_snr: f64, min_share: f64) -> Vec<Maximum> {
                     sx += w * k as f64;
                 }
                 let centre = if s > 0.0 { sx / s } else { peak as f64 };
-                let clipped = profile.clipped[l..=r].iter().copied().fold(0.0f64, f64::max);
+                let clipped = profile.clipped[l..=r]
+                    .iter()
+                    .copied()
+                    .fold(0.0f64, f64::max);
                 found.push(Maximum {
                     nm: profile.nm(centre),
                     index: peak,

@@ -3,18 +3,23 @@
 use crate::classify::Capture;
 use crate::decode::Facts;
 use crate::frame::Frame;
-use crate::measure::adjust::{Adjusted, Frame0, N, Observation, adjust, index};
+use crate::measure::adjust::{N, index};
+use crate::measure::anchor::{anchor, calibration_sigma};
+use crate::measure::evidence::scale_sigma;
 use crate::measure::health;
 use crate::measure::lineshape::LineShape;
 use crate::measure::optics::Optics;
 use crate::measure::profile::{Profile, slabs};
 use crate::measure::recognise::Search;
-use crate::measure::scale::{Found, Order, Refusal, calibrate, scale_sigma, slit_observations};
+use crate::measure::scale::{Found, Order, Refusal, UNEVEN_SHARE, calibrate};
 use crate::measure::survey::{Survey, height_observations, look, survey};
 use crate::measure::{
-    Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind, Severity, Spectrum,
-    SpectrumRow, spectrum_peaks,
+    Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind,
+    Severity, Spectrum, SpectrumRow, spectrum_peaks,
 };
+
+/// So many ends of the slit, seen in different colours at the expected places, leave no doubt about the grating.
+const CLEAR_EDGES: usize = 8;
 
 /// What a photo is measured with.
 pub struct Inputs<'a> {
@@ -43,7 +48,10 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         health::dark(frame, &mut m);
         return m;
     }
-    let focal_px = inputs.calibration.map(|c| c.optics.focal_px).or(inputs.facts.focal_px());
+    let focal_px = inputs
+        .calibration
+        .map(|c| c.optics.focal_px)
+        .or(inputs.facts.focal_px());
     let nothing = |m: &mut Measurement, why: String| {
         m.not_measured.push(format!("everything: {why}"));
         let mut f = finding(Code::NoSpectrum, Severity::Retake, &why, "");
@@ -62,7 +70,15 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         None => inputs.bench.groove_spacings_nm.clone(),
     };
     // The grating whose band shows more of the slit's ends is tried first.
-    let mut surveys: Vec<Survey> = spacings.iter().map(|&d| survey(frame, &sight, d)).collect();
+    let mut surveys: Vec<Survey> = Vec::new();
+    for &spacing in &spacings {
+        let here = survey(frame, &sight, spacing);
+        let clear = here.edges.low.len() + here.edges.high.len() >= CLEAR_EDGES;
+        surveys.push(here);
+        if clear {
+            break;
+        }
+    }
     surveys.sort_by_key(|s| std::cmp::Reverse(s.edges.low.len() + s.edges.high.len()));
     if inputs.capture == Capture::Calibration {
         measure_lamp(frame, inputs, surveys, &mut m);
@@ -74,10 +90,22 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
 
 /// A finding without slots.
 pub fn finding(code: Code, severity: Severity, measured: &str, limit: &str) -> Finding {
-    Finding { code, severity, measured: measured.into(), limit: limit.into(), slots: Default::default() }
+    Finding {
+        code,
+        severity,
+        measured: measured.into(),
+        limit: limit.into(),
+        slots: Default::default(),
+    }
 }
 
-fn orders(frame: &Frame, optics: &Optics, beta: (f64, f64), range: (f64, f64), step: f64) -> Vec<Order> {
+fn orders(
+    frame: &Frame,
+    optics: &Optics,
+    beta: (f64, f64),
+    range: (f64, f64),
+    step: f64,
+) -> Vec<Order> {
     let rays = optics.rays();
     [-1.0, 1.0]
         .into_iter()
@@ -96,7 +124,11 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
         let heights = height_observations(&survey.edges);
         let base = survey.optics.clone();
         // Wide enough for a focal length that is off by as much as the search allows.
-        let range = if survey.focal_known { (340.0, 800.0) } else { (270.0, 1000.0) };
+        let range = if survey.focal_known {
+            (340.0, 800.0)
+        } else {
+            (270.0, 1000.0)
+        };
         let orders = orders(frame, &base, survey.beta, range, 0.25);
         let search = Search {
             focal_px: base.focal_px,
@@ -105,7 +137,18 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
             slit_px: survey.slit.centre,
         };
         for lamp in &inputs.lamps {
-            match calibrate(&base, &survey.slit, &heights, &orders, lamp, &search, &mut m.log) {
+            if best.as_ref().is_some_and(|b| b.1.score > 0.3) {
+                break;
+            }
+            match calibrate(
+                &base,
+                &survey.slit,
+                &heights,
+                &orders,
+                lamp,
+                &search,
+                &mut m.log,
+            ) {
                 Ok(found) => {
                     if best.as_ref().is_none_or(|b| found.score > b.1.score) {
                         best = Some((which, found));
@@ -135,17 +178,40 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
             let roll_sigma = covariance[index::ROLL][index::ROLL].max(0.0).sqrt();
             let skew_sigma = covariance[index::SKEW][index::SKEW].max(0.0).sqrt();
             m.scale_kind = Some(ScaleKind::Calibrated);
-            let lamp = inputs.lamps.iter().find(|l| l.name == found.calibration.lamp).copied();
+            let lamp = inputs
+                .lamps
+                .iter()
+                .find(|l| l.name == found.calibration.lamp)
+                .copied();
             let sigma_at = |path: f64| scale_sigma(&optics, survey.slit.centre, &covariance, path);
-            finish(frame, inputs, survey, &optics, &sigma_at, (roll_sigma, skew_sigma), found.shape, lamp, m);
-            m.drawing.lines.extend(found.calibration.lines.iter().filter_map(|l| drawn_line(&optics, survey, l)));
+            finish(
+                frame,
+                inputs,
+                survey,
+                &optics,
+                &sigma_at,
+                (roll_sigma, skew_sigma),
+                found.shape,
+                lamp,
+                m,
+            );
+            m.drawing.lines.extend(
+                found
+                    .calibration
+                    .lines
+                    .iter()
+                    .filter_map(|l| drawn_line(&optics, survey, l)),
+            );
             m.calibration = Some(found.calibration);
             if let (Some(c), Some(width)) = (&mut m.calibration, m.metrics.slit_width_um) {
                 c.slit_width_um = (width.sigma < 0.3 * width.value).then_some(width.value);
             }
         }
         None => {
-            let refusal = refusals.into_iter().next().unwrap_or(Refusal::FewLines("no lamp to compare with".into()));
+            let refusal = refusals
+                .into_iter()
+                .next()
+                .unwrap_or(Refusal::FewLines("no lamp to compare with".into()));
             let (code, why) = match refusal {
                 Refusal::FewLines(why) => (Code::FewLines, why),
                 Refusal::PoorFit(why) => (Code::PoorFit, why),
@@ -162,7 +228,11 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
     }
 }
 
-fn drawn_line(optics: &Optics, survey: &Survey, line: &crate::measure::LineUse) -> Option<DrawnLine> {
+fn drawn_line(
+    optics: &Optics,
+    survey: &Survey,
+    line: &crate::measure::LineUse,
+) -> Option<DrawnLine> {
     let rays = optics.rays();
     let along = |nm: f64| -> Vec<(f64, f64)> {
         (0..=8)
@@ -174,7 +244,13 @@ fn drawn_line(optics: &Optics, survey: &Survey, line: &crate::measure::LineUse) 
     };
     let expected = along(line.wavelength_nm);
     let found = along(line.wavelength_nm + line.residual_nm);
-    (!expected.is_empty()).then(|| DrawnLine { name: line.name.clone(), order: line.order, expected, found, clipped: false })
+    (!expected.is_empty()).then(|| DrawnLine {
+        name: line.name.clone(),
+        order: line.order,
+        expected,
+        found,
+        clipped: false,
+    })
 }
 
 fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measurement) {
@@ -182,142 +258,35 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
         provisional(frame, inputs, &survey, m);
         return;
     };
-    match anchor(frame, &survey, calibration, m) {
+    match anchor(&survey, calibration, m) {
         Some(anchored) => {
             m.scale_kind = Some(ScaleKind::Calibrated);
-            let pose = (anchored.sigma(index::ROLL), anchored.sigma(index::SKEW).hypot(calibration_sigma(calibration, index::SKEW)));
+            let pose = (
+                anchored.sigma(index::ROLL),
+                anchored
+                    .sigma(index::SKEW)
+                    .hypot(calibration_sigma(calibration, index::SKEW)),
+            );
             let sigma_at = |path: f64| anchored.scale_sigma(path);
-            finish(frame, inputs, &survey, &anchored.optics, &sigma_at, pose, None, None, m);
+            finish(
+                frame,
+                inputs,
+                &survey,
+                &anchored.optics,
+                &sigma_at,
+                pose,
+                None,
+                None,
+                m,
+            );
         }
         None => {
-            m.not_measured.push("wavelength scale: the slit's image does not fit the bench's instrument".into());
+            m.not_measured.push(
+                "wavelength scale: the slit's image does not fit the bench's instrument".into(),
+            );
             provisional(frame, inputs, &survey, m);
         }
     }
-}
-
-fn calibration_sigma(calibration: &Calibration, i: usize) -> f64 {
-    calibration.covariance[i][i].max(0.0).sqrt()
-}
-
-/// A shot with a bench's instrument behind it.
-struct Anchored {
-    optics: Optics,
-    slit_px: (f64, f64),
-    /// Of the pose alone, the instrument being held.
-    covariance: Vec<Vec<f64>>,
-    /// The same shot with one instrument parameter moved by its standard uncertainty, and its correlations.
-    moved: Vec<(usize, Optics)>,
-    instrument: Vec<Vec<f64>>,
-}
-
-/// What a lamp photo fixes for all other photos of its bench.
-const INSTRUMENT: [usize; 6] = [index::FOCAL, index::K1, index::K2, index::ALPHA, index::SKEW, index::CENTRE];
-
-impl Anchored {
-    fn sigma(&self, i: usize) -> f64 {
-        self.covariance[i][i].max(0.0).sqrt()
-    }
-
-    /// Standard uncertainty of the wavelength where `path_nm` lies: this shot's pose, and the instrument as the lamp
-    /// photo left it, re-anchored for every change of the instrument.
-    fn scale_sigma(&self, path_nm: f64) -> Option<f64> {
-        let at = self.optics.rays().pixel_of_path(path_nm, 0.0)?;
-        let mut variance = scale_sigma(&self.optics, self.slit_px, &self.covariance, path_nm)?.powi(2);
-        let slopes: Vec<(usize, f64)> =
-            self.moved.iter().map(|(i, o)| (*i, o.rays().path_nm(at.0, at.1).0 - path_nm)).collect();
-        for &(i, a) in &slopes {
-            for &(j, b) in &slopes {
-                let scale = (self.instrument[i][i] * self.instrument[j][j]).sqrt();
-                variance += a * b * self.instrument[i][j] / scale;
-            }
-        }
-        Some(variance.max(0.0).sqrt())
-    }
-}
-
-/// The bench's instrument with one parameter moved by `by`, as seen in a picture that may be the other way up.
-fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, change: Option<(usize, f64)>) -> Optics {
-    let known = &calibration.optics;
-    let moved = |i: usize| change.filter(|c| c.0 == i).map_or(0.0, |c| c.1);
-    let mut o = survey.optics.clone();
-    o.groove_spacing_nm = known.groove_spacing_nm;
-    o.focal_px = known.focal_px + moved(index::FOCAL);
-    o.k1 = known.k1 + moved(index::K1);
-    o.k2 = known.k2 + moved(index::K2);
-    o.alpha_slit = flip * (known.alpha_slit + moved(index::ALPHA));
-    o.skew_slope = known.skew_slope + moved(index::SKEW);
-    o.yaw_rad = flip * known.yaw_rad;
-    let (s, c) = o.roll_rad.sin_cos();
-    let shift = flip * (calibration.centre_shift_px + moved(index::CENTRE));
-    o.centre_px.0 += c * shift;
-    o.centre_px.1 += s * shift;
-    o
-}
-
-/// Finds the pose of the phone for a given instrument from the slit's image and the band's ends.
-fn pose(survey: &Survey, start: &Optics, pairs: &[Observation]) -> Option<Adjusted> {
-    let mut observations = height_observations(&survey.edges);
-    observations.extend(slit_observations(&survey.slit, &start.rays()));
-    // The blades do not move between shots; a hair's breadth is allowed.
-    observations.push(Observation::Prior { parameter: index::ALPHA, value: start.alpha_slit, sigma: 1e-4 });
-    observations.push(Observation::Prior { parameter: index::SKEW, value: start.skew_slope, sigma: 1.5e-3 });
-    observations.push(Observation::Prior { parameter: index::PITCH, value: 0.0, sigma: 1.2f64.to_radians() });
-    observations.extend_from_slice(pairs);
-    let free = [index::YAW, index::ROLL, index::PITCH, index::ALPHA, index::SKEW];
-    adjust(start, survey.slit.centre, &free, &observations)
-}
-
-/// Puts a bench's instrument behind this shot: the slit stays where it is against the grooves, the phone has moved.
-fn anchor(frame: &Frame, survey: &Survey, calibration: &Calibration, m: &mut Measurement) -> Option<Anchored> {
-    let known = &calibration.optics;
-    let mut best: Option<(f64, f64, Adjusted)> = None;
-    // The picture may be the other way up than the lamp's: then the instrument's +α points the other way.
-    for flip in [1.0, -1.0] {
-        let Some(a) = pose(survey, &instrument(survey, calibration, flip, None), &[]) else { continue };
-        // Between shots a phone turns by tenths of a degree.
-        let turned = (a.optics.yaw_rad - flip * known.yaw_rad).to_degrees() / 0.7;
-        let cost = turned * turned + if flip < 0.0 { 0.5 } else { 0.0 };
-        if best.as_ref().is_none_or(|b| cost < b.0) {
-            best = Some((cost, flip, a));
-        }
-    }
-    let (_, flip, first) = best?;
-    let pairs = mirror(frame, survey, &first.optics, m).unwrap_or_default();
-    let last = if pairs.is_empty() {
-        first
-    } else {
-        pose(survey, &instrument(survey, calibration, flip, None), &pairs).unwrap_or(first)
-    };
-    let moved = INSTRUMENT
-        .iter()
-        .filter_map(|&i| {
-            let sigma = calibration_sigma(calibration, i);
-            let start = instrument(survey, calibration, flip, Some((i, sigma)));
-            (sigma > 0.0).then(|| pose(survey, &start, &pairs).map(|a| (i, a.optics))).flatten()
-        })
-        .collect();
-    let yaw = (last.optics.yaw_rad - flip * known.yaw_rad).to_degrees();
-    m.log.push(format!(
-        "anchored on the slit's image at ({:.2}, {:.2}) px; phone against lamp photo: roll {:+.2}°, yaw {yaw:+.2}°{}",
-        survey.slit.centre.0,
-        survey.slit.centre.1,
-        (last.optics.tilt_rad() - known.tilt_rad()).to_degrees(),
-        if flip < 0.0 { ", held the other way up" } else { "" }
-    ));
-    m.metrics.more.insert("yaw_drift_deg", yaw);
-    Some(Anchored {
-        optics: last.optics,
-        slit_px: survey.slit.centre,
-        covariance: last.covariance,
-        moved,
-        instrument: calibration.covariance.clone(),
-    })
-}
-
-/// The two orders mirror each other about the slit: pairs of places that show the same light.
-fn mirror(_frame: &Frame, _survey: &Survey, _optics: &Optics, _m: &mut Measurement) -> Option<Vec<Observation>> {
-    None
 }
 
 /// A scale from the stated focal length and groove spacing alone.
@@ -333,11 +302,23 @@ fn provisional(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measurem
         m.scale_kind = Some(ScaleKind::Provisional);
     }
     let sigma_at = |path: f64| scale_sigma(&optics, survey.slit.centre, &covariance, path);
-    finish(frame, inputs, survey, &optics, &sigma_at, (survey.roll_sigma_rad, skew_sigma), None, None, m);
+    finish(
+        frame,
+        inputs,
+        survey,
+        &optics,
+        &sigma_at,
+        (survey.roll_sigma_rad, skew_sigma),
+        None,
+        None,
+        m,
+    );
     if !survey.focal_known {
         m.spectrum = None;
         m.peaks.clear();
-        m.not_measured.push("wavelength scale: no lamp photo, and the file does not state the focal length".into());
+        m.not_measured.push(
+            "wavelength scale: no lamp photo, and the file does not state the focal length".into(),
+        );
     }
 }
 
@@ -367,13 +348,39 @@ fn finish(
     let both = orders(frame, optics, beta, inputs.range_nm, inputs.step_nm);
     let measured = health::better_order(&both);
     let profile = &both[measured].profile;
-    let sigma_at = |nm: f64| path_sigma(profile.sign * nm);
-    health::metrics(frame, inputs, survey, optics, beta, &both, measured, (roll_sigma, skew_sigma), (shape, lamp), m);
-    m.metrics.wavelength_sigma_nm = sigma_at(550.0).or_else(|| sigma_at(profile.nm(0.5 * profile.len() as f64)));
+    // 200 µm where the width is not known: what a slit of two sheets of paper has.
+    let slit_um = inputs
+        .calibration
+        .and_then(|c| c.slit_width_um)
+        .unwrap_or(200.0);
+    let slit_nm = slit_um / (1000.0 * inputs.bench.slit_distance_mm) * optics.groove_spacing_nm;
+    let sigma_at = |nm: f64| path_sigma(profile.sign * nm).map(|s| s.hypot(UNEVEN_SHARE * slit_nm));
+    health::metrics(
+        frame,
+        inputs,
+        survey,
+        optics,
+        beta,
+        &both,
+        measured,
+        (roll_sigma, skew_sigma),
+        (shape, lamp),
+        m,
+    );
+    if let Some(finding) = health::stronger_order_cut(&both, measured) {
+        m.findings.push(finding);
+    }
+    m.metrics.wavelength_sigma_nm =
+        sigma_at(550.0).or_else(|| sigma_at(profile.nm(0.5 * profile.len() as f64)));
     m.drawing = drawing(survey, optics, beta, &both);
     m.spectrum = Some(spectrum(profile));
     let bandpass = m.metrics.bandpass_nm.unwrap_or(2.0);
-    m.peaks = spectrum_peaks::peaks(profile, bandpass, lamp.map_or(inputs.names, |l| &l.lines), &sigma_at);
+    m.peaks = spectrum_peaks::peaks(
+        profile,
+        bandpass,
+        lamp.map_or(inputs.names, |l| &l.lines),
+        &sigma_at,
+    );
     if inputs.capture != Capture::Calibration {
         let rays = optics.rays();
         for peak in m.peaks.iter().filter(|p| p.height.value > 0.0).take(40) {
@@ -383,7 +390,11 @@ fn finish(
                     rays.pixel_of_path(profile.sign * peak.centre_nm.value, b)
                 })
                 .collect();
-            let name = if peak.name.is_empty() { format!("{:.1}", peak.centre_nm.value) } else { peak.name.clone() };
+            let name = if peak.name.is_empty() {
+                format!("{:.1}", peak.centre_nm.value)
+            } else {
+                peak.name.clone()
+            };
             m.drawing.lines.push(DrawnLine {
                 name,
                 order: profile.sign as i32,
@@ -406,7 +417,10 @@ fn spectrum(profile: &Profile) -> Spectrum {
             clipped: profile.clipped[i],
         })
         .collect();
-    Spectrum { step_nm: profile.step_nm, rows }
+    Spectrum {
+        step_nm: profile.step_nm,
+        rows,
+    }
 }
 
 fn drawing(survey: &Survey, optics: &Optics, beta: (f64, f64), both: &[Order]) -> Drawing {
@@ -415,7 +429,12 @@ fn drawing(survey: &Survey, optics: &Optics, beta: (f64, f64), both: &[Order]) -
     let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
     let (nx, ny) = (ay, -ax);
     let (h, w) = (slit.half_length_px, 0.5 * slit.width_px + 2.0);
-    let corner = |a: f64, n: f64| (slit.centre.0 + a * ax + n * nx, slit.centre.1 + a * ay + n * ny);
+    let corner = |a: f64, n: f64| {
+        (
+            slit.centre.0 + a * ax + n * nx,
+            slit.centre.1 + a * ay + n * ny,
+        )
+    };
     let mut bands = Vec::new();
     for order in both {
         let p = &order.profile;
@@ -428,7 +447,9 @@ fn drawing(survey: &Survey, optics: &Optics, beta: (f64, f64), both: &[Order]) -
         }
         let edge = |b: f64, reverse: bool| -> Vec<(f64, f64)> {
             let mut points: Vec<(f64, f64)> = (0..=16)
-                .filter_map(|i| rays.pixel_of_path(p.sign * (low + (high - low) * f64::from(i) / 16.0), b))
+                .filter_map(|i| {
+                    rays.pixel_of_path(p.sign * (low + (high - low) * f64::from(i) / 16.0), b)
+                })
                 .collect();
             if reverse {
                 points.reverse();
@@ -451,9 +472,4 @@ fn drawing(survey: &Survey, optics: &Optics, beta: (f64, f64), both: &[Order]) -
         ]),
         slit_axis: Some([corner(-reach, 0.0), corner(reach, 0.0)]),
     }
-}
-
-/// The shot's vector of parameters, for tests and logs.
-pub fn vector(optics: &Optics, slit_px: (f64, f64)) -> [f64; N] {
-    Frame0::new(optics, slit_px).vector()
 }

@@ -71,13 +71,24 @@ impl Profile {
 /// Bins one order between |m λ| = `low_nm` and `high_nm`, on the side of `sign`.
 ///
 /// `beta` is the extent of the slit (its two ends) relative to β_mid.
-pub fn slabs(frame: &Frame, rays: &Rays, sign: f64, (low_nm, high_nm): (f64, f64), step_nm: f64, beta: (f64, f64)) -> Slabs {
+pub fn slabs(
+    frame: &Frame,
+    rays: &Rays,
+    sign: f64,
+    (low_nm, high_nm): (f64, f64),
+    step_nm: f64,
+    beta: (f64, f64),
+) -> Slabs {
     let middle = 0.5 * (beta.0 + beta.1);
     let half = 0.5 * (beta.1 - beta.0);
     let slab = 2.0 * LIT * half / SLABS as f64;
     let around = (GAP_SLABS + BACKGROUND_SLABS) as f64 * slab;
     let window = Window {
-        path_nm: if sign > 0.0 { (low_nm, high_nm) } else { (-high_nm, -low_nm) },
+        path_nm: if sign > 0.0 {
+            (low_nm, high_nm)
+        } else {
+            (-high_nm, -low_nm)
+        },
         path_step_nm: step_nm,
         beta: (middle - LIT * half - around, middle + LIT * half + around),
         beta_bins: SLABS + 2 * (GAP_SLABS + BACKGROUND_SLABS),
@@ -94,7 +105,11 @@ pub fn slabs(frame: &Frame, rays: &Rays, sign: f64, (low_nm, high_nm): (f64, f64
             std::array::from_fn(|c| known.iter().map(|v| v[c]).sum::<f64>() / n)
         })
         .collect();
-    Slabs { rays: rays.clone(), grid, background }
+    Slabs {
+        rays: rays.clone(),
+        grid,
+        background,
+    }
 }
 
 /// Mean of the two sides' means; one side alone where the other is off the picture.
@@ -113,7 +128,10 @@ fn background(grid: &Grid, j: usize) -> Option<[f64; 3]> {
         }
         (n > 0.0).then(|| sum.map(|s| s / n))
     };
-    match (side(0..BACKGROUND_SLABS), side(last - BACKGROUND_SLABS..last)) {
+    match (
+        side(0..BACKGROUND_SLABS),
+        side(last - BACKGROUND_SLABS..last),
+    ) {
         (Some(a), Some(b)) => Some(std::array::from_fn(|c| 0.5 * (a[c] + b[c]))),
         (one, other) => one.or(other),
     }
@@ -137,7 +155,11 @@ impl Slabs {
 
     /// Order's sign.
     pub fn sign(&self) -> f64 {
-        if self.grid.window.path_nm.0 >= 0.0 { 1.0 } else { -1.0 }
+        if self.grid.window.path_nm.0 >= 0.0 {
+            1.0
+        } else {
+            -1.0
+        }
     }
 
     /// Light of slab `k` in bin `j`, background off; absent off the picture.
@@ -168,14 +190,15 @@ impl Slabs {
         for k in 0..SLABS {
             let beta = self.beta(k);
             let remap = Remap::new(self, rays, beta);
-            let row = (k + GAP_SLABS + BACKGROUND_SLABS) * n;
             for j in 0..n {
-                let Some(light) = self.light(k, j) else { continue };
+                let Some(light) = self.light(k, j) else {
+                    continue;
+                };
                 let path = remap.path_nm(j);
                 let place = (sign * path - start) / step;
                 let left = place.floor();
                 let share = place - left;
-                let over = f64::from(self.grid.clipped[row + j] / self.grid.weight[row + j]);
+                let over = self.grid.clipped_share(k + GAP_SLABS + BACKGROUND_SLABS, j);
                 let ground: f64 = self.background[j].iter().sum::<f64>() / 3.0;
                 for (i, w) in [(left, 1.0 - share), (left + 1.0, share)] {
                     if i < 0.0 || i >= n as f64 || w <= 0.0 {
@@ -202,8 +225,13 @@ impl Slabs {
             clipped: Vec::with_capacity(n),
             background: Vec::with_capacity(n),
         };
-        let seen: Vec<bool> = weights.iter().map(|w| w.iter().filter(|w| **w > 0.2).count() * 2 >= SLABS).collect();
-        let Some(first) = seen.iter().position(|s| *s) else { return profile };
+        let seen: Vec<bool> = weights
+            .iter()
+            .map(|w| w.iter().filter(|w| **w > 0.2).count() * 2 >= SLABS)
+            .collect();
+        let Some(first) = seen.iter().position(|s| *s) else {
+            return profile;
+        };
         let last = seen.iter().rposition(|s| *s).unwrap_or(first);
         profile.start_nm = start + first as f64 * step;
         let values: Vec<[Option<[f64; 3]>; SLABS]> = (0..n)
@@ -290,8 +318,9 @@ fn smooth_sigma(profile: &mut Profile) {
         let range = i.saturating_sub(2)..(i + 3).min(n);
         let count = range.len() as f64;
         profile.sigma[i] = (light[range.clone()].iter().sum::<f64>() / count).sqrt();
-        profile.rgb_sigma[i] =
-            std::array::from_fn(|c| (rgb[range.clone()].iter().map(|v| v[c]).sum::<f64>() / count).sqrt());
+        profile.rgb_sigma[i] = std::array::from_fn(|c| {
+            (rgb[range.clone()].iter().map(|v| v[c]).sum::<f64>() / count).sqrt()
+        });
     }
 }
 
@@ -308,7 +337,8 @@ impl Remap {
         let per_node = slabs.len().div_ceil(Remap::NODES).max(1);
         let nodes = (0..=slabs.len() / per_node + 1)
             .map(|i| {
-                let path = slabs.path_nm(0) + (i * per_node) as f64 * slabs.grid.window.path_step_nm;
+                let path =
+                    slabs.path_nm(0) + (i * per_node) as f64 * slabs.grid.window.path_step_nm;
                 match slabs.rays.pixel_of_path(path, beta) {
                     Some((u, v)) => rays.path_nm(u, v).0,
                     None => path,

@@ -1,12 +1,12 @@
 //! Which line is which? The lamp's pattern, as the instrument would blur it, is looked for over the whole range of
 //! focal length, incidence and distortion that a phone can have; a local search would lock onto neighbours.
 
+use crate::measure::Lamp;
 use crate::measure::adjust::{Observation, adjust, index};
 use crate::measure::lineshape::FWHM_PER_SIGMA;
 use crate::measure::optics::{Optics, Rays};
 use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::profile::Profile;
-use crate::measure::Lamp;
 
 /// A lamp's maxima as the instrument would show them.
 #[derive(Clone, Debug)]
@@ -50,7 +50,12 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
         let width = fwhm_nm.hypot(line.width_nm);
         let sigma = width / FWHM_PER_SIGMA;
         // A strength is that of the light in the line; a band's is its height at a fine bandpass.
-        let height = line.strength * if line.width_nm == 0.0 { 1.0 } else { line.width_nm / width };
+        let height = line.strength
+            * if line.width_nm == 0.0 {
+                1.0
+            } else {
+                line.width_nm / width
+            };
         for (i, value) in light.iter_mut().enumerate() {
             let d = (start_nm + i as f64 * step_nm - line.wavelength_nm) / sigma;
             if d.abs() < 6.0 {
@@ -74,9 +79,16 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
     found
         .iter()
         .map(|m| {
-            let sharp = lamp.lines.iter().any(|l| l.width_nm == 0.0 && (l.wavelength_nm - m.nm).abs() < 0.25);
+            let sharp = lamp
+                .lines
+                .iter()
+                .any(|l| l.width_nm == 0.0 && (l.wavelength_nm - m.nm).abs() < 0.25);
             let sigma_nm = if sharp { 0.25 } else { 0.8 };
-            Feature { nm: m.nm, weight: (m.height / top).sqrt(), sigma_nm }
+            Feature {
+                nm: m.nm,
+                weight: (m.height / top).sqrt(),
+                sigma_nm,
+            }
         })
         .collect()
 }
@@ -105,15 +117,23 @@ fn score(
         let mut taken = vec![0.0f64; side.maxima.len()];
         let mut side_pairs = vec![None; features.len()];
         for (k, feature) in features.iter().enumerate() {
-            let Some(path) = seen_at(&rays, binned, side.sign * feature.nm) else { continue };
+            let Some(path) = seen_at(&rays, binned, side.sign * feature.nm) else {
+                continue;
+            };
             let at = side.sign * path;
             if at < side.range_nm.0 + 1.0 || at > side.range_nm.1 - 1.0 {
                 continue;
             }
             // The sensor hardly sees beyond 415 and 690 nm: what is missing there says nothing.
-            let visible = if (415.0..680.0).contains(&feature.nm) { 1.0 } else { 0.25 };
+            let visible = if (415.0..680.0).contains(&feature.nm) {
+                1.0
+            } else {
+                0.25
+            };
             possible += feature.weight * visible;
-            let first = side.maxima.partition_point(|m| m.nm < at - 3.0 * tolerance_nm);
+            let first = side
+                .maxima
+                .partition_point(|m| m.nm < at - 3.0 * tolerance_nm);
             let mut best = (0.0, None);
             for (j, m) in side.maxima.iter().enumerate().skip(first) {
                 if m.nm > at + 3.0 * tolerance_nm {
@@ -147,7 +167,11 @@ fn score(
     if let Some(pairs) = pairs {
         *pairs = all_pairs;
     }
-    if possible > 0.0 { 2.0 * gained / possible - 1.0 } else { -1.0 }
+    if possible > 0.0 {
+        2.0 * gained / possible - 1.0
+    } else {
+        -1.0
+    }
 }
 
 /// How wide to search.
@@ -172,20 +196,45 @@ pub fn priors(search: &Search) -> Vec<Observation> {
             sigma: search.focal_sigma * search.focal_px,
         },
         // Phone lenses after the phone's own correction keep one or two hundredths.
-        Observation::Prior { parameter: index::K1, value: 0.0, sigma: 0.015 },
-        Observation::Prior { parameter: index::K2, value: 0.0, sigma: 0.004 },
+        Observation::Prior {
+            parameter: index::K1,
+            value: 0.0,
+            sigma: 0.015,
+        },
+        Observation::Prior {
+            parameter: index::K2,
+            value: 0.0,
+            sigma: 0.004,
+        },
         // A phone laid flush on the disc by hand.
-        Observation::Prior { parameter: index::YAW, value: 0.0, sigma: 1.2f64.to_radians() },
-        Observation::Prior { parameter: index::PITCH, value: 0.0, sigma: 1.2f64.to_radians() },
+        Observation::Prior {
+            parameter: index::YAW,
+            value: 0.0,
+            sigma: 1.2f64.to_radians(),
+        },
+        Observation::Prior {
+            parameter: index::PITCH,
+            value: 0.0,
+            sigma: 1.2f64.to_radians(),
+        },
         // The principal point of the full frame: assembly tolerance of the lens.
-        Observation::Prior { parameter: index::CENTRE, value: 0.0, sigma: 15.0 },
+        Observation::Prior {
+            parameter: index::CENTRE,
+            value: 0.0,
+            sigma: 15.0,
+        },
     ]
 }
 
 /// Best candidates, best first; their assignments differ.
 ///
 /// `base` is the optics that the sides were binned with.
-pub fn search(base: &Optics, lamp_features: &[Feature], sides: &[Side], search: &Search) -> Vec<Candidate> {
+pub fn search(
+    base: &Optics,
+    lamp_features: &[Feature],
+    sides: &[Side],
+    search: &Search,
+) -> Vec<Candidate> {
     let binned = base.rays();
     let mut found: Vec<(f64, Optics)> = Vec::new();
     let step = 0.004f64;
@@ -195,7 +244,12 @@ pub fn search(base: &Optics, lamp_features: &[Feature], sides: &[Side], search: 
         let focal_px = search.focal_px * (1.0 + step * f64::from(i));
         for yaw_deg in [-2.4f64, -1.2, 0.0, 1.2, 2.4] {
             for k1 in [-0.016, 0.0, 0.016] {
-                let mut optics = Optics { focal_px, k1, yaw_rad: yaw_deg.to_radians(), ..base.clone() };
+                let mut optics = Optics {
+                    focal_px,
+                    k1,
+                    yaw_rad: yaw_deg.to_radians(),
+                    ..base.clone()
+                };
                 optics.aim_slit_at(search.slit_px.0, search.slit_px.1);
                 let value = score(&optics, &binned, lamp_features, sides, 1.6, None);
                 found.push((value, optics));
@@ -209,11 +263,17 @@ pub fn search(base: &Optics, lamp_features: &[Feature], sides: &[Side], search: 
             let rays = o.rays();
             sides
                 .iter()
-                .flat_map(|s| [440.0, 550.0, 620.0].map(|nm| seen_at(&rays, &binned, s.sign * nm).unwrap_or(0.0)))
+                .flat_map(|s| {
+                    [440.0, 550.0, 620.0]
+                        .map(|nm| seen_at(&rays, &binned, s.sign * nm).unwrap_or(0.0))
+                })
                 .collect()
         };
         let here = shift(optics);
-        if starts.iter().all(|s| shift(s).iter().zip(&here).any(|(a, b)| (a - b).abs() > 1.2)) {
+        if starts
+            .iter()
+            .all(|s| shift(s).iter().zip(&here).any(|(a, b)| (a - b).abs() > 1.2))
+        {
             starts.push(optics.clone());
         }
         if starts.len() >= 14 {
@@ -235,30 +295,57 @@ pub fn search(base: &Optics, lamp_features: &[Feature], sides: &[Side], search: 
     candidates
 }
 
-fn refine(start: &Optics, binned: &Rays, features: &[Feature], sides: &[Side], search: &Search) -> Option<Candidate> {
+fn refine(
+    start: &Optics,
+    binned: &Rays,
+    features: &[Feature],
+    sides: &[Side],
+    search: &Search,
+) -> Option<Candidate> {
     let mut optics = start.clone();
     let mut pairs = Vec::new();
     for tolerance in [1.6, 1.0, 0.7] {
-        score(&optics, binned, features, sides, tolerance, Some(&mut pairs));
+        score(
+            &optics,
+            binned,
+            features,
+            sides,
+            tolerance,
+            Some(&mut pairs),
+        );
         let mut observations = priors(search);
-        observations.push(Observation::Path { at: search.slit_px, path_nm: 0.0, sigma_nm: 0.15 });
+        observations.push(Observation::Path {
+            at: search.slit_px,
+            path_nm: 0.0,
+            sigma_nm: 0.15,
+        });
         let rays = optics.rays();
         for (side, side_pairs) in sides.iter().zip(&pairs) {
             for (feature, pair) in features.iter().zip(side_pairs) {
                 let Some(j) = pair else { continue };
                 let m = &side.maxima[*j];
                 let expected = seen_at(&rays, binned, side.sign * feature.nm)?;
-                if (side.sign * expected - m.nm).abs() > 2.5 * tolerance.hypot(0.4 * feature.sigma_nm) {
+                if (side.sign * expected - m.nm).abs()
+                    > 2.5 * tolerance.hypot(0.4 * feature.sigma_nm)
+                {
                     continue;
                 }
                 let at = binned.pixel_of_path(side.sign * m.nm, 0.0)?;
                 let sigma_nm = feature.sigma_nm / feature.weight.max(0.15);
-                observations.push(Observation::Path { at, path_nm: side.sign * feature.nm, sigma_nm });
+                observations.push(Observation::Path {
+                    at,
+                    path_nm: side.sign * feature.nm,
+                    sigma_nm,
+                });
             }
         }
         let free = [index::FOCAL, index::K1, index::YAW, index::ALPHA];
         optics = adjust(&optics, search.slit_px, &free, &observations)?.optics;
     }
     let value = score(&optics, binned, features, sides, 0.5, Some(&mut pairs));
-    Some(Candidate { optics, score: value, pairs })
+    Some(Candidate {
+        optics,
+        score: value,
+        pairs,
+    })
 }

@@ -1,14 +1,15 @@
 //! The wavelength scale from a lamp photo: lines found by pattern, fitted as blends, adjusted to the optics along the
 //! whole slit, and tested against every other assignment before it is believed.
 
-use crate::measure::adjust::{Adjusted, Frame0, N, Observation, adjust, index};
+use crate::measure::adjust::{Adjusted, Observation, adjust, index};
+use crate::measure::evidence::report;
 use crate::measure::lineshape::{GroupFit, LineShape, fit_group, fit_shape, groups};
 use crate::measure::optics::{Optics, Rays};
 use crate::measure::peaks::maxima;
 use crate::measure::profile::{Profile, SLABS, Slabs};
 use crate::measure::recognise::{Candidate, Search, Side, features, priors, search};
 use crate::measure::trace::Slit;
-use crate::measure::{Calibration, Lamp, LineUse};
+use crate::measure::{Calibration, Lamp};
 
 /// A side of the slit's image with its light.
 pub struct Order {
@@ -39,12 +40,17 @@ pub struct Found {
     pub groups: Vec<(f64, Vec<usize>, GroupFit)>,
 }
 
-/// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.35–0.7, wrong ones below 0.
-const LEAST_SCORE: f64 = 0.12;
+/// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.1–0.7, wrong ones below −0.1.
+const LEAST_SCORE: f64 = 0.06;
 /// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG.
 const FLOOR_PX: f64 = 0.03;
-/// Zero order's middle, half-way between blown-up flanks.
-const ANCHOR_PX: f64 = 0.20;
+/// Middle of the zero order, half-way between its flanks: what stays even where the image is as narrow as the slit…
+const ANCHOR_PX: f64 = 0.06;
+/// …and what each pixel of its width adds: glare and unequal lighting blow the flanks up unequally.
+const ANCHOR_PER_WIDTH: f64 = 0.008;
+/// A slit lit unevenly across its width moves every line by this share of the width (common practice, no source: a
+/// lighting that falls by a third from blade to blade moves the centre by a fortieth).
+pub const UNEVEN_SHARE: f64 = 0.025;
 
 /// Fits the scale.
 ///
@@ -65,7 +71,10 @@ pub fn calibrate(
             let enough = found.len() >= 2;
             enough.then(|| Side {
                 sign: order.profile.sign,
-                range_nm: (order.profile.nm(0.0), order.profile.nm(order.profile.len() as f64)),
+                range_nm: (
+                    order.profile.nm(0.0),
+                    order.profile.nm(order.profile.len() as f64),
+                ),
                 maxima: found,
                 profile: &order.profile,
             })
@@ -83,7 +92,10 @@ pub fn calibrate(
     if sides.is_empty() {
         return Err(Refusal::FewLines("no lines stand out".into()));
     }
-    let mut widths: Vec<f64> = sides.iter().flat_map(|s| s.maxima.iter().map(|m| m.fwhm_nm)).collect();
+    let mut widths: Vec<f64> = sides
+        .iter()
+        .flat_map(|s| s.maxima.iter().map(|m| m.fwhm_nm))
+        .collect();
     widths.sort_by(f64::total_cmp);
     let typical = widths[widths.len() / 4];
     let lamp_features = features(lamp, typical);
@@ -99,7 +111,9 @@ pub fn calibrate(
         ));
     }
     let Some(best) = candidates.first() else {
-        return Err(Refusal::FewLines("the lamp's pattern is nowhere in it".into()));
+        return Err(Refusal::FewLines(
+            "the lamp's pattern is nowhere in it".into(),
+        ));
     };
     if best.score < LEAST_SCORE {
         return Err(Refusal::FewLines(format!(
@@ -108,9 +122,23 @@ pub fn calibrate(
         )));
     }
     let signs: Vec<f64> = sides.iter().map(|s| s.sign).collect();
-    let mut found = precise(best, base, slit, height_observations, orders, &signs, lamp, focal, typical, log)?;
+    let mut found = precise(
+        best,
+        base,
+        slit,
+        height_observations,
+        orders,
+        &signs,
+        lamp,
+        focal,
+        typical,
+        log,
+    )?;
     // The runner-up: another set of lines that the picture would fit nearly as well is a reason to say no.
-    let rival = candidates.iter().skip(1).find(|c| differs(c, best, &lamp_features, base, &signs));
+    let rival = candidates
+        .iter()
+        .skip(1)
+        .find(|c| differs(c, best, &lamp_features, base, &signs));
     found.calibration.margin = rival.map_or(1.0, |r| best.score - r.score);
     if found.calibration.margin < 0.06 {
         return Err(Refusal::PoorFit(format!(
@@ -124,11 +152,21 @@ pub fn calibrate(
 }
 
 /// True where a candidate puts the middle of the spectrum elsewhere by more than a nanometre.
-fn differs(a: &Candidate, b: &Candidate, _features: &[crate::measure::recognise::Feature], base: &Optics, signs: &[f64]) -> bool {
+fn differs(
+    a: &Candidate,
+    b: &Candidate,
+    _features: &[crate::measure::recognise::Feature],
+    base: &Optics,
+    signs: &[f64],
+) -> bool {
     let binned = base.rays();
     signs.iter().any(|sign| {
         [440.0, 550.0, 610.0].iter().any(|nm| {
-            let at = |o: &Optics| o.rays().pixel_of_path(sign * nm, 0.0).map(|p| binned.path_nm(p.0, p.1).0);
+            let at = |o: &Optics| {
+                o.rays()
+                    .pixel_of_path(sign * nm, 0.0)
+                    .map(|p| binned.path_nm(p.0, p.1).0)
+            };
             match (at(&a.optics), at(&b.optics)) {
                 (Some(x), Some(y)) => (x - y).abs() > 1.2,
                 _ => true,
@@ -159,20 +197,31 @@ fn precise(
     let mut rejected: Vec<(f64, f64)> = Vec::new();
     for round in 0..3 {
         let rays = optics.rays();
-        let profiles: Vec<Profile> =
-            orders.iter().filter(|o| signs.contains(&o.profile.sign)).map(|o| o.slabs.profile(&rays)).collect();
+        let profiles: Vec<Profile> = orders
+            .iter()
+            .filter(|o| signs.contains(&o.profile.sign))
+            .map(|o| o.slabs.profile(&rays))
+            .collect();
         shape = clearest_shape(&profiles, lamp, typical_fwhm_nm).or(shape);
-        let used = shape.unwrap_or(LineShape { box_nm: 0.7 * typical_fwhm_nm, sigma_nm: typical_fwhm_nm / 3.2 });
+        let used = shape.unwrap_or(LineShape {
+            box_nm: 0.7 * typical_fwhm_nm,
+            sigma_nm: typical_fwhm_nm / 3.2,
+        });
         let all_groups = groups(lamp, used.fwhm_nm());
         fits.clear();
         for profile in &profiles {
             let top = profile.light.iter().copied().fold(0.0f64, f64::max);
             for group in &all_groups {
                 let first = lamp.lines[group[0]].wavelength_nm;
-                if rejected.iter().any(|r| r.0 == profile.sign && (r.1 - first).abs() < 1e-9) {
+                if rejected
+                    .iter()
+                    .any(|r| r.0 == profile.sign && (r.1 - first).abs() < 1e-9)
+                {
                     continue;
                 }
-                let Some(fit) = fit_group(profile, lamp, group, used) else { continue };
+                let Some(fit) = fit_group(profile, lamp, group, used, round == 0) else {
+                    continue;
+                };
                 let clear = fit.snr > 6.0
                     && fit.area / used.fwhm_nm() > 0.002 * top
                     && fit.stretch > 0.52
@@ -204,7 +253,9 @@ fn precise(
         path_index.clear();
         for (sign, _, fit) in &fits {
             let measured = fit.wavelength_nm + fit.shift_nm;
-            let Some(at) = rays.pixel_of_path(sign * measured, 0.0) else { continue };
+            let Some(at) = rays.pixel_of_path(sign * measured, 0.0) else {
+                continue;
+            };
             let px_per_nm = rays.px_per_nm(sign * measured).unwrap_or(2.0);
             let published = lamp
                 .lines
@@ -215,7 +266,11 @@ fn precise(
                 .max(0.001);
             let sigma_nm = fit.sigma_nm.hypot(FLOOR_PX / px_per_nm).hypot(published);
             path_index.push(observations.iter().map(crate::measure::adjust::count).sum());
-            observations.push(Observation::Path { at, path_nm: sign * fit.wavelength_nm, sigma_nm });
+            observations.push(Observation::Path {
+                at,
+                path_nm: sign * fit.wavelength_nm,
+                sigma_nm,
+            });
         }
         for order in orders.iter().filter(|o| signs.contains(&o.profile.sign)) {
             observations.extend(along_slit(order, &rays, &fits, used.fwhm_nm()));
@@ -232,7 +287,9 @@ fn precise(
             index::PITCH,
         ];
         let Some(result) = adjust(&optics, slit.centre, &free, &observations) else {
-            return Err(Refusal::PoorFit("the adjustment of the scale did not converge".into()));
+            return Err(Refusal::PoorFit(
+                "the adjustment of the scale did not converge".into(),
+            ));
         };
         optics = result.optics.clone();
         // A line far off all others is a wrong line: leave out the worst, once a round.
@@ -246,16 +303,24 @@ fn precise(
             && fits.len() > 4
         {
             let (sign, group, fit) = &fits[worst];
-            log.push(format!("left out {:.2} nm (order {sign:+.0}): {residual:.1} sigma off", fit.wavelength_nm));
+            log.push(format!(
+                "left out {:.2} nm (order {sign:+.0}): {residual:.1} sigma off",
+                fit.wavelength_nm
+            ));
             rejected.push((*sign, lamp.lines[group[0]].wavelength_nm));
         }
         adjusted = Some(result);
     }
     let Some(adjusted) = adjusted else {
-        return Err(Refusal::FewLines("no line of the lamp is clear enough to fit".into()));
+        return Err(Refusal::FewLines(
+            "no line of the lamp is clear enough to fit".into(),
+        ));
     };
     let distinct = {
-        let mut names: Vec<i64> = fits.iter().map(|f| f.2.wavelength_nm.round() as i64).collect();
+        let mut names: Vec<i64> = fits
+            .iter()
+            .map(|f| f.2.wavelength_nm.round() as i64)
+            .collect();
         names.sort_unstable();
         names.dedup();
         names.len()
@@ -267,8 +332,21 @@ fn precise(
             lamp.title
         )));
     }
-    let calibration = report(lamp, slit, base, &fits, &path_index, &observations, &adjusted);
-    Ok(Found { calibration, shape, score: start.score, groups: fits })
+    let calibration = report(
+        lamp,
+        slit,
+        base,
+        &fits,
+        &path_index,
+        &observations,
+        &adjusted,
+    );
+    Ok(Found {
+        calibration,
+        shape,
+        score: start.score,
+        groups: fits,
+    })
 }
 
 /// The slit's image: one position for the anchor, and its straightness for the slant.
@@ -276,7 +354,11 @@ pub fn slit_observations(slit: &Slit, rays: &Rays) -> Vec<Observation> {
     let nm_per_px = 1.0 / rays.px_per_nm(0.0).unwrap_or(2.0);
     let scatter_px = slit.scatter_px.max(0.05);
     vec![
-        Observation::Path { at: slit.centre, path_nm: 0.0, sigma_nm: ANCHOR_PX * nm_per_px },
+        Observation::Path {
+            at: slit.centre,
+            path_nm: 0.0,
+            sigma_nm: (ANCHOR_PX + ANCHOR_PER_WIDTH * slit.width_px) * nm_per_px,
+        },
         Observation::SamePath {
             at: slit.cuts.iter().map(|c| (c.u, c.v)).collect(),
             // Neighbouring cuts share the unevenness of the blades: count them as a third.
@@ -300,14 +382,19 @@ fn clearest_shape(profiles: &[Profile], lamp: &Lamp, guess_fwhm_nm: f64) -> Opti
             if lamp.lines.iter().any(near) {
                 continue;
             }
-            let Some(i) = profile.index(line.wavelength_nm) else { continue };
+            let Some(i) = profile.index(line.wavelength_nm) else {
+                continue;
+            };
             let reach = (guess_fwhm_nm / profile.step_nm) as usize;
-            let height =
-                profile.light[i.saturating_sub(reach)..(i + reach).min(profile.len())].iter().copied().fold(0.0, f64::max);
+            let height = profile.light[i.saturating_sub(reach)..(i + reach).min(profile.len())]
+                .iter()
+                .copied()
+                .fold(0.0, f64::max);
             if height < 30.0 * profile.sigma[i] || best.as_ref().is_some_and(|b| b.0 > height) {
                 continue;
             }
-            if let Some((shape, _, chi)) = fit_shape(profile, line.wavelength_nm, guess_fwhm_nm, None)
+            if let Some((shape, _, chi)) =
+                fit_shape(profile, line.wavelength_nm, guess_fwhm_nm, None)
                 && chi < 30.0
                 && shape.fwhm_nm() < 3.0 * guess_fwhm_nm
             {
@@ -319,17 +406,27 @@ fn clearest_shape(profiles: &[Profile], lamp: &Lamp, guess_fwhm_nm: f64) -> Opti
 }
 
 /// The clear lines followed along the slit, slab by slab.
-fn along_slit(order: &Order, rays: &Rays, fits: &[(f64, Vec<usize>, GroupFit)], fwhm_nm: f64) -> Vec<Observation> {
+fn along_slit(
+    order: &Order,
+    rays: &Rays,
+    fits: &[(f64, Vec<usize>, GroupFit)],
+    fwhm_nm: f64,
+) -> Vec<Observation> {
     let slabs = &order.slabs;
     let sign = order.profile.sign;
     let mut out = Vec::new();
-    for (_, _, fit) in fits.iter().filter(|f| f.0 == sign && f.2.snr > 25.0 && !f.2.clipped) {
+    for (_, _, fit) in fits
+        .iter()
+        .filter(|f| f.0 == sign && f.2.snr > 25.0 && !f.2.clipped)
+    {
         let measured = fit.wavelength_nm + fit.shift_nm;
         // On the binned scale, where the slabs are.
         let mut at = Vec::new();
         for k in 0..SLABS {
             let beta = slabs.beta(k);
-            let Some(pixel) = rays.pixel_of_path(sign * measured, beta) else { continue };
+            let Some(pixel) = rays.pixel_of_path(sign * measured, beta) else {
+                continue;
+            };
             let expected = slabs.rays.path_nm(pixel.0, pixel.1).0;
             if let Some(path) = slab_centroid(slabs, k, expected, 1.1 * fwhm_nm)
                 && let Some(p) = slabs.rays.pixel_of_path(path, beta)
@@ -340,10 +437,16 @@ fn along_slit(order: &Order, rays: &Rays, fits: &[(f64, Vec<usize>, GroupFit)], 
         if at.len() >= SLABS / 2 {
             // Scatter of neighbours about their mean line: what noise and dust do, whatever the line's slant.
             let paths: Vec<f64> = at.iter().map(|p| rays.path_nm(p.0, p.1).0).collect();
-            let mut bends: Vec<f64> = paths.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs() / 6f64.sqrt()).collect();
+            let mut bends: Vec<f64> = paths
+                .windows(3)
+                .map(|w| (w[0] - 2.0 * w[1] + w[2]).abs() / 6f64.sqrt())
+                .collect();
             bends.sort_by(f64::total_cmp);
             let scatter = 1.4826 * bends[bends.len() / 2];
-            out.push(Observation::SamePath { at, sigma_nm: scatter.max(0.03 * fwhm_nm) });
+            out.push(Observation::SamePath {
+                at,
+                sigma_nm: scatter.max(0.03 * fwhm_nm),
+            });
         }
     }
     out
@@ -380,106 +483,4 @@ fn slab_centroid(slabs: &Slabs, k: usize, start_path: f64, reach_nm: f64) -> Opt
         middle = next;
     }
     Some(middle)
-}
-
-fn report(
-    lamp: &Lamp,
-    slit: &Slit,
-    base: &Optics,
-    fits: &[(f64, Vec<usize>, GroupFit)],
-    path_index: &[usize],
-    observations: &[Observation],
-    adjusted: &Adjusted,
-) -> Calibration {
-    let free: Vec<usize> = (0..N).filter(|&i| adjusted.covariance[i][i] > 0.0).collect();
-    let mut lines = Vec::new();
-    let mut paths = observations.iter().enumerate().filter(|(_, o)| matches!(o, Observation::Path { path_nm, .. } if *path_nm != 0.0));
-    let mut sum = 0.0;
-    for ((sign, group, fit), &k) in fits.iter().zip(path_index) {
-        let Some((which, Observation::Path { at, path_nm, sigma_nm })) = paths.next() else { break };
-        let residual_nm = adjusted.residuals[k] * sigma_nm * sign;
-        let left_out_nm = {
-            let without: Vec<Observation> =
-                observations.iter().enumerate().filter(|(i, _)| *i != which).map(|(_, o)| o.clone()).collect();
-            adjust(&adjusted.optics, slit.centre, &free, &without)
-                .map(|a| (a.optics.rays().path_nm(at.0, at.1).0 - path_nm) * sign)
-        };
-        let name = if group.len() == 1 {
-            lamp.lines[group[0]].name.clone()
-        } else {
-            let names: Vec<String> = group.iter().map(|&i| format!("{:.2}", lamp.lines[i].wavelength_nm)).collect();
-            let element = lamp.lines[group[0]].name.split(' ').next().unwrap_or("").to_string();
-            format!("{element} {}", names.join("+"))
-        };
-        sum += residual_nm * residual_nm;
-        lines.push(LineUse {
-            name,
-            wavelength_nm: fit.wavelength_nm,
-            order: *sign as i32,
-            residual_nm,
-            sigma_nm: *sigma_nm,
-            left_out_nm,
-            used: true,
-        });
-    }
-    let rms_nm = (sum / lines.len().max(1) as f64).sqrt();
-    // Scatter beyond what the sigmas explain (GUM 4.3; Birge): the covariance grows by it, and never shrinks.
-    let n_lines = lines.len() as f64;
-    let chi: f64 = path_index.iter().map(|&k| adjusted.residuals[k].powi(2)).sum();
-    let growth = (chi / (n_lines - 3.0).max(1.0)).max(1.0);
-    let covariance: Vec<Vec<f64>> =
-        adjusted.covariance.iter().map(|row| row.iter().map(|v| v * growth).collect()).collect();
-    let sign = strongest_sign(fits);
-    let sigma_curve = (38..=76)
-        .map(|i| 10.0 * f64::from(i))
-        .filter_map(|nm| Some((nm, scale_sigma(&adjusted.optics, slit.centre, &covariance, sign * nm)?)))
-        .collect();
-    Calibration {
-        lamp: lamp.name.clone(),
-        slit_px: slit.centre,
-        slit_width_um: None,
-        centre_shift_px: {
-            let (s, c) = adjusted.optics.roll_rad.sin_cos();
-            let (x, y) = (adjusted.optics.centre_px.0 - base.centre_px.0, adjusted.optics.centre_px.1 - base.centre_px.1);
-            x * c + y * s
-        },
-        optics: adjusted.optics.clone(),
-        covariance,
-        lines,
-        rms_nm,
-        sigma_curve,
-        margin: 0.0,
-    }
-}
-
-fn strongest_sign(fits: &[(f64, Vec<usize>, GroupFit)]) -> f64 {
-    let light = |sign: f64| fits.iter().filter(|f| f.0 == sign).map(|f| f.2.area).sum::<f64>();
-    if light(1.0) >= light(-1.0) { 1.0 } else { -1.0 }
-}
-
-/// Standard uncertainty (nm) of the wavelength at the pixel where `path_nm` lies, from the parameters' covariance.
-pub fn scale_sigma(optics: &Optics, slit_px: (f64, f64), covariance: &[Vec<f64>], path_nm: f64) -> Option<f64> {
-    let shot = Frame0::new(optics, slit_px);
-    let x = shot.vector();
-    let at = optics.rays().pixel_of_path(path_nm, 0.0)?;
-    let mut gradient = [0.0; N];
-    for i in 0..N {
-        let step = covariance[i][i].max(0.0).sqrt() * 0.1;
-        if step <= 0.0 {
-            continue;
-        }
-        let mut y = x;
-        y[i] += step;
-        let up = shot.optics(&y).rays().path_nm(at.0, at.1).0;
-        y[i] -= 2.0 * step;
-        let down = shot.optics(&y).rays().path_nm(at.0, at.1).0;
-        gradient[i] = (up - down) / (2.0 * step);
-    }
-    let mut variance = 0.0;
-    for i in 0..N {
-        for j in 0..N {
-            variance += gradient[i] * covariance[i][j] * gradient[j];
-        }
-    }
-    Some(variance.max(0.0).sqrt())
 }

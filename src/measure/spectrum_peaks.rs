@@ -1,5 +1,7 @@
 //! Peaks of a finished spectrum, each with centre, width, area, and the published line it agrees with.
 
+use std::collections::BTreeMap;
+
 use crate::measure::lineshape::FWHM_PER_SIGMA;
 use crate::measure::peaks::maxima;
 use crate::measure::profile::Profile;
@@ -9,9 +11,14 @@ use crate::measure::{Estimate, LampLine, Peak, PeakKind};
 const FLOOR_NM: f64 = 0.02;
 
 /// Finds and measures the peaks. `sigma_at` is the scale's own uncertainty by wavelength, nm.
-pub fn peaks(profile: &Profile, bandpass_nm: f64, names: &[LampLine], sigma_at: &dyn Fn(f64) -> Option<f64>) -> Vec<Peak> {
+pub fn peaks(
+    profile: &Profile,
+    bandpass_nm: f64,
+    names: &[LampLine],
+    sigma_at: &dyn Fn(f64) -> Option<f64>,
+) -> Vec<Peak> {
     let found = maxima(profile, 6.0, 0.006);
-    found
+    let mut peaks: Vec<Peak> = found
         .iter()
         .map(|peak| {
             let fwhm = peak.fwhm_nm.max(1.5 * profile.step_nm);
@@ -24,7 +31,11 @@ pub fn peaks(profile: &Profile, bandpass_nm: f64, names: &[LampLine], sigma_at: 
             let base = peak.height - peak.prominence;
             let from = peak.index.saturating_sub(reach);
             let to = (peak.index + reach + 1).min(profile.len());
-            let area: f64 = profile.light[from..to].iter().map(|v| (v - base).max(0.0)).sum::<f64>() * profile.step_nm;
+            let area: f64 = profile.light[from..to]
+                .iter()
+                .map(|v| (v - base).max(0.0))
+                .sum::<f64>()
+                * profile.step_nm;
             let noise = profile.sigma[peak.index];
             let area_sigma = noise * profile.step_nm * ((to - from) as f64).sqrt() * 1.5;
             let kind = if peak.fwhm_nm < 1.35 * bandpass_nm {
@@ -34,26 +45,67 @@ pub fn peaks(profile: &Profile, bandpass_nm: f64, names: &[LampLine], sigma_at: 
             } else {
                 PeakKind::Band
             };
-            let reach_nm = (3.0 * centre_sigma).max(0.35 * bandpass_nm).min(1.5);
-            let name = if kind == PeakKind::Band {
-                String::new()
-            } else {
-                names
-                    .iter()
-                    .filter(|l| l.width_nm == 0.0 && (l.wavelength_nm - peak.nm).abs() < reach_nm)
-                    .min_by(|a, b| (a.wavelength_nm - peak.nm).abs().total_cmp(&(b.wavelength_nm - peak.nm).abs()))
-                    .map(|l| l.name.clone())
-                    .unwrap_or_default()
-            };
             Peak {
-                centre_nm: Estimate { value: peak.nm, sigma: centre_sigma },
-                fwhm_nm: Estimate { value: peak.fwhm_nm, sigma: (1.5 * statistical).max(0.03 * peak.fwhm_nm) },
-                height: Estimate { value: peak.prominence, sigma: noise },
-                area: Estimate { value: area, sigma: area_sigma },
+                centre_nm: Estimate {
+                    value: peak.nm,
+                    sigma: centre_sigma,
+                },
+                fwhm_nm: Estimate {
+                    value: peak.fwhm_nm,
+                    sigma: (1.5 * statistical).max(0.03 * peak.fwhm_nm),
+                },
+                height: Estimate {
+                    value: peak.prominence,
+                    sigma: noise,
+                },
+                area: Estimate {
+                    value: area,
+                    sigma: area_sigma,
+                },
                 kind,
                 clipped: peak.clipped > 0.02,
-                name,
+                name: String::new(),
             }
         })
-        .collect()
+        .collect();
+    name(&mut peaks, bandpass_nm, names);
+    peaks
+}
+
+/// Names the lines: an element whose lines explain more of the spectrum's light goes before one that happens to have a
+/// line at the place.
+fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
+    let element = |line: &LampLine| line.name.split(' ').next().unwrap_or("").to_owned();
+    let near = |peak: &Peak, line: &LampLine| {
+        let reach_nm = (3.0 * peak.centre_nm.sigma)
+            .max(0.35 * bandpass_nm)
+            .min(1.5);
+        peak.kind != PeakKind::Band
+            && line.width_nm == 0.0
+            && (line.wavelength_nm - peak.centre_nm.value).abs() < reach_nm
+    };
+    let mut explained: BTreeMap<String, f64> = BTreeMap::new();
+    for peak in peaks.iter() {
+        let mut elements: Vec<String> = names
+            .iter()
+            .filter(|l| near(peak, l))
+            .map(element)
+            .collect();
+        elements.dedup();
+        elements.sort();
+        elements.dedup();
+        for e in elements {
+            *explained.entry(e).or_default() += peak.height.value.max(0.0).sqrt();
+        }
+    }
+    for peak in peaks.iter_mut() {
+        let weight = |line: &LampLine| explained.get(&element(line)).copied().unwrap_or(0.0);
+        let distance = |line: &LampLine| (line.wavelength_nm - peak.centre_nm.value).abs();
+        let best = names.iter().filter(|l| near(peak, l)).max_by(|a, b| {
+            weight(a)
+                .total_cmp(&weight(b))
+                .then(distance(b).total_cmp(&distance(a)))
+        });
+        peak.name = best.map(|l| l.name.clone()).unwrap_or_default();
+    }
 }

@@ -40,6 +40,9 @@ pub struct Slit {
     pub width_px: f64,
     /// Share of cuts whose top is clipped.
     pub clipped_share: f64,
+    /// How far the image bends at its two ends to opposite sides, px: an image smeared aslant keeps only the first part
+    /// of the movement at one end and the last part at the other.
+    pub end_shear_px: f64,
 }
 
 /// Pixels per cut along the slit.
@@ -72,7 +75,13 @@ pub fn trace_slit(frame: &Frame, located: &Located) -> Option<Slit> {
     result
 }
 
-fn cuts(frame: &Frame, centre: (f64, f64), along: f64, reach_along: f64, reach_px: f64) -> Vec<Cut> {
+fn cuts(
+    frame: &Frame,
+    centre: (f64, f64),
+    along: f64,
+    reach_along: f64,
+    reach_px: f64,
+) -> Vec<Cut> {
     let (ax, ay) = (along.cos(), along.sin());
     // Across, towards +α: a quarter turn anticlockwise from +β.
     let (nx, ny) = (ay, -ax);
@@ -87,7 +96,11 @@ fn cuts(frame: &Frame, centre: (f64, f64), along: f64, reach_along: f64, reach_p
             let t = along_px + k as f64 - (CUT_PX - 1.0) / 2.0;
             for (j, value) in profile.iter_mut().enumerate() {
                 let s = j as f64 - reach as f64;
-                let Some(light) = bilinear(frame, centre.0 + t * ax + s * nx, centre.1 + t * ay + s * ny) else {
+                let Some(light) = bilinear(
+                    frame,
+                    centre.0 + t * ax + s * nx,
+                    centre.1 + t * ay + s * ny,
+                ) else {
                     seen = false;
                     break;
                 };
@@ -142,8 +155,11 @@ fn flanks(profile: &[[f64; 3]]) -> Option<(f64, f64, f64, bool)> {
     let quarter = n / 8;
     let mut channels: Vec<(f64, f64, usize)> = (0..3)
         .map(|c| {
-            let mut ends: Vec<f64> =
-                profile[..quarter].iter().chain(&profile[n - quarter..]).map(|p| p[c]).collect();
+            let mut ends: Vec<f64> = profile[..quarter]
+                .iter()
+                .chain(&profile[n - quarter..])
+                .map(|p| p[c])
+                .collect();
             ends.sort_by(f64::total_cmp);
             let base = ends[ends.len() / 2];
             let top = profile.iter().map(|p| p[c]).fold(f64::MIN, f64::max);
@@ -159,7 +175,9 @@ fn flanks(profile: &[[f64; 3]]) -> Option<(f64, f64, f64, bool)> {
     let (top, base, c) = channels[0];
     let half = base + 0.5 * (top - base);
     // From the middle of the highest plateau outwards.
-    let plateau: Vec<usize> = (0..n).filter(|&i| profile[i][c] >= base + 0.9 * (top - base)).collect();
+    let plateau: Vec<usize> = (0..n)
+        .filter(|&i| profile[i][c] >= base + 0.9 * (top - base))
+        .collect();
     let peak = plateau[plateau.len() / 2];
     let mut left = peak;
     while left > 0 && profile[left - 1][c] > half {
@@ -193,6 +211,11 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
     // The lamp may light the slit unevenly and dust may hide parts of it: a third of the upper quartile is slit.
     let level = 0.33 * contrasts[contrasts.len() * 3 / 4];
     let across = |c: &Cut| (c.u - centre.0) * nx + (c.v - centre.1) * ny;
+    let faint: Vec<Cut> = cuts
+        .iter()
+        .filter(|c| c.contrast > 0.4 * level)
+        .copied()
+        .collect();
     let mut kept: Vec<Cut> = cuts.into_iter().filter(|c| c.contrast > level).collect();
     let (mut offset, mut slope, mut scatter) = (0.0, 0.0, 0.0);
     for _ in 0..6 {
@@ -200,12 +223,21 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
             return None;
         }
         let n = kept.len() as f64;
-        let (mt, ms) = (kept.iter().map(|c| c.along_px).sum::<f64>() / n, kept.iter().map(across).sum::<f64>() / n);
+        let (mt, ms) = (
+            kept.iter().map(|c| c.along_px).sum::<f64>() / n,
+            kept.iter().map(across).sum::<f64>() / n,
+        );
         let stt: f64 = kept.iter().map(|c| (c.along_px - mt).powi(2)).sum();
-        let sts: f64 = kept.iter().map(|c| (c.along_px - mt) * (across(c) - ms)).sum();
+        let sts: f64 = kept
+            .iter()
+            .map(|c| (c.along_px - mt) * (across(c) - ms))
+            .sum();
         slope = sts / stt.max(1e-9);
         offset = ms - slope * mt;
-        let mut deviations: Vec<f64> = kept.iter().map(|c| (across(c) - offset - slope * c.along_px).abs()).collect();
+        let mut deviations: Vec<f64> = kept
+            .iter()
+            .map(|c| (across(c) - offset - slope * c.along_px).abs())
+            .collect();
         deviations.sort_by(f64::total_cmp);
         scatter = 1.4826 * deviations[deviations.len() / 2];
         let limit = (3.5 * scatter).max(0.6);
@@ -215,6 +247,23 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
             break;
         }
     }
+    let deviation = |c: &Cut| across(c) - offset - slope * c.along_px;
+    // Connected to the image: dust and glare far off its ends do not count.
+    let reach = kept.last()?.along_px - kept.first()?.along_px;
+    let near = |c: &&Cut| {
+        c.along_px > kept[0].along_px - 0.15 * reach
+            && c.along_px < kept[kept.len() - 1].along_px + 0.15 * reach
+    };
+    let (low, high) = (
+        faint.iter().find(near).map(deviation),
+        faint.iter().rev().find(near).map(deviation),
+    );
+    let end_shear_px = match (low, high) {
+        (Some(a), Some(b)) if a * b < 0.0 && a.abs().max(b.abs()) < 3.0 * a.abs().min(b.abs()) => {
+            0.5 * (b - a).abs()
+        }
+        _ => 0.0,
+    };
     let (first, last) = (kept.first()?.along_px, kept.last()?.along_px);
     let half_length_px = 0.5 * (last - first + CUT_PX);
     let middle = 0.5 * (first + last);
@@ -223,14 +272,24 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
     let mut widths: Vec<f64> = kept.iter().map(|c| c.width_px).collect();
     widths.sort_by(f64::total_cmp);
     let clipped_share = kept.iter().filter(|c| c.clipped).count() as f64 / kept.len() as f64;
-    let cuts = kept.into_iter().map(|c| Cut { along_px: c.along_px - middle, ..c }).collect();
+    let cuts = kept
+        .into_iter()
+        .map(|c| Cut {
+            along_px: c.along_px - middle,
+            ..c
+        })
+        .collect();
     Some(Slit {
-        centre: (centre.0 + middle * ax + s * nx, centre.1 + middle * ay + s * ny),
+        centre: (
+            centre.0 + middle * ax + s * nx,
+            centre.1 + middle * ay + s * ny,
+        ),
         along_rad,
         half_length_px,
         cuts,
         scatter_px: scatter,
         width_px: widths[widths.len() / 2],
         clipped_share,
+        end_shear_px,
     })
 }

@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex};
 use crate::classify::{self, Capture, Decision, Purpose};
 use crate::decode::{self, Facts, Fault};
 use crate::frame::Frame;
-use crate::measure::absorb::absorbance;
+use crate::measure::absorb::{absorbance, same_light};
 use crate::measure::judge::{Case, judge};
 use crate::measure::photo::{self, measure};
 use crate::measure::{
@@ -132,6 +132,26 @@ impl Lab {
             Err(fault) => return self.broken(&fault, facts),
         };
         let mut measurement = self.measure_frame(&frame, &facts, purpose, scale);
+        let mut remarks = decode::doubts(&facts);
+        let ratio = match (blank.and_then(|b| b.1), facts.exposure_product()) {
+            (Some(blank), Some(own)) => blank / own,
+            _ => 1.0,
+        };
+        // A bench photographs other lamps after its blank: the blank is not theirs.
+        let applies = match (&measurement.spectrum, blank.and_then(|b| b.2)) {
+            (Some(sample), Some(reference)) => same_light(sample, reference, ratio),
+            (None, _) => false,
+            (_, None) => true,
+        };
+        let blank = match blank {
+            Some((name, ..)) if !applies => {
+                remarks.push(format!(
+                    "the blank {name} is not compared with: this is not its light through a sample"
+                ));
+                None
+            }
+            other => other,
+        };
         let case = Case {
             capture: purpose.capture,
             facts: &facts,
@@ -140,10 +160,6 @@ impl Lab {
             blank: blank.map(|(name, exposure, _)| (name, exposure)),
         };
         let (verdict, reasons) = judge(&measurement, &case);
-        let ratio = match (blank.and_then(|b| b.1), facts.exposure_product()) {
-            (Some(blank), Some(own)) => blank / own,
-            _ => 1.0,
-        };
         let absorbance = match (
             &measurement.spectrum,
             blank.and_then(|b| b.2),
@@ -166,7 +182,7 @@ impl Lab {
             reasons,
             frame: Some(frame),
             absorbance,
-            remarks: decode::doubts(&facts),
+            remarks,
         }
     }
 

@@ -13,6 +13,7 @@ pub mod lab;
 mod make;
 mod preflight;
 mod read;
+pub mod rehearse;
 pub mod reload;
 mod service;
 mod show;
@@ -72,6 +73,8 @@ pub struct Bell {
     sender: Sender<Event>,
     /// Thousands of files at once must not fill the memory with thousands of equal hints.
     look_is_under_way: Arc<AtomicBool>,
+    /// For work that is done before the shell listens.
+    stop_is_called: Arc<AtomicBool>,
 }
 
 /// The shell's end of a [`Bell`].
@@ -87,6 +90,7 @@ impl Bell {
         let bell = Bell {
             sender,
             look_is_under_way: Arc::default(),
+            stop_is_called: Arc::default(),
         };
         let ears = Ears {
             bell: bell.clone(),
@@ -97,6 +101,7 @@ impl Bell {
 
     /// Finish the photos in hand and end.
     pub fn stop(&self) {
+        self.stop_is_called.store(true, Ordering::SeqCst);
         let _ = self.sender.send(Event::Stop);
     }
 
@@ -110,6 +115,13 @@ impl Bell {
         if !self.look_is_under_way.swap(true, Ordering::SeqCst) {
             let _ = self.sender.send(Event::Look);
         }
+    }
+}
+
+impl Ears {
+    /// Whether somebody said stop; the run that these ears are handed to will stop, too.
+    pub fn is_stop_called(&self) -> bool {
+        self.bell.stop_is_called.load(Ordering::SeqCst)
     }
 }
 

@@ -341,8 +341,8 @@ mod tests {
         assert_eq!(mistakes, [""; 0]);
         assert_eq!(limits.tilt_deg, Limit::at_most(3.5, 8.0));
         assert_eq!(limits.skew_deg.judge(40.0), None);
-        assert_eq!(limits.snr.judge(20.0), None);
-        assert_eq!(limits.snr.judge(5.0), Some((Severity::Retake, 10.0)));
+        assert_eq!(limits.snr.judge(50.0), None);
+        assert_eq!(limits.snr.judge(5.0), Some((Severity::Retake, 30.0)));
         assert_eq!(limits.exposure_auto, None);
         assert_eq!(limits.blur_px, Limits::default().blur_px);
     }
@@ -361,6 +361,6 @@ mod tests {
         let mut keys: Vec<_> = named.iter().map(|n| n.0).collect();
         keys.sort_unstable();
         keys.dedup();
-        assert_eq!(keys.len(), 13);
+        assert_eq!(keys.len(), 14);
     }
 }

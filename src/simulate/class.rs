@@ -73,6 +73,7 @@ impl FaultDeck {
 
     fn refill(&mut self, chance: &mut Pcg64Mcg) {
         let sign = |chance: &mut Pcg64Mcg| if chance.random::<bool>() { 1.0 } else { -1.0 };
+        let left = std::mem::take(&mut self.deck);
         self.deck = vec![
             Fault::Clipped(chance.random_range(9.0..15.0)),
             Fault::Dim(chance.random_range(35.0..60.0)),
@@ -93,13 +94,18 @@ impl FaultDeck {
             Fault::Unreadable,
         ];
         self.deck.shuffle(chance);
+        self.deck.extend(left);
     }
 
-    fn deal(&mut self, chance: &mut Pcg64Mcg) -> Fault {
-        if self.deck.is_empty() {
+    /// The next fault that can befall a bench. Where both orders are seen, cropping the brighter one spoils nothing: the
+    /// other one is measured.
+    fn deal(&mut self, chance: &mut Pcg64Mcg, has_both_orders: bool) -> Fault {
+        let fits = |fault: &Fault| !(has_both_orders && matches!(fault, Fault::Cropped(_)));
+        if !self.deck.iter().any(fits) {
             self.refill(chance);
         }
-        self.deck.pop().expect("just refilled")
+        let at = self.deck.iter().rposition(fits).expect("just refilled");
+        self.deck.remove(at)
     }
 }
 
@@ -207,7 +213,8 @@ impl Bench {
             return self.lamp(chance, light, &[]);
         }
         if i >= 2 && chance.random::<f64>() < 0.36 {
-            let fault = faults.deal(chance);
+            let [_, left, _, right, _] = self.instrument.efficiency;
+            let fault = faults.deal(chance, left > 0.0 && right > 0.0);
             return self.spoilt(chance, fault);
         }
         if let Some(mg) = self.dilutions.pop() {

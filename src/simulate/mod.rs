@@ -15,6 +15,7 @@ pub mod lines;
 mod noise;
 pub mod rays;
 pub mod scene;
+pub mod score;
 pub mod sensor;
 mod spread;
 pub mod truth;

@@ -17,6 +17,7 @@ mod hostile;
 mod pairing;
 mod promises;
 mod refusals;
+mod rehearsal;
 mod restarts;
 mod scale;
 mod usage;

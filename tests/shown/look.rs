@@ -33,7 +33,7 @@ fn shot_of(record: &Record) -> Shot {
 }
 
 #[test]
-fn look() {
+fn the_invented_class_is_written_where_someone_wants_to_look() {
     let Ok(folder) = std::env::var("LOOK_AT") else {
         eprintln!("skipped: LOOK_AT names no folder to write to");
         return;

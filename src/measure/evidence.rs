@@ -1,0 +1,161 @@
+//! What a scale rests on, and how far it can be trusted: residuals, leave-one-out, covariance carried to wavelengths.
+
+use crate::measure::adjust::{Adjusted, Frame0, N, Observation, adjust};
+use crate::measure::lineshape::GroupFit;
+use crate::measure::optics::Optics;
+use crate::measure::trace::Slit;
+use crate::measure::{Calibration, Lamp, LineUse};
+
+/// The fitted lines with their residuals, the residuals without each, and the scale's uncertainty by wavelength.
+pub fn report(
+    lamp: &Lamp,
+    slit: &Slit,
+    base: &Optics,
+    fits: &[(f64, Vec<usize>, GroupFit)],
+    path_index: &[usize],
+    observations: &[Observation],
+    adjusted: &Adjusted,
+) -> Calibration {
+    let free: Vec<usize> = (0..N)
+        .filter(|&i| adjusted.covariance[i][i] > 0.0)
+        .collect();
+    let mut lines = Vec::new();
+    let mut paths = observations
+        .iter()
+        .enumerate()
+        .filter(|(_, o)| matches!(o, Observation::Path { path_nm, .. } if *path_nm != 0.0));
+    let mut sum = 0.0;
+    for ((sign, group, fit), &k) in fits.iter().zip(path_index) {
+        let Some((
+            which,
+            Observation::Path {
+                at,
+                path_nm,
+                sigma_nm,
+            },
+        )) = paths.next()
+        else {
+            break;
+        };
+        let residual_nm = adjusted.residuals[k] * sigma_nm * sign;
+        let left_out_nm = {
+            let without: Vec<Observation> = observations
+                .iter()
+                .enumerate()
+                .filter(|(i, _)| *i != which)
+                .map(|(_, o)| o.clone())
+                .collect();
+            adjust(&adjusted.optics, slit.centre, &free, &without)
+                .map(|a| (a.optics.rays().path_nm(at.0, at.1).0 - path_nm) * sign)
+        };
+        let name = if group.len() == 1 {
+            lamp.lines[group[0]].name.clone()
+        } else {
+            let names: Vec<String> = group
+                .iter()
+                .map(|&i| format!("{:.2}", lamp.lines[i].wavelength_nm))
+                .collect();
+            let element = lamp.lines[group[0]]
+                .name
+                .split(' ')
+                .next()
+                .unwrap_or("")
+                .to_string();
+            format!("{element} {}", names.join("+"))
+        };
+        sum += residual_nm * residual_nm;
+        lines.push(LineUse {
+            name,
+            wavelength_nm: fit.wavelength_nm,
+            order: *sign as i32,
+            residual_nm,
+            sigma_nm: *sigma_nm,
+            left_out_nm,
+            used: true,
+        });
+    }
+    let rms_nm = (sum / lines.len().max(1) as f64).sqrt();
+    // Scatter beyond what the sigmas explain (GUM 4.3; Birge): the covariance grows by it, and never shrinks.
+    let n_lines = lines.len() as f64;
+    let chi: f64 = path_index
+        .iter()
+        .map(|&k| adjusted.residuals[k].powi(2))
+        .sum();
+    let growth = (chi / (n_lines - 3.0).max(1.0)).max(1.0);
+    let covariance: Vec<Vec<f64>> = adjusted
+        .covariance
+        .iter()
+        .map(|row| row.iter().map(|v| v * growth).collect())
+        .collect();
+    let sign = strongest_sign(fits);
+    let sigma_curve = (38..=76)
+        .map(|i| 10.0 * f64::from(i))
+        .filter_map(|nm| {
+            Some((
+                nm,
+                scale_sigma(&adjusted.optics, slit.centre, &covariance, sign * nm)?,
+            ))
+        })
+        .collect();
+    Calibration {
+        lamp: lamp.name.clone(),
+        slit_px: slit.centre,
+        slit_width_um: None,
+        centre_shift_px: {
+            let (s, c) = adjusted.optics.roll_rad.sin_cos();
+            let (x, y) = (
+                adjusted.optics.centre_px.0 - base.centre_px.0,
+                adjusted.optics.centre_px.1 - base.centre_px.1,
+            );
+            x * c + y * s
+        },
+        optics: adjusted.optics.clone(),
+        covariance,
+        lines,
+        rms_nm,
+        sigma_curve,
+        margin: 0.0,
+    }
+}
+
+fn strongest_sign(fits: &[(f64, Vec<usize>, GroupFit)]) -> f64 {
+    let light = |sign: f64| {
+        fits.iter()
+            .filter(|f| f.0 == sign)
+            .map(|f| f.2.area)
+            .sum::<f64>()
+    };
+    if light(1.0) >= light(-1.0) { 1.0 } else { -1.0 }
+}
+
+/// Standard uncertainty (nm) of the wavelength at the pixel where `path_nm` lies, from the parameters' covariance.
+pub fn scale_sigma(
+    optics: &Optics,
+    slit_px: (f64, f64),
+    covariance: &[Vec<f64>],
+    path_nm: f64,
+) -> Option<f64> {
+    let shot = Frame0::new(optics, slit_px);
+    let x = shot.vector();
+    let at = optics.rays().pixel_of_path(path_nm, 0.0)?;
+    let mut gradient = [0.0; N];
+    for i in 0..N {
+        let step = covariance[i][i].max(0.0).sqrt() * 0.1;
+        if step <= 0.0 {
+            continue;
+        }
+        let mut y = x;
+        y[i] += step;
+        let up = shot.optics(&y).rays().path_nm(at.0, at.1).0;
+        y[i] -= 2.0 * step;
+        let down = shot.optics(&y).rays().path_nm(at.0, at.1).0;
+        gradient[i] = (up - down) / (2.0 * step);
+    }
+    let mut variance = 0.0;
+    for i in 0..N {
+        for j in 0..N {
+            variance += gradient[i] * covariance[i][j] * gradient[j];
+        }
+    }
+    Some(variance.max(0.0).sqrt())
+}

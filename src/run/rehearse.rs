@@ -1,0 +1,288 @@
+//! The rehearsal: draws a class into an inbox, runs the real sweep on it, reads the published files back as an outsider
+//! would, and has them scored against the truth.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Instant;
+
+use csv::StringRecord;
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+use crate::simulate::class::rehearsal;
+use crate::simulate::score::{self, Entry, Score, Seen, SeenPeak, SeenReason, SeenRow, Speed};
+use crate::simulate::{self, Planned, Shot, Truth};
+
+use super::{Ears, Failure, Setup, lab::Lab};
+
+/// What one photo takes while it is drawn, bytes: twelve megapixels as [`simulate::draw`] says, and some to spare.
+const DRAWING_BYTES: u64 = 300 << 20;
+
+/// What to play.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Play {
+    /// Benches, ≥ 1.
+    pub n_benches: usize,
+    /// Photos in all.
+    pub n_photos: usize,
+    /// Decides everything that is left to chance.
+    pub seed: u64,
+    /// Folder for `inbox/`, `results/` and `truth.json`.
+    pub folder: PathBuf,
+}
+
+/// A photo in `truth.json`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TruePhoto {
+    /// Path below the inbox.
+    pub photo: String,
+    /// How it was taken: it can be drawn again from this.
+    pub shot: Shot,
+    /// What a perfect measurement would find.
+    pub truth: Truth,
+}
+
+/// Plays the class and scores it; returns the score and the table.
+///
+/// `lab` brings the configuration; its inbox and results are replaced by those of the rehearsal. `workers` overrules it.
+/// With `progress` a bar is shown on stderr while it draws and sweeps.
+///
+/// # Errors
+/// Where the folder already holds an inbox or results, cannot be written, or the sweep fails or is stopped.
+pub fn rehearse(
+    lab: Lab,
+    play: &Play,
+    workers: Option<usize>,
+    ears: Ears,
+    progress: bool,
+) -> Result<(Score, String), Failure> {
+    let inbox = play.folder.join("inbox");
+    let results = play.folder.join("results");
+    for folder in [&inbox, &results] {
+        if fs::symlink_metadata(folder).is_ok() {
+            return Err(Failure::Usage(format!(
+                "{} is there already: a rehearsal needs a folder of its own; name another, or remove what is left of the last",
+                folder.display()
+            )));
+        }
+    }
+    fs::create_dir_all(&inbox).map_err(|e| trouble("create", &inbox, &e))?;
+    let limits = lab.settings().limits.clone();
+    let Setup { mut orders, work } = lab.setup();
+    orders.inbox = inbox.clone();
+    orders.results = results.clone();
+    orders.workers = workers.unwrap_or(orders.workers);
+
+    let planned = rehearsal(play.seed, play.n_benches, play.n_photos);
+    tracing::info!(
+        "{} photos of {} benches are being drawn",
+        planned.len(),
+        play.n_benches
+    );
+    let at_once =
+        (orders.memory_bytes / DRAWING_BYTES).clamp(1, orders.workers.max(1) as u64) as usize;
+    let began = Instant::now();
+    let truths = draw(planned, &inbox, at_once, &ears, progress)?;
+    let drawing_s = began.elapsed().as_secs_f64();
+    let file = play.folder.join("truth.json");
+    let json = serde_json::to_vec_pretty(&truths)
+        .map_err(|e| Failure::Work(format!("truth.json: {e}")))?;
+    fs::write(&file, json).map_err(|e| trouble("write", &file, &e))?;
+
+    let (began, cpu_before) = (Instant::now(), processor_time_s());
+    let report = super::sweep(Setup { orders, work }, ears, progress)?;
+    let cpu_s = processor_time_s()
+        .zip(cpu_before)
+        .map(|(after, before)| after - before);
+    let speed = Speed {
+        elapsed_s: began.elapsed().as_secs_f64(),
+        cpu_s,
+        drawing_s,
+    };
+    if report.stopped {
+        return Err(Failure::Work(
+            "stopped before the end: nothing is scored".into(),
+        ));
+    }
+    if let Some(failure) = report.failures.first() {
+        return Err(Failure::Work(format!(
+            "not everything could be published: {failure}"
+        )));
+    }
+    let mut entries = Vec::with_capacity(truths.len());
+    for TruePhoto { photo, truth, .. } in truths {
+        let seen = read_back(&results.join(&photo)).map_err(Failure::Work)?;
+        let bench = photo.split('/').next().unwrap_or_default().to_owned();
+        entries.push(Entry {
+            photo,
+            bench,
+            truth,
+            seen,
+        });
+    }
+    let score = score::score(&entries, &limits);
+    let title = format!(
+        "Rehearsal: seed {}, {} benches, {} photos",
+        play.seed, play.n_benches, play.n_photos
+    );
+    let table = score::table(&score, &speed, &title);
+    Ok((score, table))
+}
+
+fn trouble(step: &str, path: &Path, error: &dyn std::fmt::Display) -> Failure {
+    Failure::Work(format!(
+        "cannot {step} {}: {error}; make room or name another folder",
+        path.display()
+    ))
+}
+
+/// Draws into the inbox, `at_once` photos at a time; the truth in the order of the plan.
+fn draw(
+    planned: Vec<Planned>,
+    inbox: &Path,
+    at_once: usize,
+    ears: &Ears,
+    progress: bool,
+) -> Result<Vec<TruePhoto>, Failure> {
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(at_once)
+        .thread_name(|i| format!("draw-{i}"))
+        .build()
+        .map_err(|e| Failure::Work(format!("cannot start threads to draw with: {e}")))?;
+    let bar = progress.then(|| {
+        let bar = indicatif::ProgressBar::new(planned.len() as u64);
+        let style = indicatif::ProgressStyle::with_template("{bar:30} {pos} of {len} photos drawn");
+        bar.with_style(style.unwrap_or_else(|_| indicatif::ProgressStyle::default_bar()))
+    });
+    let is_over = AtomicBool::new(false);
+    let drawn = pool.install(|| {
+        planned
+            .into_par_iter()
+            // One by one: photos take unlike times, and few are drawn.
+            .with_max_len(1)
+            .map(|Planned { path, shot }| {
+                if is_over.load(Ordering::Relaxed) || ears.is_stop_called() {
+                    is_over.store(true, Ordering::Relaxed);
+                    return Err(Failure::Work(
+                        "stopped while drawing: nothing is scored".into(),
+                    ));
+                }
+                let simulate::Photo { jpeg, truth } = simulate::draw(&shot);
+                let target = inbox.join(&path);
+                let folder = target.parent().unwrap_or(inbox);
+                fs::create_dir_all(folder)
+                    .and_then(|()| fs::write(&target, jpeg))
+                    .map_err(|e| trouble("write", &target, &e))?;
+                if let Some(bar) = &bar {
+                    bar.inc(1);
+                }
+                Ok(TruePhoto {
+                    photo: path,
+                    shot,
+                    truth,
+                })
+            })
+            .collect()
+    });
+    if let Some(bar) = &bar {
+        bar.finish_and_clear();
+    }
+    drawn
+}
+
+/// Processor time of this process so far, all threads together, s.
+fn processor_time_s() -> Option<f64> {
+    let time = rustix::time::clock_gettime(rustix::time::ClockId::ProcessCPUTime);
+    Some(time.tv_sec as f64 + 1e-9 * time.tv_nsec as f64)
+}
+
+/// What stands in a photo's folder; absent where there is none.
+fn read_back(folder: &Path) -> Result<Option<Seen>, String> {
+    let file = folder.join("quality.json");
+    let Ok(bytes) = fs::read(&file) else {
+        return Ok(None);
+    };
+    let json: Value =
+        serde_json::from_slice(&bytes).map_err(|e| format!("{}: {e}", file.display()))?;
+    let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
+    let reasons = json["reasons"]
+        .as_array()
+        .map(Vec::as_slice)
+        .unwrap_or_default();
+    let metrics = json["metrics"].as_object();
+    let scale = &json["calibration"];
+    let mut seen = Seen {
+        verdict: text(&json["verdict"]),
+        capture: text(&json["capture"]),
+        reasons: reasons
+            .iter()
+            .map(|r| SeenReason {
+                code: text(&r["code"]),
+                severity: text(&r["severity"]),
+                measured: text(&r["measured"]),
+            })
+            .collect(),
+        metrics: metrics
+            .into_iter()
+            .flatten()
+            .filter_map(|(name, value)| Some((name.clone(), value.as_f64()?)))
+            .collect(),
+        scale_from: if scale["kind"] == "calibrated" {
+            text(&scale["photo"])
+        } else {
+            String::new()
+        },
+        ..Seen::default()
+    };
+    for row in rows(&folder.join("spectrum.csv"))? {
+        let (Some(wavelength_nm), Some(signal), Some(signal_sigma)) = (
+            row.get("wavelength_nm"),
+            row.get("signal"),
+            row.get("signal_sigma"),
+        ) else {
+            continue;
+        };
+        let absorbance = row
+            .get("absorbance")
+            .copied()
+            .zip(row.get("absorbance_sigma").copied());
+        seen.spectrum.push(SeenRow {
+            wavelength_nm: *wavelength_nm,
+            signal: *signal,
+            signal_sigma: *signal_sigma,
+            absorbance,
+        });
+    }
+    for row in rows(&folder.join("peaks.csv"))? {
+        if let (Some(centre_nm), Some(sigma)) = (row.get("centre_nm"), row.get("centre_sigma_nm")) {
+            seen.peaks.push(SeenPeak {
+                centre_nm: *centre_nm,
+                centre_sigma_nm: *sigma,
+            });
+        }
+    }
+    Ok(Some(seen))
+}
+
+/// The numbers of a table by the names of their columns; empty cells and words are absent. No file: no rows.
+fn rows(file: &Path) -> Result<Vec<BTreeMap<String, f64>>, String> {
+    let Ok(bytes) = fs::read(file) else {
+        return Ok(Vec::new());
+    };
+    let mut reader = csv::Reader::from_reader(bytes.as_slice());
+    let told = |e: csv::Error| format!("{}: {e}", file.display());
+    let header: StringRecord = reader.headers().map_err(told)?.clone();
+    let mut rows = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(told)?;
+        let numbers = header
+            .iter()
+            .zip(&record)
+            .filter_map(|(name, cell)| Some((name.to_owned(), cell.parse().ok()?)));
+        rows.push(numbers.collect());
+    }
+    Ok(rows)
+}

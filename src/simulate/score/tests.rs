@@ -1,0 +1,248 @@
+//! The score of cases made by hand: what was planted, what came out, and what must be said of it.
+
+use super::*;
+use crate::simulate::{PlantedFault, Pose, TrueLine};
+
+fn truth(faults: &[(&str, Option<f64>)]) -> Truth {
+    Truth {
+        width: 4000,
+        height: 3000,
+        has_spectrum: true,
+        lines: vec![
+            TrueLine {
+                wavelength_nm: 501.568,
+                strength: 0.35,
+                name: "He 501.57".into(),
+            },
+            TrueLine {
+                wavelength_nm: 587.562,
+                strength: 1.0,
+                name: "He 587.56".into(),
+            },
+        ],
+        pose: Pose::default(),
+        tilt_deg: 1.0,
+        skew_deg: -0.5,
+        slit_width_um: 200.0,
+        blur_px: 1.0,
+        movement_px: 0.0,
+        leak_level: 0.001,
+        peak_level: 0.75,
+        exposure_s: 0.01,
+        iso: 100.0,
+        faults: faults
+            .iter()
+            .map(|(code, size)| PlantedFault {
+                code: (*code).into(),
+                size: *size,
+            })
+            .collect(),
+        zero_order: None,
+        slit_ends: [(0.0, 0.0); 2],
+        orders: Vec::new(),
+        absorbance: Vec::new(),
+    }
+}
+
+/// Two lines, both `error_nm` from their true places.
+fn seen(verdict: &str, error_nm: f64, reasons: &[(&str, &str)]) -> Seen {
+    let spectrum = (0..1640)
+        .map(|i| 370.125 + 0.25 * f64::from(i))
+        .map(|nm| {
+            let bell = |at: f64| (-0.5 * ((nm - at - error_nm) / 0.7).powi(2)).exp();
+            SeenRow {
+                wavelength_nm: nm,
+                signal: 0.3 * bell(501.568) + 0.6 * bell(587.562),
+                signal_sigma: 1e-4,
+                absorbance: None,
+            }
+        })
+        .collect();
+    Seen {
+        verdict: verdict.into(),
+        capture: "sample".into(),
+        reasons: reasons
+            .iter()
+            .map(|(code, severity)| SeenReason {
+                code: (*code).into(),
+                severity: (*severity).into(),
+                measured: "so much".into(),
+            })
+            .collect(),
+        metrics: BTreeMap::from([
+            ("bandpass_nm".into(), 1.7),
+            ("tilt_deg".into(), 1.25),
+            ("skew_deg".into(), 0.5),
+            ("slit_width_um".into(), 220.0),
+        ]),
+        scale_from: "heron/lamp-01.jpg".into(),
+        spectrum,
+        peaks: vec![SeenPeak {
+            centre_nm: 587.562 + error_nm,
+            centre_sigma_nm: 0.1,
+        }],
+    }
+}
+
+fn entry(photo: &str, faults: &[(&str, Option<f64>)], seen: Option<Seen>) -> Entry {
+    Entry {
+        photo: photo.into(),
+        bench: "heron".into(),
+        truth: truth(faults),
+        seen,
+    }
+}
+
+fn kept(score: &Score) -> Vec<bool> {
+    score.promises().iter().map(|p| p.kept).collect()
+}
+
+#[test]
+fn a_class_without_a_flaw_keeps_every_promise() {
+    let entries = [
+        entry("heron/helium.jpg", &[], Some(seen("good", 0.05, &[]))),
+        entry(
+            "heron/turned.jpg",
+            &[("tilted", Some(10.0))],
+            Some(seen("retake", 0.0, &[("tilted", "retake")])),
+        ),
+    ];
+    let score = score(&entries, &Limits::default());
+    assert_eq!(
+        kept(&score),
+        [true; 7],
+        "{}",
+        table(&score, &Speed::default(), "")
+    );
+    assert!(score.all_kept());
+    assert_eq!(score.lines.len(), 2);
+    assert!(
+        score
+            .lines
+            .iter()
+            .all(|l| (l.in_spectrum_nm.unwrap() - 0.05).abs() < 0.01)
+    );
+    assert_eq!(score.lines[0].in_peaks_nm, None);
+    let (error, sigma) = score.lines[1].in_peaks_nm.unwrap();
+    assert!((error - 0.05).abs() < 1e-9 && sigma == 0.1);
+    assert_eq!(score.metrics["tilt_deg"], [0.25, 0.25]);
+    assert_eq!(score.metrics["skew_deg"], [0.0, 0.0]);
+    assert!((score.metrics["slit_width (100-400 um, in focus)"][0] - 0.1).abs() < 1e-12);
+}
+
+#[test]
+fn every_kind_of_failure_breaks_its_own_promise() {
+    let alone = |e: Entry| {
+        kept(&score(
+            &[e, entry("heron/ok.jpg", &[], Some(seen("good", 0.0, &[])))],
+            &Limits::default(),
+        ))
+    };
+    let broken = |i: usize| {
+        let mut all = [true; 7];
+        all[i] = false;
+        all
+    };
+    // Not published, and published without a scale.
+    assert_eq!(alone(entry("a", &[], None)), broken(0));
+    let waiting = Seen {
+        scale_from: String::new(),
+        ..seen("waiting", 0.0, &[])
+    };
+    assert_eq!(alone(entry("a", &[], Some(waiting))), broken(0));
+    // A strong line that is not there.
+    let mut dark = seen("caution", 0.0, &[]);
+    dark.spectrum.retain_mut(|row| {
+        row.signal *= f64::from(row.wavelength_nm < 540.0);
+        true
+    });
+    assert_eq!(alone(entry("a", &[], Some(dark))), broken(1));
+    // 0.9 nm off: two of four lines, so the median of the sound half holds and the 95 % do not.
+    assert_eq!(
+        alone(entry("a", &[], Some(seen("caution", 0.9, &[])))),
+        broken(3)
+    );
+    // A spoilt photo that is called good on a scale 2.5 nm off.
+    let spoilt = seen("good", 2.5, &[("exposure-auto", "caution")]);
+    assert_eq!(
+        alone(entry("a", &[("exposure-auto", None)], Some(spoilt))),
+        broken(4)
+    );
+    // A fault that is only a caution is missed.
+    let mild = seen("caution", 0.0, &[("skewed", "caution")]);
+    assert_eq!(
+        alone(entry("a", &[("skewed", Some(7.0))], Some(mild))),
+        broken(5)
+    );
+    assert_eq!(
+        alone(entry(
+            "a",
+            &[],
+            Some(seen("retake", 0.0, &[("leak", "retake")]))
+        )),
+        broken(6)
+    );
+}
+
+#[test]
+fn a_mean_error_of_half_a_nanometre_breaks_the_median() {
+    let score = score(
+        &[entry("a", &[], Some(seen("good", 0.5, &[])))],
+        &Limits::default(),
+    );
+    assert_eq!(kept(&score), [true, true, false, true, true, true, true]);
+}
+
+#[test]
+fn a_class_without_a_line_to_measure_keeps_no_promise_about_lines() {
+    let score = score(&[], &Limits::default());
+    assert!(!score.all_kept());
+}
+
+#[test]
+fn lines_that_the_lamp_has_too_are_counted_apart() {
+    let mut lamp = entry("heron/lamp-01.jpg", &[], None);
+    lamp.truth.lines = vec![TrueLine {
+        wavelength_nm: 587.562,
+        strength: 1.0,
+        name: "same".into(),
+    }];
+    let score = score(
+        &[lamp, entry("a", &[], Some(seen("good", 0.1, &[])))],
+        &Limits::default(),
+    );
+    let other: Vec<bool> = score.lines.iter().map(|l| l.is_of_other_lamp).collect();
+    assert_eq!(other, [true, false]);
+}
+
+#[test]
+fn how_far_a_fault_is_over_the_limit() {
+    let limits = Limits::default();
+    let mut t = truth(&[]);
+    t.skew_deg = -6.0;
+    assert_eq!(over_limit("skewed", Some(-6.0), &t, &limits), Some(2.0));
+    assert_eq!(over_limit("cropped", Some(550.0), &t, &limits), Some(5.0));
+    assert_eq!(over_limit("clipped", Some(10.0), &t, &limits), None);
+    assert_eq!(over_limit("no-spectrum", None, &t, &limits), None);
+}
+
+#[test]
+fn absorbance_is_compared_at_the_true_points() {
+    let mut e = entry("a", &[], Some(seen("good", 0.0, &[])));
+    e.truth.absorbance = vec![(500.0, 0.8), (600.0, 2.5)];
+    for row in &mut e.seen.as_mut().unwrap().spectrum {
+        row.absorbance = Some((0.002 * row.wavelength_nm - 0.21, 0.02));
+    }
+    let score = score(&[e], &Limits::default());
+    assert_eq!(score.absorbance.len(), 1);
+    assert!((score.absorbance[0].0 + 0.01).abs() < 1e-9);
+}
+
+#[test]
+fn quantiles_are_values_that_occurred() {
+    let values = [0.4, 0.1, 0.3, 0.2];
+    assert_eq!(quantile(&values, 0.5), Some(0.2));
+    assert_eq!(quantile(&values, 0.95), Some(0.4));
+    assert_eq!(quantile(&values, 0.0), Some(0.1));
+    assert_eq!(quantile(&[], 0.5), None);
+}

@@ -1,0 +1,81 @@
+//! A small class, played with the real work from the first photo to the last figure of the score.
+
+use std::fs;
+use std::path::Path;
+
+use slitwatch::run::Bell;
+use slitwatch::run::lab::Lab;
+use slitwatch::run::rehearse::{Play, TruePhoto, rehearse};
+use slitwatch::settings;
+
+#[test]
+fn a_small_rehearsal_is_played_and_keeps_its_limits() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/lab.yaml");
+    let lab = || Lab::new(settings::load(&config).unwrap());
+    let play = Play {
+        n_benches: 2,
+        n_photos: 8,
+        seed: 3,
+        folder: folder.path().to_owned(),
+    };
+    let (score, table) = rehearse(lab(), &play, Some(2), Bell::new().1, false).unwrap();
+    assert_eq!(score.n_photos, 8);
+    assert!(score.all_kept(), "{table}");
+
+    // Every stated limit has its line, and every bench of the class its row.
+    let limits = table.split_once("Stated limits\n").unwrap().1;
+    assert_eq!(limits.lines().count(), 7, "{table}");
+    assert!(
+        limits.lines().all(|line| line.starts_with("kept ")),
+        "{table}"
+    );
+    for bench in ["heron", "dunlin"] {
+        let row = table
+            .lines()
+            .find(|line| line.split_whitespace().next() == Some(bench))
+            .unwrap();
+        let cells: Vec<&str> = row.split_whitespace().skip(1).collect();
+        assert!(cells[0].parse::<usize>().is_ok(), "{row}");
+    }
+
+    // The truth lies beside the inbox, one entry a photo, and can be read again.
+    let truth = fs::read(folder.path().join("truth.json")).unwrap();
+    let truth: Vec<TruePhoto> = serde_json::from_slice(&truth).unwrap();
+    assert_eq!(truth.len(), 8);
+    for photo in &truth {
+        assert!(folder.path().join("inbox").join(&photo.photo).is_file());
+        assert!(
+            folder
+                .path()
+                .join("results")
+                .join(&photo.photo)
+                .join("quality.json")
+                .is_file()
+        );
+    }
+    assert!(
+        rehearse(lab(), &play, None, Bell::new().1, false).is_err(),
+        "a folder is played in only once"
+    );
+}
+
+#[test]
+fn a_rehearsal_that_is_stopped_scores_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/lab.yaml");
+    let (bell, ears) = Bell::new();
+    bell.stop();
+    let play = Play {
+        n_benches: 1,
+        n_photos: 2,
+        seed: 1,
+        folder: folder.path().to_owned(),
+    };
+    let lab = Lab::new(settings::load(&config).unwrap());
+    assert!(rehearse(lab, &play, Some(1), ears, false).is_err());
+    assert_eq!(
+        fs::read_dir(folder.path().join("inbox")).unwrap().count(),
+        0
+    );
+}

@@ -1,0 +1,98 @@
+//! Faults of the sizes that classes make, each on an otherwise sound photo: the photo must be retaken, for that reason.
+
+use rayon::prelude::*;
+use slitwatch::classify::Capture;
+use slitwatch::decode::{self, Fault as Unread};
+use slitwatch::measure::{Code, Severity, Verdict};
+use slitwatch::simulate::{Fault, Source, draw};
+
+use super::lab::{light, look_at, photograph};
+use super::scale;
+
+#[test]
+fn every_planted_fault_is_found_and_named() {
+    let scale = scale::lamp().calibration();
+    use Capture::{Calibration, Sample};
+    let faults = [
+        (Fault::Clipped(12.0), Code::Clipped, Sample, Source::Sodium),
+        (
+            Fault::Dim(45.0),
+            Code::Dim,
+            Sample,
+            Source::Tungsten(2800.0),
+        ),
+        (
+            Fault::Tilted(-9.0),
+            Code::Tilted,
+            Calibration,
+            Source::TriPhosphor,
+        ),
+        (
+            Fault::Skewed(6.0),
+            Code::Skewed,
+            Calibration,
+            Source::TriPhosphor,
+        ),
+        (
+            Fault::SlitWide(950.0),
+            Code::SlitWide,
+            Calibration,
+            Source::TriPhosphor,
+        ),
+        (
+            Fault::Defocused(7.0),
+            Code::Defocused,
+            Sample,
+            Source::Helium,
+        ),
+        (
+            Fault::Moved(26.0, 20.0),
+            Code::Moved,
+            Sample,
+            Source::Helium,
+        ),
+        (Fault::Leak(0.12), Code::Leak, Sample, Source::Mercury),
+        (Fault::Cropped(550.0), Code::Cropped, Sample, Source::Neon),
+    ];
+    let wrong: Vec<String> = faults
+        .into_par_iter()
+        .filter_map(|(fault, code, capture, source)| {
+            let mut shot = scale::bench().shot(61, light(source, 8), (0.3, 0.1, 0.1));
+            shot.faults = vec![fault];
+            let scale = (capture == Sample).then_some(scale);
+            let seen = photograph(code.as_str(), &shot, capture, scale);
+            // Other reasons may follow from the fault; this one must be among those for which it is taken again.
+            let found = seen.verdict == Verdict::Retake && seen.must_be_retaken_for(code);
+            (!found).then(|| format!("{seen:?}"))
+        })
+        .collect();
+    assert!(wrong.is_empty(), "\n{}", wrong.join("\n"));
+}
+
+#[test]
+fn what_the_phone_chose_by_itself_is_a_caution_and_a_cut_file_is_truncated() {
+    let scale = scale::lamp().calibration();
+    let mut shot = scale::bench().shot(62, light(Source::Helium, 8), (0.2, 0.0, 0.1));
+    shot.faults = vec![Fault::ExposureAuto];
+    let photo = draw(&shot);
+    let seen = look_at(
+        "automatic",
+        &photo.jpeg,
+        photo.truth,
+        Capture::Sample,
+        Some(scale),
+    );
+    assert_eq!(seen.verdict, Verdict::Caution, "{seen:?}");
+    let codes: Vec<(Code, Severity)> = seen.reasons.iter().map(|r| (r.code, r.severity)).collect();
+    assert_eq!(codes, [(Code::ExposureAuto, Severity::Caution)], "{seen:?}");
+
+    let whole = photo.jpeg;
+    for share in [0.3, 0.6, 0.95] {
+        let cut = &whole[..(whole.len() as f64 * share) as usize];
+        let fault = decode::decode(cut, 300_000_000).err();
+        assert!(
+            matches!(fault, Some(Unread::Truncated(_))),
+            "{share}: {fault:?}"
+        );
+    }
+}

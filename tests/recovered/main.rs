@@ -1,0 +1,17 @@
+//! Photos are drawn, measured, and compared with the truth they were drawn from: one module a nuisance, its bounds in its
+//! tests, what must be refused among them.
+//!
+//! The drawing half of the crate shares no formula with the measuring half, so a mistake in either shows here. All photos
+//! are drawn from fixed seeds, at most forty in all.
+
+mod crosscheck;
+mod distortion;
+mod faults;
+mod fine_disc;
+mod lab;
+mod no_spectrum;
+mod one_order;
+mod pose;
+mod scale;
+mod turned;
+mod wrong_lamp;
