@@ -331,7 +331,7 @@ mod tests {
         let snr = Limit::at_least(30.0, 10.0);
         assert_eq!(snr.judge(30.0), None);
         assert_eq!(snr.judge(29.0), Some((Severity::Caution, 30.0)));
-        assert_eq!(snr.judge(9.0), Some((Severity::Retake, 30.0)));
+        assert_eq!(snr.judge(9.0), Some((Severity::Retake, 10.0)));
     }
 
     #[test]
