@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::frame::Frame;
 use crate::measure::band::{Edge, end_shape};
-use crate::measure::lineshape::{BlurPrior, LineShape, fit_shape};
+use crate::measure::lineshape::{BlurPrior, LineShape, box_gauss_fwhm, fit_shape};
 use crate::measure::locate::Map;
 use crate::measure::optics::Optics;
 use crate::measure::peaks::{Maximum, maxima};
@@ -13,6 +13,9 @@ use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
 use crate::measure::survey::Survey;
 use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
+
+/// A width of the slit that is less certain than this share of itself is not a measurement.
+const LARGEST_WIDTH_SIGMA: f64 = 0.5;
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
 pub fn better_order(both: &[Order]) -> usize {
@@ -245,7 +248,12 @@ fn widths(
         .first()
         .map(|l| l.fwhm_nm)
         .filter(|w| *w < 1.5 * slit_nm + 0.6);
-    m.metrics.bandpass_nm = narrowest.or(shape.map(|s| s.fwhm_nm())).or(Some(slit_nm));
+    m.metrics.bandpass_nm = narrowest.or(shape.map(|s| s.fwhm_nm())).or_else(|| {
+        // No line to see it on: what the lamp photo's slit and this photo's focus come to.
+        let width_um = inputs.calibration.and_then(|c| c.slit_width_um)?;
+        let box_nm = width_um / (1000.0 * inputs.bench.slit_distance_mm) * optics.groove_spacing_nm;
+        Some(box_gauss_fwhm(box_nm, overall? / px_per_nm))
+    });
     let Some(narrowest) = narrowest else {
         continuum_ends(frame, optics, beta, profile, m);
         return;
@@ -366,10 +374,16 @@ fn widths(
         let value = widths_um.iter().map(|e| e.0 / (e.1 * e.1)).sum::<f64>() / weights;
         let n = widths_um.len() as f64;
         let scatter = (widths_um.iter().map(|e| (e.0 - value).powi(2)).sum::<f64>() / n).sqrt();
-        m.metrics.slit_width_um = Some(Estimate {
+        let width = Estimate {
             value,
             sigma: (1.0 / weights).sqrt().hypot(scatter / n.sqrt()),
-        });
+        };
+        if width.sigma < LARGEST_WIDTH_SIGMA * width.value {
+            m.metrics.slit_width_um = Some(width);
+        } else {
+            m.not_measured
+                .push("slit width: the blur is as wide as the slit and leaves it open".into());
+        }
     }
 }
 

@@ -100,7 +100,7 @@ pub fn lamp_of_symbol(symbol: &str) -> Option<&'static str> {
 /// is. A peak may be named after a line only if it agrees with it within their joint uncertainty.
 pub fn lines_for_naming() -> Vec<LampLine> {
     // Weaker lines of the gases are so many that some of them would agree with anything.
-    const WEAKEST: f64 = 0.05;
+    const WEAKEST: f64 = 0.04;
     let mut lines: Vec<LampLine> = lamps()
         .into_iter()
         .filter(|lamp| !matches!(lamp.name.as_str(), "halophosphate" | "sodium"))
