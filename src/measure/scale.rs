@@ -138,7 +138,7 @@ pub fn calibrate(
     let rival = candidates
         .iter()
         .skip(1)
-        .find(|c| differs(c, best, &lamp_features, base, &signs));
+        .find(|c| differs(c, best, base, &signs));
     found.calibration.margin = rival.map_or(1.0, |r| best.score - r.score);
     if found.calibration.margin < 0.06 {
         return Err(Refusal::PoorFit(format!(
@@ -152,13 +152,7 @@ pub fn calibrate(
 }
 
 /// True where a candidate puts the middle of the spectrum elsewhere by more than a nanometre.
-fn differs(
-    a: &Candidate,
-    b: &Candidate,
-    _features: &[crate::measure::recognise::Feature],
-    base: &Optics,
-    signs: &[f64],
-) -> bool {
+fn differs(a: &Candidate, b: &Candidate, base: &Optics, signs: &[f64]) -> bool {
     let binned = base.rays();
     signs.iter().any(|sign| {
         [440.0, 550.0, 610.0].iter().any(|nm| {

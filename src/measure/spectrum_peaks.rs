@@ -72,6 +72,9 @@ pub fn peaks(
     peaks
 }
 
+/// Where a phone sees well enough for a missing line to be missing.
+const WELL_SEEN_NM: std::ops::Range<f64> = 420.0..680.0;
+
 /// Names the lines: an element whose lines explain more of the spectrum's light goes before one that happens to have a
 /// line at the place.
 fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
@@ -84,12 +87,28 @@ fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
             && line.width_nm == 0.0
             && (line.wavelength_nm - peak.centre_nm.value).abs() < reach_nm
     };
+    // An element shows its strongest line, or it is not there: its weaker ones alone agree with others by chance.
+    let mut strongest: BTreeMap<String, &LampLine> = BTreeMap::new();
+    for line in names {
+        if line.width_nm == 0.0 && WELL_SEEN_NM.contains(&line.wavelength_nm) {
+            let best = strongest.entry(element(line)).or_insert(line);
+            if line.strength > best.strength {
+                *best = line;
+            }
+        }
+    }
+    let there = |e: &str| {
+        strongest
+            .get(e)
+            .is_none_or(|line| peaks.iter().any(|peak| near(peak, line)))
+    };
+    let names: Vec<&LampLine> = names.iter().filter(|line| there(&element(line))).collect();
     let mut explained: BTreeMap<String, f64> = BTreeMap::new();
     for peak in peaks.iter() {
         let mut elements: Vec<String> = names
             .iter()
             .filter(|l| near(peak, l))
-            .map(element)
+            .map(|l| element(l))
             .collect();
         elements.dedup();
         elements.sort();

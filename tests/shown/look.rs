@@ -33,12 +33,10 @@ fn shot_of(record: &Record) -> Shot {
 }
 
 #[test]
-fn the_invented_class_is_written_where_someone_wants_to_look() {
-    let Ok(folder) = std::env::var("LOOK_AT") else {
-        eprintln!("skipped: LOOK_AT names no folder to write to");
-        return;
-    };
-    let folder = Path::new(&folder);
+fn the_invented_class_is_written_whole_where_someone_wants_to_look() {
+    let temporary = tempfile::tempdir().unwrap();
+    let folder = std::env::var_os("LOOK_AT").map_or(temporary.path().to_owned(), Into::into);
+    let folder = folder.as_path();
     let records = sample::class();
     let mut spectra = std::collections::BTreeMap::new();
     for record in &records {
@@ -73,6 +71,17 @@ fn the_invented_class_is_written_where_someone_wants_to_look() {
     write(folder, &records, |s| spectra.get(&s.record.photo).cloned());
     write(&folder.join("names"), &sample::nasty_class(), |_| None);
     write(&folder.join("crowd"), &sample::crowd(), |_| None);
+    for class in ["", "names", "crowd"] {
+        let board = std::fs::read_to_string(folder.join(class).join("board.html")).unwrap();
+        assert!(board.trim_end().ends_with("</html>"), "{class}");
+    }
+    for record in &records {
+        assert!(
+            folder.join(&record.photo).join("quality.json").is_file(),
+            "{}",
+            record.photo
+        );
+    }
 }
 
 fn write(folder: &Path, records: &[Record], spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>) {
