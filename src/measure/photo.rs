@@ -322,15 +322,6 @@ fn provisional(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measurem
     }
 }
 
-/// True where the band shows on one side of the slit's image only.
-fn one_order(survey: &Survey) -> bool {
-    let sides = |positive: bool| {
-        let ends = survey.edges.low.iter().chain(&survey.edges.high);
-        ends.filter(|e| (e.path_nm > 0.0) == positive).count()
-    };
-    sides(true).min(sides(false)) < 2
-}
-
 /// Spectrum, peaks, metrics and drawing on a given scale.
 #[allow(clippy::too_many_arguments)]
 fn finish(
@@ -382,14 +373,6 @@ fn finish(
         m.metrics.more.get("yaw_drift_deg").copied(),
     ) {
         m.findings.push(finding);
-    }
-    if let Some(skew) = &mut m.metrics.skew_deg
-        && one_order(survey)
-    {
-        // With one order the turn of the phone and the slant of the slit are told apart by little more than the bow of
-        // the lines, the less the farther the slit lies from the grating's normal.
-        let doubt_deg = 0.8 + 9.0 * optics.alpha_slit.abs();
-        skew.sigma = skew.sigma.hypot(doubt_deg);
     }
     m.metrics.wavelength_sigma_nm =
         sigma_at(550.0).or_else(|| sigma_at(profile.nm(0.5 * profile.len() as f64)));

@@ -143,6 +143,15 @@ impl Slabs {
         self.grid.beta(k + GAP_SLABS + BACKGROUND_SLABS)
     }
 
+    /// Pixel where the mean over the slabs, on the scale of `rays`, has its `path_nm`: at the slabs' middle height.
+    pub fn middle_px(&self, rays: &Rays, path_nm: f64) -> Option<(f64, f64)> {
+        let near = rays.pixel_of_path(path_nm, 0.0)?;
+        let binned = self.rays.path_nm(near.0, near.1).0;
+        let height = 0.5 * (self.beta(0) + self.beta(SLABS - 1));
+        let (u, v) = self.rays.pixel_of_path(binned, height)?;
+        rays.pixel_of_path(path_nm, rays.path_nm(u, v).1)
+    }
+
     /// Bins along the dispersion.
     pub fn len(&self) -> usize {
         self.grid.path_bins

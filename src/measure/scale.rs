@@ -42,6 +42,10 @@ pub struct Found {
 
 /// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.1–0.7, wrong ones below −0.1.
 const LEAST_SCORE: f64 = 0.06;
+/// Lines are fitted anew on the scale that they gave until nothing moves by more than this, nm…
+const SETTLED_NM: f64 = 0.01;
+/// …or so many times: with one order and a phone askew the slant of the lines takes a few.
+const MOST_ROUNDS: usize = 8;
 /// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG.
 const FLOOR_PX: f64 = 0.03;
 /// Middle of the zero order, half-way between its flanks: what stays even where the image is as narrow as the slit…
@@ -189,8 +193,9 @@ fn precise(
     let mut path_index: Vec<usize> = Vec::new();
     let mut observations: Vec<Observation> = Vec::new();
     let mut rejected: Vec<(f64, f64)> = Vec::new();
-    for round in 0..3 {
+    for round in 0..MOST_ROUNDS {
         let rays = optics.rays();
+        let mut notes: Vec<String> = Vec::new();
         let profiles: Vec<Profile> = orders
             .iter()
             .filter(|o| signs.contains(&o.profile.sign))
@@ -220,19 +225,17 @@ fn precise(
                     && fit.area / used.fwhm_nm() > 0.002 * top
                     && fit.stretch > 0.52
                     && fit.stretch < 1.55;
-                if round == 2 {
-                    log.push(format!(
-                        "order {:+.0} {:.2} nm: shift {:+.3} ± {:.3} nm, snr {:.0}, width x{:.2}, chi2/dof {:.1}{}",
-                        profile.sign,
-                        fit.wavelength_nm,
-                        fit.shift_nm,
-                        fit.sigma_nm,
-                        fit.snr,
-                        fit.stretch,
-                        fit.chi_squared_per_dof,
-                        if clear { "" } else { ": not clear enough" }
-                    ));
-                }
+                notes.push(format!(
+                    "order {:+.0} {:.2} nm: shift {:+.3} ± {:.3} nm, snr {:.0}, width x{:.2}, chi2/dof {:.1}{}",
+                    profile.sign,
+                    fit.wavelength_nm,
+                    fit.shift_nm,
+                    fit.sigma_nm,
+                    fit.snr,
+                    fit.stretch,
+                    fit.chi_squared_per_dof,
+                    if clear { "" } else { ": not clear enough" }
+                ));
                 if clear {
                     fits.push((profile.sign, group.clone(), fit));
                 }
@@ -247,7 +250,11 @@ fn precise(
         path_index.clear();
         for (sign, _, fit) in &fits {
             let measured = fit.wavelength_nm + fit.shift_nm;
-            let Some(at) = rays.pixel_of_path(sign * measured, 0.0) else {
+            let middle = orders
+                .iter()
+                .find(|o| o.profile.sign == *sign)
+                .and_then(|o| o.slabs.middle_px(&rays, sign * measured));
+            let Some(at) = middle else {
                 continue;
             };
             let px_per_nm = rays.px_per_nm(sign * measured).unwrap_or(2.0);
@@ -267,7 +274,7 @@ fn precise(
             });
         }
         for order in orders.iter().filter(|o| signs.contains(&o.profile.sign)) {
-            observations.extend(along_slit(order, &rays, &fits, used.fwhm_nm()));
+            observations.extend(along_slit(order, &rays, lamp, &fits, used.fwhm_nm()));
         }
         let free = [
             index::FOCAL,
@@ -286,6 +293,7 @@ fn precise(
             ));
         };
         optics = result.optics.clone();
+        let mut settled = round >= 2 && moved_nm(&rays, &optics.rays(), orders) < SETTLED_NM;
         // A line far off all others is a wrong line: leave out the worst, once a round.
         if round > 0
             && let Some((worst, residual)) = path_index
@@ -302,8 +310,14 @@ fn precise(
                 fit.wavelength_nm
             ));
             rejected.push((*sign, lamp.lines[group[0]].wavelength_nm));
+            settled = false;
         }
         adjusted = Some(result);
+        if settled || round + 1 == MOST_ROUNDS {
+            log.append(&mut notes);
+            log.push(format!("scale settled after {} rounds", round + 1));
+            break;
+        }
     }
     let Some(adjusted) = adjusted else {
         return Err(Refusal::FewLines(
@@ -341,6 +355,21 @@ fn precise(
         score: start.score,
         groups: fits,
     })
+}
+
+/// How far, nm at most, two models put the same pixels of the band apart: at three colours and three heights.
+fn moved_nm(a: &Rays, b: &Rays, orders: &[Order]) -> f64 {
+    let mut most = 0.0f64;
+    for order in orders {
+        for nm in [430.0, 550.0, 620.0] {
+            for k in [0, SLABS / 2, SLABS - 1] {
+                if let Some(p) = a.pixel_of_path(order.profile.sign * nm, order.slabs.beta(k)) {
+                    most = most.max((a.path_nm(p.0, p.1).0 - b.path_nm(p.0, p.1).0).abs());
+                }
+            }
+        }
+    }
+    most
 }
 
 /// The slit's image: one position for the anchor, and its straightness for the slant.
@@ -403,16 +432,22 @@ fn clearest_shape(profiles: &[Profile], lamp: &Lamp, guess_fwhm_nm: f64) -> Opti
 fn along_slit(
     order: &Order,
     rays: &Rays,
+    lamp: &Lamp,
     fits: &[(f64, Vec<usize>, GroupFit)],
     fwhm_nm: f64,
 ) -> Vec<Observation> {
     let slabs = &order.slabs;
     let sign = order.profile.sign;
     let mut out = Vec::new();
-    for (_, _, fit) in fits
+    for (_, group, fit) in fits
         .iter()
         .filter(|f| f.0 == sign && f.2.snr > 25.0 && !f.2.clipped)
     {
+        // The whole of a blend: a window on its middle alone would slide to one line here and to the other there.
+        let nm = |i: &usize| lamp.lines[*i].wavelength_nm;
+        let lowest = group.iter().map(nm).fold(f64::INFINITY, f64::min);
+        let highest = group.iter().map(nm).fold(0.0f64, f64::max);
+        let reach_nm = 1.1 * fwhm_nm + 0.5 * (highest - lowest);
         let measured = fit.wavelength_nm + fit.shift_nm;
         // On the binned scale, where the slabs are.
         let mut at = Vec::new();
@@ -422,7 +457,7 @@ fn along_slit(
                 continue;
             };
             let expected = slabs.rays.path_nm(pixel.0, pixel.1).0;
-            if let Some(path) = slab_centroid(slabs, k, expected, 1.1 * fwhm_nm)
+            if let Some(path) = slab_centroid(slabs, k, expected, reach_nm)
                 && let Some(p) = slabs.rays.pixel_of_path(path, beta)
             {
                 at.push(p);
