@@ -31,13 +31,24 @@ pub fn absorbance(sample: &Spectrum, blank: &Spectrum, exposure_ratio: f64) -> V
         .collect()
 }
 
+/// Is a sample the blank's light through something?
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Likeness {
+    /// It cannot be: it has lines, or light where the blank has none.
+    Another,
+    /// Alike, but fainter at every wavelength: a grey filter, or another lamp of the same kind.
+    Perhaps,
+    /// Alike, and somewhere as bright, as a solution is beside its band.
+    Same,
+}
+
 /// Whether `sample` can be the light of `blank` through an absorber: never much brighter than it, and different only in
 /// broad strokes. Another lamp has lines, or light where the blank has none.
 ///
-/// `exposure_ratio` as in [`absorbance`]. True where too little of the blank is lit to tell.
-pub fn same_light(sample: &Spectrum, blank: &Spectrum, exposure_ratio: f64) -> bool {
+/// `exposure_ratio` as in [`absorbance`]. `Same` where too little of the blank is lit to tell.
+pub fn likeness(sample: &Spectrum, blank: &Spectrum, exposure_ratio: f64) -> Likeness {
     let Some(first) = blank.rows.first() else {
-        return true;
+        return Likeness::Same;
     };
     let strongest = |row: &SpectrumRow| row.rgb.iter().copied().fold(0.0f64, f64::max);
     let top = blank.rows.iter().map(strongest).fold(0.0f64, f64::max);
@@ -60,7 +71,7 @@ pub fn same_light(sample: &Spectrum, blank: &Spectrum, exposure_ratio: f64) -> b
         .collect();
     let lit: Vec<f64> = ratios.iter().flatten().copied().collect();
     if lit.len() < 40 {
-        return true;
+        return Likeness::Same;
     }
     let brighter = lit.iter().filter(|r| **r > 1.3f64.ln()).count() as f64 / lit.len() as f64;
     // Bands of dyes are tens of nanometres wide: over 5 nm they change by less than a fifth, lines by factors.
@@ -73,7 +84,16 @@ pub fn same_light(sample: &Spectrum, blank: &Spectrum, exposure_ratio: f64) -> b
     let rough = changes.iter().filter(|c| **c > 0.5).count() as f64 / changes.len().max(1) as f64;
     // No sample of a class takes away 98 % of half of the light; a lamp of few lines has nothing there.
     let dark = lit.iter().filter(|r| **r < 0.02f64.ln()).count() as f64 / lit.len() as f64;
-    brighter < 0.15 && rough < 0.15 && dark < 0.5
+    if brighter >= 0.15 || rough >= 0.15 || dark >= 0.5 {
+        return Likeness::Another;
+    }
+    // A solution lets nearly all through somewhere; a tenth of the lit range, so that one noisy spot does not decide.
+    let clear = lit.iter().filter(|r| **r > 0.75f64.ln()).count() as f64 / lit.len() as f64;
+    if clear > 0.1 {
+        Likeness::Same
+    } else {
+        Likeness::Perhaps
+    }
 }
 
 /// The blank at a fractional index, linear between its rows.
@@ -201,18 +221,14 @@ mod tests {
                 })
                 .collect(),
         };
-        assert!(same_light(&scaled(&|_| 0.5), &blank, 1.0));
-        assert!(same_light(
-            &scaled(&|i| 0.1 + 0.004 * i as f64),
-            &blank,
-            1.0
-        ));
-        assert!(!same_light(
-            &scaled(&|i| if i % 40 < 4 { 0.8 } else { 0.01 }),
-            &blank,
-            1.0
-        ));
-        assert!(!same_light(&scaled(&|_| 2.0), &blank, 1.0));
+        let seen = |f: &dyn Fn(usize) -> f64| likeness(&scaled(f), &blank, 1.0);
+        assert_eq!(seen(&|_| 0.5), Likeness::Perhaps);
+        assert_eq!(seen(&|i| 0.1 + 0.005 * i as f64), Likeness::Same);
+        assert_eq!(
+            seen(&|i| if i % 40 < 4 { 0.8 } else { 0.01 }),
+            Likeness::Another
+        );
+        assert_eq!(seen(&|_| 2.0), Likeness::Another);
     }
 
     #[test]

@@ -18,8 +18,20 @@ pub struct Case<'a> {
     pub limits: &'a Limits,
     /// Advice texts.
     pub words: &'a Words,
-    /// Blank that the photo is compared with: its name and its exposure time × ISO.
-    pub blank: Option<(&'a str, Option<f64>)>,
+    /// Blank that the photo is compared with.
+    pub blank: Option<Compared<'a>>,
+}
+
+/// The blank of a photo.
+#[derive(Clone, Copy)]
+pub struct Compared<'a> {
+    /// Its name.
+    pub name: &'a str,
+    /// Its exposure time × ISO.
+    pub exposure: Option<f64>,
+    /// False where the photo may as well show another lamp of the same kind: nothing about the pair is then worse than a
+    /// caution.
+    pub sure: bool,
 }
 
 type Slots = BTreeMap<&'static str, String>;
@@ -393,8 +405,8 @@ fn scale(m: &Measurement, case: &Case, b: &mut Bench) {
 }
 
 fn locks(case: &Case, b: &mut Bench) {
-    let in_set =
-        !matches!(case.capture, Capture::Sample | Capture::Calibration) || case.blank.is_some();
+    let in_set = !matches!(case.capture, Capture::Sample | Capture::Calibration)
+        || case.blank.is_some_and(|b| b.sure);
     let severity = if in_set {
         case.limits.exposure_auto_in_set
     } else {
@@ -416,7 +428,8 @@ fn locks(case: &Case, b: &mut Bench) {
             slots,
         );
     }
-    if let Some((name, Some(reference))) = case.blank
+    if let Some(blank) = case.blank
+        && let Some(reference) = blank.exposure
         && let Some(own) = case.facts.exposure_product()
         && reference > 0.0
     {
@@ -424,16 +437,13 @@ fn locks(case: &Case, b: &mut Bench) {
         let times = |v: f64| format!("{v:.2} times");
         let slots = Slots::from([
             ("factor", format!("{ratio:.1}")),
-            ("blank", name.to_string()),
+            ("blank", blank.name.to_string()),
         ]);
         let measured = format!("exposure {ratio:.2} times the blank's or the other way about");
-        b.weigh(
-            Code::ExposureDiffers,
-            &case.limits.exposure_ratio,
-            ratio,
-            times,
-            measured,
-            slots,
-        );
+        let mut limit = case.limits.exposure_ratio;
+        if !blank.sure {
+            limit.retake = None;
+        }
+        b.weigh(Code::ExposureDiffers, &limit, ratio, times, measured, slots);
     }
 }

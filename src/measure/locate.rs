@@ -128,18 +128,25 @@ pub fn locate(map: &Map, focal_px: Option<f64>) -> Result<Located, String> {
     };
     let noise = noise(map);
     let mut best: Option<(Located, Spot)> = None;
+    // Square to the slit, and as far askew as a disc that was glued on badly: far from the slit the strip would miss the
+    // spectrum otherwise.
+    let mut start = 0.0;
     for spot in &spots {
-        if let Some(found) = try_spot(map, spot, 0.0, focal_low, focal_high, noise)
-            && best.as_ref().is_none_or(|(b, _)| found.score > b.score)
-        {
-            best = Some((found, spot.clone()));
+        for turn_deg in [0.0f64, -4.0, 4.0, -8.0, 8.0] {
+            let turn = turn_deg.to_radians();
+            if let Some(found) = try_spot(map, spot, turn, focal_low, focal_high, noise)
+                && best.as_ref().is_none_or(|(b, _)| found.score > b.score)
+            {
+                best = Some((found, spot.clone()));
+                start = turn;
+            }
         }
     }
     let Some((mut best, spot)) = best else {
         return Err("no light where a grating would put the spectrum".into());
     };
     // The dispersion need not be square to the slit: the direction with the most contrast wins.
-    let mut turn = 0.0;
+    let mut turn = start;
     for step_deg in [2.0f64, 0.5] {
         let around = turn;
         let reach = if step_deg > 1.0 { 7 } else { 4 };
@@ -153,7 +160,7 @@ pub fn locate(map: &Map, focal_px: Option<f64>) -> Result<Located, String> {
             }
         }
     }
-    best.edge_share = edge_share(map, &best, focal_high);
+    best.edge_share = edge_share(map, &best, focal_high, noise);
     Ok(best)
 }
 
@@ -351,6 +358,7 @@ fn try_spot(
     let steps = reach as i64;
     let mut profile = vec![f64::NAN; (2 * steps + 1) as usize];
     let mut pure_profile = profile.clone();
+    let mut colours: Vec<Option<[f64; 3]>> = vec![None; profile.len()];
     let (mut total, mut in_zone, mut weight_colour, mut sum_colour) = (0.0, 0.0, 0.0, 0.0);
     let mut side = [0.0f64; 2];
     let mut n_zone = 0.0f64;
@@ -390,6 +398,7 @@ fn try_spot(
         // A grating's light is pure in colour, stray light is nearly grey: only what differs between the channels
         // counts as the spectrum's.
         let colour: [f64; 3] = std::array::from_fn(|c| rgb[c] / n - out_rgb[c] / m);
+        colours[(i + steps) as usize] = Some(colour);
         let top = colour[0].max(colour[1]).max(colour[2]);
         let low = colour[0].min(colour[1]).min(colour[2]);
         let pure = if contrast > 0.0 {
@@ -455,6 +464,7 @@ fn try_spot(
     } else {
         0.0
     };
+    let saturation = saturation.max(line_purity(&colours, spot, zone, noise));
     let significance = in_zone / (noise * (n_zone / 7.0).sqrt());
     // The slit's own image is the brightest line there is: compare at equal width.
     let half_width = (2.0 * spot.half_width + 1.0).ceil() as i64;
@@ -492,8 +502,38 @@ fn try_spot(
     })
 }
 
+/// How pure the colours of narrow lines are: what stands out of its neighbourhood along the dispersion, so that a leak,
+/// which is grey and broad, does not dilute them. 0 where no line stands out.
+fn line_purity(colours: &[Option<[f64; 3]>], spot: &Spot, zone: (f64, f64), noise: f64) -> f64 {
+    let steps = (colours.len() / 2) as i64;
+    let apart = (3.0 * spot.half_width).ceil().max(5.0) as i64;
+    let (mut sum, mut weights) = (0.0, 0.0);
+    for i in -steps + apart..=steps - apart {
+        let s = (i as f64).abs();
+        if s < zone.0 || s > zone.1 {
+            continue;
+        }
+        let at = |k: i64| colours[(k + steps) as usize];
+        let (Some(here), Some(before), Some(after)) = (at(i), at(i - apart), at(i + apart)) else {
+            continue;
+        };
+        let excess: [f64; 3] = std::array::from_fn(|c| here[c] - 0.5 * (before[c] + after[c]));
+        let top = excess[0].max(excess[1]).max(excess[2]);
+        let low = excess[0].min(excess[1]).min(excess[2]).max(0.0);
+        // The mean of seven cells and of two such means beside it.
+        let lit = top - 6.0 * noise * (1.5f64 / 7.0).sqrt();
+        if lit > 0.0 {
+            sum += lit * lit * (1.0 - low / top);
+            weights += lit * lit;
+        }
+    }
+    if weights > 0.0 { sum / weights } else { 0.0 }
+}
+
 /// Share of the picture's strong edges that lie in the strip: near 1 for a spectrum in a dark tube, small for a room.
-fn edge_share(map: &Map, found: &Located, focal_high: f64) -> f64 {
+fn edge_share(map: &Map, found: &Located, focal_high: f64, noise: f64) -> f64 {
+    // Two second differences of single cells have 3.5 times their noise; a grainy veil has no edges.
+    let least = f64::max(0.012, 12.0 * noise);
     let cell = map.cell_px as f64;
     let (cx, cy) = (found.centre.0 / cell, found.centre.1 / cell);
     let (dx, dy) = (found.dispersion_rad.cos(), found.dispersion_rad.sin());
@@ -507,7 +547,7 @@ fn edge_share(map: &Map, found: &Located, focal_high: f64) -> f64 {
             let edge = ((2.0 * at(x, y) - at(x - 3, y) - at(x + 3, y)).abs()
                 + (2.0 * at(x, y) - at(x, y - 3) - at(x, y + 3)).abs())
             .min(0.3);
-            if edge < 0.012 {
+            if edge < least {
                 continue;
             }
             all += edge;

@@ -7,8 +7,8 @@ use std::sync::{Arc, Mutex};
 use crate::classify::{self, Capture, Decision, Purpose};
 use crate::decode::{self, Facts, Fault};
 use crate::frame::Frame;
-use crate::measure::absorb::{absorbance, same_light};
-use crate::measure::judge::{Case, judge};
+use crate::measure::absorb::{Likeness, absorbance, likeness};
+use crate::measure::judge::{Case, Compared, judge};
 use crate::measure::photo::{self, measure};
 use crate::measure::{
     AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict,
@@ -138,13 +138,13 @@ impl Lab {
             _ => 1.0,
         };
         // A bench photographs other lamps after its blank: the blank is not theirs.
-        let applies = match (&measurement.spectrum, blank.and_then(|b| b.2)) {
-            (Some(sample), Some(reference)) => same_light(sample, reference, ratio),
-            (None, _) => false,
-            (_, None) => true,
+        let alike = match (&measurement.spectrum, blank.and_then(|b| b.2)) {
+            (Some(sample), Some(reference)) => likeness(sample, reference, ratio),
+            (None, _) => Likeness::Another,
+            (_, None) => Likeness::Same,
         };
         let blank = match blank {
-            Some((name, ..)) if !applies => {
+            Some((name, ..)) if alike == Likeness::Another => {
                 remarks.push(format!(
                     "the blank {name} is not compared with: this is not its light through a sample"
                 ));
@@ -157,7 +157,11 @@ impl Lab {
             facts: &facts,
             limits: &self.settings.limits,
             words: &self.settings.words,
-            blank: blank.map(|(name, exposure, _)| (name, exposure)),
+            blank: blank.map(|(name, exposure, _)| Compared {
+                name,
+                exposure,
+                sure: alike == Likeness::Same,
+            }),
         };
         let (verdict, reasons) = judge(&measurement, &case);
         let absorbance = match (
