@@ -101,6 +101,7 @@ pub fn report(
         lamp: lamp.name.clone(),
         slit_px: slit.centre,
         slit_width_um: None,
+        slit_image_px: slit.width_px,
         centre_shift_px: {
             let (s, c) = adjusted.optics.roll_rad.sin_cos();
             let (x, y) = (

@@ -117,6 +117,10 @@ pub fn metrics(
             let share = lit.iter().map(|&i| profile.clipped[i]).sum::<f64>() / lit.len() as f64;
             m.metrics.clipped_fraction = Some(share);
         }
+        m.metrics.more.insert("slit_image_px", survey.slit.width_px);
+        m.metrics
+            .more
+            .insert("slit_image_rise_px", survey.slit.rise_px);
         let peak = visible
             .iter()
             .map(|&i| profile.rgb[i].iter().copied().fold(0.0f64, f64::max))
@@ -169,12 +173,27 @@ pub fn metrics(
         m.metrics.more.insert("moved_px", across.hypot(along));
         m.metrics.slit_width_um = None;
     }
+    if let Some(grown) = smeared_across(inputs, survey, m.metrics.blur_px.map(|b| b.value)) {
+        let known = m.metrics.more.get("moved_px").copied().unwrap_or(0.0);
+        m.metrics.more.insert("moved_px", known.max(grown));
+        m.metrics.slit_width_um = None;
+    }
     let stray = stray_light(&survey.map, survey, optics);
     let mut band: Vec<f64> = visible.iter().map(|&i| profile.background[i]).collect();
     band.sort_by(f64::total_cmp);
     let beside = band.get(band.len() / 2).copied().unwrap_or(0.0);
     m.metrics.background_level = Some(stray.max(beside));
     m.metrics.more.insert("background_beside_band", beside);
+}
+
+/// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
+/// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
+fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> Option<f64> {
+    let slit = &survey.slit;
+    let grown = slit.width_px - inputs.calibration?.slit_image_px;
+    // Glare: a flank climbs over a quarter of the image's width; a smear: over a pixel or two, whatever the width.
+    let sharp = slit.rise_px < 2.6 && slit.rise_px < 0.14 * slit.width_px;
+    (grown > 6.0 && sharp && blur_px.is_none_or(|b| 3.0 * b < grown)).then_some(grown)
 }
 
 /// True where an end of the slit's image lies at the picture's edge.
@@ -354,7 +373,12 @@ fn widths(
     let along = (12.0 * (ends * ends - blur * blur).max(0.0)).sqrt();
     let across = (width * width - slit_px * slit_px).max(0.0).sqrt();
     let smeared = smears.len() * 2 > sharpness.len();
-    if ends > 2.2 && blur < 0.7 * ends && (smeared || ends - blur > 2.6 * ends_sigma) {
+    // A movement smears every line; soft ends of one faint line are its noise and its glare.
+    let soft = sharpness
+        .iter()
+        .filter(|s| s.0 > 2.2 && s.2 < 0.7 * s.0 && (smeared || s.0 - s.2 > 2.6 * s.1))
+        .count();
+    if 3 * soft >= 2 * sharpness.len() {
         // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
         m.metrics.more.insert("moved_px", along.hypot(across));
         return;

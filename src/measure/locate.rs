@@ -164,6 +164,33 @@ pub fn locate(map: &Map, focal_px: Option<f64>) -> Result<Located, String> {
     Ok(best)
 }
 
+/// The one bright bar in an otherwise black picture: its middle, px, and the direction square to it, rad. Absent where
+/// there is none, or other light beside it.
+pub fn lone_bar(map: &Map) -> Option<((f64, f64), f64)> {
+    let spots = spots(map);
+    let spot = spots.first()?;
+    let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
+    let level = 0.02f32.max(6.0 * noise(map) as f32);
+    let (mut near, mut all) = (0usize, 0usize);
+    for (i, light) in narrow_light(map).iter().enumerate() {
+        if *light > level {
+            let (x, y) = (
+                (i % map.width) as f64 - spot.x,
+                (i / map.width) as f64 - spot.y,
+            );
+            let (t, s) = (x * ax + y * ay, y * ax - x * ay);
+            all += 1;
+            near +=
+                usize::from(t.abs() < 1.6 * spot.half_length && s.abs() < 2.0 * spot.half_length);
+        }
+    }
+    let cell = map.cell_px as f64;
+    (near as f64 > 0.9 * all as f64).then_some((
+        ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
+        canonical(spot.angle + std::f64::consts::FRAC_PI_2),
+    ))
+}
+
 /// Robust noise of the map's light: from differences of neighbours.
 fn noise(map: &Map) -> f64 {
     let mut differences: Vec<f32> = (0..map.height)

@@ -210,6 +210,8 @@ pub struct Calibration {
     pub optics: optics::Optics,
     /// Width of the slit as the lamp photo shows it, µm; absent where it does not.
     pub slit_width_um: Option<f64>,
+    /// Width of the slit's own image at half height in the lamp photo, px.
+    pub slit_image_px: f64,
     /// Principal point against the picture's middle, along +α, px.
     pub centre_shift_px: f64,
     /// Covariance of the fitted parameters, in the order of [`adjust::NAMES`].

@@ -12,7 +12,7 @@ use crate::measure::optics::Optics;
 use crate::measure::profile::{Profile, slabs};
 use crate::measure::recognise::Search;
 use crate::measure::scale::{Found, Order, Refusal, UNEVEN_SHARE, calibrate};
-use crate::measure::survey::{Survey, height_observations, look, survey};
+use crate::measure::survey::{Survey, cut_off, height_observations, look, survey};
 use crate::measure::{
     Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind,
     Severity, Spectrum, SpectrumRow, spectrum_peaks,
@@ -58,16 +58,25 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         f.slots.insert("found", why);
         m.findings.push(f);
     };
-    let sight = match look(frame, focal_px, &mut m.log) {
-        Ok(sight) => sight,
-        Err(why) => {
-            nothing(&mut m, why);
-            return m;
-        }
-    };
     let spacings = match inputs.calibration {
         Some(c) => vec![c.optics.groove_spacing_nm],
         None => inputs.bench.groove_spacings_nm.clone(),
+    };
+    let sight = match look(frame, focal_px, &mut m.log) {
+        Ok(sight) => sight,
+        Err(why) => {
+            if let Some(outside) = cut_off(frame, focal_px, &spacings) {
+                let outside = format!("{:.0}", 100.0 * outside);
+                let measured = format!("{outside} % of the spectrum outside the picture");
+                m.not_measured.push(format!("everything: {measured}"));
+                let mut f = finding(Code::Cropped, Severity::Retake, &measured, "");
+                f.slots.insert("amount_percent", outside);
+                m.findings.push(f);
+            } else {
+                nothing(&mut m, why);
+            }
+            return m;
+        }
     };
     // The grating whose band shows more of the slit's ends is tried first.
     let mut surveys: Vec<Survey> = Vec::new();

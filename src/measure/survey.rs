@@ -6,7 +6,7 @@ use std::sync::Arc;
 use crate::frame::Frame;
 use crate::measure::adjust::{Observation, adjust, index};
 use crate::measure::band::{Edges, edges};
-use crate::measure::locate::{Located, Map, locate};
+use crate::measure::locate::{Located, Map, locate, lone_bar};
 use crate::measure::optics::Optics;
 use crate::measure::trace::{Slit, trace_slit};
 
@@ -75,6 +75,30 @@ pub fn look(frame: &Frame, focal_px: Option<f64>, log: &mut Vec<String>) -> Resu
     })
 }
 
+/// The slit's image alone in the dark, so near to the picture's edge that no order has room beside it: how much of the
+/// better one, 400 to 700 nm, is outside, 0…1. Absent where an order would be in the picture.
+pub fn cut_off(frame: &Frame, focal_px: Option<f64>, spacings_nm: &[f64]) -> Option<f64> {
+    let (width, height) = (frame.width() as f64, frame.height() as f64);
+    let focal = focal_px.unwrap_or(USUAL_FOCAL * width.max(height));
+    let (centre, direction) = lone_bar(&Map::new(frame))?;
+    let inside = |spacing: f64, sign: f64| -> f64 {
+        let seen = (400..=700).step_by(10).filter(|nm| {
+            let s = sign * focal * f64::from(*nm) / spacing;
+            let (x, y) = (
+                centre.0 + s * direction.cos(),
+                centre.1 + s * direction.sin(),
+            );
+            x > 0.0 && y > 0.0 && x < width - 1.0 && y < height - 1.0
+        });
+        seen.count() as f64 / 31.0
+    };
+    let best = spacings_nm
+        .iter()
+        .flat_map(|d| [inside(*d, 1.0), inside(*d, -1.0)])
+        .fold(0.0f64, f64::max);
+    (best < 0.5).then_some(1.0 - best)
+}
+
 /// Surveys a frame on the assumption of a groove spacing.
 pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     let Sight {
@@ -131,10 +155,7 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
             half_beta = 0.5 * (high - low);
         }
     }
-    let beta = extent(&found).unwrap_or_else(|| {
-        let half = slit.half_length_px / focal;
-        (-half, half)
-    });
+    let beta = lit_heights(&found, &slit, &optics);
     Survey {
         map,
         located,
@@ -144,6 +165,35 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
         beta,
         roll_sigma_rad,
         focal_known: focal_px.is_some(),
+    }
+}
+
+/// Ends seen in so many blocks of colour are believed whatever the slit's own image looks like.
+const MANY_ENDS: usize = 8;
+
+/// Extent of the slit in β − β_mid: from its ends in the band; where few of them are seen (one line in a leak) and they
+/// do not agree with the slit's own image, from that.
+fn lit_heights(edges: &Edges, slit: &Slit, optics: &Optics) -> (f64, f64) {
+    let rays = optics.rays();
+    let end = |sign: f64| {
+        let reach = sign * slit.half_length_px;
+        let (x, y) = (
+            slit.centre.0 + reach * slit.along_rad.cos(),
+            slit.centre.1 + reach * slit.along_rad.sin(),
+        );
+        rays.path_nm(x, y).1
+    };
+    let own = (end(-1.0).min(end(1.0)), end(-1.0).max(end(1.0)));
+    let Some(seen) = extent(edges) else {
+        return own;
+    };
+    // Glare lengthens the image by some pixels, dust shortens it.
+    let apart = (seen.0 - own.0).abs().max((seen.1 - own.1).abs());
+    let few = edges.low.len().min(edges.high.len()) < MANY_ENDS;
+    if few && apart > 0.12 * (own.1 - own.0) {
+        own
+    } else {
+        seen
     }
 }
 

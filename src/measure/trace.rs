@@ -17,6 +17,8 @@ pub struct Cut {
     pub v: f64,
     /// Distance between the flanks at half height, px.
     pub width_px: f64,
+    /// Distance over which a flank climbs from 30 to 70 % of the height, mean of both, px.
+    pub rise_px: f64,
     /// Height above the surroundings, linear share of full scale.
     pub contrast: f64,
     /// True where the top is at the ceiling in every channel looked at.
@@ -38,6 +40,8 @@ pub struct Slit {
     pub scatter_px: f64,
     /// Median width at half height, px.
     pub width_px: f64,
+    /// Median climb of its flanks from 30 to 70 %, px: short at an edge, long in the glare of a clipped image.
+    pub rise_px: f64,
     /// Share of cuts whose top is clipped.
     pub clipped_share: f64,
     /// How far the image bends at its two ends to opposite sides, px: an image smeared aslant keeps only the first part
@@ -115,13 +119,14 @@ fn cuts(
         if !seen {
             continue;
         }
-        if let Some((middle, width_px, contrast, clipped)) = flanks(&profile) {
+        if let Some((middle, width_px, rise_px, contrast, clipped)) = flanks(&profile) {
             let s = middle - reach as f64;
             out.push(Cut {
                 along_px,
                 u: centre.0 + along_px * ax + s * nx,
                 v: centre.1 + along_px * ay + s * ny,
                 width_px,
+                rise_px,
                 contrast,
                 clipped,
             });
@@ -147,10 +152,10 @@ pub fn bilinear(frame: &Frame, x: f64, y: f64) -> Option<[f32; 3]> {
     }))
 }
 
-/// Middle (index), width at half height, contrast and clipping of one profile across the slit.
+/// Middle (index), width at half height, climb of the flanks, contrast and clipping of one profile across the slit.
 ///
 /// The channel with the least clipped top that still has a quarter of the strongest contrast is used.
-fn flanks(profile: &[[f64; 3]]) -> Option<(f64, f64, f64, bool)> {
+fn flanks(profile: &[[f64; 3]]) -> Option<(f64, f64, f64, f64, bool)> {
     let n = profile.len();
     let quarter = n / 8;
     let mut channels: Vec<(f64, f64, usize)> = (0..3)
@@ -196,7 +201,29 @@ fn flanks(profile: &[[f64; 3]]) -> Option<(f64, f64, f64, bool)> {
         inside as f64 + t * (outside as f64 - inside as f64)
     };
     let (l, r) = (cross(left, left - 1), cross(right, right + 1));
-    Some((0.5 * (l + r), r - l, top - base, top > 0.97))
+    // From the half-way point inwards to 70 % and outwards to 30 %; a flank that never falls so far climbs slowly.
+    let reach = |start: usize, step: i64, level: f64, falling: bool| -> f64 {
+        let mut i = start as i64;
+        while i > 0 && i < n as i64 - 1 {
+            let v = profile[i as usize][c];
+            if (falling && v < level) || (!falling && v > level) {
+                break;
+            }
+            i += step;
+        }
+        let (a, b) = (profile[(i - step) as usize][c], profile[i as usize][c]);
+        let t = if (a - b).abs() > 1e-12 {
+            ((a - level) / (a - b)).clamp(0.0, 1.0)
+        } else {
+            0.0
+        };
+        (i - step) as f64 + t * step as f64
+    };
+    let (high, low) = (base + 0.7 * (top - base), base + 0.3 * (top - base));
+    let rise = 0.5
+        * ((reach(left, 1, high, false) - reach(left, -1, low, true)).abs()
+            + (reach(right, -1, high, false) - reach(right, 1, low, true)).abs());
+    Some((0.5 * (l + r), r - l, rise, top - base, top > 0.97))
 }
 
 /// Fits a straight line to the cuts, leaving out those off the slit.
@@ -271,6 +298,8 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
     let along_rad = along - slope.atan();
     let mut widths: Vec<f64> = kept.iter().map(|c| c.width_px).collect();
     widths.sort_by(f64::total_cmp);
+    let mut rises: Vec<f64> = kept.iter().map(|c| c.rise_px).collect();
+    rises.sort_by(f64::total_cmp);
     let clipped_share = kept.iter().filter(|c| c.clipped).count() as f64 / kept.len() as f64;
     let cuts = kept
         .into_iter()
@@ -289,6 +318,7 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
         cuts,
         scatter_px: scatter,
         width_px: widths[widths.len() / 2],
+        rise_px: rises[rises.len() / 2],
         clipped_share,
         end_shear_px,
     })
