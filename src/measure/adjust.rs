@@ -4,7 +4,7 @@ use crate::measure::fit::{Parameter, least_squares};
 use crate::measure::optics::Optics;
 
 /// Number of adjustable parameters.
-pub const N: usize = 9;
+pub const N: usize = 10;
 
 /// Indices into a parameter vector, in the order of [`NAMES`].
 pub mod index {
@@ -26,6 +26,8 @@ pub mod index {
     pub const PITCH: usize = 7;
     /// Distortion of the fourth power.
     pub const K2: usize = 8;
+    /// Pupil behind the grating.
+    pub const PUPIL: usize = 9;
 }
 
 /// Names with units.
@@ -39,10 +41,11 @@ pub const NAMES: [&str; N] = [
     "centre_shift_px",
     "pitch_rad",
     "k2",
+    "pupil_share",
 ];
 
 /// Steps of the numerical derivatives: each moves a line by about a hundredth of a pixel to a pixel.
-const STEPS: [f64; N] = [0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4, 1e-4];
+const STEPS: [f64; N] = [0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4, 1e-4, 1e-4];
 
 /// Something seen, with its standard uncertainty.
 #[derive(Clone, Debug)]
@@ -133,6 +136,7 @@ impl Frame0 {
             0.0,
             b.pitch_rad,
             b.k2,
+            b.pupil_share,
         ]
     }
 
@@ -148,6 +152,7 @@ impl Frame0 {
             alpha_slit: x[index::ALPHA],
             skew_slope: x[index::SKEW],
             pitch_rad: x[index::PITCH],
+            pupil_share: x[index::PUPIL],
             centre_px: (
                 self.base.centre_px.0 + c * x[index::CENTRE],
                 self.base.centre_px.1 + s * x[index::CENTRE],
@@ -174,6 +179,7 @@ pub fn adjust(
         match i {
             index::FOCAL => (0.4 * start[i], 2.5 * start[i]),
             index::K1 | index::K2 => (-0.12, 0.12),
+            index::PUPIL => (-0.05, 0.05),
             index::YAW | index::PITCH => (-0.5, 0.5),
             index::ROLL => (start[i] - 0.4, start[i] + 0.4),
             index::ALPHA => (-0.9, 0.9),

@@ -1,6 +1,7 @@
 //! The bench's instrument behind another photo: the slit stays where it is against the grooves, the phone has moved a
 //! little. The slit's image and the ends of the band say how.
 
+use crate::decode::Facts;
 use crate::measure::adjust::{Adjusted, Observation, adjust, index};
 use crate::measure::evidence::scale_sigma;
 use crate::measure::optics::Optics;
@@ -23,16 +24,19 @@ pub struct Anchored {
     /// The same shot with one instrument parameter moved by its standard uncertainty, and its correlations.
     moved: Vec<(usize, Optics)>,
     instrument: Vec<Vec<f64>>,
+    /// Odds that the picture is the other way up, and what it would be then.
+    doubt: Option<(f64, Optics)>,
 }
 
 /// What a lamp photo fixes for all other photos of its bench.
-const INSTRUMENT: [usize; 6] = [
+const INSTRUMENT: [usize; 7] = [
     index::FOCAL,
     index::K1,
     index::K2,
     index::ALPHA,
     index::SKEW,
     index::CENTRE,
+    index::PUPIL,
 ];
 
 impl Anchored {
@@ -58,8 +62,33 @@ impl Anchored {
                 variance += a * b * self.instrument[i][j] / scale;
             }
         }
+        if let Some((odds, other)) = &self.doubt
+            && *odds > 0.02
+        {
+            variance += odds * (other.rays().path_nm(at.0, at.1).0 - path_nm).powi(2);
+        }
         Some(variance.max(0.0).sqrt())
     }
+}
+
+/// What speaks against `flip`, as a χ²: the brighter order is the same one of the instrument's, whatever the lamp, and
+/// phones lie on their tube the same way round. A phone lying flat does not know which way is up: the file's orientation
+/// may change while nothing has moved, so it is the picture as stored that counts.
+fn other_way_up(survey: &Survey, calibration: &Calibration, facts: &Facts, flip: f64) -> f64 {
+    let (lamp, shot) = (calibration.balance_ln, survey.balance_ln());
+    // Lamps differ in colour, and each order has its own preference: the ratio is good to a factor of two.
+    let unlike = if lamp != 0.0 && shot != 0.0 {
+        ((shot - flip * lamp) / 0.7).powi(2).min(8.0)
+    } else {
+        0.0
+    };
+    let expected = match (calibration.on_sensor, survey.on_sensor(facts)) {
+        (Some(a), Some(b)) if a.wide == b.wide => {
+            (a.direction_rad - b.direction_rad).cos().signum()
+        }
+        _ => 1.0,
+    };
+    unlike + if flip == expected { 0.0 } else { 2.5 }
 }
 
 /// The bench's instrument with one parameter moved by `by`, as seen in a picture that may be the other way up.
@@ -76,6 +105,7 @@ fn instrument(
     o.focal_px = known.focal_px + moved(index::FOCAL);
     o.k1 = known.k1 + moved(index::K1);
     o.k2 = known.k2 + moved(index::K2);
+    o.pupil_share = known.pupil_share + moved(index::PUPIL);
     o.alpha_slit = flip * (known.alpha_slit + moved(index::ALPHA));
     o.skew_slope = known.skew_slope + moved(index::SKEW);
     o.yaw_rad = flip * known.yaw_rad;
@@ -117,9 +147,14 @@ fn pose(survey: &Survey, start: &Optics) -> Option<Adjusted> {
 }
 
 /// Puts a bench's instrument behind this shot: the slit stays where it is against the grooves, the phone has moved.
-pub fn anchor(survey: &Survey, calibration: &Calibration, m: &mut Measurement) -> Option<Anchored> {
+pub fn anchor(
+    survey: &Survey,
+    calibration: &Calibration,
+    facts: &Facts,
+    m: &mut Measurement,
+) -> Option<Anchored> {
     let known = &calibration.optics;
-    let mut best: Option<(f64, f64, Adjusted)> = None;
+    let mut tried: Vec<(f64, f64, Adjusted)> = Vec::new();
     // The picture may be the other way up than the lamp's: then the instrument's +α points the other way.
     for flip in [1.0, -1.0] {
         let Some(a) = pose(survey, &instrument(survey, calibration, flip, None)) else {
@@ -127,12 +162,16 @@ pub fn anchor(survey: &Survey, calibration: &Calibration, m: &mut Measurement) -
         };
         // Between shots a phone turns by tenths of a degree.
         let turned = (a.optics.yaw_rad - flip * known.yaw_rad).to_degrees() / 0.7;
-        let cost = turned * turned + if flip < 0.0 { 0.5 } else { 0.0 };
-        if best.as_ref().is_none_or(|b| cost < b.0) {
-            best = Some((cost, flip, a));
-        }
+        let cost = turned * turned + other_way_up(survey, calibration, facts, flip);
+        tried.push((cost, flip, a));
     }
-    let (cost, flip, last) = best?;
+    tried.sort_by(|a, b| a.0.total_cmp(&b.0));
+    // Where both ways are about as likely the scale is one or the other: the doubt is what lies between them.
+    let doubt = tried.get(1).map(|other| {
+        let odds = (-0.5 * (other.0 - tried[0].0)).exp();
+        (odds, other.2.optics.clone())
+    });
+    let (cost, flip, last) = tried.into_iter().next()?;
     // Beyond a quarter of a right angle this is not the slit's image, or not this instrument.
     if cost > 1000.0 {
         return None;
@@ -162,5 +201,6 @@ pub fn anchor(survey: &Survey, calibration: &Calibration, m: &mut Measurement) -
         covariance: last.covariance,
         moved,
         instrument: calibration.covariance.clone(),
+        doubt,
     })
 }

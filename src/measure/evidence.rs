@@ -102,6 +102,8 @@ pub fn report(
         slit_px: slit.centre,
         slit_width_um: None,
         slit_image_px: slit.width_px,
+        balance_ln: 0.0,
+        on_sensor: None,
         centre_shift_px: {
             let (s, c) = adjusted.optics.roll_rad.sin_cos();
             let (x, y) = (

@@ -199,6 +199,15 @@ pub enum ScaleKind {
     Provisional,
 }
 
+/// How the grating lay before the phone's sensor.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct OnSensor {
+    /// Direction of +α, clockwise (as seen) from the right of the stored picture, rad.
+    pub direction_rad: f64,
+    /// True where the stored picture is wider than high.
+    pub wide: bool,
+}
+
 /// The scale found on a lamp photo: an instrument that other photos of the bench can be measured with.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Calibration {
@@ -212,6 +221,10 @@ pub struct Calibration {
     pub slit_width_um: Option<f64>,
     /// Width of the slit's own image at half height in the lamp photo, px.
     pub slit_image_px: f64,
+    /// Light of the +α order over that of the −α order, natural logarithm; 0 where one is off the picture.
+    pub balance_ln: f64,
+    /// Direction of +α on the sensor, before the picture was turned upright; absent where the file mirrors the picture.
+    pub on_sensor: Option<OnSensor>,
     /// Principal point against the picture's middle, along +α, px.
     pub centre_shift_px: f64,
     /// Covariance of the fitted parameters, in the order of [`adjust::NAMES`].

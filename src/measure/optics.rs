@@ -43,7 +43,15 @@ pub struct Optics {
     pub beta_mid: f64,
     /// Slit against grooves: tangent of the angle between them, positive where α grows with β.
     pub skew_slope: f64,
+    /// Distance of the lens's pupil behind the grating, in distances of the slit. Rays of other directions meet the
+    /// grating at other places, and from there the slit lies in another direction: `pupil_share` × the tangent of the
+    /// ray is the parallax.
+    #[serde(default)]
+    pub pupil_share: f64,
 }
+
+/// Pupils lie some 2 mm behind the disc, slits 300 mm before it.
+pub const USUAL_PUPIL_SHARE: f64 = 0.0065;
 
 /// An [`Optics`] prepared for many pixels.
 #[derive(Clone, Debug)]
@@ -56,10 +64,11 @@ pub struct Rays {
     centre: (f64, f64),
     k1: f64,
     k2: f64,
-    /// α/γ − skew_slope · β/γ of every ray from the slit.
+    /// α/γ − skew_slope · β/γ of every ray from the slit to the foot of the grating's normal through the pupil.
     slit_tangent: f64,
     beta_mid: f64,
     skew_slope: f64,
+    pupil_share: f64,
     groove_spacing_nm: f64,
 }
 
@@ -86,6 +95,7 @@ impl Optics {
             alpha_slit: 0.0,
             beta_mid: 0.0,
             skew_slope: 0.0,
+            pupil_share: 0.0,
         }
     }
 
@@ -110,10 +120,12 @@ impl Optics {
                     (1.0 - self.alpha_slit * self.alpha_slit - self.beta_mid * self.beta_mid)
                         .max(1e-6)
                         .sqrt();
-                (self.alpha_slit - self.skew_slope * self.beta_mid) / gamma
+                (1.0 + self.pupil_share) * (self.alpha_slit - self.skew_slope * self.beta_mid)
+                    / gamma
             },
             beta_mid: self.beta_mid,
             skew_slope: self.skew_slope,
+            pupil_share: self.pupil_share,
             groove_spacing_nm: self.groove_spacing_nm,
         }
     }
@@ -176,10 +188,12 @@ impl Rays {
         Some((self.centre.0 + x * grow, self.centre.1 + y * grow))
     }
 
-    /// α of the slit at height β.
+    /// α of the slit at height β, from where a ray of the direction (α, β) beyond the grating has met it.
     #[inline]
-    pub fn slit_alpha(&self, beta: f64) -> f64 {
-        let (a, s) = (self.slit_tangent, self.skew_slope);
+    fn slit_alpha(&self, alpha: f64, beta: f64) -> f64 {
+        let s = self.skew_slope;
+        let gamma = (1.0 - alpha * alpha - beta * beta).max(1e-6).sqrt();
+        let a = self.slit_tangent - self.pupil_share * (alpha - s * beta) / gamma;
         let (asb, norm) = (a * s * beta, 1.0 + a * a);
         let root = (asb * asb - norm * ((1.0 + s * s) * beta * beta - 1.0))
             .max(0.0)
@@ -192,7 +206,7 @@ impl Rays {
     pub fn path_nm(&self, u: f64, v: f64) -> (f64, f64) {
         let (alpha, beta) = self.cosines(u, v);
         (
-            self.groove_spacing_nm * (alpha - self.slit_alpha(beta)),
+            self.groove_spacing_nm * (alpha - self.slit_alpha(alpha, beta)),
             beta - self.beta_mid,
         )
     }
@@ -200,10 +214,13 @@ impl Rays {
     /// Pixel of `m λ` in nm at height β − `beta_mid`.
     pub fn pixel_of_path(&self, path_nm: f64, beta_offset: f64) -> Option<(f64, f64)> {
         let beta = self.beta_mid + beta_offset;
-        self.pixel(
-            self.slit_alpha(beta) + path_nm / self.groove_spacing_nm,
-            beta,
-        )
+        let shift = path_nm / self.groove_spacing_nm;
+        // Each round leaves a hundredth of the error: the parallax is that small.
+        let mut alpha = self.slit_alpha(self.slit_tangent / self.slit_tangent.hypot(1.0), beta) + shift;
+        for _ in 0..4 {
+            alpha = self.slit_alpha(alpha, beta) + shift;
+        }
+        self.pixel(alpha, beta)
     }
 
     /// Pixels per nm of path along the dispersion, near `path_nm` and the slit's middle.
@@ -225,6 +242,7 @@ mod tests {
         o.yaw_rad = 0.02;
         o.pitch_rad = -0.015;
         o.skew_slope = 0.01;
+        o.pupil_share = 0.008;
         o.aim_slit_at(2100.0, 1400.0);
         o
     }
@@ -252,6 +270,21 @@ mod tests {
         let rays = turned().rays();
         let (path, beta) = rays.path_nm(2100.0, 1400.0);
         assert!(path.abs() < 1e-9 && beta.abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_path_and_its_pixel_lead_to_each_other() {
+        let rays = turned().rays();
+        for path in [-650.0, -400.0, 0.0, 405.0, 700.0] {
+            for height in [-0.04, 0.0, 0.03] {
+                let (u, v) = rays.pixel_of_path(path, height).unwrap();
+                let (back, beta) = rays.path_nm(u, v);
+                assert!(
+                    (back - path).abs() < 1e-3 && (beta - height).abs() < 1e-5,
+                    "{path} {height}: {back} {beta}"
+                );
+            }
+        }
     }
 
     #[test]

@@ -211,7 +211,11 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
                     .iter()
                     .filter_map(|l| drawn_line(&optics, survey, l)),
             );
-            m.calibration = Some(found.calibration);
+            m.calibration = Some(crate::measure::Calibration {
+                balance_ln: survey.balance_ln(),
+                on_sensor: survey.on_sensor(inputs.facts),
+                ..found.calibration
+            });
             if let (Some(c), Some(width)) = (&mut m.calibration, m.metrics.slit_width_um) {
                 c.slit_width_um = (width.sigma < 0.3 * width.value).then_some(width.value);
             }
@@ -267,7 +271,7 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
         provisional(frame, inputs, &survey, m);
         return;
     };
-    match anchor(&survey, calibration, m) {
+    match anchor(&survey, calibration, inputs.facts, m) {
         Some(anchored) => {
             m.scale_kind = Some(ScaleKind::Calibrated);
             let pose = (

@@ -4,7 +4,7 @@
 use crate::measure::Lamp;
 use crate::measure::adjust::{Observation, adjust, index};
 use crate::measure::lineshape::FWHM_PER_SIGMA;
-use crate::measure::optics::{Optics, Rays};
+use crate::measure::optics::{Optics, Rays, USUAL_PUPIL_SHARE};
 use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::profile::Profile;
 
@@ -216,6 +216,12 @@ pub fn priors(search: &Search) -> Vec<Observation> {
             parameter: index::PITCH,
             value: 0.0,
             sigma: 1.2f64.to_radians(),
+        },
+        // 0 to 4 mm behind the disc.
+        Observation::Prior {
+            parameter: index::PUPIL,
+            value: USUAL_PUPIL_SHARE,
+            sigma: 0.005,
         },
         // The principal point of the full frame: assembly tolerance of the lens.
         Observation::Prior {

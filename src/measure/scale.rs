@@ -286,6 +286,7 @@ fn precise(
             index::SKEW,
             index::CENTRE,
             index::PITCH,
+            index::PUPIL,
         ];
         let Some(result) = adjust(&optics, slit.centre, &free, &observations) else {
             return Err(Refusal::PoorFit(

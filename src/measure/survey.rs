@@ -7,7 +7,7 @@ use crate::frame::Frame;
 use crate::measure::adjust::{Observation, adjust, index};
 use crate::measure::band::{Edges, edges};
 use crate::measure::locate::{Located, Map, locate, lone_bar};
-use crate::measure::optics::Optics;
+use crate::measure::optics::{Optics, USUAL_PUPIL_SHARE};
 use crate::measure::trace::{Slit, trace_slit};
 
 /// What is found without any model of the grating.
@@ -99,6 +99,41 @@ pub fn cut_off(frame: &Frame, focal_px: Option<f64>, spacings_nm: &[f64]) -> Opt
     (best < 0.5).then_some(1.0 - best)
 }
 
+impl Survey {
+    /// Light of the +α order over that of the −α order, natural logarithm, within ±3; 0 where either is mostly outside
+    /// the picture.
+    pub fn balance_ln(&self) -> f64 {
+        let rays = self.optics.rays();
+        let size = (self.optics.centre_px.0 * 2.0, self.optics.centre_px.1 * 2.0);
+        let seen = |path: f64| {
+            rays.pixel_of_path(path, 0.0)
+                .is_some_and(|p| p.0 > 0.0 && p.1 > 0.0 && p.0 < size.0 && p.1 < size.1)
+        };
+        let [minus, plus] = self.located.side_light;
+        if ![-620.0, -450.0, 450.0, 620.0].into_iter().all(seen) || minus <= 0.0 && plus <= 0.0 {
+            return 0.0;
+        }
+        (plus.max(1e-9) / minus.max(1e-9)).ln().clamp(-3.0, 3.0)
+    }
+
+    /// How the grating lay before the sensor, by the file's orientation.
+    pub fn on_sensor(&self, facts: &crate::decode::Facts) -> Option<crate::measure::OnSensor> {
+        use std::f64::consts::{FRAC_PI_2, PI};
+        let turned = match facts.orientation {
+            1 => 0.0,
+            3 => PI,
+            6 => FRAC_PI_2,
+            8 => -FRAC_PI_2,
+            _ => return None,
+        };
+        let swapped = matches!(facts.orientation, 6 | 8);
+        Some(crate::measure::OnSensor {
+            direction_rad: self.optics.roll_rad - turned,
+            wide: (facts.width > facts.height) != swapped,
+        })
+    }
+}
+
 /// Surveys a frame on the assumption of a groove spacing.
 pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     let Sight {
@@ -111,6 +146,7 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     let focal = focal_px.unwrap_or(USUAL_FOCAL * longest);
     let mut optics = Optics::flush(groove_spacing_nm, focal, frame.width(), frame.height());
     optics.roll_rad = located.dispersion_rad;
+    optics.pupil_share = USUAL_PUPIL_SHARE;
     optics.aim_slit_at(slit.centre.0, slit.centre.1);
     let mut half_beta = slit.half_length_px / focal;
     let mut found = Edges::default();

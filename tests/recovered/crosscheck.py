@@ -49,8 +49,10 @@ class Instrument:
         self.slope = o["skew_slope"]
         self.beta_mid = o["beta_mid"]
         gamma = np.sqrt(1 - o["alpha_slit"] ** 2 - o["beta_mid"] ** 2)
-        # The slit is a straight line in a plane parallel to the grating: x = x0 + slope * y at distance 1.
-        self.x0 = (o["alpha_slit"] - self.slope * o["beta_mid"]) / gamma
+        # The slit is a straight line in a plane parallel to the grating: x = x0 + slope * y at distance 1 from the foot
+        # of the grating's normal through the pupil. The lens's pupil lies this much of the distance behind the grating.
+        self.pupil = o["pupil_share"]
+        self.x0 = (1 + self.pupil) * (o["alpha_slit"] - self.slope * o["beta_mid"]) / gamma
 
     def cosines(self, u, v):
         """Direction cosines of the ray through a pixel, in the frame of the grating."""
@@ -61,19 +63,22 @@ class Instrument:
         ray = self.turn @ np.array([x, y, 1.0])
         return ray / np.linalg.norm(ray)
 
-    def slit_alpha(self, beta):
-        """The cosine across the grooves of the slit's point that has this cosine along them."""
+    def slit_alpha(self, alpha, beta, gamma):
+        """The cosine across the grooves of the slit's point that has this cosine along them, seen from where the ray
+        (alpha, beta, gamma) leaves the grating."""
+        here = (self.pupil * alpha / gamma, self.pupil * beta / gamma)
+        x0 = self.x0 - here[0] + self.slope * here[1]
 
         def length(gamma):
-            return (self.x0 * gamma + self.slope * beta) ** 2 + beta**2 + gamma**2 - 1
+            return (x0 * gamma + self.slope * beta) ** 2 + beta**2 + gamma**2 - 1
 
         gamma = brentq(length, 0.5, 1.0)
-        return self.x0 * gamma + self.slope * beta
+        return x0 * gamma + self.slope * beta
 
     def wavelength(self, u, v, order):
         """nm, and the height along the slit."""
-        alpha, beta, _ = self.cosines(u, v)
-        return self.d * (alpha - self.slit_alpha(beta)) / order, beta - self.beta_mid
+        alpha, beta, gamma = self.cosines(u, v)
+        return self.d * (alpha - self.slit_alpha(alpha, beta, gamma)) / order, beta - self.beta_mid
 
 
 def centroid(row, start):

@@ -237,6 +237,9 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
         model: Some(Calibration {
             slit_px: (2000.0, 1500.0),
             slit_width_um: Some(200.0),
+            slit_image_px: 5.0,
+            balance_ln: 0.4,
+            on_sensor: None,
             centre_shift_px: 0.0,
             lamp: "fluorescent".to_owned(),
             optics: Optics {
@@ -251,6 +254,7 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
                 alpha_slit: 0.001,
                 beta_mid: 0.0,
                 skew_slope: -0.004,
+                pupil_share: 0.007,
             },
             covariance: (0..6)
                 .map(|i| (0..6).map(|j| if i == j { 1e-6 } else { 0.0 }).collect())
