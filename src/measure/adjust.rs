@@ -4,7 +4,7 @@ use crate::measure::fit::{Parameter, least_squares};
 use crate::measure::optics::Optics;
 
 /// Number of adjustable parameters.
-pub const N: usize = 10;
+pub const N: usize = 11;
 
 /// Indices into a parameter vector, in the order of [`NAMES`].
 pub mod index {
@@ -28,6 +28,8 @@ pub mod index {
     pub const K2: usize = 8;
     /// Pupil behind the grating.
     pub const PUPIL: usize = 9;
+    /// Principal point along the grooves.
+    pub const ACROSS: usize = 10;
 }
 
 /// Names with units.
@@ -42,10 +44,13 @@ pub const NAMES: [&str; N] = [
     "pitch_rad",
     "k2",
     "pupil_share",
+    "centre_across_px",
 ];
 
 /// Steps of the numerical derivatives: each moves a line by about a hundredth of a pixel to a pixel.
-const STEPS: [f64; N] = [0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4, 1e-4, 1e-4];
+const STEPS: [f64; N] = [
+    0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4, 1e-4, 1e-4, 0.3,
+];
 
 /// Something seen, with its standard uncertainty.
 #[derive(Clone, Debug)]
@@ -137,6 +142,7 @@ impl Frame0 {
             b.pitch_rad,
             b.k2,
             b.pupil_share,
+            0.0,
         ]
     }
 
@@ -154,8 +160,8 @@ impl Frame0 {
             pitch_rad: x[index::PITCH],
             pupil_share: x[index::PUPIL],
             centre_px: (
-                self.base.centre_px.0 + c * x[index::CENTRE],
-                self.base.centre_px.1 + s * x[index::CENTRE],
+                self.base.centre_px.0 + c * x[index::CENTRE] - s * x[index::ACROSS],
+                self.base.centre_px.1 + s * x[index::CENTRE] + c * x[index::ACROSS],
             ),
             ..self.base.clone()
         };

@@ -29,7 +29,7 @@ pub struct Anchored {
 }
 
 /// What a lamp photo fixes for all other photos of its bench.
-const INSTRUMENT: [usize; 7] = [
+const INSTRUMENT: [usize; 8] = [
     index::FOCAL,
     index::K1,
     index::K2,
@@ -37,6 +37,7 @@ const INSTRUMENT: [usize; 7] = [
     index::SKEW,
     index::CENTRE,
     index::PUPIL,
+    index::ACROSS,
 ];
 
 impl Anchored {
@@ -111,8 +112,9 @@ fn instrument(
     o.yaw_rad = flip * known.yaw_rad;
     let (s, c) = o.roll_rad.sin_cos();
     let shift = flip * (calibration.centre_shift_px + moved(index::CENTRE));
-    o.centre_px.0 += c * shift;
-    o.centre_px.1 += s * shift;
+    let across = flip * (calibration.centre_across_px + moved(index::ACROSS));
+    o.centre_px.0 += c * shift - s * across;
+    o.centre_px.1 += s * shift + c * across;
     o
 }
 

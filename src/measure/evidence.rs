@@ -97,6 +97,11 @@ pub fn report(
             ))
         })
         .collect();
+    let (s, c) = adjusted.optics.roll_rad.sin_cos();
+    let shift = (
+        adjusted.optics.centre_px.0 - base.centre_px.0,
+        adjusted.optics.centre_px.1 - base.centre_px.1,
+    );
     Calibration {
         lamp: lamp.name.clone(),
         slit_px: slit.centre,
@@ -104,14 +109,8 @@ pub fn report(
         slit_image_px: slit.width_px,
         balance_ln: 0.0,
         on_sensor: None,
-        centre_shift_px: {
-            let (s, c) = adjusted.optics.roll_rad.sin_cos();
-            let (x, y) = (
-                adjusted.optics.centre_px.0 - base.centre_px.0,
-                adjusted.optics.centre_px.1 - base.centre_px.1,
-            );
-            x * c + y * s
-        },
+        centre_shift_px: shift.0 * c + shift.1 * s,
+        centre_across_px: shift.1 * c - shift.0 * s,
         optics: adjusted.optics.clone(),
         covariance,
         lines,

@@ -227,6 +227,8 @@ pub struct Calibration {
     pub on_sensor: Option<OnSensor>,
     /// Principal point against the picture's middle, along +α, px.
     pub centre_shift_px: f64,
+    /// The same along +β, px.
+    pub centre_across_px: f64,
     /// Covariance of the fitted parameters, in the order of [`adjust::NAMES`].
     pub covariance: Vec<Vec<f64>>,
     /// Lines, rising in wavelength, order by order.

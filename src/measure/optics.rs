@@ -216,7 +216,8 @@ impl Rays {
         let beta = self.beta_mid + beta_offset;
         let shift = path_nm / self.groove_spacing_nm;
         // Each round leaves a hundredth of the error: the parallax is that small.
-        let mut alpha = self.slit_alpha(self.slit_tangent / self.slit_tangent.hypot(1.0), beta) + shift;
+        let mut alpha =
+            self.slit_alpha(self.slit_tangent / self.slit_tangent.hypot(1.0), beta) + shift;
         for _ in 0..4 {
             alpha = self.slit_alpha(alpha, beta) + shift;
         }

@@ -229,6 +229,11 @@ pub fn priors(search: &Search) -> Vec<Observation> {
             value: 0.0,
             sigma: 15.0,
         },
+        Observation::Prior {
+            parameter: index::ACROSS,
+            value: 0.0,
+            sigma: 15.0,
+        },
     ]
 }
 

@@ -287,6 +287,7 @@ fn precise(
             index::CENTRE,
             index::PITCH,
             index::PUPIL,
+            index::ACROSS,
         ];
         let Some(result) = adjust(&optics, slit.centre, &free, &observations) else {
             return Err(Refusal::PoorFit(

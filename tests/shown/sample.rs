@@ -241,6 +241,7 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
             balance_ln: 0.4,
             on_sensor: None,
             centre_shift_px: 0.0,
+            centre_across_px: 0.0,
             lamp: "fluorescent".to_owned(),
             optics: Optics {
                 k2: 0.0,
