@@ -205,14 +205,14 @@ pub fn main() -> ExitCode {
 fn watch(common: &Common, poll: bool) -> Result<Report, Failure> {
     let load = {
         let common = common.clone();
-        move || -> Result<Setup, Failure> {
-            let mut setup = setup(&common)?;
+        move || -> Result<(Setup, Vec<PathBuf>), Failure> {
+            let (mut setup, names) = setup(&common)?;
             setup.orders.poll |= poll;
-            Ok(setup)
+            Ok((setup, names))
         }
     };
-    let setup = load()?;
-    let mut reload = reload::FromFile::new(&common.config, move |_| {
+    let (setup, names) = load()?;
+    let mut reload = reload::FromFile::new(&common.config, names, move |_| {
         load().map_err(|failure| failure.to_string())
     });
     let (bell, ears) = Bell::new();
@@ -223,7 +223,7 @@ fn watch(common: &Common, poll: bool) -> Result<Report, Failure> {
 }
 
 fn sweep(common: &Common, shows_bar: bool) -> Result<Report, Failure> {
-    let setup = setup(common)?;
+    let (setup, _) = setup(common)?;
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     let report = run::sweep(setup, ears, shows_bar)?;
@@ -309,11 +309,13 @@ fn load(common: &Common) -> Result<Lab, Failure> {
     Ok(Lab::new(settings))
 }
 
-/// Reads the configuration and makes it ready for the shell.
-fn setup(common: &Common) -> Result<Setup, Failure> {
-    let mut setup = load(common)?.setup();
+/// Reads the configuration and makes it ready for the shell; also the files that it names.
+fn setup(common: &Common) -> Result<(Setup, Vec<PathBuf>), Failure> {
+    let lab = load(common)?;
+    let names = lab.settings().names.clone();
+    let mut setup = lab.setup();
     common.overrule(&mut setup.orders);
-    Ok(setup)
+    Ok((setup, names))
 }
 
 fn check(common: &Common) -> Result<ExitCode, Failure> {
