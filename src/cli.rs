@@ -279,6 +279,9 @@ fn status(report: &Report, fail_on_retake: bool) -> ExitCode {
     }
 }
 
+/// A file that is no configuration at all can have a mistake in every byte, and nobody reads on after so many.
+const MISTAKES_SHOWN: usize = 50;
+
 /// Reads the configuration; what was typed goes before what it says.
 fn load(common: &Common) -> Result<Lab, Failure> {
     let mut settings = settings::load(&common.config).map_err(|mistakes| {
@@ -288,8 +291,11 @@ fn load(common: &Common) -> Result<Lab, Failure> {
             common.config.display(),
             if n == 1 { "" } else { "s" }
         );
-        for mistake in mistakes {
+        for mistake in mistakes.iter().take(MISTAKES_SHOWN) {
             text.push_str(&format!("\n{mistake}"));
+        }
+        if n > MISTAKES_SHOWN {
+            text.push_str(&format!("\n… and {} more", n - MISTAKES_SHOWN));
         }
         Failure::Usage(text)
     })?;

@@ -139,7 +139,9 @@ impl<'a> Engine<'a> {
         let hint_bell = bell.clone();
         let hint = Arc::new(move |heard| {
             if heard == Heard::Lost {
-                tracing::info!("the system lost count of what happened in the inbox: it is listed anew");
+                tracing::info!(
+                    "the system lost count of what happened in the inbox: it is listed anew"
+                );
             }
             hint_bell.look();
         });

@@ -53,7 +53,11 @@ impl Engine<'_> {
             self.service.ready();
             return Ok(());
         }
-        if self.listing.as_ref().is_none_or(|before| before.root != listing.root) {
+        if self
+            .listing
+            .as_ref()
+            .is_none_or(|before| before.root != listing.root)
+        {
             self.is_network = network_kind(&inbox).is_some();
             self.keeps_identity = keeps_identity(&inbox);
             self.set_times();
@@ -134,7 +138,10 @@ impl Engine<'_> {
     fn doubt_of_an_empty_inbox(&self, listing: &listing::Listing) -> Option<String> {
         let (root, n) = match &self.listing {
             Some(before) => (before.root, before.entries.len()),
-            None => self.ledger.inbox.map(|inbox| (inbox.root, inbox.n_entries))?,
+            None => self
+                .ledger
+                .inbox
+                .map(|inbox| (inbox.root, inbox.n_entries))?,
         };
         let is_other_disk = root.0 != listing.root.0;
         let is_in_doubt = match self.mode {
@@ -144,7 +151,11 @@ impl Engine<'_> {
         if n == 0 || !listing.entries.is_empty() || !is_in_doubt {
             return None;
         }
-        let where_ = if is_other_disk { "on another disk" } else { "another folder" };
+        let where_ = if is_other_disk {
+            "on another disk"
+        } else {
+            "another folder"
+        };
         Some(format!("{where_} than when it held {n} files"))
     }
 
