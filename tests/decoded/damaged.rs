@@ -163,8 +163,14 @@ fn a_picture_that_claims_to_be_giant_is_refused_before_it_takes_memory() {
             // The check sum is for the decoder to miss; it must not come to that.
         } else if let (true, Some(at)) = (name.ends_with(".heic"), find(b"ispe")) {
             giant[at + 8..at + 16].fill(0x7F);
-        } else if let (true, Some(at)) = (name.ends_with(".tif"), find(&[0x00, 0x01, 0x04, 0x00])) {
-            giant[at + 7..at + 11].fill(0x7F);
+        } else if let (true, Some(at)) = (
+            name.ends_with(".tif"),
+            [[0, 1, 3, 0], [0, 1, 4, 0], [1, 0, 0, 3], [1, 0, 0, 4]]
+                .iter()
+                .find_map(|entry| find(entry)),
+        ) {
+            // The value follows the tag, its type and its count; two of its bytes are enough in either order.
+            giant[at + 8..at + 12].copy_from_slice(&[0xFF, 0xFF, 0, 0]);
         } else {
             continue;
         }

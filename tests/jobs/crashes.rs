@@ -139,8 +139,8 @@ fn kills_at_random_moments_lose_nothing() {
             }
         });
         for i in 0..n_kills {
-            // A photo's folder takes 14 steps; a start has about a dozen to publish.
-            let crash_at = (i % 2 == 0).then(|| random.random_range(1..150));
+            // A photo's folder takes 14 steps, and a start often has a few to publish.
+            let crash_at = (i % 2 == 0).then(|| random.random_range(1..60));
             let daemon = lab.process("watch", crash_at);
             for _ in 0..random.random_range(1..6) {
                 disturb(&lab, &mut random);
@@ -169,7 +169,7 @@ fn kills_at_random_moments_lose_nothing() {
     );
     assert!(n_seen > 100, "the reader saw something");
     assert!(
-        n_aborted >= n_kills / 8,
+        n_aborted >= n_kills / 10,
         "the daemons lived too short to publish"
     );
     assert_same(&lab.tree(), &lab.expected(), &format!("seed {seed}"));
