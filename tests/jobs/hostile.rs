@@ -41,7 +41,7 @@ fn bomb() -> Vec<u8> {
     png(60_000, &[0x78, 0x9c, 0x03, 0, 0, 0, 0, 1])
 }
 
-/// A PNG that keeps its promise of 206 megapixels, black: 1.2 GB out of 1.3 MB.
+/// A PNG that keeps its promise of 206 megapixels, black: 1.2 GB out of 7.8 MB.
 ///
 /// One deflate block (RFC 1951, 3.2.6) of a literal 0 and then copies of the 258 bytes before: length 258 is the code 285,
 /// eight bits, and distance 1 the code 0, five bits.
