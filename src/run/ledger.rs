@@ -109,7 +109,7 @@ impl Ledger {
     }
 
     /// The ledger as it is to stand on the disk, where that is not what stood there before.
-    pub fn to_be_written(&mut self, inbox: Inbox, version: &str) -> Option<Vec<u8>> {
+    pub fn text_if_changed(&self, inbox: Inbox, version: &str) -> Option<Vec<u8>> {
         if !self.changed && self.inbox == Some(inbox) {
             return None;
         }
@@ -175,7 +175,7 @@ mod tests {
         let odd = known("heron/line\nbreak \\xFF.jpg");
         ledger.remember(&odd, identity(5));
         ledger.remember(&known("heron/b.jpg"), identity(6));
-        let bytes = ledger.to_be_written(INBOX, "1").unwrap();
+        let bytes = ledger.text_if_changed(INBOX, "1").unwrap();
         let read = Ledger::read(&bytes, "1");
         let line = read.recall(&odd.shown, identity(5)).unwrap();
         assert_eq!((&line.hash, &line.facts), (&odd.hash, &*odd.facts));
@@ -189,7 +189,7 @@ mod tests {
         let mut ledger = Ledger::default();
         ledger.remember(&known("heron/a.jpg"), identity(5));
         ledger.remember(&known("heron/b.jpg"), identity(6));
-        let bytes = ledger.to_be_written(INBOX, "1").unwrap();
+        let bytes = ledger.text_if_changed(INBOX, "1").unwrap();
         let torn = Ledger::read(&bytes[..bytes.len() - 9], "1");
         assert!(torn.recall("heron/a.jpg", identity(5)).is_some());
         assert!(torn.recall("heron/b.jpg", identity(6)).is_none());
@@ -205,15 +205,15 @@ mod tests {
     fn it_is_written_only_where_it_has_changed() {
         let mut ledger = Ledger::default();
         ledger.remember(&known("heron/a.jpg"), identity(5));
-        assert!(ledger.to_be_written(INBOX, "1").is_some());
+        assert!(ledger.text_if_changed(INBOX, "1").is_some());
         ledger.was_written(Some(INBOX));
         ledger.remember(&known("heron/a.jpg"), identity(5));
         ledger.forget("heron/b.jpg");
-        assert!(ledger.to_be_written(INBOX, "1").is_none());
+        assert!(ledger.text_if_changed(INBOX, "1").is_none());
         ledger.was_written(None);
-        assert!(ledger.to_be_written(INBOX, "1").is_some());
+        assert!(ledger.text_if_changed(INBOX, "1").is_some());
         ledger.was_written(Some(INBOX));
         ledger.forget("heron/a.jpg");
-        assert!(ledger.to_be_written(INBOX, "1").is_some());
+        assert!(ledger.text_if_changed(INBOX, "1").is_some());
     }
 }

@@ -57,7 +57,7 @@ impl Engine<'_> {
             n_entries: listing.entries.len(),
         };
         let version = &self.setup.orders.version;
-        if let Some(bytes) = self.ledger.to_be_written(inbox, version) {
+        if let Some(bytes) = self.ledger.text_if_changed(inbox, version) {
             match self.shelf.put_file(ledger::NAME, &bytes, None) {
                 Ok(_) => self.ledger.was_written(Some(inbox)),
                 Err(trouble) => tracing::debug!("{trouble}; the next start will take longer"),

@@ -40,7 +40,10 @@ fn a_thousand_files_at_once_all_get_their_fate() {
     let mut per_photo = Vec::new();
     for n in [100, n] {
         let lab = Lab::in_memory();
-        let watch = lab.watch();
+        let mut setup = lab.setup();
+        // As by default: events tell of the files, and the listings in between do not count.
+        setup.orders.rescan = Duration::from_secs(5);
+        let watch = lab.watch_with(setup);
         for bench in 0..n / 20 {
             let folder = lab.inbox().join(format!("bench-{bench:03}"));
             fs::create_dir(&folder).unwrap();
@@ -63,7 +66,7 @@ fn a_thousand_files_at_once_all_get_their_fate() {
     assert!(per_photo[1] <= 1.3 * per_photo[0], "{per_photo:.2?} ms");
 }
 
-/// `SLITWATCH_MANY=10000` with `JOBS_RESCAN_MS=5000` shows what a daemon costs that has nothing to do.
+/// `SLITWATCH_MANY=10000` shows what a daemon costs that has nothing to do, with a listing every 5 s as by default.
 #[test]
 fn a_daemon_with_nothing_to_do_does_nothing() {
     let n = asked("SLITWATCH_MANY").map_or(20, |n| n as usize);
@@ -74,7 +77,9 @@ fn a_daemon_with_nothing_to_do_does_nothing() {
     // One of each kind that is waited for: it must not be waited for by looking all the time.
     lab.put_bytes("heron/begun.jpg", &photo("light=3")[..40]);
     lab.put("heron/.lamp-01.jpg.Ab3dE9", "light=3");
-    let daemon = lab.process("watch", None);
+    let rescan_ms = if n > 1000 { 5000 } else { 200 };
+    let rescan = [("JOBS_RESCAN_MS", format!("{rescan_ms}"))];
+    let daemon = lab.process_through(&[], "watch", &rescan);
     let n_rows = || {
         let table = fs::read_to_string(lab.results().join("quality.csv"));
         table.map_or(0, |text| text.lines().count())
@@ -97,11 +102,11 @@ fn a_daemon_with_nothing_to_do_does_nothing() {
     assert!(used < watched / 10, "{used:?} in {watched:?}");
 }
 
-/// A start over a term's photos: what was read before is not read again. `SLITWATCH_MANY=10000` for the long version, in
-/// which each photo has the size of a phone's, 2 MB.
+/// A start over a term's photos: what was read before is not read again. `SLITWATCH_MANY=10000` for the long version, with
+/// photos of 100 kB.
 #[test]
 fn a_restart_over_many_photos_is_quick() {
-    let (n, filler) = asked("SLITWATCH_MANY").map_or((200, 20_000), |n| (n as usize, 2_000_000));
+    let (n, filler) = asked("SLITWATCH_MANY").map_or((200, 20_000), |n| (n as usize, 100_000));
     let lab = Lab::in_memory();
     let mut bytes = photo("bad");
     let length = bytes.len() + filler;
