@@ -147,7 +147,7 @@ impl Common {
         let filter = EnvFilter::new(format!("{others},slitwatch={level}"));
         let log = tracing_subscriber::fmt()
             .with_env_filter(filter)
-            .with_writer(io::stderr)
+            .with_writer(|| OneLine(io::stderr()))
             .with_ansi(io::stderr().is_terminal())
             .with_target(false);
         // A second log in one process is the first one's business.
@@ -156,6 +156,31 @@ impl Common {
             LogFormat::Json => log.json().flatten_event(true).try_init(),
         };
         std::panic::set_hook(Box::new(|panic| tracing::error!("{panic}")));
+    }
+}
+
+/// Keeps each entry of the log on a line of its own: file names may hold line breaks, and whoever names a photo must not be
+/// able to write the log. Each entry comes in one piece and ends with a line break.
+struct OneLine<W>(W);
+
+impl<W: io::Write> io::Write for OneLine<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let entry = bytes.strip_suffix(b"\n").unwrap_or(bytes);
+        let mut line = Vec::with_capacity(bytes.len());
+        for &byte in entry {
+            match byte {
+                b'\n' => line.extend(b"\\n"),
+                b'\r' => line.extend(b"\\r"),
+                _ => line.push(byte),
+            }
+        }
+        line.extend(&bytes[entry.len()..]);
+        self.0.write_all(&line)?;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.0.flush()
     }
 }
 
@@ -405,6 +430,15 @@ mod tests {
             assert_eq!((orders.inbox, orders.results), ("in".into(), "out".into()));
             assert_eq!(cli.common.verbose, 2);
         }
+    }
+
+    #[test]
+    fn a_name_with_line_breaks_does_not_forge_the_log() {
+        use io::Write;
+        let mut log = Vec::new();
+        let entry = b"INFO published photo=a\r\nERROR all is lost\n";
+        OneLine(&mut log).write_all(entry).unwrap();
+        assert_eq!(log, b"INFO published photo=a\\r\\nERROR all is lost\n");
     }
 
     #[test]
