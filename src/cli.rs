@@ -159,18 +159,27 @@ impl Common {
     }
 }
 
-/// Keeps each entry of the log on a line of its own: file names may hold line breaks, and whoever names a photo must not be
-/// able to write the log. Each entry comes in one piece and ends with a line break.
+/// Keeps each entry of the log on a line of its own, and without commands to the terminal: file names may hold line breaks
+/// and worse, and whoever names a photo must not be able to write the log. Each entry comes in one piece and ends with a
+/// line break.
 struct OneLine<W>(W);
 
 impl<W: io::Write> io::Write for OneLine<W> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let entry = bytes.strip_suffix(b"\n").unwrap_or(bytes);
         let mut line = Vec::with_capacity(bytes.len());
-        for &byte in entry {
+        for (at, &byte) in entry.iter().enumerate() {
+            let rest = &entry[at + 1..];
             match byte {
                 b'\n' => line.extend(b"\\n"),
                 b'\r' => line.extend(b"\\r"),
+                0x1B if is_colour(rest) => line.push(byte),
+                0..=8 | 0x0B..=0x1F | 0x7F => line.extend(format!("\\x{byte:02X}").bytes()),
+                // U+0080 to U+009F, some of which are commands of one character.
+                0xC2 if rest.first().is_some_and(|b| *b < 0xA0) => line.extend(b"\\xC2"),
+                0x80..=0x9F if entry[..at].last() == Some(&0xC2) => {
+                    line.extend(format!("\\x{byte:02X}").bytes());
+                }
                 _ => line.push(byte),
             }
         }
@@ -182,6 +191,15 @@ impl<W: io::Write> io::Write for OneLine<W> {
     fn flush(&mut self) -> io::Result<()> {
         self.0.flush()
     }
+}
+
+/// True where what follows an escape only sets colours, as the log's own do: `[`, numbers, `m` (ECMA-48, 8.3.117).
+fn is_colour(rest: &[u8]) -> bool {
+    let numbers = rest.strip_prefix(b"[").unwrap_or_default();
+    let end = numbers
+        .iter()
+        .position(|b| !matches!(b, b'0'..=b'9' | b';'));
+    end.is_some_and(|end| numbers[end] == b'm')
 }
 
 /// The program.
@@ -439,6 +457,11 @@ mod tests {
         let entry = b"INFO published photo=a\r\nERROR all is lost\n";
         OneLine(&mut log).write_all(entry).unwrap();
         assert_eq!(log, b"INFO published photo=a\\r\\nERROR all is lost\n");
+        let mut log = Vec::new();
+        let entry = "\u{1b}[32mINFO\u{1b}[0m a\u{1b}[2Jb\u{9b}2Jc é\n".as_bytes();
+        OneLine(&mut log).write_all(entry).unwrap();
+        let kept = b"\x1b[32mINFO\x1b[0m a\\x1B[2Jb\\xC2\\x9B2Jc \xc3\xa9\n";
+        assert_eq!(log, kept);
     }
 
     #[test]
