@@ -101,11 +101,23 @@ fn damaged(name: &str, error: ImageError) -> Fault {
             ))
         }
         ImageError::Unsupported(e) => Fault::Unreadable(format!(
-            "this {name} has a form that is not read here ({e}): save it as an ordinary 8- or 16-bit RGB picture"
+            "this {name} has a form that is not read here ({}): save it as an ordinary 8- or 16-bit RGB picture",
+            brief(&e)
         )),
         e => Fault::Unreadable(format!(
-            "this {name} is damaged ({e}): upload the photo again"
+            "this {name} is damaged ({}): upload the photo again",
+            brief(&e)
         )),
+    }
+}
+
+/// The decoder's own words, of which a damaged header can make it say thousands.
+fn brief(error: &impl std::fmt::Display) -> String {
+    const LONGEST: usize = 200;
+    let words = error.to_string();
+    match words.char_indices().nth(LONGEST) {
+        Some((end, _)) => format!("{}…", &words[..end]),
+        None => words,
     }
 }
 
@@ -283,6 +295,12 @@ mod tests {
         }
         .expect("a picture in memory");
         out.into_inner()
+    }
+
+    #[test]
+    fn the_decoder_s_own_words_are_kept_short() {
+        assert_eq!(brief(&"bad é"), "bad é");
+        assert_eq!(brief(&"é, ".repeat(9000)).chars().count(), 201);
     }
 
     #[test]
