@@ -147,7 +147,7 @@ impl Common {
         let filter = EnvFilter::new(format!("{others},slitwatch={level}"));
         let log = tracing_subscriber::fmt()
             .with_env_filter(filter)
-            .with_writer(io::stderr)
+            .with_writer(|| OneLine(io::stderr()))
             .with_ansi(io::stderr().is_terminal())
             .with_target(false);
         // A second log in one process is the first one's business.
@@ -157,6 +157,49 @@ impl Common {
         };
         std::panic::set_hook(Box::new(|panic| tracing::error!("{panic}")));
     }
+}
+
+/// Keeps each entry of the log on a line of its own, and without commands to the terminal: file names may hold line breaks
+/// and worse, and whoever names a photo must not be able to write the log. Each entry comes in one piece and ends with a
+/// line break.
+struct OneLine<W>(W);
+
+impl<W: io::Write> io::Write for OneLine<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let entry = bytes.strip_suffix(b"\n").unwrap_or(bytes);
+        let mut line = Vec::with_capacity(bytes.len());
+        for (at, &byte) in entry.iter().enumerate() {
+            let rest = &entry[at + 1..];
+            match byte {
+                b'\n' => line.extend(b"\\n"),
+                b'\r' => line.extend(b"\\r"),
+                0x1B if is_colour(rest) => line.push(byte),
+                0..=8 | 0x0B..=0x1F | 0x7F => line.extend(format!("\\x{byte:02X}").bytes()),
+                // U+0080 to U+009F, some of which are commands of one character.
+                0xC2 if rest.first().is_some_and(|b| *b < 0xA0) => line.extend(b"\\xC2"),
+                0x80..=0x9F if entry[..at].last() == Some(&0xC2) => {
+                    line.extend(format!("\\x{byte:02X}").bytes());
+                }
+                _ => line.push(byte),
+            }
+        }
+        line.extend(&bytes[entry.len()..]);
+        self.0.write_all(&line)?;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.0.flush()
+    }
+}
+
+/// True where what follows an escape only sets colours, as the log's own do: `[`, numbers, `m` (ECMA-48, 8.3.117).
+fn is_colour(rest: &[u8]) -> bool {
+    let numbers = rest.strip_prefix(b"[").unwrap_or_default();
+    let end = numbers
+        .iter()
+        .position(|b| !matches!(b, b'0'..=b'9' | b';'));
+    end.is_some_and(|end| numbers[end] == b'm')
 }
 
 /// The program.
@@ -205,14 +248,14 @@ pub fn main() -> ExitCode {
 fn watch(common: &Common, poll: bool) -> Result<Report, Failure> {
     let load = {
         let common = common.clone();
-        move || -> Result<Setup, Failure> {
-            let mut setup = setup(&common)?;
+        move || -> Result<(Setup, Vec<PathBuf>), Failure> {
+            let (mut setup, names) = setup(&common)?;
             setup.orders.poll |= poll;
-            Ok(setup)
+            Ok((setup, names))
         }
     };
-    let setup = load()?;
-    let mut reload = reload::FromFile::new(&common.config, move |_| {
+    let (setup, names) = load()?;
+    let mut reload = reload::FromFile::new(&common.config, names, move |_| {
         load().map_err(|failure| failure.to_string())
     });
     let (bell, ears) = Bell::new();
@@ -223,7 +266,7 @@ fn watch(common: &Common, poll: bool) -> Result<Report, Failure> {
 }
 
 fn sweep(common: &Common, shows_bar: bool) -> Result<Report, Failure> {
-    let setup = setup(common)?;
+    let (setup, _) = setup(common)?;
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     let report = run::sweep(setup, ears, shows_bar)?;
@@ -279,6 +322,9 @@ fn status(report: &Report, fail_on_retake: bool) -> ExitCode {
     }
 }
 
+/// A file that is no configuration at all can have a mistake in every byte, and nobody reads on after so many.
+const MISTAKES_SHOWN: usize = 50;
+
 /// Reads the configuration; what was typed goes before what it says.
 fn load(common: &Common) -> Result<Lab, Failure> {
     let mut settings = settings::load(&common.config).map_err(|mistakes| {
@@ -288,8 +334,11 @@ fn load(common: &Common) -> Result<Lab, Failure> {
             common.config.display(),
             if n == 1 { "" } else { "s" }
         );
-        for mistake in mistakes {
+        for mistake in mistakes.iter().take(MISTAKES_SHOWN) {
             text.push_str(&format!("\n{mistake}"));
+        }
+        if n > MISTAKES_SHOWN {
+            text.push_str(&format!("\n… and {} more", n - MISTAKES_SHOWN));
         }
         Failure::Usage(text)
     })?;
@@ -309,11 +358,13 @@ fn load(common: &Common) -> Result<Lab, Failure> {
     Ok(Lab::new(settings))
 }
 
-/// Reads the configuration and makes it ready for the shell.
-fn setup(common: &Common) -> Result<Setup, Failure> {
-    let mut setup = load(common)?.setup();
+/// Reads the configuration and makes it ready for the shell; also the files that it names.
+fn setup(common: &Common) -> Result<(Setup, Vec<PathBuf>), Failure> {
+    let lab = load(common)?;
+    let names = lab.settings().names.clone();
+    let mut setup = lab.setup();
     common.overrule(&mut setup.orders);
-    Ok(setup)
+    Ok((setup, names))
 }
 
 fn check(common: &Common) -> Result<ExitCode, Failure> {
@@ -397,6 +448,20 @@ mod tests {
             assert_eq!((orders.inbox, orders.results), ("in".into(), "out".into()));
             assert_eq!(cli.common.verbose, 2);
         }
+    }
+
+    #[test]
+    fn a_name_with_line_breaks_does_not_forge_the_log() {
+        use io::Write;
+        let mut log = Vec::new();
+        let entry = b"INFO published photo=a\r\nERROR all is lost\n";
+        OneLine(&mut log).write_all(entry).unwrap();
+        assert_eq!(log, b"INFO published photo=a\\r\\nERROR all is lost\n");
+        let mut log = Vec::new();
+        let entry = "\u{1b}[32mINFO\u{1b}[0m a\u{1b}[2Jb\u{9b}2Jc é\n".as_bytes();
+        OneLine(&mut log).write_all(entry).unwrap();
+        let kept = b"\x1b[32mINFO\x1b[0m a\\x1B[2Jb\\xC2\\x9B2Jc \xc3\xa9\n";
+        assert_eq!(log, kept);
     }
 
     #[test]

@@ -13,6 +13,7 @@ use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::path::{Path, PathBuf};
 
 use rustix::fs::{Mode, OFlags, ResolveFlags};
+use serde::{Deserialize, Serialize};
 
 /// A path below the inbox: components joined by `/`, any bytes a file system allows. Orders by bytes.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -36,6 +37,11 @@ impl Rel {
         }
         bytes.extend_from_slice(name.as_bytes());
         Rel(OsString::from_vec(bytes))
+    }
+
+    /// As the file system spells it.
+    pub fn as_path(&self) -> &Path {
+        Path::new(&self.0)
     }
 
     /// The place on disk, given the inbox.
@@ -86,7 +92,7 @@ pub fn shown(name: &OsStr) -> String {
 ///
 /// `ctime` cannot be set by programs, so a file replaced by an older copy, or written twice within a second, still
 /// shows.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
 pub struct Identity {
     /// Device.
     pub dev: u64,

@@ -11,7 +11,16 @@ use notify::event::{AccessKind, AccessMode};
 use notify::{Config, EventKind, RecommendedWatcher, RecursiveMode, Watcher};
 
 /// Called, from any thread, when the inbox should be looked at again.
-pub type Hint = std::sync::Arc<dyn Fn() + Send + Sync>;
+pub type Hint = std::sync::Arc<dyn Fn(Heard) + Send + Sync>;
+
+/// What a hint is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Heard {
+    /// Something changed.
+    Change,
+    /// The system had more to say than it keeps: anything may have changed.
+    Lost,
+}
 
 /// True where an event can mean that a file changed.
 ///
@@ -90,7 +99,7 @@ impl Follower {
         match self.start() {
             Ok(watcher) => {
                 self.watched = Some((root, Some(watcher)));
-                (self.hint)();
+                (self.hint)(Heard::Change);
                 Ok(())
             }
             Err(silent) => {
@@ -108,7 +117,8 @@ impl Follower {
         let hint = self.hint.clone();
         let handler = move |event: notify::Result<notify::Event>| {
             if is_hint(&event) {
-                hint();
+                let is_lost = event.as_ref().is_ok_and(notify::Event::need_rescan);
+                hint(if is_lost { Heard::Lost } else { Heard::Change });
             }
         };
         let config = Config::default().with_follow_symlinks(false);
@@ -128,9 +138,38 @@ impl Follower {
 ///
 /// Numbers: `linux/magic.h` and statfs(2).
 pub fn network_kind(path: &Path) -> Option<&'static str> {
-    let f_type = rustix::fs::statfs(path).ok()?.f_type;
+    network_name(magic(path)?)
+}
+
+/// True on the file systems on which a file's number and its time of last change together mean its content: that time
+/// is set by this machine's kernel at every write and by nobody else, in steps far below two seconds.
+///
+/// Left out are those of other systems (FAT has neither numbers nor such a time) and layers over other file systems,
+/// whose numbers change. Numbers: `linux/magic.h`; ZFS on Linux, `sys/zfs_vfsops.h`.
+pub fn keeps_identity(path: &Path) -> bool {
+    magic(path).is_some_and(is_local)
+}
+
+fn magic(path: &Path) -> Option<u32> {
     // The type of the field differs between machines; the numbers have 32 bits.
-    match f_type as u32 {
+    Some(rustix::fs::statfs(path).ok()?.f_type as u32)
+}
+
+fn is_local(magic: u32) -> bool {
+    // ext2 to ext4, XFS, Btrfs, F2FS, tmpfs, ZFS.
+    const LOCAL: [u32; 6] = [
+        0xEF53,
+        0x5846_5342,
+        0x9123_683E,
+        0xF2F5_2010,
+        0x0102_1994,
+        0x2FC1_2FC1,
+    ];
+    LOCAL.contains(&magic)
+}
+
+fn network_name(magic: u32) -> Option<&'static str> {
+    match magic {
         0x6969 => Some("NFS"),
         0xFF53_4D42 | 0xFE53_4D42 | 0x517B => Some("SMB"),
         0x6573_5546 => Some("FUSE"),
@@ -168,6 +207,30 @@ mod tests {
         assert!(is_hint(&Err(notify::Error::generic("lost"))));
     }
 
+    /// No such mount can be made in a test: the numbers are the interface, and are checked against the kernel's list.
+    #[test]
+    fn network_file_systems_are_polled_and_local_ones_are_watched() {
+        // linux/magic.h, from memory and from statfs(2).
+        let polled = [
+            (0x6969, "NFS"),
+            (0xFF53_4D42, "SMB"),
+            (0xFE53_4D42, "SMB"),
+            (0x6573_5546, "FUSE"),
+            (0x0102_1997, "9P"),
+        ];
+        for (magic, name) in polled {
+            assert_eq!(network_name(magic), Some(name));
+            assert!(!is_local(magic));
+        }
+        // ext4, tmpfs, Btrfs are heard; FAT and overlays are heard, but their files' numbers are not relied on.
+        for magic in [0xEF53, 0x0102_1994, 0x9123_683E] {
+            assert!(network_name(magic).is_none() && is_local(magic));
+        }
+        for magic in [0x4D44, 0x794C_7630] {
+            assert!(network_name(magic).is_none() && !is_local(magic));
+        }
+    }
+
     fn wait_for(n_hints: &AtomicUsize, more_than: usize) -> bool {
         let deadline = Instant::now() + Duration::from_secs(5);
         while Instant::now() < deadline {
@@ -186,7 +249,7 @@ mod tests {
         std::fs::create_dir(&inbox).unwrap();
         let n_hints = Arc::new(AtomicUsize::new(0));
         let counter = n_hints.clone();
-        let hint: Hint = Arc::new(move || {
+        let hint: Hint = Arc::new(move |_| {
             counter.fetch_add(1, Ordering::SeqCst);
         });
         let mut follower = Follower::new(&inbox, false, hint);
@@ -211,7 +274,7 @@ mod tests {
         std::fs::write(inbox.path().join("heron/a.jpg"), b"x").unwrap();
         let n_hints = Arc::new(AtomicUsize::new(0));
         let counter = n_hints.clone();
-        let hint: Hint = Arc::new(move || {
+        let hint: Hint = Arc::new(move |_| {
             counter.fetch_add(1, Ordering::SeqCst);
         });
         let mut follower = Follower::new(inbox.path(), false, hint);

@@ -1,9 +1,10 @@
 //! What a photo's file says about how it was taken.
 
 use jiff::civil::DateTime;
+use serde::{Deserialize, Deserializer, Serialize};
 
 /// Facts read from the file's header; each is absent where the file does not say, or says nonsense.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Facts {
     /// When the shutter opened, by the phone's clock (Exif has no zone; an offset is kept apart).
     pub taken: Option<DateTime>,
@@ -38,7 +39,20 @@ pub struct Facts {
     /// Height in pixels, upright; 0 where the header could not be read.
     pub height: usize,
     /// `jpeg`, `png`, `tiff`, `webp`, `heic`, `dng`, or empty.
-    pub format: &'static str,
+    #[serde(deserialize_with = "known_format")]
+    pub format: Format,
+}
+
+/// A name out of a fixed list. Under a name of its own: serde would ask to borrow a bare `&str` from what is read.
+type Format = &'static str;
+
+/// Facts are written down and read back by this program only, so a format it does not know is a damaged note.
+fn known_format<'de, D: Deserializer<'de>>(from: D) -> Result<&'static str, D::Error> {
+    let text = String::deserialize(from)?;
+    ["jpeg", "png", "tiff", "webp", "heic", "dng", ""]
+        .into_iter()
+        .find(|format| *format == text)
+        .ok_or_else(|| serde::de::Error::custom("no known format"))
 }
 
 impl Facts {

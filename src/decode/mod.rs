@@ -58,6 +58,17 @@ const LOSSLESS_CEILING_8: u16 = 255;
 /// 0.1 % of the range.
 const ALIGNED_CEILING_16: u16 = 65472;
 
+/// Pictures of fewer pixels are read however small their file is: the memory they take is that of any phone's photo.
+const ORDINARY_PIXELS: u64 = 64_000_000;
+
+/// A larger picture must have a byte for so many pixels: first without loss (PNG, TIFF), then with.
+///
+/// Cameras' own files were seen to have 3 to 10 pixels a byte, and the noise of a sensor alone does not shrink to less
+/// than a bit a sample without loss. What is far beyond has no noise, so no camera took it: a JPEG without any content
+/// takes a byte for 64 pixels (ITU-T T.81, annex K: 32 bits a block of 16 × 16), deflate gives up to 1032 for 1 (zlib's
+/// technical notes), which is 344 pixels of three bytes.
+const PIXELS_PER_BYTE: (u64, u64) = (8, 48);
+
 /// What a format's decoder hands back.
 struct Picture {
     samples: Samples,
@@ -133,6 +144,8 @@ fn header_facts(bytes: &[u8]) -> Facts {
 /// [`Fault::Truncated`] where the file ends early or has a hole, [`Fault::TooLarge`] beyond `max_pixels`,
 /// [`Fault::Unreadable`] for everything else that is not a photo this build reads.
 pub fn decode(bytes: &[u8], max_pixels: u64) -> Result<(Facts, Frame), Fault> {
+    let mut facts = facts(bytes);
+    plausible(&facts, bytes.len() as u64, max_pixels)?;
     // Decoders of strangers' files have been known to panic on damaged ones; that is this file's fault alone.
     let picture = catch_unwind(AssertUnwindSafe(|| decode_picture(bytes, max_pixels)))
         .unwrap_or_else(|_| {
@@ -141,7 +154,6 @@ pub fn decode(bytes: &[u8], max_pixels: u64) -> Result<(Facts, Frame), Fault> {
                 kind(bytes)
             )))
         })?;
-    let mut facts = facts(bytes);
     if picture.is_upright {
         facts.orientation = 1;
     }
@@ -181,6 +193,26 @@ fn decode_picture(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
             "this is {words}, not a photo that can be measured: upload the camera's own JPEG"
         ))),
     }
+}
+
+/// Refuses a small file that would unfold into a huge picture: no camera wrote it, and it would take the memory of many
+/// photos.
+fn plausible(facts: &Facts, n_bytes: u64, max_pixels: u64) -> Result<(), Fault> {
+    let pixels = (facts.width as u64).saturating_mul(facts.height as u64);
+    let per_byte = match facts.format {
+        "png" | "tiff" => PIXELS_PER_BYTE.0,
+        _ => PIXELS_PER_BYTE.1,
+    };
+    // What is over the limit is refused with better words.
+    if pixels <= ORDINARY_PIXELS || pixels > max_pixels || pixels / per_byte <= n_bytes {
+        return Ok(());
+    }
+    Err(Fault::TooLarge(format!(
+        "{} × {} pixels in a file of {} kB: no camera's picture shrinks so far, so it is not unfolded; upload the camera's          own JPEG",
+        facts.width,
+        facts.height,
+        n_bytes.div_ceil(1000)
+    )))
 }
 
 /// Refuses a picture of more than `max_pixels`, or of none.
@@ -298,6 +330,30 @@ mod tests {
         };
         assert!((grey(None) - 0.2159).abs() < 0.005);
         assert!((grey(Some(linear)) - 0.502).abs() < 0.005);
+    }
+
+    #[test]
+    fn a_small_file_of_a_huge_picture_is_not_unfolded() {
+        let of = |format, width, height, n_bytes| {
+            let facts = Facts {
+                format,
+                width,
+                height,
+                ..Facts::default()
+            };
+            plausible(&facts, n_bytes, 210_000_000)
+        };
+        // 200 megapixels: a phone's own file and an export of it, and bombs.
+        assert!(of("jpeg", 16_320, 12_240, 30_000_000).is_ok());
+        assert!(of("png", 16_320, 12_240, 300_000_000).is_ok());
+        let bomb = |found: Result<(), Fault>| matches!(found, Err(Fault::TooLarge(_)));
+        assert!(bomb(of("jpeg", 16_320, 12_240, 3_121_000)));
+        assert!(bomb(of("png", 16_320, 12_240, 8_000_000)));
+        // Small pictures may be as empty as they like, and what states no size is for its decoder to judge.
+        assert!(of("png", 4_000, 3_000, 900).is_ok());
+        assert!(of("jpeg", 0, 0, 5).is_ok());
+        // Beyond the limit it is the limit that is named.
+        assert!(of("jpeg", usize::MAX, usize::MAX, 1_000_000).is_ok());
     }
 
     #[test]

@@ -20,6 +20,10 @@ pub(super) fn decode(bytes: &[u8], format: ImageFormat, max_pixels: u64) -> Resu
             webp_is_whole(bytes)?;
             None
         }
+        ImageFormat::Tiff => {
+            tiff_profile_is_whole(bytes)?;
+            None
+        }
         _ => None,
     };
     let damaged = |error: ImageError| damaged(name, error);
@@ -97,11 +101,23 @@ fn damaged(name: &str, error: ImageError) -> Fault {
             ))
         }
         ImageError::Unsupported(e) => Fault::Unreadable(format!(
-            "this {name} has a form that is not read here ({e}): save it as an ordinary 8- or 16-bit RGB picture"
+            "this {name} has a form that is not read here ({}): save it as an ordinary 8- or 16-bit RGB picture",
+            brief(&e)
         )),
         e => Fault::Unreadable(format!(
-            "this {name} is damaged ({e}): upload the photo again"
+            "this {name} is damaged ({}): upload the photo again",
+            brief(&e)
         )),
+    }
+}
+
+/// The decoder's own words, of which a damaged header can make it say thousands.
+fn brief(error: &impl std::fmt::Display) -> String {
+    const LONGEST: usize = 200;
+    let words = error.to_string();
+    match words.char_indices().nth(LONGEST) {
+        Some((end, _)) => format!("{}…", &words[..end]),
+        None => words,
     }
 }
 
@@ -181,6 +197,35 @@ fn png_chunks(bytes: &[u8]) -> Result<Option<Curve>, Fault> {
     )))
 }
 
+/// Refuses a TIFF whose ICC profile (tag 34675, ICC.1 annex B.4) lies beyond its end: cut there, the pixels are whole,
+/// but without their curve they are other light.
+fn tiff_profile_is_whole(bytes: &[u8]) -> Result<(), Fault> {
+    let little_endian = bytes.first() == Some(&b'I');
+    let number = |at: usize, n: usize| -> Option<usize> {
+        let field = bytes.get(at..at.checked_add(n)?)?;
+        let add = |number: usize, b: &u8| number << 8 | usize::from(*b);
+        Some(if little_endian {
+            field.iter().rev().fold(0, add)
+        } else {
+            field.iter().fold(0, add)
+        })
+    };
+    let profile = || {
+        let directory = number(4, 4)?;
+        let mut entries = (0..number(directory, 2)?).map(|i| directory + 2 + 12 * i);
+        let entry = entries.find(|&entry| number(entry, 2) == Some(34675))?;
+        Some((number(entry + 8, 4)?, number(entry + 4, 4)?))
+    };
+    match profile() {
+        Some((start, length)) if length > 4 && start + length > bytes.len() => {
+            Err(Fault::Truncated(
+                "this TIFF ends inside its colour profile: upload the photo again".to_owned(),
+            ))
+        }
+        _ => Ok(()),
+    }
+}
+
 /// The chunks of a WebP file: name and content. RFC 9649, 2.3.
 fn webp_chunks(bytes: &[u8]) -> impl Iterator<Item = (&[u8], &[u8])> {
     let mut at = 12;
@@ -250,6 +295,12 @@ mod tests {
         }
         .expect("a picture in memory");
         out.into_inner()
+    }
+
+    #[test]
+    fn the_decoder_s_own_words_are_kept_short() {
+        assert_eq!(brief(&"bad é"), "bad é");
+        assert_eq!(brief(&"é, ".repeat(9000)).chars().count(), 201);
     }
 
     #[test]

@@ -7,7 +7,7 @@
 use std::collections::HashSet;
 
 /// Names that the results keep for themselves at the top.
-const KEPT_AT_TOP: [&str; 3] = ["board.html", "quality.csv", "spectra.csv"];
+const KEPT_AT_TOP: [&str; 4] = ["board.html", "quality.csv", "spectra.csv", "inbox.log"];
 /// Names that the results keep for themselves in a bench's folder.
 const KEPT_IN_BENCH: [&str; 2] = ["index.html", "calibration.json"];
 /// Beginning of the names under which things are made before they are put in place.

@@ -10,11 +10,12 @@ use rayon::{ThreadPool, ThreadPoolBuilder};
 
 use crate::arrive::listing::{Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Settler, Times};
-use crate::arrive::watch::{Follower, network_kind};
+use crate::arrive::watch::{Follower, Heard, keeps_identity, network_kind};
 use crate::publish::Shelf;
 use crate::publish::record::Record;
 
 use super::intake::{Insist, Taken};
+use super::ledger::Ledger;
 use super::make::{Job, Made};
 use super::reload::Reload;
 use super::service::Service;
@@ -54,6 +55,8 @@ pub(super) const AFTER_A_HINT: Duration = Duration::from_millis(250);
 const BETWEEN_REPORTS: Duration = Duration::from_secs(60);
 /// After so many failures of its own, a photo does not hold up others any more.
 pub(super) const TRIES: u32 = 3;
+/// A file that the disk has not given for so long does not hold up the others any more.
+const STUCK: Duration = Duration::from_secs(5);
 /// A network's own caches delay what is seen, so that files must lie still for longer.
 const NETWORK_SETTLE: Duration = Duration::from_secs(10);
 
@@ -82,11 +85,15 @@ pub struct Engine<'a> {
     pub(super) start: Instant,
     pub(super) follower: Follower,
     pub(super) is_network: bool,
+    /// True where a file that looks unchanged after a restart is unchanged.
+    pub(super) keeps_identity: bool,
+    pub(super) ledger: Ledger,
     pub(super) listing: Option<Listing>,
     pub(super) next_scan: Option<Instant>,
     pub(super) settler: Settler,
     pub(super) to_read: VecDeque<(Candidate, Insist)>,
     pub(super) n_reading: usize,
+    pub(super) reading_since: BTreeMap<Rel, Instant>,
     pub(super) bytes_reading: u64,
     pub(super) read_failures: HashMap<Rel, u32>,
     /// Files that the disk did not give.
@@ -130,10 +137,18 @@ impl<'a> Engine<'a> {
         let orders = &setup.orders;
         let bell = ears.bell.clone();
         let hint_bell = bell.clone();
-        let hint = Arc::new(move || hint_bell.look());
+        let hint = Arc::new(move |heard| {
+            if heard == Heard::Lost {
+                tracing::info!(
+                    "the system lost count of what happened in the inbox: it is listed anew"
+                );
+            }
+            hint_bell.look();
+        });
         let poll = orders.poll || mode != Mode::Watch;
         let follower = Follower::new(&orders.inbox, poll, hint);
         let is_network = network_kind(&orders.inbox).is_some();
+        let keeps_identity = keeps_identity(&orders.inbox);
         let bar = matches!(mode, Mode::Sweep { progress: true }).then(|| {
             let style = indicatif::ProgressStyle::with_template(
                 "{bar:30} {pos} of {len} photos {wide_msg}",
@@ -158,10 +173,13 @@ impl<'a> Engine<'a> {
             start: now,
             follower,
             is_network,
+            keeps_identity,
+            ledger: Ledger::default(),
             listing: None,
             next_scan: Some(now),
             to_read: VecDeque::new(),
             n_reading: 0,
+            reading_since: BTreeMap::new(),
             bytes_reading: 0,
             read_failures: HashMap::new(),
             unread: HashMap::new(),
@@ -186,6 +204,7 @@ impl<'a> Engine<'a> {
         };
         engine.set_times();
         engine.take_inventory()?;
+        engine.read_ledger();
         Ok(engine)
     }
 
@@ -242,6 +261,7 @@ impl<'a> Engine<'a> {
         if self.summaries_due && self.listing.is_some() {
             self.write_summaries();
         }
+        self.keep_ledger();
         self.shelf.tidy();
         if let Some(bar) = &self.bar {
             bar.finish_and_clear();
@@ -257,7 +277,8 @@ impl<'a> Engine<'a> {
     }
 
     pub(super) fn is_done_reading(&self) -> bool {
-        self.to_read.is_empty() && self.n_reading == 0
+        let is_stuck = |since: &Instant| since.elapsed() >= STUCK;
+        self.to_read.is_empty() && self.reading_since.values().all(is_stuck)
     }
 
     fn is_finished(&self) -> bool {

@@ -4,10 +4,12 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use crate::arrive::listing::{self, Identity, Rel};
 use crate::arrive::settle::{Candidate, Sight};
+use crate::arrive::watch::{keeps_identity, network_kind};
 
 use super::Failure;
 use super::engine::{AFTER_A_HINT, Engine, Event, Mode, TRIES, pool};
-use super::intake::{Insist, Taken, take_in};
+use super::intake::{Insist, Taken, recalled, take_in};
+use super::ledger;
 
 impl Engine<'_> {
     pub(super) fn scan(&mut self) -> Result<(), Failure> {
@@ -37,13 +39,30 @@ impl Engine<'_> {
                 )));
             }
         };
-        if let Some(before) = &self.listing {
-            // An unmounted disk leaves an empty folder on another device behind.
-            let is_elsewhere = listing.root.0 != before.root.0;
-            if is_elsewhere && listing.entries.is_empty() && !before.entries.is_empty() {
-                self.warn(format!("the inbox {} is empty and on another disk than before: is it unmounted? The results stay as they are", inbox.display()));
-                return Ok(());
+        if let Some(doubt) = self.doubt_of_an_empty_inbox(&listing) {
+            let text = format!(
+                "the inbox {} is empty, and {doubt}: is its disk unmounted? The results stay as they are",
+                inbox.display()
+            );
+            if !watching {
+                return Err(Failure::Work(format!(
+                    "{text}; if it is meant to be empty, delete the results folder"
+                )));
             }
+            self.warn(format!("{text} until there is something in it"));
+            self.service.ready();
+            return Ok(());
+        }
+        if self
+            .listing
+            .as_ref()
+            .is_none_or(|before| before.root != listing.root)
+        {
+            self.is_network = network_kind(&inbox).is_some();
+            self.keeps_identity = keeps_identity(&inbox);
+            self.set_times();
+        }
+        if let Some(before) = &self.listing {
             for (gap, _) in &listing.gaps {
                 let below = before.entries.iter().filter(|(path, _)| path.is_below(gap));
                 let kept = below.map(|(path, entry)| (path.clone(), entry.clone()));
@@ -69,11 +88,7 @@ impl Engine<'_> {
                 tracing::info!(path = %path.shown(), "not here yet: a temporary name");
             }
         }
-        let wall_ns = SystemTime::now()
-            .duration_since(UNIX_EPOCH)
-            .map_or(0, |since| {
-                i64::try_from(since.as_nanos()).unwrap_or(i64::MAX)
-            });
+        let wall_ns = wall_ns();
         let trust_times = !self.is_network && (is_first || !watching);
         let now = self.start.elapsed();
         let sights = listing.entries.iter().map(|(path, entry)| {
@@ -93,6 +108,7 @@ impl Engine<'_> {
             .collect();
         for path in vanished {
             self.world.remove(&path);
+            self.ledger.forget(&path.shown());
             self.setbacks.remove(&path);
             self.read_failures.remove(&path);
             self.unread.remove(&path);
@@ -115,6 +131,34 @@ impl Engine<'_> {
         Ok(())
     }
 
+    /// Why an empty inbox may not be the inbox: an unmounted disk leaves an empty folder behind, and taking that for the
+    /// inbox would cost the whole class its results.
+    ///
+    /// A sweep is asked for what is there now, so it goes on where only the folder was made anew on the same disk.
+    fn doubt_of_an_empty_inbox(&self, listing: &listing::Listing) -> Option<String> {
+        let (root, n) = match &self.listing {
+            Some(before) => (before.root, before.entries.len()),
+            None => self
+                .ledger
+                .inbox
+                .map(|inbox| (inbox.root, inbox.n_entries))?,
+        };
+        let is_other_disk = root.0 != listing.root.0;
+        let is_in_doubt = match self.mode {
+            Mode::Watch => root != listing.root,
+            Mode::Sweep { .. } => is_other_disk,
+        };
+        if n == 0 || !listing.entries.is_empty() || !is_in_doubt {
+            return None;
+        }
+        let where_ = if is_other_disk {
+            "on another disk"
+        } else {
+            "another folder"
+        };
+        Some(format!("{where_} than when it held {n} files"))
+    }
+
     /// A sweep must end even if a file never comes to rest.
     pub(super) fn sweep_limit(&self) -> Duration {
         (self.setup.orders.settle * 5).max(Duration::from_millis(200))
@@ -129,6 +173,11 @@ impl Engine<'_> {
     pub(super) fn start_reading(&mut self) {
         while let Some((candidate, _)) = self.to_read.front() {
             let size = candidate.identity.size;
+            if let Some((candidate, taken)) = self.recall() {
+                self.to_read.pop_front();
+                self.take(candidate, taken);
+                continue;
+            }
             let fits =
                 self.bytes_reading + self.bytes_in_hand + size <= self.setup.orders.memory_bytes;
             let enough = self.n_reading >= 2 * self.setup.orders.workers.max(1);
@@ -147,6 +196,8 @@ impl Engine<'_> {
             };
             self.n_reading += 1;
             self.bytes_reading += size;
+            self.reading_since
+                .insert(candidate.path.clone(), Instant::now());
             let orders = &self.setup.orders;
             let (inbox, max_bytes) = (orders.inbox.clone(), orders.max_file_bytes);
             let (work, bell) = (self.setup.work.clone(), self.bell.clone());
@@ -160,6 +211,45 @@ impl Engine<'_> {
     pub(super) fn take_in(&mut self, candidate: Candidate, taken: Taken) {
         self.n_reading -= 1;
         self.bytes_reading -= candidate.identity.size;
+        self.reading_since.remove(&candidate.path);
+        if let Taken::Known(known) = &taken
+            && self.is_worth_remembering(candidate.identity)
+            && known.fault.is_none()
+        {
+            self.ledger.remember(known, candidate.identity);
+        }
+        self.take(candidate, taken);
+    }
+
+    /// True where the file's own times, now that it has been read, would show every later change.
+    fn is_worth_remembering(&self, identity: Identity) -> bool {
+        let root = self.listing.as_ref().map(|listing| listing.root.0);
+        self.keeps_identity
+            && root == Some(identity.dev)
+            && quiet(&identity, wall_ns()) >= ledger::STEP
+    }
+
+    /// The next file, where it was read in an earlier run and has not changed since.
+    fn recall(&self) -> Option<(Candidate, Taken)> {
+        let (candidate, insist) = self.to_read.front()?;
+        let listing = self.listing.as_ref()?;
+        let entry = listing.entries.get(&candidate.path)?;
+        let orders = &self.setup.orders;
+        let is_plain = entry.kind == listing::Kind::File
+            && entry.identity == candidate.identity
+            && entry.identity.dev == listing.root.0
+            && entry.identity.size <= orders.max_file_bytes;
+        if !is_plain || !self.keeps_identity {
+            return None;
+        }
+        let shown = candidate.path.shown();
+        let line = self.ledger.recall(&shown, candidate.identity)?;
+        let work = self.setup.work.as_ref();
+        let taken = recalled(candidate, line, shown, *insist, work);
+        Some((candidate.clone(), taken))
+    }
+
+    fn take(&mut self, candidate: Candidate, taken: Taken) {
         let Candidate { path, identity, .. } = candidate;
         let now = self.start.elapsed();
         match taken {
@@ -234,6 +324,14 @@ impl Engine<'_> {
             }
         }
     }
+}
+
+/// The clock that people set, ns since 1970.
+fn wall_ns() -> i64 {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH);
+    since.map_or(0, |since| {
+        i64::try_from(since.as_nanos()).unwrap_or(i64::MAX)
+    })
 }
 
 /// For how long the file's own times say that it has not changed; zero for times to come.

@@ -10,6 +10,7 @@ use crate::classify::{Capture, Decision, Outcome, Purpose};
 use crate::decode::Facts;
 use crate::measure::Code;
 
+use super::ledger::Line;
 use super::read::{self, Reading};
 use super::work::Work;
 use super::world::Known;
@@ -57,9 +58,18 @@ pub fn take_in(
     if let Kind::Other(what) = kind {
         return at_fault(Code::Unreadable, what.clone());
     }
-    let path = candidate.path.under(inbox);
     let identity = candidate.identity;
-    let (bytes, hash) = match read::read(&path, identity, max_file_bytes) {
+    if identity.size > max_file_bytes {
+        // Not even read: a film, or a terabyte of nothing, would keep all the others waiting.
+        let mib = |n: u64| n.div_ceil(1 << 20);
+        let what = format!(
+            "a file of {} MiB, over the limit of {} MiB; send the photo itself, smaller",
+            mib(identity.size),
+            mib(max_file_bytes)
+        );
+        return at_fault(Code::TooLarge, what);
+    }
+    let (bytes, hash) = match read::read(inbox, &candidate.path, identity) {
         Reading::Whole { bytes, hash } => (bytes, hash),
         Reading::Changed if insist == Insist::OnEverything => {
             let what = "it was still being written when the program had to go on; run it again";
@@ -85,24 +95,35 @@ pub fn take_in(
     let mut known = known(&shown, &bytes, work);
     known.hash = hash;
     known.size = identity.size;
-    if identity.size > max_file_bytes {
-        let mib = |n: u64| n.div_ceil(1 << 20);
-        let what = format!(
-            "a file of {} MiB, over the limit of {} MiB; send the photo itself, smaller",
-            mib(identity.size),
-            mib(max_file_bytes)
-        );
-        known.fault = Some((Code::TooLarge, what));
-        return Taken::Known(Box::new(known));
-    }
+    let look = || complete::suspicion(&bytes);
+    known.suspicion = catch_unwind(AssertUnwindSafe(look)).unwrap_or_default();
+    weigh(known, insist)
+}
+
+/// What [`take_in`] would say of a file that was read before and has not changed since.
+pub fn recalled(
+    candidate: &Candidate,
+    line: &Line,
+    shown: String,
+    insist: Insist,
+    work: &dyn Work,
+) -> Taken {
+    let mut known = decided(shown, line.facts.clone(), work);
+    known.hash = line.hash.clone();
+    known.size = candidate.identity.size;
+    known.suspicion = line.suspicion.clone();
+    weigh(known, insist)
+}
+
+/// Whether what is known of a file will do, or the rest of it may still come. What is ignored need not be whole.
+fn weigh(known: Known, insist: Insist) -> Taken {
     let is_ignored = matches!(known.decision.outcome, Outcome::Ignore { .. });
-    if !is_ignored && known.fault.is_none() {
-        known.suspicion = complete::suspicion(&bytes);
-        if let (Some(why), Insist::No) = (&known.suspicion, insist) {
-            return Taken::Unfinished(why.clone());
+    match (&known.suspicion, insist) {
+        (Some(why), Insist::No) if !is_ignored && known.fault.is_none() => {
+            Taken::Unfinished(why.clone())
         }
+        _ => Taken::Known(Box::new(known)),
     }
-    Taken::Known(Box::new(known))
 }
 
 /// Facts and decision, each behind a fence: one file's header, or one rule, must not end the others' day.
@@ -111,10 +132,15 @@ fn known(shown: &str, bytes: &[u8], work: &dyn Work) -> Known {
         [] => Facts::default(),
         _ => catch_unwind(AssertUnwindSafe(|| work.facts(bytes))).unwrap_or_default(),
     };
-    match catch_unwind(AssertUnwindSafe(|| work.decide(shown, &facts))) {
-        Ok(decision) => Known::new(shown.to_owned(), facts, decision),
+    decided(shown.to_owned(), facts, work)
+}
+
+fn decided(shown: String, facts: Facts, work: &dyn Work) -> Known {
+    match catch_unwind(AssertUnwindSafe(|| work.decide(&shown, &facts))) {
+        Ok(decision) => Known::new(shown, facts, decision),
         Err(_) => {
-            let mut known = Known::new(shown.to_owned(), facts, undecided(shown));
+            let decision = undecided(&shown);
+            let mut known = Known::new(shown, facts, decision);
             let what = "this program failed on the rules for it; keep it for a report";
             known.fault = Some((Code::Unreadable, what.to_owned()));
             known

@@ -369,7 +369,7 @@ impl Lab {
 }
 
 /// Memory that the system could give, bytes: what it calls available, proc_meminfo(5).
-fn free_memory() -> Option<u64> {
+pub(super) fn free_memory() -> Option<u64> {
     let text = std::fs::read_to_string("/proc/meminfo").ok()?;
     let line = text
         .lines()

@@ -10,6 +10,7 @@ mod explain;
 mod inbox;
 mod intake;
 pub mod lab;
+mod ledger;
 mod make;
 mod preflight;
 mod read;

@@ -1,68 +1,214 @@
 //! What would go wrong on the day, found out before it: folders, rights, space, the system's limits.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
+use std::time::Instant;
 
+use rustix::fs::{Access, FlockOperation};
+use rustix::io::Errno;
+
+use crate::arrive::listing::{self, Kind, Listing};
+use crate::arrive::watch::network_kind;
 use crate::settings::Settings;
+use crate::settings::sections::Poll;
 
 /// Free space below which a class's results may not fit, bytes: some 1 MiB a photo.
 const LITTLE_SPACE: u64 = 2 << 30;
+/// Free entries below which a class's results may not fit: eight for each of a thousand photos.
+const FEW_ENTRIES: u64 = 8192;
+/// A listing that takes longer makes every verdict late.
+const SLOW_LISTING_S: f64 = 1.0;
+/// Open files that the program may need at once: workers, listings and the system's own.
+const FEW_OPEN_FILES: u64 = 128;
 
-/// One line for each thing that needs attention, or one that says all is well. Changes nothing on the disk.
+/// One line for each thing that was looked at, `ok:` or `ATTENTION:` with what to do. Changes nothing on the disk.
 pub fn preflight(settings: &Settings) -> Vec<String> {
-    let mut doubts = Vec::new();
-    match fs::read_dir(&settings.inbox) {
-        Ok(entries) => {
-            let n = entries.count();
-            doubts.push(format!("ok: the inbox {} can be read ({n} entries at its top)", settings.inbox.display()));
+    let mut said = Vec::new();
+    match listed(&settings.inbox, &mut said) {
+        Some(listing) => watching(settings, &listing, &mut said),
+        None => {
+            said.push(format!(
+                "ATTENTION: the inbox {} cannot be read: make the folder, give this account the right to list it, or \
+                 correct `inbox:`",
+                settings.inbox.display()
+            ));
         }
-        Err(error) => doubts.push(format!(
-            "ATTENTION: the inbox {} cannot be read ({error}): make the folder, or correct `inbox:`",
-            settings.inbox.display()
-        )),
     }
-    let standing = nearest_standing(&settings.results);
-    match fs::metadata(standing) {
-        Ok(meta) if meta.permissions().readonly() => doubts.push(format!(
-            "ATTENTION: the results cannot be written: {} is read-only",
-            standing.display()
-        )),
-        Ok(_) => match rustix::fs::statvfs(standing) {
-            Ok(space) => {
-                let free = space.f_bavail * space.f_frsize;
-                let word = if free < LITTLE_SPACE {
-                    "ATTENTION"
-                } else {
-                    "ok"
-                };
-                doubts.push(format!(
-                    "{word}: {:.1} GiB free for the results in {} (about 1 MiB a photo)",
-                    free as f64 / f64::from(1u32 << 30),
-                    settings.results.display()
-                ));
-            }
-            Err(error) => doubts.push(format!(
-                "ATTENTION: free space at {} is not known: {error}",
-                standing.display()
-            )),
-        },
-        Err(error) => doubts.push(format!(
-            "ATTENTION: {} cannot be looked at: {error}",
-            standing.display()
-        )),
+    writing(settings, &mut said);
+    computer(settings, &mut said);
+    said
+}
+
+/// What is in the inbox, and what of it may not be read.
+fn listed(inbox: &Path, said: &mut Vec<String>) -> Option<Listing> {
+    let began = Instant::now();
+    let listing = listing::list(inbox).ok()?;
+    let took_s = began.elapsed().as_secs_f64();
+    let n = listing.entries.len();
+    let word = if took_s > SLOW_LISTING_S {
+        "ATTENTION"
+    } else {
+        "ok"
+    };
+    said.push(format!(
+        "{word}: the inbox {} can be read: {n} files, listed in {took_s:.2} s",
+        inbox.display()
+    ));
+    let mut closed = Vec::new();
+    let mut odd = Vec::new();
+    for (path, entry) in &listing.entries {
+        match &entry.kind {
+            Kind::File if may(&path.under(inbox), Access::READ_OK) => {}
+            Kind::File => closed.push(path.shown()),
+            Kind::Other(what) => odd.push(format!("{:?} ({what})", path.shown())),
+        }
     }
-    let limit = "/proc/sys/fs/inotify/max_user_watches";
-    if let Ok(text) = fs::read_to_string(limit)
-        && let Ok(watches) = text.trim().parse::<u64>()
-        && watches < 1024
-    {
-        doubts.push(format!(
-            "ATTENTION: the system allows {watches} watched folders ({limit}); with more, new photos are seen only every \
-             {} s",
-            settings.arrival.rescan_s
+    closed.extend(listing.gaps.iter().map(|(folder, _)| folder.shown()));
+    if let Some(first) = closed.first() {
+        said.push(format!(
+            "ATTENTION: {} of them may not be read by this account, such as {first:?}: give it the right (chmod a+r, or \
+             the group of the upload)",
+            closed.len()
         ));
     }
-    doubts
+    if let Some(first) = odd.first() {
+        said.push(format!(
+            "ATTENTION: {} entries are no files and will only be named, such as {first}",
+            odd.len()
+        ));
+    }
+    Some(listing)
+}
+
+/// Whether new photos will be heard of, or looked for.
+fn watching(settings: &Settings, listing: &Listing, said: &mut Vec<String>) {
+    let every = settings.arrival.rescan_s;
+    if settings.arrival.poll == Poll::Always {
+        said.push(format!(
+            "ok: the inbox is listed every {every} s, as the configuration says"
+        ));
+        return;
+    }
+    if let Some(kind) = network_kind(&settings.inbox) {
+        said.push(format!(
+            "ok: the inbox lies on {kind}, where the system does not report changes: it is listed every {every} s, and \
+             files must lie still for longer"
+        ));
+        return;
+    }
+    let folders: BTreeSet<_> = listing
+        .entries
+        .keys()
+        .filter_map(|path| path.as_path().parent())
+        .flat_map(Path::ancestors)
+        .collect();
+    // Twice as many: the class has not begun.
+    let needed = 2 * folders.len().max(1) as u64;
+    for (limit, needed) in [
+        ("fs.inotify.max_user_watches", needed),
+        ("fs.inotify.max_user_instances", 2),
+        ("user.max_inotify_watches", needed),
+    ] {
+        let file = format!("/proc/sys/{}", limit.replace('.', "/"));
+        let Some(allowed) = number(&file).filter(|allowed| *allowed < needed) else {
+            continue;
+        };
+        said.push(format!(
+            "ATTENTION: {limit} is {allowed} and {needed} may be needed: new photos would be seen only every {every} s; \
+             raise it with sysctl -w {limit}={}",
+            needed.max(8192)
+        ));
+    }
+}
+
+/// Whether results can be written, and how many.
+fn writing(settings: &Settings, said: &mut Vec<String>) {
+    let results = &settings.results;
+    let standing = nearest_standing(results);
+    if !standing.is_dir() {
+        said.push(format!(
+            "ATTENTION: the results cannot be written: {} is not a folder",
+            standing.display()
+        ));
+        return;
+    }
+    if may(standing, Access::WRITE_OK | Access::EXEC_OK) {
+        said.push(format!(
+            "ok: the results {} can be written",
+            results.display()
+        ));
+    } else {
+        said.push(format!(
+            "ATTENTION: the results cannot be written: {} is read-only, or not this account's to write in",
+            standing.display()
+        ));
+    }
+    if standing == results && is_held(results) {
+        said.push(format!(
+            "ATTENTION: another slitwatch is at work on {}: a second one will be refused",
+            results.display()
+        ));
+    }
+    match rustix::fs::statvfs(standing) {
+        Ok(space) => {
+            let free = space.f_bavail.saturating_mul(space.f_frsize);
+            let is_little = free < LITTLE_SPACE;
+            let word = if is_little { "ATTENTION" } else { "ok" };
+            said.push(format!(
+                "{word}: {:.1} GiB free for the results in {} (about 1 MiB a photo)",
+                free as f64 / f64::from(1u32 << 30),
+                results.display()
+            ));
+            // Some file systems have no such limit, and say 0 of 0.
+            if space.f_files > 0 && space.f_favail < FEW_ENTRIES {
+                said.push(format!(
+                    "ATTENTION: only {} files can still be made in {} (about 8 a photo): make room",
+                    space.f_favail,
+                    standing.display()
+                ));
+            }
+        }
+        Err(error) => said.push(format!(
+            "ATTENTION: free space at {} is not known: {error}",
+            standing.display()
+        )),
+    }
+}
+
+/// Whether the computer gives what the configuration asks for.
+fn computer(settings: &Settings, said: &mut Vec<String>) {
+    if let (Some(asked), Some(free)) = (settings.work.memory_mib, super::lab::free_memory())
+        && asked > free >> 20
+    {
+        said.push(format!(
+            "ATTENTION: memory_mib is {asked} and {} MiB are free: make it smaller, or leave it at auto",
+            free >> 20
+        ));
+    }
+    let open_files = rustix::process::getrlimit(rustix::process::Resource::Nofile).current;
+    if let Some(allowed) = open_files.filter(|allowed| *allowed < FEW_OPEN_FILES) {
+        said.push(format!(
+            "ATTENTION: this account may have {allowed} files open: allow it more (ulimit -n 1024)"
+        ));
+    }
+}
+
+fn may(path: &Path, access: Access) -> bool {
+    rustix::fs::access(path, access).is_ok()
+}
+
+fn number(file: &str) -> Option<u64> {
+    fs::read_to_string(file).ok()?.trim().parse().ok()
+}
+
+/// True where another process holds the results. A shared lock, for a moment, changes nothing.
+fn is_held(results: &Path) -> bool {
+    let Ok(folder) = fs::File::open(results) else {
+        return false;
+    };
+    let lock = rustix::fs::flock(&folder, FlockOperation::NonBlockingLockShared);
+    lock == Err(Errno::WOULDBLOCK)
 }
 
 fn nearest_standing(path: &Path) -> &Path {

@@ -5,7 +5,7 @@ use std::io::{self, Read};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
-use rustix::fs::OFlags;
+use rustix::fs::{Mode, OFlags, ResolveFlags};
 use rustix::io::Errno;
 
 use crate::arrive::listing::{Identity, Rel};
@@ -20,6 +20,8 @@ pub struct Gone(pub Rel);
 pub struct Source {
     pub(super) inbox: PathBuf,
     pub(super) path: Rel,
+    /// Bytes that it had when it was read; of one that has grown since, no more are read.
+    pub(super) size: u64,
 }
 
 impl Source {
@@ -27,8 +29,8 @@ impl Source {
     pub(super) fn read(&self, hash: &str) -> Result<Vec<u8>, Gone> {
         let gone = || Gone(self.path.clone());
         let mut bytes = Vec::new();
-        open(&self.path.under(&self.inbox))
-            .and_then(|mut file| file.read_to_end(&mut bytes))
+        open(&self.inbox, &self.path)
+            .and_then(|file| file.take(self.size + 1).read_to_end(&mut bytes))
             .map_err(|_| gone())?;
         if blake3::hash(&bytes).to_hex().as_str() == hash {
             Ok(bytes)
@@ -42,9 +44,9 @@ impl Source {
 pub enum Reading {
     /// All of it, as listed.
     Whole {
-        /// The bytes; empty where the file is larger than allowed.
+        /// The bytes.
         bytes: Vec<u8>,
-        /// BLAKE3 of all of it, hexadecimal.
+        /// BLAKE3 of them, hexadecimal.
         hash: String,
     },
     /// It changed before or while it was read.
@@ -55,28 +57,41 @@ pub enum Reading {
     Failed(io::Error),
 }
 
-/// Opens a plain file: no links, and no waiting for the other end of a pipe.
-fn open(path: &Path) -> io::Result<File> {
-    let flags = OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY;
-    OpenOptions::new()
-        .read(true)
-        .custom_flags(flags.bits().cast_signed())
-        .open(path)
+/// Opens a plain file: no links, neither in its own place nor in that of a folder above it, and no waiting for the other
+/// end of a pipe.
+fn open(inbox: &Path, path: &Rel) -> io::Result<File> {
+    let flags = OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY | OFlags::CLOEXEC;
+    let stay_inside = ResolveFlags::NO_SYMLINKS | ResolveFlags::BENEATH;
+    let folder = File::open(inbox)?;
+    match rustix::fs::openat2(folder, path.as_path(), flags, Mode::empty(), stay_inside) {
+        Ok(file) => Ok(file.into()),
+        // Kernels before 5.6.
+        Err(Errno::NOSYS) => OpenOptions::new()
+            .read(true)
+            .custom_flags(flags.bits().cast_signed())
+            .open(path.under(inbox)),
+        Err(errno) => Err(errno.into()),
+    }
 }
 
-/// Reads the file that was listed as `identity`. Of a file over `max_bytes` only the hash is taken.
-pub fn read(path: &Path, identity: Identity, max_bytes: u64) -> Reading {
-    match try_read(path, identity, max_bytes) {
+/// Reads the file that was listed as `identity`.
+pub fn read(inbox: &Path, path: &Rel, identity: Identity) -> Reading {
+    // A link in its place gives ELOOP; EAGAIN comes of a folder being renamed just then.
+    let is_passing = |error: &io::Error| {
+        [Errno::LOOP, Errno::AGAIN]
+            .iter()
+            .any(|errno| error.raw_os_error() == Some(errno.raw_os_error()))
+    };
+    match try_read(inbox, path, identity) {
         Ok(reading) => reading,
-        // A link in its place opens with ELOOP.
-        Err(error) if error.raw_os_error() == Some(Errno::LOOP.raw_os_error()) => Reading::Changed,
+        Err(error) if is_passing(&error) => Reading::Changed,
         Err(error) if error.kind() == io::ErrorKind::NotFound => Reading::Gone,
         Err(error) => Reading::Failed(error),
     }
 }
 
-fn try_read(path: &Path, identity: Identity, max_bytes: u64) -> io::Result<Reading> {
-    let mut file = open(path)?;
+fn try_read(inbox: &Path, path: &Rel, identity: Identity) -> io::Result<Reading> {
+    let mut file = open(inbox, path)?;
     let is_as_listed = |file: &File| -> io::Result<bool> {
         let metadata = file.metadata()?;
         Ok(metadata.is_file() && Identity::of(&metadata) == identity)
@@ -85,28 +100,15 @@ fn try_read(path: &Path, identity: Identity, max_bytes: u64) -> io::Result<Readi
         return Ok(Reading::Changed);
     }
     let mut bytes = Vec::new();
-    let mut hasher = blake3::Hasher::new();
-    if identity.size <= max_bytes {
-        bytes.reserve_exact(usize::try_from(identity.size).unwrap_or(0) + 1);
-        // One byte more than listed, so that growth shows, and not all of a file that grows for ever.
-        file.by_ref()
-            .take(identity.size + 1)
-            .read_to_end(&mut bytes)?;
-        hasher.update(&bytes);
-    } else {
-        let mut block = vec![0; 1 << 20];
-        let mut rest = file.by_ref().take(identity.size + 1);
-        loop {
-            match rest.read(&mut block)? {
-                0 => break,
-                n => hasher.update(&block[..n]),
-            };
-        }
-    }
-    if hasher.count() != identity.size || !is_as_listed(&file)? {
+    bytes.reserve_exact(usize::try_from(identity.size).unwrap_or(0) + 1);
+    // One byte more than listed, so that growth shows, and not all of a file that grows for ever.
+    file.by_ref()
+        .take(identity.size + 1)
+        .read_to_end(&mut bytes)?;
+    if bytes.len() as u64 != identity.size || !is_as_listed(&file)? {
         return Ok(Reading::Changed);
     }
-    let hash = hasher.finalize().to_hex().to_string();
+    let hash = blake3::hash(&bytes).to_hex().to_string();
     Ok(Reading::Whole { bytes, hash })
 }
 
@@ -125,39 +127,59 @@ mod tests {
         let path = folder.path().join("a.jpg");
         fs::write(&path, b"light").unwrap();
         let listed = identity(&path);
+        let read = || read(folder.path(), &Rel::new("a.jpg"), listed);
         let expected = blake3::hash(b"light").to_hex().to_string();
-        match read(&path, listed, 100) {
+        match read() {
             Reading::Whole { bytes, hash } => {
-                assert_eq!((bytes, hash), (b"light".to_vec(), expected.clone()))
+                assert_eq!((bytes, hash), (b"light".to_vec(), expected))
             }
             _ => panic!("not read"),
         }
-        match read(&path, listed, 3) {
-            Reading::Whole { bytes, hash } => assert_eq!((bytes, hash), (Vec::new(), expected)),
-            _ => panic!("not hashed"),
-        }
         fs::write(&path, b"night").unwrap();
-        assert!(matches!(read(&path, listed, 100), Reading::Changed));
+        assert!(matches!(read(), Reading::Changed));
         fs::remove_file(&path).unwrap();
-        assert!(matches!(read(&path, listed, 100), Reading::Gone));
+        assert!(matches!(read(), Reading::Gone));
     }
 
     #[test]
     fn neither_a_link_nor_a_pipe_in_its_place_is_read() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("a.jpg");
+        let read = || read(folder.path(), &Rel::new("a.jpg"), identity(&path));
         std::os::unix::fs::symlink("/etc/hostname", &path).unwrap();
-        assert!(matches!(
-            read(&path, identity(&path), 100),
-            Reading::Changed
-        ));
+        assert!(matches!(read(), Reading::Changed));
         fs::remove_file(&path).unwrap();
         let mode = rustix::fs::Mode::from_raw_mode(0o600);
         rustix::fs::mknodat(rustix::fs::CWD, &path, rustix::fs::FileType::Fifo, mode, 0).unwrap();
         // Opening the pipe must not wait for a writer: the test would never end.
-        assert!(matches!(
-            read(&path, identity(&path), 100),
-            Reading::Changed
-        ));
+        assert!(matches!(read(), Reading::Changed));
+    }
+
+    #[test]
+    fn a_folder_that_became_a_link_leads_nowhere() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        fs::create_dir_all(at("outside/heron")).unwrap();
+        fs::create_dir(at("inbox")).unwrap();
+        fs::write(at("outside/heron/a.jpg"), b"secret").unwrap();
+        std::os::unix::fs::symlink("../outside/heron", at("inbox/heron")).unwrap();
+        let listed = identity(&at("inbox/heron/a.jpg"));
+        let found = read(&at("inbox"), &Rel::new("heron/a.jpg"), listed);
+        assert!(matches!(found, Reading::Changed));
+    }
+
+    #[test]
+    fn a_photo_that_has_grown_meanwhile_is_not_read_to_its_end() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = File::create(folder.path().join("a.jpg")).unwrap();
+        // A terabyte of nothing: reading all of it would take the memory, and the day.
+        file.set_len(1 << 40).unwrap();
+        let source = Source {
+            inbox: folder.path().to_owned(),
+            path: Rel::new("a.jpg"),
+            size: 5,
+        };
+        let hash = blake3::hash(b"light").to_hex().to_string();
+        assert_eq!(source.read(&hash), Err(Gone(Rel::new("a.jpg"))));
     }
 }

@@ -22,33 +22,47 @@ impl Reload for Never {
     }
 }
 
-/// Loads a file anew when it has changed.
+/// Loads a file anew when it, or one of those it names, has changed.
 pub struct FromFile<F> {
     path: PathBuf,
-    seen: Option<Identity>,
+    seen: Vec<(PathBuf, Option<Identity>)>,
     load: F,
 }
 
-impl<F: FnMut(&Path) -> Result<Setup, String>> FromFile<F> {
-    /// Loads `path` with `load` when it is no longer as it is now.
-    pub fn new(path: &Path, load: F) -> FromFile<F> {
-        FromFile {
-            path: path.to_owned(),
-            seen: identity(path),
-            load,
-        }
+impl<F: FnMut(&Path) -> Result<(Setup, Vec<PathBuf>), String>> FromFile<F> {
+    /// Loads `path` with `load` when it, or one of the files that it names, is no longer as it is now. `load` returns
+    /// the files that the configuration names.
+    pub fn new(path: &Path, names: Vec<PathBuf>, load: F) -> FromFile<F> {
+        let path = path.to_owned();
+        let seen = looked_at(&path, names);
+        FromFile { path, seen, load }
     }
 }
 
-impl<F: FnMut(&Path) -> Result<Setup, String>> Reload for FromFile<F> {
+fn looked_at(path: &Path, names: Vec<PathBuf>) -> Vec<(PathBuf, Option<Identity>)> {
+    std::iter::once(path.to_owned())
+        .chain(names)
+        .map(|path| (path.clone(), identity(&path)))
+        .collect()
+}
+
+impl<F: FnMut(&Path) -> Result<(Setup, Vec<PathBuf>), String>> Reload for FromFile<F> {
     fn changed(&mut self, forced: bool) -> Option<Result<Setup, String>> {
-        let now = identity(&self.path);
-        // Editors replace the file: for a moment there may be none.
-        if now.is_none() || now == self.seen && !forced {
+        let paths = self.seen.iter().skip(1).map(|(path, _)| path.clone());
+        let now = looked_at(&self.path, paths.collect());
+        // Editors replace a file: for a moment there may be none.
+        if now.iter().any(|(_, identity)| identity.is_none()) && !forced {
+            return None;
+        }
+        if now == self.seen && !forced {
             return None;
         }
         self.seen = now;
-        Some((self.load)(&self.path))
+        let loaded = (self.load)(&self.path);
+        Some(loaded.map(|(setup, names)| {
+            self.seen = looked_at(&self.path, names);
+            setup
+        }))
     }
 }
 

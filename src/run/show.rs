@@ -9,6 +9,7 @@ use crate::publish::{Shelf, Trap, Trouble};
 
 use super::Failure;
 use super::engine::{Engine, Mode};
+use super::ledger::{self, Ledger};
 use super::work::Class;
 
 /// The summaries follow a change within this time, or within ten times what writing them takes.
@@ -37,6 +38,31 @@ impl Engine<'_> {
         self.summaries_due = true;
         self.stale_possible = true;
         Ok(())
+    }
+
+    /// What an earlier run has read.
+    pub(super) fn read_ledger(&mut self) {
+        if let Some(bytes) = self.shelf.read(ledger::NAME) {
+            self.ledger = Ledger::read(&bytes, &self.setup.orders.version);
+        }
+    }
+
+    /// Writes down what was read, for the next run. Whatever goes wrong only costs that one time.
+    pub(super) fn keep_ledger(&mut self) {
+        let Some(listing) = &self.listing else {
+            return;
+        };
+        let inbox = ledger::Inbox {
+            root: listing.root,
+            n_entries: listing.entries.len(),
+        };
+        let version = &self.setup.orders.version;
+        if let Some(bytes) = self.ledger.text_if_changed(inbox, version) {
+            match self.shelf.put_file(ledger::NAME, &bytes, None) {
+                Ok(_) => self.ledger.was_written(Some(inbox)),
+                Err(trouble) => tracing::debug!("{trouble}; the next start will take longer"),
+            }
+        }
     }
 
     pub(super) fn summaries_at(&self) -> Option<Instant> {
@@ -141,6 +167,7 @@ impl Engine<'_> {
             match Shelf::open(self.shelf.root(), Trap::default()) {
                 Ok(shelf) => {
                     self.shelf = Arc::new(shelf);
+                    self.ledger.was_written(None);
                     if let Err(failure) = self.take_inventory() {
                         self.warn(failure.to_string());
                     }
@@ -150,6 +177,7 @@ impl Engine<'_> {
             }
         } else if self.last_stocktaking.elapsed() >= BETWEEN_STOCKTAKINGS {
             self.last_stocktaking = Instant::now();
+            self.keep_ledger();
             // The disk may have got over whatever it had.
             let now = self.start.elapsed();
             for (path, identity) in std::mem::take(&mut self.unread) {

@@ -293,9 +293,10 @@ impl World {
         published: &Published,
         orders: &Orders,
     ) -> Job {
-        let source = |path: &Rel| Source {
+        let source = |path: &Rel, photo: &Known| Source {
             inbox: orders.inbox.clone(),
             path: path.clone(),
+            size: photo.size,
         };
         // The hashes' paths rise, and so do the inputs.
         let inputs = |hashes: &BTreeMap<String, String>| -> Vec<Input> {
@@ -311,13 +312,13 @@ impl World {
                         facts: known.facts.clone(),
                         decision: known.decision.clone(),
                         hash: known.hash.clone(),
-                        source: source(path),
+                        source: source(path, known),
                     })
                 })
                 .collect()
         };
         Job {
-            source: source(path),
+            source: source(path, photo),
             photo: photo.shown.clone(),
             bench: photo.bench().to_owned(),
             folder: photo.folder.clone(),

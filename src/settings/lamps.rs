@@ -50,7 +50,7 @@ fn read_lamp(t: &mut Table<'_>, name: &str, folder: &Path) -> Option<Lamp> {
                     })
                     .ok()
             });
-            file.report().adopt(report.into_mistakes());
+            file.report().adopt(report);
             lamp?
         }
         (None, Some(lines)) => Lamp {

@@ -41,6 +41,8 @@ impl fmt::Display for Mistake {
 pub struct Report {
     file: PathBuf,
     mistakes: RefCell<Vec<Mistake>>,
+    /// Other files that this one names.
+    names: RefCell<Vec<PathBuf>>,
 }
 
 impl Report {
@@ -49,6 +51,7 @@ impl Report {
         Report {
             file: file.to_owned(),
             mistakes: RefCell::new(Vec::new()),
+            names: RefCell::default(),
         }
     }
 
@@ -68,9 +71,15 @@ impl Report {
         });
     }
 
-    /// Takes over mistakes found in another file.
-    pub fn adopt(&self, others: Vec<Mistake>) {
-        self.mistakes.borrow_mut().extend(others);
+    /// Takes over the mistakes found in another file, which this one names.
+    pub fn adopt(&self, other: Report) {
+        self.names.borrow_mut().push(other.file.clone());
+        self.mistakes.borrow_mut().extend(other.into_mistakes());
+    }
+
+    /// Other files that were adopted, in the order of their naming.
+    pub fn names(&self) -> Vec<PathBuf> {
+        self.names.borrow().clone()
     }
 
     /// True while nothing is wrong.

@@ -38,6 +38,8 @@ const SHIPPED: &str = include_str!("../../config/lab.yaml");
 pub struct Settings {
     /// The file it came from.
     pub file: PathBuf,
+    /// Files that it names: texts and lamps.
+    pub names: Vec<PathBuf>,
     /// Where photos arrive; never written to.
     pub inbox: PathBuf,
     /// Where results are published.
@@ -100,7 +102,10 @@ fn read_text(text: &str, report: Report) -> Result<Settings, Vec<Mistake>> {
     let folder = file.parent().unwrap_or(Path::new("")).to_owned();
     let settings = report.parse(text, |top| top.table(|t| read_settings(t, &file, &folder)));
     match settings {
-        Some(settings) if report.is_clean() => Ok(settings),
+        Some(settings) if report.is_clean() => Ok(Settings {
+            names: report.names(),
+            ..settings
+        }),
         _ => Err(report.into_mistakes()),
     }
 }
@@ -148,6 +153,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let words = t.get("words").and_then(|spot| read_words(&spot, folder));
     Some(Settings {
         file: file.to_owned(),
+        names: Vec::new(),
         inbox: inbox?,
         results: results?,
         instrument,
@@ -175,7 +181,7 @@ fn read_path(spot: &Spot<'_>, folder: &Path) -> Option<PathBuf> {
 fn read_words(spot: &Spot<'_>, folder: &Path) -> Option<Words> {
     let report = Report::new(&read_path(spot, folder)?);
     let words = report.read_file().map(|text| Words::read(&text, &report));
-    spot.report().adopt(report.into_mistakes());
+    spot.report().adopt(report);
     words
 }
 

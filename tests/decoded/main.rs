@@ -1,6 +1,8 @@
 //! One small scene in every form that a photo may come in, written by other programs (`files/README.md` names
 //! them): each must decode to the same linear light, or be refused with a word.
 
+mod damaged;
+
 use std::path::Path;
 
 use slitwatch::decode::{Fault, decode, facts};

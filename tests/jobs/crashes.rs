@@ -2,6 +2,8 @@
 //! a reader that polls all the while never meets half a file.
 
 use std::fs;
+use std::os::fd::AsRawFd;
+use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
@@ -10,7 +12,7 @@ use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg32;
 
 use crate::fake::photo;
-use crate::lab::{Lab, assert_same, wait_for};
+use crate::lab::{Lab, asked, assert_same, wait_for};
 
 fn put_class(lab: &Lab) {
     lab.put("heron/lamp-01.jpg", "taken=10:00 light=3");
@@ -98,6 +100,8 @@ fn check_whole(results: &Path) -> usize {
             if name == "quality.json" {
                 let parsed: Result<serde_json::Value, _> = serde_json::from_slice(&bytes);
                 assert!(parsed.is_ok(), "{}: half a file", path.display());
+            } else if name == "inbox.log" {
+                assert!(bytes.ends_with(b"}\n"), "{}: half a file", path.display());
             } else {
                 assert!(bytes.ends_with(b"end\n"), "{}: half a file", path.display());
             }
@@ -107,53 +111,115 @@ fn check_whole(results: &Path) -> usize {
     n
 }
 
-/// Number of kills: 12 in the ordinary run; `SLITWATCH_KILLS=1000` for the long one. `SLITWATCH_SEED` repeats a run.
+/// Number of kills: 50 in the ordinary run; `SLITWATCH_KILLS=1000` for the long one. `SLITWATCH_SEED` repeats a run.
+///
+/// Every second daemon aborts by itself before some step of its publishing, if it gets so far; all the others, and those
+/// that do not, are killed from outside.
 #[test]
 fn kills_at_random_moments_lose_nothing() {
-    let number = |name: &str| std::env::var(name).ok().and_then(|n| n.parse::<u64>().ok());
-    let n_kills = number("SLITWATCH_KILLS").unwrap_or(12);
-    let seed = number("SLITWATCH_SEED").unwrap_or_else(|| {
+    let n_kills = asked("SLITWATCH_KILLS").unwrap_or(50);
+    let seed = asked("SLITWATCH_SEED").unwrap_or_else(|| {
         let now = std::time::SystemTime::now()
             .duration_since(std::time::UNIX_EPOCH)
             .unwrap();
         u64::from(now.subsec_nanos())
     });
-    eprintln!("SLITWATCH_SEED={seed}");
+    eprintln!("SLITWATCH_KILLS={n_kills} SLITWATCH_SEED={seed}");
     let mut random = Pcg32::seed_from_u64(seed);
     let lab = Lab::new();
     let over = AtomicBool::new(false);
     let n_seen = AtomicUsize::new(0);
+    let (mut n_aborted, mut n_half_made) = (0, 0);
     std::thread::scope(|scope| {
-        scope.spawn(|| {
+        let reader = scope.spawn(|| {
             while !over.load(Ordering::SeqCst) {
                 n_seen.fetch_add(check_whole(&lab.results()), Ordering::SeqCst);
+                check_folders(&lab.results());
                 std::thread::sleep(Duration::from_millis(1));
             }
         });
-        for _ in 0..n_kills {
-            let daemon = lab.process("watch", None);
+        for i in 0..n_kills {
+            // A photo's folder takes 14 steps, and a start often has a few to publish.
+            let crash_at = (i % 2 == 0).then(|| random.random_range(1..60));
+            let daemon = lab.process("watch", crash_at);
             for _ in 0..random.random_range(1..6) {
                 disturb(&lab, &mut random);
                 std::thread::sleep(Duration::from_millis(random.random_range(0..80)));
             }
-            daemon.kill();
+            if random.random_range(0..4) == 0 {
+                // Long enough for a listing after the last change.
+                std::thread::sleep(Duration::from_millis(random.random_range(200..600)));
+            }
+            n_aborted += u64::from(daemon.kill_or_find_aborted());
+            n_half_made += u64::from(has_something_half_made(&lab.results()));
+            assert!(
+                !reader.is_finished(),
+                "seed {seed}: the reader has met half a file"
+            );
         }
         let daemon = lab.process("watch", None);
         lab.wait_until_done();
         drop(daemon);
         over.store(true, Ordering::SeqCst);
     });
-    assert!(
-        n_seen.load(Ordering::SeqCst) > 100,
-        "the reader saw something"
+    let n_seen = n_seen.load(Ordering::SeqCst);
+    eprintln!(
+        "{n_kills} kills, {n_aborted} of them between two steps, {n_half_made} that left something half made; \
+         {n_seen} files read meanwhile"
     );
-    lab.sweep();
+    assert!(n_seen > 100, "the reader saw something");
+    assert!(
+        n_aborted >= n_kills / 10,
+        "the daemons lived too short to publish"
+    );
     assert_same(&lab.tree(), &lab.expected(), &format!("seed {seed}"));
+    lab.sweep();
+    assert_same(&lab.tree(), &lab.expected(), &format!("seed {seed}, swept"));
 }
 
-/// One thing that happens to an inbox.
+fn has_something_half_made(results: &Path) -> bool {
+    crate::real::files_below(results)
+        .iter()
+        .any(|name| name.contains(".making-"))
+}
+
+/// Looks into every photo's folder as one that holds it open would, and asks that it is all of one making.
+fn check_folders(results: &Path) {
+    for name in crate::real::files_below(results) {
+        let Some(folder) = name.strip_suffix("/quality.json") else {
+            continue;
+        };
+        if folder.contains(".making-") {
+            continue;
+        }
+        let path = results.join(folder);
+        let Ok(open) = fs::File::open(&path) else {
+            continue;
+        };
+        let here = std::path::PathBuf::from(format!("/proc/self/fd/{}", open.as_raw_fd()));
+        let Ok(quality) = fs::read(here.join("quality.json")) else {
+            continue;
+        };
+        let quality: serde_json::Value = serde_json::from_slice(&quality).expect("whole JSON");
+        let has_spectrum = here.join("spectrum.csv").exists();
+        // One that was replaced since may be on its way out, file by file.
+        let still_stands = fs::metadata(&path)
+            .is_ok_and(|now| Some(now.ino()) == open.metadata().ok().map(|held| held.ino()));
+        if still_stands {
+            assert_eq!(
+                quality["verdict"] == "good",
+                has_spectrum,
+                "{folder}: half a folder"
+            );
+        }
+    }
+}
+
+/// One thing that happens to an inbox: a photo comes whole, in two parts, or under a temporary name; is replaced, renamed
+/// within its bench or to another one, deleted, or deleted and put back.
 fn disturb(lab: &Lab, random: &mut Pcg32) {
-    let bench = ["heron", "dunlin", "avocet"][random.random_range(0..3)];
+    let benches = ["heron", "dunlin", "avocet"];
+    let bench = benches[random.random_range(0..3)];
     let kind = ["lamp", "dark", "blank", "quay", "quay", "quay"][random.random_range(0..6)];
     let name = format!("{bench}/{kind}-{}.jpg", random.random_range(0..4));
     let path = lab.inbox().join(&name);
@@ -167,7 +233,7 @@ fn disturb(lab: &Lab, random: &mut Pcg32) {
             ""
         }
     );
-    match random.random_range(0..6) {
+    match random.random_range(0..8) {
         0 => {
             let _ = fs::remove_file(path);
         }
@@ -185,6 +251,18 @@ fn disturb(lab: &Lab, random: &mut Pcg32) {
         3 => {
             lab.put(&format!("{bench}/.{kind}.jpg.~1f"), &words);
             let _ = fs::rename(lab.inbox().join(format!("{bench}/.{kind}.jpg.~1f")), path);
+        }
+        4 => {
+            if let Ok(bytes) = fs::read(&path) {
+                let _ = fs::remove_file(&path);
+                std::thread::sleep(Duration::from_millis(random.random_range(0..100)));
+                lab.put_bytes(&name, &bytes);
+            }
+        }
+        5 => {
+            let other = benches[random.random_range(0..3)];
+            let _ = fs::create_dir(lab.inbox().join(other));
+            let _ = fs::rename(path, lab.inbox().join(format!("{other}/{kind}-moved.jpg")));
         }
         _ => lab.put(&name, &words),
     }

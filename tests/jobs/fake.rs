@@ -29,12 +29,16 @@ fn words(bytes: &[u8]) -> BTreeMap<String, String> {
         .collect()
 }
 
-/// Words a photo may hold: `taken=10:00`, `light=5`, `bad` (retake), `panic`, `panic-always`, `slow=50` (ms).
+/// Words a photo may hold: `taken=10:00`, `light=5`, `bad` (retake), `panic`, `panic-always`, `slow=50` (ms),
+/// `slow-header=50` (ms): a disk that does not give the file.
 pub struct Fake;
 
 impl Work for Fake {
     fn facts(&self, bytes: &[u8]) -> Facts {
         let words = words(bytes);
+        if let Some(ms) = words.get("slow-header") {
+            std::thread::sleep(Duration::from_millis(ms.parse().expect("ms")));
+        }
         Facts {
             taken: words
                 .get("taken")

@@ -3,7 +3,7 @@
 use std::fs;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
@@ -12,8 +12,9 @@ use slitwatch::run::{
     self, Bell, Class, Gone, Outcome, Reload, Setup, Summary, Task, Work, reload,
 };
 
-use crate::fake::Fake;
-use crate::lab::{Lab, assert_same, wait_for};
+use crate::fake::{Fake, photo};
+use crate::lab::{Lab, asked, assert_same, wait_for};
+use crate::mounts::Mount;
 
 #[test]
 fn a_panic_costs_that_photo_only_and_is_not_tried_for_ever() {
@@ -61,20 +62,13 @@ fn a_full_disk_for_a_while_loses_nothing_and_needs_no_restart() {
 }
 
 /// A real disk of 256 KiB. Mounting one needs rights that not everybody has: without them this says so, and the injected
-/// errors above stand alone.
+/// errors above stand alone. It stays full for 1.5 s, or for `SLITWATCH_FULL_DISK_S` seconds.
 #[test]
 fn a_real_full_disk_loses_nothing_once_there_is_room() {
     let lab = Lab::new();
-    fs::create_dir_all(lab.results()).unwrap();
-    let run = |program: &str, arguments: &[&str]| {
-        let mut command = std::process::Command::new(program);
-        let status = command.args(arguments).arg(lab.results()).status();
-        status.is_ok_and(|status| status.success())
-    };
-    if !run("mount", &["-t", "tmpfs", "-o", "size=256k", "none"]) {
-        eprintln!("skipped: a small disk cannot be mounted here");
+    let Some(disk) = Mount::small_disk(&lab.results()) else {
         return;
-    }
+    };
     lab.put("heron/lamp-01.jpg", "light=3");
     for i in 0..8 {
         lab.put(&format!("heron/quay-{i}.jpg"), "light=5");
@@ -85,20 +79,62 @@ fn a_real_full_disk_loses_nothing_once_there_is_room() {
     wait_for("the first results", || {
         lab.verdict("heron/lamp-01.jpg") == "good"
     });
-    std::thread::sleep(Duration::from_millis(1500));
+    let full_ms = asked("SLITWATCH_FULL_DISK_S").map_or(1500, |s| s * 1000);
+    std::thread::sleep(Duration::from_millis(full_ms));
     let n_before = lab
         .tree()
         .keys()
         .filter(|n| n.ends_with("/quality.json"))
         .count();
+    assert!(watch.is_running(), "no restart needed");
     fs::remove_file(&ballast).unwrap();
+    let room_again = Instant::now();
     lab.wait_until_done();
+    eprintln!(
+        "full for {full_ms} ms with {n_before} of 9 photos published; all of them {:?} after there was room",
+        room_again.elapsed()
+    );
     drop(watch);
-    assert!(run("umount", &[]));
+    drop(disk);
     assert!(
         n_before < 9,
         "the disk was full: {n_before} of 9 photos had found room"
     );
+}
+
+#[test]
+fn a_results_disk_that_became_read_only_is_waited_for() {
+    let lab = Lab::new();
+    let Some(disk) = Mount::small_disk(&lab.results()) else {
+        return;
+    };
+    lab.put("heron/lamp-01.jpg", "light=3");
+    let watch = lab.watch();
+    wait_for("the lamp", || lab.verdict("heron/lamp-01.jpg") == "good");
+    std::thread::sleep(Duration::from_millis(700));
+    assert!(disk.remount("ro"));
+    lab.put("heron/quay-01.jpg", "light=5");
+    std::thread::sleep(Duration::from_millis(900));
+    assert!(watch.is_running());
+    assert_eq!(lab.verdict("heron/quay-01.jpg"), "none");
+    assert!(disk.remount("rw"));
+    lab.wait_until_done();
+    drop(watch);
+}
+
+#[test]
+fn a_file_that_the_disk_does_not_give_holds_up_no_other() {
+    let lab = Lab::new();
+    lab.put("avocet/quay-01.jpg", "slow-header=9000");
+    lab.put("heron/lamp-01.jpg", "light=3");
+    lab.put("heron/quay-01.jpg", "light=5");
+    let watch = lab.watch();
+    wait_for("the others", || lab.verdict("heron/quay-01.jpg") == "good");
+    assert_eq!(lab.verdict("avocet/quay-01.jpg"), "none");
+    wait_for("the slow one", || {
+        lab.verdict("avocet/quay-01.jpg") == "waiting"
+    });
+    drop(watch);
 }
 
 #[test]
@@ -163,6 +199,137 @@ fn the_inbox_goes_away_and_comes_back() {
         lab.verdict("heron/quay-01.jpg") == "good"
     });
     drop(watch);
+}
+
+/// What an unmounted disk leaves behind is an empty folder in its place. Whoever takes that for the inbox throws the whole
+/// class's results away.
+#[test]
+fn an_empty_folder_in_the_inbox_s_place_is_not_taken_for_the_inbox() {
+    let lab = Lab::new();
+    lab.put("heron/lamp-01.jpg", "light=3");
+    let watch = lab.watch();
+    wait_for("the photo", || lab.verdict("heron/lamp-01.jpg") == "good");
+    let away = lab.beside("away");
+    fs::rename(lab.inbox(), &away).unwrap();
+    fs::create_dir(lab.inbox()).unwrap();
+    std::thread::sleep(Duration::from_millis(700));
+    assert_eq!(lab.verdict("heron/lamp-01.jpg"), "good", "the results stay");
+    fs::remove_dir(lab.inbox()).unwrap();
+    fs::rename(&away, lab.inbox()).unwrap();
+    lab.put("heron/quay-01.jpg", "light=5");
+    wait_for("the next photo", || {
+        lab.verdict("heron/quay-01.jpg") == "good"
+    });
+    // Once there is something in it, it is the inbox, whatever became of the old one.
+    fs::rename(lab.inbox(), &away).unwrap();
+    lab.put("dunlin/quay-01.jpg", "light=5");
+    lab.wait_until_done();
+    // And one that is emptied photo by photo is empty.
+    fs::remove_file(lab.inbox().join("dunlin/quay-01.jpg")).unwrap();
+    lab.wait_until_done();
+    drop(watch);
+}
+
+/// The inbox on a disk of its own, as a card or a share would be: goes, also while the daemon is restarted, and comes back.
+#[test]
+fn an_unmounted_inbox_costs_no_results_not_even_over_a_restart() {
+    let lab = Lab::new();
+    let Some(disk) = Mount::small_disk(&lab.inbox()) else {
+        return;
+    };
+    lab.put("heron/lamp-01.jpg", "light=3");
+    let keep = lab.beside("keep.jpg");
+    fs::copy(lab.inbox().join("heron/lamp-01.jpg"), &keep).unwrap();
+    let watch = lab.watch();
+    wait_for("the photo", || lab.verdict("heron/lamp-01.jpg") == "good");
+    drop(disk);
+    assert_eq!(fs::read_dir(lab.inbox()).unwrap().count(), 0);
+    std::thread::sleep(Duration::from_millis(600));
+    assert_eq!(lab.verdict("heron/lamp-01.jpg"), "good", "the results stay");
+    drop(watch);
+    let watch = lab.watch();
+    std::thread::sleep(Duration::from_millis(600));
+    assert_eq!(
+        lab.verdict("heron/lamp-01.jpg"),
+        "good",
+        "after a restart, too"
+    );
+    drop(watch);
+    let refused = lab.try_sweep().unwrap_err();
+    assert!(refused.to_string().contains("unmounted"), "{refused}");
+    assert_eq!(lab.verdict("heron/lamp-01.jpg"), "good");
+    let watch = lab.watch();
+    let disk = Mount::small_disk(&lab.inbox()).unwrap();
+    fs::create_dir(lab.inbox().join("heron")).unwrap();
+    fs::copy(&keep, lab.inbox().join("heron/lamp-01.jpg")).unwrap();
+    lab.put("heron/quay-01.jpg", "light=5");
+    lab.wait_until_done();
+    drop(watch);
+    drop(disk);
+}
+
+/// A library that, laid before the system's own, makes the clock that people set jump by more than a year, to and fro,
+/// every 300 ms. The clock that nobody can set goes on.
+const JUMPING_CLOCK: &str = r"
+#include <time.h>
+#include <unistd.h>
+#include <sys/syscall.h>
+int clock_gettime(clockid_t clock, struct timespec *t) {
+    int result = syscall(SYS_clock_gettime, clock, t);
+    if (result == 0 && clock == CLOCK_REALTIME) {
+        struct timespec steady;
+        syscall(SYS_clock_gettime, CLOCK_MONOTONIC, &steady);
+        long turn = (steady.tv_sec * 10 + steady.tv_nsec / 100000000) / 3 % 3;
+        t->tv_sec += (turn - 1) * 400L * 86400L;
+    }
+    return result;
+}
+";
+
+#[test]
+fn a_clock_that_jumps_changes_nothing() {
+    let lab = Lab::new();
+    let (source, library) = (lab.beside("clock.c"), lab.beside("clock.so"));
+    fs::write(&source, JUMPING_CLOCK).unwrap();
+    let compiled = std::process::Command::new("cc")
+        .args(["-shared", "-fPIC", "-D_GNU_SOURCE", "-o"])
+        .args([&library, &source])
+        .status();
+    if !compiled.is_ok_and(|status| status.success()) {
+        eprintln!("skipped: there is no C compiler to make the clock jump with");
+        return;
+    }
+    lab.put("heron/lamp-01.jpg", "taken=10:00 light=3");
+    let jumping = [("LD_PRELOAD", library.display().to_string())];
+    let daemon = lab.process_through(&[], "watch", &jumping);
+    let bytes = photo("taken=10:05 light=5");
+    for i in 0..6 {
+        // In two parts, across a jump.
+        lab.put_bytes(&format!("heron/quay-{i}.jpg"), &bytes[..40]);
+        std::thread::sleep(Duration::from_millis(170));
+        lab.put(
+            &format!("heron/quay-{i}.jpg"),
+            &format!("taken=10:05 light={i}"),
+        );
+    }
+    lab.wait_until_done();
+    let is_published = |line: &&str| line.contains("published") && line.contains("changed=true");
+    let said = lab.said();
+    let n_made = said.lines().filter(is_published).count();
+    // The clock did jump: the log's times differ by more than a year.
+    let years: std::collections::BTreeSet<&str> = said.lines().filter_map(|l| l.get(..4)).collect();
+    assert!(years.len() > 1, "the clock did not jump: {years:?}");
+    std::thread::sleep(Duration::from_millis(700));
+    let n_later = lab.said().lines().filter(is_published).count();
+    assert_eq!(
+        n_later, n_made,
+        "nothing is made again because of the clock"
+    );
+    drop(daemon);
+    // What it remembers of its reading is remembered only where the clock gives no doubt.
+    lab.put("heron/quay-0.jpg", "taken=10:05 light=9");
+    lab.sweep();
+    assert_same(&lab.tree(), &lab.expected(), "after the jumps");
 }
 
 #[test]
@@ -249,17 +416,25 @@ fn a_configuration_file_is_loaded_when_it_changed_and_only_then() {
     let n_loads = Arc::new(AtomicU32::new(0));
     let counter = n_loads.clone();
     let setup = lab.setup();
-    let mut file = reload::FromFile::new(&path, move |_| {
+    let words = lab.inbox().with_file_name("words.yaml");
+    fs::write(&words, "advice").unwrap();
+    let names = vec![words.clone()];
+    let mut file = reload::FromFile::new(&path, names.clone(), move |_| {
         counter.fetch_add(1, Ordering::SeqCst);
-        Ok(setup.clone())
+        Ok((setup.clone(), names.clone()))
     });
     assert!(file.changed(false).is_none());
+    fs::write(&words, "better advice").unwrap();
+    assert!(
+        file.changed(false).is_some(),
+        "a file that it names counts, too"
+    );
     fs::write(&path, "two!").unwrap();
     assert!(file.changed(false).is_some());
     assert!(file.changed(false).is_none());
     fs::remove_file(&path).unwrap();
     assert!(file.changed(false).is_none(), "an editor replaces the file");
-    assert_eq!(n_loads.load(Ordering::SeqCst), 1);
+    assert_eq!(n_loads.load(Ordering::SeqCst), 2);
 }
 
 /// A worker that states another origin than it was given.

@@ -8,8 +8,8 @@ use std::os::unix::ffi::OsStrExt;
 
 use crate::real::{Place, SWEPT, demo_bytes, stderr};
 
-/// A PNG that promises 60 000 × 60 000 pixels (PNG specification, 11.2.2: IHDR), and little else.
-fn bomb() -> Vec<u8> {
+/// A PNG of `side` × `side` pixels of three 16-bit samples (PNG specification, 11.2.2: IHDR) around compressed data.
+fn png(side: u32, data: &[u8]) -> Vec<u8> {
     let mut png = b"\x89PNG\r\n\x1a\n".to_vec();
     let mut chunk = |kind: &[u8], data: &[u8]| {
         png.extend_from_slice(&(data.len() as u32).to_be_bytes());
@@ -29,11 +29,174 @@ fn bomb() -> Vec<u8> {
         }
         png.extend_from_slice(&(!crc).to_be_bytes());
     };
-    let side = 60_000_u32.to_be_bytes();
+    let side = side.to_be_bytes();
     chunk(b"IHDR", &[&side[..], &side[..], &[16, 2, 0, 0, 0]].concat());
-    chunk(b"IDAT", &[0x78, 0x9c, 0x03, 0, 0, 0, 0, 1]);
+    chunk(b"IDAT", data);
     chunk(b"IEND", &[]);
     png
+}
+
+/// A PNG that promises 60 000 × 60 000 pixels, and little else.
+fn bomb() -> Vec<u8> {
+    png(60_000, &[0x78, 0x9c, 0x03, 0, 0, 0, 0, 1])
+}
+
+/// A PNG that keeps its promise of 206 megapixels, black: 1.2 GB out of 7.8 MB.
+///
+/// One deflate block (RFC 1951, 3.2.6) of a literal 0 and then copies of the 258 bytes before: length 258 is the code 285,
+/// eight bits, and distance 1 the code 0, five bits.
+fn true_bomb() -> Vec<u8> {
+    const SIDE: usize = 14_350;
+    let n_bytes = SIDE * (1 + 6 * SIDE);
+    let mut bits: Vec<u8> = Vec::new();
+    let mut n_bits = 0_usize;
+    let mut put = |code: u32, length: usize, most_significant_first: bool| {
+        for i in 0..length {
+            let shift = if most_significant_first {
+                length - 1 - i
+            } else {
+                i
+            };
+            if n_bits.is_multiple_of(8) {
+                bits.push(0);
+            }
+            let at = bits.len() - 1;
+            bits[at] |= ((code >> shift & 1) as u8) << (n_bits % 8);
+            n_bits += 1;
+        }
+    };
+    put(0b011, 3, false);
+    put(0x30, 8, true);
+    for _ in 0..(n_bytes - 1) / 258 {
+        put(0b1100_0101, 8, true);
+        put(0, 5, true);
+    }
+    for _ in 0..(n_bytes - 1) % 258 {
+        put(0x30, 8, true);
+    }
+    put(0, 7, true);
+    // Adler-32 of n zeros (RFC 1950, 9): a stays 1, b is n.
+    let adler = ((n_bytes % 65_521) as u32) << 16 | 1;
+    png(
+        SIDE as u32,
+        &[&[0x78, 0xDA][..], &bits, &adler.to_be_bytes()].concat(),
+    )
+}
+
+/// Bombs, giants, broken pictures of every form and lies in the header, all in one inbox with two good photos: each has
+/// a row, the good ones are measured as if alone, and the program never takes more than 600 MiB.
+#[test]
+fn hostile_pictures_take_no_memory_and_nothing_from_the_good_ones() {
+    let place = Place::new();
+    place.put_demo(|photo| photo == "turnstone/lamp-03.jpg");
+    let lamp = demo_bytes("heron/lamp-01.jpg");
+    place.put("heron/lamp-01.jpg", &lamp);
+    let mut n = 2;
+    let mut put = |name: &str, bytes: &[u8]| {
+        place.put(&format!("heron/{name}"), bytes);
+        n += 1;
+    };
+    put("bomb.png", &bomb());
+    put("true-bomb.png", &true_bomb());
+    let side = lamp
+        .windows(4)
+        .position(|w| w == [0xFF, 0xC0, 0x00, 0x11])
+        .expect("a frame header")
+        + 5;
+    let mut giant = lamp.clone();
+    giant[side..side + 4].fill(0xFF);
+    put("giant.jpg", &giant);
+    put("half.jpg", &lamp[..lamp.len() / 2]);
+    let mut flipped = lamp.clone();
+    for at in (lamp.len() / 2..lamp.len()).step_by(5000) {
+        flipped[at] ^= 0x10;
+    }
+    put("flipped.jpg", &flipped);
+    let noise = [
+        &b"\xFF\xD8\xFF\xE1\x20\x00Exif\0\0II*\0\x08\0\0\0"[..],
+        &[0xA5; 8176],
+        &lamp[2..],
+    ]
+    .concat();
+    put("noise-in-exif.jpg", &noise);
+    for picture in fs::read_dir(crate::real::shipped("tests/decoded/files"))
+        .unwrap()
+        .flatten()
+    {
+        let name = picture.file_name().to_string_lossy().into_owned();
+        let bytes = fs::read(picture.path()).unwrap();
+        put(&format!("whole-{name}"), &bytes);
+        put(&format!("part-{name}"), &bytes[..bytes.len() * 2 / 3]);
+    }
+    // A terabyte that takes no room on the disk, and a device that gives zeros for ever.
+    let film = fs::File::create(place.inbox().join("heron/film.jpg")).unwrap();
+    film.set_len(1 << 40).expect("a sparse file");
+    n += 1;
+    let device = place.inbox().join("heron/zeros.jpg");
+    let mode = rustix::fs::Mode::from_raw_mode(0o666);
+    let zeros = rustix::fs::makedev(1, 5);
+    let made = rustix::fs::mknodat(
+        rustix::fs::CWD,
+        &device,
+        rustix::fs::FileType::CharacterDevice,
+        mode,
+        zeros,
+    );
+    match made {
+        Ok(()) => n += 1,
+        Err(_) => eprintln!("skipped in part: only the administrator can make a device"),
+    }
+    let config = fs::read_to_string(crate::real::shipped("config/lab.yaml")).unwrap();
+    let impatient = place.path("lab.yaml");
+    fs::write(&impatient, config.replace("settle_s: 2 ", "settle_s: 0.5 ")).unwrap();
+    let began = std::time::Instant::now();
+    let (status, most_mib) =
+        place.run_and_weigh(&["sweep", "-q", "-q", "--config", impatient.to_str().unwrap()]);
+    eprintln!(
+        "{n} entries in {:.1?}; at most {most_mib} MiB",
+        began.elapsed()
+    );
+    assert_eq!(status, Some(0));
+    assert!(most_mib <= 600, "{most_mib} MiB");
+
+    let rows = place.rows("quality.csv");
+    assert_eq!(rows.len(), n);
+    let verdict = |name: &str| {
+        let row = rows
+            .iter()
+            .find(|row| row["photo"] == format!("heron/{name}"));
+        let row = row.unwrap_or_else(|| panic!("{name} has no row"));
+        (row["verdict"].clone(), row["reasons"].clone())
+    };
+    let is = |verdict: &str, reason: &str| (verdict.to_owned(), reason.to_owned());
+    for name in ["bomb.png", "true-bomb.png", "giant.jpg", "film.jpg"] {
+        assert_eq!(verdict(name), is("unreadable", "too-large"), "{name}");
+    }
+    assert_eq!(verdict("half.jpg"), is("unreadable", "truncated"));
+    if made.is_ok() {
+        assert_eq!(verdict("zeros.jpg"), is("unreadable", "unreadable"));
+    }
+    for row in &rows {
+        if row["photo"].contains("/part-") {
+            assert!(
+                !["good", "caution"].contains(&row["verdict"].as_str()),
+                "{}",
+                row["photo"]
+            );
+        }
+    }
+    let noisy = verdict("noise-in-exif.jpg").0;
+    assert!(
+        noisy != "unreadable" && noisy != "ignored",
+        "its picture is sound: {noisy}"
+    );
+    let tree = place.tree();
+    for photo in ["turnstone/lamp-03.jpg", "heron/lamp-01.jpg"] {
+        for name in ["spectrum.csv", "peaks.csv", "overlay.png", "quality.json"] {
+            let path = format!("{photo}/{name}");
+            assert!(tree[&path] == SWEPT.tree[&path], "{path}");
+        }
+    }
 }
 
 #[test]

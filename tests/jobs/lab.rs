@@ -8,6 +8,7 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use rustix::process::Signal;
 use slitwatch::run::{self, Bell, Failure, Orders, Report, Setup, reload, signals};
 
 use crate::fake::Fake;
@@ -98,7 +99,31 @@ impl Lab {
 
     /// Starts this binary as a daemon or a sweep in a process of its own.
     pub fn process(&self, mode: &str, crash_at: Option<u64>) -> Process {
-        let mut command = Command::new(std::env::current_exe().expect("this program"));
+        let crash_at = crash_at.map(|n| ("SLITWATCH_CRASH_AT", n.to_string()));
+        let environment: Vec<_> = crash_at.into_iter().collect();
+        self.process_through(&[], mode, &environment)
+    }
+
+    /// As [`Lab::process`], by way of another program that ends in executing its arguments, and with more environment.
+    pub fn process_through(
+        &self,
+        by: &[&str],
+        mode: &str,
+        environment: &[(&str, String)],
+    ) -> Process {
+        let me = std::env::current_exe().expect("this program");
+        let mut command = match by {
+            [] => Command::new(&me),
+            [program, arguments @ ..] => {
+                let mut command = Command::new(program);
+                command.args(arguments).arg(&me);
+                command
+            }
+        };
+        let log = fs::File::options()
+            .create(true)
+            .append(true)
+            .open(self.log());
         command
             .args([
                 "--exact",
@@ -109,12 +134,24 @@ impl Lab {
             .env("JOBS_MODE", mode)
             .env("JOBS_INBOX", self.inbox())
             .env("JOBS_RESULTS", self.results())
+            .envs(environment.iter().map(|(name, value)| (name, value)))
             .stdout(Stdio::null())
-            .stderr(Stdio::null());
-        if let Some(n) = crash_at {
-            command.env("SLITWATCH_CRASH_AT", n.to_string());
-        }
+            .stderr(log.expect("a log"));
         Process(command.spawn().expect("a process"))
+    }
+
+    fn log(&self) -> PathBuf {
+        self.folder.path().join("stderr")
+    }
+
+    /// What the processes have said so far.
+    pub fn said(&self) -> String {
+        fs::read_to_string(self.log()).unwrap_or_default()
+    }
+
+    /// A folder beside the inbox.
+    pub fn beside(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
     }
 
     pub fn tree(&self) -> BTreeMap<String, String> {
@@ -210,8 +247,28 @@ impl Process {
     }
 
     pub fn interrupt(&self) {
+        self.signal(Signal::TERM);
+    }
+
+    pub fn signal(&self, signal: Signal) {
         let pid = rustix::process::Pid::from_child(&self.0);
-        let _ = rustix::process::kill_process(pid, rustix::process::Signal::TERM);
+        let _ = rustix::process::kill_process(pid, signal);
+    }
+
+    /// True where it uses the system's file events.
+    pub fn has_events(&self) -> bool {
+        let open = fs::read_dir(format!("/proc/{}/fd", self.0.id()));
+        open.into_iter().flatten().flatten().any(|entry| {
+            fs::read_link(entry.path()).is_ok_and(|to| to.to_string_lossy().contains("inotify"))
+        })
+    }
+
+    /// Kills it; true where it had already aborted.
+    pub fn kill_or_find_aborted(mut self) -> bool {
+        use std::os::unix::process::ExitStatusExt;
+        let _ = self.0.kill();
+        let ended = self.0.wait().expect("an end");
+        ended.signal() == Some(Signal::ABORT.as_raw())
     }
 
     /// True where it ended by itself and well.
@@ -241,6 +298,11 @@ fn be_the_program() {
     {
         orders.rescan = Duration::from_millis(ms);
     }
+    orders.poll = std::env::var_os("JOBS_POLL").is_some();
+    tracing_subscriber::fmt()
+        .with_writer(std::io::stderr)
+        .with_ansi(false)
+        .init();
     let setup = Setup {
         orders,
         work: Arc::new(Fake),
@@ -286,6 +348,11 @@ pub fn tree(root: &Path) -> BTreeMap<String, String> {
         }
     }
     tree
+}
+
+/// A number that the environment asks for, for the long version of a test.
+pub fn asked(name: &str) -> Option<u64> {
+    std::env::var(name).ok().and_then(|n| n.parse().ok())
 }
 
 /// Waits up to 20 s; what it waits for takes well under one on an idle machine.

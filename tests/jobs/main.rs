@@ -7,11 +7,14 @@
 
 mod fake;
 mod lab;
+mod mounts;
 mod real;
 
 mod arrivals;
+mod checks;
 mod crashes;
 mod demo;
+mod edits;
 mod faults;
 mod hostile;
 mod pairing;
@@ -21,3 +24,4 @@ mod rehearsal;
 mod restarts;
 mod scale;
 mod usage;
+mod watching;

@@ -96,6 +96,24 @@ impl Place {
         self.command(arguments).output().expect("the program")
     }
 
+    /// Runs the program, and returns its exit status and the most memory that it took, MiB.
+    pub fn run_and_weigh(&self, arguments: &[&str]) -> (Option<i32>, u64) {
+        let mut child = self.command(arguments).spawn().expect("the program");
+        let mut most_kib = 0;
+        loop {
+            // The mark never falls, so that the last look before the end is the highest.
+            let status =
+                fs::read_to_string(format!("/proc/{}/status", child.id())).unwrap_or_default();
+            let mark = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+            let kib = mark.and_then(|text| text.split_whitespace().next()?.parse().ok());
+            most_kib = most_kib.max(kib.unwrap_or(0));
+            if let Some(ended) = child.try_wait().expect("a child") {
+                return (ended.code(), most_kib >> 10);
+            }
+            std::thread::sleep(Duration::from_millis(3));
+        }
+    }
+
     pub fn start(&self, arguments: &[&str]) -> Running {
         let mut command = self.command(arguments);
         let log = fs::File::create(self.path("stderr")).expect("a log");

@@ -3,9 +3,16 @@
 use std::fs;
 use std::os::unix::fs::MetadataExt;
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Duration;
 
+use slitwatch::classify::Decision;
+use slitwatch::decode::Facts;
 use slitwatch::measure::Verdict;
+use slitwatch::run::{self, Bell, Class, Gone, Outcome, Summary, Task, Work};
 
+use crate::fake::Fake;
 use crate::lab::{Lab, assert_same};
 
 fn class(lab: &Lab) {
@@ -162,6 +169,74 @@ fn a_damaged_or_foreign_results_folder_is_put_right() {
     fs::create_dir_all(at("heron/.making-1-1")).unwrap();
     lab.sweep();
     assert_same(&lab.tree(), &lab.expected(), "after the repair");
+}
+
+/// Counts how often a photo's header is read.
+#[derive(Default)]
+struct Reading(AtomicUsize);
+
+impl Work for Reading {
+    fn facts(&self, bytes: &[u8]) -> Facts {
+        self.0.fetch_add(1, Ordering::SeqCst);
+        Fake.facts(bytes)
+    }
+    fn decide(&self, photo: &str, facts: &Facts) -> Decision {
+        Fake.decide(photo, facts)
+    }
+    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
+        Fake.measure(task)
+    }
+    fn summaries(&self, class: &Class<'_>) -> Vec<Summary> {
+        Fake.summaries(class)
+    }
+}
+
+/// How many photos a sweep reads, and how many it makes.
+fn sweep_and_count(lab: &Lab) -> (usize, usize) {
+    let work = Arc::new(Reading::default());
+    let mut setup = lab.setup();
+    setup.work = work.clone();
+    let report = run::sweep(setup, Bell::new().1, false).unwrap();
+    assert!(report.failures.is_empty(), "{:?}", report.failures);
+    (work.0.load(Ordering::SeqCst), report.n_made)
+}
+
+#[test]
+fn a_restart_reads_again_only_what_may_have_changed() {
+    let lab = Lab::new();
+    class(&lab);
+    let path = lab.inbox().join("heron/quay-01.jpg");
+    // Just written: a second writing within the step of the disk's clock would not show, so nothing is relied on.
+    assert_eq!(sweep_and_count(&lab), (9, 9));
+    assert_eq!(sweep_and_count(&lab).0, 9);
+    std::thread::sleep(Duration::from_millis(2100));
+    assert_eq!(sweep_and_count(&lab), (9, 0));
+    if !slitwatch::arrive::watch::keeps_identity(&lab.inbox()) {
+        eprintln!("skipped: the disk of the test is not one whose times are relied on");
+        return;
+    }
+    assert_eq!(sweep_and_count(&lab), (0, 0));
+    // Another content of the same length with the old time of writing: the time of change gives it away.
+    let old = fs::metadata(&path).unwrap().modified().unwrap();
+    lab.put("heron/quay-01.jpg", "taken=10:05 light=6");
+    let file = fs::File::options().write(true).open(&path).unwrap();
+    file.set_modified(old).unwrap();
+    assert_eq!(sweep_and_count(&lab), (1, 1));
+    assert_same(&lab.tree(), &lab.expected(), "after the change");
+    // Renamed ones are the same file under another name, and are read under it.
+    fs::rename(&path, lab.inbox().join("heron/quay-09.jpg")).unwrap();
+    assert_eq!(sweep_and_count(&lab), (1, 1));
+    assert_same(&lab.tree(), &lab.expected(), "after the renaming");
+    // What is remembered is worth nothing in the wrong hands: nonsense is left out, and everything is read.
+    fs::write(
+        lab.results().join("inbox.log"),
+        b"{\"version\":1}\nnonsense\n",
+    )
+    .unwrap();
+    assert_eq!(sweep_and_count(&lab), (9, 0));
+    fs::remove_dir_all(lab.results()).unwrap();
+    assert_eq!(sweep_and_count(&lab), (9, 9));
+    assert_same(&lab.tree(), &lab.expected(), "made anew");
 }
 
 #[test]

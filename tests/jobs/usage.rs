@@ -210,6 +210,23 @@ fn the_log_goes_to_stderr_as_text_or_json() {
         assert!(value["level"].is_string());
     }
     assert!(stderr(&place.run(&["sweep", "-q", "-q"])).is_empty());
+    // One line for each fate, whatever the file is called.
+    place.put("heron/a\nERROR forged.txt", b"x");
+    place.put("heron/\u{1b}[2Jb.txt", b"x");
+    for format in ["text", "json"] {
+        fs::remove_dir_all(place.results()).unwrap();
+        let said = stderr(&place.run(&["sweep", "--log-format", format]));
+        let n_fates = said
+            .lines()
+            .filter(|line| line.contains("published"))
+            .count();
+        assert_eq!(n_fates, 3, "{said}");
+        assert!(
+            !said.lines().any(|line| line.starts_with("ERROR")),
+            "{said}"
+        );
+        assert!(!said.contains('\u{1b}'), "{said}");
+    }
 }
 
 #[test]

@@ -1,0 +1,105 @@
+//! `check` before the day: what would go wrong is said while there is time to put it right, and nothing is touched.
+
+use std::fs;
+
+use crate::mounts::Mount;
+use crate::real::{Place, files_below, stdout};
+
+/// The lines that ask for attention.
+fn attention(place: &Place) -> Vec<String> {
+    let output = place.run(&["check"]);
+    assert_eq!(output.status.code(), Some(0));
+    let said = stdout(&output);
+    let lines = said.lines().filter(|line| line.starts_with("ATTENTION"));
+    lines.map(str::to_owned).collect()
+}
+
+#[test]
+fn check_says_of_each_thing_what_would_go_wrong() {
+    let place = Place::new();
+    place.put("heron/notes.txt", b"the lamp at the ferry steps");
+    let quiet = attention(&place);
+    // How much room the disk of the test has is not the test's to say.
+    let is_room = |line: &String| line.contains("GiB free") || line.contains("can still be made");
+    assert!(quiet.iter().all(is_room), "{quiet:?}");
+    let says = |word: &str| {
+        let lines = attention(&place);
+        assert!(
+            lines.iter().any(|line| line.contains(word)),
+            "{word}: {lines:?}"
+        );
+    };
+
+    let mode = rustix::fs::Mode::from_raw_mode(0o600);
+    let pipe = place.inbox().join("heron/pipe.jpg");
+    rustix::fs::mknodat(rustix::fs::CWD, &pipe, rustix::fs::FileType::Fifo, mode, 0).unwrap();
+    says("named pipe");
+    fs::remove_file(&pipe).unwrap();
+
+    // Somebody's file where the results should be made.
+    fs::write(place.results(), b"mine").unwrap();
+    let refused = place.run(&["check"]);
+    let said = stdout(&refused) + &crate::real::stderr(&refused);
+    assert!(said.contains("not a folder"), "{said}");
+    fs::remove_file(place.results()).unwrap();
+
+    let daemon = place.start(&["watch"]);
+    place.wait_for("the note", || place.results().join("quality.csv").exists());
+    says("another slitwatch is at work");
+    let before = files_below(&place.results());
+    assert_eq!(daemon.stop(), Some(0));
+    assert!(files_below(&place.results()).is_superset(&before));
+    assert!(
+        !attention(&place)
+            .iter()
+            .any(|line| line.contains("another"))
+    );
+
+    fs::rename(place.inbox(), place.path("away")).unwrap();
+    says("cannot be read");
+    fs::rename(place.path("away"), place.inbox()).unwrap();
+}
+
+#[test]
+fn check_says_that_a_disk_is_small_or_read_only() {
+    let place = Place::new();
+    let Some(disk) = Mount::small_disk(&place.results()) else {
+        return;
+    };
+    let small = attention(&place);
+    assert!(
+        small.iter().any(|line| line.contains("0.0 GiB free")),
+        "{small:?}"
+    );
+    assert!(disk.remount("ro"));
+    let read_only = attention(&place);
+    assert!(
+        read_only.iter().any(|line| line.contains("read-only")),
+        "{read_only:?}"
+    );
+    drop(disk);
+}
+
+#[test]
+fn check_counts_what_may_not_be_read() {
+    use std::os::unix::fs::PermissionsExt;
+    let place = Place::new();
+    for name in ["heron/a.jpg", "heron/b.jpg", "dunlin/c.jpg"] {
+        place.put(name, b"not a picture");
+    }
+    for name in ["heron/a.jpg", "heron/b.jpg"] {
+        let closed = fs::Permissions::from_mode(0o000);
+        fs::set_permissions(place.inbox().join(name), closed).unwrap();
+    }
+    if fs::read(place.inbox().join("heron/a.jpg")).is_ok() {
+        eprintln!("skipped: the administrator may read everything");
+        return;
+    }
+    let lines = attention(&place);
+    assert!(
+        lines
+            .iter()
+            .any(|line| line.contains("2 of them may not be read")),
+        "{lines:?}"
+    );
+}
