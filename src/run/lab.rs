@@ -21,6 +21,7 @@ use crate::settings::Settings;
 use crate::settings::sections::{CalibrationChoice, Poll};
 use crate::standards;
 
+use super::cards::Cards;
 use super::read::Gone;
 use super::work::{Class, Fate, Input, Orders, Outcome, Setup, Summary, Task, Work};
 
@@ -36,6 +37,7 @@ pub struct Lab {
     settings: Arc<Settings>,
     names: Vec<crate::measure::LampLine>,
     blanks: Mutex<Blanks>,
+    cards: Cards,
 }
 
 /// What one photo comes to, before it is written down.
@@ -73,6 +75,7 @@ impl Lab {
             settings: Arc::new(settings),
             names: standards::lines_for_naming(),
             blanks: Mutex::default(),
+            cards: Cards::default(),
         }
     }
 
@@ -495,10 +498,15 @@ impl Work for Lab {
             })
             .collect();
         let inputs = report::Inputs {
-            title: "Spectroscopy class",
+            title: &self.settings.pages.title,
             photos: &shown,
             now: Some(class.clock.to_owned()),
             refresh_s: REFRESH_S,
+        };
+        let cards = if self.settings.pages.cards {
+            self.cards.of(&shown)
+        } else {
+            Vec::new()
         };
         report::summaries(&inputs, |shown| {
             (class.read)(&format!("{}/{}", shown.folder, files::SPECTRUM_CSV))
@@ -512,6 +520,7 @@ impl Work for Lab {
                 has_clock,
             }
         })
+        .chain(cards)
         .collect()
     }
 }

@@ -204,6 +204,17 @@ fn write_rest(out: &mut String, settings: &Settings) -> std::fmt::Result {
         output.from_nm, output.to_nm, output.step_nm
     )?;
     writeln!(out)?;
+    writeln!(out, "Pages")?;
+    writeln!(out, "  The board is titled \"{}\".", settings.pages.title)?;
+    if settings.pages.cards {
+        writeln!(
+            out,
+            "  Each photo's verdict is drawn as a card in <bench>/cards of the results, for the bench's phone."
+        )?;
+    } else {
+        writeln!(out, "  No cards for the phones' galleries are drawn.")?;
+    }
+    writeln!(out)?;
     writeln!(out, "Work")?;
     let workers = match work.workers {
         Some(1) => "One photo at a time".to_owned(),

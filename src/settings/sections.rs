@@ -289,6 +289,40 @@ impl Output {
     }
 }
 
+/// What people are shown beside the results themselves.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Pages {
+    /// Name of the class, on the board.
+    pub title: String,
+    /// True for a verdict card per photo in `<bench>/cards/`.
+    pub cards: bool,
+}
+
+impl Default for Pages {
+    fn default() -> Pages {
+        Pages {
+            title: "Spectroscopy class".to_owned(),
+            cards: false,
+        }
+    }
+}
+
+impl Pages {
+    pub(super) fn read(spot: &Spot<'_>) -> Pages {
+        let mut pages = Pages::default();
+        spot.table(|t| {
+            if let Some(title) = t.get("title").and_then(|spot| spot.text()) {
+                pages.title = title;
+            }
+            if let Some(cards) = t.get("cards").and_then(|spot| spot.flag()) {
+                pages.cards = cards;
+            }
+            Some(())
+        });
+        pages
+    }
+}
+
 fn set_number(
     t: &mut Table<'_>,
     key: &'static str,
@@ -358,6 +392,19 @@ mod tests {
                 within_h: None
             }
         );
+    }
+
+    #[test]
+    fn the_pages_have_a_title_and_cards_only_where_they_are_asked_for() {
+        let (pages, mistakes) = read("title: Lamps along the quay\ncards: true", Pages::read);
+        assert_eq!(mistakes, [""; 0]);
+        assert_eq!(
+            (pages.title.as_str(), pages.cards),
+            ("Lamps along the quay", true)
+        );
+        assert!(!Pages::default().cards);
+        let (_, mistakes) = read("cards: some", Pages::read);
+        assert_eq!(mistakes.len(), 1);
     }
 
     #[test]

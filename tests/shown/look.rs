@@ -84,7 +84,7 @@ fn the_invented_class_is_written_whole_where_someone_wants_to_look() {
     }
 }
 
-fn write(folder: &Path, records: &[Record], spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>) {
+pub fn write(folder: &Path, records: &[Record], spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>) {
     let shown: Vec<Shown<'_>> = records
         .iter()
         .map(|record| Shown {
