@@ -20,6 +20,8 @@ pub struct Trend {
     pub unit: &'static str,
     /// As the photos were taken; never empty.
     pub points: Vec<Point>,
+    /// True where the last of them had to be taken again and a usable photo since does not tell.
+    pub is_outdated: bool,
 }
 
 /// One photo's value.
@@ -51,7 +53,7 @@ pub fn trends(bench: &BenchStanding<'_>) -> Vec<Trend> {
         ("slit width", " µm", "slit_width_um", false),
         ("scale uncertainty", " nm", "wavelength_sigma_nm", true),
         ("focus (blur)", " px", "blur_px", false),
-        ("bandpass", " nm", "bandpass_nm", false),
+        ("bandpass", " nm", "bandpass_nm", true),
     ]
     .into_iter()
     .filter_map(|(title, unit, metric, lamps_only)| {
@@ -62,9 +64,10 @@ pub fn trends(bench: &BenchStanding<'_>) -> Vec<Trend> {
             .filter(|r| tells(r) && (!lamps_only || has_own_scale(r)))
             .filter_map(|r| point(r, metric))
             .collect();
-        (!points.is_empty()).then_some(Trend {
+        (!points.is_empty()).then(|| Trend {
             title,
             unit,
+            is_outdated: bench.metric(metric).is_none(),
             points,
         })
     })
@@ -148,6 +151,7 @@ impl Trend {
     /// State letter: a caution where it has become worse lately, or else since the first photo.
     pub fn class(&self) -> &'static str {
         match self.lately().or_else(|| self.since_the_first()) {
+            _ if self.is_outdated => "i",
             None => "i",
             Some(Change::Worse) => "c",
             Some(_) => "g",
@@ -156,6 +160,9 @@ impl Trend {
 
     /// The history in a sentence or two.
     pub fn say(&self) -> String {
+        if self.is_outdated {
+            return "As it was before it was mended; the photos since do not tell.".to_owned();
+        }
         let Some(since) = self.since_the_first() else {
             return "Measured once so far.".to_owned();
         };
@@ -200,6 +207,7 @@ mod tests {
         Trend {
             title: "slit width",
             unit: " µm",
+            is_outdated: false,
             points: values
                 .iter()
                 .map(|&(value, sigma)| Point {
@@ -241,5 +249,10 @@ mod tests {
         assert_eq!(change((200.0, 1.0), (270.0, 1.0)), Change::Worse);
         assert_eq!(trend(&[(200.0, 1.0)]).say(), "Measured once so far.");
         assert_eq!(trend(&[(200.0, 1.0)]).class(), "i");
+        let mended = Trend {
+            is_outdated: true,
+            ..trend(&[(944.0, 102.0)])
+        };
+        assert!(mended.say().contains("before it was mended"));
     }
 }

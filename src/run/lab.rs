@@ -29,8 +29,6 @@ use super::work::{Class, Fate, Input, Orders, Outcome, Setup, Summary, Task, Wor
 type Blanks = HashMap<(String, String), Arc<Option<Spectrum>>>;
 /// So many blanks are kept; a class has a few.
 const MAX_BLANKS: usize = 64;
-/// Pages load themselves again at this interval, s.
-const REFRESH_S: u32 = 5;
 
 /// The program's real work.
 pub struct Lab {
@@ -501,7 +499,7 @@ impl Work for Lab {
             title: &self.settings.pages.title,
             photos: &shown,
             now: Some(class.clock.to_owned()),
-            refresh_s: REFRESH_S,
+            refresh_s: u32::try_from(self.settings.pages.refresh_s).unwrap_or(0),
         };
         let cards = if self.settings.pages.cards {
             self.cards.of(&shown)

@@ -205,7 +205,15 @@ fn write_rest(out: &mut String, settings: &Settings) -> std::fmt::Result {
     )?;
     writeln!(out)?;
     writeln!(out, "Pages")?;
-    writeln!(out, "  The board is titled \"{}\".", settings.pages.title)?;
+    let again = match settings.pages.refresh_s {
+        0 => "never load themselves again".to_owned(),
+        s => format!("load themselves again every {s} s"),
+    };
+    writeln!(
+        out,
+        "  The board is titled \"{}\"; pages {again}.",
+        settings.pages.title
+    )?;
     if settings.pages.cards {
         writeln!(
             out,

@@ -10,6 +10,7 @@ mod lab;
 mod real;
 
 mod arrivals;
+mod cards;
 mod crashes;
 mod demo;
 mod faults;

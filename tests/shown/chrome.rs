@@ -6,7 +6,7 @@ use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
 
@@ -128,8 +128,9 @@ impl Chrome {
         let mut bytes = message.to_string().into_bytes();
         bytes.push(0);
         self.to.write_all(&bytes).unwrap();
+        let until = Instant::now() + PATIENCE;
         loop {
-            let answer = self.hear();
+            let answer = self.hear(until, method);
             if answer["id"] == json!(self.n) {
                 assert!(answer.get("error").is_none(), "{method}: {answer}");
                 return answer["result"].clone();
@@ -138,10 +139,12 @@ impl Chrome {
         }
     }
 
-    fn hear(&mut self) -> Value {
-        match self.from.recv_timeout(PATIENCE) {
+    /// The next message; a page that keeps talking does not put the end off.
+    fn hear(&mut self, until: Instant, waiting_for: &str) -> Value {
+        let left = until.saturating_duration_since(Instant::now());
+        match self.from.recv_timeout(left) {
             Ok(value) => value,
-            Err(trouble) => panic!("the browser does not answer: {trouble}"),
+            Err(trouble) => panic!("the browser does not answer {waiting_for}: {trouble}"),
         }
     }
 
@@ -160,8 +163,9 @@ impl Chrome {
         self.heard.clear();
         self.call("Page.navigate", json!({"url": address(file)}));
         let loaded = |m: &Value| m["method"] == "Page.loadEventFired";
+        let until = Instant::now() + PATIENCE;
         while !self.heard.iter().any(loaded) {
-            let message = self.hear();
+            let message = self.hear(until, "with a page");
             self.heard.push(message);
         }
     }
