@@ -178,6 +178,9 @@ fn finite(curve: &[(f64, f64)]) -> impl Iterator<Item = (f64, f64)> {
         .filter(|(nm, sigma)| nm.is_finite() && sigma.is_finite())
 }
 
+/// Along one order: (wavelength nm, distance from the slit's image px, its standard uncertainty px).
+type Way = Vec<(f64, f64, f64)>;
+
 /// The scale of a calibration, and by how much its band is drawn wider than it is.
 pub struct ScaleDrawing {
     /// SVG.
@@ -201,7 +204,7 @@ pub fn scale(calibration: &Calibration) -> Option<ScaleDrawing> {
     let mut orders: Vec<i32> = calibration.lines.iter().map(|l| l.order).collect();
     orders.sort_unstable();
     orders.dedup();
-    let ways: Vec<(i32, Vec<(f64, f64, f64)>)> = orders
+    let ways: Vec<(i32, Way)> = orders
         .iter()
         .map(|&order| {
             let way = curve.iter().filter_map(|&(nm, sigma)| {

@@ -193,7 +193,12 @@ fn the_demo_s_pages_can_be_read_at_every_size_light_dark_and_printed() {
     );
     if std::env::var_os("SLITWATCH_REDRAW").is_some() {
         let shown = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/shown");
-        chrome.open(&root.join("board.html"), LAPTOP);
+        // As high as shows all of it but the cautions.
+        let wall = View {
+            height: 1740,
+            ..PROJECTOR
+        };
+        chrome.open(&root.join("board.html"), wall);
         std::fs::write(shown.join("board.png"), chrome.picture(false)).unwrap();
         let overlay = root.join("heron/helium-sign.jpg/overlay.png");
         std::fs::copy(overlay, shown.join("overlay.png")).unwrap();
