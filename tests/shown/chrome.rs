@@ -38,7 +38,7 @@ pub struct View {
 
 /// The browser to use: `SLITWATCH_CHROMIUM`, or what Debian and others call it, on the path.
 pub fn find() -> Option<PathBuf> {
-    if let Some(named) = std::env::var_os("SLITWATCH_CHROMIUM") {
+    if let Some(named) = std::env::var_os("SLITWATCH_CHROMIUM").filter(|p| !p.is_empty()) {
         return Some(named.into());
     }
     let path = std::env::var_os("PATH")?;
