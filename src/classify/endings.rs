@@ -21,8 +21,15 @@ const OTHER_PICTURE: &[&str] = &[
     "pef", "srw",
 ];
 
+/// What this program's own verdict cards end with. A phone that sends its whole gallery sends them back; their own name
+/// says that they are no photos, whatever the rules.
+const CARD: &str = ".card.png";
+
 /// What the file name `name` says, letter case aside.
 pub fn kind_of_name(name: &str) -> FileKind {
+    if name.to_lowercase().ends_with(CARD) {
+        return FileKind::Other;
+    }
     let Some(ending) = ending(name) else {
         return FileKind::Other;
     };
@@ -62,6 +69,8 @@ mod tests {
         assert_eq!(kind_of_name("lamp-01"), FileKind::Other);
         assert_eq!(kind_of_name(".jpg"), FileKind::Other);
         assert_eq!(kind_of_name("jpg."), FileKind::Other);
+        assert_eq!(kind_of_name("lamp-01.jpg.card.PNG"), FileKind::Other);
+        assert_eq!(kind_of_name("card.png"), FileKind::Photo);
     }
 
     #[test]

@@ -9,7 +9,12 @@ use std::collections::HashSet;
 /// Names that the results keep for themselves at the top.
 const KEPT_AT_TOP: [&str; 4] = ["board.html", "quality.csv", "spectra.csv", "inbox.log"];
 /// Names that the results keep for themselves in a bench's folder.
-const KEPT_IN_BENCH: [&str; 2] = ["index.html", "calibration.json"];
+const KEPT_IN_BENCH: [&str; 4] = [
+    "index.html",
+    "calibration.html",
+    "calibration.json",
+    "cards",
+];
 /// Beginning of the names under which things are made before they are put in place.
 pub const MAKING: &str = ".making-";
 /// Longest name that file systems take, in bytes.

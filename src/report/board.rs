@@ -10,6 +10,9 @@ use crate::publish::files::{numbers, words};
 /// Calls of one bench that are spelled out; the rest stand on its own page.
 const MOST_CALLS: usize = 3;
 
+/// Of these the first are told with their remedy: nobody mends three things at once, and the class must fit on the wall.
+const MOST_FULL_CALLS: usize = 2;
+
 /// Benches whose cards fill a projector at full size (1920 by 1080 px: three rows of three).
 const MOST_LARGE_CARDS: usize = 9;
 
@@ -57,6 +60,8 @@ struct Call {
     measured: String,
     /// Further photos with the same remedy.
     others: usize,
+    /// True where only the heading is shown: one thing after the other.
+    is_brief: bool,
 }
 
 /// One instrument.
@@ -64,6 +69,7 @@ struct Ship {
     class: &'static str,
     name: String,
     href: String,
+    scale_href: String,
     state: String,
     scale: String,
     slit: String,
@@ -175,6 +181,7 @@ fn retakes(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
                 measured: photo.measured,
                 photo: photo.photo,
                 others: 0,
+                is_brief: calls.len() >= MOST_FULL_CALLS,
             }),
         }
     }
@@ -214,6 +221,7 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
             photo: words::visible(pages::file_name(first.record)),
             measured: String::new(),
             others: 0,
+            is_brief: false,
         }],
         more: 0,
     })
@@ -267,6 +275,7 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         class,
         name: words::visible(&bench.name),
         href: page_of(bench),
+        scale_href: format!("{}/calibration.html", pages::href(&bench.folder)),
         state,
         scale,
         slit: with("slit_width_um", "µm"),

@@ -3,11 +3,14 @@
 
 mod bench;
 mod board;
+mod calibration_page;
 mod calibrations;
+mod charts;
 mod pages;
 mod quality;
 mod spectra;
 mod standing;
+mod trend;
 
 use std::collections::BTreeMap;
 
@@ -15,6 +18,7 @@ use crate::publish::record::Record;
 
 pub use bench::bench_html;
 pub use board::board_html;
+pub use calibration_page::calibration_html;
 pub use calibrations::calibration_json;
 pub use quality::quality_csv;
 pub use spectra::spectra_csv;
@@ -68,6 +72,10 @@ pub fn tables_and_pages(inputs: &Inputs<'_>) -> Vec<(String, Vec<u8>)> {
         files.push((
             format!("{folder}/calibration.json"),
             calibration_json(&bench.name, inputs.photos),
+        ));
+        files.push((
+            format!("{folder}/calibration.html"),
+            calibration_html(bench, inputs.refresh_s).into_bytes(),
         ));
         files.push((
             format!("{folder}/index.html"),

@@ -81,9 +81,22 @@ impl ShownReason {
             class,
             what: words::trouble(reason.code),
             advice: words::visible(&reason.advice),
-            measured: words::visible(&words::measured(reason)),
+            measured: number_of(reason),
         }
     }
+}
+
+/// True for a remark that says no more than the reason beside it: "everything: " and what the reason is about.
+fn repeats(note: &str, reason: &Reason) -> bool {
+    !reason.measured.is_empty() && note.ends_with(&reason.measured)
+}
+
+/// A reason's number and limit, unless its advice has said just that.
+fn number_of(reason: &Reason) -> String {
+    if reason.limit.is_empty() && reason.advice.contains(&reason.measured) {
+        return String::new();
+    }
+    words::visible(&words::measured(reason))
 }
 
 /// A photo as it is shown on its bench's page.
@@ -143,9 +156,7 @@ impl ShownPhoto {
             word,
             time: when(r.taken.as_deref()),
             advice: first.map(|f| words::visible(&f.advice)).unwrap_or_default(),
-            measured: first
-                .map(|f| words::visible(&words::measured(f)))
-                .unwrap_or_default(),
+            measured: first.map(number_of).unwrap_or_default(),
             reasons: r
                 .reasons
                 .iter()
@@ -155,6 +166,7 @@ impl ShownPhoto {
                 .remarks
                 .iter()
                 .chain(&r.not_measured)
+                .filter(|note| !r.reasons.iter().any(|reason| repeats(note, reason)))
                 .map(|note| words::visible(note))
                 .collect(),
             next: next(r),

@@ -133,11 +133,15 @@ impl<'a> BenchStanding<'a> {
         })
     }
 
-    /// The last value of a metric, with its uncertainty where it has one.
+    /// The last value of a metric, with its uncertainty where it has one. What a photo showed that had to be taken again
+    /// counts no longer once there is a usable one.
     pub fn metric(&self, name: &str) -> Option<(f64, Option<f64>)> {
         let sigma = format!("{name}_sigma");
-        self.photos.iter().rev().find_map(|s| {
-            let value = *s.record.metrics.get(name)?;
+        let is_usable = |r: &Record| matches!(r.verdict, Verdict::Good | Verdict::Caution);
+        let last_usable = self.photos.iter().rposition(|s| is_usable(s.record));
+        self.photos.iter().enumerate().rev().find_map(|(i, s)| {
+            let counts = is_usable(s.record) || last_usable.is_none_or(|last| i > last);
+            let value = *s.record.metrics.get(name).filter(|_| counts)?;
             Some((value, s.record.metrics.get(&sigma).copied()))
         })
     }
@@ -352,6 +356,20 @@ mod tests {
         mended.reasons = vec![reason(Code::Clipped, Severity::Retake)];
         assert_eq!(health(&[old, blind.clone(), mended]), (Health::Sound, None));
         assert_eq!(health(&[blind]), (Health::Unseen, None));
+    }
+
+    #[test]
+    fn what_was_mended_is_not_shown_as_the_instrument_s_state() {
+        let mut wide = photo("knot/a.jpg", Capture::Calibration, Verdict::Retake, None);
+        wide.metrics.insert("slit_width_um".to_owned(), 944.0);
+        let slit =
+            |records: &[Record]| Class::of(&shown(records)).benches[0].metric("slit_width_um");
+        assert_eq!(slit(&[wide.clone()]), Some((944.0, None)));
+        let mut mended = photo("knot/b.jpg", Capture::Calibration, Verdict::Good, None);
+        assert_eq!(slit(&[wide.clone(), mended.clone()]), None, "nobody knows");
+        mended.metrics.insert("slit_width_um".to_owned(), 208.0);
+        let blind = photo("knot/c.jpg", Capture::Sample, Verdict::Good, None);
+        assert_eq!(slit(&[wide, mended, blind]), Some((208.0, None)));
     }
 
     #[test]

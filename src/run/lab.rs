@@ -21,6 +21,7 @@ use crate::settings::Settings;
 use crate::settings::sections::{CalibrationChoice, Poll};
 use crate::standards;
 
+use super::cards::Cards;
 use super::read::Gone;
 use super::work::{Class, Fate, Input, Orders, Outcome, Setup, Summary, Task, Work};
 
@@ -28,14 +29,13 @@ use super::work::{Class, Fate, Input, Orders, Outcome, Setup, Summary, Task, Wor
 type Blanks = HashMap<(String, String), Arc<Option<Spectrum>>>;
 /// So many blanks are kept; a class has a few.
 const MAX_BLANKS: usize = 64;
-/// Pages load themselves again at this interval, s.
-const REFRESH_S: u32 = 5;
 
 /// The program's real work.
 pub struct Lab {
     settings: Arc<Settings>,
     names: Vec<crate::measure::LampLine>,
     blanks: Mutex<Blanks>,
+    cards: Cards,
 }
 
 /// What one photo comes to, before it is written down.
@@ -73,6 +73,7 @@ impl Lab {
             settings: Arc::new(settings),
             names: standards::lines_for_naming(),
             blanks: Mutex::default(),
+            cards: Cards::default(),
         }
     }
 
@@ -499,10 +500,15 @@ impl Work for Lab {
             })
             .collect();
         let inputs = report::Inputs {
-            title: "Spectroscopy class",
+            title: &self.settings.pages.title,
             photos: &shown,
             now: Some(class.clock.to_owned()),
-            refresh_s: REFRESH_S,
+            refresh_s: u32::try_from(self.settings.pages.refresh_s).unwrap_or(0),
+        };
+        let cards = if self.settings.pages.cards {
+            self.cards.of(&shown)
+        } else {
+            Vec::new()
         };
         report::summaries(&inputs, |shown| {
             (class.read)(&format!("{}/{}", shown.folder, files::SPECTRUM_CSV))
@@ -516,6 +522,7 @@ impl Work for Lab {
                 has_clock,
             }
         })
+        .chain(cards)
         .collect()
     }
 }

@@ -5,6 +5,7 @@
 //! deleted photos and changed rules are all that one comparison; no other memory is kept.
 
 mod build;
+mod cards;
 mod engine;
 mod explain;
 mod inbox;

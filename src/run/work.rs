@@ -97,7 +97,8 @@ pub trait Work: Send + Sync {
         let name = path.rsplit('/').next().unwrap_or(path);
         match path.matches('/').count() {
             0 => matches!(name, "board.html" | "quality.csv" | "spectra.csv"),
-            1 => matches!(name, "index.html" | "calibration.json"),
+            1 => matches!(name, "index.html" | "calibration.html" | "calibration.json"),
+            2 => path.contains("/cards/") && name.ends_with(crate::publish::files::CARD_ENDING),
             _ => false,
         }
     }

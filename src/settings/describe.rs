@@ -204,6 +204,25 @@ fn write_rest(out: &mut String, settings: &Settings) -> std::fmt::Result {
         output.from_nm, output.to_nm, output.step_nm
     )?;
     writeln!(out)?;
+    writeln!(out, "Pages")?;
+    let again = match settings.pages.refresh_s {
+        0 => "never load themselves again".to_owned(),
+        s => format!("load themselves again every {s} s"),
+    };
+    writeln!(
+        out,
+        "  The board is titled \"{}\"; pages {again}.",
+        settings.pages.title
+    )?;
+    if settings.pages.cards {
+        writeln!(
+            out,
+            "  Each photo's verdict is drawn as a card in <bench>/cards of the results, for the bench's phone."
+        )?;
+    } else {
+        writeln!(out, "  No cards for the phones' galleries are drawn.")?;
+    }
+    writeln!(out)?;
     writeln!(out, "Work")?;
     let workers = match work.workers {
         Some(1) => "One photo at a time".to_owned(),

@@ -17,7 +17,7 @@ pub mod words;
 pub use describe::describe;
 pub use limits::{Limit, Limits, Side};
 pub use mistake::Mistake;
-pub use sections::{Arrival, CalibrationChoice, Instrument, Output, Pairing, Poll, Work};
+pub use sections::{Arrival, CalibrationChoice, Instrument, Output, Pages, Pairing, Poll, Work};
 pub use words::Words;
 
 use std::collections::BTreeMap;
@@ -62,6 +62,8 @@ pub struct Settings {
     pub pairing: Pairing,
     /// Wavelengths of the published spectra.
     pub output: Output,
+    /// Title of the board, and whether cards are drawn.
+    pub pages: Pages,
     /// Advice texts.
     pub words: Words,
 }
@@ -150,6 +152,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let work = t.get("work").map(|spot| Work::read(&spot));
     let pairing = t.get("pairing").map(|spot| Pairing::read(&spot));
     let output = t.get("output").map(|spot| Output::read(&spot));
+    let pages = t.get("pages").map(|spot| Pages::read(&spot));
     let words = t.get("words").and_then(|spot| read_words(&spot, folder));
     Some(Settings {
         file: file.to_owned(),
@@ -165,6 +168,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         work: work.unwrap_or_default(),
         pairing: pairing.unwrap_or_default(),
         output: output.unwrap_or_default(),
+        pages: pages.unwrap_or_default(),
         words: words.unwrap_or_else(Words::shipped),
     })
 }
@@ -257,8 +261,8 @@ impl Settings {
 
     /// Hash of everything here that results depend on, hexadecimal.
     ///
-    /// Two configurations with equal hashes give equal results: comments, paths, the order of keys, times of arrival
-    /// and the use of the computer do not count, but for the pixel limit.
+    /// Two configurations with equal hashes give equal results: comments, paths, the order of keys, the pages, times of
+    /// arrival and the use of the computer do not count, but for the pixel limit.
     pub fn configuration_hash(&self) -> String {
         let rules: Vec<Vec<String>> = self
             .rules

@@ -289,6 +289,50 @@ impl Output {
     }
 }
 
+/// What people are shown beside the results themselves.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Pages {
+    /// Name of the class, on the board.
+    pub title: String,
+    /// True for a verdict card per photo in `<bench>/cards/`.
+    pub cards: bool,
+    /// Seconds after which the pages load themselves again; 0 for never.
+    pub refresh_s: u64,
+}
+
+impl Default for Pages {
+    fn default() -> Pages {
+        Pages {
+            title: "Spectroscopy class".to_owned(),
+            cards: false,
+            refresh_s: 5,
+        }
+    }
+}
+
+impl Pages {
+    pub(super) fn read(spot: &Spot<'_>) -> Pages {
+        let mut pages = Pages::default();
+        spot.table(|t| {
+            if let Some(title) = t.get("title").and_then(|spot| spot.text()) {
+                pages.title = title;
+            }
+            if let Some(cards) = t.get("cards").and_then(|spot| spot.flag()) {
+                pages.cards = cards;
+            }
+            // An hour: beyond it nobody waits for the page.
+            if let Some(s) = t
+                .get("refresh_s")
+                .and_then(|spot| spot.whole(0..=3600, "s"))
+            {
+                pages.refresh_s = s;
+            }
+            Some(())
+        });
+        pages
+    }
+}
+
 fn set_number(
     t: &mut Table<'_>,
     key: &'static str,
@@ -358,6 +402,23 @@ mod tests {
                 within_h: None
             }
         );
+    }
+
+    #[test]
+    fn the_pages_have_a_title_and_cards_only_where_they_are_asked_for() {
+        let (pages, mistakes) = read(
+            "title: Lamps along the quay\ncards: true\nrefresh_s: 0",
+            Pages::read,
+        );
+        assert_eq!(mistakes, [""; 0]);
+        assert_eq!(
+            (pages.title.as_str(), pages.cards),
+            ("Lamps along the quay", true)
+        );
+        assert_eq!(pages.refresh_s, 0);
+        assert!(!Pages::default().cards);
+        let (_, mistakes) = read("cards: some", Pages::read);
+        assert_eq!(mistakes.len(), 1);
     }
 
     #[test]

@@ -11,6 +11,7 @@ mod mounts;
 mod real;
 
 mod arrivals;
+mod cards;
 mod checks;
 mod crashes;
 mod demo;

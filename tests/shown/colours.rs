@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 const STYLE: &str = include_str!("../../src/report/pages/harbour.css");
 const BOARD: &str = include_str!("../../src/report/pages/board.css");
 const BENCH: &str = include_str!("../../src/report/pages/bench.css");
+const CALIBRATION: &str = include_str!("../../src/report/pages/calibration.css");
 
 /// Relative luminance of `#rrggbb` or `#rgb`, WCAG 2.1, definition in the glossary.
 fn luminance(hex: &str) -> f64 {
@@ -87,7 +88,7 @@ fn no_letter_is_smaller_than_twelve_pixels() {
     let root = STYLE.find("html{font-size:clamp(16px").is_some();
     assert!(root, "a rem is at least 16 px");
     let mut seen = 0;
-    for sheet in [STYLE, BOARD, BENCH] {
+    for sheet in [STYLE, BOARD, BENCH, CALIBRATION] {
         for (at, _) in sheet.match_indices("font-size:") {
             let value: String = sheet[at + 10..]
                 .chars()

@@ -68,9 +68,11 @@ fn the_invented_class_is_written_whole_where_someone_wants_to_look() {
             }
         }
     }
-    write(folder, &records, |s| spectra.get(&s.record.photo).cloned());
-    write(&folder.join("names"), &sample::nasty_class(), |_| None);
-    write(&folder.join("crowd"), &sample::crowd(), |_| None);
+    write(folder, &records, 3, |s| {
+        spectra.get(&s.record.photo).cloned()
+    });
+    write(&folder.join("names"), &sample::nasty_class(), 3, |_| None);
+    write(&folder.join("crowd"), &sample::crowd(), 3, |_| None);
     for class in ["", "names", "crowd"] {
         let board = std::fs::read_to_string(folder.join(class).join("board.html")).unwrap();
         assert!(board.trim_end().ends_with("</html>"), "{class}");
@@ -84,7 +86,13 @@ fn the_invented_class_is_written_whole_where_someone_wants_to_look() {
     }
 }
 
-fn write(folder: &Path, records: &[Record], spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>) {
+/// Pages and tables of a class. They load themselves again every `refresh_s` seconds.
+pub fn write(
+    folder: &Path,
+    records: &[Record],
+    refresh_s: u32,
+    spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>,
+) {
     let shown: Vec<Shown<'_>> = records
         .iter()
         .map(|record| Shown {
@@ -97,7 +105,7 @@ fn write(folder: &Path, records: &[Record], spectrum: impl Fn(&Shown<'_>) -> Opt
         title: "Lamps along the quay",
         photos: &shown,
         now: Some("18:16:40".to_owned()),
-        refresh_s: 3,
+        refresh_s,
     };
     for (name, bytes) in summaries(&inputs, spectrum) {
         let path = folder.join(name);

@@ -1,5 +1,7 @@
 //! What people and scripts see: tables by independent readers, pages and pictures as documents.
 
+mod browser;
+mod chrome;
 mod colours;
 mod look;
 mod pages;

@@ -67,7 +67,7 @@ fn names_are_text_and_never_markup() {
             }
         }
         // The bench's own page shows every name in full; control characters are made visible.
-        if page_name.starts_with("heron/") {
+        if page_name == "heron/index.html" {
             let shown: Vec<&str> = elements(&doc, "bdi").filter_map(|n| n.text()).collect();
             for name in sample::nasty_names().into_iter().step_by(2) {
                 let name = name.replace('\u{7}', "\u{fffd}").replace('\n', " ");
@@ -261,9 +261,59 @@ fn sixty_benches_and_two_thousand_photos_fit_the_board() {
         board.len() / 1000
     );
     assert!(board.len() < 500_000, "{} bytes", board.len());
-    // A second for the board alone is promised; all 61 pages and the tables are drawn here.
+    // A second for the board alone is promised; all 121 pages and the tables are drawn here.
     assert!(took < 3.0, "{took} s");
-    assert_eq!(pages.len(), 61);
+    // The board, and two pages a bench.
+    assert_eq!(pages.len(), 121);
+}
+
+#[test]
+fn the_calibration_page_shows_the_lines_the_scale_and_every_lamp_photo() {
+    let records = sample::class();
+    let pages = pages(&records, None);
+    let page = &pages["heron/calibration.html"];
+    let doc = tree(page);
+    let drawn: Vec<&str> = elements(&doc, "svg")
+        .filter_map(|s| s.attribute("aria-label"))
+        .collect();
+    assert!(
+        drawn.iter().any(|l| l.starts_with("Residuals of")),
+        "{drawn:?}"
+    );
+    let words: String = doc.descendants().filter_map(|n| n.text()).collect();
+    let mut lamps = 0;
+    for r in records.iter().filter(|r| r.bench == "heron") {
+        let name = r.photo.rsplit('/').next().unwrap();
+        let is_lamp = r.capture == Some(slitwatch::classify::Capture::Calibration);
+        assert_eq!(words.contains(name), is_lamp, "{name}");
+        lamps += usize::from(is_lamp);
+    }
+    assert!(lamps >= 2);
+    // Each line of the scale in use has its row, with a residual and an uncertainty of as many digits.
+    let scale = records
+        .iter()
+        .rev()
+        .find_map(|r| r.calibration.as_ref().filter(|_| r.bench == "heron"))
+        .unwrap();
+    let rows: Vec<Vec<String>> = elements(&doc, "tr")
+        .skip(1)
+        .map(|row| {
+            row.children()
+                .filter(Node::is_element)
+                .map(|cell| {
+                    let texts = cell.descendants().filter(Node::is_text);
+                    texts.filter_map(|n| n.text()).collect()
+                })
+                .collect()
+        })
+        .collect();
+    assert_eq!(rows.len(), scale.lines.len());
+    for row in &rows {
+        let decimals = |text: &str| text.split_once('.').map_or(0, |(_, after)| after.len());
+        assert_eq!(decimals(&row[3]), decimals(&row[4]), "{row:?}");
+    }
+    let without = &pages["redshank/calibration.html"];
+    assert!(without.contains("no scale yet") && without.contains("2 photos wait"));
 }
 
 #[test]

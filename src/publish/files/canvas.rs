@@ -240,8 +240,17 @@ impl Canvas {
 
     /// The picture as PNG. Quick rather than small: the photo's noise does not compress anyway.
     pub fn png(&self) -> Vec<u8> {
+        self.encoded(CompressionType::Fast, FilterType::Up)
+    }
+
+    /// The picture as PNG, small: for plain surfaces with letters on them.
+    pub fn small_png(&self) -> Vec<u8> {
+        self.encoded(CompressionType::Default, FilterType::NoFilter)
+    }
+
+    fn encoded(&self, compression: CompressionType, filter: FilterType) -> Vec<u8> {
         let mut out = Vec::new();
-        PngEncoder::new_with_quality(&mut out, CompressionType::Fast, FilterType::Up)
+        PngEncoder::new_with_quality(&mut out, compression, filter)
             .write_image(
                 &self.pixels,
                 self.width as u32,

@@ -2,6 +2,7 @@
 //! the caller.
 
 mod canvas;
+mod card;
 pub mod numbers;
 mod overlay;
 mod spectrum_svg;
@@ -14,6 +15,7 @@ use crate::frame::Frame;
 use crate::measure::{AbsorbanceRow, Estimate, Measurement, Metrics, Verdict};
 use crate::publish::record::Record;
 
+pub use card::{CARD_ENDING, Card, card_name};
 pub use tables::{peaks_csv, read_spectrum, spectrum_csv};
 
 /// The spectrum as a table.

@@ -17,9 +17,9 @@ use pane::{HEADER, Layout, Pane};
 
 const FOOTER: usize = 40;
 
-const DEEP: Rgb = [9, 24, 31];
+pub(super) const DEEP: Rgb = [9, 24, 31];
 const EDGE: Rgb = [52, 74, 82];
-const PAPER: Rgb = [244, 248, 247];
+pub(super) const PAPER: Rgb = [244, 248, 247];
 const FOUND: Rgb = [255, 92, 184];
 const EXPECTED: Rgb = [255, 255, 255];
 const SLIT: Rgb = [96, 222, 255];
@@ -360,7 +360,14 @@ fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) 
 // --------------------------------------------------------------------------------------------------- the words
 
 /// The state's sign: told apart by its shape, the same on the pages.
-fn sign(canvas: &mut Canvas, (x, y): Point, size: f64, verdict: Verdict, ink: Rgb, ground: Rgb) {
+pub fn sign(
+    canvas: &mut Canvas,
+    (x, y): Point,
+    size: f64,
+    verdict: Verdict,
+    ink: Rgb,
+    ground: Rgb,
+) {
     let at = |u: f64, v: f64| (x + u * size, y + v * size);
     let bar = size / 7.0;
     match verdict {

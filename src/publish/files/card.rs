@@ -1,0 +1,218 @@
+//! A verdict as a small square picture for a phone's gallery: the word so large that the thumbnail says it, and under it
+//! what to do. Drawn from the record alone.
+
+use super::canvas::{Canvas, Rgb, Weight, fitted, text_width};
+use super::overlay::{DEEP, PAPER, sign, state_colours};
+use super::{numbers, words};
+use crate::measure::Verdict;
+use crate::publish::record::Record;
+
+/// Ending of every card's name. A file of this name in the inbox is no photo, see `classify`: a card that a phone sends
+/// back is known by it.
+pub const CARD_ENDING: &str = ".card.png";
+
+/// Side of the card, px. Galleries show a square of about 120 px: the word is then as high as a line of text.
+const SIDE: usize = 480;
+const MARGIN: f64 = 24.0;
+/// Where the coloured part ends.
+const SKY: f64 = 262.0;
+const LINE: f64 = 30.0;
+
+/// What a card says. Two equal cards are the same picture.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Card {
+    verdict: Verdict,
+    bench: String,
+    photo: String,
+    what: String,
+    advice: String,
+    /// True where `what` is something wrong.
+    is_reason: bool,
+}
+
+impl Card {
+    /// The card of a photo; absent for files that a rule leaves alone, which nobody waits for.
+    pub fn of(record: &Record) -> Option<Card> {
+        if record.verdict == Verdict::Ignored {
+            return None;
+        }
+        let name = record.photo.rsplit('/').next().unwrap_or_default();
+        let (what, advice) = said(record);
+        Some(Card {
+            verdict: record.verdict,
+            bench: words::visible(&record.bench),
+            photo: words::visible(name),
+            what,
+            advice,
+            is_reason: !record.reasons.is_empty(),
+        })
+    }
+
+    /// The picture, 480 px square, as PNG.
+    pub fn png(&self) -> Vec<u8> {
+        let (ground, ink) = state_colours(self.verdict);
+        let mut canvas = Canvas::new(SIDE, SIDE, PAPER);
+        let side = SIDE as f64;
+        let room = side - 2.0 * MARGIN;
+        canvas.fill((0.0, 0.0), (side, SKY), ground);
+        sign(&mut canvas, (MARGIN, 30.0), 84.0, self.verdict, ink, ground);
+        let bench = fitted(&self.bench, 44.0, Weight::Bold, room - 110.0);
+        canvas.text((MARGIN + 110.0, 88.0), 44.0, Weight::Bold, ink, &bench);
+        let word = words::verdict(self.verdict).to_uppercase();
+        let size = 100.0 * room / text_width(&word, 100.0, Weight::Bold);
+        let at = (MARGIN, SKY - 32.0);
+        canvas.text(at, size.min(150.0), Weight::Bold, ink, &word);
+        let mut y = SKY + 40.0;
+        let name = fitted(&self.photo, 26.0, Weight::Bold, room);
+        canvas.text((MARGIN, y), 26.0, Weight::Bold, DEEP, &name);
+        y += 8.0;
+        for (line, size, weight, colour) in self.lines(room, ((side - 14.0 - y) / LINE) as usize) {
+            y += LINE;
+            canvas.text((MARGIN, y), size, weight, colour, &line);
+        }
+        canvas.small_png()
+    }
+
+    /// What is wrong and what to do, in at most `most` lines.
+    fn lines(&self, room: f64, most: usize) -> Vec<(String, f64, Weight, Rgb)> {
+        let colour = if self.is_reason {
+            text_colour(self.verdict)
+        } else {
+            DEEP
+        };
+        let what = wrapped(&self.what, 28.0, Weight::Bold, room)
+            .into_iter()
+            .map(|line| (line, 28.0, Weight::Bold, colour));
+        let advice = wrapped(&self.advice, 25.0, Weight::Regular, room)
+            .into_iter()
+            .map(|line| (line, 25.0, Weight::Regular, DEEP));
+        let mut lines: Vec<_> = what.chain(advice).collect();
+        if lines.len() > most {
+            lines.truncate(most);
+            if let Some((line, size, weight, _)) = lines.last_mut() {
+                let more = format!("{line} …");
+                *line = fitted(&more, *size, *weight, room);
+            }
+        }
+        lines
+    }
+}
+
+/// The state's colour where it is written on paper: amber is too light for that (WCAG 2.1, 1.4.3).
+fn text_colour(verdict: Verdict) -> Rgb {
+    match verdict {
+        Verdict::Caution => [138, 90, 0],
+        other => state_colours(other).0,
+    }
+}
+
+/// The worst reason and what to do; or how good the scale is.
+fn said(record: &Record) -> (String, String) {
+    if let Some(reason) = record.reasons.first() {
+        let what = words::trouble(reason.code).to_owned();
+        return (what, words::visible(&reason.advice));
+    }
+    let scale = record
+        .metrics
+        .get("wavelength_sigma_nm")
+        .map(|s| format!("scale ± {} nm", numbers::sigma_alone(*s)));
+    let next = match record.verdict {
+        Verdict::Waiting => {
+            "Photograph the calibration lamp: this photo is then measured by itself."
+        }
+        _ => "Nothing to do. Go on.",
+    };
+    (scale.unwrap_or_default(), next.to_owned())
+}
+
+/// `text` in lines that fit into `room` px, broken at spaces; a word that is too long is cut.
+fn wrapped(text: &str, size: f64, weight: Weight, room: f64) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        let longer = lines.last().map(|line| format!("{line} {word}"));
+        match longer.filter(|l| text_width(l, size, weight) <= room) {
+            Some(longer) => {
+                if let Some(line) = lines.last_mut() {
+                    *line = longer;
+                }
+            }
+            None => lines.push(fitted(word, size, weight, room)),
+        }
+    }
+    lines
+}
+
+/// File name of a photo's card: its path below the bench in one piece, with nothing in it that a phone's card cannot hold
+/// (FAT, exFAT), and short enough for every file system.
+pub fn card_name(below_bench: &str) -> String {
+    let safe: String = below_bench
+        .chars()
+        .map(|c| match c {
+            '/' => '·',
+            '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|' => '_',
+            c if c.is_control() => '_',
+            c => c,
+        })
+        .collect();
+    // 255 bytes are a name's limit; the ending and a number behind it must fit too.
+    let end = (0..=safe.len().min(200))
+        .rev()
+        .find(|&end| safe.is_char_boundary(end));
+    format!("{}{CARD_ENDING}", &safe[..end.unwrap_or(0)])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_are_broken_at_spaces_and_none_is_lost() {
+        let text = "Halve the exposure time and take the photo again with everything resting on the table.";
+        let lines = wrapped(text, 25.0, Weight::Regular, 300.0);
+        assert!(lines.len() > 2);
+        assert_eq!(lines.join(" "), text);
+        for line in &lines {
+            assert!(text_width(line, 25.0, Weight::Regular) <= 300.0, "{line}");
+        }
+        let long = wrapped(
+            "Donaudampfschifffahrtsgesellschaft",
+            25.0,
+            Weight::Bold,
+            120.0,
+        );
+        assert!(long.len() == 1 && long[0].ends_with('…'));
+    }
+
+    #[test]
+    fn a_card_s_name_is_one_that_every_phone_can_hold() {
+        assert_eq!(card_name("lamp-01.jpg"), "lamp-01.jpg.card.png");
+        assert_eq!(card_name("late/a.jpg"), "late·a.jpg.card.png");
+        assert_eq!(card_name("a:b?\n.jpg"), "a_b__.jpg.card.png");
+        assert!(card_name(&"é".repeat(300)).len() <= 209);
+    }
+
+    #[test]
+    fn the_word_fills_the_coloured_part_of_a_square() {
+        let record = crate::publish::files::tests::record_with(None);
+        let png = Card::of(&record).unwrap().png();
+        assert!(png.len() < 40_000, "{} bytes", png.len());
+        let card = image::load_from_memory(&png).unwrap().to_rgb8();
+        assert_eq!((card.width(), card.height()), (480, 480));
+        let (ground, ink) = state_colours(record.verdict);
+        let width_of_word = {
+            let inked: Vec<u32> = card
+                .enumerate_pixels()
+                .filter(|(_, y, p)| (150..240).contains(y) && p.0 == ink)
+                .map(|(x, _, _)| x)
+                .collect();
+            inked.iter().max().unwrap() - inked.iter().min().unwrap()
+        };
+        assert!(width_of_word > 380, "{width_of_word}");
+        assert_eq!(card.get_pixel(470, 10).0, ground);
+        let ignored = Record {
+            verdict: Verdict::Ignored,
+            ..record
+        };
+        assert!(Card::of(&ignored).is_none());
+    }
+}

@@ -1,0 +1,360 @@
+//! `<bench>/calibration.html`: where a bench's wavelengths come from. The lamp's lines and how far off they are, the scale
+//! and how well it is known, the instrument behind it, and every lamp photo with what came of it.
+
+use std::collections::BTreeMap;
+
+use askama::Template;
+
+use super::standing::BenchStanding;
+use super::{charts, pages, trend};
+use crate::classify::Capture;
+use crate::measure::{Calibration, Estimate, LineUse};
+use crate::publish::files::{numbers, words};
+use crate::publish::record::{CalibrationRecord, Record, parameters};
+
+#[derive(Template)]
+#[template(path = "calibration.html", config = "src/report/askama.toml")]
+struct Page {
+    name: String,
+    refresh_s: u32,
+    heading: String,
+    scale: Option<Scale>,
+    lamps: Vec<Lamp>,
+    waiting: usize,
+    trends: Vec<ShownTrend>,
+}
+
+/// The scale in use.
+struct Scale {
+    class: &'static str,
+    sigma: String,
+    lamp: String,
+    photo: String,
+    time: String,
+    used_by: usize,
+    residuals: Option<String>,
+    lines: Vec<Line>,
+    drawing: Option<charts::ScaleDrawing>,
+    along: Vec<(String, String)>,
+    instrument: Vec<(&'static str, String, &'static str)>,
+}
+
+/// A lamp line in the table.
+struct Line {
+    name: String,
+    published: String,
+    order: String,
+    residual: String,
+    sigma: String,
+    left_out: String,
+    used: bool,
+}
+
+/// A lamp photo in the history.
+struct Lamp {
+    class: &'static str,
+    word: &'static str,
+    photo: String,
+    href: String,
+    time: String,
+    what: String,
+    said: String,
+}
+
+/// A history as it is shown, here and on the bench's page.
+pub struct ShownTrend {
+    /// State letter.
+    pub class: &'static str,
+    /// What it is.
+    pub title: &'static str,
+    /// The last value.
+    pub now: String,
+    /// In words.
+    pub say: String,
+    /// SVG; empty for one value.
+    pub svg: String,
+}
+
+/// The histories of a bench as they are shown.
+pub fn shown_trends(bench: &BenchStanding<'_>) -> Vec<ShownTrend> {
+    trend::trends(bench)
+        .into_iter()
+        .map(|t| ShownTrend {
+            class: t.class(),
+            title: t.title,
+            now: t.now(),
+            say: t.say(),
+            svg: charts::trend(&t),
+        })
+        .collect()
+}
+
+/// The page of one bench. It has no clock: the photos alone determine it.
+pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
+    let used_by = used_by(bench);
+    let uses = |photo: &str| used_by.get(photo).copied().unwrap_or_default();
+    let scale = bench
+        .scale()
+        .map(|(record, calibration)| shown_scale(bench, record, calibration, &uses));
+    let page = Page {
+        name: words::visible(&bench.name),
+        refresh_s,
+        heading: scale
+            .as_ref()
+            .map_or("no scale yet".to_owned(), |s| s.sigma.clone()),
+        scale,
+        lamps: lamps(bench, &uses),
+        waiting: bench.count(crate::measure::Verdict::Waiting),
+        trends: shown_trends(bench),
+    };
+    page.render().expect("writing to memory does not fail")
+}
+
+/// How many other photos of the bench are measured with each lamp photo.
+fn used_by<'a>(bench: &BenchStanding<'a>) -> BTreeMap<&'a str, usize> {
+    let mut used_by = BTreeMap::new();
+    for r in bench.photos.iter().map(|s| s.record) {
+        let from = r.calibration.as_ref().and_then(|c| c.photo.as_deref());
+        if let Some(photo) = from.filter(|photo| *photo != r.photo) {
+            *used_by.entry(photo).or_default() += 1;
+        }
+    }
+    used_by
+}
+
+fn nm(sigma: f64) -> String {
+    format!("± {} nm", numbers::sigma_alone(sigma))
+}
+
+fn shown_scale(
+    bench: &BenchStanding<'_>,
+    record: &Record,
+    calibration: &CalibrationRecord,
+    uses: &dyn Fn(&str) -> usize,
+) -> Scale {
+    let from = calibration.photo.as_deref().unwrap_or_default();
+    // The lamp photo itself says how good the scale is; what uses it adds its own doubts.
+    let lamp = bench
+        .photos
+        .iter()
+        .map(|s| s.record)
+        .find(|r| r.photo == from)
+        .unwrap_or(record);
+    let model = calibration.model.as_ref();
+    let sigma = lamp.metrics.get("wavelength_sigma_nm").copied();
+    let curve = model.map(|m| m.sigma_curve.as_slice()).unwrap_or_default();
+    Scale {
+        class: pages::class(lamp.verdict),
+        sigma: sigma.map_or("set".to_owned(), nm),
+        lamp: model.map(|m| words::visible(&m.lamp)).unwrap_or_default(),
+        photo: words::visible(from.rsplit('/').next().unwrap_or_default()),
+        time: pages::when(lamp.taken.as_deref()),
+        used_by: uses(from),
+        residuals: charts::residuals(&calibration.lines, curve),
+        lines: by_wavelength(&calibration.lines)
+            .into_iter()
+            .map(Line::new)
+            .collect(),
+        drawing: model.and_then(charts::scale),
+        along: along(curve),
+        instrument: model.map(instrument).unwrap_or_default(),
+    }
+}
+
+/// The scale's uncertainty at round wavelengths.
+fn along(curve: &[(f64, f64)]) -> Vec<(String, String)> {
+    [400.0, 450.0, 500.0, 550.0, 600.0, 650.0, 700.0]
+        .into_iter()
+        .filter_map(|at| {
+            let near = curve
+                .iter()
+                .filter(|(nm, sigma)| (nm - at).abs() <= 5.0 && sigma.is_finite())
+                .min_by(|a, b| (a.0 - at).abs().total_cmp(&(b.0 - at).abs()))?;
+            Some((format!("{at} nm"), nm(near.1)))
+        })
+        .collect()
+}
+
+/// Both orders of a line beside each other.
+fn by_wavelength(lines: &[LineUse]) -> Vec<&LineUse> {
+    let mut lines: Vec<&LineUse> = lines.iter().collect();
+    lines.sort_by(|a, b| {
+        let nm = |l: &LineUse| l.wavelength_nm.round();
+        nm(a).total_cmp(&nm(b)).then(a.order.cmp(&b.order))
+    });
+    lines
+}
+
+impl Line {
+    fn new(line: &LineUse) -> Line {
+        let digits = numbers::decimals_for(line.sigma_nm, 2).min(4);
+        Line {
+            name: words::visible(&line.name),
+            published: numbers::plain(line.wavelength_nm, 3),
+            order: match line.order {
+                0.. => format!("+{}", line.order),
+                _ => format!("\u{2212}{}", line.order.unsigned_abs()),
+            },
+            residual: numbers::plain(line.residual_nm, digits),
+            sigma: numbers::plain(line.sigma_nm, digits),
+            left_out: line
+                .left_out_nm
+                .map_or("–".to_owned(), |v| numbers::plain(v, digits)),
+            used: line.used,
+        }
+    }
+}
+
+/// The fitted instrument: what it is, how much, and what that means.
+fn instrument(model: &Calibration) -> Vec<(&'static str, String, &'static str)> {
+    let named = parameters(model);
+    let degrees = |name: &str| estimate(&named, name, f64::to_degrees);
+    let mut rows = vec![(
+        "grooves",
+        format!(
+            "{} nm apart",
+            numbers::plain(model.optics.groove_spacing_nm, 0)
+        ),
+        "held, not fitted: it and the focal length cannot be told apart",
+    )];
+    let fitted: [(&'static str, Option<String>, &'static str); 6] = [
+        (
+            "focal length",
+            estimate(&named, "focal_px", |v| v).map(|t| t + " px"),
+            "the phone’s; it should not change between lamp photos",
+        ),
+        (
+            "distortion",
+            estimate(&named, "k1", |v| 100.0 * v).map(|t| t + " %"),
+            "of the phone’s lens, where the picture is as far from its middle as the lens from it",
+        ),
+        (
+            "slit seen from the disc",
+            degrees("alpha_slit").map(|t| t + "°"),
+            "off the disc’s normal, across the grooves",
+        ),
+        (
+            "phone about the grooves",
+            degrees("yaw_rad").map(|t| t + "°"),
+            "0 where the phone lies flat on the disc",
+        ),
+        (
+            "phone about the dispersion",
+            degrees("pitch_rad").map(|t| t + "°"),
+            "0 where the phone lies flat on the disc",
+        ),
+        (
+            "slit against the grooves",
+            estimate(&named, "skew_slope", |v| v.atan().to_degrees()).map(|t| t + "°"),
+            "0 where the slit is parallel to them",
+        ),
+    ];
+    rows.extend(
+        fitted
+            .into_iter()
+            .filter_map(|(title, value, note)| Some((title, value?, note))),
+    );
+    if model.margin.is_finite() {
+        rows.push((
+            "lead over any other reading",
+            format!("{} of 1", numbers::plain(model.margin, 2)),
+            "how much better these lines fit than the next best assignment of lines",
+        ));
+    }
+    rows
+}
+
+/// A parameter in other units with its uncertainty. `convert` must be odd and close to linear for small values.
+fn estimate(
+    named: &BTreeMap<String, f64>,
+    name: &str,
+    convert: impl Fn(f64) -> f64,
+) -> Option<String> {
+    let value = convert(*named.get(name)?);
+    let sigma = named.get(&format!("{name}_sigma")).copied().map(convert);
+    Some(match sigma.filter(|s| *s > 0.0) {
+        Some(sigma) => numbers::plus_minus(Estimate { value, sigma }),
+        None => numbers::about(value),
+    })
+}
+
+/// Every lamp photo, newest first.
+fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
+    bench
+        .photos
+        .iter()
+        .rev()
+        .filter(|s| s.record.capture == Some(Capture::Calibration))
+        .map(|s| {
+            let r = s.record;
+            let shown = pages::ShownPhoto::new(s, &bench.folder);
+            let own = r.calibration.as_ref().filter(|_| trend::has_own_scale(r));
+            let said = match own {
+                None => "no scale".to_owned(),
+                Some(c) => {
+                    let lines = c.lines.iter().filter(|l| l.used).count();
+                    let mut said = vec![format!("{lines} lines")];
+                    said.extend(
+                        c.rms_nm
+                            .map(|rms| format!("rms {} nm", numbers::plain(rms, 3))),
+                    );
+                    said.extend(r.metrics.get("wavelength_sigma_nm").map(|s| nm(*s)));
+                    said.push(match uses(&r.photo) {
+                        0 => "no other photo uses it".to_owned(),
+                        1 => "used by 1 photo".to_owned(),
+                        n => format!("used by {n} photos"),
+                    });
+                    said.join(" · ")
+                }
+            };
+            Lamp {
+                class: shown.class,
+                word: shown.word,
+                href: format!("{}/{}", shown.href, shown.opens),
+                photo: shown.photo,
+                time: shown.time,
+                what: shown.what,
+                said,
+            }
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_uncertainty_is_read_off_where_the_curve_has_it_and_nowhere_else() {
+        let curve = [
+            (400.0, 0.031),
+            (410.0, 0.03),
+            (498.0, 0.02),
+            (700.0, f64::NAN),
+        ];
+        let read = along(&curve);
+        let expected = [("400 nm", "± 0.03 nm"), ("500 nm", "± 0.020 nm")];
+        assert_eq!(read.len(), expected.len());
+        for ((at, sigma), (expected_at, expected_sigma)) in read.iter().zip(expected) {
+            assert_eq!((at.as_str(), sigma.as_str()), (expected_at, expected_sigma));
+        }
+    }
+
+    #[test]
+    fn a_line_has_as_many_digits_as_its_uncertainty_bears() {
+        let line = Line::new(&LineUse {
+            name: "Hg 435.83".to_owned(),
+            wavelength_nm: 435.8328,
+            order: -1,
+            residual_nm: -0.013_234,
+            sigma_nm: 0.031_957,
+            left_out_nm: None,
+            used: true,
+        });
+        assert_eq!(line.published, "435.833");
+        assert_eq!(line.order, "\u{2212}1");
+        assert_eq!(line.residual, "\u{2212}0.013");
+        assert_eq!(line.sigma, "0.032");
+        assert_eq!(line.left_out, "–");
+    }
+}

@@ -1,0 +1,258 @@
+//! A bench over time: how slit, scale and focus have come along from photo to photo, in numbers and in words. All of them
+//! are better when they are smaller.
+
+use super::pages;
+use super::standing::BenchStanding;
+use crate::measure::{Code, ScaleKind, Verdict};
+use crate::publish::files::numbers;
+use crate::publish::record::Record;
+
+/// A change below this share says as much about phone, lamp and noise as about the instrument (common practice, no source).
+const LEAST_CHANGE: f64 = 0.15;
+/// Photos before the last that stand for "lately".
+const LATELY: usize = 3;
+
+/// A quantity over a bench's photos.
+pub struct Trend {
+    /// What it is.
+    pub title: &'static str,
+    /// Unit, with a space before it.
+    pub unit: &'static str,
+    /// As the photos were taken; never empty.
+    pub points: Vec<Point>,
+    /// True where the last of them had to be taken again and a usable photo since does not tell.
+    pub is_outdated: bool,
+}
+
+/// One photo's value.
+pub struct Point {
+    /// When it was taken; may be empty.
+    pub time: String,
+    /// Value.
+    pub value: f64,
+    /// Standard uncertainty; absent where there is none.
+    pub sigma: Option<f64>,
+    /// True for a photo that is to be taken again: drawn hollow.
+    pub is_retake: bool,
+}
+
+/// How one value stands to an earlier one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Change {
+    /// Smaller, beyond doubt.
+    Better,
+    /// No change that can be told.
+    Steady,
+    /// Larger, beyond doubt.
+    Worse,
+}
+
+/// What has been seen of a bench: slit width, uncertainty of the scale, focus, bandpass; those without a value are left out.
+pub fn trends(bench: &BenchStanding<'_>) -> Vec<Trend> {
+    [
+        ("slit width", " µm", "slit_width_um", false),
+        ("scale uncertainty", " nm", "wavelength_sigma_nm", true),
+        ("focus (blur)", " px", "blur_px", false),
+        ("bandpass", " nm", "bandpass_nm", true),
+    ]
+    .into_iter()
+    .filter_map(|(title, unit, metric, lamps_only)| {
+        let points: Vec<Point> = bench
+            .photos
+            .iter()
+            .map(|s| s.record)
+            .filter(|r| tells(r) && (!lamps_only || has_own_scale(r)))
+            .filter_map(|r| point(r, metric))
+            .collect();
+        (!points.is_empty()).then(|| Trend {
+            title,
+            unit,
+            is_outdated: bench.metric(metric).is_none(),
+            points,
+        })
+    })
+    .collect()
+}
+
+/// True where a photo shows the instrument as it was: not where it has to be taken again for what was done with it, such
+/// as moving it, or letting light in.
+fn tells(record: &Record) -> bool {
+    let is_built_so = |code: Code| {
+        matches!(
+            code,
+            Code::Tilted | Code::Skewed | Code::SlitWide | Code::Defocused
+        )
+    };
+    record.verdict != Verdict::Retake || record.reasons.iter().any(|r| is_built_so(r.code))
+}
+
+/// True for a lamp photo that gave a scale.
+pub fn has_own_scale(record: &Record) -> bool {
+    record.calibration.as_ref().is_some_and(|c| {
+        c.kind == ScaleKind::Calibrated && c.photo.as_deref() == Some(record.photo.as_str())
+    })
+}
+
+fn point(record: &Record, metric: &str) -> Option<Point> {
+    let value = *record.metrics.get(metric)?;
+    Some(Point {
+        time: pages::when(record.taken.as_deref()),
+        value,
+        sigma: record.metrics.get(&format!("{metric}_sigma")).copied(),
+        is_retake: record.verdict == Verdict::Retake,
+    })
+}
+
+/// How `late` stands to `early`: a change must be twice its standard uncertainty and [`LEAST_CHANGE`] of the larger.
+fn change(early: (f64, f64), late: (f64, f64)) -> Change {
+    let step = late.0 - early.0;
+    let doubt = 2.0 * early.1.hypot(late.1);
+    if step.abs() <= doubt.max(LEAST_CHANGE * early.0.max(late.0)) {
+        Change::Steady
+    } else if step < 0.0 {
+        Change::Better
+    } else {
+        Change::Worse
+    }
+}
+
+impl Trend {
+    fn last(&self) -> &Point {
+        &self.points[self.points.len() - 1]
+    }
+
+    /// The last value against the first; absent for one value.
+    pub fn since_the_first(&self) -> Option<Change> {
+        let [first, .., last] = self.points.as_slice() else {
+            return None;
+        };
+        Some(change(first.known(), last.known()))
+    }
+
+    /// The last value against the median of the few before it; absent for fewer than three values.
+    pub fn lately(&self) -> Option<Change> {
+        let n = self.points.len();
+        if n < 3 {
+            return None;
+        }
+        let mut before: Vec<(f64, f64)> = self.points[n.saturating_sub(LATELY + 1)..n - 1]
+            .iter()
+            .map(Point::known)
+            .collect();
+        before.sort_by(|a, b| a.0.total_cmp(&b.0));
+        Some(change(before[before.len() / 2], self.last().known()))
+    }
+
+    /// The last value with its uncertainty and unit.
+    pub fn now(&self) -> String {
+        format!("{}{}", self.last().text(), self.unit)
+    }
+
+    /// State letter: a caution where it has become worse lately, or else since the first photo.
+    pub fn class(&self) -> &'static str {
+        match self.lately().or_else(|| self.since_the_first()) {
+            _ if self.is_outdated => "i",
+            None => "i",
+            Some(Change::Worse) => "c",
+            Some(_) => "g",
+        }
+    }
+
+    /// The history in a sentence or two.
+    pub fn say(&self) -> String {
+        if self.is_outdated {
+            return "As it was before it was mended; the photos since do not tell.".to_owned();
+        }
+        let Some(since) = self.since_the_first() else {
+            return "Measured once so far.".to_owned();
+        };
+        let first = self.points[0].text();
+        let unit = self.unit;
+        let since = match since {
+            Change::Better => format!("Improved since the first photo ({first}{unit})."),
+            Change::Steady => format!("As on the first photo ({first}{unit})."),
+            Change::Worse => format!("Worse than on the first photo ({first}{unit})."),
+        };
+        match self.lately() {
+            None => since,
+            Some(Change::Better) => format!("{since} Still improving."),
+            Some(Change::Steady) => format!("{since} Steady lately."),
+            Some(Change::Worse) => format!("{since} Getting worse lately: look at the instrument."),
+        }
+    }
+}
+
+impl Point {
+    fn known(&self) -> (f64, f64) {
+        (self.value, self.sigma.unwrap_or(0.0))
+    }
+
+    /// The value as people read it.
+    pub fn text(&self) -> String {
+        match self.sigma {
+            Some(sigma) => numbers::plus_minus(crate::measure::Estimate {
+                value: self.value,
+                sigma,
+            }),
+            None => numbers::sigma_alone(self.value),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn trend(values: &[(f64, f64)]) -> Trend {
+        Trend {
+            title: "slit width",
+            unit: " µm",
+            is_outdated: false,
+            points: values
+                .iter()
+                .map(|&(value, sigma)| Point {
+                    time: String::new(),
+                    value,
+                    sigma: Some(sigma),
+                    is_retake: false,
+                })
+                .collect(),
+        }
+    }
+
+    #[test]
+    fn a_mended_slit_has_improved_and_is_steady() {
+        let mended = trend(&[(412.0, 9.0), (209.0, 8.0), (214.0, 9.0), (207.0, 7.0)]);
+        assert_eq!(mended.since_the_first(), Some(Change::Better));
+        assert_eq!(mended.lately(), Some(Change::Steady));
+        assert_eq!(mended.class(), "g");
+        assert_eq!(
+            mended.say(),
+            "Improved since the first photo (412 ± 9 µm). Steady lately."
+        );
+        assert_eq!(mended.now(), "207 ± 7 µm");
+    }
+
+    #[test]
+    fn what_slips_is_said_even_where_the_beginning_was_worse() {
+        let slips = trend(&[(412.0, 9.0), (209.0, 8.0), (214.0, 9.0), (300.0, 7.0)]);
+        assert_eq!(slips.since_the_first(), Some(Change::Better));
+        assert_eq!(slips.lately(), Some(Change::Worse));
+        assert_eq!(slips.class(), "c");
+        assert!(slips.say().contains("Getting worse lately"));
+    }
+
+    #[test]
+    fn a_change_within_its_uncertainty_or_too_small_to_matter_is_none() {
+        assert_eq!(change((200.0, 40.0), (270.0, 40.0)), Change::Steady);
+        assert_eq!(change((200.0, 1.0), (215.0, 1.0)), Change::Steady);
+        assert_eq!(change((200.0, 1.0), (270.0, 1.0)), Change::Worse);
+        assert_eq!(trend(&[(200.0, 1.0)]).say(), "Measured once so far.");
+        assert_eq!(trend(&[(200.0, 1.0)]).class(), "i");
+        let mended = Trend {
+            is_outdated: true,
+            ..trend(&[(944.0, 102.0)])
+        };
+        assert!(mended.say().contains("before it was mended"));
+    }
+}
