@@ -39,28 +39,22 @@ pub fn at(rows: &[Row], wavelength_nm: f64) -> Option<Estimate> {
     })
 }
 
-/// Where a series is best read, nm: the highest absorbance of the sum of the curves among the places where each of them is
-/// known as well as in its better half. Absent where there is no such place.
+/// Where a series is best read, nm: the highest absorbance of the sum of the curves among the places where all of them are
+/// known and the highest is known, as a share of itself, nearly as well as anywhere. Absent where there is no such place.
 pub fn best_wavelength(curves: &[&[Row]]) -> Option<f64> {
-    let first = curves.first()?;
-    let places = first
-        .iter()
-        .map(|r| r.0)
-        .filter(|nm| (nm - nm.round()).abs() < 1e-6 && (420.0..=680.0).contains(nm));
-    let mut all: Vec<(f64, f64, f64)> = Vec::new();
-    for nm in places {
-        let read: Option<Vec<Estimate>> = curves.iter().map(|c| at(c, nm)).collect();
-        if let Some(read) = read {
+    let all: Vec<(f64, f64, f64)> = (420..=680)
+        .map(f64::from)
+        .filter_map(|nm| {
+            let read: Option<Vec<Estimate>> = curves.iter().map(|c| at(c, nm)).collect();
+            let read = read?;
+            let top = read.iter().max_by(|a, b| a.value.total_cmp(&b.value))?;
             let height = read.iter().map(|e| e.value).sum::<f64>();
-            let worst = read.iter().map(|e| e.sigma).fold(0.0, f64::max);
-            all.push((nm, height, worst));
-        }
-    }
-    let mut sigmas: Vec<f64> = all.iter().map(|p| p.2).collect();
-    sigmas.sort_by(f64::total_cmp);
-    let limit = 1.5 * sigmas.get(sigmas.len() / 2)?;
+            (top.value > 0.0).then_some((nm, height, top.sigma / top.value))
+        })
+        .collect();
+    let best = all.iter().map(|p| p.2).reduce(f64::min)?;
     all.into_iter()
-        .filter(|p| p.2 <= limit)
+        .filter(|p| p.2 <= 1.25 * best)
         .max_by(|a, b| a.1.total_cmp(&b.1))
         .map(|p| p.0)
 }
@@ -69,10 +63,9 @@ pub fn best_wavelength(curves: &[&[Row]]) -> Option<f64> {
 ///
 /// `sigma_nm` is the scale's own uncertainty.
 pub fn bands(rows: &[Row], sigma_nm: f64) -> Vec<Band> {
-    let smooth: Vec<(f64, Estimate)> = rows
-        .iter()
-        .filter(|r| (r.0 - r.0.round()).abs() < 1e-6)
-        .filter_map(|r| Some((r.0, at(rows, r.0)?)))
+    let smooth: Vec<(f64, Estimate)> = (380..=760)
+        .map(f64::from)
+        .filter_map(|nm| Some((nm, at(rows, nm)?)))
         .collect();
     let value = |i: usize| smooth[i].1.value;
     let mut found = Vec::new();
@@ -129,7 +122,7 @@ mod tests {
     fn curve(height: f64) -> Vec<Row> {
         (0..=600)
             .map(|i| {
-                let nm = 420.0 + 0.5 * f64::from(i);
+                let nm = 420.125 + 0.5 * f64::from(i);
                 let value = height * (-0.5 * ((nm - 525.0) / 20.0f64).powi(2)).exp();
                 let sigma = if nm < 440.0 { 0.05 } else { 0.004 };
                 (nm, (nm < 690.0).then_some(Estimate { value, sigma }))

@@ -7,6 +7,8 @@ use crate::measure::{Estimate, Lamp, Peak, PeakKind, Spectrum};
 const WELL_SEEN_NM: std::ops::Range<f64> = 425.0..680.0;
 /// Strength below which a table's line may be lost, the strongest being 1.
 const MAY_BE_LOST: f64 = 0.08;
+/// Narrower than this, a table's row is a line or a pair that no phone separates, nm.
+const NARROW_NM: f64 = 1.5;
 /// How dear an unexplained share of the light, or a missing share of the lines, is; and what `unknown` costs: as much as
 /// four tenths unexplained. Chosen so that lamps of one element do not become another by one chance agreement.
 const DEAR: f64 = 9.0;
@@ -214,7 +216,11 @@ impl Shape {
 
 /// What a table of lines leaves unexplained and what it lacks; absent for a table without a sharp line in the well seen.
 fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> Option<f64> {
-    let lines: Vec<_> = lamp.lines.iter().filter(|l| l.width_nm == 0.0).collect();
+    let lines: Vec<_> = lamp
+        .lines
+        .iter()
+        .filter(|l| l.width_nm < NARROW_NM)
+        .collect();
     let wanted: Vec<_> = lines
         .iter()
         .filter(|l| WELL_SEEN_NM.contains(&l.wavelength_nm) && l.strength >= MAY_BE_LOST)
@@ -223,7 +229,11 @@ fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> O
         return None;
     }
     // A phosphor's bands stand in the tables of the lamps that have it.
-    let bands: Vec<_> = lamp.lines.iter().filter(|l| l.width_nm > 0.0).collect();
+    let bands: Vec<_> = lamp
+        .lines
+        .iter()
+        .filter(|l| l.width_nm >= NARROW_NM)
+        .collect();
     let reach = |p: &Peak| (3.0 * p.centre_nm.sigma).max(0.5 * bandpass_nm).min(2.0);
     let agrees = |p: &Peak| {
         lines

@@ -9,9 +9,11 @@ use crate::answers::class::{Cell, Precision, precision};
 use crate::answers::series::{self, Concentration, Line, STATED_FREEDOM, Standard};
 use crate::answers::{Refusal, references::REFERENCES};
 use crate::classify::Capture;
+use crate::measure::absorb::{KNOWN_TONE, UNKNOWN_TONE};
 use crate::measure::{Estimate, Verdict};
 use crate::publish::files::tables::{finish, push, read_absorbance, text_cell, writer};
 use crate::publish::files::{numbers, words};
+use crate::publish::record::Record;
 
 /// Group of a rule that names a series, and the one that states a concentration.
 const SERIES: &str = "series";
@@ -104,12 +106,18 @@ fn evaluate<'a>(
             found: None,
         })
         .collect();
+    let of_its_own: Vec<Option<Estimate>> = photos
+        .iter()
+        .zip(&members)
+        .map(|(s, m)| Some(without_common(s.record, m.absorbance?)))
+        .collect();
     let known: Vec<Standard> = members
         .iter()
-        .filter_map(|m| {
+        .zip(&of_its_own)
+        .filter_map(|(m, own)| {
             Some(Standard {
                 concentration: m.stated?,
-                absorbance: m.absorbance?,
+                absorbance: (*own)?,
             })
         })
         .collect();
@@ -117,12 +125,16 @@ fn evaluate<'a>(
     let mut unknown = None;
     let repeats: Vec<Estimate> = members
         .iter()
-        .filter(|m| m.stated.is_none())
-        .filter_map(|m| m.absorbance)
+        .zip(&of_its_own)
+        .filter(|(m, _)| m.stated.is_none())
+        .filter_map(|(_, own)| *own)
         .collect();
-    for m in members.iter_mut().filter(|m| m.stated.is_none()) {
+    for (m, own) in members.iter_mut().zip(&of_its_own) {
+        if m.stated.is_some() {
+            continue;
+        }
         m.found = Some(match &line {
-            Ok(line) => line.concentration(m.absorbance.as_slice()),
+            Ok(line) => line.concentration(own.as_slice()),
             Err(refusal) => Err(refusal.clone()),
         });
     }
@@ -136,6 +148,21 @@ fn evaluate<'a>(
         members,
         line,
         unknown,
+    }
+}
+
+/// The uncertainty without what a series has in common: one phone's tone curve stretches standards and unknowns alike and
+/// falls out of the concentration; a quarter is kept for its bend.
+fn without_common(record: &Record, e: Estimate) -> Estimate {
+    let tone = if record.provenance.bracket.is_empty() {
+        UNKNOWN_TONE
+    } else {
+        KNOWN_TONE
+    } * e.value;
+    let own = (e.sigma.powi(2) - tone.powi(2)).max((0.2 * e.sigma).powi(2));
+    Estimate {
+        sigma: own.sqrt().hypot(0.25 * tone),
+        ..e
     }
 }
 
