@@ -105,6 +105,17 @@ impl Frame {
         frame
     }
 
+    /// The same picture with its linear light changed by `curve`, which maps 0…1 to 0…1: a phone's own tone curve in place
+    /// of the one that the file declares. The samples are not copied.
+    pub fn retoned(mut self, curve: impl Fn(f64) -> f64) -> Frame {
+        self.linear = self
+            .linear
+            .iter()
+            .map(|light| curve(f64::from(*light)).clamp(0.0, 1.0) as f32)
+            .collect();
+        self
+    }
+
     /// Width in pixels, upright.
     pub fn width(&self) -> usize {
         if self.orientation.swaps_axes() {

@@ -16,5 +16,6 @@ pub mod publish;
 pub mod report;
 pub mod run;
 
+pub mod answers;
 pub mod simulate;
 pub mod standards;

@@ -10,23 +10,145 @@ const LEAST_BLANK: f64 = 0.0015;
 /// An absorbance with more than this uncertainty means nothing.
 const LARGEST_SIGMA: f64 = 0.3;
 
+/// Between two photos the phone moves against the disc by a few tenths of a degree; light that falls 20° off its axis then
+/// falls elsewhere on its lens and sensor: 4 tan 20° · 0.3° is 0.8 % by the natural vignetting alone (cos⁴ law).
+const HELD_ANEW: f64 = 0.008;
+/// Share of the neighbouring light that the lens scatters over and that the background beyond the slit's ends does not take
+/// off: 0.01 to 0.04 on drawn photos, about half of what is scattered within the band.
+const SCATTERED: f64 = 0.02;
+/// How far it is scattered, nm.
+const SCATTER_REACH_NM: f64 = 60.0;
+/// Exposures as phones write them are rounded: 1/33 s is written 1/30 by some (common practice, no source).
+const ROUNDED: f64 = 0.01;
+/// What share of an absorbance a phone's own tone curve may be worth where no bracket has shown it: an S of 0.1 over sRGB
+/// changes a contrast by a tenth in the middle, and half of all phones are taken to have less than half of that.
+pub const UNKNOWN_TONE: f64 = 0.05;
+/// The same where a bracket has.
+pub const KNOWN_TONE: f64 = 0.01;
+
+/// How a sample's photo hangs together with its blank's.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Link {
+    /// The blank's exposure (time × ISO) over the sample's.
+    pub exposure_ratio: f64,
+    /// Standard uncertainty of what both photos' background leaves, linear share of full scale; from a dark.
+    pub stray_sigma: f64,
+    /// Standard uncertainty of the phone's tone curve as a share of the absorbance: [`UNKNOWN_TONE`], [`KNOWN_TONE`].
+    pub tone_share: f64,
+}
+
+impl Link {
+    /// Exposures in this ratio, no dark, no bracket.
+    pub fn of(exposure_ratio: f64) -> Link {
+        Link {
+            exposure_ratio,
+            stray_sigma: 0.0,
+            tone_share: UNKNOWN_TONE,
+        }
+    }
+}
+
+/// Why a cell is empty.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Gap {
+    /// The blank's spectrum ends before it.
+    NoBlank,
+    /// The sample is clipped there.
+    SampleClipped,
+    /// The blank is clipped there.
+    BlankClipped,
+    /// The blank has too little light there.
+    BlankDark,
+    /// The sample's light is lost in its noise.
+    Noise,
+}
+
+impl Gap {
+    /// In words, after "absorbance at … : ".
+    pub fn words(self) -> &'static str {
+        match self {
+            Gap::NoBlank => "the blank's spectrum does not reach so far",
+            Gap::SampleClipped => "the sample is over-exposed",
+            Gap::BlankClipped => "the blank is over-exposed",
+            Gap::BlankDark => "the blank has too little light",
+            Gap::Noise => "the sample's light is lost in noise and stray light",
+        }
+    }
+}
+
+/// Why cells between 420 and 680 nm are empty: the reason, where it begins and ends (nm), and how much it takes of that
+/// range (nm). Rising in reasons; only reasons that take 2 nm or more.
+pub fn gaps(sample: &Spectrum, blank: &Spectrum, link: &Link) -> Vec<(Gap, f64, f64, f64)> {
+    let mut found: std::collections::BTreeMap<Gap, (f64, f64, f64)> = Default::default();
+    for (row, cell) in sample.rows.iter().zip(cells(sample, blank, link)) {
+        let nm = row.wavelength_nm;
+        if !(420.0..=680.0).contains(&nm) {
+            continue;
+        }
+        let why = match cell {
+            Err(why) => why,
+            Ok(AbsorbanceRow {
+                absorbance: None, ..
+            }) => Gap::Noise,
+            Ok(_) => continue,
+        };
+        let known = found.entry(why).or_insert((nm, nm, 0.0));
+        known.1 = nm;
+        known.2 += sample.step_nm;
+    }
+    found
+        .into_iter()
+        .filter(|(_, (_, _, nm))| *nm >= 2.0)
+        .map(|(why, (from, to, nm))| (why, from, to, nm))
+        .collect()
+}
+
 /// Transmittance and absorbance of `sample` against `blank`, one entry per row of `sample`.
 ///
-/// `exposure_ratio` is the blank's exposure (time × ISO) over the sample's. Entries are empty where the blank has no
+/// The uncertainty holds the scatter along the slit, the steps of the tone curve, the phone held anew, light scattered from
+/// neighbouring wavelengths, the exposures as written, the dark's doubt and the tone curve's. Entries are empty where the blank has no
 /// light, where either is clipped, where the sample's light is not above twice its noise (absorbance only), or where
 /// the uncertainty is larger than 0.3. The blank must have the same steps; where its range ends, entries are empty.
-pub fn absorbance(sample: &Spectrum, blank: &Spectrum, exposure_ratio: f64) -> Vec<AbsorbanceRow> {
+pub fn absorbance(sample: &Spectrum, blank: &Spectrum, link: &Link) -> Vec<AbsorbanceRow> {
+    cells(sample, blank, link)
+        .into_iter()
+        .map(Result::unwrap_or_default)
+        .collect()
+}
+
+fn cells(sample: &Spectrum, blank: &Spectrum, link: &Link) -> Vec<Result<AbsorbanceRow, Gap>> {
     let Some(first) = blank.rows.first() else {
-        return vec![AbsorbanceRow::default(); sample.rows.len()];
+        return vec![Err(Gap::NoBlank); sample.rows.len()];
     };
+    let (near_sample, near_blank) = (neighbourhood(sample), neighbourhood(blank));
     sample
         .rows
         .iter()
-        .map(|row| {
+        .enumerate()
+        .map(|(i, row)| {
             let place = (row.wavelength_nm - first.wavelength_nm) / blank.step_nm;
-            between(blank, place).map_or_else(AbsorbanceRow::default, |reference| {
-                one(row, &reference, exposure_ratio)
-            })
+            let reference = between(blank, place).ok_or(Gap::NoBlank)?;
+            let near = (
+                near_sample[i],
+                near_blank[place.round() as usize % near_blank.len()],
+            );
+            one(row, &reference, near, link)
+        })
+        .collect()
+}
+
+/// Mean signal within the reach of scattered light, for each row.
+fn neighbourhood(spectrum: &Spectrum) -> Vec<f64> {
+    let reach = (SCATTER_REACH_NM / spectrum.step_nm.max(0.01)).round() as usize;
+    let mut sums = vec![0.0];
+    for row in &spectrum.rows {
+        sums.push(sums[sums.len() - 1] + row.signal);
+    }
+    let n = spectrum.rows.len();
+    (0..n)
+        .map(|i| {
+            let (a, b) = (i.saturating_sub(reach), (i + reach + 1).min(n));
+            (sums[b] - sums[a]) / (b - a) as f64
         })
         .collect()
 }
@@ -119,15 +241,27 @@ fn between(blank: &Spectrum, place: f64) -> Option<SpectrumRow> {
     })
 }
 
-fn one(sample: &SpectrumRow, blank: &SpectrumRow, exposure_ratio: f64) -> AbsorbanceRow {
-    if sample.clipped > 0.02 || blank.clipped > 0.02 {
-        return AbsorbanceRow::default();
+fn one(
+    sample: &SpectrumRow,
+    blank: &SpectrumRow,
+    (near_sample, near_blank): (f64, f64),
+    link: &Link,
+) -> Result<AbsorbanceRow, Gap> {
+    let exposure_ratio = link.exposure_ratio;
+    if blank.clipped > 0.02 {
+        return Err(Gap::BlankClipped);
+    }
+    if sample.clipped > 0.02 {
+        return Err(Gap::SampleClipped);
     }
     let strongest = blank.rgb.iter().copied().fold(0.0f64, f64::max);
     let (mut sum, mut weights) = (0.0, 0.0);
     for c in 0..3 {
         let (b, s) = (blank.rgb[c], sample.rgb[c]);
-        let (sb, ss) = (blank.rgb_sigma[c], sample.rgb_sigma[c]);
+        let (sb, ss) = (
+            blank.rgb_sigma[c].hypot(link.stray_sigma),
+            sample.rgb_sigma[c].hypot(link.stray_sigma),
+        );
         if b < LEAST_BLANK || b < LEAST_CHANNEL_SHARE * strongest || b < 5.0 * sb {
             continue;
         }
@@ -142,11 +276,23 @@ fn one(sample: &SpectrumRow, blank: &SpectrumRow, exposure_ratio: f64) -> Absorb
         weights += weight;
     }
     if weights <= 0.0 {
-        return AbsorbanceRow::default();
+        return Err(Gap::BlankDark);
     }
+    let value = sum / weights;
+    // Common to all channels: averaging over them does not help. What neighbours scatter in changes nothing where they
+    // are dimmed alike.
+    let scattered = SCATTERED * (near_sample * exposure_ratio - value * near_blank).abs()
+        / blank.signal.max(1e-6);
+    let rounded = if (exposure_ratio - 1.0).abs() > 1e-3 {
+        ROUNDED
+    } else {
+        0.0
+    };
+    let tone = link.tone_share * value.clamp(1e-3, 1.0).ln().abs();
+    let common = HELD_ANEW.hypot(rounded).hypot(tone) * value.max(0.0);
     let transmittance = Estimate {
-        value: sum / weights,
-        sigma: (1.0 / weights).sqrt(),
+        value,
+        sigma: (1.0 / weights).sqrt().hypot(scattered).hypot(common),
     };
     let sigma = transmittance.sigma / (transmittance.value.max(1e-9) * std::f64::consts::LN_10);
     let absorbance = (transmittance.value > 2.0 * transmittance.sigma && sigma < LARGEST_SIGMA)
@@ -154,10 +300,10 @@ fn one(sample: &SpectrumRow, blank: &SpectrumRow, exposure_ratio: f64) -> Absorb
             value: -transmittance.value.log10(),
             sigma,
         });
-    AbsorbanceRow {
+    Ok(AbsorbanceRow {
         transmittance: Some(transmittance),
         absorbance,
-    }
+    })
 }
 
 #[cfg(test)]
@@ -182,20 +328,42 @@ mod tests {
     #[test]
     fn ten_per_cent_of_the_light_is_an_absorbance_of_one() {
         // Common definition A = −log10 T (IUPAC Gold Book, absorbance).
-        let rows = absorbance(&flat(0.05, 0.0), &flat(0.5, 0.0), 1.0);
+        let rows = absorbance(&flat(0.05, 0.0), &flat(0.5, 0.0), &Link::of(1.0));
         assert!((rows[2].absorbance.unwrap().value - 1.0).abs() < 1e-9);
     }
 
     #[test]
     fn half_the_exposure_is_linked_by_its_ratio() {
-        let rows = absorbance(&flat(0.1, 0.0), &flat(0.4, 0.0), 2.0);
+        let rows = absorbance(&flat(0.1, 0.0), &flat(0.4, 0.0), &Link::of(2.0));
         assert!((rows[0].transmittance.unwrap().value - 0.5).abs() < 1e-9);
     }
 
     #[test]
     fn a_clipped_blank_gives_empty_cells() {
-        let rows = absorbance(&flat(0.1, 0.0), &flat(0.4, 0.5), 1.0);
+        let rows = absorbance(&flat(0.1, 0.0), &flat(0.4, 0.5), &Link::of(1.0));
         assert!(rows.iter().all(|r| *r == AbsorbanceRow::default()));
+        let why = gaps(&flat(0.1, 0.0), &flat(0.4, 0.5), &Link::of(1.0));
+        assert_eq!(why, [(Gap::BlankClipped, 500.0, 504.0, 5.0)]);
+    }
+
+    #[test]
+    fn what_is_not_known_of_the_phone_is_in_the_uncertainty() {
+        let sigma = |link: &Link| {
+            let rows = absorbance(&flat(0.05, 0.0), &flat(0.5, 0.0), link);
+            rows[2].absorbance.unwrap().sigma
+        };
+        let plain = sigma(&Link::of(1.0));
+        let with_bracket = sigma(&Link {
+            tone_share: KNOWN_TONE,
+            ..Link::of(1.0)
+        });
+        assert!((0.04..0.07).contains(&plain), "a twentieth of 1: {plain}");
+        assert!(with_bracket < 0.3 * plain);
+        let doubtful = Link {
+            stray_sigma: 0.002,
+            ..Link::of(1.0)
+        };
+        assert!(sigma(&doubtful) > plain);
     }
 
     #[test]
@@ -233,7 +401,7 @@ mod tests {
 
     #[test]
     fn a_dark_blank_gives_empty_cells() {
-        let rows = absorbance(&flat(0.0005, 0.0), &flat(0.001, 0.0), 1.0);
+        let rows = absorbance(&flat(0.0005, 0.0), &flat(0.001, 0.0), &Link::of(1.0));
         assert!(rows.iter().all(|r| *r == AbsorbanceRow::default()));
     }
 }

@@ -72,6 +72,8 @@ pub struct Inputs {
     pub blank: BTreeMap<String, String>,
     /// Darks.
     pub dark: BTreeMap<String, String>,
+    /// Brackets: all shots of one scene at several exposures.
+    pub bracket: BTreeMap<String, String>,
 }
 
 /// The order of work: a photo is only ever made from photos of an earlier stage.
@@ -79,18 +81,19 @@ pub fn stage(capture: Capture) -> usize {
     match capture {
         Capture::Calibration => 0,
         Capture::Dark => 1,
-        Capture::Blank => 2,
-        Capture::Sample | Capture::Bracket => 3,
+        Capture::Bracket => 2,
+        Capture::Blank => 3,
+        Capture::Sample => 4,
     }
 }
 
 /// The last [`stage`].
-pub const LAST_STAGE: usize = 3;
+pub const LAST_STAGE: usize = 4;
 
 /// Chooses every photo's inputs among the photos of its bench that can be relied on.
 ///
 /// Lamp photos and blanks count if their verdict is good or caution, darks also if they wait. Lamp photos get no
-/// inputs. The result is in the order of `shots` and does not depend on it otherwise.
+/// inputs. A bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. The result is in the order of `shots` and does not depend on it otherwise.
 pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
     let mut groups: BTreeMap<(&str, usize), Vec<&Shot<'_>>> = BTreeMap::new();
     for shot in shots {
@@ -100,6 +103,10 @@ pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
             }
             (Capture::Dark, Some(verdict)) => {
                 matches!(verdict, Verdict::Good | Verdict::Caution | Verdict::Waiting)
+            }
+            // Some shots of a bracket are over-exposed and dim on purpose.
+            (Capture::Bracket, Some(verdict)) => {
+                !matches!(verdict, Verdict::Unreadable | Verdict::Ignored)
             }
             _ => false,
         };
@@ -135,6 +142,7 @@ pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
             calibration: of(shot, Capture::Calibration, rule.calibration),
             blank: of(shot, Capture::Blank, rule.blank),
             dark: of(shot, Capture::Dark, rule.dark),
+            bracket: of(shot, Capture::Bracket, Choice::All),
         })
         .collect()
 }

@@ -43,12 +43,66 @@ pub struct Record {
     pub order_side: Option<String>,
     /// The scale: absent where there is none.
     pub calibration: Option<CalibrationRecord>,
+    /// What the spectrum answers.
+    pub answers: Answers,
     /// What could not be measured and why.
     pub not_measured: Vec<String>,
     /// Remarks for people, such as why a file is ignored or that another file has the same bytes.
     pub remarks: Vec<String>,
     /// What this was made from.
     pub provenance: Provenance,
+}
+
+/// What a spectrum answers beyond its peaks. In the file only where there is something to say.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Answers {
+    /// What the lamp is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lamp: Option<LampAnswer>,
+    /// Further numbers by name, with the unit at the end; `x_sigma` is the standard uncertainty of `x`.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub numbers: BTreeMap<String, f64>,
+    /// Bands of absorption, rising in wavelength.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub absorption_bands: Vec<BandAnswer>,
+    /// What is not answered, and why.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub refused: Vec<String>,
+}
+
+impl Answers {
+    fn is_empty(&self) -> bool {
+        *self == Answers::default()
+    }
+}
+
+/// A lamp's name with its score.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LampAnswer {
+    /// Name of the table, or `laser`, `led`, `white-led`, `filament`, `daylight`, `unknown`.
+    pub name: String,
+    /// Like a probability, 0…1.
+    pub score: f64,
+    /// The next best.
+    pub runner_up: String,
+    /// Its score.
+    pub runner_up_score: f64,
+}
+
+/// A band of absorption.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BandAnswer {
+    /// Wavelength of its top, nm.
+    pub centre_nm: f64,
+    /// Its standard uncertainty, nm.
+    pub centre_sigma_nm: f64,
+    /// Full width at half height, nm.
+    pub fwhm_nm: f64,
+    /// Absorbance at the top.
+    pub absorbance: f64,
+    /// Its standard uncertainty.
+    pub absorbance_sigma: f64,
 }
 
 /// The scale behind a spectrum.
@@ -82,6 +136,9 @@ pub struct Provenance {
     pub blank: BTreeMap<String, String>,
     /// Hashes of the dark photos used, by path.
     pub dark: BTreeMap<String, String>,
+    /// Hashes of the bracket photos used, by path; absent where there are none.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub bracket: BTreeMap<String, String>,
     /// What the inbox as a whole says about the photo, such as that another file has the same bytes; also why an
     /// entry is not a file to be read. These stand among the remarks.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -114,6 +171,8 @@ struct Shape {
     reasons: Vec<Reason>,
     metrics: BTreeMap<String, Metric>,
     calibration: Option<CalibrationRecord>,
+    #[serde(default, skip_serializing_if = "Answers::is_empty")]
+    answers: Answers,
     not_measured: Vec<String>,
     remarks: Vec<String>,
     provenance: Provenance,
@@ -138,6 +197,7 @@ impl From<Record> for Shape {
             reasons: r.reasons,
             metrics: numbers.chain(word).collect(),
             calibration: r.calibration,
+            answers: r.answers,
             not_measured: r.not_measured,
             remarks: r.remarks,
             provenance: r.provenance,
@@ -176,6 +236,7 @@ impl TryFrom<Shape> for Record {
             metrics,
             order_side,
             calibration: s.calibration,
+            answers: s.answers,
             not_measured: s.not_measured,
             remarks: s.remarks,
             provenance: s.provenance,

@@ -27,10 +27,12 @@ struct Page {
     trends: Vec<ShownTrend>,
     spectra: Vec<ShownPhoto>,
     history: Vec<ShownPhoto>,
+    /// Dilution series and what the lamps are, as HTML; empty for none.
+    answers: String,
 }
 
-/// The page of one bench. It has no clock: the photos alone determine it.
-pub fn bench_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
+/// The page of one bench. It has no clock: the photos alone determine it. `answers` is HTML of its own.
+pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> String {
     let shown = |s: &super::Shown<'_>| ShownPhoto::new(s, &bench.folder);
     let last = bench.last();
     let calls = bench
@@ -56,6 +58,7 @@ pub fn bench_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
         name: words::visible(&bench.name),
         heading: last.map_or("no photo yet", |s| words::verdict(s.record.verdict)),
         refresh_s,
+        answers: answers.to_owned(),
         calls,
         health: match &reason {
             Some(r) => format!("{health_word}: {}", r.what),

@@ -8,6 +8,8 @@ mod calibrations;
 mod charts;
 mod pages;
 mod quality;
+mod series;
+mod series_svg;
 mod spectra;
 mod standing;
 mod trend;
@@ -50,22 +52,40 @@ pub struct Inputs<'a> {
 
 /// Every file of the class: path below the results, and bytes.
 ///
-/// `spectrum_csv` fetches the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one. For large
+/// `spectrum_csv` fetches the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
+/// for each of a dilution series. For large
 /// classes prefer [`tables_and_pages`] and [`spectra_csv`], which writes as it reads.
 pub fn summaries(
     inputs: &Inputs<'_>,
-    spectrum_csv: impl FnMut(&Shown<'_>) -> Option<Vec<u8>>,
+    mut spectrum_csv: impl FnMut(&Shown<'_>) -> Option<Vec<u8>>,
 ) -> Vec<(String, Vec<u8>)> {
-    let mut files = tables_and_pages(inputs);
+    let all = series::of_class(inputs.photos, |shown| spectrum_csv(shown));
+    let mut files = with_series(inputs, &all);
     let mut bytes = Vec::new();
     spectra_csv(inputs.photos, spectrum_csv, &mut bytes).expect("writing to memory does not fail");
     files.insert(1, ("spectra.csv".to_owned(), bytes));
     files
 }
 
-/// [`summaries`] without `spectra.csv`. The board comes last: what it links to is written before it.
+/// [`summaries`] without `spectra.csv` and without what needs the spectra: dilution series. The board comes last: what it links to is written before it.
 pub fn tables_and_pages(inputs: &Inputs<'_>) -> Vec<(String, Vec<u8>)> {
-    let mut files = vec![("quality.csv".to_owned(), quality_csv(inputs.photos))];
+    with_series(inputs, &[])
+}
+
+fn with_series(inputs: &Inputs<'_>, all: &[series::Series<'_>]) -> Vec<(String, Vec<u8>)> {
+    let mut files = vec![
+        ("quality.csv".to_owned(), quality_csv(inputs.photos)),
+        (
+            "concentrations.csv".to_owned(),
+            series::concentrations_csv(all),
+        ),
+        ("series.csv".to_owned(), series::series_csv(all)),
+        (
+            "class.csv".to_owned(),
+            series::class_csv(inputs.photos, all),
+        ),
+        ("references.csv".to_owned(), series::references_csv()),
+    ];
     let class = standing::Class::of(inputs.photos);
     for bench in &class.benches {
         let folder = &bench.folder;
@@ -79,7 +99,12 @@ pub fn tables_and_pages(inputs: &Inputs<'_>) -> Vec<(String, Vec<u8>)> {
         ));
         files.push((
             format!("{folder}/index.html"),
-            bench_html(bench, inputs.refresh_s).into_bytes(),
+            bench_html(
+                bench,
+                &series::panel(&bench.name, &bench.photos, all),
+                inputs.refresh_s,
+            )
+            .into_bytes(),
         ));
     }
     files.push((

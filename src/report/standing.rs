@@ -234,6 +234,7 @@ mod tests {
             metrics: BTreeMap::new(),
             order_side: None,
             calibration: None,
+            answers: Default::default(),
             not_measured: Vec::new(),
             remarks: Vec::new(),
             provenance: Provenance::default(),

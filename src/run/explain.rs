@@ -13,6 +13,7 @@ use crate::publish::files;
 use crate::publish::record::{Provenance, Record};
 
 use super::Failure;
+use super::company::Company;
 use super::intake::{self, Insist, Taken};
 use super::lab::{Finding, Lab};
 use super::make::{self, Job};
@@ -80,7 +81,12 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
     }
     let inputs = company
         .as_ref()
-        .map_or((&[][..], &[][..]), |job| (&job.calibrations, &job.blanks));
+        .map_or_else(Company::default, |job| Company {
+            calibrations: &job.calibrations,
+            blanks: &job.blanks,
+            darks: &job.darks,
+            brackets: &job.brackets,
+        });
     let mut remarks = Vec::new();
     let (finding, scale) = lab
         .examine_with(&bytes, &facts, purpose, inputs, &mut remarks)
@@ -88,7 +94,7 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
     if let Some(scale) = &scale {
         say(format!("scale from {}", scale.photo));
     }
-    if let (Some(blank), Capture::Sample) = (inputs.1.first(), purpose.capture) {
+    if let (Some(blank), Capture::Sample) = (inputs.blanks.first(), purpose.capture) {
         say(format!("against the blank {}", blank.photo));
     }
     say_finding(&finding, &mut say);
@@ -275,6 +281,7 @@ fn record(photo: &str, purpose: &Purpose, finding: &Finding) -> Record {
         metrics: files::metrics_map(&finding.measurement.metrics),
         order_side: finding.measurement.metrics.order_side.map(str::to_owned),
         calibration: super::lab::calibration_record(photo, &finding.measurement, None),
+        answers: Default::default(),
         not_measured: finding.measurement.not_measured.clone(),
         remarks: Vec::new(),
         provenance: Provenance::default(),

@@ -4,10 +4,13 @@
 use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Mutex};
 
+use crate::answers::bracket::Curve;
 use crate::classify::{self, Capture, Decision, Purpose};
 use crate::decode::{self, Facts, Fault};
 use crate::frame::Frame;
-use crate::measure::absorb::{Likeness, absorbance, likeness};
+use crate::measure::absorb::{
+    KNOWN_TONE, Likeness, Link, UNKNOWN_TONE, absorbance, gaps, likeness,
+};
 use crate::measure::judge::{Case, Compared, judge};
 use crate::measure::photo::{self, measure};
 use crate::measure::{
@@ -21,20 +24,24 @@ use crate::settings::Settings;
 use crate::settings::sections::{CalibrationChoice, Poll};
 use crate::standards;
 
+use super::answering;
 use super::cards::Cards;
+use super::company::Company;
 use super::read::Gone;
-use super::work::{Class, Fate, Input, Orders, Outcome, Setup, Summary, Task, Work};
+use super::work::{Class, Fate, Orders, Outcome, Setup, Summary, Task, Work};
 
 /// Spectra of blanks by content, scale and configuration: every sample of a series asks for the same one.
-type Blanks = HashMap<(String, String), Arc<Option<Spectrum>>>;
-/// So many blanks are kept; a class has a few.
-const MAX_BLANKS: usize = 64;
+type Blanks = HashMap<(String, String, String), Arc<Option<Spectrum>>>;
+/// Share of a dark's level that may be left after the background is taken off: the light that leaks in is not quite even
+/// (common practice, no source).
+const DARK_DOUBT: f64 = 0.1;
 
 /// The program's real work.
 pub struct Lab {
-    settings: Arc<Settings>,
+    pub(super) settings: Arc<Settings>,
     names: Vec<crate::measure::LampLine>,
-    blanks: Mutex<Blanks>,
+    pub(super) lamps: Vec<crate::measure::Lamp>,
+    pub(super) blanks: Mutex<Blanks>,
     cards: Cards,
 }
 
@@ -52,6 +59,17 @@ pub struct Finding {
     pub absorbance: Option<Vec<AbsorbanceRow>>,
     /// For people.
     pub remarks: Vec<String>,
+}
+
+/// What a photo is compared with and corrected by.
+#[derive(Clone, Copy, Default)]
+pub struct Against<'a> {
+    /// The blank's name, its exposure (time × ISO) and its spectrum.
+    pub blank: Option<(&'a str, Option<f64>, Option<&'a Spectrum>)>,
+    /// The dark's name and its median level, linear share of full scale.
+    pub dark: Option<(&'a str, f64)>,
+    /// The phone's own tone curve.
+    pub curve: Option<&'a Curve>,
 }
 
 /// A lamp photo's scale, ready for use.
@@ -72,6 +90,7 @@ impl Lab {
         Lab {
             settings: Arc::new(settings),
             names: standards::lines_for_naming(),
+            lamps: standards::lamps(),
             blanks: Mutex::default(),
             cards: Cards::default(),
         }
@@ -119,18 +138,23 @@ impl Lab {
 
     /// Measures and judges a photo's bytes.
     ///
-    /// `scale` is the bench's scale if there is one; `blank` the blank's name, exposure (time × ISO) and spectrum.
+    /// `scale` is the bench's scale if there is one.
     pub fn examine(
         &self,
         bytes: &[u8],
         facts: &Facts,
         purpose: &Purpose,
         scale: Option<&Scale>,
-        blank: Option<(&str, Option<f64>, Option<&Spectrum>)>,
+        against: &Against<'_>,
     ) -> Finding {
+        let blank = against.blank;
         let (facts, frame) = match decode::decode(bytes, self.settings.work.max_pixels()) {
             Ok((facts, frame)) => (facts, frame),
             Err(fault) => return self.broken(&fault, facts),
+        };
+        let frame = match against.curve {
+            Some(curve) => frame.retoned(|level| curve.light(level)),
+            None => frame,
         };
         let mut measurement = self.measure_frame(&frame, &facts, purpose, scale);
         let mut remarks = decode::doubts(&facts);
@@ -165,13 +189,33 @@ impl Lab {
             }),
         };
         let (verdict, reasons) = judge(&measurement, &case);
+        let link = Link {
+            exposure_ratio: ratio,
+            stray_sigma: against.dark.map_or(0.0, |(_, level)| DARK_DOUBT * level),
+            tone_share: match against.curve {
+                Some(_) => KNOWN_TONE,
+                None => UNKNOWN_TONE,
+            },
+        };
         let absorbance = match (
             &measurement.spectrum,
             blank.and_then(|b| b.2),
             measurement.scale_kind,
         ) {
             (Some(sample), Some(blank), Some(ScaleKind::Calibrated)) => {
-                Some(absorbance(sample, blank, ratio))
+                for (why, from, to, nm) in gaps(sample, blank, &link) {
+                    measurement.not_measured.push(format!(
+                        "absorbance: {} on {nm:.0} nm between {from:.0} and {to:.0} nm",
+                        why.words()
+                    ));
+                }
+                if let Some((dark, level)) = against.dark.filter(|(_, level)| *level > 1e-4) {
+                    remarks.push(format!(
+                        "the dark {dark} holds {:.2} % of full scale; it falls beyond the slit's ends too and is taken off with the background, a tenth of it is counted as doubt",
+                        100.0 * level
+                    ));
+                }
+                Some(absorbance(sample, blank, &link))
             }
             (_, None, _) if blank.is_some() => {
                 measurement
@@ -200,28 +244,43 @@ impl Lab {
         bytes: &[u8],
         facts: &Facts,
         purpose: &Purpose,
-        (calibrations, blanks): (&'a [Input], &[Input]),
+        company: Company<'a>,
         remarks: &mut Vec<String>,
     ) -> Result<(Finding, Option<Scale<'a>>), Gone> {
         let scale = match purpose.capture {
             Capture::Calibration | Capture::Dark => None,
-            _ => self.choose_scale(calibrations, facts, remarks),
+            _ => self.choose_scale(company.calibrations, facts, remarks),
         };
-        let blank = match blanks.first() {
-            Some(blank) if purpose.capture == Capture::Sample => {
-                Some((blank, self.blank_spectrum(blank, scale.as_ref())?))
+        let curve = match purpose.capture {
+            Capture::Blank | Capture::Sample => {
+                self.tone_curve(company.brackets, facts, scale.as_ref(), remarks)?
             }
             _ => None,
         };
-        let against = blank.as_ref().map(|(b, spectrum)| {
-            let exposure = b.facts.exposure_product();
-            (b.photo.as_str(), exposure, spectrum.as_ref().as_ref())
-        });
-        let finding = self.examine(bytes, facts, purpose, scale.as_ref(), against);
+        let blank = match company.blanks.first() {
+            Some(blank) if purpose.capture == Capture::Sample => {
+                let spectrum = self.blank_spectrum(blank, scale.as_ref(), curve.as_ref())?;
+                Some((blank, spectrum))
+            }
+            _ => None,
+        };
+        let dark = company.darks.first().filter(|_| blank.is_some());
+        let against = Against {
+            blank: blank.as_ref().map(|(b, spectrum)| {
+                let exposure = b.facts.exposure_product();
+                (b.photo.as_str(), exposure, spectrum.as_ref().as_ref())
+            }),
+            dark: dark.and_then(|d| {
+                let level = d.record.metrics.get("background_median")?;
+                Some((d.photo.as_str(), *level))
+            }),
+            curve: curve.as_ref().map(|(_, curve)| curve),
+        };
+        let finding = self.examine(bytes, facts, purpose, scale.as_ref(), &against);
         Ok((finding, scale))
     }
 
-    fn measure_frame(
+    pub(super) fn measure_frame(
         &self,
         frame: &Frame,
         facts: &Facts,
@@ -290,83 +349,6 @@ impl Lab {
             remarks: Vec::new(),
         }
     }
-
-    /// The blank's spectrum on the sample's scale.
-    fn blank_spectrum(
-        &self,
-        blank: &Input,
-        scale: Option<&Scale>,
-    ) -> Result<Arc<Option<Spectrum>>, Gone> {
-        let key = (
-            blank.hash.clone(),
-            scale.map_or_else(String::new, |s| s.hash.to_owned()),
-        );
-        if let Some(known) = self.blanks.lock().ok().and_then(|b| b.get(&key).cloned()) {
-            return Ok(known);
-        }
-        let bytes = blank.bytes()?;
-        let spectrum = match (
-            &blank.decision.outcome,
-            decode::decode(&bytes, self.settings.work.max_pixels()),
-        ) {
-            (classify::Outcome::Measure(purpose), Ok((facts, frame))) => {
-                let m = self.measure_frame(&frame, &facts, purpose, scale);
-                (m.scale_kind == Some(ScaleKind::Calibrated))
-                    .then_some(m.spectrum)
-                    .flatten()
-            }
-            _ => None,
-        };
-        let spectrum = Arc::new(spectrum);
-        if let Ok(mut blanks) = self.blanks.lock() {
-            if blanks.len() >= MAX_BLANKS {
-                blanks.clear();
-            }
-            blanks.insert(key, spectrum.clone());
-        }
-        Ok(spectrum)
-    }
-
-    /// The scale to use among the lamp photos that pairing allows: of several the surest. A lamp photo taken with
-    /// another phone, or at another picture size, is another instrument.
-    pub fn choose_scale<'a>(
-        &self,
-        inputs: &'a [Input],
-        facts: &Facts,
-        remarks: &mut Vec<String>,
-    ) -> Option<Scale<'a>> {
-        let mut best: Option<(f64, Scale<'a>)> = None;
-        for input in inputs {
-            let Some(model) = input
-                .record
-                .calibration
-                .as_ref()
-                .and_then(|c| c.model.as_ref())
-            else {
-                continue;
-            };
-            if let Some(why) = another_instrument(&input.facts, facts) {
-                remarks.push(format!("{} is not used for the scale: {why}", input.photo));
-                continue;
-            }
-            let sigma = input
-                .record
-                .metrics
-                .get("wavelength_sigma_nm")
-                .copied()
-                .unwrap_or(f64::MAX);
-            if best.as_ref().is_none_or(|(s, _)| sigma < *s) {
-                let scale = Scale {
-                    photo: &input.photo,
-                    hash: &input.hash,
-                    calibration: model,
-                    record: &input.record,
-                };
-                best = Some((sigma, scale));
-            }
-        }
-        best.map(|(_, scale)| scale)
-    }
 }
 
 /// Memory that the system could give, bytes: what it calls available, proc_meminfo(5).
@@ -377,23 +359,6 @@ pub(super) fn free_memory() -> Option<u64> {
         .find_map(|line| line.strip_prefix("MemAvailable:"))?;
     let kib: u64 = line.split_whitespace().next()?.parse().ok()?;
     Some(kib << 10)
-}
-
-/// Why a lamp photo cannot speak for a photo, if it cannot.
-fn another_instrument(lamp: &Facts, photo: &Facts) -> Option<String> {
-    let size = |f: &Facts| (f.width.max(f.height), f.width.min(f.height));
-    if let (Some(a), Some(b)) = (&lamp.model, &photo.model)
-        && a != b
-    {
-        return Some(format!("it was taken with a {a}, this photo with a {b}"));
-    }
-    if lamp.width > 0 && photo.width > 0 && size(lamp) != size(photo) {
-        let ((a, b), (c, d)) = (size(lamp), size(photo));
-        return Some(format!(
-            "it has {a} × {b} pixels, this photo {c} × {d}: set the phone to one picture size"
-        ));
-    }
-    None
 }
 
 impl Work for Lab {
@@ -418,7 +383,12 @@ impl Work for Lab {
                     task.bytes,
                     task.facts,
                     purpose,
-                    (task.calibrations, task.blanks),
+                    Company {
+                        calibrations: task.calibrations,
+                        blanks: task.blanks,
+                        darks: task.darks,
+                        brackets: task.brackets,
+                    },
                     &mut remarks,
                 )?;
                 used = calibration_record(task.photo, &found.measurement, scale.as_ref());
@@ -475,6 +445,7 @@ impl Work for Lab {
             metrics: files::metrics_map(&m.metrics),
             order_side: m.metrics.order_side.map(str::to_owned),
             calibration: used,
+            answers: answering::answers(purpose, &m, finding.absorbance.as_deref(), &self.lamps),
             not_measured: m.not_measured.clone(),
             remarks,
             provenance: task.provenance.clone(),

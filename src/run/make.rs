@@ -27,6 +27,7 @@ pub struct Job {
     pub(super) calibrations: Vec<Input>,
     pub(super) blanks: Vec<Input>,
     pub(super) darks: Vec<Input>,
+    pub(super) brackets: Vec<Input>,
     pub(super) provenance: Provenance,
     /// Bytes that it takes while it is in hand.
     pub(super) cost: u64,
@@ -106,6 +107,7 @@ pub fn outcome(job: &Job, work: &dyn Work) -> Result<Outcome, Gone> {
             calibrations: &job.calibrations,
             blanks: &job.blanks,
             darks: &job.darks,
+            brackets: &job.brackets,
             provenance: &job.provenance,
         };
         catch_unwind(AssertUnwindSafe(|| work.measure(&task)))
@@ -165,6 +167,7 @@ fn bare(job: &Job, fate: &Fate) -> Outcome {
         metrics: BTreeMap::new(),
         order_side: None,
         calibration: None,
+        answers: Default::default(),
         not_measured: Vec::new(),
         remarks: job.provenance.circumstances.clone(),
         provenance: job.provenance.clone(),

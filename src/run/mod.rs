@@ -4,8 +4,10 @@
 //! to be made from, and the folders whose record says otherwise are made again. Restarts, late lamp photos, renamed and
 //! deleted photos and changed rules are all that one comparison; no other memory is kept.
 
+mod answering;
 mod build;
 mod cards;
+mod company;
 mod engine;
 mod explain;
 mod inbox;

@@ -112,6 +112,7 @@ pub fn rehearse(
             "not everything could be published: {failure}"
         )));
     }
+    let concentrations = concentrations(&results, &truths).map_err(Failure::Work)?;
     let mut entries = Vec::with_capacity(truths.len());
     for TruePhoto { photo, truth, .. } in truths {
         let seen = read_back(&results.join(&photo)).map_err(Failure::Work)?;
@@ -123,7 +124,8 @@ pub fn rehearse(
             seen,
         });
     }
-    let score = score::score(&entries, &limits);
+    let mut score = score::score(&entries, &limits);
+    score.concentrations = concentrations;
     let title = format!(
         "Rehearsal: seed {}, {} benches, {} photos",
         play.seed, play.n_benches, play.n_photos
@@ -265,6 +267,38 @@ fn read_back(folder: &Path) -> Result<Option<Seen>, String> {
         }
     }
     Ok(Some(seen))
+}
+
+/// The unknowns of the class by their photos, with what `concentrations.csv` says of each.
+fn concentrations(results: &Path, truths: &[TruePhoto]) -> Result<Vec<score::Unknown>, String> {
+    let file = results.join("concentrations.csv");
+    let told = |e: csv::Error| format!("{}: {e}", file.display());
+    let mut reader = csv::Reader::from_path(&file).map_err(told)?;
+    let header: StringRecord = reader.headers().map_err(told)?.clone();
+    let at = |name: &str| header.iter().position(|h| h == name);
+    let columns = ["concentration", "concentration_sigma", "low_95", "high_95"].map(at);
+    let mut by_photo: BTreeMap<String, Option<[f64; 4]>> = BTreeMap::new();
+    for record in reader.records() {
+        let record = record.map_err(told)?;
+        let cell = |at: Option<usize>| at.and_then(|i| record.get(i)).unwrap_or_default();
+        let numbers = columns.map(|c| cell(c).parse::<f64>().ok());
+        let found = match numbers {
+            [Some(a), Some(b), Some(c), Some(d)] => Some([a, b, c, d]),
+            _ => None,
+        };
+        by_photo.insert(cell(at("photo")).to_owned(), found);
+    }
+    Ok(truths
+        .iter()
+        .filter(|t| t.photo.ends_with("-unknown.jpg"))
+        .filter_map(|t| {
+            Some(score::Unknown {
+                photo: t.photo.clone(),
+                truth: t.shot.light.solution.as_ref()?.concentration,
+                found: by_photo.get(&t.photo).copied().flatten(),
+            })
+        })
+        .collect())
 }
 
 /// The numbers of a table by the names of their columns; empty cells and words are absent. No file: no rows.

@@ -214,6 +214,7 @@ pub(super) fn foreign() -> Record {
         metrics: BTreeMap::new(),
         order_side: None,
         calibration: None,
+        answers: Default::default(),
         not_measured: Vec::new(),
         remarks: Vec::new(),
         provenance: Default::default(),

@@ -96,7 +96,16 @@ pub trait Work: Send + Sync {
     fn owns(&self, path: &str) -> bool {
         let name = path.rsplit('/').next().unwrap_or(path);
         match path.matches('/').count() {
-            0 => matches!(name, "board.html" | "quality.csv" | "spectra.csv"),
+            0 => matches!(
+                name,
+                "board.html"
+                    | "quality.csv"
+                    | "spectra.csv"
+                    | "series.csv"
+                    | "concentrations.csv"
+                    | "class.csv"
+                    | "references.csv"
+            ),
             1 => matches!(name, "index.html" | "calibration.html" | "calibration.json"),
             2 => path.contains("/cards/") && name.ends_with(crate::publish::files::CARD_ENDING),
             _ => false,
@@ -145,6 +154,8 @@ pub struct Task<'a> {
     pub blanks: &'a [Input],
     /// Darks to use, in path order.
     pub darks: &'a [Input],
+    /// Shots of a bracket to use, in path order.
+    pub brackets: &'a [Input],
     /// To be recorded as it is. Its `circumstances` also belong among the record's remarks.
     pub provenance: &'a Provenance,
 }

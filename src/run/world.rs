@@ -329,6 +329,7 @@ impl World {
             calibrations: inputs(&provenance.calibration),
             blanks: inputs(&provenance.blank),
             darks: inputs(&provenance.dark),
+            brackets: inputs(&provenance.bracket),
             provenance,
             cost: photo.cost(),
         }
@@ -343,6 +344,7 @@ fn provenance(photo: &Known, inputs: pair::Inputs, orders: &Orders) -> Provenanc
         calibration: inputs.calibration,
         blank: inputs.blank,
         dark: inputs.dark,
+        bracket: inputs.bracket,
         circumstances: photo.circumstances.clone(),
     }
 }

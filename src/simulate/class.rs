@@ -38,6 +38,19 @@ const NAMES: [&str; 24] = [
     "bittern",
 ];
 
+/// So many photos a bench must take on average before it has the time for a bracket and an unknown with its series.
+const WHOLE_SERIES: usize = 14;
+
+/// What is still to be photographed of a series; the last comes first.
+enum Step {
+    /// The lamp alone at this many times the usual exposure.
+    Bracket(f64),
+    /// The lamp alone.
+    Blank,
+    /// A solution under its file's name.
+    Solution(String, Dye, f64),
+}
+
 /// A class of `n_benches` benches that take `n_photos` photos in all, the same for the same `seed`.
 ///
 /// Each bench begins with a good photo of a fluorescent lamp named `lamp-01.jpg`; about a quarter of the other photos
@@ -47,6 +60,11 @@ pub fn rehearsal(seed: u64, n_benches: usize, n_photos: usize) -> Vec<Planned> {
     let mut chance = Pcg64Mcg::seed_from_u64(seed ^ 0xc1a55);
     let mut faults = FaultDeck::new(&mut chance);
     let mut benches: Vec<Bench> = (0..n_benches).map(|i| Bench::new(i, &mut chance)).collect();
+    if n_photos >= WHOLE_SERIES * n_benches {
+        for bench in &mut benches {
+            bench.has_time = true;
+        }
+    }
     let mut planned = Vec::with_capacity(n_photos);
     for i in 0..n_photos {
         let n = benches.len();
@@ -119,8 +137,10 @@ struct Bench {
     bench_led: Light,
     taken: usize,
     n_lamps: usize,
-    dilutions: Vec<f64>,
+    dilutions: Vec<Step>,
     has_series: bool,
+    has_time: bool,
+    is_neutral: bool,
     minutes: i64,
 }
 
@@ -200,6 +220,8 @@ impl Bench {
             n_lamps: 0,
             dilutions: Vec::new(),
             has_series: index % 2 == 1,
+            has_time: false,
+            is_neutral: index % 4 == 2,
             minutes: 0,
         }
     }
@@ -217,19 +239,27 @@ impl Bench {
             let fault = faults.deal(chance, left > 0.0 && right > 0.0);
             return self.spoilt(chance, fault);
         }
-        if let Some(mg) = self.dilutions.pop() {
-            let light = self.bench_led.through(Dye::Red, mg);
-            return self.photo(chance, &format!("dye-{mg}mg.jpg"), light, &[]);
-        }
         if i >= 4 && !self.has_series {
             self.has_series = true;
-            self.dilutions = vec![6.0, 4.0, 2.0];
-            return self.photo(
-                chance,
-                &format!("blank-{i:02}.jpg"),
-                self.bench_led.clone(),
-                &[],
-            );
+            self.dilutions = self.series(chance);
+        }
+        match self.dilutions.pop() {
+            Some(Step::Bracket(times)) => {
+                let name = format!("bracket-{i:02}.jpg");
+                let mut planned = self.photo(chance, &name, self.bench_led.clone(), &[]);
+                let (time_s, iso) = planned.shot.exposure_settings();
+                planned.shot.exposure = Exposure::Set(time_s * times, iso);
+                return planned;
+            }
+            Some(Step::Blank) => {
+                let name = format!("blank-{i:02}.jpg");
+                return self.photo(chance, &name, self.bench_led.clone(), &[]);
+            }
+            Some(Step::Solution(name, dye, concentration)) => {
+                let light = self.bench_led.through(dye, concentration);
+                return self.photo(chance, &name, light, &[]);
+            }
+            None => {}
         }
         if i % 9 == 6 {
             let light = self.room_lamp.clone();
@@ -237,6 +267,31 @@ impl Bench {
         }
         let (name, light) = self.sample(chance);
         self.photo(chance, &format!("{name}-{i:02}.jpg"), light, &[])
+    }
+
+    /// The steps of a series, the last first: of a dye, or of a grey solution.
+    fn series(&self, chance: &mut Pcg64Mcg) -> Vec<Step> {
+        let (name, dye) = if self.is_neutral && self.has_time {
+            ("neutral", Dye::Neutral)
+        } else {
+            ("dye", Dye::Red)
+        };
+        let solution = |mg: f64| Step::Solution(format!("{name}-{mg}mg.jpg"), dye.clone(), mg);
+        let mut steps = Vec::new();
+        if self.has_time {
+            let unknown = chance.random_range(2.0..6.0);
+            steps.push(Step::Solution(
+                format!("{name}-unknown.jpg"),
+                dye.clone(),
+                unknown,
+            ));
+        }
+        steps.extend([6.0, 4.0, 2.0].map(solution));
+        steps.push(Step::Blank);
+        if self.has_time {
+            steps.extend([0.2, 0.5, 1.2].map(Step::Bracket));
+        }
+        steps
     }
 
     /// A good sample: the line lamps come most often, for they show whether the scale holds.

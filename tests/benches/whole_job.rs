@@ -12,7 +12,7 @@ use slitwatch::classify::{Capture, Purpose};
 use slitwatch::decode;
 use slitwatch::publish::files;
 use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
-use slitwatch::run::lab::{Finding, Lab, Scale};
+use slitwatch::run::lab::{Against, Finding, Lab, Scale};
 use slitwatch::settings;
 use slitwatch::simulate::{Phone, demo, draw};
 
@@ -120,7 +120,7 @@ fn job(
     };
     let t2 = processor_time();
     // It decodes the photo once more, which is taken off again.
-    let finding = lab.examine(bytes, &facts, &purpose, scale, None);
+    let finding = lab.examine(bytes, &facts, &purpose, scale, &Against::default());
     let t3 = processor_time();
     let m = &finding.measurement;
     let record = Record {
@@ -143,6 +143,7 @@ fn job(
             rms_nm: None,
             model: m.calibration.clone(),
         }),
+        answers: Default::default(),
         not_measured: m.not_measured.clone(),
         remarks: Vec::new(),
         provenance: Provenance::default(),

@@ -170,6 +170,7 @@ impl Work for Fake {
             metrics,
             order_side: None,
             calibration: None,
+            answers: Default::default(),
             not_measured: Vec::new(),
             remarks,
             provenance: task.provenance.clone(),

@@ -163,7 +163,7 @@ fn explain_says_what_a_sweep_would_and_publishes_nothing() {
         assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
         let said = stdout(&output);
         for words in [
-            "rule 'sample' took it",
+            "rule 'dye series' took it",
             "not rule 'blank'",
             "dunlin/lamp-02.jpg",
             "dunlin/blank-01.jpg",

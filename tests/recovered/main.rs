@@ -2,12 +2,14 @@
 //! tests, what must be refused among them.
 //!
 //! The drawing half of the crate shares no formula with the measuring half, so a mistake in either shows here. All photos
-//! are drawn from fixed seeds, at most forty in all.
+//! are drawn from fixed seeds, at most a hundred in all.
 
+mod absorbance;
 mod crosscheck;
 mod distortion;
 mod faults;
 mod fine_disc;
+mod identified;
 mod lab;
 mod no_spectrum;
 mod one_order;

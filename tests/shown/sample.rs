@@ -295,6 +295,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
         metrics: BTreeMap::new(),
         order_side: None,
         calibration: None,
+        answers: Default::default(),
         not_measured: Vec::new(),
         remarks: Vec::new(),
         provenance: Provenance {
@@ -305,6 +306,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
             calibration: BTreeMap::new(),
             blank: BTreeMap::new(),
             dark: BTreeMap::new(),
+            bracket: BTreeMap::new(),
         },
         photo,
     }

@@ -3,6 +3,7 @@
 
 mod canvas;
 mod card;
+mod exchange;
 pub mod numbers;
 mod overlay;
 mod spectrum_svg;
@@ -20,6 +21,10 @@ pub use tables::{peaks_csv, read_spectrum, spectrum_csv};
 
 /// The spectrum as a table.
 pub const SPECTRUM_CSV: &str = "spectrum.csv";
+/// The spectrum for spectroscopy programs.
+pub const SPECTRUM_JDX: &str = "spectrum.jdx";
+/// The absorbance for them.
+pub const ABSORBANCE_JDX: &str = "absorbance.jdx";
 /// Its peaks.
 pub const PEAKS_CSV: &str = "peaks.csv";
 /// Everything said about the photo.
@@ -59,7 +64,7 @@ impl ReadError {
 /// the log (an empty one where the photo was not measured); `absorbance` has one entry per row of the spectrum;
 /// `frame` is the photo, absent where it could not be decoded.
 ///
-/// `spectrum.csv` is absent where there is no spectrum, and a photo that a rule ignores has `quality.json` and
+/// `spectrum.csv` and `spectrum.jdx` are absent where there is no spectrum, `absorbance.jdx` where no blank applies, and a photo that a rule ignores has `quality.json` and
 /// `photo.log` alone. Every other photo has all the rest: a picture without a spectrum or without a photo shows the
 /// verdict and its reason in words.
 pub fn files(
@@ -73,6 +78,9 @@ pub fn files(
     if record.verdict != Verdict::Ignored {
         if let Some(spectrum) = &measurement.spectrum {
             push(SPECTRUM_CSV, spectrum_csv(spectrum, absorbance));
+            for (name, text) in exchange::files(record, spectrum, absorbance) {
+                push(name, text.into_bytes());
+            }
         }
         push(PEAKS_CSV, peaks_csv(&measurement.peaks));
         push(
@@ -213,6 +221,7 @@ pub(in crate::publish::files) mod tests {
             metrics: BTreeMap::new(),
             order_side: None,
             calibration: None,
+            answers: Default::default(),
             not_measured: vec!["slit width: no sharp line".to_owned()],
             remarks: Vec::new(),
             provenance: Provenance::default(),

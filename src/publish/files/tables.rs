@@ -203,6 +203,34 @@ pub fn read_spectrum(csv: &[u8]) -> Result<Spectrum, ReadError> {
     })
 }
 
+/// The absorbance columns of a `spectrum.csv`: wavelength (nm) and absorbance, absent where the cell is empty. Nothing for
+/// a file without them, or one that is no table.
+pub fn read_absorbance(csv: &[u8]) -> Vec<(f64, Option<Estimate>)> {
+    let mut reader = ReaderBuilder::new().from_reader(csv);
+    let Ok(header) = reader.headers().cloned() else {
+        return Vec::new();
+    };
+    let at = |name: &str| header.iter().position(|h| h == name);
+    let (Some(nm), Some(value), Some(sigma)) = (
+        at(SPECTRUM_COLUMNS[0]),
+        at(ABSORBANCE_COLUMNS[2]),
+        at(ABSORBANCE_COLUMNS[3]),
+    ) else {
+        return Vec::new();
+    };
+    reader
+        .records()
+        .filter_map(|record| {
+            let record = record.ok()?;
+            let number = |i: usize| record.get(i)?.parse::<f64>().ok();
+            let absorbance = number(value)
+                .zip(number(sigma))
+                .map(|(value, sigma)| Estimate { value, sigma });
+            Some((number(nm)?, absorbance))
+        })
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -266,6 +294,11 @@ mod tests {
         );
         assert!(lines[1].ends_with(",0.50000,0.00100,0.301000,0.000900"));
         assert!(lines[2].ends_with(",0,,,,"));
+        let back = read_absorbance(csv.as_bytes());
+        assert_eq!(back.len(), 3);
+        assert_eq!(back[0].1.map(|a| a.value), Some(0.301));
+        assert_eq!(back[1], (501.0, None));
+        assert!(read_absorbance(b"wavelength_nm,signal\r\n1,2\r\n").is_empty());
         assert!(
             lines[3].ends_with(",0,,,,"),
             "a row beyond the absorbances is empty too"

@@ -159,6 +159,21 @@ pub struct Score {
     pub scales: Vec<(String, String, f64)>,
     /// Absorbance: error and reported uncertainty, at the truth's points.
     pub absorbance: Vec<(f64, f64)>,
+    /// The same for true absorbances of 0.1 to 0.8 between 440 and 660 nm, where a class works.
+    pub working_absorbance: Vec<(f64, f64)>,
+    /// Unknowns of dilution series; the shell fills them in from the class's table.
+    pub concentrations: Vec<Unknown>,
+}
+
+/// An unknown's concentration, and what was said of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Unknown {
+    /// Photo.
+    pub photo: String,
+    /// True concentration.
+    pub truth: f64,
+    /// Value and its standard uncertainty, and the ends of its 95 % interval; absent where it was refused.
+    pub found: Option<[f64; 4]>,
 }
 
 /// Scores a class under the limits in force.
@@ -350,9 +365,11 @@ fn absorbance(entry: &Entry, seen: &Seen, score: &mut Score) {
         };
         let share = (wavelength_nm - a.wavelength_nm) / (b.wavelength_nm - a.wavelength_nm);
         if truth <= 1.5 && sigma <= 0.1 {
-            score
-                .absorbance
-                .push((value_a + share * (value_b - value_a) - truth, sigma));
+            let error = value_a + share * (value_b - value_a) - truth;
+            score.absorbance.push((error, sigma));
+            if (0.1..=0.8).contains(&truth) && (440.0..=660.0).contains(&wavelength_nm) {
+                score.working_absorbance.push((error, sigma));
+            }
         }
     }
 }

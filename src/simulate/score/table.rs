@@ -212,18 +212,50 @@ fn metrics(out: &mut String, score: &Score) {
             ),
         );
     }
-    if !score.absorbance.is_empty() {
-        let sizes: Vec<f64> = score.absorbance.iter().map(|a| a.0.abs()).collect();
+    for (what, errors) in [
+        ("absorbance", &score.absorbance),
+        (
+            "absorbance of 0.1 to 0.8, 440 to 660 nm,",
+            &score.working_absorbance,
+        ),
+    ] {
+        if errors.is_empty() {
+            continue;
+        }
+        let sizes: Vec<f64> = errors.iter().map(|a| a.0.abs()).collect();
         line(
             out,
             &format!(
-                "absorbance at {} points: median {}, 95 % {}, worst {}; within 1 sigma {}, 2 sigma {}",
+                "{what} at {} points: median {}, 95 % {}, worst {}; within 1 sigma {}, 2 sigma {}",
                 sizes.len(),
                 cell(quantile(&sizes, 0.5)),
                 cell(quantile(&sizes, 0.95)),
                 cell(quantile(&sizes, 1.0)),
-                share(&score.absorbance, 1.0),
-                share(&score.absorbance, 2.0)
+                share(errors, 1.0),
+                share(errors, 2.0)
+            ),
+        );
+    }
+    if !score.concentrations.is_empty() {
+        let found: Vec<(f64, [f64; 4])> = score
+            .concentrations
+            .iter()
+            .filter_map(|u| Some((u.truth, u.found?)))
+            .collect();
+        let sizes: Vec<f64> = found.iter().map(|(t, f)| (f[0] / t - 1.0).abs()).collect();
+        let covered = found
+            .iter()
+            .filter(|(t, f)| f[2] <= *t && *t <= f[3])
+            .count();
+        line(
+            out,
+            &format!(
+                "concentrations of {} unknowns: {} given; relative error median {}, worst {}; the 95 % interval covers {}",
+                score.concentrations.len(),
+                found.len(),
+                cell(quantile(&sizes, 0.5)),
+                cell(quantile(&sizes, 1.0)),
+                covered
             ),
         );
     }

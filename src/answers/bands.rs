@@ -1,0 +1,154 @@
+//! Reading an absorbance curve: the value at one wavelength, the place where a series is best read, and its bands. The edge:
+//! it takes the curve as measured and knows no blank.
+
+use crate::measure::Estimate;
+
+/// A curve is read as a mean over this much to each side: a few bandpasses, and little against a dye's band, nm.
+const HALF_WINDOW_NM: f64 = 2.0;
+
+/// A row of an absorbance curve: wavelength (nm) and absorbance, absent where it means nothing.
+pub type Row = (f64, Option<Estimate>);
+
+/// A band of absorption.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Band {
+    /// Wavelength of its top, nm.
+    pub centre_nm: Estimate,
+    /// Full width at half of its height above the valleys beside it, nm.
+    pub fwhm_nm: f64,
+    /// Absorbance at the top.
+    pub absorbance: Estimate,
+}
+
+/// Absorbance at a wavelength: mean of the rows within 2 nm; absent where half of them are.
+///
+/// Neighbouring rows share their pixels and the photo's common errors: the mean's uncertainty is taken as that of one row.
+pub fn at(rows: &[Row], wavelength_nm: f64) -> Option<Estimate> {
+    let near: Vec<&Row> = rows
+        .iter()
+        .filter(|r| (r.0 - wavelength_nm).abs() <= HALF_WINDOW_NM)
+        .collect();
+    let known: Vec<Estimate> = near.iter().filter_map(|r| r.1).collect();
+    if known.is_empty() || known.len() * 2 < near.len() {
+        return None;
+    }
+    let n = known.len() as f64;
+    Some(Estimate {
+        value: known.iter().map(|e| e.value).sum::<f64>() / n,
+        sigma: known.iter().map(|e| e.sigma).sum::<f64>() / n,
+    })
+}
+
+/// Where a series is best read, nm: the highest absorbance of the sum of the curves among the places where all of them are
+/// known and the highest is known, as a share of itself, nearly as well as anywhere. Absent where there is no such place.
+pub fn best_wavelength(curves: &[&[Row]]) -> Option<f64> {
+    let all: Vec<(f64, f64, f64)> = (420..=680)
+        .map(f64::from)
+        .filter_map(|nm| {
+            let read: Option<Vec<Estimate>> = curves.iter().map(|c| at(c, nm)).collect();
+            let read = read?;
+            let top = read.iter().max_by(|a, b| a.value.total_cmp(&b.value))?;
+            let height = read.iter().map(|e| e.value).sum::<f64>();
+            (top.value > 0.0).then_some((nm, height, top.sigma / top.value))
+        })
+        .collect();
+    let best = all.iter().map(|p| p.2).reduce(f64::min)?;
+    all.into_iter()
+        .filter(|p| p.2 <= 1.25 * best)
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|p| p.0)
+}
+
+/// Bands that stand out of the valleys beside them by five uncertainties and by 0.03, rising in wavelength.
+///
+/// `sigma_nm` is the scale's own uncertainty.
+pub fn bands(rows: &[Row], sigma_nm: f64) -> Vec<Band> {
+    let smooth: Vec<(f64, Estimate)> = (380..=760)
+        .map(f64::from)
+        .filter_map(|nm| Some((nm, at(rows, nm)?)))
+        .collect();
+    let value = |i: usize| smooth[i].1.value;
+    let mut found = Vec::new();
+    for i in 1..smooth.len().saturating_sub(1) {
+        if value(i) <= value(i - 1) || value(i) < value(i + 1) {
+            continue;
+        }
+        let valley = |range: &mut dyn Iterator<Item = usize>| {
+            let mut low = value(i);
+            for k in range {
+                if value(k) > value(i) {
+                    break;
+                }
+                low = low.min(value(k));
+            }
+            low
+        };
+        let base = valley(&mut (0..i).rev()).max(valley(&mut (i + 1..smooth.len())));
+        let prominence = value(i) - base;
+        let top = smooth[i].1;
+        if prominence < 0.03 || prominence < 5.0 * top.sigma {
+            continue;
+        }
+        let half = value(i) - 0.5 * prominence;
+        let low = (0..i).rev().find(|k| value(*k) < half).unwrap_or(0);
+        let high = (i + 1..smooth.len())
+            .find(|k| value(*k) < half)
+            .unwrap_or(smooth.len() - 1);
+        let fwhm_nm = smooth[high].0 - smooth[low].0;
+        // Centroid of the upper fifth; noise shifts a flat top by σ/height of the width.
+        let cap = value(i) - 0.2 * prominence;
+        let (mut s, mut sx) = (0.0, 0.0);
+        for (nm, e) in &smooth[low..=high] {
+            let w = (e.value - cap).max(0.0);
+            s += w;
+            sx += w * nm;
+        }
+        found.push(Band {
+            centre_nm: Estimate {
+                value: sx / s,
+                sigma: (0.5 * fwhm_nm * top.sigma / prominence).hypot(sigma_nm),
+            },
+            fwhm_nm,
+            absorbance: top,
+        });
+    }
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn curve(height: f64) -> Vec<Row> {
+        (0..=600)
+            .map(|i| {
+                let nm = 420.125 + 0.5 * f64::from(i);
+                let value = height * (-0.5 * ((nm - 525.0) / 20.0f64).powi(2)).exp();
+                let sigma = if nm < 440.0 { 0.05 } else { 0.004 };
+                (nm, (nm < 690.0).then_some(Estimate { value, sigma }))
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_series_is_read_where_it_absorbs_most_and_a_band_has_its_width() {
+        let (a, b) = (curve(0.2), curve(0.6));
+        assert_eq!(best_wavelength(&[&a, &b]), Some(525.0));
+        let found = bands(&b, 0.1);
+        assert_eq!(found.len(), 1);
+        assert!((found[0].centre_nm.value - 525.0).abs() < 0.3);
+        assert!(
+            (found[0].fwhm_nm - 47.1).abs() < 2.5,
+            "{}",
+            found[0].fwhm_nm
+        );
+        assert!(bands(&curve(0.01), 0.1).is_empty());
+        assert_eq!(best_wavelength(&[]), None);
+    }
+
+    #[test]
+    fn where_the_curve_means_nothing_there_is_no_value() {
+        assert_eq!(at(&curve(0.5), 700.0), None);
+        assert!((at(&curve(0.5), 525.0).unwrap().value - 0.5).abs() < 0.002);
+    }
+}

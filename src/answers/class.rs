@@ -1,0 +1,248 @@
+//! How well a class agrees: repeatability and reproducibility of one quantity over benches, and benches that stand apart.
+//! After ISO 5725-2; a bench is its laboratory.
+
+use super::Refusal;
+use super::quantile::{fisher_f, student_t};
+
+/// Results of one bench for one quantity.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Cell {
+    /// The bench.
+    pub bench: String,
+    /// Its repeats, one or more.
+    pub values: Vec<f64>,
+}
+
+/// A bench's place among the others.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Standing {
+    /// The bench.
+    pub bench: String,
+    /// Its repeats.
+    pub n: usize,
+    /// Mean of its repeats.
+    pub mean: f64,
+    /// Standard deviation of its repeats; absent for one.
+    pub sd: Option<f64>,
+    /// Mandel's h: deviation of its mean from the class's in standard deviations of the means; absent below three benches.
+    pub h: Option<f64>,
+    /// Mandel's k: its scatter over the class's; absent for one repeat.
+    pub k: Option<f64>,
+    /// In words: `agrees`, `straggler` (beyond the 5 % value) or `outlier` (beyond the 1 % value).
+    pub word: &'static str,
+    /// Which statistic said so: `h`, `k`, or empty.
+    pub by: &'static str,
+}
+
+/// What a class comes to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Precision {
+    /// Mean over all results.
+    pub mean: f64,
+    /// Standard deviation of one bench's repeats; absent where no bench has two.
+    pub repeatability_sd: Option<f64>,
+    /// Standard deviation between benches; absent with `repeatability_sd`.
+    pub between_sd: Option<f64>,
+    /// Standard deviation of one result by any bench.
+    pub reproducibility_sd: f64,
+    /// Cochran's C of the most scattered bench and its 5 % value, for equal numbers of repeats ≥ 2 alone.
+    pub cochran: Option<(f64, f64)>,
+    /// Every bench.
+    pub benches: Vec<Standing>,
+}
+
+/// Repeatability and reproducibility standard deviations (ISO 5725-2:1994, 7.4), Mandel's h and k with their critical
+/// values (7.3.1), Cochran's test (7.3.3).
+///
+/// Without repeats the two cannot be told apart: only the spread of the benches is given, as reproducibility.
+///
+/// # Errors
+/// `too-few-benches` below two benches with a result.
+pub fn precision(cells: &[Cell]) -> Result<Precision, Refusal> {
+    let cells: Vec<&Cell> = cells.iter().filter(|c| !c.values.is_empty()).collect();
+    let p = cells.len();
+    if p < 2 {
+        return Err(Refusal::new(
+            "too-few-benches",
+            "agreement needs results of two benches at least",
+        ));
+    }
+    let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
+    let squares = |v: &[f64]| {
+        let m = mean(v);
+        v.iter().map(|x| (x - m).powi(2)).sum::<f64>()
+    };
+    let all: Vec<f64> = cells
+        .iter()
+        .flat_map(|c| c.values.iter().copied())
+        .collect();
+    let total = all.len() as f64;
+    let grand = mean(&all);
+    let freedom: usize = cells.iter().map(|c| c.values.len() - 1).sum();
+    let within = (freedom > 0)
+        .then(|| cells.iter().map(|c| squares(&c.values)).sum::<f64>() / freedom as f64);
+    let means: Vec<f64> = cells.iter().map(|c| mean(&c.values)).collect();
+    let s_d2 = cells
+        .iter()
+        .zip(&means)
+        .map(|(c, m)| c.values.len() as f64 * (m - grand).powi(2))
+        .sum::<f64>()
+        / (p as f64 - 1.0);
+    let squared: f64 = cells.iter().map(|c| (c.values.len() as f64).powi(2)).sum();
+    let n_bar = (total - squared / total) / (p as f64 - 1.0);
+    let between = within.map(|s_r2| ((s_d2 - s_r2) / n_bar).max(0.0));
+    let reproducibility = match (within, between) {
+        (Some(w), Some(b)) => w + b,
+        _ => s_d2,
+    };
+    let middle = mean(&means);
+    let sd_of_means = (squares(&means) / (p as f64 - 1.0)).sqrt();
+    let standings = cells
+        .iter()
+        .zip(&means)
+        .map(|(cell, m)| {
+            let n = cell.values.len();
+            let sd = (n > 1).then(|| (squares(&cell.values) / (n as f64 - 1.0)).sqrt());
+            let h = (p > 2 && sd_of_means > 0.0).then(|| (m - middle) / sd_of_means);
+            let k = sd
+                .zip(within)
+                .filter(|(_, w)| *w > 0.0)
+                .map(|(s, w)| s / w.sqrt());
+            let beyond = |level: f64| {
+                let far = h.is_some_and(|h| h.abs() > mandel_h(p, level));
+                let wild = k.is_some_and(|k| k > mandel_k(p, n, level));
+                if far {
+                    Some("h")
+                } else if wild {
+                    Some("k")
+                } else {
+                    None
+                }
+            };
+            let (word, by) = match (beyond(0.01), beyond(0.05)) {
+                (Some(by), _) => ("outlier", by),
+                (None, Some(by)) => ("straggler", by),
+                (None, None) => ("agrees", ""),
+            };
+            Standing {
+                bench: cell.bench.clone(),
+                n,
+                mean: *m,
+                sd,
+                h,
+                k,
+                word,
+                by,
+            }
+        })
+        .collect();
+    let n_each = cells[0].values.len();
+    let cochran = (n_each > 1 && cells.iter().all(|c| c.values.len() == n_each))
+        .then(|| {
+            let squares: Vec<f64> = cells.iter().map(|c| squares(&c.values)).collect();
+            let sum: f64 = squares.iter().sum();
+            let most = squares.iter().copied().fold(0.0, f64::max);
+            (sum > 0.0).then(|| (most / sum, cochran_critical(p, n_each, 0.05)))
+        })
+        .flatten();
+    Ok(Precision {
+        mean: grand,
+        repeatability_sd: within.map(f64::sqrt),
+        between_sd: between.map(f64::sqrt),
+        reproducibility_sd: reproducibility.sqrt(),
+        cochran,
+        benches: standings,
+    })
+}
+
+/// Critical value of Mandel's h for `p` benches at significance `level` (two-sided).
+///
+/// h = (p − 1) t / √(p (t² + p − 2)), t of p − 2 degrees of freedom (ISO 5725-2:1994, from the definition of h).
+pub fn mandel_h(p: usize, level: f64) -> f64 {
+    let p = p as f64;
+    let t = student_t(1.0 - 0.5 * level, p - 2.0);
+    (p - 1.0) * t / (p * (t * t + p - 2.0)).sqrt()
+}
+
+/// Critical value of Mandel's k for `p` benches of `n` repeats at significance `level`.
+///
+/// k = √(p / (1 + (p − 1)/F)), F of (n − 1, (p − 1)(n − 1)) degrees of freedom.
+pub fn mandel_k(p: usize, n: usize, level: f64) -> f64 {
+    let (p, n) = (p as f64, n as f64);
+    let f = fisher_f(1.0 - level, n - 1.0, (p - 1.0) * (n - 1.0));
+    (p / (1.0 + (p - 1.0) / f)).sqrt()
+}
+
+/// Critical value of Cochran's C for `p` benches of `n` repeats: 1 / (1 + (p − 1)/F) with F at 1 − level/p.
+pub fn cochran_critical(p: usize, n: usize, level: f64) -> f64 {
+    let (p, n) = (p as f64, n as f64);
+    let f = fisher_f(1.0 - level / p, n - 1.0, (p - 1.0) * (n - 1.0));
+    1.0 / (1.0 + (p - 1.0) / f)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn cells(rows: &[&[f64]]) -> Vec<Cell> {
+        rows.iter()
+            .enumerate()
+            .map(|(i, values)| Cell {
+                bench: format!("{i}"),
+                values: values.to_vec(),
+            })
+            .collect()
+    }
+
+    #[test]
+    fn critical_values_are_those_of_the_published_tables() {
+        // From memory; tolerance a unit of the last printed digit. ISO 5725-2:1994: Cochran's C, 5 %, n = 3, p = 10: 0.445;
+        // Mandel's h, p = 10: 1.80 at 5 %, 2.18 at 1 %. ASTM E691, 0.5 %, p = 8, n = 3: h 2.15, k 2.06.
+        assert!((cochran_critical(10, 3, 0.05) - 0.445).abs() < 0.0015);
+        assert!((mandel_h(10, 0.05) - 1.80).abs() < 0.011);
+        assert!((mandel_h(10, 0.01) - 2.18).abs() < 0.011);
+        assert!((mandel_h(8, 0.005) - 2.15).abs() < 0.011);
+        assert!((mandel_k(8, 3, 0.005) - 2.06).abs() < 0.011);
+    }
+
+    #[test]
+    fn a_bench_that_stands_apart_is_named_with_its_statistic() {
+        let rows: Vec<Vec<f64>> = (0..8)
+            .map(|i| {
+                let off = if i == 5 {
+                    0.2
+                } else {
+                    0.003 * f64::from(i % 3)
+                };
+                vec![0.5 + off, 0.501 + off, 0.499 + off]
+            })
+            .collect();
+        let rows: Vec<&[f64]> = rows.iter().map(Vec::as_slice).collect();
+        let found = precision(&cells(&rows)).unwrap();
+        assert_eq!(
+            (found.benches[5].word, found.benches[5].by),
+            ("outlier", "h")
+        );
+        assert!(found.benches.iter().filter(|b| b.word == "agrees").count() == 7);
+        let wild = precision(&cells(&[
+            &[1.0, 1.01],
+            &[1.0, 0.99],
+            &[0.99, 1.0],
+            &[0.8, 1.2],
+            &[1.0, 1.01],
+        ]))
+        .unwrap();
+        assert_eq!((wild.benches[3].word, wild.benches[3].by), ("outlier", "k"));
+    }
+
+    #[test]
+    fn without_repeats_only_the_spread_of_the_benches_is_given() {
+        let found = precision(&cells(&[&[1.0], &[1.2], &[1.1]])).unwrap();
+        assert_eq!(found.repeatability_sd, None);
+        assert!((found.reproducibility_sd - 0.1).abs() < 1e-12);
+        assert_eq!(
+            precision(&cells(&[&[1.0]])).unwrap_err().code,
+            "too-few-benches"
+        );
+    }
+}

@@ -1,0 +1,467 @@
+//! What a lamp is: its peaks against the published tables, and the plain shapes of lasers, diodes and glowing filaments. The
+//! score is like a probability among the candidates and `unknown`; it says nothing of lamps in no table, except by `unknown`.
+
+use crate::measure::{Estimate, Lamp, Peak, PeakKind, Spectrum};
+
+/// Where a phone sees well enough for a missing line to be missing, nm.
+const WELL_SEEN_NM: std::ops::Range<f64> = 425.0..680.0;
+/// Strength below which a table's line may be lost, the strongest being 1.
+const MAY_BE_LOST: f64 = 0.08;
+/// Narrower than this, a table's row is a line or a pair that no phone separates, nm.
+const NARROW_NM: f64 = 1.5;
+/// How dear an unexplained share of the light, or a missing share of the lines, is; and what `unknown` costs: as much as
+/// four tenths unexplained. Chosen so that lamps of one element do not become another by one chance agreement.
+const DEAR: f64 = 9.0;
+const UNKNOWN_COST: f64 = 0.4 * DEAR;
+
+/// What was found.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Identity {
+    /// Name of the table, or `laser`, `led`, `white-led`, `filament`, `daylight`, `unknown`.
+    pub name: String,
+    /// 0…1.
+    pub score: f64,
+    /// The next best, `unknown` among them.
+    pub runner_up: (String, f64),
+    /// A laser's wavelength, nm.
+    pub laser_nm: Option<Estimate>,
+    /// A coloured diode's numbers.
+    pub led: Option<Led>,
+}
+
+/// A coloured diode, from the light as the phone shows it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Led {
+    /// Wavelength of the highest point, nm.
+    pub peak_nm: Estimate,
+    /// Centroid, nm.
+    pub centroid_nm: Estimate,
+    /// Full width at half height, nm.
+    pub half_width_nm: Estimate,
+}
+
+/// Identifies a lamp by its finished spectrum and peaks; `bandpass_nm` is the width of an unresolved line.
+///
+/// Never fails: what fits nothing is `unknown`.
+pub fn identify(spectrum: &Spectrum, peaks: &[Peak], bandpass_nm: f64, lamps: &[Lamp]) -> Identity {
+    let seen: Vec<&Peak> = peaks
+        .iter()
+        .filter(|p| p.height.value > 0.0 && (410.0..700.0).contains(&p.centre_nm.value))
+        .collect();
+    let sharp: Vec<&Peak> = seen
+        .iter()
+        .copied()
+        .filter(|p| p.kind != PeakKind::Band || p.fwhm_nm.value < 6.0)
+        .collect();
+    let shape = Shape::of(spectrum);
+    let mut costs: Vec<(String, f64)> = vec![("unknown".into(), UNKNOWN_COST)];
+    for lamp in lamps {
+        if let Some(cost) = line_lamp(lamp, &sharp, &shape, bandpass_nm) {
+            costs.push((lamp.name.clone(), cost));
+        }
+    }
+    costs.push(("laser".into(), laser(&sharp, &shape, bandpass_nm)));
+    for (name, cost) in broad(&sharp, &shape) {
+        costs.push((name.into(), cost));
+    }
+    let total: f64 = costs.iter().map(|c| (-c.1).exp()).sum();
+    costs.sort_by(|a, b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
+    let score = |i: usize| (-costs[i].1).exp() / total;
+    let name = costs[0].0.clone();
+    let strongest = sharp
+        .iter()
+        .max_by(|a, b| a.height.value.total_cmp(&b.height.value));
+    Identity {
+        score: score(0),
+        runner_up: (costs[1].0.clone(), score(1)),
+        laser_nm: strongest.filter(|_| name == "laser").map(|p| p.centre_nm),
+        led: (name == "led")
+            .then(|| shape.led(spectrum, bandpass_nm))
+            .flatten(),
+        name,
+    }
+}
+
+/// The broad features of a spectrum.
+struct Shape {
+    /// Share of the light that is no narrow peak, 0…1.
+    broad: f64,
+    /// Highest broad level, and where (nm).
+    top: (f64, f64),
+    /// Full width of the broad light at half its height, nm.
+    width_nm: f64,
+    /// Share of the broad light within that width about the top.
+    gathered: f64,
+    /// Level at 485 nm over that of the blue top (440–470 nm).
+    blue_gap: f64,
+    /// Light about 450 nm over light about 610 nm.
+    blue_to_red: f64,
+}
+
+impl Shape {
+    fn of(spectrum: &Spectrum) -> Shape {
+        let rows: Vec<(f64, f64)> = spectrum
+            .rows
+            .iter()
+            .filter(|r| WELL_SEEN_NM.contains(&r.wavelength_nm))
+            .map(|r| (r.wavelength_nm, r.signal.max(0.0)))
+            .collect();
+        // Lowest within ± 5 nm, then highest of those within ± 5 nm (an opening): narrow peaks are gone, slopes stay.
+        let reach = (5.0 / spectrum.step_nm.max(0.01)).round() as usize;
+        let slide = |v: &[f64], pick: fn(f64, f64) -> f64| -> Vec<f64> {
+            (0..v.len())
+                .map(|i| {
+                    v[i.saturating_sub(reach)..(i + reach + 1).min(v.len())]
+                        .iter()
+                        .copied()
+                        .reduce(pick)
+                        .unwrap_or(0.0)
+                })
+                .collect()
+        };
+        let light: Vec<f64> = rows.iter().map(|r| r.1).collect();
+        let opened = slide(&slide(&light, f64::min), f64::max);
+        let sum = |v: &[f64]| v.iter().sum::<f64>();
+        let total = sum(&light).max(1e-12);
+        let top =
+            rows.iter().zip(&opened).fold(
+                (0.0, 0.0),
+                |best, (r, o)| if *o > best.0 { (*o, r.0) } else { best },
+            );
+        let peak = rows.iter().position(|r| r.0 >= top.1).unwrap_or(0);
+        let mut low = peak;
+        while low > 0 && opened[low] > 0.5 * top.0 {
+            low -= 1;
+        }
+        let mut high = peak;
+        while high + 1 < opened.len() && opened[high] > 0.5 * top.0 {
+            high += 1;
+        }
+        let width_nm = (high - low) as f64 * spectrum.step_nm;
+        let wide = high - low;
+        let about = &opened[low.saturating_sub(wide / 2)..(high + wide / 2 + 1).min(opened.len())];
+        let mean = |from: f64, to: f64| {
+            let part: Vec<f64> = rows
+                .iter()
+                .zip(&opened)
+                .filter(|(r, _)| (from..to).contains(&r.0))
+                .map(|(_, o)| *o)
+                .collect();
+            sum(&part) / part.len().max(1) as f64
+        };
+        let blue = rows
+            .iter()
+            .zip(&opened)
+            .filter(|(r, _)| (440.0..470.0).contains(&r.0))
+            .map(|(_, o)| *o)
+            .fold(0.0, f64::max);
+        Shape {
+            broad: sum(&opened) / total,
+            top,
+            width_nm,
+            gathered: sum(about) / sum(&opened).max(1e-12),
+            blue_gap: mean(482.0, 490.0) / blue.max(1e-12),
+            blue_to_red: mean(445.0, 460.0) / mean(600.0, 620.0).max(1e-12),
+        }
+    }
+
+    fn led(&self, spectrum: &Spectrum, bandpass_nm: f64) -> Option<Led> {
+        let near: Vec<(f64, f64, f64)> = spectrum
+            .rows
+            .iter()
+            .filter(|r| (r.wavelength_nm - self.top.1).abs() < 1.5 * self.width_nm)
+            .map(|r| (r.wavelength_nm, r.signal, r.signal_sigma))
+            .collect();
+        let top = near.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let light: f64 = near.iter().map(|r| r.1.max(0.0)).sum();
+        let centroid = near.iter().map(|r| r.0 * r.1.max(0.0)).sum::<f64>() / light;
+        // The top of a parabola through the part above 80 %: steadier than the highest row.
+        let cap: Vec<(f64, f64)> = near
+            .iter()
+            .filter(|r| r.1 > 0.8 * top.1)
+            .map(|r| (r.0, r.1))
+            .collect();
+        let peak = cap.iter().map(|r| r.0 * (r.1 - 0.8 * top.1)).sum::<f64>()
+            / cap.iter().map(|r| r.1 - 0.8 * top.1).sum::<f64>();
+        let half = 0.5 * top.1;
+        let crossing = |pairs: &mut dyn Iterator<Item = (&(f64, f64, f64), &(f64, f64, f64))>| {
+            pairs
+                .filter(|(outer, inner)| outer.1 < half && inner.1 >= half)
+                .map(|(outer, inner)| {
+                    let t = (half - outer.1) / (inner.1 - outer.1);
+                    outer.0 + t * (inner.0 - outer.0)
+                })
+                .last()
+        };
+        let at = near.iter().position(|r| r.0 == top.0)?;
+        let left = crossing(&mut near[..=at].iter().zip(&near[1..=at]))?;
+        let right = crossing(
+            &mut near[at..]
+                .iter()
+                .skip(1)
+                .rev()
+                .zip(near[at..].iter().rev().skip(1)),
+        )?;
+        // The phone's colour filters lean on the flanks: a twentieth of the width in the centre, a tenth in the width
+        // (common practice, no source).
+        let lean = |share: f64| (share * self.width_nm).hypot(0.1 * bandpass_nm);
+        let e = |value, sigma| Estimate { value, sigma };
+        Some(Led {
+            peak_nm: e(peak, lean(0.05)),
+            centroid_nm: e(centroid, lean(0.06)),
+            half_width_nm: e(right - left, lean(0.10)),
+        })
+    }
+}
+
+/// What a table of lines leaves unexplained and what it lacks; absent for a table without a sharp line in the well seen.
+fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> Option<f64> {
+    let lines: Vec<_> = lamp
+        .lines
+        .iter()
+        .filter(|l| l.width_nm < NARROW_NM)
+        .collect();
+    let wanted: Vec<_> = lines
+        .iter()
+        .filter(|l| WELL_SEEN_NM.contains(&l.wavelength_nm) && l.strength >= MAY_BE_LOST)
+        .collect();
+    if wanted.is_empty() {
+        return None;
+    }
+    // A phosphor's bands stand in the tables of the lamps that have it.
+    let bands: Vec<_> = lamp
+        .lines
+        .iter()
+        .filter(|l| l.width_nm >= NARROW_NM)
+        .collect();
+    let reach = |p: &Peak| (3.0 * p.centre_nm.sigma).max(0.5 * bandpass_nm).min(2.0);
+    let agrees = |p: &Peak| {
+        lines
+            .iter()
+            .any(|l| (l.wavelength_nm - p.centre_nm.value).abs() < reach(p))
+            || bands
+                .iter()
+                .any(|l| (l.wavelength_nm - p.centre_nm.value).abs() < reach(p).max(0.6 * l.width_nm))
+            // Lines closer than the instrument separates make one peak between them.
+            || lines.windows(2).any(|w| {
+                w[1].wavelength_nm - w[0].wavelength_nm < 1.6 * bandpass_nm
+                    && (w[0].wavelength_nm..w[1].wavelength_nm).contains(&p.centre_nm.value)
+            })
+    };
+    let weight = |p: &&&Peak| p.height.value.sqrt();
+    let all: f64 = sharp.iter().map(|p| weight(&p)).sum();
+    let explained: f64 = sharp.iter().filter(|p| agrees(p)).map(|p| weight(&p)).sum();
+    let unexplained = if all > 0.0 {
+        1.0 - explained / all
+    } else {
+        1.0
+    };
+    let share = |l: &&&&crate::measure::LampLine| l.strength.sqrt();
+    let expected: f64 = wanted.iter().map(|l| share(&l)).sum();
+    let there: f64 = wanted
+        .iter()
+        .filter(|l| {
+            sharp.iter().any(|p| {
+                (l.wavelength_nm - p.centre_nm.value).abs() < reach(p).max(0.8 * bandpass_nm)
+            })
+        })
+        .map(|l| share(&l))
+        .sum();
+    let missing = 1.0 - there / expected;
+    let widest = bands.iter().map(|l| l.width_nm).fold(0.0, f64::max);
+    // Red phosphor of the three-band lamps; none of the others has it (CIE FL10 to FL12 against FL2).
+    let red = sharp.iter().any(|p| {
+        (609.0..614.0).contains(&p.centre_nm.value) && p.height.value > 0.15 * highest(sharp)
+    });
+    let phosphor = match lamp.name.as_str() {
+        "fluorescent" => {
+            if red {
+                0.0
+            } else {
+                0.6
+            }
+        }
+        _ if widest > 0.0 => {
+            if red {
+                0.6
+            } else {
+                (0.5 - shape.broad).max(0.0)
+            }
+        }
+        // A gas or vapour in clear glass has hardly anything but lines; glare and weak lines make a third.
+        _ => (shape.broad - 0.35).max(0.0),
+    };
+    Some(DEAR * (unexplained + missing + phosphor))
+}
+
+fn highest(sharp: &[&Peak]) -> f64 {
+    sharp.iter().map(|p| p.height.value).fold(0.0, f64::max)
+}
+
+/// One line and nothing else.
+fn laser(sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> f64 {
+    let light: f64 = sharp.iter().map(|p| p.height.value.sqrt()).sum();
+    let Some(top) = sharp
+        .iter()
+        .max_by(|a, b| a.height.value.total_cmp(&b.height.value))
+    else {
+        return f64::MAX.sqrt();
+    };
+    let alone = top.height.value.sqrt() / light;
+    let wide = (top.fwhm_nm.value / bandpass_nm.max(0.1) - 1.8).clamp(0.0, 1.0);
+    // A tenth dearer than a table's lamp, so that a lamp of one line (sodium) is that lamp.
+    DEAR * (1.0 - alone + wide + (shape.broad - 0.35).max(0.0) + 0.08)
+}
+
+/// The lamps without lines, with their costs.
+fn broad(sharp: &[&Peak], shape: &Shape) -> Vec<(&'static str, f64)> {
+    // Light in narrow peaks speaks against all of them.
+    let narrow = (1.0 - shape.broad - 0.12).max(0.0) + 0.02 * sharp.len().saturating_sub(3) as f64;
+    let over = |x: f64, limit: f64, width: f64| ((x - limit) / width).clamp(0.0, 1.0);
+    let led = over(shape.width_nm, 60.0, 25.0)
+        + (0.9 - shape.gathered).max(0.0) * 3.0
+        + over(10.0 - shape.width_nm, 0.0, 6.0);
+    let is_wide =
+        over(75.0 - shape.width_nm, 0.0, 25.0).max(over(0.97 - 0.0, shape.gathered + 0.97, 0.1));
+    let gap = over(shape.blue_gap, 0.55, 0.25);
+    let no_gap = over(0.75 - shape.blue_gap, 0.0, 0.25);
+    let (cold, warm) = (
+        over(0.6 - shape.blue_to_red, 0.0, 0.3),
+        over(shape.blue_to_red, 0.55, 0.3),
+    );
+    let white_narrow = over(shape.gathered, 0.97, 0.03);
+    [
+        ("led", led),
+        (
+            "white-led",
+            gap + white_narrow + over(0.05 - shape.blue_to_red, 0.0, 0.03),
+        ),
+        ("filament", is_wide + no_gap + warm),
+        ("daylight", is_wide + no_gap + cold),
+    ]
+    .map(|(name, cost)| (name, DEAR * (narrow + cost)))
+    .into()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::{LampLine, SpectrumRow};
+
+    fn spectrum(light: impl Fn(f64) -> f64) -> Spectrum {
+        Spectrum {
+            step_nm: 0.5,
+            rows: (0..=640)
+                .map(|i| {
+                    let wavelength_nm = 400.0 + 0.5 * f64::from(i);
+                    let signal = light(wavelength_nm);
+                    SpectrumRow {
+                        wavelength_nm,
+                        signal,
+                        signal_sigma: 1e-4,
+                        rgb: [signal; 3],
+                        rgb_sigma: [1e-4; 3],
+                        clipped: 0.0,
+                    }
+                })
+                .collect(),
+        }
+    }
+
+    fn bell(nm: f64, centre: f64, fwhm: f64) -> f64 {
+        (-4.0 * std::f64::consts::LN_2 * ((nm - centre) / fwhm).powi(2)).exp()
+    }
+
+    fn peaks(lines: &[(f64, f64)]) -> Vec<Peak> {
+        let e = |value, sigma| Estimate { value, sigma };
+        lines
+            .iter()
+            .map(|&(nm, height)| Peak {
+                centre_nm: e(nm, 0.08),
+                fwhm_nm: e(1.5, 0.1),
+                height: e(height, 0.001),
+                area: e(height * 1.6, 0.002),
+                kind: PeakKind::Line,
+                clipped: false,
+                name: String::new(),
+            })
+            .collect()
+    }
+
+    fn table(name: &str, lines: &[(f64, f64)]) -> Lamp {
+        Lamp {
+            name: name.into(),
+            title: name.into(),
+            lines: lines
+                .iter()
+                .map(|&(wavelength_nm, strength)| LampLine {
+                    wavelength_nm,
+                    sigma_nm: 0.01,
+                    strength,
+                    name: name.into(),
+                    fit: true,
+                    width_nm: 0.0,
+                })
+                .collect(),
+        }
+    }
+
+    fn lamps() -> Vec<Lamp> {
+        vec![
+            table(
+                "helium",
+                &[(447.15, 0.4), (501.57, 0.2), (587.56, 1.0), (667.82, 0.3)],
+            ),
+            table("sodium", &[(588.995, 1.0), (589.592, 0.5)]),
+            table("hydrogen", &[(434.05, 0.2), (486.13, 0.5), (656.28, 1.0)]),
+        ]
+    }
+
+    fn of_lines(lines: &[(f64, f64)]) -> Identity {
+        let lit = spectrum(|nm| lines.iter().map(|l| l.1 * bell(nm, l.0, 1.5)).sum());
+        identify(&lit, &peaks(lines), 1.5, &lamps())
+    }
+
+    #[test]
+    fn a_tube_is_known_by_its_lines_and_one_line_alone_is_a_laser() {
+        let helium = of_lines(&[(447.2, 0.2), (501.5, 0.2), (587.6, 0.5), (667.8, 0.2)]);
+        assert_eq!(helium.name, "helium");
+        assert!(helium.score > 0.8, "{helium:?}");
+        assert_eq!(of_lines(&[(589.2, 0.5)]).name, "sodium");
+        let laser = of_lines(&[(532.1, 0.5)]);
+        assert_eq!(laser.name, "laser");
+        assert!((laser.laser_nm.unwrap().value - 532.1).abs() < 1e-9);
+    }
+
+    #[test]
+    fn lines_of_no_table_are_unknown() {
+        for lines in [
+            &[(460.0, 0.3), (520.0, 0.4), (551.0, 0.3), (610.0, 0.2)][..],
+            &[
+                (587.6, 0.3),
+                (520.0, 0.4),
+                (551.0, 0.3),
+                (610.0, 0.2),
+                (640.0, 0.3),
+            ],
+        ] {
+            assert_eq!(of_lines(lines).name, "unknown", "{:?}", of_lines(lines));
+        }
+    }
+
+    #[test]
+    fn a_diode_has_its_peak_and_half_width() {
+        let found = identify(
+            &spectrum(|nm| 0.5 * bell(nm, 523.0, 32.0)),
+            &[],
+            1.5,
+            &lamps(),
+        );
+        assert_eq!(found.name, "led", "{found:?}");
+        let led = found.led.unwrap();
+        assert!(
+            (led.peak_nm.value - 523.0).abs() < 0.3 && (led.centroid_nm.value - 523.0).abs() < 0.3
+        );
+        assert!((led.half_width_nm.value - 32.0).abs() < 1.5, "{led:?}");
+    }
+}

@@ -1,0 +1,217 @@
+//! JCAMP-DX 4.24 (McDonald and Wilks, Appl. Spectrosc. 42 (1988) 151): the file that spectroscopy programs read. Plain
+//! numbers (AFFN), evenly spaced as `(X++(Y..Y))`, with gaps as `(XY..XY)`.
+
+use std::fmt::Write;
+
+/// What stands in the head of a file.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Head<'a> {
+    /// First line.
+    pub title: &'a str,
+    /// Who made it: instrument or bench.
+    pub origin: &'a str,
+    /// ISO date and time as the phone says; absent where it does not.
+    pub taken: Option<&'a str>,
+    /// Unit of the ordinate: `ABSORBANCE`, `TRANSMITTANCE` or `ARBITRARY UNITS`.
+    pub y_units: &'a str,
+    /// Full width of an unresolved line, nm; absent where unknown.
+    pub resolution_nm: Option<f64>,
+    /// Further remarks, a line each.
+    pub remarks: Vec<String>,
+}
+
+/// The ordinate's steps: signals are shares of full scale known to about 1e-5 at best.
+const Y_FACTOR: f64 = 1e-6;
+/// Longest line of a table: the standard allows 80 characters.
+const WIDTH: usize = 78;
+
+/// A spectrum in even steps; `None` for fewer than two points or a point that is not finite.
+pub fn even(head: &Head<'_>, first_nm: f64, step_nm: f64, values: &[f64]) -> Option<String> {
+    if values.len() < 2 || values.iter().any(|v| !v.is_finite()) {
+        return None;
+    }
+    let last_nm = first_nm + step_nm * (values.len() - 1) as f64;
+    let whole: Vec<i64> = values
+        .iter()
+        .map(|v| (v / Y_FACTOR).round() as i64)
+        .collect();
+    let mut out = begin(head);
+    let (low, high) = ends(values.iter().copied());
+    let _ = write!(
+        out,
+        "##XUNITS= NANOMETERS\r\n##YUNITS= {}\r\n##FIRSTX= {}\r\n##LASTX= {}\r\n##DELTAX= {}\r\n##MAXY= {}\r\n##MINY= {}\r\n\
+         ##XFACTOR= 1\r\n##YFACTOR= {Y_FACTOR:?}\r\n##NPOINTS= {}\r\n##FIRSTY= {}\r\n##XYDATA= (X++(Y..Y))\r\n",
+        head.y_units,
+        short(first_nm),
+        short(last_nm),
+        short(step_nm),
+        digits(high),
+        digits(low),
+        values.len(),
+        digits(whole[0] as f64 * Y_FACTOR),
+    );
+    let mut line = String::new();
+    for (i, y) in whole.iter().enumerate() {
+        let cell = format!(" {y}");
+        if line.is_empty() {
+            line = short(first_nm + step_nm * i as f64);
+        } else if line.len() + cell.len() > WIDTH {
+            out += &line;
+            out += "\r\n";
+            line = short(first_nm + step_nm * i as f64);
+        }
+        line += &cell;
+    }
+    out += &line;
+    out += "\r\n##END=\r\n";
+    Some(out)
+}
+
+/// A spectrum with gaps, as pairs; `None` for fewer than two finite points.
+pub fn pairs(head: &Head<'_>, points: &[(f64, f64)]) -> Option<String> {
+    let points: Vec<(f64, f64)> = points
+        .iter()
+        .copied()
+        .filter(|p| p.0.is_finite() && p.1.is_finite())
+        .collect();
+    let (first, last) = (points.first()?, points.last()?);
+    if points.len() < 2 {
+        return None;
+    }
+    let (low, high) = ends(points.iter().map(|p| p.1));
+    let mut out = begin(head);
+    let _ = write!(
+        out,
+        "##XUNITS= NANOMETERS\r\n##YUNITS= {}\r\n##FIRSTX= {}\r\n##LASTX= {}\r\n##MAXY= {}\r\n##MINY= {}\r\n\
+         ##XFACTOR= 1\r\n##YFACTOR= 1\r\n##NPOINTS= {}\r\n##FIRSTY= {}\r\n##XYPOINTS= (XY..XY)\r\n",
+        head.y_units,
+        short(first.0),
+        short(last.0),
+        digits(high),
+        digits(low),
+        points.len(),
+        digits(first.1),
+    );
+    for (x, y) in points {
+        let _ = write!(out, "{}, {}\r\n", short(x), digits(y));
+    }
+    out += "##END=\r\n";
+    Some(out)
+}
+
+fn begin(head: &Head<'_>) -> String {
+    let mut out = format!(
+        "##TITLE= {}\r\n##JCAMP-DX= 4.24\r\n##DATA TYPE= UV-VIS SPECTRUM\r\n##ORIGIN= {}\r\n##OWNER= {}\r\n",
+        plain(head.title),
+        plain(head.origin),
+        plain(head.origin),
+    );
+    if let Some((date, time)) = head.taken.and_then(|t| t.split_once('T')) {
+        let date = date.get(2..).unwrap_or(date).replace('-', "/");
+        let _ = write!(
+            out,
+            "##DATE= {date}\r\n##TIME= {}\r\n",
+            time.get(..8).unwrap_or(time)
+        );
+    }
+    if let Some(nm) = head.resolution_nm {
+        let _ = write!(out, "##RESOLUTION= {}\r\n", short(nm));
+    }
+    for remark in &head.remarks {
+        let _ = write!(out, "$$ {}\r\n", plain(remark));
+    }
+    out
+}
+
+/// Text that cannot be taken for a label, on one line of ASCII, as the standard has it.
+fn plain(text: &str) -> String {
+    text.chars()
+        .map(|c| {
+            if c.is_ascii() && !c.is_ascii_control() {
+                c
+            } else {
+                '?'
+            }
+        })
+        .collect::<String>()
+        .replace("##", "# #")
+        .replace("$$", "$ $")
+}
+
+fn ends(values: impl Iterator<Item = f64>) -> (f64, f64) {
+    values.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+        (l.min(v), h.max(v))
+    })
+}
+
+/// A wavelength with what decimals it has, up to four.
+fn short(x: f64) -> String {
+    let text = format!("{x:.4}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+fn digits(y: f64) -> String {
+    let text = format!("{y:.6}");
+    if text == "-0.000000" {
+        "0.000000".to_owned()
+    } else {
+        text
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn head() -> Head<'static> {
+        Head {
+            title: "heron/dye 2 mg ##END=\nß",
+            origin: "heron",
+            taken: Some("2026-11-12T19:00:05"),
+            y_units: "ABSORBANCE",
+            resolution_nm: Some(1.4),
+            remarks: vec!["made for a test".into()],
+        }
+    }
+
+    #[test]
+    fn a_file_begins_with_title_and_version_and_ends_with_its_end() {
+        let file = even(&head(), 400.0, 0.25, &[0.01, 0.02, -0.03]).unwrap();
+        let lines: Vec<&str> = file.split("\r\n").collect();
+        assert_eq!(lines[0], "##TITLE= heron/dye 2 mg # #END=??");
+        assert_eq!(lines[1], "##JCAMP-DX= 4.24");
+        assert_eq!(lines[lines.len() - 2], "##END=");
+        assert!(file.contains("##DATE= 26/11/12\r\n##TIME= 19:00:05\r\n"));
+        assert!(file.contains("400 10000 20000 -30000\r\n"), "{file}");
+        assert!(file.contains("##LASTX= 400.5\r\n##DELTAX= 0.25"));
+        assert!(file.contains("##FIRSTY= 0.010000"));
+    }
+
+    #[test]
+    fn no_line_is_longer_than_eighty_characters() {
+        let values: Vec<f64> = (0..1700).map(|i| (f64::from(i) * 0.01).sin()).collect();
+        let file = even(&head(), 370.0, 0.25, &values).unwrap();
+        assert!(file.lines().all(|l| l.len() <= 80));
+        // Read back by the rule of the form: x of a line is that of its first y.
+        let mut read = Vec::new();
+        for line in file.split("(X++(Y..Y))\r\n").nth(1).unwrap().lines() {
+            if line.starts_with("##") {
+                break;
+            }
+            let numbers: Vec<f64> = line.split(' ').map(|n| n.parse().unwrap()).collect();
+            assert!((numbers[0] - (370.0 + 0.25 * read.len() as f64)).abs() < 1e-9);
+            read.extend(numbers[1..].iter().map(|y| y * 1e-6));
+        }
+        assert_eq!(read.len(), values.len());
+        assert!(read.iter().zip(&values).all(|(a, b)| (a - b).abs() < 6e-7));
+    }
+
+    #[test]
+    fn what_is_not_a_number_is_no_point_and_too_few_make_no_file() {
+        let file = pairs(&head(), &[(400.0, 0.1), (400.5, f64::NAN), (401.0, 0.3)]).unwrap();
+        assert!(file.contains("##NPOINTS= 2\r\n"));
+        assert!(file.contains("400, 0.100000\r\n401, 0.300000\r\n"));
+        assert_eq!(pairs(&head(), &[(400.0, 0.1)]), None);
+        assert_eq!(even(&head(), 400.0, 1.0, &[0.1, f64::NAN]), None);
+    }
+}

@@ -1,0 +1,168 @@
+//! The relative spectral response of a phone behind its grating, from a bulb of stated temperature, and powers corrected by
+//! it. A bulb's filament is taken as a black body of its distribution temperature, as photometry does.
+
+use super::Refusal;
+use super::colour::planck;
+use crate::measure::{Estimate, Spectrum};
+
+/// A place answered more weakly than this share of the best is left out: what divides by it is noise.
+const WEAKEST: f64 = 0.02;
+
+/// Relative response by wavelength, 1 at its best.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Response {
+    /// Wavelength, nm, and response; absent where it is too weak or was clipped. Rising, in the bulb spectrum's steps.
+    pub rows: Vec<(f64, Option<Estimate>)>,
+    /// Stated temperature of the bulb, K.
+    pub kelvin: f64,
+}
+
+/// The response from the spectrum of a bulb of `kelvin` ± `kelvin_sigma`.
+///
+/// # Errors
+/// `temperature` outside 1500–3600 K, where filaments do not shine or melt; `clipped` or `dim` where less than 100 nm of
+/// the bulb's light can be used.
+pub fn response(bulb: &Spectrum, kelvin: f64, kelvin_sigma: f64) -> Result<Response, Refusal> {
+    if !(1500.0..=3600.0).contains(&kelvin) {
+        return Err(Refusal::new(
+            "temperature",
+            format!("{kelvin} K is no temperature of a filament"),
+        ));
+    }
+    let raw: Vec<(f64, Option<Estimate>)> = bulb
+        .rows
+        .iter()
+        .map(|row| {
+            let p = planck(row.wavelength_nm, kelvin);
+            let value = row.signal / p;
+            // How a wrong temperature tilts the curve, about 560 nm where it turns.
+            let tilt = (planck(row.wavelength_nm, kelvin + kelvin_sigma) / p - 1.0).abs();
+            let estimate = Estimate {
+                value,
+                sigma: (row.signal_sigma / p).hypot(value * tilt),
+            };
+            let is_known = row.clipped <= 0.02 && row.signal > 5.0 * row.signal_sigma;
+            (row.wavelength_nm, is_known.then_some(estimate))
+        })
+        .collect();
+    let best = raw
+        .iter()
+        .filter_map(|r| r.1.map(|e| e.value))
+        .fold(0.0, f64::max);
+    let rows: Vec<(f64, Option<Estimate>)> = raw
+        .into_iter()
+        .map(|(nm, e)| {
+            let e = e.filter(|e| e.value > WEAKEST * best).map(|e| Estimate {
+                value: e.value / best,
+                sigma: e.sigma / best,
+            });
+            (nm, e)
+        })
+        .collect();
+    let known_nm = rows.iter().filter(|r| r.1.is_some()).count() as f64 * bulb.step_nm;
+    if known_nm < 100.0 {
+        let clipped = bulb.rows.iter().filter(|r| r.clipped > 0.02).count();
+        let code = if clipped * 4 > bulb.rows.len() {
+            "clipped"
+        } else {
+            "dim"
+        };
+        return Err(Refusal::new(
+            code,
+            format!("only {known_nm:.0} nm of the bulb's spectrum can be used"),
+        ));
+    }
+    Ok(Response { rows, kelvin })
+}
+
+impl Response {
+    /// The relative response at a wavelength, linear between rows; absent where it is not known.
+    pub fn at(&self, wavelength_nm: f64) -> Option<Estimate> {
+        let after = self.rows.partition_point(|r| r.0 < wavelength_nm - 1e-9);
+        let b = self.rows.get(after)?;
+        if (b.0 - wavelength_nm).abs() < 1e-6 {
+            return b.1;
+        }
+        let a = self.rows.get(after.checked_sub(1)?)?;
+        let t = (wavelength_nm - a.0) / (b.0 - a.0);
+        let (x, y) = (a.1?, b.1?);
+        Some(Estimate {
+            value: x.value + t * (y.value - x.value),
+            sigma: x.sigma.max(y.sigma),
+        })
+    }
+
+    /// Relative spectral power of a spectrum, one entry a row; absent where the response or the light is not known.
+    pub fn power(&self, spectrum: &Spectrum) -> Vec<Option<Estimate>> {
+        spectrum
+            .rows
+            .iter()
+            .map(|row| {
+                let r = self.at(row.wavelength_nm)?;
+                (row.clipped <= 0.02).then(|| {
+                    let value = row.signal / r.value;
+                    Estimate {
+                        value,
+                        sigma: (row.signal_sigma / r.value).hypot(value * r.sigma / r.value),
+                    }
+                })
+            })
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::SpectrumRow;
+
+    fn seen(light: &dyn Fn(f64) -> f64) -> Spectrum {
+        let eye = |nm: f64| 0.02 + 0.5 * (-0.5 * ((nm - 540.0) / 70.0).powi(2)).exp();
+        Spectrum {
+            step_nm: 1.0,
+            rows: (400..=700)
+                .map(|nm| {
+                    let nm = f64::from(nm);
+                    let signal = eye(nm) * light(nm);
+                    SpectrumRow {
+                        wavelength_nm: nm,
+                        signal,
+                        signal_sigma: 1e-4,
+                        rgb: [signal; 3],
+                        rgb_sigma: [1e-4; 3],
+                        clipped: 0.0,
+                    }
+                })
+                .collect(),
+        }
+    }
+
+    #[test]
+    fn what_the_phone_does_to_a_spectrum_is_taken_out_again() {
+        let response = response(&seen(&|nm| 0.5 * planck(nm, 2800.0)), 2800.0, 50.0).unwrap();
+        let truth = |nm: f64| 0.3 + 0.2 * (nm / 50.0).sin();
+        let spectrum = seen(&truth);
+        let power = response.power(&spectrum);
+        let scale = power[140].unwrap().value / truth(540.0);
+        for (row, p) in spectrum.rows.iter().zip(&power) {
+            if let Some(p) = p {
+                let off = (p.value / scale - truth(row.wavelength_nm)).abs();
+                assert!(off < 1e-9, "{}", row.wavelength_nm);
+            }
+        }
+        assert!(power.iter().flatten().count() > 250);
+    }
+
+    #[test]
+    fn a_wrong_temperature_or_a_dark_bulb_is_refused() {
+        let bulb = seen(&|nm| planck(nm, 2800.0));
+        assert_eq!(
+            response(&bulb, 280.0, 50.0).unwrap_err().code,
+            "temperature"
+        );
+        assert_eq!(
+            response(&seen(&|_| 1e-5), 2800.0, 50.0).unwrap_err().code,
+            "dim"
+        );
+    }
+}

@@ -1,0 +1,60 @@
+//! `spectrum.jdx` and `absorbance.jdx`: a photo's spectrum as JCAMP-DX, for programs that read no CSV. The form is that of
+//! `answers::jcamp`.
+
+use super::{ABSORBANCE_JDX, SPECTRUM_JDX};
+use crate::answers::jcamp::{Head, even, pairs};
+use crate::measure::{AbsorbanceRow, ScaleKind, Spectrum};
+use crate::publish::record::Record;
+
+/// Name and text of each file; none on a provisional scale, which other programs would take at its word.
+pub fn files(
+    record: &Record,
+    spectrum: &Spectrum,
+    absorbance: Option<&[AbsorbanceRow]>,
+) -> Vec<(&'static str, String)> {
+    let calibrated = record
+        .calibration
+        .as_ref()
+        .is_some_and(|c| c.kind == ScaleKind::Calibrated);
+    let Some(first) = spectrum.rows.first().filter(|_| calibrated) else {
+        return Vec::new();
+    };
+    let lamp = record.calibration.as_ref().and_then(|c| c.photo.as_deref());
+    let sigma = record.metrics.get("wavelength_sigma_nm");
+    let mut remarks = vec![format!("photo {}", record.photo)];
+    if let Some(lamp) = lamp {
+        remarks.push(format!("wavelengths in air, scale from {lamp}"));
+    }
+    if let Some(sigma) = sigma {
+        remarks.push(format!("standard uncertainty of the scale {sigma} nm"));
+    }
+    let title = |what: &str| format!("{}: {what}", record.label);
+    let (signal, absorbed) = (title("signal, share of full scale"), title("absorbance"));
+    let head = |title, y_units, remarks| Head {
+        title,
+        origin: &record.bench,
+        taken: record.taken.as_deref(),
+        y_units,
+        resolution_nm: record.metrics.get("bandpass_nm").copied(),
+        remarks,
+    };
+    let mut files = Vec::new();
+    let signals: Vec<f64> = spectrum.rows.iter().map(|r| r.signal).collect();
+    let plain = head(&signal, "ARBITRARY UNITS", remarks.clone());
+    let text = even(&plain, first.wavelength_nm, spectrum.step_nm, &signals);
+    files.extend(text.map(|t| (SPECTRUM_JDX, t)));
+    if let Some(rows) = absorbance {
+        if let Some(blank) = record.provenance.blank.keys().next() {
+            remarks.push(format!("against {blank}"));
+        }
+        let points: Vec<(f64, f64)> = spectrum
+            .rows
+            .iter()
+            .zip(rows)
+            .filter_map(|(row, a)| Some((row.wavelength_nm, a.absorbance?.value)))
+            .collect();
+        let against = head(&absorbed, "ABSORBANCE", remarks);
+        files.extend(pairs(&against, &points).map(|t| (ABSORBANCE_JDX, t)));
+    }
+    files
+}

@@ -1,0 +1,78 @@
+//! What a photo's spectrum answers beyond its peaks, gathered for its record. The arithmetic is that of `answers`.
+
+use crate::answers::bands::bands;
+use crate::answers::identify::identify;
+use crate::classify::{Capture, Purpose};
+use crate::measure::{AbsorbanceRow, Estimate, Lamp, Measurement, ScaleKind};
+use crate::publish::files::numbers::rounded_estimate;
+use crate::publish::record::{Answers, BandAnswer, LampAnswer};
+
+/// What can be said of a measured photo. Only spectra on a calibrated scale answer anything.
+pub(super) fn answers(
+    purpose: Option<&Purpose>,
+    m: &Measurement,
+    absorbance: Option<&[AbsorbanceRow]>,
+    lamps: &[Lamp],
+) -> Answers {
+    let mut answers = Answers::default();
+    let (Some(purpose), Some(spectrum), Some(ScaleKind::Calibrated)) =
+        (purpose, &m.spectrum, m.scale_kind)
+    else {
+        return answers;
+    };
+    if !matches!(purpose.capture, Capture::Sample | Capture::Calibration) {
+        return answers;
+    }
+    if let Some(rows) = absorbance {
+        let sigma_nm = m.metrics.wavelength_sigma_nm.unwrap_or(0.5);
+        let rows: Vec<_> = spectrum
+            .rows
+            .iter()
+            .zip(rows)
+            .map(|(row, a)| (row.wavelength_nm, a.absorbance))
+            .collect();
+        answers.absorption_bands = bands(&rows, sigma_nm)
+            .into_iter()
+            .filter_map(|band| {
+                let centre = rounded_estimate(band.centre_nm)?;
+                let height = rounded_estimate(band.absorbance)?;
+                Some(BandAnswer {
+                    centre_nm: centre.value,
+                    centre_sigma_nm: centre.sigma,
+                    fwhm_nm: (10.0 * band.fwhm_nm).round() / 10.0,
+                    absorbance: height.value,
+                    absorbance_sigma: height.sigma,
+                })
+            })
+            .collect();
+        return answers;
+    }
+    let bandpass_nm = m.metrics.bandpass_nm.unwrap_or(2.0);
+    let found = identify(spectrum, &m.peaks, bandpass_nm, lamps);
+    let mut note = |name: &str, e: Option<Estimate>| {
+        if let Some(e) = e.and_then(rounded_estimate) {
+            answers.numbers.insert(name.to_owned(), e.value);
+            answers.numbers.insert(format!("{name}_sigma"), e.sigma);
+        }
+    };
+    note("laser_nm", found.laser_nm);
+    note("led_peak_nm", found.led.map(|l| l.peak_nm));
+    note("led_centroid_nm", found.led.map(|l| l.centroid_nm));
+    note("led_half_width_nm", found.led.map(|l| l.half_width_nm));
+    let strongest = m
+        .peaks
+        .iter()
+        .max_by(|a, b| a.height.value.total_cmp(&b.height.value));
+    note("strongest_peak_nm", strongest.map(|p| p.centre_nm));
+    let round = |share: f64| (1000.0 * share).round() / 1000.0;
+    answers.lamp = Some(LampAnswer {
+        name: found.name,
+        score: round(found.score),
+        runner_up: found.runner_up.0,
+        runner_up_score: round(found.runner_up.1),
+    });
+    answers.refused.push(
+        "colour: the phone's response is not known; it needs a bulb of stated temperature".into(),
+    );
+    answers
+}
