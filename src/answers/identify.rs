@@ -184,7 +184,9 @@ impl Shape {
         let peak = cap.iter().map(|r| r.0 * (r.1 - 0.8 * top.1)).sum::<f64>()
             / cap.iter().map(|r| r.1 - 0.8 * top.1).sum::<f64>();
         let half = 0.5 * top.1;
-        let crossing = |pairs: &mut dyn Iterator<Item = (&(f64, f64, f64), &(f64, f64, f64))>| {
+        /// Wavelength (nm), signal, its uncertainty.
+        type Point = (f64, f64, f64);
+        let crossing = |pairs: &mut dyn Iterator<Item = (&Point, &Point)>| {
             pairs
                 .filter(|(outer, inner)| outer.1 < half && inner.1 >= half)
                 .map(|(outer, inner)| {

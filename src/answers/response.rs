@@ -2,7 +2,7 @@
 //! it. A bulb's filament is taken as a black body of its distribution temperature, as photometry does.
 
 use super::Refusal;
-use super::colour::planck;
+use super::colour::{chromaticity, colour_temperature, dominant_wavelength, planck};
 use crate::measure::{Estimate, Spectrum};
 
 /// A place answered more weakly than this share of the best is left out: what divides by it is noise.
@@ -111,6 +111,96 @@ impl Response {
     }
 }
 
+/// Where a colour needs the power; beyond, where the observer sees a hundredth, the nearest known value stands, nm.
+const NEEDED_NM: std::ops::RangeInclusive<f64> = 415.0..=680.0;
+/// Distribution temperatures of bulbs are stated to about this, K (common practice, no source).
+pub const KELVIN_SIGMA: f64 = 50.0;
+
+/// The colour of a light.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Colour {
+    /// CIE 1931 x.
+    pub x: Estimate,
+    /// CIE 1931 y.
+    pub y: Estimate,
+    /// Correlated colour temperature (K) and distance from the Planckian locus, or why there is none.
+    pub temperature: Result<(Estimate, f64), Refusal>,
+    /// Dominant wavelength (nm) and excitation purity, or why there is none.
+    pub dominant: Result<(f64, f64), Refusal>,
+}
+
+/// The colour of a spectrum by the response from a bulb of `kelvin` ± [`KELVIN_SIGMA`].
+///
+/// Uncertainties are those of the bulb's temperature, which tilts everything, and of 1 % unevenness between the blue and
+/// the red half (the phone held anew).
+///
+/// # Errors
+/// Those of [`response`] and [`chromaticity`]: `not-known` where the light between 415 and 680 nm is not.
+pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colour, Refusal> {
+    let by = |kelvin: f64, tilt: f64| -> Result<(f64, f64), Refusal> {
+        let power = response(bulb, kelvin, KELVIN_SIGMA)?.power(spectrum);
+        let bins = bins(spectrum, &power);
+        chromaticity(|nm| {
+            let known = bins.iter().filter_map(|b| Some((b.0, b.1?)));
+            let value = if NEEDED_NM.contains(&nm) {
+                bins.iter().find(|b| b.0 == nm)?.1?
+            } else {
+                known
+                    .min_by(|a, b| (a.0 - nm).abs().total_cmp(&(b.0 - nm).abs()))?
+                    .1
+            };
+            Some(value.max(0.0) * (1.0 + tilt * (nm - 550.0) / 130.0))
+        })
+    };
+    let here = by(kelvin, 0.0)?;
+    let others = [by(kelvin + KELVIN_SIGMA, 0.0)?, by(kelvin, 0.005)?];
+    let spread = |of: &dyn Fn((f64, f64)) -> Option<f64>| -> f64 {
+        let middle = of(here).unwrap_or(0.0);
+        others
+            .iter()
+            .filter_map(|o| of(*o))
+            .map(|v| (v - middle).powi(2))
+            .sum::<f64>()
+            .sqrt()
+    };
+    let temperature = colour_temperature(here).map(|(value, duv)| {
+        let sigma = spread(&|xy| colour_temperature(xy).ok().map(|t| t.0));
+        (Estimate { value, sigma }, duv)
+    });
+    Ok(Colour {
+        x: Estimate {
+            value: here.0,
+            sigma: spread(&|xy| Some(xy.0)),
+        },
+        y: Estimate {
+            value: here.1,
+            sigma: spread(&|xy| Some(xy.1)),
+        },
+        temperature,
+        dominant: dominant_wavelength(here),
+    })
+}
+
+/// Mean power in bins of 5 nm, from 380 to 780 nm; absent where half of a bin is.
+pub fn bins(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option<f64>)> {
+    (76..=156)
+        .map(|i| {
+            let nm = 5.0 * f64::from(i);
+            let near: Vec<Option<f64>> = spectrum
+                .rows
+                .iter()
+                .zip(power)
+                .filter(|(r, _)| (-2.5..2.5).contains(&(r.wavelength_nm - nm)))
+                .map(|(_, p)| p.map(|e| e.value))
+                .collect();
+            let known: Vec<f64> = near.iter().flatten().copied().collect();
+            let mean = known.iter().sum::<f64>() / known.len().max(1) as f64;
+            let enough = !known.is_empty() && known.len() * 2 > near.len();
+            (nm, enough.then_some(mean))
+        })
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -151,6 +241,21 @@ mod tests {
             }
         }
         assert!(power.iter().flatten().count() > 250);
+    }
+
+    #[test]
+    fn a_filament_has_its_temperature_by_another_s_light_and_half_a_spectrum_has_no_colour() {
+        let bulb = seen(&|nm| planck(nm, 2800.0));
+        let found = colour(&bulb, 2800.0, &seen(&|nm| 0.4 * planck(nm, 3200.0))).unwrap();
+        let (kelvin, duv) = found.temperature.unwrap();
+        assert!(
+            (kelvin.value - 3200.0).abs() < 60.0 && duv.abs() < 0.002,
+            "{kelvin:?}"
+        );
+        assert!((30.0..120.0).contains(&kelvin.sigma));
+        let mut half = seen(&|nm| planck(nm, 3200.0));
+        half.rows.truncate(120);
+        assert_eq!(colour(&bulb, 2800.0, &half).unwrap_err().code, "not-known");
     }
 
     #[test]

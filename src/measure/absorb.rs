@@ -11,8 +11,8 @@ const LEAST_BLANK: f64 = 0.0015;
 const LARGEST_SIGMA: f64 = 0.3;
 
 /// Between two photos the phone moves against the disc by a few tenths of a degree; light that falls 20° off its axis then
-/// falls elsewhere on its lens and sensor: 4 tan 20° · 0.3° is 0.8 % by the natural vignetting alone (cos⁴ law).
-const HELD_ANEW: f64 = 0.008;
+/// falls elsewhere on its lens and sensor: 4 tan 20° · 0.4° is 1 % by the natural vignetting alone (cos⁴ law).
+const HELD_ANEW: f64 = 0.01;
 /// Share of the neighbouring light that the lens scatters over and that the background beyond the slit's ends does not take
 /// off: 0.01 to 0.04 on drawn photos, about half of what is scattered within the band.
 const SCATTERED: f64 = 0.02;
@@ -24,7 +24,7 @@ const ROUNDED: f64 = 0.01;
 /// changes a contrast by a tenth in the middle, and half of all phones are taken to have less than half of that.
 pub const UNKNOWN_TONE: f64 = 0.05;
 /// The same where a bracket has.
-pub const KNOWN_TONE: f64 = 0.01;
+pub const KNOWN_TONE: f64 = 0.015;
 
 /// How a sample's photo hangs together with its blank's.
 #[derive(Clone, Copy, Debug, PartialEq)]

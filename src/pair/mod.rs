@@ -215,6 +215,7 @@ mod tests {
                     "lamp" => Capture::Calibration,
                     "dark" => Capture::Dark,
                     "blank" => Capture::Blank,
+                    "bracket" => Capture::Bracket,
                     _ => Capture::Sample,
                 };
                 let verdict = match words[3] {
@@ -335,6 +336,25 @@ mod tests {
             heron/a lamp 11:00 good
             heron/s sample 10:00 -";
         assert_eq!(paired(lines, rule), "s<-a+b,,");
+    }
+
+    #[test]
+    fn a_bracket_serves_blanks_and_samples_whole_and_whatever_its_verdicts() {
+        let all = shots(
+            "heron/k1 bracket 10:00 retake
+             heron/k2 bracket 10:01 good
+             heron/k3 bracket 10:02 unreadable
+             dunlin/k4 bracket 10:02 good
+             heron/b blank 10:03 good
+             heron/s sample 10:04 -",
+        );
+        let shots: Vec<Shot<'_>> = all.into_iter().map(|(_, _, shot)| shot).collect();
+        let inputs = plan(&shots, &Rule::default());
+        let both = ["heron/k1", "heron/k2"];
+        for i in [4, 5] {
+            assert!(inputs[i].bracket.keys().eq(&both), "{:?}", inputs[i]);
+        }
+        assert!(inputs[0].bracket.is_empty(), "no shot is made from another");
     }
 
     #[test]

@@ -6,6 +6,7 @@ mod board;
 mod calibration_page;
 mod calibrations;
 mod charts;
+mod colours;
 mod pages;
 mod quality;
 mod series;
@@ -53,7 +54,7 @@ pub struct Inputs<'a> {
 /// Every file of the class: path below the results, and bytes.
 ///
 /// `spectrum_csv` fetches the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
-/// for each of a dilution series. For large
+/// for each of a dilution series or of a bench that has photographed a bulb of stated temperature. For large
 /// classes prefer [`tables_and_pages`] and [`spectra_csv`], which writes as it reads.
 pub fn summaries(
     inputs: &Inputs<'_>,
@@ -61,6 +62,9 @@ pub fn summaries(
 ) -> Vec<(String, Vec<u8>)> {
     let all = series::of_class(inputs.photos, |shown| spectrum_csv(shown));
     let mut files = with_series(inputs, &all);
+    let [colours, power] = colours::colours_and_power(inputs.photos, |shown| spectrum_csv(shown));
+    files.insert(1, ("colours.csv".to_owned(), colours));
+    files.insert(2, ("power.csv".to_owned(), power));
     let mut bytes = Vec::new();
     spectra_csv(inputs.photos, spectrum_csv, &mut bytes).expect("writing to memory does not fail");
     files.insert(1, ("spectra.csv".to_owned(), bytes));

@@ -71,8 +71,5 @@ pub(super) fn answers(
         runner_up: found.runner_up.0,
         runner_up_score: round(found.runner_up.1),
     });
-    answers.refused.push(
-        "colour: the phone's response is not known; it needs a bulb of stated temperature".into(),
-    );
     answers
 }

@@ -104,6 +104,8 @@ pub trait Work: Send + Sync {
                     | "series.csv"
                     | "concentrations.csv"
                     | "class.csv"
+                    | "colours.csv"
+                    | "power.csv"
                     | "references.csv"
             ),
             1 => matches!(name, "index.html" | "calibration.html" | "calibration.json"),

@@ -281,6 +281,48 @@ fn a_series_against_its_blank_obeys_the_law_of_absorption() {
 }
 
 #[test]
+fn the_series_gives_its_unknown_and_lamps_are_known_for_what_they_are() {
+    let series = SWEPT.place.rows("series.csv");
+    assert_eq!(series.len(), 1);
+    let number = |name: &str| series[0][name].parse::<f64>().expect("a number");
+    assert_eq!(
+        (series[0]["bench"].as_str(), series[0]["series"].as_str()),
+        ("dunlin", "dye")
+    );
+    // Drawn with 4.9 mg/L; the photo with an automatic exposure is to be taken again and takes no part.
+    assert!(
+        number("low_95") < 4.9 && 4.9 < number("high_95"),
+        "{series:?}"
+    );
+    assert!((number("unknown") - 4.9).abs() < 0.2 && number("unknown_sigma") < 0.25);
+    let photos = SWEPT.place.rows("concentrations.csv");
+    assert_eq!(photos.iter().filter(|r| r["role"] == "standard").count(), 4);
+    assert_eq!(photos.iter().filter(|r| r["role"] == "unknown").count(), 1);
+    for (photo, lamp) in [
+        ("heron/helium-sign.jpg", "helium"),
+        ("heron/quay-sodium.jpg", "sodium"),
+        ("avocet/tank-germicidal.jpg", "mercury"),
+        ("avocet/buoy-red.jpg", "led"),
+        ("turnstone/kiosk-halogen.jpg", "filament"),
+    ] {
+        let answers = &SWEPT.place.quality(photo)["answers"];
+        assert_eq!(answers["lamp"]["name"], lamp, "{photo}");
+        assert!(answers["lamp"]["score"].as_f64() > answers["lamp"]["runner_up_score"].as_f64());
+    }
+    // No bulb of stated temperature was photographed: no colour, and a reason.
+    for row in SWEPT.place.rows("colours.csv") {
+        assert!(
+            row["refused"].starts_with("no-response") && row["x"].is_empty(),
+            "{row:?}"
+        );
+    }
+    assert!(SWEPT.place.rows("references.csv").len() > 10);
+    let jdx =
+        String::from_utf8(SWEPT.tree["dunlin/dye-4mg.jpg/absorbance.jdx"].clone()).expect("ASCII");
+    assert!(jdx.starts_with("##TITLE= ") && jdx.ends_with("##END=\r\n"));
+}
+
+#[test]
 fn spectra_csv_holds_every_spectrum_row_for_row() {
     let mut by_photo: BTreeMap<String, Vec<BTreeMap<String, String>>> = BTreeMap::new();
     for row in SWEPT.place.rows("spectra.csv") {

@@ -5,6 +5,7 @@
 //! are drawn from fixed seeds, at most a hundred in all.
 
 mod absorbance;
+mod colour;
 mod crosscheck;
 mod distortion;
 mod faults;
