@@ -7,9 +7,11 @@ use crate::publish::files::numbers;
 
 const WIDTH: f64 = 420.0;
 const HEIGHT: f64 = 240.0;
-const LEFT: f64 = 48.0;
-const BOTTOM: f64 = 34.0;
+const LEFT: f64 = 58.0;
+const BOTTOM: f64 = 48.0;
 const TOP: f64 = 10.0;
+/// Twelve pixels on the smallest phone, which shows the picture 330 pixels wide.
+const LETTERS: f64 = 16.0;
 
 /// Inline SVG; absent where there is no line.
 pub fn picture(s: &Series<'_>) -> Option<String> {
@@ -33,7 +35,9 @@ pub fn picture(s: &Series<'_>) -> Option<String> {
     let x = |c: f64| LEFT + (WIDTH - LEFT - 8.0) * c / x_top;
     let y = |a: f64| HEIGHT - BOTTOM - (HEIGHT - BOTTOM - TOP) * (a / y_top).clamp(-0.05, 1.05);
     let mut out = format!(
-        "<svg viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" xmlns=\"http://www.w3.org/2000/svg\" font-size=\"11\" fill=\"currentColor\" stroke=\"currentColor\"><title>absorbance by concentration</title>"
+        "<svg viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" aria-label=\"Absorbance by concentration: {} standards, {} unknowns and the line through the standards\" xmlns=\"http://www.w3.org/2000/svg\" font-size=\"{LETTERS}\" fill=\"currentColor\" stroke=\"currentColor\">",
+        standards.len(),
+        unknowns.len()
     );
     let _ = write!(
         out,
@@ -50,21 +54,21 @@ pub fn picture(s: &Series<'_>) -> Option<String> {
                     out,
                     "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\" stroke=\"none\">{text}</text>",
                     x(t),
-                    HEIGHT - BOTTOM + 14.0
+                    HEIGHT - BOTTOM + 18.0
                 )
             } else {
                 write!(
                     out,
                     "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\" stroke=\"none\">{text}</text>",
                     LEFT - 4.0,
-                    y(t) + 4.0
+                    y(t) + 5.0
                 )
             };
         }
     }
     let _ = write!(
         out,
-        "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\" stroke=\"none\">concentration</text><text x=\"{LEFT}\" y=\"{TOP}\" dx=\"6\" dy=\"6\" stroke=\"none\">absorbance</text>",
+        "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\" stroke=\"none\">concentration</text><text x=\"{LEFT}\" y=\"{TOP}\" dx=\"6\" dy=\"9\" stroke=\"none\">absorbance</text>",
         WIDTH - 8.0,
         HEIGHT - 4.0
     );
