@@ -239,6 +239,12 @@ mod tests {
     }
 
     #[test]
+    fn of_three_benches_none_is_called_an_outlier() {
+        let three = precision(&cells(&[&[1.0], &[1.0], &[1.2]])).unwrap();
+        assert!(three.benches.iter().all(|b| b.word == "agrees"));
+    }
+
+    #[test]
     fn without_repeats_only_the_spread_of_the_benches_is_given() {
         let found = precision(&cells(&[&[1.0], &[1.2], &[1.1]])).unwrap();
         assert_eq!(found.repeatability_sd, None);
