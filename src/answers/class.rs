@@ -4,6 +4,9 @@
 use super::Refusal;
 use super::quantile::{fisher_f, student_t};
 
+/// Below five benches one of them always stands apart: of three, h cannot pass 1.155, and its 1 % value is 1.155.
+const FEWEST_TO_JUDGE: usize = 5;
+
 /// Results of one bench for one quantity.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Cell {
@@ -109,7 +112,7 @@ pub fn precision(cells: &[Cell]) -> Result<Precision, Refusal> {
                 .filter(|(_, w)| *w > 0.0)
                 .map(|(s, w)| s / w.sqrt());
             let beyond = |level: f64| {
-                let far = h.is_some_and(|h| h.abs() > mandel_h(p, level));
+                let far = p >= FEWEST_TO_JUDGE && h.is_some_and(|h| h.abs() > mandel_h(p, level));
                 let wild = k.is_some_and(|k| k > mandel_k(p, n, level));
                 if far {
                     Some("h")
@@ -233,6 +236,12 @@ mod tests {
         ]))
         .unwrap();
         assert_eq!((wild.benches[3].word, wild.benches[3].by), ("outlier", "k"));
+    }
+
+    #[test]
+    fn of_three_benches_none_is_called_an_outlier() {
+        let three = precision(&cells(&[&[1.0], &[1.0], &[1.2]])).unwrap();
+        assert!(three.benches.iter().all(|b| b.word == "agrees"));
     }
 
     #[test]
