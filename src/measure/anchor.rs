@@ -24,7 +24,7 @@ pub struct Anchored {
     /// The same shot with one instrument parameter moved by its standard uncertainty, and its correlations.
     moved: Vec<(usize, Optics)>,
     instrument: Vec<Vec<f64>>,
-    /// Odds that the picture is the other way up, and what it would be then.
+    /// Probability that the picture is the other way up, and the optics then; absent where it is below a hundredth.
     doubt: Option<(f64, Optics)>,
 }
 
@@ -63,10 +63,8 @@ impl Anchored {
                 variance += a * b * self.instrument[i][j] / scale;
             }
         }
-        if let Some((odds, other)) = &self.doubt
-            && *odds > 0.02
-        {
-            variance += odds * (other.rays().path_nm(at.0, at.1).0 - path_nm).powi(2);
+        if let Some((probability, other)) = &self.doubt {
+            variance += probability * (other.rays().path_nm(at.0, at.1).0 - path_nm).powi(2);
         }
         Some(variance.max(0.0).sqrt())
     }
@@ -76,12 +74,10 @@ impl Anchored {
 /// phones lie on their tube the same way round. A phone lying flat does not know which way is up: the file's orientation
 /// may change while nothing has moved, so it is the picture as stored that counts.
 fn other_way_up(survey: &Survey, calibration: &Calibration, facts: &Facts, flip: f64) -> f64 {
-    let (lamp, shot) = (calibration.balance_ln, survey.balance_ln());
     // Lamps differ in colour, and each order has its own preference: the ratio is good to a factor of two.
-    let unlike = if lamp != 0.0 && shot != 0.0 {
-        ((shot - flip * lamp) / 0.7).powi(2).min(8.0)
-    } else {
-        0.0
+    let unlike = match (calibration.balance_ln, survey.balance_ln()) {
+        (Some(lamp), Some(shot)) => ((shot - flip * lamp) / 0.7).powi(2).min(8.0),
+        _ => 0.0,
     };
     let expected = match (calibration.on_sensor, survey.on_sensor(facts)) {
         (Some(a), Some(b)) if a.wide == b.wide => {
@@ -89,7 +85,8 @@ fn other_way_up(survey: &Survey, calibration: &Calibration, facts: &Facts, flip:
         }
         _ => 1.0,
     };
-    unlike + if flip == expected { 0.0 } else { 2.5 }
+    // Twelve to one that nobody has turned the phone over (common practice, no source).
+    unlike + if flip == expected { 0.0 } else { 5.0 }
 }
 
 /// The bench's instrument with one parameter moved by `by`, as seen in a picture that may be the other way up.
@@ -169,9 +166,10 @@ pub fn anchor(
     }
     tried.sort_by(|a, b| a.0.total_cmp(&b.0));
     // Where both ways are about as likely the scale is one or the other: the doubt is what lies between them.
-    let doubt = tried.get(1).map(|other| {
+    let doubt = tried.get(1).and_then(|other| {
         let odds = (-0.5 * (other.0 - tried[0].0)).exp();
-        (odds, other.2.optics.clone())
+        let probability = odds / (1.0 + odds);
+        (probability > 0.01).then(|| (probability, other.2.optics.clone()))
     });
     let (cost, flip, last) = tried.into_iter().next()?;
     // Beyond a quarter of a right angle this is not the slit's image, or not this instrument.

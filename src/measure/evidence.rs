@@ -107,7 +107,7 @@ pub fn report(
         slit_px: slit.centre,
         slit_width_um: None,
         slit_image_px: slit.width_px,
-        balance_ln: 0.0,
+        balance_ln: None,
         on_sensor: None,
         centre_shift_px: shift.0 * c + shift.1 * s,
         centre_across_px: shift.1 * c - shift.0 * s,

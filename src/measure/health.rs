@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::frame::Frame;
 use crate::measure::band::{Edge, end_shape};
-use crate::measure::lineshape::{BlurPrior, LineShape, box_gauss_fwhm, fit_shape};
+use crate::measure::lineshape::{BlurPrior, FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, fit_shape};
 use crate::measure::locate::Map;
 use crate::measure::optics::Optics;
 use crate::measure::peaks::{Maximum, maxima};
@@ -12,6 +12,7 @@ use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
 use crate::measure::survey::Survey;
+use crate::measure::trace::Slit;
 use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
 
 /// A width of the slit that is less certain than this share of itself is not a measurement.
@@ -189,11 +190,16 @@ pub fn metrics(
 /// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
 /// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
 fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> Option<f64> {
-    let slit = &survey.slit;
-    let grown = slit.width_px - inputs.calibration?.slit_image_px;
-    // Glare: a flank climbs over a quarter of the image's width; a smear: over a pixel or two, whatever the width.
-    let sharp = slit.rise_px < 2.6 && slit.rise_px < 0.14 * slit.width_px;
+    let grown = survey.slit.width_px - inputs.calibration?.slit_image_px;
+    let sharp =
+        !in_glare(&survey.slit) && (survey.slit.rise_px < 2.6 || blur_px.is_some_and(|b| b < 2.2));
     (grown > 6.0 && sharp && blur_px.is_none_or(|b| 3.0 * b < grown)).then_some(grown)
+}
+
+/// True where glare has widened the slit's image: its flanks climb over a quarter of its width then; those of a wide slit
+/// or a smear over some pixels, whatever the width.
+fn in_glare(slit: &Slit) -> bool {
+    slit.rise_px > 0.145 * slit.width_px
 }
 
 /// True where an end of the slit's image lies at the picture's edge.
@@ -262,7 +268,7 @@ fn widths(
         .filter(|l| l.clipped < 0.02 && l.prominence > 0.8 * l.height)
         .collect();
     lines.sort_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm));
-    let slit_nm = from_slit_image(survey, px_per_nm).unwrap_or(f64::MAX);
+    let slit_nm = widest_image_px(inputs, survey, overall) / px_per_nm;
     let narrowest = lines
         .first()
         .map(|l| l.fwhm_nm)
@@ -457,9 +463,16 @@ fn is_sharp(lamp: &Lamp, nm: f64) -> bool {
     })
 }
 
-/// Width of the slit's image at half height in nm: an upper bound for the bandpass, as it is blown up where clipped.
-fn from_slit_image(survey: &Survey, px_per_nm: f64) -> Option<f64> {
-    Some(survey.slit.width_px / px_per_nm)
+/// Width of the slit's image at half height, px: an upper bound for a line's. Where glare has blown the image up, the lamp
+/// photo's image and this photo's focus (standard deviation `blur_px`) bound it instead.
+fn widest_image_px(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> f64 {
+    let seen = survey.slit.width_px;
+    match (inputs.calibration, blur_px) {
+        (Some(c), Some(blur)) if in_glare(&survey.slit) => {
+            seen.min(c.slit_image_px + FWHM_PER_SIGMA * blur)
+        }
+        _ => seen,
+    }
 }
 
 /// Level that one cell in ten exceeds, where neither band, slit image nor its veil can be.

@@ -221,8 +221,8 @@ pub struct Calibration {
     pub slit_width_um: Option<f64>,
     /// Width of the slit's own image at half height in the lamp photo, px.
     pub slit_image_px: f64,
-    /// Light of the +α order over that of the −α order, natural logarithm; 0 where one is off the picture.
-    pub balance_ln: f64,
+    /// Light of the +α order over that of the −α order, natural logarithm; absent where either is off the picture.
+    pub balance_ln: Option<f64>,
     /// Direction of +α on the sensor, before the picture was turned upright; absent where the file mirrors the picture.
     pub on_sensor: Option<OnSensor>,
     /// Principal point against the picture's middle, along +α, px.

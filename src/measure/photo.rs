@@ -1,5 +1,7 @@
 //! One photo, from its frame to everything that can be said of it.
 
+use std::sync::Arc;
+
 use crate::classify::Capture;
 use crate::decode::Facts;
 use crate::frame::Frame;
@@ -8,6 +10,7 @@ use crate::measure::anchor::{anchor, calibration_sigma};
 use crate::measure::evidence::scale_sigma;
 use crate::measure::health;
 use crate::measure::lineshape::LineShape;
+use crate::measure::locate::Map;
 use crate::measure::optics::Optics;
 use crate::measure::profile::{Profile, slabs};
 use crate::measure::recognise::Search;
@@ -62,10 +65,11 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         Some(c) => vec![c.optics.groove_spacing_nm],
         None => inputs.bench.groove_spacings_nm.clone(),
     };
-    let sight = match look(frame, focal_px, &mut m.log) {
+    let map = Arc::new(Map::new(frame));
+    let sight = match look(frame, &map, focal_px, &mut m.log) {
         Ok(sight) => sight,
         Err(why) => {
-            if let Some(outside) = cut_off(frame, focal_px, &spacings) {
+            if let Some(outside) = cut_off(frame, &map, focal_px, &spacings) {
                 let outside = format!("{:.0}", 100.0 * outside);
                 let measured = format!("{outside} % of the spectrum outside the picture");
                 m.not_measured.push(format!("everything: {measured}"));

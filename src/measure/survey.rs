@@ -47,9 +47,15 @@ pub struct Survey {
 const USUAL_FOCAL: f64 = 0.78;
 
 /// Finds the slit's image in a frame, or says why there is nothing like a spectrum in it.
-pub fn look(frame: &Frame, focal_px: Option<f64>, log: &mut Vec<String>) -> Result<Sight, String> {
-    let map = Map::new(frame);
-    let located = locate(&map, focal_px)?;
+///
+/// `map` is the frame's.
+pub fn look(
+    frame: &Frame,
+    map: &Arc<Map>,
+    focal_px: Option<f64>,
+    log: &mut Vec<String>,
+) -> Result<Sight, String> {
+    let located = locate(map, focal_px)?;
     log.push(format!(
         "slit image near ({:.0}, {:.0}) px, {:.0} px long; dispersion {:.1}°; light where a spectrum can be {:.2}, sides alike {:.2}, \
          purity {:.2}, signal {:.0}, edges in the strip {:.2}",
@@ -68,7 +74,7 @@ pub fn look(frame: &Frame, focal_px: Option<f64>, log: &mut Vec<String>) -> Resu
         return Err("a bright bar, but no line that could be the slit's image".into());
     };
     Ok(Sight {
-        map: Arc::new(map),
+        map: Arc::clone(map),
         located,
         slit,
         focal_px,
@@ -77,10 +83,15 @@ pub fn look(frame: &Frame, focal_px: Option<f64>, log: &mut Vec<String>) -> Resu
 
 /// The slit's image alone in the dark, so near to the picture's edge that no order has room beside it: how much of the
 /// better one, 400 to 700 nm, is outside, 0…1. Absent where an order would be in the picture.
-pub fn cut_off(frame: &Frame, focal_px: Option<f64>, spacings_nm: &[f64]) -> Option<f64> {
+pub fn cut_off(
+    frame: &Frame,
+    map: &Map,
+    focal_px: Option<f64>,
+    spacings_nm: &[f64],
+) -> Option<f64> {
     let (width, height) = (frame.width() as f64, frame.height() as f64);
     let focal = focal_px.unwrap_or(USUAL_FOCAL * width.max(height));
-    let (centre, direction) = lone_bar(&Map::new(frame))?;
+    let (centre, direction) = lone_bar(map)?;
     let inside = |spacing: f64, sign: f64| -> f64 {
         let seen = (400..=700).step_by(10).filter(|nm| {
             let s = sign * focal * f64::from(*nm) / spacing;
@@ -100,20 +111,23 @@ pub fn cut_off(frame: &Frame, focal_px: Option<f64>, spacings_nm: &[f64]) -> Opt
 }
 
 impl Survey {
-    /// Light of the +α order over that of the −α order, natural logarithm, within ±3; 0 where either is mostly outside
-    /// the picture.
-    pub fn balance_ln(&self) -> f64 {
+    /// Light of the +α order over that of the −α order, natural logarithm, within ±3; absent where either is partly
+    /// outside the picture.
+    pub fn balance_ln(&self) -> Option<f64> {
         let rays = self.optics.rays();
-        let size = (self.optics.centre_px.0 * 2.0, self.optics.centre_px.1 * 2.0);
+        let cell = self.map.cell_px;
+        let size = (
+            (self.map.width * cell) as f64,
+            (self.map.height * cell) as f64,
+        );
         let seen = |path: f64| {
             rays.pixel_of_path(path, 0.0)
                 .is_some_and(|p| p.0 > 0.0 && p.1 > 0.0 && p.0 < size.0 && p.1 < size.1)
         };
         let [minus, plus] = self.located.side_light;
-        if ![-620.0, -450.0, 450.0, 620.0].into_iter().all(seen) || minus <= 0.0 && plus <= 0.0 {
-            return 0.0;
-        }
-        (plus.max(1e-9) / minus.max(1e-9)).ln().clamp(-3.0, 3.0)
+        let whole = [-620.0, -450.0, 450.0, 620.0].into_iter().all(seen);
+        (whole && plus.max(minus) > 0.0)
+            .then(|| (plus.max(1e-9) / minus.max(1e-9)).ln().clamp(-3.0, 3.0))
     }
 
     /// How the grating lay before the sensor, by the file's orientation.

@@ -119,16 +119,16 @@ fn cuts(
         if !seen {
             continue;
         }
-        if let Some((middle, width_px, rise_px, contrast, clipped)) = flanks(&profile) {
-            let s = middle - reach as f64;
+        if let Some(f) = flanks(&profile) {
+            let s = f.middle - reach as f64;
             out.push(Cut {
                 along_px,
                 u: centre.0 + along_px * ax + s * nx,
                 v: centre.1 + along_px * ay + s * ny,
-                width_px,
-                rise_px,
-                contrast,
-                clipped,
+                width_px: f.width_px,
+                rise_px: f.rise_px,
+                contrast: f.contrast,
+                clipped: f.clipped,
             });
         }
     }
@@ -152,10 +152,20 @@ pub fn bilinear(frame: &Frame, x: f64, y: f64) -> Option<[f32; 3]> {
     }))
 }
 
-/// Middle (index), width at half height, climb of the flanks, contrast and clipping of one profile across the slit.
+/// One profile across the slit; the fields as in [`Cut`].
+struct Flanks {
+    /// Half-way between the flanks, index into the profile.
+    middle: f64,
+    width_px: f64,
+    rise_px: f64,
+    contrast: f64,
+    clipped: bool,
+}
+
+/// The flanks of one profile across the slit. Refuses where nothing stands out or a flank is outside.
 ///
 /// The channel with the least clipped top that still has a quarter of the strongest contrast is used.
-fn flanks(profile: &[[f64; 3]]) -> Option<(f64, f64, f64, f64, bool)> {
+fn flanks(profile: &[[f64; 3]]) -> Option<Flanks> {
     let n = profile.len();
     let quarter = n / 8;
     let mut channels: Vec<(f64, f64, usize)> = (0..3)
@@ -201,29 +211,27 @@ fn flanks(profile: &[[f64; 3]]) -> Option<(f64, f64, f64, f64, bool)> {
         inside as f64 + t * (outside as f64 - inside as f64)
     };
     let (l, r) = (cross(left, left - 1), cross(right, right + 1));
-    // From the half-way point inwards to 70 % and outwards to 30 %; a flank that never falls so far climbs slowly.
-    let reach = |start: usize, step: i64, level: f64, falling: bool| -> f64 {
-        let mut i = start as i64;
-        while i > 0 && i < n as i64 - 1 {
-            let v = profile[i as usize][c];
-            if (falling && v < level) || (!falling && v > level) {
-                break;
+    // Outwards from the top along one flank: how far from 70 to 30 %; one that never falls so far ends at the rim.
+    let falls = |step: i64| -> f64 {
+        let at = |i: i64| profile[i as usize][c];
+        let below = |level: f64| -> f64 {
+            let mut i = peak as i64;
+            while i > 0 && i + 1 < n as i64 && at(i) > level {
+                i += step;
             }
-            i += step;
-        }
-        let (a, b) = (profile[(i - step) as usize][c], profile[i as usize][c]);
-        let t = if (a - b).abs() > 1e-12 {
-            ((a - level) / (a - b)).clamp(0.0, 1.0)
-        } else {
-            0.0
+            let (inside, outside) = (at(i - step), at(i));
+            let share = (inside - level) / (inside - outside).max(1e-12);
+            (i - step) as f64 + share.clamp(0.0, 1.0) * step as f64
         };
-        (i - step) as f64 + t * step as f64
+        (below(base + 0.3 * (top - base)) - below(base + 0.7 * (top - base))).abs()
     };
-    let (high, low) = (base + 0.7 * (top - base), base + 0.3 * (top - base));
-    let rise = 0.5
-        * ((reach(left, 1, high, false) - reach(left, -1, low, true)).abs()
-            + (reach(right, -1, high, false) - reach(right, 1, low, true)).abs());
-    Some((0.5 * (l + r), r - l, rise, top - base, top > 0.97))
+    Some(Flanks {
+        middle: 0.5 * (l + r),
+        width_px: r - l,
+        rise_px: 0.5 * (falls(-1) + falls(1)),
+        contrast: top - base,
+        clipped: top > 0.97,
+    })
 }
 
 /// Fits a straight line to the cuts, leaving out those off the slit.
@@ -322,4 +330,45 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
         clipped_share,
         end_shear_px,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A bar `width` px wide, blurred by a Gaussian of `sigma` px and cut off at the ceiling.
+    fn bar(width: f64, sigma: f64, brightness: f64) -> Flanks {
+        let profile: Vec<[f64; 3]> = (-60..=60)
+            .map(|x| {
+                let k = std::f64::consts::FRAC_1_SQRT_2 / sigma;
+                let edge = |d: f64| libm::erf((f64::from(x) - d) * k);
+                let light = 0.5 * (edge(-0.5 * width) - edge(0.5 * width));
+                [(0.001 + brightness * light).min(1.0); 3]
+            })
+            .collect();
+        flanks(&profile).unwrap()
+    }
+
+    #[test]
+    fn a_wide_bar_climbs_as_its_blur_does_and_a_clipped_narrow_one_over_a_good_part_of_its_width() {
+        // A normal distribution goes from 30 to 70 % over 1.049 standard deviations (tables of the normal distribution).
+        let smeared = bar(24.0, 1.2, 0.9);
+        assert!(
+            (smeared.rise_px - 1.2 * 1.049).abs() < 0.1,
+            "{}",
+            smeared.rise_px
+        );
+        assert!(
+            (smeared.width_px - 24.0).abs() < 0.05,
+            "{}",
+            smeared.width_px
+        );
+        let narrow = bar(2.0, 4.0, 4.0);
+        assert!(
+            narrow.clipped && narrow.rise_px > 0.09 * narrow.width_px,
+            "{}",
+            narrow.rise_px
+        );
+        assert!((narrow.middle - 60.0).abs() < 1e-6);
+    }
 }

@@ -51,8 +51,24 @@ fn every_planted_fault_is_found_and_named() {
             Sample,
             Source::Helium,
         ),
+        // Straight across the slit: only the slit's own image shows it, with lines and without.
+        (Fault::Moved(25.0, 1.0), Code::Moved, Sample, Source::Helium),
+        (
+            Fault::Moved(25.0, 1.0),
+            Code::Moved,
+            Sample,
+            Source::WhiteLed(4200.0),
+        ),
         (Fault::Leak(0.12), Code::Leak, Sample, Source::Mercury),
+        (Fault::Leak(0.12), Code::Leak, Sample, Source::Helium),
         (Fault::Cropped(550.0), Code::Cropped, Sample, Source::Neon),
+        // Its one line is outside the picture: nothing but the slit's image is left.
+        (
+            Fault::Cropped(565.0),
+            Code::Cropped,
+            Sample,
+            Source::Laser(632.8158),
+        ),
     ];
     let wrong: Vec<String> = faults
         .into_par_iter()

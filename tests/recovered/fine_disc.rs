@@ -8,6 +8,43 @@ use slitwatch::simulate::{Instrument, Source};
 use super::lab::{Bench, Error, demand, light, line_errors, photograph, scale_errors};
 
 #[test]
+fn a_slanted_slit_and_a_lens_off_its_axis_turn_neither_the_scale_nor_the_angles() {
+    let mut bench = Bench {
+        instrument: Instrument {
+            incidence_deg: -25.2,
+            elevation_deg: 0.7,
+            skew_deg: 1.2,
+            ..Instrument::sound_fine(31)
+        },
+        ..Bench::sound(2, 0)
+    };
+    bench.phone.centre_offset_px = (-8.0, 14.0);
+    let lamp = photograph(
+        "lamp",
+        &bench.lamp_shot(13, (-0.9, 0.3, 0.1)),
+        Capture::Calibration,
+        None,
+    );
+    assert!(lamp.verdict <= Verdict::Caution, "{lamp:?}");
+    // Narrow enough to part the yellow pair, which was followed along the slit as one line once.
+    demand("slanted, lamp", &scale_errors(&lamp), 0.05, 0.2);
+    let metrics = &lamp.measurement.metrics;
+    let (tilt, skew) = (metrics.tilt_deg.unwrap(), metrics.skew_deg.unwrap());
+    // The truth counts the slit's turn anticlockwise, in cosines; the metric clockwise, as the disc would be turned.
+    let cosine = bench.instrument.incidence_deg.to_radians().cos();
+    let turned_deg = -lamp.truth.skew_deg / cosine.powi(2);
+    assert!(
+        (tilt.value - lamp.truth.tilt_deg).abs() < 3.0 * tilt.sigma && tilt.sigma < 0.4,
+        "tilt {tilt:?}, true {}: {lamp:?}",
+        lamp.truth.tilt_deg
+    );
+    assert!(
+        (skew.value - turned_deg).abs() < 3.0 * skew.sigma && skew.sigma < 1.0,
+        "skew {skew:?}, true {turned_deg}: {lamp:?}"
+    );
+}
+
+#[test]
 fn a_grating_of_740_nm_is_told_by_itself_and_measured_as_well() {
     let bench = Bench {
         // The wide phone: the others would crop the red.

@@ -238,7 +238,7 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
             slit_px: (2000.0, 1500.0),
             slit_width_um: Some(200.0),
             slit_image_px: 5.0,
-            balance_ln: 0.4,
+            balance_ln: Some(0.4),
             on_sensor: None,
             centre_shift_px: 0.0,
             centre_across_px: 0.0,
