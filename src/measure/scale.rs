@@ -40,8 +40,8 @@ pub struct Found {
     pub groups: Vec<(f64, Vec<usize>, GroupFit)>,
 }
 
-/// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.1–0.7, wrong ones below −0.1.
-const LEAST_SCORE: f64 = 0.06;
+/// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.03–0.7, wrong ones below −0.2.
+const LEAST_SCORE: f64 = 0.0;
 /// Lines are fitted anew on the scale that they gave until nothing moves by more than this, nm…
 const SETTLED_NM: f64 = 0.01;
 /// …or so many times: with one order and a phone askew the slant of the lines takes a few.
