@@ -1,8 +1,9 @@
 //! What a scale rests on, and how far it can be trusted: residuals, leave-one-out, covariance carried to wavelengths.
 
-use crate::measure::adjust::{Adjusted, Frame0, N, Observation, adjust};
+use crate::measure::adjust::{Adjusted, Frame0, N, Observation};
 use crate::measure::lineshape::GroupFit;
 use crate::measure::optics::Optics;
+use crate::measure::spectrum_peaks::element;
 use crate::measure::trace::Slit;
 use crate::measure::{Calibration, Lamp, LineUse};
 
@@ -16,38 +17,20 @@ pub fn report(
     observations: &[Observation],
     adjusted: &Adjusted,
 ) -> Calibration {
-    let free: Vec<usize> = (0..N)
-        .filter(|&i| adjusted.covariance[i][i] > 0.0)
-        .collect();
     let mut lines = Vec::new();
     let mut paths = observations
         .iter()
-        .enumerate()
-        .filter(|(_, o)| matches!(o, Observation::Path { path_nm, .. } if *path_nm != 0.0));
+        .filter(|o| matches!(o, Observation::Path { path_nm, .. } if *path_nm != 0.0));
     let mut sum = 0.0;
     for ((sign, group, fit), &k) in fits.iter().zip(path_index) {
-        let Some((
-            which,
-            Observation::Path {
-                at,
-                path_nm,
-                sigma_nm,
-            },
-        )) = paths.next()
-        else {
+        let Some(Observation::Path { at, sigma_nm, .. }) = paths.next() else {
             break;
         };
         let residual_nm = adjusted.residuals[k] * sigma_nm * sign;
-        let left_out_nm = {
-            let without: Vec<Observation> = observations
-                .iter()
-                .enumerate()
-                .filter(|(i, _)| *i != which)
-                .map(|(_, o)| o.clone())
-                .collect();
-            adjust(&adjusted.optics, slit.centre, &free, &without)
-                .map(|a| (a.optics.rays().path_nm(at.0, at.1).0 - path_nm) * sign)
-        };
+        // The residual as it would be without this line, in first order (Allen's PRESS residual, r / (1 − h); from memory).
+        let leverage = path_variance(&adjusted.optics, slit.centre, &adjusted.covariance, *at)
+            / (sigma_nm * sigma_nm);
+        let left_out_nm = (leverage < 0.999).then(|| residual_nm / (1.0 - leverage));
         let name = if group.len() == 1 {
             lamp.lines[group[0]].name.clone()
         } else {
@@ -55,12 +38,7 @@ pub fn report(
                 .iter()
                 .map(|&i| format!("{:.2}", lamp.lines[i].wavelength_nm))
                 .collect();
-            let element = lamp.lines[group[0]]
-                .name
-                .split(' ')
-                .next()
-                .unwrap_or("")
-                .to_string();
+            let element = element(&lamp.lines[group[0]]);
             format!("{element} {}", names.join("+"))
         };
         sum += residual_nm * residual_nm;
@@ -137,9 +115,19 @@ pub fn scale_sigma(
     covariance: &[Vec<f64>],
     path_nm: f64,
 ) -> Option<f64> {
+    let at = optics.rays().pixel_of_path(path_nm, 0.0)?;
+    Some(path_variance(optics, slit_px, covariance, at).sqrt())
+}
+
+/// Variance (nm²) of the `m λ` of a pixel, from the parameters' covariance.
+fn path_variance(
+    optics: &Optics,
+    slit_px: (f64, f64),
+    covariance: &[Vec<f64>],
+    at: (f64, f64),
+) -> f64 {
     let shot = Frame0::new(optics, slit_px);
     let x = shot.vector();
-    let at = optics.rays().pixel_of_path(path_nm, 0.0)?;
     let mut gradient = [0.0; N];
     for i in 0..N {
         let step = covariance[i][i].max(0.0).sqrt() * 0.1;
@@ -159,5 +147,5 @@ pub fn scale_sigma(
             variance += gradient[i] * covariance[i][j] * gradient[j];
         }
     }
-    Some(variance.max(0.0).sqrt())
+    variance.max(0.0)
 }

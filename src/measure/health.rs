@@ -5,15 +5,16 @@ use std::collections::BTreeMap;
 use crate::frame::Frame;
 use crate::measure::band::{Edge, end_shape};
 use crate::measure::lineshape::{BlurPrior, FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, fit_shape};
-use crate::measure::locate::Map;
+use crate::measure::map::Map;
 use crate::measure::optics::Optics;
 use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
+use crate::measure::spectrum_peaks::element;
 use crate::measure::survey::Survey;
 use crate::measure::trace::Slit;
-use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
+use crate::measure::{Code, Estimate, Finding, Lamp, LampLine, Measurement, Severity};
 
 /// A width of the slit that is less certain than this share of itself is not a measurement.
 const LARGEST_WIDTH_SIGMA: f64 = 0.5;
@@ -291,7 +292,10 @@ fn widths(
         .into_iter()
         .filter(|l| l.fwhm_nm < 1.8 * narrowest)
         // Of a known lamp only its sharp lines are witnesses, not the peaks of its phosphors.
-        .filter(|l| lamp.is_none_or(|lamp| is_sharp(lamp, l.nm)))
+        .filter(|l| match lamp {
+            Some(lamp) => is_sharp(lamp, l.nm),
+            None => !may_be_a_pair(inputs.names, l),
+        })
         .collect();
     strongest.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
     for line in strongest.iter().take(5) {
@@ -448,6 +452,22 @@ fn continuum_ends(
     if let Some(smear) = ends.smear_px {
         m.metrics.more.insert("moved_px", smear);
     }
+}
+
+/// True where an element has two lines of like strength under one peak (mercury's yellow pair, sodium's): what looks
+/// like a wide slit may be both.
+fn may_be_a_pair(names: &[LampLine], peak: &Maximum) -> bool {
+    let under: Vec<&LampLine> = names
+        .iter()
+        .filter(|l| (l.wavelength_nm - peak.nm).abs() < 0.75 * peak.fwhm_nm + 0.3)
+        .collect();
+    under.iter().any(|a| {
+        under.iter().any(|b| {
+            element(a) == element(b)
+                && b.wavelength_nm - a.wavelength_nm > 0.2 * peak.fwhm_nm
+                && a.strength.min(b.strength) > 0.1 * a.strength.max(b.strength)
+        })
+    })
 }
 
 fn is_sharp(lamp: &Lamp, nm: f64) -> bool {

@@ -14,6 +14,7 @@ pub mod health;
 pub mod judge;
 pub mod lineshape;
 pub mod locate;
+pub mod map;
 pub mod optics;
 pub mod peaks;
 pub mod photo;

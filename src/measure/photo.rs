@@ -10,7 +10,7 @@ use crate::measure::anchor::{anchor, calibration_sigma};
 use crate::measure::evidence::scale_sigma;
 use crate::measure::health;
 use crate::measure::lineshape::LineShape;
-use crate::measure::locate::Map;
+use crate::measure::map::Map;
 use crate::measure::optics::Optics;
 use crate::measure::profile::{Profile, slabs};
 use crate::measure::recognise::Search;
@@ -66,7 +66,16 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         None => inputs.bench.groove_spacings_nm.clone(),
     };
     let map = Arc::new(Map::new(frame));
-    let sight = match look(frame, &map, focal_px, &mut m.log) {
+    // Where the lamp photo had it, or the same place of a picture that is the other way up.
+    let expected: Vec<(f64, f64)> = inputs.calibration.map_or_else(Vec::new, |c| {
+        let (x, y) = c.slit_px;
+        let turned = (
+            frame.width() as f64 - 1.0 - x,
+            frame.height() as f64 - 1.0 - y,
+        );
+        vec![(x, y), turned]
+    });
+    let sight = match look(frame, &map, focal_px, &expected, &mut m.log) {
         Ok(sight) => sight,
         Err(why) => {
             if let Some(outside) = cut_off(frame, &map, focal_px, &spacings) {

@@ -75,10 +75,14 @@ pub fn peaks(
 /// Where a phone sees well enough for a missing line to be missing.
 const WELL_SEEN_NM: std::ops::Range<f64> = 420.0..680.0;
 
+/// The element of a line: the first word of its name.
+pub fn element(line: &LampLine) -> String {
+    line.name.split(' ').next().unwrap_or("").to_owned()
+}
+
 /// Names the lines: an element whose lines explain more of the spectrum's light goes before one that happens to have a
 /// line at the place.
 fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
-    let element = |line: &LampLine| line.name.split(' ').next().unwrap_or("").to_owned();
     let near = |peak: &Peak, line: &LampLine| {
         let reach_nm = (3.0 * peak.centre_nm.sigma)
             .max(0.35 * bandpass_nm)

@@ -6,7 +6,8 @@ use std::sync::Arc;
 use crate::frame::Frame;
 use crate::measure::adjust::{Observation, adjust, index};
 use crate::measure::band::{Edges, edges};
-use crate::measure::locate::{Located, Map, locate, lone_bar};
+use crate::measure::locate::{Located, locate, lone_bar};
+use crate::measure::map::Map;
 use crate::measure::optics::{Optics, USUAL_PUPIL_SHARE};
 use crate::measure::trace::{Slit, trace_slit};
 
@@ -48,14 +49,15 @@ const USUAL_FOCAL: f64 = 0.78;
 
 /// Finds the slit's image in a frame, or says why there is nothing like a spectrum in it.
 ///
-/// `map` is the frame's.
+/// `map` is the frame's; `expected` as in [`locate`].
 pub fn look(
     frame: &Frame,
     map: &Arc<Map>,
     focal_px: Option<f64>,
+    expected: &[(f64, f64)],
     log: &mut Vec<String>,
 ) -> Result<Sight, String> {
-    let located = locate(map, focal_px)?;
+    let located = locate(map, focal_px, expected)?;
     log.push(format!(
         "slit image near ({:.0}, {:.0}) px, {:.0} px long; dispersion {:.1}°; light where a spectrum can be {:.2}, sides alike {:.2}, \
          purity {:.2}, signal {:.0}, edges in the strip {:.2}",

@@ -363,7 +363,7 @@ mod tests {
             "{}",
             smeared.width_px
         );
-        let narrow = bar(2.0, 4.0, 4.0);
+        let narrow = bar(2.0, 4.0, 10.0);
         assert!(
             narrow.clipped && narrow.rise_px > 0.09 * narrow.width_px,
             "{}",

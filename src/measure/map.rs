@@ -1,0 +1,134 @@
+//! The frame reduced to cells of a few pixels, in which bars and bands are looked for.
+
+use crate::frame::Frame;
+
+/// Longest side of the reduced map, cells. A slit 24 mm long at 305 mm is then some 60 cells long.
+const MAP_SIDE: usize = 1000;
+
+/// The frame in cells: mean linear light by channel, and share of clipped pixels.
+pub struct Map {
+    /// Pixels per cell side.
+    pub cell_px: usize,
+    /// Cells across.
+    pub width: usize,
+    /// Cells down.
+    pub height: usize,
+    /// Mean linear light by cell: red, green, blue.
+    pub rgb: Vec<[f32; 3]>,
+    /// Mean over the channels.
+    pub light: Vec<f32>,
+    /// Share of pixels with a channel at the ceiling.
+    pub clipped: Vec<f32>,
+}
+
+impl Map {
+    /// Reduces a frame; every second pixel of every second row is read, which is plenty for finding things.
+    pub fn new(frame: &Frame) -> Map {
+        let longest = frame.width().max(frame.height());
+        let cell_px = longest.div_ceil(MAP_SIDE).max(1);
+        let (width, height) = (frame.width() / cell_px, frame.height() / cell_px);
+        let stride = if cell_px >= 2 { 2 } else { 1 };
+        let mut rgb = Vec::with_capacity(width * height);
+        let mut clipped = Vec::with_capacity(width * height);
+        for cy in 0..height {
+            for cx in 0..width {
+                let mut sum = [0.0f32; 3];
+                let (mut n, mut at_ceiling) = (0u32, 0u32);
+                for y in (cy * cell_px..(cy + 1) * cell_px).step_by(stride) {
+                    for x in (cx * cell_px..(cx + 1) * cell_px).step_by(stride) {
+                        let (light, over) = frame.light(x, y);
+                        for c in 0..3 {
+                            sum[c] += light[c];
+                        }
+                        at_ceiling += u32::from(over);
+                        n += 1;
+                    }
+                }
+                rgb.push(sum.map(|s| s / n as f32));
+                clipped.push(at_ceiling as f32 / n as f32);
+            }
+        }
+        let light = rgb.iter().map(|c| (c[0] + c[1] + c[2]) / 3.0).collect();
+        Map {
+            cell_px,
+            width,
+            height,
+            rgb,
+            light,
+            clipped,
+        }
+    }
+
+    /// Index of the cell nearest to a place in cells, if it is on the map.
+    pub fn sample(&self, x: f64, y: f64) -> Option<usize> {
+        let (cx, cy) = (x.round(), y.round());
+        if cx < 0.0 || cy < 0.0 || cx >= self.width as f64 || cy >= self.height as f64 {
+            return None;
+        }
+        Some(cy as usize * self.width + cx as usize)
+    }
+
+    /// Robust noise of the map's light: from differences of neighbours.
+    pub fn noise(&self) -> f64 {
+        let mut differences: Vec<f32> = (0..self.height)
+            .step_by(3)
+            .flat_map(|y| (2..self.width).step_by(5).map(move |x| (x, y)))
+            .map(|(x, y)| {
+                (self.light[y * self.width + x] - self.light[y * self.width + x - 2]).abs()
+            })
+            .collect();
+        if differences.is_empty() {
+            return 1e-5;
+        }
+        let middle = differences.len() / 2;
+        let (_, median, _) = differences.select_nth_unstable_by(middle, f32::total_cmp);
+        (f64::from(*median) / 0.954).max(1e-5)
+    }
+
+    /// The map without its broad light: stray light can be brighter than the slit, but is never as narrow.
+    pub fn narrow_light(&self) -> Vec<f32> {
+        const BLOCK: usize = 20;
+        let (columns, rows) = (self.width.div_ceil(BLOCK), self.height.div_ceil(BLOCK));
+        let mut medians = Vec::with_capacity(columns * rows);
+        let mut values = Vec::new();
+        for by in 0..rows {
+            for bx in 0..columns {
+                values.clear();
+                for y in (by * BLOCK..((by + 1) * BLOCK).min(self.height)).step_by(2) {
+                    let row = y * self.width;
+                    values.extend(
+                        (bx * BLOCK..((bx + 1) * BLOCK).min(self.width))
+                            .step_by(2)
+                            .map(|x| self.light[row + x]),
+                    );
+                }
+                let middle = values.len() / 2;
+                let (_, median, _) = values.select_nth_unstable_by(middle, f32::total_cmp);
+                medians.push(*median);
+            }
+        }
+        let block = |bx: i64, by: i64| {
+            let (x, y) = (
+                bx.clamp(0, columns as i64 - 1) as usize,
+                by.clamp(0, rows as i64 - 1) as usize,
+            );
+            medians[y * columns + x]
+        };
+        let half = BLOCK as f32 / 2.0;
+        let mut narrow = Vec::with_capacity(self.light.len());
+        for y in 0..self.height {
+            let fy = (y as f32 + 0.5 - half) / BLOCK as f32;
+            let (by, ty) = (fy.floor() as i64, fy - fy.floor());
+            for x in 0..self.width {
+                let fx = (x as f32 + 0.5 - half) / BLOCK as f32;
+                let (bx, tx) = (fx.floor() as i64, fx - fx.floor());
+                let top = block(bx, by) * (1.0 - tx) + block(bx + 1, by) * tx;
+                let bottom = block(bx, by + 1) * (1.0 - tx) + block(bx + 1, by + 1) * tx;
+                narrow.push(
+                    (self.light[y * self.width + x] - top * (1.0 - ty) - bottom * ty).max(0.0),
+                );
+            }
+        }
+        narrow
+    }
+}
