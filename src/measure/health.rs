@@ -175,7 +175,11 @@ pub fn metrics(
         m.metrics.more.insert("moved_px", across.hypot(along));
         m.metrics.slit_width_um = None;
     }
-    if let Some(grown) = smeared_across(inputs, survey, m.metrics.blur_px.map(|b| b.value)) {
+    // Where the spectrum itself is over-exposed the slit's image says nothing about its width any more.
+    let exposed = m.metrics.clipped_fraction.is_none_or(|c| c < 0.3);
+    if let Some(grown) = smeared_across(inputs, survey, m.metrics.blur_px.map(|b| b.value))
+        && exposed
+    {
         let known = m.metrics.more.get("moved_px").copied().unwrap_or(0.0);
         m.metrics.more.insert("moved_px", known.max(grown));
         m.metrics.slit_width_um = None;
@@ -284,17 +288,42 @@ fn widths(
         continuum_ends(frame, optics, beta, profile, m);
         return;
     };
+    // Width = distance × angle; seen along the ray, a slit off the normal looks narrower by its cosine.
+    let gamma_squared = (1.0 - optics.alpha_slit * optics.alpha_slit).max(0.1);
+    let to_um =
+        inputs.bench.slit_distance_mm * 1000.0 / optics.groove_spacing_nm / gamma_squared.powf(1.5);
+    // Over-exposure only widens the slit's own image: no line's box can be wider.
+    let image_nm = survey.slit.width_px / rays.px_per_nm(0.0).unwrap_or(px_per_nm);
+    if let (Some(blur), Some(own)) = (&mut m.metrics.blur_px, lines.first()) {
+        // What is out of focus is so in every direction: the line's own width bounds it.
+        blur.value = blur.value.min(own.fwhm_nm * px_per_nm / FWHM_PER_SIGMA);
+    }
+    let at_narrowest = lines.first().and_then(|l| {
+        let (path, half_nm) = (profile.sign * l.nm, 0.8 * l.fwhm_nm + 0.3);
+        end_shape(frame, &rays, path, half_nm, beta, optics.focal_px)
+    });
+    if let Some(blur) = at_narrowest.map(|e| e.blur_px).or(overall)
+        && !in_glare(&survey.slit)
+        && narrowest * px_per_nm > 2.0 * FWHM_PER_SIGMA * blur
+        && (0.85..1.8).contains(&(image_nm / narrowest))
+    {
+        // Far wider than the blur, and the slit's image is as wide: the line is the slit, whatever is blended into its foot.
+        m.metrics.slit_width_um = Some(Estimate {
+            value: narrowest * to_um,
+            sigma: 0.12 * narrowest * to_um,
+        });
+    }
     let mut widths_um: Vec<(f64, f64)> = Vec::new();
     let mut smears: Vec<f64> = Vec::new();
-    // End blur with its uncertainty, free blur, free box of each line, px.
-    let mut sharpness: Vec<(f64, f64, f64, f64)> = Vec::new();
+    // End blur with its uncertainty, free blur, free box, width at half height of each line, px.
+    let mut sharpness: Vec<(f64, f64, f64, f64, f64)> = Vec::new();
     let mut strongest: Vec<Maximum> = lines
         .into_iter()
         .filter(|l| l.fwhm_nm < 1.8 * narrowest)
         // Of a known lamp only its sharp lines are witnesses, not the peaks of its phosphors.
         .filter(|l| match lamp {
             Some(lamp) => is_sharp(lamp, l.nm),
-            None => !may_be_a_pair(inputs.names, l),
+            None => true,
         })
         .collect();
     strongest.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
@@ -325,6 +354,7 @@ fn widths(
             ends_sigma,
             free.sigma_nm * local,
             free.box_nm * local,
+            line.fwhm_nm * local,
         ));
         // Green light has the full resolution of the sensor and of a JPEG in both directions; blue and red have been
         // smoothed as colour, which does not treat lines and ends quite alike.
@@ -350,14 +380,10 @@ fn widths(
             free.box_nm * local,
             free.sigma_nm * local
         ));
-        if chi > 10.0 || sigma <= 0.0 {
+        let pair = lamp.is_none() && may_be_a_pair(inputs.names, line);
+        if chi > 10.0 || sigma <= 0.0 || pair || held.box_nm > 1.1 * image_nm {
             continue;
         }
-        // Width = distance × angle; seen along the ray, a slit off the normal looks narrower by its cosine.
-        let gamma_squared = (1.0 - optics.alpha_slit * optics.alpha_slit).max(0.1);
-        let to_um = inputs.bench.slit_distance_mm * 1000.0
-            / optics.groove_spacing_nm
-            / gamma_squared.powf(1.5);
         widths_um.push((held.box_nm * to_um, sigma.max(0.04 * held.box_nm) * to_um));
     }
     if sharpness.is_empty() {
@@ -367,11 +393,11 @@ fn widths(
         .iter()
         .copied()
         .min_by(|a, b| (a.1 / a.0).total_cmp(&(b.1 / b.0)));
-    let Some((ends, ends_sigma, blur, width)) = clearest else {
+    let Some((ends, ends_sigma, blur, width, fwhm)) = clearest else {
         return;
     };
     m.metrics.blur_px = Some(Estimate {
-        value: ends,
+        value: ends.min(fwhm / FWHM_PER_SIGMA),
         sigma: ends_sigma.hypot(0.05 * ends),
     });
     let slit_px = inputs
@@ -391,6 +417,7 @@ fn widths(
     if 3 * soft >= 2 * sharpness.len() {
         // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
         m.metrics.more.insert("moved_px", along.hypot(across));
+        m.metrics.slit_width_um = None;
         return;
     }
     if let Some(known) = inputs.calibration.and_then(|c| c.slit_width_um)
@@ -400,6 +427,7 @@ fn widths(
         // Blades do not open between two photos: lines that did are smeared across.
         if now > 1.6 * known && across > 4.0 {
             m.metrics.more.insert("moved_px", across);
+            m.metrics.slit_width_um = None;
             return;
         }
     }
@@ -461,13 +489,18 @@ fn may_be_a_pair(names: &[LampLine], peak: &Maximum) -> bool {
         .iter()
         .filter(|l| (l.wavelength_nm - peak.nm).abs() < 0.75 * peak.fwhm_nm + 0.3)
         .collect();
-    under.iter().any(|a| {
-        under.iter().any(|b| {
-            element(a) == element(b)
-                && b.wavelength_nm - a.wavelength_nm > 0.2 * peak.fwhm_nm
-                && a.strength.min(b.strength) > 0.1 * a.strength.max(b.strength)
+    let wide = 0.2 * peak.fwhm_nm;
+    let blend = under
+        .iter()
+        .any(|l| l.width_nm > wide && l.width_nm < peak.fwhm_nm);
+    blend
+        || under.iter().any(|a| {
+            under.iter().any(|b| {
+                element(a) == element(b)
+                    && b.wavelength_nm - a.wavelength_nm > wide
+                    && a.strength.min(b.strength) > 0.1 * a.strength.max(b.strength)
+            })
         })
-    })
 }
 
 fn is_sharp(lamp: &Lamp, nm: f64) -> bool {

@@ -6,6 +6,7 @@
 //! pure colours.
 
 use crate::measure::map::Map;
+use crate::measure::strip::{edge_share, line_purity, lines_of_the_slit};
 
 /// Score above which the slit's image is taken for found: three quarters of sound photos reach it, no wrong spot of theirs.
 const CONVINCING_SCORE: f64 = 2.8;
@@ -13,6 +14,9 @@ const CONVINCING_SCORE: f64 = 2.8;
 const NEAR_SCORE: f64 = 0.4;
 /// …falling off over this share of the picture's longer side: a phone turned by 3° is 0.05 off.
 const NEAR_SHARE: f64 = 0.06;
+
+/// Share of the picture's edges in the strip from which the rest of the picture is calm: dark, or a smooth veil.
+pub const CALM_EDGE_SHARE: f64 = 0.6;
 
 /// What was found, in pixels of the upright picture.
 #[derive(Clone, Debug)]
@@ -37,20 +41,26 @@ pub struct Located {
     pub side_light: [f64; 2],
     /// Share of all strong edges of the picture that lie in the strip.
     pub edge_share: f64,
+    /// Narrow lines in the strip that are as long as the slit's image and at its height.
+    pub lines: usize,
     /// Score among the candidates.
     pub score: f64,
 }
 
 /// An elongated bright spot, in cells.
 #[derive(Clone, Debug)]
-struct Spot {
-    x: f64,
-    y: f64,
-    angle: f64,
-    half_length: f64,
-    half_width: f64,
+pub struct Spot {
+    /// Middle, across.
+    pub x: f64,
+    /// Middle, down.
+    pub y: f64,
+    /// Direction along it, rad.
+    pub angle: f64,
+    /// Half its length.
+    pub half_length: f64,
+    /// Half its width.
+    pub half_width: f64,
     light: f64,
-    /// Light over that of the brightest spot, 0…1.
     rank: f64,
 }
 
@@ -123,18 +133,50 @@ pub fn locate(
             }
         }
     }
+    let zone = (0.2 * focal_low, 1.2 * focal_high);
     best.edge_share = edge_share(map, &best, focal_high, noise);
+    let mut line_light;
+    (best.lines, line_light) = lines_of_the_slit(map, &best, &spot, zone, noise);
+    if best.edge_share < CALM_EDGE_SHARE {
+        // Under a leak its streaks can have more contrast than the spectrum; a lamp's lines still stand out of them.
+        for turn_deg in -8..=8 {
+            let turn = f64::from(turn_deg).to_radians();
+            let Some(mut found) = try_spot(map, &spot, turn, focal_low, focal_high, noise) else {
+                continue;
+            };
+            let (lines, light) = lines_of_the_slit(map, &found, &spot, zone, noise);
+            if lines >= 2 && light > line_light {
+                found.lines = lines;
+                line_light = light;
+                best = found;
+            }
+        }
+        best.edge_share = edge_share(map, &best, focal_high, noise);
+    }
     Ok(best)
 }
 
-/// The one bright bar in an otherwise black picture: its middle, px, and the direction square to it, rad. Absent where
-/// there is none, or other light beside it.
-pub fn lone_bar(map: &Map) -> Option<((f64, f64), f64)> {
+/// The one bright bar in an otherwise black picture.
+pub struct LoneBar {
+    /// Its middle, px.
+    pub centre: (f64, f64),
+    /// Direction square to it, rad.
+    pub across_rad: f64,
+    /// Its light by channel, as shares of their sum, where it is not over-exposed.
+    pub colour: [f64; 3],
+}
+
+/// Finds the one bright bar in an otherwise black picture. Absent where there is none, or other light beside it.
+pub fn lone_bar(map: &Map) -> Option<LoneBar> {
     let spots = spots(map);
     let spot = spots.first()?;
+    if spot.half_width > 0.25 * spot.half_length {
+        return None;
+    }
     let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
     let level = 0.02f32.max(6.0 * map.noise() as f32);
     let (mut near, mut all) = (0usize, 0usize);
+    let mut colour = [0.0f64; 3];
     for (i, light) in map.narrow_light().iter().enumerate() {
         if *light > level {
             let (x, y) = (
@@ -143,15 +185,22 @@ pub fn lone_bar(map: &Map) -> Option<((f64, f64), f64)> {
             );
             let (t, s) = (x * ax + y * ay, y * ax - x * ay);
             all += 1;
-            near +=
-                usize::from(t.abs() < 1.6 * spot.half_length && s.abs() < 2.0 * spot.half_length);
+            let at_bar = t.abs() < 1.6 * spot.half_length && s.abs() < 2.0 * spot.half_length;
+            near += usize::from(at_bar);
+            if at_bar && map.clipped[i] == 0.0 {
+                for (sum, light) in colour.iter_mut().zip(map.rgb[i]) {
+                    *sum += f64::from(light);
+                }
+            }
         }
     }
     let cell = map.cell_px as f64;
-    (near as f64 > 0.9 * all as f64).then_some((
-        ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
-        canonical(spot.angle + std::f64::consts::FRAC_PI_2),
-    ))
+    let sum = colour.iter().sum::<f64>().max(1e-9);
+    (near as f64 > 0.9 * all as f64).then_some(LoneBar {
+        centre: ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
+        across_rad: canonical(spot.angle + std::f64::consts::FRAC_PI_2),
+        colour: colour.map(|c| c / sum),
+    })
 }
 
 /// Elongated connected spots above a ladder of levels, each place once.
@@ -295,12 +344,10 @@ fn try_spot(
     for i in -steps..=steps {
         let s = i as f64;
         let (px, py) = (spot.x + s * dx, spot.y + s * dy);
-        let mut sum = 0.0;
         let mut n = 0.0;
         let mut rgb = [0.0f64; 3];
         for t in inside {
             if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
-                sum += f64::from(map.light[j]);
                 for (sum, light) in rgb.iter_mut().zip(map.rgb[j]) {
                     *sum += f64::from(light);
                 }
@@ -310,32 +357,46 @@ fn try_spot(
         if n < 5.0 {
             continue;
         }
-        let (mut out, mut out_rgb, mut m) = (0.0, [0.0f64; 3], 0.0);
+        // Beyond either end of the slit.
+        let mut out = [[0.0f64; 3]; 2];
+        let mut m = [0.0f64; 2];
         for t in outside {
             if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
-                out += f64::from(map.light[j]);
-                for (sum, light) in out_rgb.iter_mut().zip(map.rgb[j]) {
+                let end = usize::from(t > 0.0);
+                for (sum, light) in out[end].iter_mut().zip(map.rgb[j]) {
                     *sum += f64::from(light);
                 }
-                m += 1.0;
+                m[end] += 1.0;
             }
         }
-        if m < 2.0 {
+        if m[0] + m[1] < 2.0 {
             continue;
         }
-        let contrast = sum / n - out / m;
+        let over = |out: [f64; 3], m: f64| -> [f64; 3] {
+            std::array::from_fn(|c| rgb[c] / n - out[c] / m)
+        };
+        let colour = over(std::array::from_fn(|c| out[0][c] + out[1][c]), m[0] + m[1]);
+        let contrast = (colour[0] + colour[1] + colour[2]) / 3.0;
         profile[(i + steps) as usize] = contrast;
-        // A grating's light is pure in colour, stray light is nearly grey: only what differs between the channels
-        // counts as the spectrum's.
-        let colour: [f64; 3] = std::array::from_fn(|c| rgb[c] / n - out_rgb[c] / m);
         colours[(i + steps) as usize] = Some(colour);
+        // A grating's light is pure in colour, stray light is nearly grey: only what differs between the channels
+        // counts as the spectrum's, and only what stands out beyond both ends of the slit: a streak of a leak does so
+        // beyond one.
+        let pure_part = |colour: [f64; 3]| -> f64 {
+            let top = colour[0].max(colour[1]).max(colour[2]);
+            let low = colour[0].min(colour[1]).min(colour[2]);
+            if colour[0] + colour[1] + colour[2] > 0.0 {
+                (top - low.max(0.0)) / 3.0
+            } else {
+                0.0
+            }
+        };
         let top = colour[0].max(colour[1]).max(colour[2]);
         let low = colour[0].min(colour[1]).min(colour[2]);
-        let pure = if contrast > 0.0 {
-            (top - low.max(0.0)) / 3.0
-        } else {
-            0.0
-        };
+        let pure = (0..2)
+            .filter(|&end| m[end] > 0.0)
+            .map(|end| pure_part(over(out[end], m[end])))
+            .fold(f64::INFINITY, f64::min);
         pure_profile[(i + steps) as usize] = pure;
         if s.abs() <= core {
             continue;
@@ -428,65 +489,7 @@ fn try_spot(
         significance,
         side_light: side.map(|s| s / (n_zone / 2.0)),
         edge_share: 0.0,
+        lines: 0,
         score,
     })
-}
-
-/// How pure the colours of narrow lines are: what stands out of its neighbourhood along the dispersion, so that a leak,
-/// which is grey and broad, does not dilute them. 0 where no line stands out.
-fn line_purity(colours: &[Option<[f64; 3]>], spot: &Spot, zone: (f64, f64), noise: f64) -> f64 {
-    let steps = (colours.len() / 2) as i64;
-    let apart = (3.0 * spot.half_width).ceil().max(5.0) as i64;
-    let (mut sum, mut weights) = (0.0, 0.0);
-    for i in -steps + apart..=steps - apart {
-        let s = (i as f64).abs();
-        if s < zone.0 || s > zone.1 {
-            continue;
-        }
-        let at = |k: i64| colours[(k + steps) as usize];
-        let (Some(here), Some(before), Some(after)) = (at(i), at(i - apart), at(i + apart)) else {
-            continue;
-        };
-        let excess: [f64; 3] = std::array::from_fn(|c| here[c] - 0.5 * (before[c] + after[c]));
-        let top = excess[0].max(excess[1]).max(excess[2]);
-        let low = excess[0].min(excess[1]).min(excess[2]).max(0.0);
-        // The mean of seven cells and of two such means beside it.
-        let lit = top - 6.0 * noise * (1.5f64 / 7.0).sqrt();
-        if lit > 0.0 {
-            sum += lit * lit * (1.0 - low / top);
-            weights += lit * lit;
-        }
-    }
-    if weights > 0.0 { sum / weights } else { 0.0 }
-}
-
-/// Share of the picture's strong edges that lie in the strip: near 1 for a spectrum in a dark tube, small for a room.
-fn edge_share(map: &Map, found: &Located, focal_high: f64, noise: f64) -> f64 {
-    // Two second differences of single cells have 3.5 times their noise; a grainy veil has no edges.
-    let least = f64::max(0.012, 12.0 * noise);
-    let cell = map.cell_px as f64;
-    let (cx, cy) = (found.centre.0 / cell, found.centre.1 / cell);
-    let (dx, dy) = (found.dispersion_rad.cos(), found.dispersion_rad.sin());
-    let half = found.half_length_px / cell;
-    let reach = 1.25 * focal_high;
-    let (mut within, mut all) = (0.0f64, 0.0f64);
-    for y in (3..map.height.saturating_sub(3)).step_by(3) {
-        for x in (3..map.width.saturating_sub(3)).step_by(3) {
-            let at = |x: usize, y: usize| f64::from(map.light[y * map.width + x]);
-            // Second differences: a smooth veil or leak has none to speak of.
-            let edge = ((2.0 * at(x, y) - at(x - 3, y) - at(x + 3, y)).abs()
-                + (2.0 * at(x, y) - at(x, y - 3) - at(x, y + 3)).abs())
-            .min(0.3);
-            if edge < least {
-                continue;
-            }
-            all += edge;
-            let (rx, ry) = (x as f64 - cx, y as f64 - cy);
-            let (s, t) = (rx * dx + ry * dy, -rx * dy + ry * dx);
-            if t.abs() < 1.35 * half + 0.06 * s.abs() && s.abs() < reach {
-                within += edge;
-            }
-        }
-    }
-    if all > 0.0 { within / all } else { 1.0 }
 }

@@ -15,7 +15,7 @@ use crate::measure::optics::Optics;
 use crate::measure::profile::{Profile, slabs};
 use crate::measure::recognise::Search;
 use crate::measure::scale::{Found, Order, Refusal, UNEVEN_SHARE, calibrate};
-use crate::measure::survey::{Survey, cut_off, height_observations, look, survey};
+use crate::measure::survey::{Survey, cut_off, height_observations, lit_direction, look, survey};
 use crate::measure::{
     Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind,
     Severity, Spectrum, SpectrumRow, spectrum_peaks,
@@ -78,7 +78,16 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
     let sight = match look(frame, &map, focal_px, &expected, &mut m.log) {
         Ok(sight) => sight,
         Err(why) => {
-            if let Some(outside) = cut_off(frame, &map, focal_px, &spacings) {
+            if let Some(outside) = cut_off(
+                frame,
+                &map,
+                inputs.calibration.map(|c| &c.optics),
+                inputs
+                    .calibration
+                    .and_then(|c| lit_direction(c, inputs.facts)),
+                focal_px,
+                &spacings,
+            ) {
                 let outside = format!("{:.0}", 100.0 * outside);
                 let measured = format!("{outside} % of the spectrum outside the picture");
                 m.not_measured.push(format!("everything: {measured}"));
@@ -102,6 +111,16 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         }
     }
     surveys.sort_by_key(|s| std::cmp::Reverse(s.edges.low.len() + s.edges.high.len()));
+    if let Some(first) = surveys.first() {
+        let (agreeing, seen) = first.agreeing_ends();
+        m.log.push(format!(
+            "the slit's ends are seen in {seen} places along the band, {agreeing} of them at its height"
+        ));
+        if let Some(why) = first.doubt() {
+            nothing(&mut m, why);
+            return m;
+        }
+    }
     if inputs.capture == Capture::Calibration {
         measure_lamp(frame, inputs, surveys, &mut m);
     } else if !surveys.is_empty() {

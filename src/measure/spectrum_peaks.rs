@@ -75,6 +75,9 @@ pub fn peaks(
 /// Where a phone sees well enough for a missing line to be missing.
 const WELL_SEEN_NM: std::ops::Range<f64> = 420.0..680.0;
 
+/// What is narrower than this by itself is a line, or a pair that no hand-built slit parts (sodium's).
+const A_LINE_NM: f64 = 1.0;
+
 /// The element of a line: the first word of its name.
 pub fn element(line: &LampLine) -> String {
     line.name.split(' ').next().unwrap_or("").to_owned()
@@ -88,13 +91,13 @@ fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
             .max(0.35 * bandpass_nm)
             .min(1.5);
         peak.kind != PeakKind::Band
-            && line.width_nm == 0.0
+            && line.width_nm < A_LINE_NM
             && (line.wavelength_nm - peak.centre_nm.value).abs() < reach_nm
     };
     // An element shows its strongest line, or it is not there: its weaker ones alone agree with others by chance.
     let mut strongest: BTreeMap<String, &LampLine> = BTreeMap::new();
     for line in names {
-        if line.width_nm == 0.0 && WELL_SEEN_NM.contains(&line.wavelength_nm) {
+        if line.width_nm < A_LINE_NM && WELL_SEEN_NM.contains(&line.wavelength_nm) {
             let best = strongest.entry(element(line)).or_insert(line);
             if line.strength > best.strength {
                 *best = line;

@@ -3,13 +3,15 @@
 
 use std::sync::Arc;
 
+use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::adjust::{Observation, adjust, index};
 use crate::measure::band::{Edges, edges};
-use crate::measure::locate::{Located, locate, lone_bar};
+use crate::measure::locate::{CALM_EDGE_SHARE, Located, locate, lone_bar};
 use crate::measure::map::Map;
 use crate::measure::optics::{Optics, USUAL_PUPIL_SHARE};
 use crate::measure::trace::{Slit, trace_slit};
+use crate::measure::{Calibration, OnSensor};
 
 /// What is found without any model of the grating.
 #[derive(Clone)]
@@ -60,7 +62,7 @@ pub fn look(
     let located = locate(map, focal_px, expected)?;
     log.push(format!(
         "slit image near ({:.0}, {:.0}) px, {:.0} px long; dispersion {:.1}°; light where a spectrum can be {:.2}, sides alike {:.2}, \
-         purity {:.2}, signal {:.0}, edges in the strip {:.2}",
+         purity {:.2}, signal {:.0}, edges in the strip {:.2}, lines of the slit's length {}",
         located.centre.0,
         located.centre.1,
         2.0 * located.half_length_px,
@@ -69,7 +71,8 @@ pub fn look(
         located.symmetry,
         located.saturation,
         located.significance,
-        located.edge_share
+        located.edge_share,
+        located.lines
     ));
     plausible(&located, frame.width().max(frame.height()) as f64)?;
     let Some(slit) = trace_slit(frame, &located) else {
@@ -83,36 +86,92 @@ pub fn look(
     })
 }
 
-/// The slit's image alone in the dark, so near to the picture's edge that no order has room beside it: how much of the
-/// better one, 400 to 700 nm, is outside, 0…1. Absent where an order would be in the picture.
+/// The slit's image alone in the dark, and no order of its light has room beside it: how much of the better one is
+/// outside, 0…1. Absent where an order would be in the picture.
+///
+/// `instrument` is the bench's, where it is known; `lit_rad` the direction from the slit's image in which its one bright
+/// order lies, if it has only one.
 pub fn cut_off(
     frame: &Frame,
     map: &Map,
+    instrument: Option<&Optics>,
+    lit_rad: Option<f64>,
     focal_px: Option<f64>,
     spacings_nm: &[f64],
 ) -> Option<f64> {
     let (width, height) = (frame.width() as f64, frame.height() as f64);
     let focal = focal_px.unwrap_or(USUAL_FOCAL * width.max(height));
-    let (centre, direction) = lone_bar(map)?;
-    let inside = |spacing: f64, sign: f64| -> f64 {
-        let seen = (400..=700).step_by(10).filter(|nm| {
-            let s = sign * focal * f64::from(*nm) / spacing;
-            let (x, y) = (
-                centre.0 + s * direction.cos(),
-                centre.1 + s * direction.sin(),
-            );
-            x > 0.0 && y > 0.0 && x < width - 1.0 && y < height - 1.0
-        });
-        seen.count() as f64 / 31.0
+    let bar = lone_bar(map)?;
+    // A laser's light or a LED's is sought where it must be; a white bar's, over all colours.
+    let pure = (0..3).find(|&c| bar.colour[c] > 0.75);
+    let (low, high) = [(600, 700), (500, 580), (400, 490)][pure.unwrap_or(0)];
+    let (low, high) = if pure.is_some() {
+        (low, high)
+    } else {
+        (400, 700)
     };
-    let best = spacings_nm
+    let instruments: Vec<Optics> = match instrument {
+        Some(optics) => vec![optics.clone()],
+        None => spacings_nm
+            .iter()
+            .map(|d| Optics::flush(*d, focal, frame.width(), frame.height()))
+            .collect(),
+    };
+    let inside = |optics: &Optics, sign: f64| -> f64 {
+        let mut optics = optics.clone();
+        optics.roll_rad = bar.across_rad;
+        optics.aim_slit_at(bar.centre.0, bar.centre.1);
+        let rays = optics.rays();
+        let sought: Vec<i32> = (low..=high).step_by(10).collect();
+        let seen = sought.iter().filter(|nm| {
+            rays.pixel_of_path(sign * f64::from(**nm), 0.0)
+                .is_some_and(|(x, y)| x > 0.0 && y > 0.0 && x < width - 1.0 && y < height - 1.0)
+        });
+        seen.count() as f64 / sought.len() as f64
+    };
+    let best = instruments
         .iter()
-        .flat_map(|d| [inside(*d, 1.0), inside(*d, -1.0)])
+        .flat_map(|o| match lit_rad {
+            Some(lit) => vec![inside(o, (lit - bar.across_rad).cos().signum())],
+            None => vec![inside(o, 1.0), inside(o, -1.0)],
+        })
         .fold(0.0f64, f64::max);
     (best < 0.5).then_some(1.0 - best)
 }
 
 impl Survey {
+    /// Why this is no spectrum after all: a band has the slit's ends along it, a lamp's lines its length; absent where it
+    /// has either.
+    pub fn doubt(&self) -> Option<String> {
+        let (agreeing, seen) = self.agreeing_ends();
+        let band = agreeing >= 2 && 2 * agreeing >= seen;
+        // Bars of the slit's length by chance are easier to find where there are edges everywhere.
+        let calm = self.located.edge_share > CALM_EDGE_SHARE;
+        let lines = match self.located.lines {
+            0 => false,
+            1 => calm && self.located.significance > 30.0,
+            2 | 3 => calm,
+            _ => true,
+        };
+        (!band && !lines)
+            .then(|| "a bright bar, but no band and no lines as long as it beside it".to_owned())
+    }
+
+    /// How many of the ends that are seen along the band lie at the slit's own height (within an eighth of it), and how
+    /// many are seen.
+    pub fn agreeing_ends(&self) -> (usize, usize) {
+        let height = self.beta.1 - self.beta.0;
+        let near = |list: &[crate::measure::band::Edge], beta: f64| {
+            list.iter()
+                .filter(|e| (e.beta - beta).abs() < 0.125 * height)
+                .count()
+        };
+        (
+            near(&self.edges.low, self.beta.0) + near(&self.edges.high, self.beta.1),
+            self.edges.low.len() + self.edges.high.len(),
+        )
+    }
+
     /// Light of the +α order over that of the −α order, natural logarithm, within ±3; absent where either is partly
     /// outside the picture.
     pub fn balance_ln(&self) -> Option<f64> {
@@ -133,21 +192,42 @@ impl Survey {
     }
 
     /// How the grating lay before the sensor, by the file's orientation.
-    pub fn on_sensor(&self, facts: &crate::decode::Facts) -> Option<crate::measure::OnSensor> {
-        use std::f64::consts::{FRAC_PI_2, PI};
-        let turned = match facts.orientation {
-            1 => 0.0,
-            3 => PI,
-            6 => FRAC_PI_2,
-            8 => -FRAC_PI_2,
-            _ => return None,
-        };
-        let swapped = matches!(facts.orientation, 6 | 8);
-        Some(crate::measure::OnSensor {
+    pub fn on_sensor(&self, facts: &Facts) -> Option<OnSensor> {
+        let (turned, swapped) = turned_rad(facts)?;
+        Some(OnSensor {
             direction_rad: self.optics.roll_rad - turned,
             wide: (facts.width > facts.height) != swapped,
         })
     }
+}
+
+/// By how much the file's orientation turns the sensor's picture, rad, and whether its sides change places; absent for the
+/// mirrored ones.
+fn turned_rad(facts: &Facts) -> Option<(f64, bool)> {
+    use std::f64::consts::{FRAC_PI_2, PI};
+    match facts.orientation {
+        1 => Some((0.0, false)),
+        3 => Some((PI, false)),
+        6 => Some((FRAC_PI_2, true)),
+        8 => Some((-FRAC_PI_2, true)),
+        _ => None,
+    }
+}
+
+/// An order this much brighter than the other (natural logarithm) is the only one that shows in a single line.
+const ONE_ORDER_LN: f64 = 1.5;
+
+/// The direction in a photo, rad, in which the bench's one bright order lies from the slit's image; absent where it has
+/// two, or where nothing says how the phone was held.
+pub fn lit_direction(calibration: &Calibration, facts: &Facts) -> Option<f64> {
+    let balance = calibration.balance_ln.filter(|b| b.abs() > ONE_ORDER_LN)?;
+    let (turned, _) = turned_rad(facts)?;
+    let to_plus = calibration.on_sensor?.direction_rad + turned;
+    Some(if balance > 0.0 {
+        to_plus
+    } else {
+        to_plus + std::f64::consts::PI
+    })
 }
 
 /// Surveys a frame on the assumption of a groove spacing.
@@ -296,7 +376,8 @@ fn plausible(located: &Located, longest_px: f64) -> Result<(), String> {
     if located.half_length_px > 0.065 * longest_px {
         return Err("the brightest bar is far too long for the slit's image".into());
     }
-    let calm = located.edge_share > 0.6;
+    let calm = located.edge_share > CALM_EDGE_SHARE;
+    let lines = located.lines >= 2;
     // Two orders that mirror each other are a grating's, whatever stray light lies over them.
     let mirrored = located.symmetry > 0.6 && located.zone_share > 0.97 && located.edge_share > 0.5;
     let pure = match (mirrored, calm) {
@@ -307,9 +388,14 @@ fn plausible(located: &Located, longest_px: f64) -> Result<(), String> {
     if located.saturation < pure {
         return Err("no spectral colours beside the brightest line".into());
     }
-    let in_place = if calm { 0.35 } else { 0.9 };
+    let in_place = match (lines, calm) {
+        (true, _) => 0.25,
+        (false, true) => 0.35,
+        (false, false) => 0.9,
+    };
     // A leak has few edges of its own; drawings and rooms have most of theirs elsewhere.
-    if located.zone_share < in_place || located.edge_share < 0.35 {
+    let edges = if lines { 0.28 } else { 0.35 };
+    if located.zone_share < in_place || located.edge_share < edges {
         return Err(
             "light and edges all over the picture, not a slit and its spectrum in the dark".into(),
         );

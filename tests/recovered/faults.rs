@@ -39,6 +39,13 @@ fn every_planted_fault_is_found_and_named() {
             Calibration,
             Source::TriPhosphor,
         ),
+        // So wide that the lamp's lines run into each other and give no scale.
+        (
+            Fault::SlitWide(1180.0),
+            Code::SlitWide,
+            Calibration,
+            Source::TriPhosphor,
+        ),
         (
             Fault::Defocused(7.0),
             Code::Defocused,
@@ -61,6 +68,7 @@ fn every_planted_fault_is_found_and_named() {
         ),
         (Fault::Leak(0.12), Code::Leak, Sample, Source::Mercury),
         (Fault::Leak(0.12), Code::Leak, Sample, Source::Helium),
+        (Fault::Leak(0.13), Code::Leak, Sample, Source::Sodium),
         (Fault::Cropped(550.0), Code::Cropped, Sample, Source::Neon),
         // Its one line is outside the picture: nothing but the slit's image is left.
         (
