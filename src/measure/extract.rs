@@ -130,9 +130,9 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
                 };
                 let (light, over) = frame.light(x, y);
                 let row_start = row as usize * path_bins;
-                let left = place.floor();
-                let right_share = (place - left) as f32;
-                let left = left as i64;
+                // Above −1: cutting off what follows the point rounds down.
+                let left = (place + 1.0) as i64 - 1;
+                let right_share = (place - left as f64) as f32;
                 for (index, share) in [(left, 1.0 - right_share), (left + 1, right_share)] {
                     if index < 0 || index >= path_bins as i64 {
                         continue;

@@ -4,7 +4,9 @@ use std::collections::BTreeMap;
 
 use crate::frame::Frame;
 use crate::measure::band::{Edge, end_shape};
-use crate::measure::lineshape::{BlurPrior, FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, fit_shape};
+use crate::measure::lineshape::{
+    FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, box_of_fwhm, fit_shape,
+};
 use crate::measure::map::Map;
 use crate::measure::optics::Optics;
 use crate::measure::peaks::{Maximum, maxima};
@@ -17,7 +19,7 @@ use crate::measure::trace::Slit;
 use crate::measure::{Code, Estimate, Finding, Lamp, LampLine, Measurement, Severity};
 
 /// A width of the slit that is less certain than this share of itself is not a measurement.
-const LARGEST_WIDTH_SIGMA: f64 = 0.5;
+const LARGEST_WIDTH_SIGMA: f64 = 0.35;
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
 pub fn better_order(both: &[Order]) -> usize {
@@ -288,10 +290,12 @@ fn widths(
         continuum_ends(frame, optics, beta, profile, m);
         return;
     };
-    // Width = distance × angle; seen along the ray, a slit off the normal looks narrower by its cosine.
-    let gamma_squared = (1.0 - optics.alpha_slit * optics.alpha_slit).max(0.1);
-    let to_um =
-        inputs.bench.slit_distance_mm * 1000.0 / optics.groove_spacing_nm / gamma_squared.powf(1.5);
+    // Width = distance × angle, the slit square to its tube; a tube that slants by an angle turns that into its cosine's
+    // share of path difference.
+    let cosine = (1.0 - optics.alpha_slit * optics.alpha_slit)
+        .max(0.1)
+        .sqrt();
+    let to_um = inputs.bench.slit_distance_mm * 1000.0 / optics.groove_spacing_nm / cosine;
     // Over-exposure only widens the slit's own image: no line's box can be wider.
     let image_nm = survey.slit.width_px / rays.px_per_nm(0.0).unwrap_or(px_per_nm);
     if let (Some(blur), Some(own)) = (&mut m.metrics.blur_px, lines.first()) {
@@ -342,7 +346,7 @@ fn widths(
         };
         let (ends_px, ends_sigma) = (ends.blur_px, ends.blur_sigma_px);
         smears.extend(ends.smear_px);
-        let Some((free, _, chi)) = fit_shape(profile, line.nm, line.fwhm_nm, None) else {
+        let Some((free, chi)) = fit_shape(profile, line.nm, line.fwhm_nm) else {
             continue;
         };
         // A blend or a band is no witness.
@@ -363,28 +367,29 @@ fn widths(
         } else {
             0.2
         };
-        let prior = BlurPrior {
-            sigma_nm: ends_px / local,
-            uncertainty_nm: ends_sigma.hypot(unlike * ends_px) / local,
-        };
-        let Some((held, sigma, chi)) = fit_shape(profile, line.nm, line.fwhm_nm, Some(prior))
-        else {
-            continue;
-        };
+        let fwhm_px = free.fwhm_nm() * local;
+        // Bins that share their pixels' light widen the line as a triangle of their width does.
+        let blur_px = ends_px.hypot(profile.step_nm * local / 6f64.sqrt());
+        let blur_sigma = ends_sigma.hypot(unlike * ends_px);
+        let width_px = box_of_fwhm(fwhm_px, blur_px);
         m.log.push(format!(
-            "line at {:.1} nm: FWHM {:.2} px; ends blurred by {ends_px:.2} ± {ends_sigma:.2} px; box {:.2} px with it (chi2 {chi:.1}), \
-             free fit box {:.2} px and blur {:.2} px",
+            "line at {:.1} nm: FWHM {fwhm_px:.2} px; ends blurred by {ends_px:.2} ± {ends_sigma:.2} px; box {:.2} px with it, free fit \
+             box {:.2} px and blur {:.2} px (chi2 {chi:.1})",
             line.nm,
-            line.fwhm_nm * local,
-            held.box_nm * local,
+            width_px.unwrap_or(0.0),
             free.box_nm * local,
             free.sigma_nm * local
         ));
         let pair = lamp.is_none() && may_be_a_pair(inputs.names, line);
-        if chi > 10.0 || sigma <= 0.0 || pair || held.box_nm > 1.1 * image_nm {
+        let Some(width_px) = width_px.filter(|w| !pair && w / local <= 1.1 * image_nm) else {
             continue;
-        }
-        widths_um.push((held.box_nm * to_um, sigma.max(0.04 * held.box_nm) * to_um));
+        };
+        let at = |blur: f64| box_of_fwhm(fwhm_px, blur.max(0.0)).unwrap_or(0.0);
+        let sigma_px = 0.5 * (at(blur_px - blur_sigma) - at(blur_px + blur_sigma));
+        widths_um.push((
+            width_px / local * to_um,
+            sigma_px.max(0.05 * width_px) / local * to_um,
+        ));
     }
     if sharpness.is_empty() {
         return;

@@ -126,22 +126,28 @@ fn window_values(profile: &Profile, low: f64, high: f64) -> Option<Values> {
     (x.len() >= 8).then_some((x, y, s, clipped))
 }
 
-/// What is known of the blur beforehand, nm.
-#[derive(Clone, Copy, Debug)]
-pub struct BlurPrior {
-    /// Standard deviation of the blur.
-    pub sigma_nm: f64,
-    /// Standard uncertainty of that.
-    pub uncertainty_nm: f64,
+/// The box that a Gaussian of standard deviation `sigma` widens to `fwhm`, by bisection; absent where the Gaussian alone is
+/// as wide.
+pub fn box_of_fwhm(fwhm: f64, sigma: f64) -> Option<f64> {
+    if fwhm <= FWHM_PER_SIGMA * sigma {
+        return None;
+    }
+    let (mut low, mut high) = (1e-3 * fwhm, 1.2 * fwhm);
+    for _ in 0..40 {
+        let middle = 0.5 * (low + high);
+        if box_gauss_fwhm(middle, sigma) < fwhm {
+            low = middle
+        } else {
+            high = middle
+        }
+    }
+    Some(low)
 }
 
-/// Fits box and blur to one isolated line at about `nm`: shape, uncertainty of the box in nm, χ² per degree of freedom.
-pub fn fit_shape(
-    profile: &Profile,
-    nm: f64,
-    guess_fwhm_nm: f64,
-    blur: Option<BlurPrior>,
-) -> Option<(LineShape, f64, f64)> {
+/// Fits box and blur to one isolated line at about `nm`: shape, and χ² per degree of freedom.
+///
+/// Its width at half height is well determined; how much of that is box and how much blur is not, where the two are alike.
+pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64) -> Option<(LineShape, f64)> {
     let reach = 2.2 * guess_fwhm_nm;
     let (x, y, s, clipped) = window_values(profile, nm - reach, nm + reach)?;
     if clipped {
@@ -152,35 +158,27 @@ pub fn fit_shape(
         .fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
     let area = (y_high - y_low) * guess_fwhm_nm;
     let model_error = 0.01 * (y_high - y_low);
-    let sigma_start = blur.map_or(guess_fwhm_nm / 3.0, |b| b.sigma_nm);
     let parameters = [
         Parameter::free(nm, 0.01),
         Parameter::free(area, 0.01 * area),
         Parameter::free(0.7 * guess_fwhm_nm, 0.01).within(0.02, 3.0 * guess_fwhm_nm),
-        Parameter::free(sigma_start, 0.01).within(0.08, 2.0 * guess_fwhm_nm),
+        Parameter::free(guess_fwhm_nm / 3.0, 0.01).within(0.08, 2.0 * guess_fwhm_nm),
         Parameter::free(y_low, 0.01 * (y_high - y_low)),
         Parameter::free(0.0, 0.01 * (y_high - y_low) / reach),
     ];
-    let n = x.len() + usize::from(blur.is_some());
+    let n = x.len();
     let fitted = least_squares(&parameters, n, |p, out| {
-        for i in 0..x.len() {
+        for i in 0..n {
             let d = x[i] - p[0];
             let model = p[1] * box_gauss(d, p[2], p[3]) + p[4] + p[5] * d;
             out[i] = (y[i] - model) / s[i].hypot(model_error);
-        }
-        if let Some(prior) = blur {
-            out[x.len()] = (p[3] - prior.sigma_nm) / prior.uncertainty_nm;
         }
     })?;
     let shape = LineShape {
         box_nm: fitted.parameters[2],
         sigma_nm: fitted.parameters[3],
     };
-    Some((
-        shape,
-        fitted.sigma(2),
-        fitted.chi_squared / (n as f64 - 6.0).max(1.0),
-    ))
+    Some((shape, fitted.chi_squared / (n as f64 - 6.0).max(1.0)))
 }
 
 /// Fits the lines `group` (indices into the lamp's lines, all to share one shift) together with whatever else of the
@@ -352,6 +350,19 @@ pub fn groups(lamp: &Lamp, fwhm_nm: f64) -> Vec<Vec<usize>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_box_behind_a_width_is_found_again_and_a_width_that_is_all_blur_has_none() {
+        for (width, sigma) in [(0.8, 0.5), (2.1, 1.0), (10.0, 1.0)] {
+            let fwhm = box_gauss_fwhm(width, sigma);
+            let found = box_of_fwhm(fwhm, sigma).unwrap();
+            assert!((found - width).abs() < 1e-6 * width, "{found} for {width}");
+        }
+        // Half height of a normal distribution: 2 √(2 ln 2) standard deviations.
+        assert_eq!(box_of_fwhm(2.3548, 1.0), None);
+        // A wide box hardly blurred is as wide as itself at half height.
+        assert!((box_of_fwhm(8.0, 0.2).unwrap() - 8.0).abs() < 1e-6);
+    }
 
     #[test]
     fn a_window_with_too_much_background_taken_off_is_fitted_or_refused_and_no_panic() {

@@ -107,27 +107,35 @@ impl Map {
                 medians.push(*median);
             }
         }
-        let block = |bx: i64, by: i64| {
-            let (x, y) = (
-                bx.clamp(0, columns as i64 - 1) as usize,
-                by.clamp(0, rows as i64 - 1) as usize,
-            );
-            medians[y * columns + x]
+        // The two blocks between whose middles a cell lies, and how far it is from the first to the second.
+        let between = |cell: usize, blocks: usize| -> (usize, usize, f32) {
+            let at = (cell as f32 + 0.5) / BLOCK as f32 - 0.5;
+            let first = at.max(0.0) as usize;
+            let last = blocks - 1;
+            (
+                first.min(last),
+                (first + usize::from(at >= 0.0)).min(last),
+                at.max(0.0) - first as f32,
+            )
         };
-        let half = BLOCK as f32 / 2.0;
+        let across: Vec<(usize, usize, f32)> =
+            (0..self.width).map(|x| between(x, columns)).collect();
         let mut narrow = Vec::with_capacity(self.light.len());
+        let mut broad = vec![0.0f32; columns];
         for y in 0..self.height {
-            let fy = (y as f32 + 0.5 - half) / BLOCK as f32;
-            let (by, ty) = (fy.floor() as i64, fy - fy.floor());
-            for x in 0..self.width {
-                let fx = (x as f32 + 0.5 - half) / BLOCK as f32;
-                let (bx, tx) = (fx.floor() as i64, fx - fx.floor());
-                let top = block(bx, by) * (1.0 - tx) + block(bx + 1, by) * tx;
-                let bottom = block(bx, by + 1) * (1.0 - tx) + block(bx + 1, by + 1) * tx;
-                narrow.push(
-                    (self.light[y * self.width + x] - top * (1.0 - ty) - bottom * ty).max(0.0),
-                );
+            let (above, below, share) = between(y, rows);
+            for (x, value) in broad.iter_mut().enumerate() {
+                *value = medians[above * columns + x] * (1.0 - share)
+                    + medians[below * columns + x] * share;
             }
+            let row = &self.light[y * self.width..(y + 1) * self.width];
+            narrow.extend(
+                row.iter()
+                    .zip(&across)
+                    .map(|(light, (left, right, share))| {
+                        (light - broad[*left] * (1.0 - share) - broad[*right] * share).max(0.0)
+                    }),
+            );
         }
         narrow
     }

@@ -114,6 +114,11 @@ fn score(
     let want_pairs = pairs.is_some();
     for side in sides {
         let top = side.maxima.iter().map(|m| m.height).fold(1e-12, f64::max);
+        let weights: Vec<f64> = side
+            .maxima
+            .iter()
+            .map(|m| (m.height / top).sqrt())
+            .collect();
         let mut taken = vec![0.0f64; side.maxima.len()];
         let mut side_pairs = vec![None; features.len()];
         for (k, feature) in features.iter().enumerate() {
@@ -134,14 +139,14 @@ fn score(
             let first = side
                 .maxima
                 .partition_point(|m| m.nm < at - 3.0 * tolerance_nm);
+            let spread = tolerance_nm.hypot(0.5 * feature.sigma_nm);
             let mut best = (0.0, None);
             for (j, m) in side.maxima.iter().enumerate().skip(first) {
                 if m.nm > at + 3.0 * tolerance_nm {
                     break;
                 }
-                let spread = tolerance_nm.hypot(0.5 * feature.sigma_nm);
                 let d = (m.nm - at) / spread;
-                let weight = (m.height / top).sqrt();
+                let weight = weights[j];
                 let alike = (weight.min(feature.weight) / weight.max(feature.weight)).max(0.25);
                 let value = (-0.5 * d * d).exp() * alike;
                 if value > best.0 {
@@ -155,8 +160,7 @@ fn score(
             }
         }
         // What is seen but not in the lamp counts against it.
-        for (m, share) in side.maxima.iter().zip(&taken) {
-            let weight = (m.height / top).sqrt();
+        for (weight, share) in weights.iter().zip(&taken) {
             possible += 0.5 * weight;
             gained += 0.5 * weight * share;
         }

@@ -418,8 +418,7 @@ fn clearest_shape(profiles: &[Profile], lamp: &Lamp, guess_fwhm_nm: f64) -> Opti
             if height < 30.0 * profile.sigma[i] || best.as_ref().is_some_and(|b| b.0 > height) {
                 continue;
             }
-            if let Some((shape, _, chi)) =
-                fit_shape(profile, line.wavelength_nm, guess_fwhm_nm, None)
+            if let Some((shape, chi)) = fit_shape(profile, line.wavelength_nm, guess_fwhm_nm)
                 && chi < 30.0
                 && shape.fwhm_nm() < 3.0 * guess_fwhm_nm
             {

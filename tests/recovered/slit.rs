@@ -1,0 +1,56 @@
+//! The slit's width, from lines that it and the blur widen together: against the width that was drawn.
+
+use rayon::prelude::*;
+use slitwatch::classify::Capture;
+use slitwatch::simulate::{Instrument, Source};
+
+use super::lab::{Bench, light, photograph};
+
+#[test]
+fn a_slit_in_focus_is_measured_within_a_quarter_and_within_three_of_its_uncertainties_or_not_at_all()
+ {
+    let cases: Vec<(f64, Source, bool)> = [170.0, 220.0, 280.0, 360.0]
+        .into_iter()
+        .flat_map(|um| {
+            [false, true].into_iter().flat_map(move |fine| {
+                [Source::Helium, Source::Neon, Source::Mercury].map(|source| (um, source, fine))
+            })
+        })
+        .collect();
+    let seen: Vec<(f64, f64, f64)> = cases
+        .into_par_iter()
+        .enumerate()
+        .filter_map(|(i, (um, source, fine))| {
+            let mut bench = Bench::sound(2, 91);
+            if fine {
+                bench.instrument = Instrument::sound_fine(29);
+                bench.instrument.incidence_deg = -25.0;
+            }
+            bench.instrument.slit_width_um = um;
+            let scale = photograph(
+                "lamp",
+                &bench.lamp_shot(7, (0.2, 0.1, 0.0)),
+                Capture::Calibration,
+                None,
+            );
+            let shot = bench.shot(300 + i as u64, light(source, 5), (0.3, 0.0, 0.1));
+            let photo = photograph("light", &shot, Capture::Sample, Some(scale.calibration()));
+            let width = photo.measurement.metrics.slit_width_um?;
+            Some((um, width.value, width.sigma))
+        })
+        .collect();
+    assert!(
+        seen.len() >= 12,
+        "measured on {} of 24 only: {seen:?}",
+        seen.len()
+    );
+    let mut errors: Vec<f64> = seen.iter().map(|(um, v, _)| (v / um - 1.0).abs()).collect();
+    errors.sort_by(f64::total_cmp);
+    let median = errors[errors.len() / 2];
+    assert!(median < 0.1 && errors[errors.len() - 1] < 0.4, "{seen:?}");
+    assert!(
+        seen.iter()
+            .all(|(um, v, sigma)| (v - um).abs() < 3.0 * sigma),
+        "{seen:?}"
+    );
+}
