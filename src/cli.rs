@@ -12,7 +12,8 @@ use tracing_subscriber::EnvFilter;
 use crate::measure::Verdict;
 use crate::run::lab::Lab;
 use crate::run::rehearse::Play;
-use crate::run::{self, Bell, Failure, Orders, Report, Setup, reload, signals};
+use crate::run::reload::{Loaded, Unusable};
+use crate::run::{self, Bell, Failure, Orders, Report, reload, signals};
 use crate::settings;
 
 /// Turns phone photographs, taken through hand-built spectroscopes, into calibrated spectra and verdicts.
@@ -246,18 +247,12 @@ pub fn main() -> ExitCode {
 }
 
 fn watch(common: &Common, poll: bool) -> Result<Report, Failure> {
-    let load = {
-        let common = common.clone();
-        move || -> Result<(Setup, Vec<PathBuf>), Failure> {
-            let (mut setup, names) = setup(&common)?;
-            setup.orders.poll |= poll;
-            Ok((setup, names))
-        }
+    let load = |_: &Path| {
+        let (mut setup, names) = setup(common)?;
+        setup.orders.poll |= poll;
+        Ok((setup, names))
     };
-    let (setup, names) = load()?;
-    let mut reload = reload::FromFile::new(&common.config, names, move |_| {
-        load().map_err(|failure| failure.to_string())
-    });
+    let (mut reload, setup) = reload::FromFile::open(&common.config, load)?;
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     let report = run::watch(setup, ears, &mut reload)?;
@@ -326,8 +321,9 @@ fn status(report: &Report, fail_on_retake: bool) -> ExitCode {
 const MISTAKES_SHOWN: usize = 50;
 
 /// Reads the configuration; what was typed goes before what it says.
-fn load(common: &Common) -> Result<Lab, Failure> {
+fn load(common: &Common) -> Result<Lab, Unusable> {
     let mut settings = settings::load(&common.config).map_err(|mistakes| {
+        let names = mistakes.iter().map(|m| m.file.clone()).collect();
         let n = mistakes.len();
         let mut text = format!(
             "{} cannot be used ({n} mistake{}):",
@@ -340,7 +336,8 @@ fn load(common: &Common) -> Result<Lab, Failure> {
         if n > MISTAKES_SHOWN {
             text.push_str(&format!("\n… and {} more", n - MISTAKES_SHOWN));
         }
-        Failure::Usage(text)
+        let why = Failure::Usage(text);
+        Unusable { why, names }
     })?;
     if let Some(inbox) = &common.inbox {
         settings.inbox = inbox.clone();
@@ -349,17 +346,19 @@ fn load(common: &Common) -> Result<Lab, Failure> {
         settings.results = results.clone();
     }
     if let Some(what) = settings::overlap(&settings.inbox, &settings.results) {
-        return Err(Failure::Usage(format!(
+        let why = Failure::Usage(format!(
             "{what}: inbox {}, results {}; choose folders apart from each other",
             settings.inbox.display(),
             settings.results.display()
-        )));
+        ));
+        let names = settings.names;
+        return Err(Unusable { why, names });
     }
     Ok(Lab::new(settings))
 }
 
 /// Reads the configuration and makes it ready for the shell; also the files that it names.
-fn setup(common: &Common) -> Result<(Setup, Vec<PathBuf>), Failure> {
+fn setup(common: &Common) -> Loaded {
     let lab = load(common)?;
     let names = lab.settings().names.clone();
     let mut setup = lab.setup();

@@ -110,6 +110,7 @@ const RESERVED: [Reserved; 6] = [
             "arrive/watch.rs",
             "publish/place.rs",
             "publish/shelf.rs",
+            "publish/stream.rs",
             "run/",
             // Reads the configuration and the files it names.
             "settings/mistake.rs",

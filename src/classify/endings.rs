@@ -23,11 +23,11 @@ const OTHER_PICTURE: &[&str] = &[
 
 /// What this program's own verdict cards end with. A phone that sends its whole gallery sends them back; their own name
 /// says that they are no photos, whatever the rules.
-const CARD: &str = ".card.png";
+pub const CARD_ENDING: &str = ".card.png";
 
 /// What the file name `name` says, letter case aside.
 pub fn kind_of_name(name: &str) -> FileKind {
-    if name.to_lowercase().ends_with(CARD) {
+    if name.to_lowercase().ends_with(CARD_ENDING) {
         return FileKind::Other;
     }
     let Some(ending) = ending(name) else {

@@ -10,7 +10,7 @@ mod ruleset;
 mod template;
 
 pub use conditions::{Conditions, FactTest, PathGlobs, TimeWindow};
-pub use endings::{FileKind, kind_of_name};
+pub use endings::{CARD_ENDING, FileKind, kind_of_name};
 pub use rule::{Rule, Then};
 pub use ruleset::{RuleSet, UNSORTED, default_bench};
 pub use template::Template;

@@ -88,10 +88,9 @@ pub fn default_bench(path: &str) -> String {
         .map_or_else(|| UNSORTED.to_owned(), |(folder, _)| bench_name(folder))
 }
 
-/// `text` as a name that can be one folder below the results on any common system, beside the files that lie there.
+/// `text` as a name that can be one folder on any common system. That it is none of those that the results keep for
+/// themselves is for their writer to see to.
 pub(super) fn bench_name(text: &str) -> String {
-    /// Files of the class, beside which the benches' folders lie.
-    const TAKEN: [&str; 3] = ["board.html", "quality.csv", "spectra.csv"];
     let mut name: String = text
         .chars()
         .map(|c| match c {
@@ -114,9 +113,6 @@ pub(super) fn bench_name(text: &str) -> String {
         .trim_end_matches(['.', ' ']);
     if name.is_empty() {
         return UNSORTED.to_owned();
-    }
-    if TAKEN.iter().any(|taken| taken.eq_ignore_ascii_case(name)) {
-        return format!("bench {name}");
     }
     name.to_owned()
 }
@@ -272,14 +268,13 @@ mod tests {
     }
 
     #[test]
-    fn a_bench_cannot_leave_the_results_or_take_a_name_of_the_class() {
+    fn a_bench_cannot_leave_the_results() {
         for (text, bench) in [
             ("..", "unsorted"),
             ("../x", "-x"),
             (" a ", "a"),
             ("a/b", "a-b"),
             (".hidden", "hidden"),
-            ("Board.html", "bench Board.html"),
             ("heron.", "heron"),
             ("", "unsorted"),
         ] {

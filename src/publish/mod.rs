@@ -5,6 +5,7 @@ pub mod names;
 pub mod place;
 pub mod record;
 pub mod shelf;
+mod stream;
 pub mod trap;
 
 pub use files::files;

@@ -6,15 +6,28 @@
 
 use std::collections::HashSet;
 
-/// Names that the results keep for themselves at the top.
-const KEPT_AT_TOP: [&str; 4] = ["board.html", "quality.csv", "spectra.csv", "inbox.log"];
-/// Names that the results keep for themselves in a bench's folder.
-const KEPT_IN_BENCH: [&str; 4] = [
-    "index.html",
-    "calibration.html",
-    "calibration.json",
-    "cards",
+use crate::classify::CARD_ENDING;
+
+/// The class's tables and its board, at the top of the results.
+const SUMMARIES_AT_TOP: [&str; 9] = [
+    "board.html",
+    "class.csv",
+    "colours.csv",
+    "concentrations.csv",
+    "power.csv",
+    "quality.csv",
+    "references.csv",
+    "series.csv",
+    "spectra.csv",
 ];
+/// A bench's pages, in its folder.
+const SUMMARIES_IN_BENCH: [&str; 3] = ["index.html", "calibration.html", "calibration.json"];
+/// The folder of a bench's cards.
+pub const CARDS: &str = "cards";
+/// What was read of the inbox, for the next start.
+pub const LEDGER: &str = "inbox.log";
+/// What is locked where a folder cannot be.
+pub const LOCK: &str = ".lock";
 /// Beginning of the names under which things are made before they are put in place.
 pub const MAKING: &str = ".making-";
 /// Longest name that file systems take, in bytes.
@@ -23,17 +36,40 @@ const NAME_MAX: usize = 255;
 /// files' names within the system's limit of 4096.
 const PATH_MAX: usize = 2048;
 
-/// The folder of a bench's page and photos, one component.
-pub fn bench_folder(bench: &str) -> String {
-    component(bench, &KEPT_AT_TOP)
+/// Names that the results keep for themselves at the top; letter case aside, for disks that do not tell it.
+fn is_kept_at_top(name: &str) -> bool {
+    let is = |kept: &&str| kept.eq_ignore_ascii_case(name);
+    SUMMARIES_AT_TOP.iter().chain(&[LEDGER, LOCK]).any(is)
 }
 
-/// One path component that means `name`: never empty, `.`, `..`, or one of `kept`, and without `/` and NUL.
-fn component(name: &str, kept: &[&str]) -> String {
+/// Names that the results keep for themselves in a bench's folder.
+fn is_kept_in_bench(name: &str) -> bool {
+    let is = |kept: &&str| kept.eq_ignore_ascii_case(name);
+    SUMMARIES_IN_BENCH.iter().chain(&[CARDS]).any(is)
+}
+
+/// True for a path below the results that shows the class or a bench as a whole: a table, a page, a card. No photo's
+/// folder has such a path, and nothing else may be written as a summary.
+pub fn is_summary(path: &str) -> bool {
+    let components: Vec<&str> = path.split('/').collect();
+    match components[..] {
+        [name] => SUMMARIES_AT_TOP.contains(&name),
+        [_, name] => SUMMARIES_IN_BENCH.contains(&name),
+        [_, CARDS, name] => name.ends_with(CARD_ENDING),
+        _ => false,
+    }
+}
+
+/// The folder of a bench's page and photos, one component.
+pub fn bench_folder(bench: &str) -> String {
+    component(bench, is_kept_at_top)
+}
+
+/// One path component that means `name`: never empty, `.`, `..`, or one that is kept, and without `/` and NUL.
+fn component(name: &str, is_kept: fn(&str) -> bool) -> String {
     let mut text = name.replace('/', "\\x2F").replace('\0', "\\x00");
-    let collides = |text: &str| {
-        text == "." || text == ".." || text.starts_with(MAKING) || kept.contains(&text)
-    };
+    let collides =
+        |text: &str| text == "." || text == ".." || text.starts_with(MAKING) || is_kept(text);
     if text.is_empty() {
         text = "\\x00".to_owned();
     } else if collides(&text) {
@@ -134,7 +170,7 @@ fn marked(name: &str, mark: &str) -> String {
     let room = NAME_MAX - 1 - mark.len() - ending.len();
     component(
         &format!("{}~{mark}{ending}", cut(stem, room)),
-        &KEPT_IN_BENCH,
+        is_kept_in_bench,
     )
 }
 
@@ -150,9 +186,13 @@ fn expected_folder(photo: &str, bench: &str) -> String {
     let mut folder = bench_folder(bench);
     let below_bench = above[after_bench..].iter().chain(std::iter::once(name));
     for (i, c) in below_bench.enumerate() {
-        let kept: &[&str] = if i == 0 { &KEPT_IN_BENCH } else { &[] };
+        let is_kept = if i == 0 {
+            is_kept_in_bench
+        } else {
+            |_: &str| false
+        };
         folder.push('/');
-        folder.push_str(&component(c, kept));
+        folder.push_str(&component(c, is_kept));
     }
     folder
 }
@@ -186,13 +226,42 @@ mod tests {
             ("x/a.jpg", "/etc", "\\x2Fetc/x/a.jpg"),
             ("x/a.jpg", "a/../../b", "a\\x2F..\\x2F..\\x2Fb/x/a.jpg"),
             ("x/a.jpg", "board.html", "\\x62oard.html/x/a.jpg"),
+            ("class.csv/a.jpg", "class.csv", "\\x63lass.csv/a.jpg"),
+            ("Class.CSV/a.jpg", "Class.CSV", "\\x43lass.CSV/a.jpg"),
+            (".lock/a.jpg", ".lock", "\\x2Elock/a.jpg"),
             ("heron/index.html", "heron", "heron/\\x69ndex.html"),
+            ("heron/cards/a.jpg", "heron", "heron/\\x63ards/a.jpg"),
             ("heron/late/index.html", "heron", "heron/late/index.html"),
             ("heron/.making-1", "heron", "heron/\\x2Emaking-1"),
             ("heron/bad\\xFF.jpg", "heron", "heron/bad\\xFF.jpg"),
             ("heron/line\nbreak.jpg", "heron", "heron/line\nbreak.jpg"),
         ] {
             assert_eq!(folder(photo, bench), expected);
+        }
+    }
+
+    #[test]
+    fn no_photo_lies_where_a_summary_does() {
+        let in_bench = SUMMARIES_IN_BENCH.map(|name| format!("heron/{name}"));
+        let card = format!("heron/{CARDS}/a.jpg{CARD_ENDING}");
+        let at_top = SUMMARIES_AT_TOP.map(str::to_owned);
+        for path in at_top.into_iter().chain(in_bench).chain([card]) {
+            assert!(is_summary(&path), "{path}");
+            let bench = path.split('/').next().unwrap();
+            for photo in [path.clone(), format!("{path}/a.jpg")] {
+                let place = folder(&photo, bench);
+                let is_in_the_way =
+                    |at: &str| is_summary(at) || ancestors(at).any(is_summary) || at == path;
+                assert!(!is_in_the_way(&place), "{photo} in {place}");
+            }
+        }
+        for path in [
+            "inbox.log",
+            "heron/a.jpg",
+            "heron/late/index.html",
+            "x/y/z/board.html",
+        ] {
+            assert!(!is_summary(path), "{path}");
         }
     }
 

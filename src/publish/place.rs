@@ -19,13 +19,13 @@ use super::trap::Trouble;
 
 impl Shelf {
     /// A name in `parent` under which something is made. The process and a counter keep it from any other.
-    fn making(&self, parent: &Path) -> PathBuf {
+    pub(super) fn making(&self, parent: &Path) -> PathBuf {
         let n = self.made.fetch_add(1, Ordering::SeqCst);
         parent.join(format!("{MAKING}{}-{n}", std::process::id()))
     }
 
     /// Makes `folder` and those above it, up to the results. A link in the way is refused: it could lead outside.
-    fn make_folders(&self, folder: &Path) -> Result<(), Trouble> {
+    pub(super) fn make_folders(&self, folder: &Path) -> Result<(), Trouble> {
         let mut missing = Vec::new();
         let mut at = folder;
         while at != self.root {
@@ -52,7 +52,7 @@ impl Shelf {
         Ok(())
     }
 
-    fn sync_folder(&self, folder: &Path) -> Result<(), Trouble> {
+    pub(super) fn sync_folder(&self, folder: &Path) -> Result<(), Trouble> {
         self.step("sync folder", folder, || {
             match File::open(folder)?.sync_all() {
                 // Some network file systems have no such thing for folders.
@@ -147,7 +147,7 @@ impl Shelf {
     }
 
     /// Nobody reads what has a making name, so its removal can wait.
-    fn clear_or_remember(&self, path: &Path) {
+    pub(super) fn clear_or_remember(&self, path: &Path) {
         if self.clear(path).is_err()
             && let Ok(mut left_over) = self.left_over.lock()
         {

@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use rustix::fs::FlockOperation;
 use rustix::io::Errno;
 
-use super::names::MAKING;
+use super::names::{LOCK, MAKING};
 use super::trap::{Trap, Trouble};
 
 /// Why the results folder cannot be used at all.
@@ -76,7 +76,7 @@ impl Shelf {
             Ok(()) => folder,
             Err(Errno::WOULDBLOCK) => return Err(Refusal::Busy(root.to_owned())),
             Err(_) => {
-                let path = root.join(".lock");
+                let path = root.join(LOCK);
                 let file = OpenOptions::new()
                     .create(true)
                     .truncate(false)
@@ -119,7 +119,7 @@ impl Shelf {
         if held.is_dir() {
             (now.dev(), now.ino()) == (held.dev(), held.ino())
         } else {
-            fs::metadata(self.root.join(".lock"))
+            fs::metadata(self.root.join(LOCK))
                 .is_ok_and(|file| (file.dev(), file.ino()) == (held.dev(), held.ino()))
         }
     }

@@ -16,6 +16,7 @@ mod standing;
 mod trend;
 
 use std::collections::BTreeMap;
+use std::io::{self, Write};
 
 use crate::publish::record::Record;
 
@@ -51,71 +52,83 @@ pub struct Inputs<'a> {
     pub refresh_s: u32,
 }
 
-/// Every file of the class: path below the results, and bytes.
+/// Takes the class's files one by one as they are made, so that not all of them need be held at once.
+pub trait Sink {
+    /// A file: its path below the results, its bytes, and whether [`Inputs::now`] stands in them.
+    fn put(&mut self, path: &str, bytes: &[u8], has_clock: bool);
+
+    /// A file that `write` makes piece by piece, because it may be larger than what can be held.
+    fn stream(&mut self, path: &str, write: &mut dyn FnMut(&mut dyn Write) -> io::Result<()>);
+}
+
+/// Hands every file of the class to `out`; the board comes last: what it links to is there before it.
 ///
 /// `spectrum_csv` fetches the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
-/// for each of a dilution series or of a bench that has photographed a bulb of stated temperature. For large
-/// classes prefer [`tables_and_pages`] and [`spectra_csv`], which writes as it reads.
+/// for each of a dilution series or of a bench that has photographed a bulb of stated temperature.
 pub fn summaries(
     inputs: &Inputs<'_>,
     mut spectrum_csv: impl FnMut(&Shown<'_>) -> Option<Vec<u8>>,
-) -> Vec<(String, Vec<u8>)> {
-    let all = series::of_class(inputs.photos, |shown| spectrum_csv(shown));
-    let mut files = with_series(inputs, &all);
+    out: &mut dyn Sink,
+) {
+    out.put("quality.csv", &quality_csv(inputs.photos), false);
+    out.stream("spectra.csv", &mut |table| {
+        spectra_csv(inputs.photos, &mut spectrum_csv, table)
+    });
     let [colours, power] = colours::colours_and_power(inputs.photos, |shown| spectrum_csv(shown));
-    files.insert(1, ("colours.csv".to_owned(), colours));
-    files.insert(2, ("power.csv".to_owned(), power));
-    let mut bytes = Vec::new();
-    spectra_csv(inputs.photos, spectrum_csv, &mut bytes).expect("writing to memory does not fail");
-    files.insert(1, ("spectra.csv".to_owned(), bytes));
-    files
+    out.put("colours.csv", &colours, false);
+    out.put("power.csv", &power, false);
+    let all = series::of_class(inputs.photos, |shown| spectrum_csv(shown));
+    series_and_pages(inputs, &all, out);
 }
 
-/// [`summaries`] without `spectra.csv` and without what needs the spectra: dilution series. The board comes last: what it links to is written before it.
+/// [`summaries`] without what needs the spectra: `spectra.csv`, colours, and the numbers of dilution series.
 pub fn tables_and_pages(inputs: &Inputs<'_>) -> Vec<(String, Vec<u8>)> {
-    with_series(inputs, &[])
+    let mut files = InMemory::default();
+    files.put("quality.csv", &quality_csv(inputs.photos), false);
+    series_and_pages(inputs, &[], &mut files);
+    files.0
 }
 
-fn with_series(inputs: &Inputs<'_>, all: &[series::Series<'_>]) -> Vec<(String, Vec<u8>)> {
-    let mut files = vec![
-        ("quality.csv".to_owned(), quality_csv(inputs.photos)),
-        (
-            "concentrations.csv".to_owned(),
-            series::concentrations_csv(all),
-        ),
-        ("series.csv".to_owned(), series::series_csv(all)),
-        (
-            "class.csv".to_owned(),
-            series::class_csv(inputs.photos, all),
-        ),
-        ("references.csv".to_owned(), series::references_csv()),
-    ];
+/// All of them at once, path and bytes, in the order of their making.
+#[derive(Debug, Default)]
+pub struct InMemory(pub Vec<(String, Vec<u8>)>);
+
+impl Sink for InMemory {
+    fn put(&mut self, path: &str, bytes: &[u8], _has_clock: bool) {
+        self.0.push((path.to_owned(), bytes.to_vec()));
+    }
+
+    fn stream(&mut self, path: &str, write: &mut dyn FnMut(&mut dyn Write) -> io::Result<()>) {
+        let mut bytes = Vec::new();
+        write(&mut bytes).expect("writing to memory does not fail");
+        self.0.push((path.to_owned(), bytes));
+    }
+}
+
+fn series_and_pages(inputs: &Inputs<'_>, all: &[series::Series<'_>], out: &mut dyn Sink) {
+    let mut put = |path: &str, bytes: Vec<u8>| out.put(path, &bytes, false);
+    put("concentrations.csv", series::concentrations_csv(all));
+    put("series.csv", series::series_csv(all));
+    put("class.csv", series::class_csv(inputs.photos, all));
+    put("references.csv", series::references_csv());
     let class = standing::Class::of(inputs.photos);
     for bench in &class.benches {
         let folder = &bench.folder;
-        files.push((
-            format!("{folder}/calibration.json"),
+        put(
+            &format!("{folder}/calibration.json"),
             calibration_json(&bench.name, inputs.photos),
-        ));
-        files.push((
-            format!("{folder}/calibration.html"),
+        );
+        put(
+            &format!("{folder}/calibration.html"),
             calibration_html(bench, inputs.refresh_s).into_bytes(),
-        ));
-        files.push((
-            format!("{folder}/index.html"),
-            bench_html(
-                bench,
-                &series::panel(&bench.name, &bench.photos, all),
-                inputs.refresh_s,
-            )
-            .into_bytes(),
-        ));
+        );
+        let panel = series::panel(&bench.name, &bench.photos, all);
+        put(
+            &format!("{folder}/index.html"),
+            bench_html(bench, &panel, inputs.refresh_s).into_bytes(),
+        );
     }
-    files.push((
-        "board.html".to_owned(),
-        board_html(&class, inputs).into_bytes(),
-    ));
-    files
+    out.put("board.html", board_html(&class, inputs).as_bytes(), true);
 }
 
 /// The photos by path: the order of every table, whatever the order of arrival.

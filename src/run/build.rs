@@ -57,6 +57,8 @@ impl Engine<'_> {
             .map(|(folder, _)| folder.clone())
             .collect();
         for folder in stale {
+            // Thousands at once take minutes.
+            self.service.alive();
             match self.shelf.remove(&folder) {
                 Ok(()) => {
                     if let Some(record) = self.published.remove(&folder) {
@@ -123,6 +125,7 @@ impl Engine<'_> {
             // One photo finds out whether the disk works again.
             n_workers = 1;
         }
+        let (_, bytes_busy) = self.readers.busy(now);
         while self.in_hand.len() < n_workers {
             let after_last = (Bound::Excluded(self.last_bench.clone()), Bound::Unbounded);
             let next = self
@@ -141,8 +144,7 @@ impl Engine<'_> {
                 self.queues.remove(&bench);
                 continue;
             };
-            let fits = self.bytes_in_hand + self.bytes_reading + job.cost
-                <= self.setup.orders.memory_bytes;
+            let fits = self.bytes_in_hand + bytes_busy + job.cost <= self.setup.orders.memory_bytes;
             let meets = |h: &InHand| {
                 let below =
                     |a: &str, b: &str| a.strip_prefix(b).is_some_and(|rest| rest.starts_with('/'));

@@ -4,8 +4,9 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use crate::answers::Refusal;
 use crate::answers::bracket::{Curve, curve, levels_of};
-use crate::classify::{self, Outcome};
+use crate::classify::Outcome;
 use crate::decode::{self, Facts};
 use crate::measure::{ScaleKind, Spectrum};
 
@@ -13,8 +14,65 @@ use super::lab::{Lab, Scale};
 use super::read::Gone;
 use super::work::Input;
 
-/// So many blanks and shots of brackets are kept; a class has a few.
-const MAX_BLANKS: usize = 64;
+/// Rows of spectra that are kept, 80 bytes each: those of a blank and five shots for each of two hundred benches, at a step
+/// of 1 nm, and 40 MB at most.
+pub(super) const MOST_ROWS: usize = 500_000;
+/// Tone curves that are kept: a phone has one, and one more for each new lamp photo.
+pub(super) const MOST_TONES: usize = 1000;
+
+/// A photo by its path and its bytes. The path stands for what the rules say of it: the same bytes on another bench, or
+/// taken for something else, are measured otherwise.
+type PhotoKey = (String, String);
+
+/// What a blank's spectrum depends on, beside the configuration.
+#[derive(Clone, PartialEq, Eq, Hash)]
+pub(super) struct SpectrumKey {
+    photo: PhotoKey,
+    bench: String,
+    scale: Option<PhotoKey>,
+    tone: Option<ToneKey>,
+}
+
+impl SpectrumKey {
+    fn of(photo: &Input, scale: Option<&Scale>, tone: Option<&ToneKey>) -> SpectrumKey {
+        SpectrumKey {
+            photo: key_of(photo),
+            bench: bench_of(photo),
+            scale: key_of_scale(scale),
+            tone: tone.cloned(),
+        }
+    }
+}
+
+/// What a tone curve depends on.
+#[derive(Clone, PartialEq, Eq, Hash)]
+pub(super) struct ToneKey {
+    bench: String,
+    scale: Option<PhotoKey>,
+    shots: Vec<PhotoKey>,
+}
+
+/// A tone curve, or why there is none.
+pub(super) struct Tone {
+    /// Shots that have a spectrum and an exposure.
+    n_shots: usize,
+    curve: Result<Curve, Refusal>,
+}
+
+fn key_of(photo: &Input) -> PhotoKey {
+    (photo.photo.clone(), photo.hash.clone())
+}
+
+fn key_of_scale(scale: Option<&Scale>) -> Option<PhotoKey> {
+    scale.map(|scale| (scale.photo.to_owned(), scale.hash.to_owned()))
+}
+
+fn bench_of(photo: &Input) -> String {
+    match &photo.decision.outcome {
+        Outcome::Measure(purpose) => purpose.bench.clone(),
+        Outcome::Ignore { bench, .. } => bench.clone(),
+    }
+}
 
 /// The other photos that pairing chose for one.
 #[derive(Clone, Copy, Default)]
@@ -31,41 +89,25 @@ impl Lab {
         &self,
         blank: &Input,
         scale: Option<&Scale>,
-        curve: Option<&(String, Curve)>,
+        curve: Option<&(ToneKey, Curve)>,
     ) -> Result<Arc<Option<Spectrum>>, Gone> {
-        let key = (
-            blank.hash.clone(),
-            scale.map_or_else(String::new, |s| s.hash.to_owned()),
-            curve.map_or_else(String::new, |(name, _)| name.clone()),
-        );
-        if let Some(known) = self.blanks.lock().ok().and_then(|b| b.get(&key).cloned()) {
-            return Ok(known);
-        }
-        let bytes = blank.bytes()?;
-        let spectrum = match (
-            &blank.decision.outcome,
-            decode::decode(&bytes, self.settings.work.max_pixels()),
-        ) {
-            (classify::Outcome::Measure(purpose), Ok((facts, frame))) => {
-                let frame = match curve {
-                    Some((_, curve)) => frame.retoned(|level| curve.light(level)),
-                    None => frame,
-                };
-                let m = self.measure_frame(&frame, &facts, purpose, scale);
-                (m.scale_kind == Some(ScaleKind::Calibrated))
-                    .then_some(m.spectrum)
-                    .flatten()
-            }
-            _ => None,
-        };
-        let spectrum = Arc::new(spectrum);
-        if let Ok(mut blanks) = self.blanks.lock() {
-            if blanks.len() >= MAX_BLANKS {
-                blanks.clear();
-            }
-            blanks.insert(key, spectrum.clone());
-        }
-        Ok(spectrum)
+        let key = SpectrumKey::of(blank, scale, curve.map(|(key, _)| key));
+        self.spectra.get_or_make(&key, || {
+            let bytes = blank.bytes()?;
+            let Outcome::Measure(purpose) = &blank.decision.outcome else {
+                return Ok(Arc::new(None));
+            };
+            let Ok((facts, frame)) = decode::decode(&bytes, self.settings.work.max_pixels()) else {
+                return Ok(Arc::new(None));
+            };
+            let frame = match curve {
+                Some((_, curve)) => frame.retoned(|level| curve.light(level)),
+                None => frame,
+            };
+            let m = self.measure_frame(&frame, &facts, purpose, scale);
+            let is_calibrated = m.scale_kind == Some(ScaleKind::Calibrated);
+            Ok(Arc::new(m.spectrum.filter(|_| is_calibrated)))
+        })
     }
 
     /// Spectrum of one shot of a bracket on a scale, and its exposure.
@@ -122,7 +164,7 @@ impl Lab {
         best.map(|(_, scale)| scale)
     }
 
-    /// The phone's tone curve from the shots of a bracket, with a name for what it was made from.
+    /// The phone's tone curve from the shots of a bracket, with what it was made from.
     ///
     /// Without a bracket, and with one that gives no curve (which is said), sRGB's holds.
     pub(super) fn tone_curve(
@@ -131,16 +173,48 @@ impl Lab {
         facts: &Facts,
         scale: Option<&Scale>,
         remarks: &mut Vec<String>,
-    ) -> Result<Option<(String, Curve)>, Gone> {
+    ) -> Result<Option<(ToneKey, Curve)>, Gone> {
+        let shots: Vec<&Input> = brackets
+            .iter()
+            .filter(|shot| another_instrument(&shot.facts, facts).is_none())
+            .collect();
+        let Some(first) = shots.first() else {
+            return Ok(None);
+        };
+        let key = ToneKey {
+            bench: bench_of(first),
+            scale: key_of_scale(scale),
+            shots: shots.iter().map(|shot| key_of(shot)).collect(),
+        };
+        let tone = self.tones.get_or_make(&key, || self.tone(&shots, scale))?;
+        if tone.n_shots == 0 {
+            return Ok(None);
+        }
+        match &tone.curve {
+            Ok(found) => {
+                remarks.push(format!(
+                    "tone curve from a bracket of {} shots: up to {:.0} % from sRGB between {:.3} and {:.2} of full scale, {:.1} % left over",
+                    tone.n_shots,
+                    100.0 * (found.departure - 1.0),
+                    found.reach.0,
+                    found.reach.1,
+                    100.0 * found.rms
+                ));
+                Ok(Some((key, found.clone())))
+            }
+            Err(refusal) => {
+                remarks.push(format!("tone curve: sRGB's is used; bracket: {refusal}"));
+                Ok(None)
+            }
+        }
+    }
+
+    fn tone(&self, shots: &[&Input], scale: Option<&Scale>) -> Result<Arc<Tone>, Gone> {
         let mut levels = Vec::new();
         let mut exposures = Vec::new();
-        let mut name = scale.map_or_else(String::new, |s| s.hash.to_owned());
         // Shots of different lamps are different scenes: they share the curve and no place.
         let mut scenes: BTreeMap<&str, usize> = BTreeMap::new();
-        for shot in brackets {
-            if another_instrument(&shot.facts, facts).is_some() {
-                continue;
-            }
+        for shot in shots {
             let Some((spectrum, exposure)) = self.bracket_shot(shot, scale)? else {
                 continue;
             };
@@ -152,28 +226,11 @@ impl Lab {
             let scene = *scenes.entry(group).or_insert(n);
             levels.extend(levels_of(&spectrum, scene, exposures.len()));
             exposures.push(exposure);
-            name += &shot.hash;
         }
-        if exposures.is_empty() {
-            return Ok(None);
-        }
-        match curve(&levels, &exposures) {
-            Ok(found) => {
-                remarks.push(format!(
-                    "tone curve from a bracket of {} shots: up to {:.0} % from sRGB between {:.3} and {:.2} of full scale, {:.1} % left over",
-                    exposures.len(),
-                    100.0 * (found.departure - 1.0),
-                    found.reach.0,
-                    found.reach.1,
-                    100.0 * found.rms
-                ));
-                Ok(Some((name, found)))
-            }
-            Err(refusal) => {
-                remarks.push(format!("tone curve: sRGB's is used; bracket: {refusal}"));
-                Ok(None)
-            }
-        }
+        Ok(Arc::new(Tone {
+            n_shots: exposures.len(),
+            curve: curve(&levels, &exposures),
+        }))
     }
 }
 
@@ -192,4 +249,68 @@ fn another_instrument(lamp: &Facts, photo: &Facts) -> Option<String> {
         ));
     }
     None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::arrive::listing::Rel;
+    use crate::classify::{Capture, Decision, Purpose};
+    use crate::run::read::Source;
+    use std::time::Duration;
+
+    /// A blank; all have the same bytes.
+    fn blank(photo: &str, bench: &str) -> Input {
+        let purpose = Purpose {
+            capture: Capture::Blank,
+            bench: bench.to_owned(),
+            lamp: String::new(),
+            label: String::new(),
+            groups: BTreeMap::new(),
+        };
+        let decision = Decision {
+            rule: String::new(),
+            outcome: Outcome::Measure(purpose),
+            passed_over: Vec::new(),
+        };
+        Input {
+            photo: photo.to_owned(),
+            record: Arc::new(crate::run::show::foreign()),
+            facts: Arc::default(),
+            decision: Arc::new(decision),
+            hash: "ab".repeat(32),
+            source: Source {
+                inbox: "in".into(),
+                path: Rel::new(photo),
+                size: 7,
+                patience: Duration::ZERO,
+            },
+        }
+    }
+
+    #[test]
+    fn the_same_bytes_on_another_bench_or_under_another_tone_are_another_spectrum() {
+        let (heron, dunlin) = (
+            blank("heron/b.jpg", "heron"),
+            blank("dunlin/b.jpg", "dunlin"),
+        );
+        let tone = |shots: &[&Input]| ToneKey {
+            bench: bench_of(shots[0]),
+            scale: None,
+            shots: shots.iter().map(|shot| key_of(shot)).collect(),
+        };
+        let tones = [tone(&[&heron]), tone(&[&heron, &heron])];
+        let keys = [
+            SpectrumKey::of(&heron, None, None),
+            SpectrumKey::of(&dunlin, None, None),
+            SpectrumKey::of(&blank("heron/b.jpg", "dunlin"), None, None),
+            SpectrumKey::of(&heron, None, Some(&tones[0])),
+            SpectrumKey::of(&heron, None, Some(&tones[1])),
+        ];
+        for (i, a) in keys.iter().enumerate() {
+            for (k, b) in keys.iter().enumerate() {
+                assert_eq!(a == b, i == k, "{i} and {k}");
+            }
+        }
+    }
 }

@@ -10,15 +10,18 @@ use rayon::{ThreadPool, ThreadPoolBuilder};
 
 use crate::arrive::listing::{Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Settler, Times};
-use crate::arrive::watch::{Follower, Heard, keeps_identity, network_kind};
+use crate::arrive::watch::{Follower, Heard};
 use crate::publish::Shelf;
 use crate::publish::record::Record;
 
+use super::clock::WallClock;
 use super::intake::{Insist, Taken};
 use super::ledger::Ledger;
 use super::make::{Job, Made};
+use super::readers::Readers;
 use super::reload::Reload;
 use super::service::Service;
+use super::summing::Summed;
 use super::work::Setup;
 use super::world::{Published, World};
 use super::{Bell, Ears, Failure, Report};
@@ -31,10 +34,12 @@ pub enum Event {
     Reload,
     /// Finish what is in hand and end.
     Stop,
-    /// An entry was read.
-    Read(Box<(Candidate, Taken)>),
+    /// An entry was read, by the reader of this number.
+    Read(Box<(u64, Candidate, Taken)>),
     /// A photo's folder was made, or not.
     Made(Box<(Job, Made)>),
+    /// The class's tables and pages were made.
+    Summed(Box<Summed>),
 }
 
 /// What the loop is for.
@@ -55,8 +60,6 @@ pub(super) const AFTER_A_HINT: Duration = Duration::from_millis(250);
 const BETWEEN_REPORTS: Duration = Duration::from_secs(60);
 /// After so many failures of its own, a photo does not hold up others any more.
 pub(super) const TRIES: u32 = 3;
-/// A file that the disk has not given for so long does not hold up the others any more.
-const STUCK: Duration = Duration::from_secs(5);
 /// A network's own caches delay what is seen, so that files must lie still for longer.
 const NETWORK_SETTLE: Duration = Duration::from_secs(10);
 
@@ -84,23 +87,25 @@ pub struct Engine<'a> {
 
     pub(super) start: Instant,
     pub(super) follower: Follower,
+    /// Of the disk of the inbox that was listed last: whether other machines write on it.
     pub(super) is_network: bool,
     /// True where a file that looks unchanged after a restart is unchanged.
     pub(super) keeps_identity: bool,
+    pub(super) clock: WallClock,
     pub(super) ledger: Ledger,
     pub(super) listing: Option<Listing>,
     pub(super) next_scan: Option<Instant>,
     pub(super) settler: Settler,
     pub(super) to_read: VecDeque<(Candidate, Insist)>,
-    pub(super) n_reading: usize,
-    pub(super) reading_since: BTreeMap<Rel, Instant>,
-    pub(super) bytes_reading: u64,
+    pub(super) readers: Readers,
     pub(super) read_failures: HashMap<Rel, u32>,
     /// Files that the disk did not give.
     pub(super) unread: HashMap<Rel, Identity>,
     pub(super) world: World,
 
     pub(super) published: Published,
+    /// Counts how often the results' stock was taken.
+    pub(super) inventory: u64,
     pub(super) stale_possible: bool,
     pub(super) dirty_benches: BTreeSet<String>,
     pub(super) queues: BTreeMap<String, VecDeque<Job>>,
@@ -111,6 +116,7 @@ pub struct Engine<'a> {
     pub(super) hold: Option<Hold>,
 
     pub(super) summaries_due: bool,
+    pub(super) is_summing: bool,
     pub(super) last_summaries: Option<(Instant, Duration)>,
     pub(super) standing: BTreeSet<String>,
     pub(super) last_stocktaking: Instant,
@@ -147,8 +153,6 @@ impl<'a> Engine<'a> {
         });
         let poll = orders.poll || mode != Mode::Watch;
         let follower = Follower::new(&orders.inbox, poll, hint);
-        let is_network = network_kind(&orders.inbox).is_some();
-        let keeps_identity = keeps_identity(&orders.inbox);
         let bar = matches!(mode, Mode::Sweep { progress: true }).then(|| {
             let style = indicatif::ProgressStyle::with_template(
                 "{bar:30} {pos} of {len} photos {wide_msg}",
@@ -172,19 +176,19 @@ impl<'a> Engine<'a> {
             bar,
             start: now,
             follower,
-            is_network,
-            keeps_identity,
+            is_network: false,
+            keeps_identity: false,
+            clock: WallClock::new(),
             ledger: Ledger::default(),
             listing: None,
             next_scan: Some(now),
             to_read: VecDeque::new(),
-            n_reading: 0,
-            reading_since: BTreeMap::new(),
-            bytes_reading: 0,
+            readers: Readers::default(),
             read_failures: HashMap::new(),
             unread: HashMap::new(),
             world: World::default(),
             published: Published::new(),
+            inventory: 0,
             stale_possible: true,
             dirty_benches: BTreeSet::new(),
             queues: BTreeMap::new(),
@@ -194,6 +198,7 @@ impl<'a> Engine<'a> {
             setbacks: HashMap::new(),
             hold: None,
             summaries_due: true,
+            is_summing: false,
             last_summaries: None,
             standing: BTreeSet::new(),
             last_stocktaking: now,
@@ -236,6 +241,7 @@ impl<'a> Engine<'a> {
             if !self.stopping && self.next_scan.is_some_and(|at| at <= now) {
                 self.scan()?;
             }
+            self.give_up_stuck();
             self.start_reading();
             if self.listing.is_some() && self.is_done_reading() {
                 self.arrange();
@@ -246,7 +252,7 @@ impl<'a> Engine<'a> {
             self.dispatch();
             self.show_progress();
             if self.summaries_at().is_some_and(|at| at <= Instant::now()) {
-                self.write_summaries();
+                self.start_summing();
             }
             if self.is_finished() {
                 break;
@@ -258,9 +264,7 @@ impl<'a> Engine<'a> {
 
     fn finish(mut self) -> Result<Report, Failure> {
         self.service.stopping();
-        if self.summaries_due && self.listing.is_some() {
-            self.write_summaries();
-        }
+        self.finish_summing();
         self.keep_ledger();
         self.shelf.tidy();
         if let Some(bar) = &self.bar {
@@ -277,18 +281,18 @@ impl<'a> Engine<'a> {
     }
 
     pub(super) fn is_done_reading(&self) -> bool {
-        let is_stuck = |since: &Instant| since.elapsed() >= STUCK;
-        self.to_read.is_empty() && self.reading_since.values().all(is_stuck)
+        self.to_read.is_empty() && self.readers.busy(Instant::now()).0 == 0
     }
 
     fn is_finished(&self) -> bool {
-        let nothing_in_hand = self.in_hand.is_empty() && self.n_reading == 0;
+        // What is only being read is in nobody's hand.
         if self.stopping {
-            return nothing_in_hand;
+            return self.in_hand.is_empty();
         }
         self.mode != Mode::Watch
             && self.listing.is_some()
-            && nothing_in_hand
+            && self.in_hand.is_empty()
+            && self.readers.n_awaited() == 0
             && self.to_read.is_empty()
             && self.settler.n_pending() == 0
             && self.queues.is_empty()
@@ -308,6 +312,7 @@ impl<'a> Engine<'a> {
                 .map(|hold| hold.until)
                 .filter(|at| *at > now));
             by(self.setbacks.values().filter_map(|s| s.retry_at).min());
+            by(self.readers.next_doubt(now, self.setup.orders.give_up));
         }
         by(self.service.next_alive());
         by(self.summaries_at());
@@ -342,8 +347,9 @@ impl<'a> Engine<'a> {
                 self.dirty_benches.clear();
                 self.to_read.clear();
             }
-            Event::Read(read) => self.take_in(read.0, read.1),
+            Event::Read(read) => self.take_in(read.0, read.1, read.2),
             Event::Made(made) => self.take_back(made.0, made.1),
+            Event::Summed(summed) => self.take_summed(*summed),
         }
     }
 

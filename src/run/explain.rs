@@ -17,6 +17,7 @@ use super::company::Company;
 use super::intake::{self, Insist, Taken};
 use super::lab::{Finding, Lab};
 use super::make::{self, Job};
+use super::read::Progress;
 use super::work::Fate;
 use super::world::{Held, Published, World};
 
@@ -228,9 +229,16 @@ fn company(lab: &Lab, own: &Rel) -> Result<Option<Job>, Failure> {
         };
         let max = orders.max_file_bytes;
         let insist = Insist::OnEverything;
-        if let Taken::Known(photo) =
-            intake::take_in(&candidate, &entry.kind, insist, &orders.inbox, max, lab)
-        {
+        let progress = Progress::default();
+        if let Taken::Known(photo) = intake::take_in(
+            &candidate,
+            &entry.kind,
+            insist,
+            &orders.inbox,
+            max,
+            lab,
+            &progress,
+        ) {
             known.push((path, *photo));
         }
     }

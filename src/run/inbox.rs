@@ -1,15 +1,16 @@
 //! The engine's view of the inbox: listings, settling, taking files in, and a configuration that changes meanwhile.
 
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 use crate::arrive::listing::{self, Identity, Rel};
 use crate::arrive::settle::{Candidate, Sight};
 use crate::arrive::watch::{keeps_identity, network_kind};
 
 use super::Failure;
-use super::engine::{AFTER_A_HINT, Engine, Event, Mode, TRIES, pool};
-use super::intake::{Insist, Taken, recalled, take_in};
+use super::engine::{AFTER_A_HINT, Engine, Mode, TRIES, pool};
+use super::intake::{Insist, Taken, recalled, take_in, unanswered};
 use super::ledger;
+use super::read::Progress;
 
 impl Engine<'_> {
     pub(super) fn scan(&mut self) -> Result<(), Failure> {
@@ -53,11 +54,8 @@ impl Engine<'_> {
             self.service.ready();
             return Ok(());
         }
-        if self
-            .listing
-            .as_ref()
-            .is_none_or(|before| before.root != listing.root)
-        {
+        let is_other = |before: &listing::Listing| before.root != listing.root;
+        if self.listing.as_ref().is_none_or(is_other) {
             self.is_network = network_kind(&inbox).is_some();
             self.keeps_identity = keeps_identity(&inbox);
             self.set_times();
@@ -88,12 +86,12 @@ impl Engine<'_> {
                 tracing::info!(path = %path.shown(), "not here yet: a temporary name");
             }
         }
-        let wall_ns = wall_ns();
+        let glance = self.clock.look();
         let trust_times = !self.is_network && (is_first || !watching);
         let now = self.start.elapsed();
         let sights = listing.entries.iter().map(|(path, entry)| {
             let quiet = match trust_times {
-                true => quiet(&entry.identity, wall_ns),
+                true => glance.quiet(&entry.identity),
                 false => Duration::ZERO,
             };
             let identity = entry.identity;
@@ -108,7 +106,6 @@ impl Engine<'_> {
             .collect();
         for path in vanished {
             self.world.remove(&path);
-            self.ledger.forget(&path.shown());
             self.setbacks.remove(&path);
             self.read_failures.remove(&path);
             self.unread.remove(&path);
@@ -178,40 +175,67 @@ impl Engine<'_> {
                 self.take(candidate, taken);
                 continue;
             }
-            let fits =
-                self.bytes_reading + self.bytes_in_hand + size <= self.setup.orders.memory_bytes;
-            let enough = self.n_reading >= 2 * self.setup.orders.workers.max(1);
-            if enough || !fits && self.n_reading + self.in_hand.len() > 0 {
+            let (n_busy, bytes_busy) = self.readers.busy(Instant::now());
+            let orders = &self.setup.orders;
+            let fits = bytes_busy + self.bytes_in_hand + size <= orders.memory_bytes;
+            let enough = n_busy >= orders.workers.max(1);
+            if enough || !fits && n_busy + self.in_hand.len() > 0 {
                 return;
             }
             let Some((candidate, insist)) = self.to_read.pop_front() else {
                 return;
             };
-            let entry = self
-                .listing
-                .as_ref()
-                .and_then(|l| l.entries.get(&candidate.path));
+            let listing = self.listing.as_ref();
+            let entry = listing.and_then(|l| l.entries.get(&candidate.path));
             let Some(kind) = entry.map(|entry| entry.kind.clone()) else {
                 continue;
             };
-            self.n_reading += 1;
-            self.bytes_reading += size;
-            self.reading_since
-                .insert(candidate.path.clone(), Instant::now());
-            let orders = &self.setup.orders;
+            if !self.readers.may_try() {
+                self.unread
+                    .insert(candidate.path.clone(), candidate.identity);
+                self.take_unanswered(candidate);
+                continue;
+            }
             let (inbox, max_bytes) = (orders.inbox.clone(), orders.max_file_bytes);
-            let (work, bell) = (self.setup.work.clone(), self.bell.clone());
-            self.pool.spawn_fifo(move || {
-                let taken = take_in(&candidate, &kind, insist, &inbox, max_bytes, work.as_ref());
-                let _ = bell.sender.send(Event::Read(Box::new((candidate, taken))));
-            });
+            let work = self.setup.work.clone();
+            let read = move |own: &Candidate, progress: &Progress| {
+                let work = work.as_ref();
+                take_in(own, &kind, insist, &inbox, max_bytes, work, progress)
+            };
+            let bell = self.bell.clone();
+            if let Err(error) = self.readers.start(candidate.clone(), bell, read) {
+                let what = format!("no thread to read it on ({error})");
+                self.take(candidate, Taken::Passing(what));
+            }
         }
     }
 
-    pub(super) fn take_in(&mut self, candidate: Candidate, taken: Taken) {
-        self.n_reading -= 1;
-        self.bytes_reading -= candidate.identity.size;
-        self.reading_since.remove(&candidate.path);
+    /// Gives up what the disk has not given for so long, so that it has a row and holds up nobody.
+    pub(super) fn give_up_stuck(&mut self) {
+        let patience = self.setup.orders.give_up;
+        for candidate in self.readers.give_up(Instant::now(), patience) {
+            self.warn(format!(
+                "{}: the disk does not answer when it is read; the others go on without it",
+                candidate.path.shown()
+            ));
+            self.take_unanswered(candidate);
+        }
+    }
+
+    fn take_unanswered(&mut self, candidate: Candidate) {
+        let (shown, waited) = (candidate.path.shown(), self.setup.orders.give_up);
+        let taken = unanswered(&shown, waited, self.setup.work.as_ref());
+        self.take(candidate, taken);
+    }
+
+    pub(super) fn take_in(&mut self, number: u64, candidate: Candidate, taken: Taken) {
+        if !self.readers.came_back(number) {
+            // The disk answers again.
+            let now = self.start.elapsed();
+            self.settler.again(&candidate.path, candidate.identity, now);
+            self.schedule_look();
+            return;
+        }
         if let Taken::Known(known) = &taken
             && self.is_worth_remembering(candidate.identity)
             && known.fault.is_none()
@@ -222,11 +246,11 @@ impl Engine<'_> {
     }
 
     /// True where the file's own times, now that it has been read, would show every later change.
-    fn is_worth_remembering(&self, identity: Identity) -> bool {
+    fn is_worth_remembering(&mut self, identity: Identity) -> bool {
         let root = self.listing.as_ref().map(|listing| listing.root.0);
         self.keeps_identity
             && root == Some(identity.dev)
-            && quiet(&identity, wall_ns()) >= ledger::STEP
+            && self.clock.look().quiet(&identity) >= ledger::STEP
     }
 
     /// The next file, where it was read in an earlier run and has not changed since.
@@ -324,20 +348,4 @@ impl Engine<'_> {
             }
         }
     }
-}
-
-/// The clock that people set, ns since 1970.
-fn wall_ns() -> i64 {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH);
-    since.map_or(0, |since| {
-        i64::try_from(since.as_nanos()).unwrap_or(i64::MAX)
-    })
-}
-
-/// For how long the file's own times say that it has not changed; zero for times to come.
-fn quiet(identity: &Identity, wall_ns: i64) -> Duration {
-    let last = identity.mtime_ns.max(identity.ctime_ns);
-    // A folder that gets a row has no times.
-    let ns = wall_ns.saturating_sub(last);
-    Duration::from_nanos(u64::try_from(ns).unwrap_or(0))
 }

@@ -2,6 +2,7 @@
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
+use std::time::Duration;
 
 use crate::arrive::complete;
 use crate::arrive::listing::Kind;
@@ -11,7 +12,7 @@ use crate::decode::Facts;
 use crate::measure::Code;
 
 use super::ledger::Line;
-use super::read::{self, Reading};
+use super::read::{self, Progress, Reading};
 use super::work::Work;
 use super::world::Known;
 
@@ -48,13 +49,10 @@ pub fn take_in(
     inbox: &Path,
     max_file_bytes: u64,
     work: &dyn Work,
+    progress: &Progress,
 ) -> Taken {
     let shown = candidate.path.shown();
-    let at_fault = |code, what: String| {
-        let mut known = known(&shown, &[], work);
-        known.fault = Some((code, what));
-        Taken::Known(Box::new(known))
-    };
+    let at_fault = |code, what: String| at_fault(&shown, code, what, work);
     if let Kind::Other(what) = kind {
         return at_fault(Code::Unreadable, what.clone());
     }
@@ -69,7 +67,7 @@ pub fn take_in(
         );
         return at_fault(Code::TooLarge, what);
     }
-    let (bytes, hash) = match read::read(inbox, &candidate.path, identity) {
+    let (bytes, hash) = match read::read(inbox, &candidate.path, identity, progress) {
         Reading::Whole { bytes, hash } => (bytes, hash),
         Reading::Changed if insist == Insist::OnEverything => {
             let what = "it was still being written when the program had to go on; run it again";
@@ -98,6 +96,22 @@ pub fn take_in(
     let look = || complete::suspicion(&bytes);
     known.suspicion = catch_unwind(AssertUnwindSafe(look)).unwrap_or_default();
     weigh(known, insist)
+}
+
+/// What is said of a file whose disk did not answer for so long.
+pub fn unanswered(shown: &str, waited: Duration, work: &dyn Work) -> Taken {
+    let what = format!(
+        "the disk does not answer when it is read (waited {} s); it is read as soon as the disk answers: see to the network, or \
+         copy the photo there again",
+        waited.as_secs()
+    );
+    at_fault(shown, Code::Unreadable, what, work)
+}
+
+fn at_fault(shown: &str, code: Code, what: String, work: &dyn Work) -> Taken {
+    let mut known = known(shown, &[], work);
+    known.fault = Some((code, what));
+    Taken::Known(Box::new(known))
 }
 
 /// What [`take_in`] would say of a file that was read before and has not changed since.

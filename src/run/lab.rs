@@ -1,8 +1,8 @@
 //! The work on one photo, step by step: decode, measure, judge, write down. Where the pure parts meet; it reads no
 //! folder and no clock of its own.
 
-use std::collections::{BTreeMap, HashMap};
-use std::sync::{Arc, Mutex};
+use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use crate::answers::bracket::Curve;
 use crate::classify::{self, Capture, Decision, Purpose};
@@ -19,19 +19,18 @@ use crate::measure::{
 use crate::pair;
 use crate::publish::files;
 use crate::publish::record::{CalibrationRecord, Record};
-use crate::report;
+use crate::report::{self, Sink};
 use crate::settings::Settings;
 use crate::settings::sections::{CalibrationChoice, Poll};
 use crate::standards;
 
 use super::answering;
 use super::cards::Cards;
-use super::company::Company;
+use super::company::{Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey};
 use super::read::Gone;
-use super::work::{Class, Fate, Orders, Outcome, Setup, Summary, Task, Work};
+use super::shared::Shared;
+use super::work::{Class, Fate, Orders, Outcome, Setup, Task, Work};
 
-/// Spectra of blanks by content, scale and configuration: every sample of a series asks for the same one.
-type Blanks = HashMap<(String, String, String), Arc<Option<Spectrum>>>;
 /// Share of a dark's level that may be left after the background is taken off: the light that leaks in is not quite even
 /// (common practice, no source).
 const DARK_DOUBT: f64 = 0.1;
@@ -41,7 +40,9 @@ pub struct Lab {
     pub(super) settings: Arc<Settings>,
     names: Vec<crate::measure::LampLine>,
     pub(super) lamps: Vec<crate::measure::Lamp>,
-    pub(super) blanks: Mutex<Blanks>,
+    /// Of blanks and shots of brackets: every sample of a series asks for the same ones.
+    pub(super) spectra: Shared<SpectrumKey, Arc<Option<Spectrum>>>,
+    pub(super) tones: Shared<ToneKey, Arc<Tone>>,
     cards: Cards,
 }
 
@@ -91,7 +92,10 @@ impl Lab {
             settings: Arc::new(settings),
             names: standards::lines_for_naming(),
             lamps: standards::lamps(),
-            blanks: Mutex::default(),
+            spectra: Shared::new(MOST_ROWS, |s| {
+                s.as_ref().as_ref().map_or(1, |s| s.rows.len())
+            }),
+            tones: Shared::new(MOST_TONES, |_| 1),
             cards: Cards::default(),
         }
     }
@@ -459,7 +463,7 @@ impl Work for Lab {
         Ok(Outcome { record, files })
     }
 
-    fn summaries(&self, class: &Class<'_>) -> Vec<Summary> {
+    fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
         let shown: Vec<report::Shown> = class
             .photos
             .iter()
@@ -476,25 +480,13 @@ impl Work for Lab {
             now: Some(class.clock.to_owned()),
             refresh_s: u32::try_from(self.settings.pages.refresh_s).unwrap_or(0),
         };
-        let cards = if self.settings.pages.cards {
-            self.cards.of(&shown)
-        } else {
-            Vec::new()
-        };
-        report::summaries(&inputs, |shown| {
+        let fetch = |shown: &report::Shown| {
             (class.read)(&format!("{}/{}", shown.folder, files::SPECTRUM_CSV))
-        })
-        .into_iter()
-        .map(|(path, bytes)| {
-            let has_clock = path == "board.html";
-            Summary {
-                path,
-                bytes,
-                has_clock,
-            }
-        })
-        .chain(cards)
-        .collect()
+        };
+        report::summaries(&inputs, fetch, out);
+        if self.settings.pages.cards {
+            self.cards.put(&shown, out);
+        }
     }
 }
 

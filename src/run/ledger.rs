@@ -17,9 +17,6 @@ use crate::decode::Facts;
 
 use super::world::Known;
 
-/// Where it stands below the results.
-pub const NAME: &str = "inbox.log";
-
 /// Shortest time between a file's last change and its reading. Times of change move in steps: of some milliseconds mostly,
 /// of a second where an old ext file system has small inodes. Within a step a second write would not show.
 pub const STEP: Duration = Duration::from_secs(2);
@@ -103,9 +100,11 @@ impl Ledger {
         }
     }
 
-    /// Forgets a file.
-    pub fn forget(&mut self, photo: &str) {
-        self.changed |= self.lines.remove(photo).is_some();
+    /// Forgets the files that are no longer there, also those that went away while nobody looked.
+    pub fn keep_only(&mut self, is_there: impl Fn(&str) -> bool) {
+        let n_before = self.lines.len();
+        self.lines.retain(|photo, _| is_there(photo));
+        self.changed |= self.lines.len() < n_before;
     }
 
     /// The ledger as it is to stand on the disk, where that is not what stood there before.
@@ -208,12 +207,12 @@ mod tests {
         assert!(ledger.text_if_changed(INBOX, "1").is_some());
         ledger.was_written(Some(INBOX));
         ledger.remember(&known("heron/a.jpg"), identity(5));
-        ledger.forget("heron/b.jpg");
+        ledger.keep_only(|photo| photo == "heron/a.jpg");
         assert!(ledger.text_if_changed(INBOX, "1").is_none());
         ledger.was_written(None);
         assert!(ledger.text_if_changed(INBOX, "1").is_some());
         ledger.was_written(Some(INBOX));
-        ledger.forget("heron/a.jpg");
+        ledger.keep_only(|photo| photo == "heron/b.jpg");
         assert!(ledger.text_if_changed(INBOX, "1").is_some());
     }
 }

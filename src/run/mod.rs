@@ -2,11 +2,13 @@
 //!
 //! `results/` is the output of a build: at any moment the inbox and the configuration say what each photo's folder is
 //! to be made from, and the folders whose record says otherwise are made again. Restarts, late lamp photos, renamed and
-//! deleted photos and changed rules are all that one comparison; no other memory is kept.
+//! deleted photos and changed rules are all that one comparison. What is kept besides (the ledger of what was read, blanks'
+//! spectra, tone curves, drawn cards) only spares work, and no result depends on it.
 
 mod answering;
 mod build;
 mod cards;
+mod clock;
 mod company;
 mod engine;
 mod explain;
@@ -17,11 +19,14 @@ mod ledger;
 mod make;
 mod preflight;
 mod read;
+mod readers;
 pub mod rehearse;
 pub mod reload;
 mod service;
+mod shared;
 mod show;
 pub mod signals;
+mod summing;
 mod work;
 mod world;
 
@@ -37,12 +42,13 @@ use crate::measure::Verdict;
 use crate::publish::record::Record;
 use crate::publish::{Refusal, Shelf, Trap};
 
+pub use crate::report::Sink;
 use engine::{Engine, Event, Mode};
 pub use explain::explain;
 pub use preflight::preflight;
 pub use read::Gone;
 pub use reload::Reload;
-pub use work::{Class, Fate, Input, Orders, Outcome, Setup, Summary, Task, Work};
+pub use work::{Class, Fate, Input, Orders, Outcome, Setup, Task, Work};
 
 /// What ends the program, in words that say what to do.
 #[derive(Debug, thiserror::Error)]

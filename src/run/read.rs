@@ -4,6 +4,10 @@ use std::fs::{File, OpenOptions};
 use std::io::{self, Read};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{self, RecvTimeoutError};
+use std::time::Duration;
 
 use rustix::fs::{Mode, OFlags, ResolveFlags};
 use rustix::io::Errno;
@@ -22,16 +26,78 @@ pub struct Source {
     pub(super) path: Rel,
     /// Bytes that it had when it was read; of one that has grown since, no more are read.
     pub(super) size: u64,
+    /// A read that brings nothing for this long is given up.
+    pub(super) patience: Duration,
+}
+
+/// How far a read has come, seen from another thread.
+#[derive(Clone, Debug, Default)]
+pub struct Progress(Arc<AtomicU64>);
+
+impl Progress {
+    /// Bytes read so far, and 1 for each file opened.
+    pub fn n_read(&self) -> u64 {
+        self.0.load(Ordering::Relaxed)
+    }
+
+    pub(super) fn add(&self, n: u64) {
+        self.0.fetch_add(n, Ordering::Relaxed);
+    }
+
+    /// Reads to the end, in pieces that show.
+    fn read_to_end(&self, mut from: impl Read, bytes: &mut Vec<u8>) -> io::Result<()> {
+        const PIECE: u64 = 1 << 20;
+        self.add(1);
+        loop {
+            let n = from.by_ref().take(PIECE).read_to_end(bytes)?;
+            if n == 0 {
+                return Ok(());
+            }
+            self.add(n as u64);
+        }
+    }
+}
+
+/// What `read` comes to on a thread of its own; `None` where it brings nothing for `patience`, and then its thread is
+/// left to wait for as long as the disk does.
+fn within<T: Send + 'static>(
+    patience: Duration,
+    read: impl FnOnce(&Progress) -> T + Send + 'static,
+) -> Option<T> {
+    let (sender, receiver) = mpsc::channel();
+    let progress = Progress::default();
+    let theirs = progress.clone();
+    std::thread::Builder::new()
+        .name("reader".to_owned())
+        .spawn(move || {
+            let _ = sender.send(read(&theirs));
+        })
+        .ok()?;
+    let mut n_before = 0;
+    loop {
+        match receiver.recv_timeout(patience) {
+            Ok(came) => return Some(came),
+            Err(RecvTimeoutError::Timeout) if progress.n_read() != n_before => {
+                n_before = progress.n_read();
+            }
+            Err(_) => return None,
+        }
+    }
 }
 
 impl Source {
     /// Reads the file; the content must have the given hash.
     pub(super) fn read(&self, hash: &str) -> Result<Vec<u8>, Gone> {
         let gone = || Gone(self.path.clone());
-        let mut bytes = Vec::new();
-        open(&self.inbox, &self.path)
-            .and_then(|file| file.take(self.size + 1).read_to_end(&mut bytes))
-            .map_err(|_| gone())?;
+        let source = self.clone();
+        let read = move |progress: &Progress| -> io::Result<Vec<u8>> {
+            let mut bytes = Vec::new();
+            let file = open(&source.inbox, &source.path)?;
+            progress.read_to_end(file.take(source.size + 1), &mut bytes)?;
+            Ok(bytes)
+        };
+        let bytes = within(self.patience, read).and_then(Result::ok);
+        let bytes = bytes.ok_or_else(gone)?;
         if blake3::hash(&bytes).to_hex().as_str() == hash {
             Ok(bytes)
         } else {
@@ -75,14 +141,14 @@ fn open(inbox: &Path, path: &Rel) -> io::Result<File> {
 }
 
 /// Reads the file that was listed as `identity`.
-pub fn read(inbox: &Path, path: &Rel, identity: Identity) -> Reading {
+pub fn read(inbox: &Path, path: &Rel, identity: Identity, progress: &Progress) -> Reading {
     // A link in its place gives ELOOP; EAGAIN comes of a folder being renamed just then.
     let is_passing = |error: &io::Error| {
         [Errno::LOOP, Errno::AGAIN]
             .iter()
             .any(|errno| error.raw_os_error() == Some(errno.raw_os_error()))
     };
-    match try_read(inbox, path, identity) {
+    match try_read(inbox, path, identity, progress) {
         Ok(reading) => reading,
         Err(error) if is_passing(&error) => Reading::Changed,
         Err(error) if error.kind() == io::ErrorKind::NotFound => Reading::Gone,
@@ -90,7 +156,12 @@ pub fn read(inbox: &Path, path: &Rel, identity: Identity) -> Reading {
     }
 }
 
-fn try_read(inbox: &Path, path: &Rel, identity: Identity) -> io::Result<Reading> {
+fn try_read(
+    inbox: &Path,
+    path: &Rel,
+    identity: Identity,
+    progress: &Progress,
+) -> io::Result<Reading> {
     let mut file = open(inbox, path)?;
     let is_as_listed = |file: &File| -> io::Result<bool> {
         let metadata = file.metadata()?;
@@ -102,9 +173,7 @@ fn try_read(inbox: &Path, path: &Rel, identity: Identity) -> io::Result<Reading>
     let mut bytes = Vec::new();
     bytes.reserve_exact(usize::try_from(identity.size).unwrap_or(0) + 1);
     // One byte more than listed, so that growth shows, and not all of a file that grows for ever.
-    file.by_ref()
-        .take(identity.size + 1)
-        .read_to_end(&mut bytes)?;
+    progress.read_to_end(file.by_ref().take(identity.size + 1), &mut bytes)?;
     if bytes.len() as u64 != identity.size || !is_as_listed(&file)? {
         return Ok(Reading::Changed);
     }
@@ -127,7 +196,14 @@ mod tests {
         let path = folder.path().join("a.jpg");
         fs::write(&path, b"light").unwrap();
         let listed = identity(&path);
-        let read = || read(folder.path(), &Rel::new("a.jpg"), listed);
+        let read = || {
+            read(
+                folder.path(),
+                &Rel::new("a.jpg"),
+                listed,
+                &Progress::default(),
+            )
+        };
         let expected = blake3::hash(b"light").to_hex().to_string();
         match read() {
             Reading::Whole { bytes, hash } => {
@@ -145,7 +221,14 @@ mod tests {
     fn neither_a_link_nor_a_pipe_in_its_place_is_read() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("a.jpg");
-        let read = || read(folder.path(), &Rel::new("a.jpg"), identity(&path));
+        let read = || {
+            read(
+                folder.path(),
+                &Rel::new("a.jpg"),
+                identity(&path),
+                &Progress::default(),
+            )
+        };
         std::os::unix::fs::symlink("/etc/hostname", &path).unwrap();
         assert!(matches!(read(), Reading::Changed));
         fs::remove_file(&path).unwrap();
@@ -164,7 +247,12 @@ mod tests {
         fs::write(at("outside/heron/a.jpg"), b"secret").unwrap();
         std::os::unix::fs::symlink("../outside/heron", at("inbox/heron")).unwrap();
         let listed = identity(&at("inbox/heron/a.jpg"));
-        let found = read(&at("inbox"), &Rel::new("heron/a.jpg"), listed);
+        let found = read(
+            &at("inbox"),
+            &Rel::new("heron/a.jpg"),
+            listed,
+            &Progress::default(),
+        );
         assert!(matches!(found, Reading::Changed));
     }
 
@@ -178,8 +266,27 @@ mod tests {
             inbox: folder.path().to_owned(),
             path: Rel::new("a.jpg"),
             size: 5,
+            patience: Duration::from_secs(30),
         };
         let hash = blake3::hash(b"light").to_hex().to_string();
         assert_eq!(source.read(&hash), Err(Gone(Rel::new("a.jpg"))));
+    }
+
+    #[test]
+    fn a_read_that_brings_nothing_is_given_up_and_a_slow_one_is_not() {
+        let (goes_on, may_go_on) = mpsc::channel::<()>();
+        let stuck = within(Duration::from_millis(30), move |_: &Progress| {
+            may_go_on.recv()
+        });
+        assert!(stuck.is_none());
+        drop(goes_on);
+        let slow = within(Duration::from_millis(300), |progress: &Progress| {
+            for _ in 0..8 {
+                std::thread::sleep(Duration::from_millis(60));
+                progress.add(1);
+            }
+            7
+        });
+        assert_eq!(slow, Some(7));
     }
 }

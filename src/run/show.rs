@@ -4,16 +4,14 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use crate::arrive::listing::Rel;
 use crate::publish::record::Record;
-use crate::publish::{Shelf, Trap, Trouble};
+use crate::publish::{Shelf, Trap, Trouble, names};
 
 use super::Failure;
-use super::engine::{Engine, Mode};
+use super::engine::Engine;
 use super::ledger::{self, Ledger};
-use super::work::Class;
 
-/// The summaries follow a change within this time, or within ten times what writing them takes.
-const BETWEEN_SUMMARIES: Duration = Duration::from_millis(500);
 /// What stands below the results is compared with what should at this interval.
 const BETWEEN_STOCKTAKINGS: Duration = Duration::from_secs(60);
 
@@ -32,9 +30,9 @@ impl Engine<'_> {
             let record = serde_json::from_slice(&quality).unwrap_or_else(|_| foreign());
             self.published.insert(folder, Arc::new(record));
         }
-        let work = &self.setup.work;
-        let owned = inventory.files.into_iter().filter(|path| work.owns(path));
-        self.standing = owned.collect();
+        let files = inventory.files.into_iter();
+        self.standing = files.filter(|path| names::is_summary(path)).collect();
+        self.inventory += 1;
         self.summaries_due = true;
         self.stale_possible = true;
         Ok(())
@@ -42,7 +40,7 @@ impl Engine<'_> {
 
     /// What an earlier run has read.
     pub(super) fn read_ledger(&mut self) {
-        if let Some(bytes) = self.shelf.read(ledger::NAME) {
+        if let Some(bytes) = self.shelf.read(names::LEDGER) {
             self.ledger = Ledger::read(&bytes, &self.setup.orders.version);
         }
     }
@@ -56,93 +54,22 @@ impl Engine<'_> {
             root: listing.root,
             n_entries: listing.entries.len(),
         };
+        let listed: BTreeSet<String> = listing.entries.keys().map(Rel::shown).collect();
+        let gaps: Vec<String> = listing
+            .gaps
+            .iter()
+            .map(|(gap, _)| format!("{}/", gap.shown()))
+            .collect();
+        self.ledger.keep_only(|photo| {
+            listed.contains(photo) || gaps.iter().any(|gap| photo.starts_with(gap))
+        });
         let version = &self.setup.orders.version;
         if let Some(bytes) = self.ledger.text_if_changed(inbox, version) {
-            match self.shelf.put_file(ledger::NAME, &bytes, None) {
+            match self.shelf.put_file(names::LEDGER, &bytes, None) {
                 Ok(_) => self.ledger.was_written(Some(inbox)),
                 Err(trouble) => tracing::debug!("{trouble}; the next start will take longer"),
             }
         }
-    }
-
-    pub(super) fn summaries_at(&self) -> Option<Instant> {
-        if !self.summaries_due || self.listing.is_none() || self.stopping {
-            return None;
-        }
-        let wait = |took: Duration| BETWEEN_SUMMARIES.max(took * 10);
-        let is_idle = self.is_done_reading()
-            && self.queues.is_empty()
-            && self.in_hand.is_empty()
-            && self.settler.n_pending() == 0;
-        let at = match self.last_summaries {
-            Some((at, took)) => at + wait(took),
-            None if is_idle => self.start,
-            None => self.start + BETWEEN_SUMMARIES,
-        };
-        Some(self.hold.as_ref().map_or(at, |hold| at.max(hold.until)))
-    }
-
-    pub(super) fn write_summaries(&mut self) {
-        let began = Instant::now();
-        self.summaries_due = false;
-        let mut photos: Vec<(String, Arc<Record>)> = self
-            .published
-            .iter()
-            .filter(|(_, record)| !record.photo.is_empty())
-            .map(|(folder, record)| (folder.clone(), record.clone()))
-            .collect();
-        photos.sort_by(|(_, a), (_, b)| a.photo.cmp(&b.photo));
-        let clock = jiff::ZonedDateTime::now()
-            .strftime("%Y-%m-%d %H:%M:%S")
-            .to_string();
-        let shelf = self.shelf.clone();
-        let read = |path: &str| shelf.read(path);
-        let class = Class {
-            photos: &photos,
-            clock: &clock,
-            read: &read,
-        };
-        let work = self.setup.work.clone();
-        let fenced = || work.summaries(&class);
-        let summaries = match std::panic::catch_unwind(std::panic::AssertUnwindSafe(fenced)) {
-            Ok(summaries) => summaries,
-            Err(_) => {
-                let text =
-                    "the summaries could not be made: a mistake in the program, please report it";
-                self.report.failures.push(text.to_owned());
-                self.warn(text.to_owned());
-                self.last_summaries = Some((began, began.elapsed()));
-                return;
-            }
-        };
-        let paths: BTreeSet<String> = summaries.iter().map(|s| s.path.clone()).collect();
-        let (mut wrote, mut failed) = (false, false);
-        for summary in &summaries {
-            let mask = summary.has_clock.then_some(clock.as_str());
-            match shelf.put_file(&summary.path, &summary.bytes, mask) {
-                Ok(written) => wrote |= written,
-                Err(trouble) => {
-                    failed = true;
-                    self.could_not_publish(&trouble);
-                }
-            }
-        }
-        for path in self.standing.difference(&paths) {
-            // What cannot be removed now is found again at the next start.
-            if let Err(trouble) = shelf.remove(path) {
-                tracing::warn!("{trouble}");
-            }
-        }
-        self.standing = paths;
-        // A sweep does not try again.
-        self.summaries_due = failed && self.mode == Mode::Watch;
-        if wrote && !failed {
-            self.hold = None;
-        }
-        self.last_summaries = Some((began, began.elapsed()));
-        let n = photos.len();
-        self.service
-            .status(&format!("{n} photos have their results"));
     }
 
     pub(super) fn show_progress(&self) {
@@ -151,7 +78,7 @@ impl Engine<'_> {
         };
         let n = listing.entries.len();
         let n_queued: usize = self.queues.values().map(VecDeque::len).sum();
-        let n_left = self.to_read.len() + self.n_reading + n_queued + self.in_hand.len();
+        let n_left = self.to_read.len() + self.readers.n_awaited() + n_queued + self.in_hand.len();
         bar.set_length(n as u64);
         bar.set_position(n.saturating_sub(n_left) as u64);
     }

@@ -9,6 +9,7 @@ use crate::decode::Facts;
 use crate::measure::Code;
 use crate::pair;
 use crate::publish::record::{Provenance, Record};
+use crate::report::Sink;
 
 use super::read::{Gone, Source};
 
@@ -33,6 +34,8 @@ pub struct Orders {
     pub memory_bytes: u64,
     /// A larger file is not read as a photo.
     pub max_file_bytes: u64,
+    /// A read that brings nothing for this long is given up: the photo is said not to be readable until the disk answers.
+    pub give_up: Duration,
     /// How lamp photos, blanks and darks are chosen.
     pub pairing: pair::Rule,
     /// Changes when the settings' meaning for results does.
@@ -43,7 +46,7 @@ pub struct Orders {
 
 impl Orders {
     /// The defaults for an inbox and a results folder: 2 s to settle, 60 s of patience, a listing every 5 s, a worker
-    /// per core, 1 GiB for photos in hand, files up to 512 MiB.
+    /// per core, 1 GiB for photos in hand, files up to 512 MiB, 30 s for a disk that does not answer.
     pub fn new(inbox: impl Into<PathBuf>, results: impl Into<PathBuf>) -> Orders {
         Orders {
             inbox: inbox.into(),
@@ -55,6 +58,7 @@ impl Orders {
             workers: std::thread::available_parallelism().map_or(1, usize::from),
             memory_bytes: 1 << 30,
             max_file_bytes: 512 << 20,
+            give_up: Duration::from_secs(30),
             pairing: pair::Rule::default(),
             configuration_hash: String::new(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -89,30 +93,9 @@ pub trait Work: Send + Sync {
     /// Where an input has changed meanwhile ([`Input::bytes`] said so); the photo is then planned anew.
     fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone>;
 
-    /// The files that show the class as a whole.
-    fn summaries(&self, class: &Class<'_>) -> Vec<Summary>;
-
-    /// True for a path below the results that [`Work::summaries`] might write: it is removed when that no longer does.
-    fn owns(&self, path: &str) -> bool {
-        let name = path.rsplit('/').next().unwrap_or(path);
-        match path.matches('/').count() {
-            0 => matches!(
-                name,
-                "board.html"
-                    | "quality.csv"
-                    | "spectra.csv"
-                    | "series.csv"
-                    | "concentrations.csv"
-                    | "class.csv"
-                    | "colours.csv"
-                    | "power.csv"
-                    | "references.csv"
-            ),
-            1 => matches!(name, "index.html" | "calibration.html" | "calibration.json"),
-            2 => path.contains("/cards/") && name.ends_with(crate::publish::files::CARD_ENDING),
-            _ => false,
-        }
-    }
+    /// Makes the files that show the class as a whole, and hands each to `out` as it is made. Their paths are such as
+    /// [`crate::publish::names::is_summary`] allows.
+    fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink);
 }
 
 /// What is to happen with an entry of the inbox.
@@ -181,7 +164,7 @@ impl Input {
     /// Reads the photo again.
     ///
     /// # Errors
-    /// Where the file is no longer there with the same content.
+    /// Where the file is no longer there with the same content, or the disk does not answer.
     pub fn bytes(&self) -> Result<Vec<u8>, Gone> {
         self.source.read(&self.hash)
     }
@@ -203,14 +186,4 @@ pub struct Class<'a> {
     pub clock: &'a str,
     /// Reads a published file by its path below the results.
     pub read: &'a dyn Fn(&str) -> Option<Vec<u8>>,
-}
-
-/// A file that shows the class.
-pub struct Summary {
-    /// Path below the results.
-    pub path: String,
-    /// Its content.
-    pub bytes: Vec<u8>,
-    /// True where it states [`Class::clock`]: it is then not written anew for that alone.
-    pub has_clock: bool,
 }

@@ -97,13 +97,21 @@ impl Known {
         }
     }
 
-    /// Memory for the file, the decoded picture (3 bytes a pixel, 6 for deep ones) and what is measured on it.
-    fn cost(&self) -> u64 {
+    /// Memory for the decoded picture (3 bytes a pixel, 6 for deep ones) and what is measured on it.
+    fn picture_cost(&self) -> u64 {
         const BYTES_PER_PIXEL: u64 = 8;
+        let n_pixels = self.facts.width as u64 * self.facts.height as u64;
+        n_pixels.saturating_mul(BYTES_PER_PIXEL)
+    }
+
+    /// Memory for the making of its folder, in which `decoded` are read and decoded one after the other while its own file
+    /// is held, and its own picture last of all.
+    fn cost<'a>(&self, decoded: impl Iterator<Item = &'a Known>) -> u64 {
         match self.fate() {
             Fate::Measure => {
-                let n_pixels = self.facts.width as u64 * self.facts.height as u64;
-                self.size + n_pixels.saturating_mul(BYTES_PER_PIXEL)
+                let others = decoded.map(|other| other.size.saturating_add(other.picture_cost()));
+                let most = others.fold(self.picture_cost(), u64::max);
+                self.size.saturating_add(most)
             }
             Fate::Ignore { .. } | Fate::Fault { .. } => 0,
         }
@@ -297,14 +305,17 @@ impl World {
             inbox: orders.inbox.clone(),
             path: path.clone(),
             size: photo.size,
+            patience: orders.give_up,
+        };
+        let known = |shown: &String| {
+            let path = self.by_shown.get(shown)?;
+            Some((path, self.photos.get(path)?))
         };
         // The hashes' paths rise, and so do the inputs.
         let inputs = |hashes: &BTreeMap<String, String>| -> Vec<Input> {
-            let known = hashes.keys().filter_map(|shown| {
-                let path = self.by_shown.get(shown)?;
-                Some((path, self.photos.get(path)?))
-            });
-            known
+            hashes
+                .keys()
+                .filter_map(known)
                 .filter_map(|(path, known)| {
                     Some(Input {
                         photo: known.shown.clone(),
@@ -317,6 +328,9 @@ impl World {
                 })
                 .collect()
         };
+        let decoded = provenance.blank.keys().chain(provenance.bracket.keys());
+        let decoded = decoded.filter_map(known).map(|(_, known)| known);
+        let cost = photo.cost(decoded);
         Job {
             source: source(path, photo),
             photo: photo.shown.clone(),
@@ -331,7 +345,7 @@ impl World {
             darks: inputs(&provenance.dark),
             brackets: inputs(&provenance.bracket),
             provenance,
-            cost: photo.cost(),
+            cost,
         }
     }
 }
@@ -470,6 +484,40 @@ mod tests {
         assert_eq!(planned(&world, &published, free), "s1<-l1");
         publish(&world, &mut published, "s1", Verdict::Good);
         assert_eq!(planned(&world, &published, free), "");
+    }
+
+    #[test]
+    fn a_photo_costs_also_what_is_decoded_for_it() {
+        let mut world = World::default();
+        for (name, side, size) in [
+            ("heron/l1", 4000, 5_000_000),
+            ("heron/b1", 3000, 4_000_000),
+            ("heron/s1", 1000, 1_000_000),
+            ("heron/s2", 4000, 3_000_000),
+        ] {
+            let mut photo = known(name, name);
+            photo.size = size;
+            photo.facts = Arc::new(Facts {
+                width: side,
+                height: side,
+                ..Facts::default()
+            });
+            world.insert(Rel::new(name), photo);
+        }
+        world.arrange();
+        let mut published = Published::new();
+        publish(&world, &mut published, "l1", Verdict::Good);
+        publish(&world, &mut published, "b1", Verdict::Good);
+        let orders = Orders::new("in", "out");
+        let jobs = world.plan("heron", &published, |_| Held::Free, &orders);
+        let costs: Vec<_> = jobs.iter().map(|j| (&j.photo[6..], j.cost)).collect();
+        // Its own file and the blank's file and picture; its own file and picture, the blank's being smaller. The lamp's
+        // picture is not decoded again.
+        let expected = [
+            ("s1", 1_000_000 + 4_000_000 + 8 * 9_000_000),
+            ("s2", 3_000_000 + 8 * 16_000_000),
+        ];
+        assert_eq!(costs, expected);
     }
 
     #[test]

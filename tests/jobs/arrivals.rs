@@ -213,6 +213,45 @@ fn whatever_is_no_file_gets_a_row_and_the_photos_beside_it_are_measured() {
     assert_eq!(lab.sweep().n_made, 0);
 }
 
+/// Names that clients give when two devices changed a file, or sent it twice (common practice, no source): each is a photo
+/// of its own, and the same bytes are said.
+#[test]
+fn conflict_copies_are_photos_of_their_own_and_are_said() {
+    let lab = Lab::new();
+    lab.put("heron/lamp-01.jpg", "light=3");
+    lab.put("heron/quay-01.jpg", "light=5");
+    let copies = [
+        "heron/quay-01 (1).jpg",
+        "heron/quay-01 (conflicted copy 2026-11-25 190507).jpg",
+        "heron/quay-01 - Copy.jpg",
+        "heron/quay-01.sync-conflict-20261125-190507-ABCDEFG.jpg",
+        "heron/quay-01_conflict-20261125-190507.jpg",
+    ];
+    for copy in &copies[..3] {
+        lab.put(copy, "light=5");
+    }
+    for copy in &copies[3..] {
+        lab.put(copy, "light=6");
+    }
+    let report = lab.sweep();
+    assert_eq!((report.records.len(), report.n_not_here), (7, 0));
+    // Of those that are alike the first by path is the one that the others are copies of.
+    let n_said = |copies: &[&str]| {
+        let remarks = copies
+            .iter()
+            .map(|copy| lab.quality(copy).unwrap()["remarks"].to_string());
+        remarks
+            .filter(|r| r.contains("one of the two is a copy"))
+            .count()
+    };
+    assert_eq!(n_said(&[&copies[..3], &["heron/quay-01.jpg"]].concat()), 3);
+    assert_eq!(n_said(&copies[3..]), 1);
+    for copy in copies {
+        assert_eq!(lab.verdict(copy), "good");
+    }
+    assert_same(&lab.tree(), &lab.expected(), "with conflict copies");
+}
+
 #[test]
 fn what_may_not_be_read_gets_a_row_and_the_others_are_measured() {
     use std::os::unix::fs::PermissionsExt;

@@ -103,3 +103,37 @@ fn check_counts_what_may_not_be_read() {
         "{lines:?}"
     );
 }
+
+/// Limits of its own, in a user namespace of its own (namespaces(7), `max_inotify_watches`).
+#[test]
+fn check_says_that_the_system_allows_too_few_folders_to_be_watched() {
+    let place = Place::new();
+    for bench in 0..6 {
+        place.put(&format!("bench-{bench}/a.jpg"), b"not a picture");
+    }
+    let limited = |allowed: &str| {
+        let check = place.command(&["check"]);
+        let script =
+            format!("echo {allowed} > /proc/sys/user/max_inotify_watches && exec \"$0\" \"$@\"");
+        let output = std::process::Command::new("unshare")
+            .args(["--user", "--map-root-user", "sh", "-c", &script])
+            .arg(check.get_program())
+            .args(check.get_args())
+            .output();
+        let output = output.ok().filter(|output| output.status.success())?;
+        let lines = stdout(&output);
+        let line = lines
+            .lines()
+            .find(|l| l.contains("user.max_inotify_watches"));
+        Some(line.map(str::to_owned))
+    };
+    let Some(said) = limited("3") else {
+        eprintln!("skipped: no limits of its own can be set for a test here");
+        return;
+    };
+    // Six folders and the inbox itself, and as many again that are still to come.
+    let said = said.expect("a word on it");
+    assert!(said.starts_with("ATTENTION"), "{said}");
+    assert!(said.contains("is 3 and 14 may be needed"), "{said}");
+    assert_eq!(limited("1000"), Some(None), "enough");
+}

@@ -127,6 +127,7 @@ fn kills_at_random_moments_lose_nothing() {
     eprintln!("SLITWATCH_KILLS={n_kills} SLITWATCH_SEED={seed}");
     let mut random = Pcg32::seed_from_u64(seed);
     let lab = Lab::new();
+    lab.put_config(true, "neon");
     let over = AtomicBool::new(false);
     let n_seen = AtomicUsize::new(0);
     let (mut n_aborted, mut n_half_made) = (0, 0);
@@ -159,9 +160,14 @@ fn kills_at_random_moments_lose_nothing() {
         }
         let daemon = lab.process("watch", None);
         lab.wait_until_done();
+        // And an edit that nothing disturbs any more.
+        lab.put_config(true, "the last lamp");
+        lab.wait_until_done();
         drop(daemon);
         over.store(true, Ordering::SeqCst);
     });
+    let has_cards = lab.tree().keys().any(|name| name.contains("/cards/"));
+    assert!(has_cards, "no card was ever drawn");
     let n_seen = n_seen.load(Ordering::SeqCst);
     eprintln!(
         "{n_kills} kills, {n_aborted} of them between two steps, {n_half_made} that left something half made; \
@@ -216,7 +222,8 @@ fn check_folders(results: &Path) {
 }
 
 /// One thing that happens to an inbox: a photo comes whole, in two parts, or under a temporary name; is replaced, renamed
-/// within its bench or to another one, deleted, or deleted and put back.
+/// within its bench or to another one, deleted, or deleted and put back; a card comes back from a phone's gallery; the
+/// configuration or the lamps that it names are edited, for a moment to something that cannot be used.
 fn disturb(lab: &Lab, random: &mut Pcg32) {
     let benches = ["heron", "dunlin", "avocet"];
     let bench = benches[random.random_range(0..3)];
@@ -233,7 +240,7 @@ fn disturb(lab: &Lab, random: &mut Pcg32) {
             ""
         }
     );
-    match random.random_range(0..8) {
+    match random.random_range(0..10) {
         0 => {
             let _ = fs::remove_file(path);
         }
@@ -263,6 +270,19 @@ fn disturb(lab: &Lab, random: &mut Pcg32) {
             let other = benches[random.random_range(0..3)];
             let _ = fs::create_dir(lab.inbox().join(other));
             let _ = fs::rename(path, lab.inbox().join(format!("{other}/{kind}-moved.jpg")));
+        }
+        6 => lab.put(&format!("{name}.card.png"), "a card"),
+        7 => {
+            match random.random_range(0..3) {
+                0 => lab.put_beside("lab.conf", "unusable"),
+                1 => {
+                    let _ = fs::remove_file(lab.beside("lamps.conf"));
+                }
+                _ => {}
+            }
+            std::thread::sleep(Duration::from_millis(random.random_range(0..100)));
+            let lamps = format!("lamp {}", random.random_range(0..9));
+            lab.put_config(random.random_range(0..2) == 0, &lamps);
         }
         _ => lab.put(&name, &words),
     }

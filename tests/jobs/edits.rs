@@ -59,6 +59,45 @@ fn an_edit_counts_at_once_and_a_faulty_one_is_reported_and_changes_nothing() {
     assert_eq!(daemon.stop(), Some(0));
 }
 
+/// A file that the configuration names goes away; the next edit, which names another or none, still counts.
+#[test]
+fn a_named_file_that_vanishes_is_reported_and_the_next_edit_counts() {
+    let place = Place::new();
+    place.put("heron/notes.txt", b"the lamp at the ferry steps");
+    let (config, words) = (place.path("lab.yaml"), place.path("words.en.yaml"));
+    let shipped_words = fs::read_to_string(shipped("config/words.en.yaml")).unwrap();
+    fs::write(&words, &shipped_words).unwrap();
+    let text = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
+    let text = text
+        .replace("settle_s: 2 ", "settle_s: 0.2 ")
+        .replace("rescan_s: 5 ", "rescan_s: 0.5 ");
+    fs::write(&config, format!("{text}\nwords: words.en.yaml\n")).unwrap();
+    let daemon = place.start(&["watch", "--config", config.to_str().unwrap()]);
+    let hash = || {
+        let path = place.results().join("heron/notes.txt/quality.json");
+        let quality: serde_json::Value = serde_json::from_slice(&fs::read(path).ok()?).ok()?;
+        let hash = &quality["provenance"]["configuration_hash"];
+        Some(hash.as_str()?.to_owned())
+    };
+    place.wait_for("the note", || hash().is_some());
+    let first = hash();
+    let said = || fs::read_to_string(place.path("stderr")).unwrap_or_default();
+    fs::remove_file(&words).unwrap();
+    place.wait_for_s(30, "a word on it", || said().contains("words.en.yaml"));
+    let stricter = text.replacen("caution: 0.01", "caution: 0.011", 1);
+    fs::write(&config, &stricter).unwrap();
+    place.wait_for_s(30, "the new limit", || hash() != first);
+    let second = hash();
+    // A faulty file that only the faulty edit names is put right by itself.
+    let better = shipped_words.replacen("phone", "telephone", 1);
+    fs::write(place.path("new.yaml"), "not: [whole").unwrap();
+    fs::write(&config, format!("{stricter}\nwords: new.yaml\n")).unwrap();
+    place.wait_for_s(30, "a word on it", || said().contains("new.yaml"));
+    fs::write(place.path("new.yaml"), better).unwrap();
+    place.wait_for_s(30, "the new words", || hash() != second);
+    assert_eq!(daemon.stop(), Some(0));
+}
+
 /// Small files that unfold: 9⁹ aliases, a hundred thousand of one, brackets in brackets.
 #[test]
 fn a_configuration_that_would_unfold_is_refused_at_once() {

@@ -8,7 +8,7 @@ use slitwatch::classify::{Capture, Decision, Outcome as Decided, Purpose};
 use slitwatch::decode::Facts;
 use slitwatch::measure::{Code, Reason, Severity, Verdict};
 use slitwatch::publish::record::Record;
-use slitwatch::run::{Class, Fate, Gone, Input, Outcome, Summary, Task, Work};
+use slitwatch::run::{Class, Fate, Gone, Input, Outcome, Sink, Task, Work};
 
 /// A photo whose text is `words`, such as `taken=10:00 light=5`.
 pub fn photo(words: &str) -> Vec<u8> {
@@ -61,7 +61,7 @@ impl Work for Fake {
             Some(_) => Capture::Blank,
             None => Capture::Sample,
         };
-        let outcome = if name.ends_with(".txt") {
+        let outcome = if name.ends_with(".txt") || name.ends_with(".card.png") {
             Decided::Ignore {
                 bench: bench.to_owned(),
                 why: "notes".to_owned(),
@@ -181,43 +181,65 @@ impl Work for Fake {
         Ok(Outcome { record, files })
     }
 
-    fn summaries(&self, class: &Class<'_>) -> Vec<Summary> {
+    fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
+        if let Some(gate) = std::env::var_os("JOBS_GATE") {
+            while std::path::Path::new(&gate).exists() {
+                std::thread::sleep(Duration::from_millis(20));
+            }
+        }
         let mut quality = String::from("photo,folder,verdict\n");
-        let mut spectra = String::from("photo,bytes\n");
         let mut benches: BTreeMap<String, usize> = BTreeMap::new();
         for (folder, record) in class.photos {
             quality += &format!("{:?},{folder:?},{:?}\n", record.photo, record.verdict);
             *benches.entry(record.bench.clone()).or_default() += 1;
-            if record.verdict == Verdict::Good {
-                let n = (class.read)(&format!("{folder}/spectrum.csv")).map_or(0, |s| s.len());
-                spectra += &format!("{:?},{n}\n", record.photo);
-            }
         }
-        let mut summaries = vec![
-            Summary {
-                path: "quality.csv".to_owned(),
-                bytes: (quality + "end\n").into_bytes(),
-                has_clock: false,
-            },
-            Summary {
-                path: "spectra.csv".to_owned(),
-                bytes: (spectra + "end\n").into_bytes(),
-                has_clock: false,
-            },
-            Summary {
-                path: "board.html".to_owned(),
-                bytes: format!("{}\n{}\nend\n", class.clock, class.photos.len()).into_bytes(),
-                has_clock: true,
-            },
-        ];
+        out.put("quality.csv", (quality + "end\n").as_bytes(), false);
+        out.stream("spectra.csv", &mut |table| {
+            writeln!(table, "photo,bytes")?;
+            let good = class.photos.iter().filter(|p| p.1.verdict == Verdict::Good);
+            for (folder, record) in good {
+                let n = (class.read)(&format!("{folder}/spectrum.csv")).map_or(0, |s| s.len());
+                writeln!(table, "{:?},{n}", record.photo)?;
+            }
+            writeln!(table, "end")
+        });
         for (bench, n) in benches {
             let folder = slitwatch::publish::names::bench_folder(&bench);
-            summaries.push(Summary {
-                path: format!("{folder}/index.html"),
-                bytes: format!("{n} photos\nend\n").into_bytes(),
-                has_clock: false,
-            });
+            let page = format!("{n} photos\nend\n");
+            out.put(&format!("{folder}/index.html"), page.as_bytes(), false);
         }
-        summaries
+        let board = format!("{}\n{}\nend\n", class.clock, class.photos.len());
+        out.put("board.html", board.as_bytes(), true);
+    }
+}
+
+/// [`Fake`] by a configuration that asks for a card per photo, or for none.
+pub struct WithCards(pub bool);
+
+impl Work for WithCards {
+    fn facts(&self, bytes: &[u8]) -> Facts {
+        Fake.facts(bytes)
+    }
+    fn decide(&self, photo: &str, facts: &Facts) -> Decision {
+        Fake.decide(photo, facts)
+    }
+    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
+        Fake.measure(task)
+    }
+    fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
+        Fake.summaries(class, out);
+        let with_card = class
+            .photos
+            .iter()
+            .filter(|(_, record)| self.0 && record.verdict != Verdict::Ignored);
+        for (folder, record) in with_card {
+            let (bench, below) = folder.split_once('/').expect("a bench");
+            let path = format!("{bench}/cards/{}.card.png", below.replace('/', "·"));
+            out.put(
+                &path,
+                format!("{:?}\nend\n", record.verdict).as_bytes(),
+                false,
+            );
+        }
     }
 }

@@ -8,9 +8,7 @@ use std::time::{Duration, Instant};
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
 use slitwatch::publish::{Failure, Trap};
-use slitwatch::run::{
-    self, Bell, Class, Gone, Outcome, Reload, Setup, Summary, Task, Work, reload,
-};
+use slitwatch::run::{self, Bell, Class, Gone, Outcome, Reload, Setup, Sink, Task, Work, reload};
 
 use crate::fake::{Fake, photo};
 use crate::lab::{Lab, asked, assert_same, wait_for};
@@ -135,6 +133,128 @@ fn a_file_that_the_disk_does_not_give_holds_up_no_other() {
         lab.verdict("avocet/quay-01.jpg") == "waiting"
     });
     drop(watch);
+}
+
+/// A library that, laid before the system's own, never answers when a file is read whose name begins with `stuck-`, as a
+/// network's disk does that is gone, until there is a file where `STUCK_UNTIL` says.
+const STUCK_DISK: &str = r#"
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/syscall.h>
+#include <unistd.h>
+ssize_t read(int fd, void *buffer, size_t n) {
+    char link[64], path[4096];
+    snprintf(link, sizeof link, "/proc/self/fd/%d", fd);
+    ssize_t length = readlink(link, path, sizeof path - 1);
+    path[length > 0 ? length : 0] = 0;
+    const char *until = getenv("STUCK_UNTIL");
+    while (until && strstr(path, "/stuck-") && access(until, F_OK) != 0)
+        usleep(10000);
+    return syscall(SYS_read, fd, buffer, n);
+}
+"#;
+
+/// Compiles a library to be laid before the system's own; `None`, and a word, where that cannot be done.
+fn library(lab: &Lab, text: &str) -> Option<String> {
+    let (source, library) = (lab.beside("before.c"), lab.beside("before.so"));
+    fs::write(&source, text).unwrap();
+    let compiled = std::process::Command::new("cc")
+        .args(["-shared", "-fPIC", "-D_GNU_SOURCE", "-o"])
+        .args([&library, &source])
+        .status();
+    if compiled.is_ok_and(|status| status.success()) {
+        return Some(library.display().to_string());
+    }
+    eprintln!("skipped: there is no C compiler to come between the program and the system");
+    None
+}
+
+/// Reads that never end, more of them than there are workers.
+#[test]
+fn reads_that_never_end_cost_those_photos_only_and_for_no_longer_than_that() {
+    let lab = Lab::new();
+    let Some(stuck) = library(&lab, STUCK_DISK) else {
+        return;
+    };
+    let names: Vec<String> = (0..6).map(|i| format!("avocet/stuck-{i}.jpg")).collect();
+    for name in &names {
+        lab.put(name, "light=2");
+    }
+    lab.put("heron/lamp-01.jpg", "light=3");
+    lab.put("heron/quay-01.jpg", "light=5");
+    let until = lab.beside("until");
+    let environment = [
+        ("LD_PRELOAD", stuck),
+        ("STUCK_UNTIL", until.display().to_string()),
+        ("JOBS_GIVE_UP_MS", "1500".to_owned()),
+    ];
+    let all_say = |word: &str| {
+        names.iter().all(|name| {
+            let quality = lab.quality(name).unwrap_or_default();
+            quality["reasons"][0]["advice"]
+                .as_str()
+                .is_some_and(|advice| advice.contains(word))
+        })
+    };
+    let sweep = lab.process_through(&[], "sweep", &environment);
+    assert!(sweep.ends_well_soon(), "the sweep does not end");
+    assert!(all_say("does not answer"), "{:?}", lab.quality(&names[0]));
+    assert_eq!(lab.verdict("heron/quay-01.jpg"), "good");
+    fs::remove_dir_all(lab.results()).unwrap();
+
+    let daemon = lab.process_through(&[], "watch", &environment);
+    wait_for("the others", || lab.verdict("heron/quay-01.jpg") == "good");
+    wait_for("a word on the stuck ones", || all_say("does not answer"));
+    // What comes later is not held up either.
+    lab.put("heron/quay-02.jpg", "light=6");
+    wait_for("the next", || lab.verdict("heron/quay-02.jpg") == "good");
+    fs::write(&until, b"").unwrap();
+    wait_for("the disk's answer", || {
+        names.iter().all(|name| lab.verdict(name) == "waiting")
+    });
+    daemon.interrupt();
+    assert!(daemon.ends_well_soon());
+    assert_same(&lab.tree(), &lab.expected(), "after the disk came back");
+}
+
+/// Making the class's tables and pages takes as long as the gate is shut.
+#[test]
+fn summaries_that_take_long_hold_up_neither_photos_nor_the_service_manager() {
+    let lab = Lab::new();
+    let gate = lab.beside("gate");
+    fs::write(&gate, b"shut").unwrap();
+    let socket = std::os::unix::net::UnixDatagram::bind(lab.beside("notify")).unwrap();
+    socket
+        .set_read_timeout(Some(Duration::from_secs(20)))
+        .unwrap();
+    let environment = [
+        ("JOBS_GATE", gate.display().to_string()),
+        ("NOTIFY_SOCKET", lab.beside("notify").display().to_string()),
+        ("WATCHDOG_USEC", "400000".to_owned()),
+    ];
+    lab.put("heron/lamp-01.jpg", "light=3");
+    let daemon = lab.process_through(&[], "watch", &environment);
+    wait_for("the lamp", || lab.verdict("heron/lamp-01.jpg") == "good");
+    // Long enough for the summaries to be due.
+    std::thread::sleep(Duration::from_millis(700));
+    lab.put("heron/quay-01.jpg", "light=5");
+    wait_for("the next photo", || {
+        lab.verdict("heron/quay-01.jpg") == "good"
+    });
+    assert!(!lab.results().join("quality.csv").exists());
+    let mut n_alive = 0;
+    while n_alive < 6 {
+        let mut buffer = [0; 1024];
+        let n = socket.recv(&mut buffer).expect("a sign of life");
+        n_alive += usize::from(String::from_utf8_lossy(&buffer[..n]).contains("WATCHDOG=1"));
+    }
+    // Asked to end, it still writes them.
+    daemon.interrupt();
+    std::thread::sleep(Duration::from_millis(300));
+    fs::remove_file(&gate).unwrap();
+    assert!(daemon.ends_well_soon());
+    assert_same(&lab.tree(), &lab.expected(), "after the gate was opened");
 }
 
 #[test]
@@ -289,18 +409,11 @@ int clock_gettime(clockid_t clock, struct timespec *t) {
 #[test]
 fn a_clock_that_jumps_changes_nothing() {
     let lab = Lab::new();
-    let (source, library) = (lab.beside("clock.c"), lab.beside("clock.so"));
-    fs::write(&source, JUMPING_CLOCK).unwrap();
-    let compiled = std::process::Command::new("cc")
-        .args(["-shared", "-fPIC", "-D_GNU_SOURCE", "-o"])
-        .args([&library, &source])
-        .status();
-    if !compiled.is_ok_and(|status| status.success()) {
-        eprintln!("skipped: there is no C compiler to make the clock jump with");
+    let Some(library) = library(&lab, JUMPING_CLOCK) else {
         return;
-    }
+    };
     lab.put("heron/lamp-01.jpg", "taken=10:00 light=3");
-    let jumping = [("LD_PRELOAD", library.display().to_string())];
+    let jumping = [("LD_PRELOAD", library)];
     let daemon = lab.process_through(&[], "watch", &jumping);
     let bytes = photo("taken=10:05 light=5");
     for i in 0..6 {
@@ -371,8 +484,8 @@ impl Work for NoQuay {
     fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
         Fake.measure(task)
     }
-    fn summaries(&self, class: &Class<'_>) -> Vec<Summary> {
-        Fake.summaries(class)
+    fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
+        Fake.summaries(class, out)
     }
 }
 
@@ -419,10 +532,13 @@ fn a_configuration_file_is_loaded_when_it_changed_and_only_then() {
     let words = lab.inbox().with_file_name("words.yaml");
     fs::write(&words, "advice").unwrap();
     let names = vec![words.clone()];
-    let mut file = reload::FromFile::new(&path, names.clone(), move |_| {
+    let opened = reload::FromFile::open(&path, move |_: &std::path::Path| {
         counter.fetch_add(1, Ordering::SeqCst);
         Ok((setup.clone(), names.clone()))
     });
+    let (mut file, _) = opened.unwrap();
+    // Once more after it was known which files it names.
+    assert_eq!(n_loads.swap(0, Ordering::SeqCst), 2);
     assert!(file.changed(false).is_none());
     fs::write(&words, "better advice").unwrap();
     assert!(
@@ -454,7 +570,7 @@ impl Work for Unsound {
         }
         Ok(outcome)
     }
-    fn summaries(&self, _class: &Class<'_>) -> Vec<Summary> {
+    fn summaries(&self, _class: &Class<'_>, _out: &mut dyn Sink) {
         panic!("planted");
     }
 }

@@ -149,6 +149,7 @@ fn hostile_pictures_take_no_memory_and_nothing_from_the_good_ones() {
     let config = fs::read_to_string(crate::real::shipped("config/lab.yaml")).unwrap();
     let impatient = place.path("lab.yaml");
     fs::write(&impatient, config.replace("settle_s: 2 ", "settle_s: 0.5 ")).unwrap();
+    let outside = place.outside();
     let began = std::time::Instant::now();
     let (status, most_mib) =
         place.run_and_weigh(&["sweep", "-q", "-q", "--config", impatient.to_str().unwrap()]);
@@ -157,6 +158,7 @@ fn hostile_pictures_take_no_memory_and_nothing_from_the_good_ones() {
         began.elapsed()
     );
     assert_eq!(status, Some(0));
+    assert_eq!(place.outside(), outside, "only the results were written");
     assert!(most_mib <= 600, "{most_mib} MiB");
 
     let rows = place.rows("quality.csv");
@@ -211,6 +213,10 @@ fn each_strange_thing_has_a_row_and_costs_nobody_else_anything() {
         "<b onclick=alert(1)>&amp;.jpg",
         "=1+1.jpg",
         "\"quo,ted\".jpg",
+        "..jpg",
+        "...jpg",
+        "..\\..\\up.jpg",
+        "%2e%2e%2fup.jpg",
         &long,
     ] {
         place.put(&format!("heron/{name}"), b"not a picture");
@@ -220,6 +226,8 @@ fn each_strange_thing_has_a_row_and_costs_nobody_else_anything() {
     place.put("heron/words.jpg", b"dear photo");
     place.put("heron/album.jpg/inside.txt", b"x");
     place.put("=cmd/dark.jpg", b"not a picture");
+    place.put("..heron/up.jpg", b"not a picture");
+    place.put("heron/.../...jpg", b"not a picture");
     let heron = place.inbox().join("heron");
     fs::write(
         heron.join(OsStr::from_bytes(b"odd\xff.jpg")),
@@ -247,8 +255,10 @@ fn each_strange_thing_has_a_row_and_costs_nobody_else_anything() {
         config.replace("damaged_after_s: 60", "damaged_after_s: 2"),
     )
     .unwrap();
+    let outside = place.outside();
     let output = place.run(&["sweep", "--config", impatient.to_str().unwrap()]);
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert_eq!(place.outside(), outside, "only the results were written");
 
     let rows = place.rows("quality.csv");
     let found: BTreeMap<&str, (&str, &str)> = rows
@@ -266,6 +276,12 @@ fn each_strange_thing_has_a_row_and_costs_nobody_else_anything() {
         ("heron/<b onclick=alert(1)>&amp;.jpg", unreadable),
         ("heron/=1+1.jpg", unreadable),
         ("heron/\"quo,ted\".jpg", unreadable),
+        ("heron/..jpg", unreadable),
+        ("heron/...jpg", unreadable),
+        ("heron/..\\..\\up.jpg", unreadable),
+        ("heron/%2e%2e%2fup.jpg", unreadable),
+        ("..heron/up.jpg", unreadable),
+        ("heron/.../...jpg", unreadable),
         ("heron/zero.jpg", unreadable),
         ("heron/bomb.png", ("unreadable", "too-large")),
         ("heron/words.jpg", unreadable),
@@ -304,5 +320,46 @@ fn each_strange_thing_has_a_row_and_costs_nobody_else_anything() {
     let bench = std::str::from_utf8(&tree["heron/index.html"]).unwrap();
     for page in [board, bench] {
         assert!(!page.contains("<b onclick"), "markup in a name stays text");
+    }
+}
+
+/// The names that the class's tables and pages have, at the top and in a bench's folder, as folders and as files of the inbox:
+/// each thing has its own fate, and each table is written.
+#[test]
+fn what_is_named_like_a_table_or_a_page_takes_its_place_from_no_other() {
+    let empty = Place::new();
+    empty.put("heron/words.jpg", b"dear photo");
+    assert_eq!(empty.run(&["sweep"]).status.code(), Some(0));
+    let written: Vec<String> = crate::real::files_below(&empty.results())
+        .into_iter()
+        .filter(|name| name.matches('/').count() < 2)
+        .collect();
+    assert!(written.len() > 10, "{written:?}");
+    let place = Place::new();
+    let mut n = 0;
+    for name in &written {
+        let name = name.rsplit('/').next().expect("a name");
+        for photo in [
+            format!("{name}/words.jpg"),
+            format!("heron/{name}"),
+            format!("{name}-file/{name}"),
+        ] {
+            place.put(&photo, b"dear photo");
+            n += 1;
+        }
+    }
+    // A folder that is named like a photo has a row, too.
+    place.put("heron/cards/a.jpg.card.png/words.jpg", b"dear photo");
+    n += 2;
+    let outside = place.outside();
+    let output = place.run(&["sweep"]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert_eq!(place.outside(), outside, "only the results were written");
+    assert_eq!(place.rows("quality.csv").len(), n);
+    let tree = place.tree();
+    let n_fates = tree.keys().filter(|name| name.ends_with("/quality.json"));
+    assert_eq!(n_fates.count(), n);
+    for name in written.iter().filter(|name| !name.ends_with(".log")) {
+        assert!(place.results().join(name).is_file(), "{name}");
     }
 }

@@ -9,9 +9,10 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use rustix::process::Signal;
+use slitwatch::run::reload::{Loaded, Unusable};
 use slitwatch::run::{self, Bell, Failure, Orders, Report, Setup, reload, signals};
 
-use crate::fake::Fake;
+use crate::fake::{Fake, WithCards};
 
 /// An inbox and a results folder.
 pub struct Lab {
@@ -58,11 +59,33 @@ impl Lab {
         orders(&self.inbox(), &self.results())
     }
 
+    /// By the configuration, where there is one.
     pub fn setup(&self) -> Setup {
-        Setup {
-            orders: self.orders(),
-            work: Arc::new(Fake),
+        let orders = self.orders();
+        if !self.config().exists() {
+            let work = Arc::new(Fake);
+            return Setup { orders, work };
         }
+        let configured = configured(&self.config(), orders);
+        configured.map_or_else(|u| panic!("{}", u.why), |(setup, _)| setup)
+    }
+
+    /// A configuration in two files: whether there are cards and the name of the other one, which stands for lamps.
+    pub fn config(&self) -> PathBuf {
+        self.beside("lab.conf")
+    }
+
+    /// Writes both as an editor does that replaces files.
+    pub fn put_config(&self, has_cards: bool, lamps: &str) {
+        self.put_beside("lamps.conf", lamps);
+        let cards = if has_cards { "cards" } else { "none" };
+        self.put_beside("lab.conf", &format!("{cards} lamps.conf"));
+    }
+
+    pub fn put_beside(&self, name: &str, text: &str) {
+        let new = self.beside("edited~");
+        fs::write(&new, text).expect("a place for it");
+        fs::rename(new, self.beside(name)).expect("its own place");
     }
 
     pub fn sweep(&self) -> Report {
@@ -134,6 +157,11 @@ impl Lab {
             .env("JOBS_MODE", mode)
             .env("JOBS_INBOX", self.inbox())
             .env("JOBS_RESULTS", self.results())
+            .envs(
+                self.config()
+                    .exists()
+                    .then(|| ("JOBS_CONFIG", self.config())),
+            )
             .envs(environment.iter().map(|(name, value)| (name, value)))
             .stdout(Stdio::null())
             .stderr(log.expect("a log"));
@@ -185,6 +213,24 @@ pub fn orders(inbox: &Path, results: &Path) -> Orders {
     orders.rescan = Duration::from_millis(200);
     orders.workers = 2;
     orders
+}
+
+/// The setup by a configuration, see [`Lab::config`].
+fn configured(config: &Path, mut orders: Orders) -> Loaded {
+    let text = fs::read_to_string(config).unwrap_or_default();
+    let Some((cards, lamps)) = text.split_once(' ') else {
+        let why = Failure::Usage(format!("{text:?} is no configuration"));
+        let names = Vec::new();
+        return Err(Unusable { why, names });
+    };
+    let names = vec![config.with_file_name(lamps)];
+    let Ok(lamps) = fs::read_to_string(&names[0]) else {
+        let why = Failure::Usage("there are no lamps".to_owned());
+        return Err(Unusable { why, names });
+    };
+    orders.configuration_hash = format!("{text} {lamps}");
+    let work = Arc::new(WithCards(cards == "cards"));
+    Ok((Setup { orders, work }, names))
 }
 
 /// A daemon in this process; stopped when it is let go.
@@ -271,6 +317,18 @@ impl Process {
         ended.signal() == Some(Signal::ABORT.as_raw())
     }
 
+    /// True where it ended by itself and well, false where it did not or has not within 20 s.
+    pub fn ends_well_soon(mut self) -> bool {
+        let deadline = Instant::now() + Duration::from_secs(20);
+        while Instant::now() < deadline {
+            if let Some(status) = self.0.try_wait().expect("a child") {
+                return status.success();
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        false
+    }
+
     /// True where it ended by itself and well.
     pub fn ended_well(mut self) -> bool {
         self.0.wait().expect("an end").success()
@@ -303,15 +361,23 @@ fn be_the_program() {
         .with_writer(std::io::stderr)
         .with_ansi(false)
         .init();
-    let setup = Setup {
-        orders,
-        work: Arc::new(Fake),
-    };
+    if let Some(ms) = std::env::var("JOBS_GIVE_UP_MS")
+        .ok()
+        .and_then(|ms| ms.parse().ok())
+    {
+        orders.give_up = Duration::from_millis(ms);
+    }
     let (bell, ears) = Bell::new();
     signals::ring(bell).expect("signals");
-    let ended = match mode.as_str() {
-        "watch" => run::watch(setup, ears, &mut reload::Never),
-        _ => run::sweep(setup, ears, false),
+    let work = Arc::new(Fake);
+    let ended = match (mode.as_str(), std::env::var_os("JOBS_CONFIG")) {
+        ("watch", Some(config)) => {
+            let load = |config: &Path| configured(config, orders.clone());
+            let opened = reload::FromFile::open(Path::new(&config), load);
+            opened.and_then(|(mut reload, setup)| run::watch(setup, ears, &mut reload))
+        }
+        ("watch", None) => run::watch(Setup { orders, work }, ears, &mut reload::Never),
+        _ => run::sweep(Setup { orders, work }, ears, false),
     };
     let status = ended.map_or_else(|failure| failure.exit_status(), |_| 0);
     std::process::exit(i32::from(status));

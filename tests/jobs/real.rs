@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::LazyLock;
@@ -137,6 +138,26 @@ impl Place {
         tree
     }
 
+    /// Everything beside the results, the inbox among it: what it is, its time of last change, its length.
+    pub fn outside(&self) -> BTreeMap<PathBuf, (u64, i64, i64, u64)> {
+        let mut found = BTreeMap::new();
+        let mut folders = vec![self.folder.path().to_owned()];
+        while let Some(folder) = folders.pop() {
+            for entry in fs::read_dir(&folder).expect("a folder").flatten() {
+                let (path, metadata) = (entry.path(), entry.metadata().expect("an entry"));
+                if path == self.results() {
+                    continue;
+                }
+                if metadata.is_dir() {
+                    folders.push(path.clone());
+                }
+                let changed = (metadata.ctime(), metadata.ctime_nsec());
+                found.insert(path, (metadata.ino(), changed.0, changed.1, metadata.len()));
+            }
+        }
+        found
+    }
+
     pub fn rows(&self, table: &str) -> Vec<BTreeMap<String, String>> {
         rows(&fs::read(self.results().join(table)).expect("a table"))
     }
@@ -148,8 +169,13 @@ impl Place {
     }
 
     /// Waits for as long as the whole demo takes on a slow and busy machine.
-    pub fn wait_for(&self, what: &str, mut condition: impl FnMut() -> bool) {
-        let deadline = Instant::now() + Duration::from_secs(240);
+    pub fn wait_for(&self, what: &str, condition: impl FnMut() -> bool) {
+        self.wait_for_s(240, what, condition);
+    }
+
+    /// Waits at most so many seconds.
+    pub fn wait_for_s(&self, most_s: u64, what: &str, mut condition: impl FnMut() -> bool) {
+        let deadline = Instant::now() + Duration::from_secs(most_s);
         while !condition() {
             if Instant::now() > deadline {
                 let log = fs::read_to_string(self.path("stderr")).unwrap_or_default();

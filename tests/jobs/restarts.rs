@@ -10,7 +10,7 @@ use std::time::Duration;
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
 use slitwatch::measure::Verdict;
-use slitwatch::run::{self, Bell, Class, Gone, Outcome, Summary, Task, Work};
+use slitwatch::run::{self, Bell, Class, Gone, Outcome, Sink, Task, Work};
 
 use crate::fake::Fake;
 use crate::lab::{Lab, assert_same};
@@ -186,8 +186,8 @@ impl Work for Reading {
     fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
         Fake.measure(task)
     }
-    fn summaries(&self, class: &Class<'_>) -> Vec<Summary> {
-        Fake.summaries(class)
+    fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
+        Fake.summaries(class, out)
     }
 }
 
@@ -237,6 +237,34 @@ fn a_restart_reads_again_only_what_may_have_changed() {
     fs::remove_dir_all(lab.results()).unwrap();
     assert_eq!(sweep_and_count(&lab), (9, 9));
     assert_same(&lab.tree(), &lab.expected(), "made anew");
+}
+
+/// Photos that were deleted, whether it ran or not, are not remembered for ever.
+#[test]
+fn the_memory_of_deleted_photos_is_cleared() {
+    let lab = Lab::new();
+    class(&lab);
+    std::thread::sleep(Duration::from_millis(2100));
+    lab.sweep();
+    let remembered = || {
+        let text = fs::read_to_string(lab.results().join("inbox.log")).unwrap();
+        text.lines().filter(|l| l.contains("\"photo\"")).count()
+    };
+    if !slitwatch::arrive::watch::keeps_identity(&lab.inbox()) {
+        eprintln!("skipped: the disk of the test is not one whose times are relied on");
+        return;
+    }
+    assert_eq!(remembered(), 9);
+    fs::remove_dir_all(lab.inbox().join("heron")).unwrap();
+    lab.sweep();
+    assert_eq!(remembered(), 4);
+    let watch = lab.watch();
+    crate::lab::wait_for("the rest", || lab.verdict("avocet/lamp-01.jpg") == "retake");
+    std::thread::sleep(Duration::from_millis(300));
+    fs::remove_dir_all(lab.inbox().join("avocet")).unwrap();
+    crate::lab::wait_for("its end", || lab.verdict("avocet/lamp-01.jpg") == "none");
+    drop(watch);
+    assert_eq!(remembered(), 2);
 }
 
 #[test]

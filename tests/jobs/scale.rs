@@ -3,94 +3,157 @@
 use std::fs;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
-use slitwatch::run::{self, Bell, Class, Gone, Outcome, Summary, Task, Work};
+use slitwatch::run::{self, Bell, Class, Gone, Outcome, Reload, Report, Setup, Sink, Task, Work};
 
 use crate::fake::{Fake, photo};
-use crate::lab::{Lab, asked};
+use crate::lab::{Lab, asked, wait_for};
 
-#[test]
-fn a_listing_of_ten_thousand_files_is_cheap() {
-    let lab = Lab::in_memory();
-    for bench in 0..20 {
-        let folder = lab.inbox().join(format!("bench-{bench:02}"));
-        fs::create_dir(&folder).unwrap();
-        for i in 0..500 {
-            fs::File::create(folder.join(format!("quay-{i:03}.jpg"))).unwrap();
-        }
-    }
-    slitwatch::arrive::listing::list(&lab.inbox()).unwrap();
-    let began = Instant::now();
-    let listing = slitwatch::arrive::listing::list(&lab.inbox()).unwrap();
-    let took = began.elapsed();
-    eprintln!("a listing of {} files: {took:?}", listing.entries.len());
-    assert_eq!(listing.entries.len(), 10_000);
-    // Listed every 5 s, this is a few per cent of a core at the very worst; a machine under load is given room.
-    assert!(took < Duration::from_millis(500), "{took:?}");
+/// How often a worker was asked for each thing, and how often the inbox was listed.
+#[derive(Default)]
+struct Asked {
+    n_headers: AtomicUsize,
+    n_decisions: AtomicUsize,
+    n_measured: AtomicUsize,
+    n_summaries: AtomicUsize,
+    n_listings: AtomicUsize,
 }
 
-/// A thousand in the ordinary run; `SLITWATCH_MANY=10000` for the long one. Many cost no more each than a hundred do.
+impl Asked {
+    /// Headers read, decisions made, photos measured.
+    fn per_photo(&self) -> [usize; 3] {
+        [&self.n_headers, &self.n_decisions, &self.n_measured].map(|n| n.load(Ordering::SeqCst))
+    }
+}
+
+/// A worker that counts what it is asked for.
+struct Counted(Arc<Asked>);
+
+impl Work for Counted {
+    fn facts(&self, bytes: &[u8]) -> Facts {
+        self.0.n_headers.fetch_add(1, Ordering::SeqCst);
+        Fake.facts(bytes)
+    }
+    fn decide(&self, photo: &str, facts: &Facts) -> Decision {
+        self.0.n_decisions.fetch_add(1, Ordering::SeqCst);
+        Fake.decide(photo, facts)
+    }
+    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
+        self.0.n_measured.fetch_add(1, Ordering::SeqCst);
+        Fake.measure(task)
+    }
+    fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
+        self.0.n_summaries.fetch_add(1, Ordering::SeqCst);
+        Fake.summaries(class, out)
+    }
+}
+
+/// Is asked at every listing whether the configuration has changed, and so can count them.
+struct Listings(Arc<Asked>);
+
+impl Reload for Listings {
+    fn changed(&mut self, _forced: bool) -> Option<Result<Setup, String>> {
+        self.0.n_listings.fetch_add(1, Ordering::SeqCst);
+        None
+    }
+}
+
+/// A daemon whose work is counted.
+fn counted_watch(lab: &Lab, rescan: Duration) -> (Arc<Asked>, Bell, JoinHandle<Report>) {
+    let asked = Arc::<Asked>::default();
+    let mut setup = lab.setup();
+    setup.orders.rescan = rescan;
+    setup.work = Arc::new(Counted(asked.clone()));
+    let mut listings = Listings(asked.clone());
+    let (bell, ears) = Bell::new();
+    let daemon = std::thread::spawn(move || run::watch(setup, ears, &mut listings).unwrap());
+    (asked, bell, daemon)
+}
+
+fn n_rows(lab: &Lab) -> usize {
+    let table = fs::read_to_string(lab.results().join("quality.csv"));
+    // A header, and the word at the end.
+    table.map_or(0, |text| text.lines().count().saturating_sub(2))
+}
+
+/// A thousand in the ordinary run; `SLITWATCH_MANY=10000` for the long one. However many come at once, each is read,
+/// decided on and measured once; what that takes is `cargo bench --bench many_photos` to say.
 #[test]
 fn a_thousand_files_at_once_all_get_their_fate() {
-    let n = asked("SLITWATCH_MANY").map(|n| n as usize);
-    let n: usize = n.unwrap_or(1000);
-    let mut per_photo = Vec::new();
-    for n in [100, n] {
-        let lab = Lab::in_memory();
-        let mut setup = lab.setup();
-        // As by default: events tell of the files, and the listings in between do not count.
-        setup.orders.rescan = Duration::from_secs(5);
-        let watch = lab.watch_with(setup);
-        for bench in 0..n / 20 {
-            let folder = lab.inbox().join(format!("bench-{bench:03}"));
-            fs::create_dir(&folder).unwrap();
-            for i in 0..20 {
-                fs::write(folder.join(format!("quay-{i:02}.jpg")), photo("bad")).unwrap();
-            }
+    let n = asked("SLITWATCH_MANY").map_or(1000, |n| n as usize);
+    let lab = Lab::in_memory();
+    // As by default: events tell of the files, and the listings in between do not count.
+    let (asked, bell, daemon) = counted_watch(&lab, Duration::from_secs(5));
+    let coming = lab.beside("coming");
+    for bench in 0..n / 20 {
+        fs::create_dir_all(&coming).unwrap();
+        for i in 0..20 {
+            fs::write(coming.join(format!("quay-{i:02}.jpg")), photo("bad")).unwrap();
         }
-        let began = Instant::now();
-        while !fs::read_to_string(lab.results().join("quality.csv"))
-            .is_ok_and(|text| text.lines().count() == n + 2)
-        {
-            let limit = Duration::from_millis(20_000 + 20 * n as u64);
-            assert!(began.elapsed() < limit, "not all of {n} have a row");
-            std::thread::sleep(Duration::from_millis(20));
-        }
-        per_photo.push(began.elapsed().as_secs_f64() * 1000.0 / n as f64);
-        assert_eq!(watch.stop().n_made, n);
+        fs::rename(&coming, lab.inbox().join(format!("bench-{bench:03}"))).unwrap();
     }
-    eprintln!("ms per photo, 100 and {n} at once: {per_photo:.2?}");
-    assert!(per_photo[1] <= 1.3 * per_photo[0], "{per_photo:.2?} ms");
+    let deadline = Instant::now() + Duration::from_millis(20_000 + 20 * n as u64);
+    while n_rows(&lab) < n {
+        assert!(Instant::now() < deadline, "not all of {n} have a row");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    bell.stop();
+    assert_eq!(daemon.join().unwrap().n_made, n);
+    assert_eq!(asked.per_photo(), [n; 3], "read, decided on, measured");
 }
 
-/// `SLITWATCH_MANY=10000` shows what a daemon costs that has nothing to do, with a listing every 5 s as by default.
+/// Listings go on, and nothing else does.
 #[test]
-fn a_daemon_with_nothing_to_do_does_nothing() {
-    let n = asked("SLITWATCH_MANY").map_or(20, |n| n as usize);
+fn a_daemon_with_nothing_to_do_lists_and_does_nothing_else() {
     let lab = Lab::in_memory();
-    for i in 0..n {
+    for i in 0..20 {
         lab.put(&format!("heron/quay-{i:05}.jpg"), &format!("bad light={i}"));
     }
     // One of each kind that is waited for: it must not be waited for by looking all the time.
     lab.put_bytes("heron/begun.jpg", &photo("light=3")[..40]);
     lab.put("heron/.lamp-01.jpg.Ab3dE9", "light=3");
+    let rescan = Duration::from_millis(100);
+    let (asked, bell, daemon) = counted_watch(&lab, rescan);
+    wait_for("all rows", || n_rows(&lab) == 21);
+    // The last table may be followed by one more, if something was said meanwhile.
+    std::thread::sleep(Duration::from_millis(1200));
+    let count = || (asked.per_photo(), asked.n_summaries.load(Ordering::SeqCst));
+    let n_listings = || asked.n_listings.load(Ordering::SeqCst);
+    let (before, n_before, began) = (count(), n_listings(), Instant::now());
+    wait_for("ten listings", || n_listings() >= n_before + 10);
+    let took = began.elapsed();
+    assert_eq!(count(), before);
+    assert!(
+        took >= 8 * rescan,
+        "listed more often than asked for: {took:?}"
+    );
+    bell.stop();
+    daemon.join().unwrap();
+}
+
+/// Processor time, which others' load does not lengthen: at most two in a hundred. `SLITWATCH_MANY=10000` shows what so many
+/// photos cost, with a listing every 5 s as by default.
+#[test]
+fn a_daemon_with_nothing_to_do_takes_next_to_no_processor_time() {
+    let n = asked("SLITWATCH_MANY").map_or(20, |n| n as usize);
+    let lab = Lab::in_memory();
+    for i in 0..n {
+        lab.put(&format!("heron/quay-{i:05}.jpg"), &format!("bad light={i}"));
+    }
     let rescan_ms = if n > 1000 { 5000 } else { 200 };
     let rescan = [("JOBS_RESCAN_MS", format!("{rescan_ms}"))];
     let daemon = lab.process_through(&[], "watch", &rescan);
-    let n_rows = || {
-        let table = fs::read_to_string(lab.results().join("quality.csv"));
-        table.map_or(0, |text| text.lines().count())
-    };
     let deadline = Instant::now() + Duration::from_secs(20 + n as u64 / 50);
-    while n_rows() < n + 3 {
-        assert!(Instant::now() < deadline, "{} rows", n_rows());
+    while n_rows(&lab) < n {
+        assert!(Instant::now() < deadline, "{} rows", n_rows(&lab));
         std::thread::sleep(Duration::from_millis(50));
     }
-    let watched = Duration::from_secs(if n > 1000 { 30 } else { 2 });
-    std::thread::sleep(Duration::from_millis(800));
+    let watched = Duration::from_secs(if n > 1000 { 30 } else { 4 });
+    std::thread::sleep(Duration::from_millis(1200));
     let before = daemon.processor_time();
     std::thread::sleep(watched);
     let used = daemon.processor_time() - before;
@@ -98,42 +161,38 @@ fn a_daemon_with_nothing_to_do_does_nothing() {
         "{n} photos, idle for {watched:?}: {used:?} of processor time; {}",
         daemon.most_memory()
     );
-    // Five listings a second in this test, one in five seconds by default.
-    assert!(used < watched / 10, "{used:?} in {watched:?}");
+    assert!(used <= watched / 50, "{used:?} in {watched:?}");
 }
 
-/// A start over a term's photos: what was read before is not read again. `SLITWATCH_MANY=10000` for the long version, with
-/// photos of 100 kB.
+/// A start over a term's photos: what was read before is not read again. `SLITWATCH_MANY=10000` for the long version.
 #[test]
-fn a_restart_over_many_photos_is_quick() {
-    let (n, filler) = asked("SLITWATCH_MANY").map_or((200, 20_000), |n| (n as usize, 100_000));
+fn a_restart_over_many_photos_reads_none_of_them() {
+    let n = asked("SLITWATCH_MANY").map_or(200, |n| n as usize);
     let lab = Lab::in_memory();
-    let mut bytes = photo("bad");
-    let length = bytes.len() + filler;
-    bytes.resize(length, b' ');
-    let data_length = (length as u32 - 8).to_le_bytes();
-    bytes[4..8].copy_from_slice(&data_length);
     for i in 0..n {
-        bytes[length - 8..].copy_from_slice(format!("{i:08}").as_bytes());
-        lab.put_bytes(&format!("bench-{:02}/quay-{i:05}.jpg", i % 20), &bytes);
+        lab.put(
+            &format!("bench-{:02}/quay-{i:05}.jpg", i % 20),
+            &format!("bad light={i}"),
+        );
+    }
+    if !slitwatch::arrive::watch::keeps_identity(&lab.inbox()) {
+        eprintln!("skipped: the disk of the test is not one whose times are relied on");
+        return;
     }
     std::thread::sleep(Duration::from_millis(2100));
-    let mut took = Vec::new();
-    for _ in 0..2 {
-        let began = Instant::now();
-        let report = lab.sweep();
-        took.push(began.elapsed());
+    let sweep = || {
+        let asked = Arc::<Asked>::default();
+        let mut setup = lab.setup();
+        setup.work = Arc::new(Counted(asked.clone()));
+        let report = run::sweep(setup, Bell::new().1, false).unwrap();
         assert_eq!(report.records.len(), n);
-    }
-    let began = Instant::now();
+        let [n_read, _, n_measured] = asked.per_photo();
+        (n_read, n_measured)
+    };
+    assert_eq!(sweep(), (n, n));
+    assert_eq!(sweep(), (0, 0));
     fs::remove_file(lab.results().join("inbox.log")).unwrap();
-    lab.sweep();
-    took.push(began.elapsed());
-    eprintln!(
-        "{n} photos of {length} bytes: made, run again, run again without memory: {took:.2?}"
-    );
-    // On tmpfs, where the test's photos lie, reading costs next to nothing; it is the hashing that is spared.
-    assert!(took[1] < took[2], "{took:?}");
+    assert_eq!(sweep(), (n, 0), "without its memory it reads them all");
 }
 
 /// A worker that notes how many photos it has in hand.
@@ -161,8 +220,8 @@ impl Work for Counting {
         self.now.fetch_sub(1, Ordering::SeqCst);
         outcome
     }
-    fn summaries(&self, class: &Class<'_>) -> Vec<Summary> {
-        Fake.summaries(class)
+    fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
+        Fake.summaries(class, out)
     }
 }
 

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use slitwatch::publish::files;
 use slitwatch::publish::record::Record;
-use slitwatch::report::{Inputs, Shown, summaries};
+use slitwatch::report::{InMemory, Inputs, Shown, summaries};
 
 use crate::sample;
 use crate::shot::Shot;
@@ -107,7 +107,9 @@ pub fn write(
         now: Some("18:16:40".to_owned()),
         refresh_s,
     };
-    for (name, bytes) in summaries(&inputs, spectrum) {
+    let mut files = InMemory::default();
+    summaries(&inputs, spectrum, &mut files);
+    for (name, bytes) in files.0 {
         let path = folder.join(name);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
         std::fs::write(path, bytes).unwrap();

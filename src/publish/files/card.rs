@@ -4,12 +4,9 @@
 use super::canvas::{Canvas, Rgb, Weight, fitted, text_width};
 use super::overlay::{DEEP, PAPER, sign, state_colours};
 use super::{numbers, words};
+use crate::classify::CARD_ENDING;
 use crate::measure::Verdict;
 use crate::publish::record::Record;
-
-/// Ending of every card's name. A file of this name in the inbox is no photo, see `classify`: a card that a phone sends
-/// back is known by it.
-pub const CARD_ENDING: &str = ".card.png";
 
 /// Side of the card, px. Galleries show a square of about 120 px: the word is then as high as a line of text.
 const SIDE: usize = 480;
@@ -19,7 +16,7 @@ const SKY: f64 = 262.0;
 const LINE: f64 = 30.0;
 
 /// What a card says. Two equal cards are the same picture.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Card {
     verdict: Verdict,
     bench: String,

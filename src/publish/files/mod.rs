@@ -16,7 +16,7 @@ use crate::frame::Frame;
 use crate::measure::{AbsorbanceRow, Estimate, Measurement, Metrics, Verdict};
 use crate::publish::record::Record;
 
-pub use card::{CARD_ENDING, Card, card_name};
+pub use card::{Card, card_name};
 pub use tables::{peaks_csv, read_spectrum, spectrum_csv};
 
 /// The spectrum as a table.
