@@ -1,6 +1,7 @@
 //! All outcomes -> the class's tables and pages. Pure: records and published spectra in, bytes out. Nothing here measures
 //! or judges; whatever is shown is a function of what stands in the photos' folders.
 
+mod agreement;
 mod bench;
 mod board;
 mod calibration_page;
@@ -8,6 +9,7 @@ mod calibrations;
 mod charts;
 mod colours;
 mod pages;
+mod panel;
 mod quality;
 mod series;
 mod series_svg;
@@ -17,6 +19,7 @@ mod trend;
 
 use std::collections::BTreeMap;
 
+use crate::classify::stated::Stated;
 use crate::publish::record::Record;
 
 pub use bench::bench_html;
@@ -44,6 +47,8 @@ pub struct Inputs<'a> {
     pub title: &'a str,
     /// Every photo in the inbox, in any order.
     pub photos: &'a [Shown<'a>],
+    /// Concentrations that are stated of photos by name.
+    pub stated: &'a Stated,
     /// The board's clock, as it is to be shown. The only thing in all of the output that is no function of the photos;
     /// it stands in one element of the board (`<time id="clock">`), and nowhere else.
     pub now: Option<String>,
@@ -54,13 +59,13 @@ pub struct Inputs<'a> {
 /// Every file of the class: path below the results, and bytes.
 ///
 /// `spectrum_csv` fetches the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
-/// for each of a dilution series or of a bench that has photographed a bulb of stated temperature. For large
-/// classes prefer [`tables_and_pages`] and [`spectra_csv`], which writes as it reads.
+/// for each of a dilution series or of a bench that has photographed a bulb of stated temperature. For large classes prefer
+/// [`tables_and_pages`] and [`spectra_csv`], which writes as it reads.
 pub fn summaries(
     inputs: &Inputs<'_>,
     mut spectrum_csv: impl FnMut(&Shown<'_>) -> Option<Vec<u8>>,
 ) -> Vec<(String, Vec<u8>)> {
-    let all = series::of_class(inputs.photos, |shown| spectrum_csv(shown));
+    let all = series::of_class(inputs.photos, inputs.stated, |shown| spectrum_csv(shown));
     let mut files = with_series(inputs, &all);
     let [colours, power] = colours::colours_and_power(inputs.photos, |shown| spectrum_csv(shown));
     files.insert(1, ("colours.csv".to_owned(), colours));
@@ -71,7 +76,8 @@ pub fn summaries(
     files
 }
 
-/// [`summaries`] without `spectra.csv` and without what needs the spectra: dilution series. The board comes last: what it links to is written before it.
+/// [`summaries`] without `spectra.csv` and without what needs the spectra: dilution series. The board comes last: what it links
+/// to is written before it.
 pub fn tables_and_pages(inputs: &Inputs<'_>) -> Vec<(String, Vec<u8>)> {
     with_series(inputs, &[])
 }
@@ -81,14 +87,14 @@ fn with_series(inputs: &Inputs<'_>, all: &[series::Series<'_>]) -> Vec<(String, 
         ("quality.csv".to_owned(), quality_csv(inputs.photos)),
         (
             "concentrations.csv".to_owned(),
-            series::concentrations_csv(all),
+            series::concentrations_csv(all, inputs.photos, inputs.stated),
         ),
         ("series.csv".to_owned(), series::series_csv(all)),
         (
             "class.csv".to_owned(),
-            series::class_csv(inputs.photos, all),
+            agreement::class_csv(inputs.photos, all),
         ),
-        ("references.csv".to_owned(), series::references_csv()),
+        ("references.csv".to_owned(), panel::references_csv()),
     ];
     let class = standing::Class::of(inputs.photos);
     for bench in &class.benches {
@@ -105,7 +111,7 @@ fn with_series(inputs: &Inputs<'_>, all: &[series::Series<'_>]) -> Vec<(String, 
             format!("{folder}/index.html"),
             bench_html(
                 bench,
-                &series::panel(&bench.name, &bench.photos, all),
+                &panel::panel(&bench.name, &bench.photos, all),
                 inputs.refresh_s,
             )
             .into_bytes(),
@@ -125,4 +131,52 @@ fn by_path<'a>(photos: &[Shown<'a>]) -> Vec<Shown<'a>> {
         .map(|shown| (shown.record.photo.as_str(), *shown))
         .collect();
     sorted.into_values().collect()
+}
+
+/// What a photo is of, by its label: repeats of one thing have a number of one or two digits behind a separator, or `again`,
+/// at the end: `pier-lamp-02` and `pier-lamp again` are repeats of `pier-lamp`. Longer numbers are names: `led-523`,
+/// `IMG_0412`.
+fn subject(label: &str) -> &str {
+    let is_separator = |c: char| matches!(c, '-' | '_' | ' ' | '(');
+    let mut rest = label;
+    loop {
+        let open = rest.trim_end_matches(')');
+        let stem = open.trim_end_matches(|c: char| c.is_ascii_digit());
+        let digits = open.len() - stem.len();
+        let shorter = if (1..=2).contains(&digits) {
+            stem
+        } else {
+            open.strip_suffix("again").unwrap_or(open)
+        };
+        let trimmed = shorter.trim_end_matches(is_separator);
+        if trimmed.is_empty() || trimmed.len() == shorter.len() || shorter.len() == open.len() {
+            return rest;
+        }
+        rest = trimmed;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::subject;
+
+    #[test]
+    fn repeats_are_told_from_names_with_numbers() {
+        for (label, thing) in [
+            ("pier-lamp-02", "pier-lamp"),
+            ("pier-lamp", "pier-lamp"),
+            ("pier lamp (3)", "pier lamp"),
+            ("dye-0.5mg-again", "dye-0.5mg"),
+            ("dye-unknown-again-2", "dye-unknown"),
+            ("led-523", "led-523"),
+            ("IMG_0412", "IMG_0412"),
+            ("IMG_20261112_201023", "IMG_20261112_201023"),
+            ("lamp3", "lamp3"),
+            ("-2", "-2"),
+            ("07", "07"),
+            ("", ""),
+        ] {
+            assert_eq!(subject(label), thing, "{label}");
+        }
+    }
 }

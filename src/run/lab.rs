@@ -473,6 +473,7 @@ impl Work for Lab {
         let inputs = report::Inputs {
             title: &self.settings.pages.title,
             photos: &shown,
+            stated: &self.settings.stated,
             now: Some(class.clock.to_owned()),
             refresh_s: u32::try_from(self.settings.pages.refresh_s).unwrap_or(0),
         };

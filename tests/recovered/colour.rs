@@ -39,14 +39,18 @@ fn colours_of_lamps_come_out_through_the_response_of_each_phone() {
             let found = colour(&bulb, 2800.0, &seen).expect("lit from 415 to 680 nm");
             let (kelvin, duv) = found.temperature.clone().expect("whitish");
             println!(
-                "phone {phone} {source:?}: x {:.4} ({:+.4}) y {:.4} ({:+.4}), {:.0} K ± {:.0} ({:+.0}), duv {duv:+.4}",
+                "phone {phone} {source:?}: x {:.4} ({:+.4} ± {:.4}) y {:.4} ({:+.4} ± {:.4}), {:.0} K ± {:.0} ({:+.0}), duv {:+.4} ± {:.4}",
                 found.x.value,
                 found.x.value - truth.0,
+                found.x.sigma,
                 found.y.value,
                 found.y.value - truth.1,
+                found.y.sigma,
                 kelvin.value,
                 kelvin.sigma,
-                kelvin.value - truth_kelvin
+                kelvin.value - truth_kelvin,
+                duv.value,
+                duv.sigma
             );
             assert!(
                 (found.x.value - truth.0).abs() < 0.012 && (found.y.value - truth.1).abs() < 0.012

@@ -20,6 +20,7 @@ fn pages(records: &[Record], now: Option<&str>) -> BTreeMap<String, String> {
     let inputs = Inputs {
         title: "Lamps <along> the \"quay\" & mole",
         photos: &photos,
+        stated: &Default::default(),
         now: now.map(str::to_owned),
         refresh_s: 3,
     };
