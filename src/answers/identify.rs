@@ -323,8 +323,7 @@ fn broad(sharp: &[&Peak], shape: &Shape) -> Vec<(&'static str, f64)> {
     let led = over(shape.width_nm, 60.0, 25.0)
         + (0.9 - shape.gathered).max(0.0) * 3.0
         + over(10.0 - shape.width_nm, 0.0, 6.0);
-    let is_wide =
-        over(75.0 - shape.width_nm, 0.0, 25.0).max(over(0.97 - 0.0, shape.gathered + 0.97, 0.1));
+    let is_wide = over(75.0 - shape.width_nm, 0.0, 25.0);
     let gap = over(shape.blue_gap, 0.55, 0.25);
     let no_gap = over(0.75 - shape.blue_gap, 0.0, 0.25);
     let (cold, warm) = (
@@ -348,26 +347,11 @@ fn broad(sharp: &[&Peak], shape: &Shape) -> Vec<(&'static str, f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::{LampLine, SpectrumRow};
+    use crate::answers::tests::drawn;
+    use crate::measure::LampLine;
 
     fn spectrum(light: impl Fn(f64) -> f64) -> Spectrum {
-        Spectrum {
-            step_nm: 0.5,
-            rows: (0..=640)
-                .map(|i| {
-                    let wavelength_nm = 400.0 + 0.5 * f64::from(i);
-                    let signal = light(wavelength_nm);
-                    SpectrumRow {
-                        wavelength_nm,
-                        signal,
-                        signal_sigma: 1e-4,
-                        rgb: [signal; 3],
-                        rgb_sigma: [1e-4; 3],
-                        clipped: 0.0,
-                    }
-                })
-                .collect(),
-        }
+        drawn((400.0, 720.0), 0.5, light)
     }
 
     fn bell(nm: f64, centre: f64, fwhm: f64) -> f64 {

@@ -212,27 +212,11 @@ pub fn bins(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::SpectrumRow;
+    use crate::answers::tests::drawn;
 
     fn seen(light: &dyn Fn(f64) -> f64) -> Spectrum {
         let eye = |nm: f64| 0.02 + 0.5 * (-0.5 * ((nm - 540.0) / 70.0).powi(2)).exp();
-        Spectrum {
-            step_nm: 1.0,
-            rows: (400..=700)
-                .map(|nm| {
-                    let nm = f64::from(nm);
-                    let signal = eye(nm) * light(nm);
-                    SpectrumRow {
-                        wavelength_nm: nm,
-                        signal,
-                        signal_sigma: 1e-4,
-                        rgb: [signal; 3],
-                        rgb_sigma: [1e-4; 3],
-                        clipped: 0.0,
-                    }
-                })
-                .collect(),
-        }
+        drawn((400.0, 700.0), 1.0, |nm| eye(nm) * light(nm))
     }
 
     #[test]

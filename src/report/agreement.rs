@@ -81,11 +81,42 @@ fn quantities<'a>(photos: &[Shown<'a>], all: &[Series<'a>]) -> BTreeMap<Quantity
     by
 }
 
-/// `class.csv`: for each quantity that two benches or more have measured, a row per bench and the class's figures in each.
+/// How well the benches agree in one quantity.
+pub struct Agreement {
+    /// Its name.
+    pub quantity: String,
+    /// Its unit, in words where none is stated.
+    pub unit: String,
+    /// The statistics.
+    pub precision: Precision,
+}
+
+/// Every quantity that two benches or more have measured, by name.
 ///
 /// The strongest peaks of one lamp on several benches are one quantity where they can be one line, else as many as there are
 /// lines.
-pub fn class_csv(photos: &[Shown<'_>], all: &[Series<'_>]) -> Vec<u8> {
+pub fn agreements(photos: &[Shown<'_>], all: &[Series<'_>]) -> Vec<Agreement> {
+    quantities(photos, all)
+        .into_iter()
+        .filter_map(|((quantity, unit), results)| {
+            let cells: Vec<Cell> = results
+                .into_iter()
+                .map(|(bench, values)| Cell {
+                    bench: bench.to_owned(),
+                    values,
+                })
+                .collect();
+            Some(Agreement {
+                quantity,
+                unit,
+                precision: precision(&cells).ok()?,
+            })
+        })
+        .collect()
+}
+
+/// `class.csv`: for each quantity a row per bench and the class's figures in each.
+pub fn class_csv(all: &[Agreement]) -> Vec<u8> {
     let mut out = writer();
     push(
         &mut out,
@@ -108,32 +139,23 @@ pub fn class_csv(photos: &[Shown<'_>], all: &[Series<'_>]) -> Vec<u8> {
             "cochran_critical_5",
         ],
     );
-    for ((quantity, unit), results) in quantities(photos, all) {
-        let cells: Vec<Cell> = results
-            .into_iter()
-            .map(|(bench, values)| Cell {
-                bench: bench.to_owned(),
-                values,
-            })
-            .collect();
-        let Ok(found) = precision(&cells) else {
-            continue;
-        };
-        for bench in &found.benches {
-            push(&mut out, class_row(&quantity, &unit, bench, &found));
+    for agreement in all {
+        for bench in &agreement.precision.benches {
+            push(&mut out, class_row(agreement, bench));
         }
     }
     finish(out)
 }
 
-fn class_row(quantity: &str, unit: &str, bench: &Standing, found: &Precision) -> Vec<String> {
+fn class_row(agreement: &Agreement, bench: &Standing) -> Vec<String> {
+    let found = &agreement.precision;
     let about = |x: Option<f64>, digits| {
         x.and_then(|x| numbers::rounded(x, digits))
             .map_or_else(String::new, |x| format!("{x}"))
     };
     vec![
-        text_cell(quantity),
-        text_cell(unit),
+        text_cell(&agreement.quantity),
+        text_cell(&agreement.unit),
         text_cell(&bench.bench),
         bench.n.to_string(),
         about(Some(bench.mean), 6),

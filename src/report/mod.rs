@@ -7,10 +7,13 @@ mod board;
 mod calibration_page;
 mod calibrations;
 mod charts;
+mod class_page;
 mod colours;
+mod drawings;
 mod pages;
 mod panel;
 mod quality;
+mod scenes;
 mod series;
 mod series_svg;
 mod spectra;
@@ -59,62 +62,67 @@ pub struct Inputs<'a> {
 /// Every file of the class: path below the results, and bytes.
 ///
 /// `spectrum_csv` fetches the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
-/// for each of a dilution series or of a bench that has photographed a bulb of stated temperature. For large classes prefer
-/// [`tables_and_pages`] and [`spectra_csv`], which writes as it reads.
+/// for each of a dilution series, of a bracket, of a bench that has photographed a bulb of stated temperature, and for the
+/// spectra that are drawn over one another. For large classes prefer [`tables_and_pages`] and [`spectra_csv`], which writes
+/// as it reads.
 pub fn summaries(
     inputs: &Inputs<'_>,
     mut spectrum_csv: impl FnMut(&Shown<'_>) -> Option<Vec<u8>>,
 ) -> Vec<(String, Vec<u8>)> {
-    let all = series::of_class(inputs.photos, inputs.stated, |shown| spectrum_csv(shown));
-    let mut files = with_series(inputs, &all);
-    let [colours, power] = colours::colours_and_power(inputs.photos, |shown| spectrum_csv(shown));
-    files.insert(1, ("colours.csv".to_owned(), colours));
-    files.insert(2, ("power.csv".to_owned(), power));
+    let mut files = with_answers(inputs, |shown| spectrum_csv(shown));
     let mut bytes = Vec::new();
     spectra_csv(inputs.photos, spectrum_csv, &mut bytes).expect("writing to memory does not fail");
     files.insert(1, ("spectra.csv".to_owned(), bytes));
     files
 }
 
-/// [`summaries`] without `spectra.csv` and without what needs the spectra: dilution series. The board comes last: what it links
-/// to is written before it.
+/// [`summaries`] without `spectra.csv` and without what needs the spectra: dilution series, brackets, colours. The board comes
+/// last: what it links to is written before it.
 pub fn tables_and_pages(inputs: &Inputs<'_>) -> Vec<(String, Vec<u8>)> {
-    with_series(inputs, &[])
+    with_answers(inputs, |_| None)
 }
 
-fn with_series(inputs: &Inputs<'_>, all: &[series::Series<'_>]) -> Vec<(String, Vec<u8>)> {
-    let mut files = vec![
-        ("quality.csv".to_owned(), quality_csv(inputs.photos)),
-        (
-            "concentrations.csv".to_owned(),
-            series::concentrations_csv(all, inputs.photos, inputs.stated),
-        ),
-        ("series.csv".to_owned(), series::series_csv(all)),
-        (
-            "class.csv".to_owned(),
-            agreement::class_csv(inputs.photos, all),
-        ),
-        ("references.csv".to_owned(), panel::references_csv()),
-    ];
-    let class = standing::Class::of(inputs.photos);
+fn with_answers<'a>(
+    inputs: &Inputs<'a>,
+    mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
+) -> Vec<(String, Vec<u8>)> {
+    let photos = inputs.photos;
+    let all = series::of_class(photos, inputs.stated, &mut fetch);
+    let brackets = scenes::of_class(photos, &mut fetch);
+    let agreements = agreement::agreements(photos, &all);
+    let [colours, power] = colours::colours_and_power(photos, &mut fetch);
+    let page = class_page::class_html(inputs, &agreements, &mut fetch);
+    let concentrations = series::concentrations_csv(&all, photos, inputs.stated);
+    let mut files: Vec<(String, Vec<u8>)> = [
+        ("quality.csv", quality_csv(photos)),
+        ("colours.csv", colours),
+        ("power.csv", power),
+        ("concentrations.csv", concentrations),
+        ("series.csv", series::series_csv(&all)),
+        ("class.csv", agreement::class_csv(&agreements)),
+        ("tone.csv", scenes::tone_csv(&brackets)),
+        ("brackets.csv", scenes::brackets_csv(&brackets)),
+        ("joined.csv", scenes::joined_csv(&brackets)),
+        ("references.csv", panel::references_csv()),
+        ("class.html", page.into_bytes()),
+    ]
+    .map(|(name, bytes)| (name.to_owned(), bytes))
+    .into();
+    let class = standing::Class::of(photos);
     for bench in &class.benches {
         let folder = &bench.folder;
         files.push((
             format!("{folder}/calibration.json"),
-            calibration_json(&bench.name, inputs.photos),
+            calibration_json(&bench.name, photos),
         ));
         files.push((
             format!("{folder}/calibration.html"),
             calibration_html(bench, inputs.refresh_s).into_bytes(),
         ));
+        let answers = panel::panel(&bench.name, &bench.photos, &all, &brackets);
         files.push((
             format!("{folder}/index.html"),
-            bench_html(
-                bench,
-                &panel::panel(&bench.name, &bench.photos, all),
-                inputs.refresh_s,
-            )
-            .into_bytes(),
+            bench_html(bench, &answers, inputs.refresh_s).into_bytes(),
         ));
     }
     files.push((

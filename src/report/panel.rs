@@ -1,8 +1,9 @@
-//! A bench's answers for its page: its series in words and a picture, what its lamps are; and where the constants behind the
+//! A bench's answers for its page: its series and brackets in words and pictures, what its lamps are; and where the constants behind the
 //! numbers come from (`references.csv`).
 
-use super::Shown;
+use super::scenes::Brackets;
 use super::series::Series;
+use super::{Shown, drawings};
 use crate::answers::references::REFERENCES;
 use crate::classify::Capture;
 use crate::measure::{Estimate, Verdict};
@@ -24,6 +25,7 @@ pub fn references_csv() -> Vec<u8> {
 #[template(path = "answers.html", config = "src/report/askama.toml")]
 pub struct Panel {
     series: Vec<ShownSeries>,
+    brackets: Vec<ShownBracket>,
     lamps: Vec<(String, String)>,
 }
 
@@ -34,8 +36,19 @@ struct ShownSeries {
     alt: String,
 }
 
-/// The panel of one bench; empty where it has no series and no lamp was identified.
-pub fn panel(bench: &str, photos: &[Shown<'_>], all: &[Series<'_>]) -> String {
+struct ShownBracket {
+    title: String,
+    line: String,
+    picture: Option<String>,
+}
+
+/// The panel of one bench; empty where it has no series and no bracket, and no lamp was identified.
+pub fn panel(
+    bench: &str,
+    photos: &[Shown<'_>],
+    all: &[Series<'_>],
+    brackets: &[Brackets<'_>],
+) -> String {
     let series: Vec<ShownSeries> = all.iter().filter(|s| s.bench == bench).map(shown).collect();
     let lamps: Vec<(String, String)> = photos
         .iter()
@@ -76,10 +89,61 @@ pub fn panel(bench: &str, photos: &[Shown<'_>], all: &[Series<'_>]) -> String {
             Some((words::visible(name), words::visible(&text)))
         })
         .collect();
-    if series.is_empty() && lamps.is_empty() {
+    let brackets: Vec<ShownBracket> = brackets
+        .iter()
+        .filter(|b| b.bench == bench)
+        .flat_map(shown_brackets)
+        .collect();
+    if series.is_empty() && lamps.is_empty() && brackets.is_empty() {
         return String::new();
     }
-    askama::Template::render(&Panel { series, lamps }).expect("writing to memory does not fail")
+    askama::Template::render(&Panel {
+        series,
+        brackets,
+        lamps,
+    })
+    .expect("writing to memory does not fail")
+}
+
+/// The tone curve, and each joined scene.
+fn shown_brackets(b: &Brackets<'_>) -> Vec<ShownBracket> {
+    let curve = match &b.curve {
+        Ok(curve) => ShownBracket {
+            title: "The phone’s tone curve".to_owned(),
+            line: format!(
+                "Solid: the phone, from its bracket; dashed: sRGB. Up to {} % apart; the bracket is met within {} %.",
+                numbers::plain(100.0 * (curve.departure - 1.0), 0),
+                numbers::plain(100.0 * curve.rms, 1)
+            ),
+            picture: Some(drawings::tone(curve)),
+        },
+        Err(refusal) => ShownBracket {
+            title: "The phone’s tone curve".to_owned(),
+            line: format!("sRGB’s is used: {refusal}"),
+            picture: None,
+        },
+    };
+    let scenes = b.scenes.iter().map(|scene| {
+        let name = match scene.name {
+            "" => "bracket",
+            name => name,
+        };
+        let title = words::visible(&format!("{name}: {} exposures joined", scene.shots.len()));
+        match &scene.joined {
+            Ok(joined) => ShownBracket {
+                title,
+                line: "In shares of full scale of the longest exposure; above the dashed line a single photo is blown out."
+                    .to_owned(),
+                picture: drawings::joined(joined),
+            },
+            Err(refusal) => ShownBracket {
+                title,
+                line: refusal.to_string(),
+                picture: None,
+            },
+        }
+    });
+    std::iter::once(curve).chain(scenes).collect()
 }
 
 fn shown(s: &Series<'_>) -> ShownSeries {

@@ -13,7 +13,7 @@ import pandas as pd
 
 
 def of_jcamp(path):
-    data = jcamp.jcamp_readfile(str(path))
+    data = jcamp.readfile(str(path))
     head = {k: str(v) for k, v in data.items() if k not in ("x", "y")}
     return {"x": [float(v) for v in data["x"]], "y": [float(v) for v in data["y"]], "head": head}
 

@@ -57,7 +57,7 @@ fn said(record: &Record) -> Vec<String> {
     let mut lines = Vec::new();
     if let Some(reason) = record.reasons.first() {
         lines.push(words::trouble(reason.code).to_owned());
-        lines.push(words::measured(reason));
+        lines.push(reason.measured.clone());
         lines.push(who);
     } else {
         lines.push(who);
