@@ -6,8 +6,10 @@ use crate::measure::{Estimate, Spectrum};
 
 /// A row with more of its pixels at the sensor's ceiling is left to a shorter exposure.
 const MOST_CLIPPED: f64 = 0.02;
-/// Two exposures are compared where both stand out of their noise by this factor.
+/// Two exposures are compared where the longer one stands out of its noise by the first factor, and the shorter one can be
+/// expected to by the second.
 const LEAST_SNR: f64 = 10.0;
+const LEAST_SHORT_SNR: f64 = 3.0;
 /// They must have this much of the spectrum in common for a ratio, nm: a line or two with their flanks.
 const LEAST_COMMON_NM: f64 = 10.0;
 /// Rows nearer than this share their light: about a bandpass, nm.
@@ -113,7 +115,7 @@ pub fn join(shots: &[Shot<'_>]) -> Result<Joined, Refusal> {
             .iter()
             .map(|row| at(of.spectrum, row.wavelength_nm))
             .collect();
-        let ratio = match compared(&joined, &seen, first.spectrum.step_nm) {
+        let ratio = match compared(&joined, &seen, first.spectrum.step_nm, written) {
             Some(ratio) => ratio,
             None => Estimate {
                 value: written,
@@ -221,39 +223,42 @@ fn at(spectrum: &Spectrum, wavelength_nm: f64) -> Option<Estimate> {
 }
 
 /// The ratio of what is joined to what a shot shows; absent where they have too little in common.
-fn compared(joined: &[Sum], seen: &[Option<Estimate>], step_nm: f64) -> Option<Estimate> {
-    let ratios: Vec<Estimate> = joined
+///
+/// The shot's light is fitted as a share of the joined, whose noise is smaller; rows are chosen by the joined light alone.
+/// Choosing or weighing by the shot's own noisy light would favour rows whose noise is positive.
+fn compared(
+    joined: &[Sum],
+    seen: &[Option<Estimate>],
+    step_nm: f64,
+    written: f64,
+) -> Option<Estimate> {
+    let share = 1.0 / written;
+    let pairs: Vec<(f64, f64, f64)> = joined
         .iter()
         .zip(seen)
         .filter_map(|(sum, e)| {
             let (long, short) = (sum.mean()?, (*e)?);
-            let stands_out = |e: &Estimate| e.value > LEAST_SNR * e.sigma && e.value > 0.0;
-            (stands_out(&long) && stands_out(&short)).then(|| {
-                let value = long.value / short.value;
-                let relative = (long.sigma / long.value).hypot(short.sigma / short.value);
-                Estimate {
-                    value,
-                    sigma: value * relative.max(1e-6),
-                }
-            })
+            let stands_out = long.value > LEAST_SNR * long.sigma
+                && share * long.value > LEAST_SHORT_SNR * short.sigma;
+            let variance = short.sigma.powi(2) + (share * long.sigma).powi(2);
+            stands_out.then(|| (long.value, short.value, 1.0 / variance.max(1e-18)))
         })
         .collect();
-    let n = ratios.len() as f64;
+    let n = pairs.len() as f64;
     if n * step_nm < LEAST_COMMON_NM {
         return None;
     }
-    let weight = |e: &Estimate| 1.0 / e.sigma.powi(2);
-    let total: f64 = ratios.iter().map(weight).sum();
-    let value = ratios.iter().map(|e| weight(e) * e.value).sum::<f64>() / total;
-    let chi2: f64 = ratios
-        .iter()
-        .map(|e| weight(e) * (e.value - value).powi(2))
-        .sum();
+    let total: f64 = pairs.iter().map(|(l, _, w)| w * l * l).sum();
+    let q = pairs.iter().map(|(l, s, w)| w * l * s).sum::<f64>() / total;
+    if q <= 0.0 {
+        return None;
+    }
+    let chi2: f64 = pairs.iter().map(|(l, s, w)| w * (s - q * l).powi(2)).sum();
     let alike = (ALIKE_NM / step_nm.max(1e-3)).max(1.0);
     let excess = (chi2 / (n - 1.0).max(1.0)).max(1.0);
     Some(Estimate {
-        value,
-        sigma: (alike * excess / total).sqrt(),
+        value: 1.0 / q,
+        sigma: (alike * excess / total).sqrt() / (q * q),
     })
 }
 

@@ -131,13 +131,14 @@ pub struct Colour {
 
 /// The colour of a spectrum by the response from a bulb of `kelvin` ± [`KELVIN_SIGMA`].
 ///
-/// Uncertainties are those of the bulb's temperature, which tilts everything, and of 1 % unevenness between the blue and
-/// the red half (the phone held anew).
+/// Uncertainties are those of the bulb's temperature, which tilts everything, and of 1 % unevenness between the blue and the
+/// red half, and between the middle and both ends (the phone held anew, stray light). Tilts move a whitish light along the
+/// Planckian locus: its distance from it is uncertain by the bend.
 ///
 /// # Errors
 /// Those of [`response`] and [`chromaticity`]: `not-known` where the light between 415 and 680 nm is not.
 pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colour, Refusal> {
-    let by = |kelvin: f64, tilt: f64| -> Result<(f64, f64), Refusal> {
+    let by = |kelvin: f64, tilt: f64, bend: f64| -> Result<(f64, f64), Refusal> {
         let power = response(bulb, kelvin, KELVIN_SIGMA)?.power(spectrum);
         let bins = bins(spectrum, &power);
         chromaticity(|nm| {
@@ -149,12 +150,18 @@ pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colou
                     .min_by(|a, b| (a.0 - nm).abs().total_cmp(&(b.0 - nm).abs()))?
                     .1
             };
-            Some(value.value.max(0.0) * (1.0 + tilt * (nm - 550.0) / 130.0))
+            let aside = ((nm - 550.0) / 130.0).clamp(-1.0, 1.0);
+            let uneven = 1.0 + tilt * aside + bend * (0.5 - aside * aside);
+            Some(value.value.max(0.0) * uneven)
         })
     };
-    let here = by(kelvin, 0.0)?;
-    let others = [by(kelvin + KELVIN_SIGMA, 0.0)?, by(kelvin, 0.005)?];
-    // What each of the two would change, together. One that leaves no value at all changes it by as much as there is.
+    let here = by(kelvin, 0.0, 0.0)?;
+    let others = [
+        by(kelvin + KELVIN_SIGMA, 0.0, 0.0)?,
+        by(kelvin, 0.005, 0.0)?,
+        by(kelvin, 0.0, 0.01)?,
+    ];
+    // What each of them would change, together. One that leaves no value at all changes it by as much as there is.
     let of = |value: f64, read: &dyn Fn((f64, f64)) -> Option<f64>| {
         let squares = others.iter().map(|o| match read(*o) {
             Some(other) => (other - value).powi(2),
@@ -245,6 +252,7 @@ mod tests {
             "{kelvin:?}"
         );
         assert!((30.0..120.0).contains(&kelvin.sigma));
+        assert!((3e-4..3e-3).contains(&duv.sigma), "{duv:?}");
         let mut half = seen(&|nm| planck(nm, 3200.0));
         half.rows.truncate(120);
         assert_eq!(colour(&bulb, 2800.0, &half).unwrap_err().code, "not-known");

@@ -19,11 +19,11 @@ pub const STROKES: [(&str, &str); 8] = [
     ("#0b7f78", "none"),
     ("#c2410c", "none"),
     ("#5a6ee0", "none"),
-    ("#a8448f", "none"),
+    ("#b34f9a", "none"),
     ("#0b7f78", "9 4"),
     ("#c2410c", "9 4"),
     ("#5a6ee0", "9 4"),
-    ("#a8448f", "9 4"),
+    ("#b34f9a", "9 4"),
 ];
 
 fn path(plane: &Plane, points: &[(f64, f64)]) -> String {
@@ -234,7 +234,7 @@ mod tests {
         let (a, b) = (("heron", lit(801)), ("knot", lit(803)));
         assert_eq!(overlay(std::slice::from_ref(&a)), None);
         let svg = overlay(&[a, b]).unwrap();
-        let top = format!(" {:.1}", 216.0 - 182.0 / 1.05);
+        let top = format!(" {:.1}L", 216.0 - 182.0 / 1.05);
         assert_eq!(svg.matches(top.as_str()).count(), 2, "{top} in {svg}");
         assert!(svg.len() < 12_000, "{}", svg.len());
     }

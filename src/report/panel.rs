@@ -1,5 +1,5 @@
-//! A bench's answers for its page: its series and brackets in words and pictures, what its lamps are; and where the constants behind the
-//! numbers come from (`references.csv`).
+//! A bench's answers for its page: its series and brackets in words and pictures, what its lamps are; and where the constants
+//! behind the numbers come from (`references.csv`).
 
 use super::scenes::Brackets;
 use super::series::Series;

@@ -9,7 +9,7 @@ use crate::answers::Refusal;
 use crate::answers::bracket::{Curve, Level, curve, levels_of};
 use crate::answers::join::{self, Joined, join};
 use crate::classify::Capture;
-use crate::measure::{Estimate, ScaleKind, Spectrum, Verdict};
+use crate::measure::{Estimate, ScaleKind, Spectrum};
 use crate::publish::files::numbers;
 use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
 use crate::publish::record::Record;
@@ -39,7 +39,8 @@ pub struct Brackets<'a> {
 
 /// The brackets of every bench that has photographed one on a calibrated scale. `fetch` gives a photo's `spectrum.csv`.
 ///
-/// Photos to be taken again take no part, nor do those that do not say how they were exposed.
+/// Whatever their verdicts, for shots of a bracket are over-exposed and dim on purpose; those that do not say how they were
+/// exposed take no part.
 pub fn of_class<'a>(
     photos: &[Shown<'a>],
     mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
@@ -47,10 +48,8 @@ pub fn of_class<'a>(
     let mut benches: BTreeMap<&str, BTreeMap<&str, Vec<(&str, f64, Spectrum)>>> = BTreeMap::new();
     for shown in by_path(photos) {
         let r = shown.record;
-        let is_sound = matches!(r.verdict, Verdict::Good | Verdict::Caution);
         let scale = r.calibration.as_ref().map(|c| c.kind);
-        if r.capture != Some(Capture::Bracket) || !is_sound || scale != Some(ScaleKind::Calibrated)
-        {
+        if r.capture != Some(Capture::Bracket) || scale != Some(ScaleKind::Calibrated) {
             continue;
         }
         let spectrum = fetch(&shown).and_then(|csv| read_spectrum(&csv).ok());

@@ -1,7 +1,7 @@
 //! The configuration: as written -> as checked. All mistakes come at once, each with line, column and remedy.
 //!
-//! Reads the configuration file and the files it names (texts, lamps, concentrations), and nothing else; whether the inbox exists is
-//! for `run` to find out. A [`Settings`] can only be had without mistakes, so nothing behind this module meets an
+//! Reads the configuration file and the files it names (texts, lamps, concentrations), and nothing else; whether the inbox
+//! exists is for `run` to find out. A [`Settings`] can only be had without mistakes, so nothing behind this module meets an
 //! unchecked value.
 
 mod concentrations;
