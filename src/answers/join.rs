@@ -4,7 +4,8 @@
 use super::Refusal;
 use crate::measure::{Estimate, Spectrum};
 
-/// A row with more of its pixels at the sensor's ceiling is left to a shorter exposure.
+/// A row with more of its pixels at the sensor's ceiling is left to a shorter exposure, and so are those within a bandpass of
+/// it: what the ceiling cut off is missing from their blurred light, and from the colour that a photo keeps in coarser steps.
 const MOST_CLIPPED: f64 = 0.02;
 /// Two exposures are compared where the longer one stands out of its noise by the first factor, and the shorter one can be
 /// expected to by the second.
@@ -33,8 +34,8 @@ pub struct Shot<'a> {
 pub struct Row {
     /// Wavelength, nm.
     pub wavelength_nm: f64,
-    /// Light, in shares of full scale of the longest exposure: above 1 where that one was blown out. Absent where every
-    /// exposure was, or none reaches.
+    /// Light as the longest exposure would show it if nothing were blown out: the mean of the channels, in shares of its full
+    /// scale. Absent where every exposure was blown out, or none reaches.
     pub signal: Option<Estimate>,
     /// How many exposures show it.
     pub shots: usize,
@@ -65,13 +66,14 @@ pub struct Joined {
 /// Joins exposures of one scene, from the longest to the shortest.
 ///
 /// Each ratio is the weighted mean over the rows that the exposure has in common with those joined before, its uncertainty
-/// enlarged where they scatter more than their noise (JCGM 100, 4.2 and 5.1.2), as they do through a tone curve that is not
-/// the phone's. Rows are weighted means; the ratio's uncertainty is common to all that a shot adds.
+/// enlarged where they scatter more than their noise (JCGM 100, 4.2 and 5.1.2). To it comes the doubt of the tone curve,
+/// `tone_share` of the logarithm of the ratio, as for absorbances ([`crate::measure::absorb::Link`]). Rows are weighted means;
+/// the ratio's uncertainty is common to all that a shot adds.
 ///
 /// # Errors
 /// `too-few-shots` below two exposures; `too-alike` where the longest is not 1.2 times the shortest; `no-exposure` where one
 /// is not positive; `exposures-disagree` where light and written exposures differ by more than a factor 1.3.
-pub fn join(shots: &[Shot<'_>]) -> Result<Joined, Refusal> {
+pub fn join(shots: &[Shot<'_>], tone_share: f64) -> Result<Joined, Refusal> {
     let mut order: Vec<usize> = (0..shots.len()).collect();
     order.sort_by(|a, b| shots[*b].exposure.total_cmp(&shots[*a].exposure));
     let [longest, rest @ ..] = order.as_slice() else {
@@ -97,9 +99,10 @@ pub fn join(shots: &[Shot<'_>]) -> Result<Joined, Refusal> {
         .spectrum
         .rows
         .iter()
-        .map(|row| {
+        .zip(sound(first.spectrum))
+        .map(|(row, is_sound)| {
             let mut sum = Sum::default();
-            if row.clipped <= MOST_CLIPPED {
+            if is_sound {
                 sum.add(row.signal, row.signal_sigma, 0.0);
             }
             sum
@@ -109,20 +112,22 @@ pub fn join(shots: &[Shot<'_>]) -> Result<Joined, Refusal> {
     for &shot in rest {
         let of = &shots[shot];
         let written = first.exposure / of.exposure;
+        let is_sound = sound(of.spectrum);
         let seen: Vec<Option<Estimate>> = first
             .spectrum
             .rows
             .iter()
-            .map(|row| at(of.spectrum, row.wavelength_nm))
+            .map(|row| at(of.spectrum, &is_sound, row.wavelength_nm))
             .collect();
-        let ratio = match compared(&joined, &seen, first.spectrum.step_nm, written) {
-            Some(ratio) => ratio,
-            None => Estimate {
-                value: written,
-                sigma: WRITTEN * written,
-            },
-        };
-        let is_measured = ratio.value != written;
+        let measured = compared(&joined, &seen, first.spectrum.step_nm, written);
+        let is_measured = measured.is_some();
+        let mut ratio = measured.unwrap_or(Estimate {
+            value: written,
+            sigma: WRITTEN * written,
+        });
+        ratio.sigma = ratio
+            .sigma
+            .hypot(tone_share * written.ln().abs() * ratio.value);
         if is_measured && (ratio.value / written).ln().abs() > MOST_APART.ln() {
             return Err(Refusal::new(
                 "exposures-disagree",
@@ -201,17 +206,31 @@ impl Sum {
     }
 }
 
-/// The signal at a wavelength, linear between rows; absent where it is clipped or the spectrum does not reach.
-fn at(spectrum: &Spectrum, wavelength_nm: f64) -> Option<Estimate> {
+/// Which rows are a bandpass away from every clipped one.
+fn sound(spectrum: &Spectrum) -> Vec<bool> {
+    let reach = (ALIKE_NM / spectrum.step_nm.max(1e-3)).round() as usize;
+    let mut is_sound = vec![true; spectrum.rows.len()];
+    for (i, row) in spectrum.rows.iter().enumerate() {
+        if row.clipped > MOST_CLIPPED {
+            let past = (i + reach + 1).min(is_sound.len());
+            is_sound[i.saturating_sub(reach)..past].fill(false);
+        }
+    }
+    is_sound
+}
+
+/// The signal at a wavelength, linear between rows; absent where it is not sound or the spectrum does not reach.
+fn at(spectrum: &Spectrum, is_sound: &[bool], wavelength_nm: f64) -> Option<Estimate> {
     let rows = &spectrum.rows;
     let after = rows.partition_point(|r| r.wavelength_nm < wavelength_nm - 1e-6);
     let b = rows.get(after)?;
-    let a = if (b.wavelength_nm - wavelength_nm).abs() < 1e-5 {
-        b
+    let before = if (b.wavelength_nm - wavelength_nm).abs() < 1e-5 {
+        after
     } else {
-        rows.get(after.checked_sub(1)?)?
+        after.checked_sub(1)?
     };
-    if a.clipped > MOST_CLIPPED || b.clipped > MOST_CLIPPED {
+    let a = &rows[before];
+    if !(is_sound[before] && is_sound[after]) {
         return None;
     }
     let span = (b.wavelength_nm - a.wavelength_nm).max(1e-9);
@@ -305,7 +324,7 @@ mod tests {
                     exposure: 8.3,
                 },
             ];
-            let joined = join(&shots).unwrap();
+            let joined = join(&shots, 0.0).unwrap();
             let ratio = joined.ratios[0];
             assert!(ratio.is_measured && ratio.shot == 0);
             assert!((ratio.ratio.value / 8.0 - 1.0).abs() < 0.01, "{ratio:?}");
@@ -347,7 +366,7 @@ mod tests {
                 exposure: 1.0,
             },
         ];
-        let joined = join(&shots).unwrap();
+        let joined = join(&shots, 0.0).unwrap();
         let ratio = joined.ratios[0];
         assert!(!ratio.is_measured && ratio.ratio.value == 8.0 && ratio.ratio.sigma > 0.3);
         let row = joined
@@ -361,7 +380,7 @@ mod tests {
     #[test]
     fn a_lamp_that_changed_and_too_few_or_equal_exposures_are_refused() {
         let (a, b) = (exposed(8.0, 1), exposed(1.0, 2));
-        let code = |shots: &[Shot<'_>]| join(shots).unwrap_err().code;
+        let code = |shots: &[Shot<'_>]| join(shots, 0.0).unwrap_err().code;
         let shot = |spectrum, exposure| Shot { spectrum, exposure };
         assert_eq!(code(&[]), "too-few-shots");
         assert_eq!(code(&[shot(&a, 1.0)]), "too-few-shots");

@@ -73,13 +73,12 @@ pub fn tone(curve: &Curve) -> String {
     svg
 }
 
-/// A joined spectrum on a scale of powers of ten; what only a shorter exposure shows stands in a lighter stroke. Absent where
-/// there is no light.
+/// A joined spectrum on a scale of powers of ten; absent where there is no light.
 pub fn joined(joined: &Joined) -> Option<String> {
-    let known: Vec<(f64, f64, usize)> = joined
+    let known: Vec<(f64, f64)> = joined
         .rows
         .iter()
-        .filter_map(|r| Some((r.wavelength_nm, r.signal?.value, r.shots)))
+        .filter_map(|r| Some((r.wavelength_nm, r.signal?.value)))
         .collect();
     let top = known.iter().map(|r| r.1).fold(0.0, f64::max);
     let (first, last) = (known.first()?.0, known.last()?.0);
@@ -93,13 +92,12 @@ pub fn joined(joined: &Joined) -> Option<String> {
         x: (first, last),
         y: (lowest, top.log10() + 0.15),
     };
-    let reach = known.iter().map(|r| r.1).fold(0.0, f64::max);
     let mut svg = open(
         252.0,
         &format!(
-            "Spectrum of {} exposures joined, highest {} times full scale of the longest",
+            "Spectrum of {} exposures joined, highest signal {} of full scale of the longest",
             joined.ratios.len() + 1,
-            numbers::about(reach)
+            numbers::about(top)
         ),
     );
     for power in lowest.ceil() as i32..=(top.log10() + 0.15).floor() as i32 {
@@ -121,14 +119,6 @@ pub fn joined(joined: &Joined) -> Option<String> {
         .map(|r| (r.0, r.1.max(LOWEST * top).log10()))
         .collect();
     let _ = write!(svg, "<path class=\"way\" d=\"{}\"/>", path(&plane, &points));
-    // Full scale of the longest exposure.
-    let full = plane.y(0.0);
-    if (plane.top..plane.bottom).contains(&full) {
-        let _ = write!(
-            svg,
-            "<path class=\"way thin dash\" d=\"M66 {full:.1}H{RIGHT}\"/>"
-        );
-    }
     svg += "</svg>";
     Some(svg)
 }

@@ -132,7 +132,7 @@ fn shown_brackets(b: &Brackets<'_>) -> Vec<ShownBracket> {
         match &scene.joined {
             Ok(joined) => ShownBracket {
                 title,
-                line: "In shares of full scale of the longest exposure; above the dashed line a single photo is blown out."
+                line: "As the longest exposure would show it; where that is blown out a shorter one stands."
                     .to_owned(),
                 picture: drawings::joined(joined),
             },

@@ -9,6 +9,7 @@ use crate::answers::Refusal;
 use crate::answers::bracket::{Curve, Level, curve, levels_of};
 use crate::answers::join::{self, Joined, join};
 use crate::classify::Capture;
+use crate::measure::absorb::{KNOWN_TONE, UNKNOWN_TONE};
 use crate::measure::{Estimate, ScaleKind, Spectrum};
 use crate::publish::files::numbers;
 use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
@@ -86,6 +87,10 @@ fn evaluate<'a>(
         }
     }
     let curve = curve(&levels, &exposures);
+    let tone_share = match curve {
+        Ok(_) => KNOWN_TONE,
+        Err(_) => UNKNOWN_TONE,
+    };
     let scenes = scenes
         .into_iter()
         .map(|(name, shots)| {
@@ -106,7 +111,7 @@ fn evaluate<'a>(
                 .collect();
             Scene {
                 name,
-                joined: join(&exposed),
+                joined: join(&exposed, tone_share),
                 shots: shots.iter().map(|s| (s.0, s.1)).collect(),
             }
         })
@@ -211,8 +216,8 @@ pub fn brackets_csv(all: &[Brackets<'_>]) -> Vec<u8> {
     finish(out)
 }
 
-/// `joined.csv`, tidy: a row per wavelength that an exposure shows. The signal is in shares of full scale of the longest
-/// exposure, above 1 where that was blown out.
+/// `joined.csv`, tidy: a row per wavelength that an exposure shows. The signal is what the longest exposure would show if
+/// nothing were blown out.
 pub fn joined_csv(all: &[Brackets<'_>]) -> Vec<u8> {
     let mut out = writer();
     push(
