@@ -23,11 +23,11 @@ pub struct Band {
 /// Absorbance at a wavelength: mean of the rows within 2 nm; absent where half of them are.
 ///
 /// Neighbouring rows share their pixels and the photo's common errors: the mean's uncertainty is taken as that of one row.
+/// `rows` rise in wavelength.
 pub fn at(rows: &[Row], wavelength_nm: f64) -> Option<Estimate> {
-    let near: Vec<&Row> = rows
-        .iter()
-        .filter(|r| (r.0 - wavelength_nm).abs() <= HALF_WINDOW_NM)
-        .collect();
+    let first = rows.partition_point(|r| r.0 < wavelength_nm - HALF_WINDOW_NM);
+    let past = rows.partition_point(|r| r.0 <= wavelength_nm + HALF_WINDOW_NM);
+    let near = &rows[first..past];
     let known: Vec<Estimate> = near.iter().filter_map(|r| r.1).collect();
     if known.is_empty() || known.len() * 2 < near.len() {
         return None;

@@ -205,12 +205,53 @@ impl Curve {
     /// Light behind a level that was read as sRGB; equal to it at full scale, so that levels stay shares of full scale.
     pub fn light(&self, level: f64) -> f64 {
         let level = level.max(0.0);
-        let at = code(level).clamp(0.0, 1.0) * STEPS as f64;
+        level * self.factor(level)
+    }
+
+    /// Light over level.
+    fn factor(&self, level: f64) -> f64 {
+        let at = code(level.max(0.0)).clamp(0.0, 1.0) * STEPS as f64;
         let i = (at as usize).min(STEPS - 1);
         // The departure is what is smooth: it is interpolated, not the steep logarithm.
         let d = |i: usize| self.log_light[i] - light((i as f64 / STEPS as f64).max(1e-4)).ln();
         let departure = d(i) + (at - i as f64) * (d(i + 1) - d(i));
-        level * (departure - d(STEPS)).exp()
+        (departure - d(STEPS)).exp()
+    }
+}
+
+impl Curve {
+    /// The curve at its steps between the lowest and the highest level that the bracket reached: code (0…1), what it means in
+    /// light by sRGB, and by this curve.
+    pub fn table(&self) -> Vec<(f64, f64, f64)> {
+        (0..=STEPS)
+            .map(|i| {
+                let z = i as f64 / STEPS as f64;
+                (z, light(z), self.light(light(z)))
+            })
+            .filter(|(_, level, _)| (self.reach.0..=self.reach.1).contains(level))
+            .collect()
+    }
+
+    /// A spectrum whose levels were read as sRGB, as this curve has them.
+    pub fn retoned(&self, spectrum: &Spectrum) -> Spectrum {
+        let mut spectrum = spectrum.clone();
+        for row in &mut spectrum.rows {
+            let before: f64 = row.rgb.iter().sum();
+            for (level, sigma) in row.rgb.iter_mut().zip(&mut row.rgb_sigma) {
+                let factor = self.factor(*level);
+                *level *= factor;
+                *sigma *= factor;
+            }
+            // All channels together follow the stronger ones.
+            let factor = if before > 1e-9 {
+                row.rgb.iter().sum::<f64>() / before
+            } else {
+                self.factor(0.0)
+            };
+            row.signal *= factor;
+            row.signal_sigma *= factor;
+        }
+        spectrum
     }
 }
 

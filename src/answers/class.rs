@@ -31,9 +31,9 @@ pub struct Standing {
     pub h: Option<f64>,
     /// Mandel's k: its scatter over the class's; absent for one repeat.
     pub k: Option<f64>,
-    /// In words: `agrees`, `straggler` (beyond the 5 % value) or `outlier` (beyond the 1 % value).
+    /// In words: `agrees`, `straggler` (beyond the 5 % value of the whole class) or `outlier` (beyond its 1 % value).
     pub word: &'static str,
-    /// Which statistic said so: `h`, `k`, or empty.
+    /// Which statistic said so: `h` (Grubbs's test), `k` (Cochran's), or empty.
     pub by: &'static str,
 }
 
@@ -54,10 +54,13 @@ pub struct Precision {
     pub benches: Vec<Standing>,
 }
 
-/// Repeatability and reproducibility standard deviations (ISO 5725-2:1994, 7.4), Mandel's h and k with their critical
-/// values (7.3.1), Cochran's test (7.3.3).
+/// Repeatability and reproducibility standard deviations (ISO 5725-2:1994, 7.4), Mandel's h and k (7.3.1), Cochran's test
+/// (7.3.3).
 ///
-/// Without repeats the two cannot be told apart: only the spread of the benches is given, as reproducibility.
+/// Without repeats the two cannot be told apart: only the spread of the benches is given, as reproducibility. A bench is
+/// given its word by the tests that hold for a whole class, Cochran's of its scatter and Grubbs's of its mean (7.3.3, 7.3.4):
+/// h and k with the significance shared among the benches. By the lines for a single bench (7.3.1) every other class of
+/// ten sound benches would have a straggler.
 ///
 /// # Errors
 /// `too-few-benches` below two benches with a result.
@@ -100,6 +103,7 @@ pub fn precision(cells: &[Cell]) -> Result<Precision, Refusal> {
     };
     let middle = mean(&means);
     let sd_of_means = (squares(&means) / (p as f64 - 1.0)).sqrt();
+    let with_repeats = cells.iter().filter(|c| c.values.len() > 1).count() as f64;
     let standings = cells
         .iter()
         .zip(&means)
@@ -111,9 +115,12 @@ pub fn precision(cells: &[Cell]) -> Result<Precision, Refusal> {
                 .zip(within)
                 .filter(|(_, w)| *w > 0.0)
                 .map(|(s, w)| s / w.sqrt());
+            let others = freedom - (n - 1);
             let beyond = |level: f64| {
-                let far = p >= FEWEST_TO_JUDGE && h.is_some_and(|h| h.abs() > mandel_h(p, level));
-                let wild = k.is_some_and(|k| k > mandel_k(p, n, level));
+                let far = p >= FEWEST_TO_JUDGE
+                    && h.is_some_and(|h| h.abs() > mandel_h(p, level / p as f64));
+                let wild = others > 0
+                    && k.is_some_and(|k| k > scatter_limit(n - 1, others, level / with_repeats));
                 if far {
                     Some("h")
                 } else if wild {
@@ -168,12 +175,18 @@ pub fn mandel_h(p: usize, level: f64) -> f64 {
 }
 
 /// Critical value of Mandel's k for `p` benches of `n` repeats at significance `level`.
-///
-/// k = √(p / (1 + (p − 1)/F)), F of (n − 1, (p − 1)(n − 1)) degrees of freedom.
 pub fn mandel_k(p: usize, n: usize, level: f64) -> f64 {
-    let (p, n) = (p as f64, n as f64);
-    let f = fisher_f(1.0 - level, n - 1.0, (p - 1.0) * (n - 1.0));
-    (p / (1.0 + (p - 1.0) / f)).sqrt()
+    scatter_limit(n - 1, (p - 1) * (n - 1), level)
+}
+
+/// Critical value of k for a bench with `own` degrees of freedom, all `others` together having theirs.
+///
+/// k² = ν / (own + others/F), ν = own + others, F of (own, others) degrees of freedom: k² is the bench's variance over the
+/// pooled one, of which it is a part. With equal repeats it is Mandel's k, √(p / (1 + (p − 1)/F)).
+fn scatter_limit(own: usize, others: usize, level: f64) -> f64 {
+    let (own, others) = (own as f64, others as f64);
+    let f = fisher_f(1.0 - level, own, others);
+    ((own + others) / (own + others / f)).sqrt()
 }
 
 /// Critical value of Cochran's C for `p` benches of `n` repeats: 1 / (1 + (p − 1)/F) with F at 1 − level/p.
@@ -236,6 +249,51 @@ mod tests {
         ]))
         .unwrap();
         assert_eq!((wild.benches[3].word, wild.benches[3].by), ("outlier", "k"));
+    }
+
+    #[test]
+    fn the_limit_for_means_is_grubbs_s_and_that_for_scatter_cochran_s() {
+        // ISO 5725-2:1994, Grubbs's critical values for one outlying mean, from memory, to the printed digits: p = 5 1.715
+        // at 5 %, 1.764 at 1 %; p = 10 2.290 and 2.482. Cochran's C is k² over p.
+        for (p, level, g) in [
+            (5, 0.05, 1.715),
+            (5, 0.01, 1.764),
+            (10, 0.05, 2.290),
+            (10, 0.01, 2.482),
+        ] {
+            assert!((mandel_h(p, level / p as f64) - g).abs() < 6e-4, "{p}");
+        }
+        let k = scatter_limit(2, 18, 0.05 / 10.0);
+        assert!((k * k / 10.0 - cochran_critical(10, 3, 0.05)).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_class_of_sound_benches_seldom_has_a_bench_called_out() {
+        use rand::{RngExt, SeedableRng};
+        let mut chance = rand_pcg::Pcg64Mcg::seed_from_u64(11);
+        let mut normal = || (0..12).map(|_| chance.random::<f64>()).sum::<f64>() - 6.0;
+        for repeats in [[3; 10], [1, 1, 1, 1, 1, 1, 2, 2, 4, 6]] {
+            let (mut outliers, mut any) = (0, 0);
+            let n = 1000;
+            for _ in 0..n {
+                let rows: Vec<Vec<f64>> = repeats
+                    .iter()
+                    .map(|r| (0..*r).map(|_| normal()).collect())
+                    .collect();
+                let rows: Vec<&[f64]> = rows.iter().map(Vec::as_slice).collect();
+                let found = precision(&cells(&rows)).unwrap();
+                outliers += usize::from(found.benches.iter().any(|b| b.word == "outlier"));
+                any += usize::from(found.benches.iter().any(|b| b.word != "agrees"));
+            }
+            // Two tests of 5 and of 1 % each. Means of unequal repeats scatter unequally, which Grubbs's test does not know.
+            let share = |k: usize| k as f64 / f64::from(n);
+            assert!(share(outliers) < 0.045, "{repeats:?}: {}", share(outliers));
+            assert!(
+                (0.04..0.17).contains(&share(any)),
+                "{repeats:?}: {}",
+                share(any)
+            );
+        }
     }
 
     #[test]

@@ -13,16 +13,20 @@ const FARTHEST_DUV: f64 = 0.05;
 const TABLE: &str = include_str!("../standards/colour/cie1931.csv");
 
 /// Colour-matching functions of the CIE 1931 observer: wavelength (nm) and x, y, z; 380–780 nm in steps of 5 nm.
-pub fn observer() -> Vec<(f64, [f64; 3])> {
-    TABLE
-        .lines()
-        .filter(|line| line.starts_with(|c: char| c.is_ascii_digit()))
-        .map(|line| {
-            let mut cells = line.split(',').map(|c| c.trim().parse().unwrap_or(0.0));
-            let mut next = || cells.next().unwrap_or(0.0);
-            (next(), [next(), next(), next()])
-        })
-        .collect()
+pub fn observer() -> &'static [(f64, [f64; 3])] {
+    // The locus alone asks for it some hundred times a colour.
+    static READ: std::sync::LazyLock<Vec<(f64, [f64; 3])>> = std::sync::LazyLock::new(|| {
+        TABLE
+            .lines()
+            .filter(|line| line.starts_with(|c: char| c.is_ascii_digit()))
+            .map(|line| {
+                let mut cells = line.split(',').map(|c| c.trim().parse().unwrap_or(0.0));
+                let mut next = || cells.next().unwrap_or(0.0);
+                (next(), [next(), next(), next()])
+            })
+            .collect()
+    });
+    &READ
 }
 
 /// Relative radiance of a black body, 1 at 560 nm.
@@ -40,7 +44,7 @@ pub fn planck(wavelength_nm: f64, kelvin: f64) -> f64 {
 /// `not-known` where a value between 400 and 700 nm is absent; `no-power` where there is none at all.
 pub fn chromaticity(power: impl Fn(f64) -> Option<f64>) -> Result<(f64, f64), Refusal> {
     let mut sum = [0.0; 3];
-    for (nm, xyz) in observer() {
+    for &(nm, xyz) in observer() {
         let p = match power(nm) {
             Some(p) => p,
             None if (400.0..=700.0).contains(&nm) => {
@@ -73,7 +77,8 @@ pub fn uv((x, y): (f64, f64)) -> (f64, f64) {
 
 /// Correlated colour temperature (K) and distance from the Planckian locus (Duv; positive above it).
 ///
-/// The nearest point of the locus on the CIE 1960 diagram, the definition itself, by golden section over 1/T.
+/// The nearest point of the locus on the CIE 1960 diagram, the definition itself: the best of steps of 10 per million kelvin
+/// in 1/T, then by halving the step.
 ///
 /// # Errors
 /// `not-whitish` farther than 0.05 from the locus or outside 1000–25 000 K.
@@ -141,9 +146,9 @@ pub fn dominant_wavelength(xy: (f64, f64)) -> Result<(f64, f64), Refusal> {
         return Err(refuse());
     }
     let locus: Vec<(f64, f64, f64)> = observer()
-        .into_iter()
+        .iter()
         .filter(|(nm, _)| (400.0..=700.0).contains(nm))
-        .map(|(nm, [x, y, z])| (nm, x / (x + y + z), y / (x + y + z)))
+        .map(|&(nm, [x, y, z])| (nm, x / (x + y + z), y / (x + y + z)))
         .collect();
     for pair in locus.windows(2) {
         let ((nm, ax, ay), (next, bx, by)) = (pair[0], pair[1]);

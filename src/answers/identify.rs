@@ -12,6 +12,9 @@ const NARROW_NM: f64 = 1.5;
 /// How dear an unexplained share of the light, or a missing share of the lines, is; and what `unknown` costs: as much as
 /// four tenths unexplained. Chosen so that lamps of one element do not become another by one chance agreement.
 const DEAR: f64 = 9.0;
+/// So many lines of a table that has none in the well seen make it a candidate, at the price of so much missing.
+const MANY_LINES: usize = 5;
+const UNSEEN: f64 = 0.2;
 const UNKNOWN_COST: f64 = 0.4 * DEAR;
 
 /// What was found.
@@ -216,7 +219,8 @@ impl Shape {
     }
 }
 
-/// What a table of lines leaves unexplained and what it lacks; absent for a table without a sharp line in the well seen.
+/// What a table of lines leaves unexplained and what it lacks; absent for a table without a sharp line in the well seen,
+/// unless many of its other lines are there: argon shines beyond where phones see well, but not only.
 fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> Option<f64> {
     let lines: Vec<_> = lamp
         .lines
@@ -227,9 +231,6 @@ fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> O
         .iter()
         .filter(|l| WELL_SEEN_NM.contains(&l.wavelength_nm) && l.strength >= MAY_BE_LOST)
         .collect();
-    if wanted.is_empty() {
-        return None;
-    }
     // A phosphor's bands stand in the tables of the lamps that have it.
     let bands: Vec<_> = lamp
         .lines
@@ -269,7 +270,19 @@ fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> O
         })
         .map(|l| share(&l))
         .sum();
-    let missing = 1.0 - there / expected;
+    let missing = if wanted.is_empty() {
+        let is_there = |l: &&&crate::measure::LampLine| {
+            sharp
+                .iter()
+                .any(|p| (l.wavelength_nm - p.centre_nm.value).abs() < reach(p))
+        };
+        if lines.iter().filter(is_there).count() < MANY_LINES {
+            return None;
+        }
+        UNSEEN
+    } else {
+        1.0 - there / expected
+    };
     let widest = bands.iter().map(|l| l.width_nm).fold(0.0, f64::max);
     // Red phosphor of the three-band lamps; none of the others has it (CIE FL10 to FL12 against FL2).
     let red = sharp.iter().any(|p| {
@@ -323,8 +336,7 @@ fn broad(sharp: &[&Peak], shape: &Shape) -> Vec<(&'static str, f64)> {
     let led = over(shape.width_nm, 60.0, 25.0)
         + (0.9 - shape.gathered).max(0.0) * 3.0
         + over(10.0 - shape.width_nm, 0.0, 6.0);
-    let is_wide =
-        over(75.0 - shape.width_nm, 0.0, 25.0).max(over(0.97 - 0.0, shape.gathered + 0.97, 0.1));
+    let is_wide = over(75.0 - shape.width_nm, 0.0, 25.0);
     let gap = over(shape.blue_gap, 0.55, 0.25);
     let no_gap = over(0.75 - shape.blue_gap, 0.0, 0.25);
     let (cold, warm) = (
@@ -348,26 +360,11 @@ fn broad(sharp: &[&Peak], shape: &Shape) -> Vec<(&'static str, f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::{LampLine, SpectrumRow};
+    use crate::answers::tests::drawn;
+    use crate::measure::LampLine;
 
     fn spectrum(light: impl Fn(f64) -> f64) -> Spectrum {
-        Spectrum {
-            step_nm: 0.5,
-            rows: (0..=640)
-                .map(|i| {
-                    let wavelength_nm = 400.0 + 0.5 * f64::from(i);
-                    let signal = light(wavelength_nm);
-                    SpectrumRow {
-                        wavelength_nm,
-                        signal,
-                        signal_sigma: 1e-4,
-                        rgb: [signal; 3],
-                        rgb_sigma: [1e-4; 3],
-                        clipped: 0.0,
-                    }
-                })
-                .collect(),
-        }
+        drawn((400.0, 720.0), 0.5, light)
     }
 
     fn bell(nm: f64, centre: f64, fwhm: f64) -> f64 {

@@ -40,11 +40,13 @@ pub fn even(head: &Head<'_>, first_nm: f64, step_nm: f64, values: &[f64]) -> Opt
     let _ = write!(
         out,
         "##XUNITS= NANOMETERS\r\n##YUNITS= {}\r\n##FIRSTX= {}\r\n##LASTX= {}\r\n##DELTAX= {}\r\n##MAXY= {}\r\n##MINY= {}\r\n\
-         ##XFACTOR= 1\r\n##YFACTOR= {Y_FACTOR:?}\r\n##NPOINTS= {}\r\n##FIRSTY= {}\r\n##XYDATA= (X++(Y..Y))\r\n",
+         ##XFACTOR= 1\r\n##YFACTOR= {Y_FACTOR:.6}\r\n##NPOINTS= {}\r\n##FIRSTY= {}\r\n##XYDATA= (X++(Y..Y))\r\n",
         head.y_units,
         short(first_nm),
         short(last_nm),
-        short(step_nm),
+        // LASTX less FIRSTX over NPOINTS less 1, to all its digits: a step of a third of a nanometre drifts by a tenth over a
+        // spectrum if it is written with four.
+        fine(step_nm),
         digits(high),
         digits(low),
         values.len(),
@@ -100,12 +102,10 @@ pub fn pairs(head: &Head<'_>, points: &[(f64, f64)]) -> Option<String> {
 }
 
 fn begin(head: &Head<'_>) -> String {
-    let mut out = format!(
-        "##TITLE= {}\r\n##JCAMP-DX= 4.24\r\n##DATA TYPE= UV-VIS SPECTRUM\r\n##ORIGIN= {}\r\n##OWNER= {}\r\n",
-        plain(head.title),
-        plain(head.origin),
-        plain(head.origin),
-    );
+    let mut out = labelled("TITLE", head.title);
+    out += "##JCAMP-DX= 4.24\r\n##DATA TYPE= UV/VIS SPECTRUM\r\n";
+    out += &labelled("ORIGIN", head.origin);
+    out += &labelled("OWNER", head.origin);
     if let Some((date, time)) = head.taken.and_then(|t| t.split_once('T')) {
         let date = date.get(2..).unwrap_or(date).replace('-', "/");
         let _ = write!(
@@ -118,9 +118,34 @@ fn begin(head: &Head<'_>) -> String {
         let _ = write!(out, "##RESOLUTION= {}\r\n", short(nm));
     }
     for remark in &head.remarks {
-        let _ = write!(out, "$$ {}\r\n", plain(remark));
+        for line in folded(&plain(remark), WIDTH - 3) {
+            let _ = write!(out, "$$ {line}\r\n");
+        }
     }
     out
+}
+
+/// Text in pieces of at most `width` characters of ASCII: longer lines than 80 are no JCAMP-DX.
+fn folded(text: &str, width: usize) -> Vec<&str> {
+    let mut rest = text;
+    let mut pieces = Vec::new();
+    while rest.len() > width {
+        let at = rest[..width]
+            .rfind(' ')
+            .filter(|at| *at > 0)
+            .unwrap_or(width);
+        pieces.push(&rest[..at]);
+        rest = rest[at..].trim_start_matches(' ');
+    }
+    pieces.push(rest);
+    pieces
+}
+
+/// A label and its text, as much of it as its line holds.
+fn labelled(label: &str, text: &str) -> String {
+    let text = plain(text);
+    let room = WIDTH.saturating_sub(label.len() + 4).min(text.len());
+    format!("##{label}= {}\r\n", &text[..room])
 }
 
 /// Text that cannot be taken for a label, on one line of ASCII, as the standard has it.
@@ -146,7 +171,14 @@ fn ends(values: impl Iterator<Item = f64>) -> (f64, f64) {
 
 /// A wavelength with what decimals it has, up to four.
 fn short(x: f64) -> String {
-    let text = format!("{x:.4}");
+    trimmed(&format!("{x:.4}"))
+}
+
+fn fine(x: f64) -> String {
+    trimmed(&format!("{x:.9}"))
+}
+
+fn trimmed(text: &str) -> String {
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
@@ -190,7 +222,18 @@ mod tests {
     #[test]
     fn no_line_is_longer_than_eighty_characters() {
         let values: Vec<f64> = (0..1700).map(|i| (f64::from(i) * 0.01).sin()).collect();
-        let file = even(&head(), 370.0, 0.25, &values).unwrap();
+        let long = "heron/".to_owned() + &"late evening/".repeat(9) + &"x".repeat(120);
+        let wordy = Head {
+            title: &long,
+            origin: &long,
+            remarks: vec![long.clone()],
+            ..head()
+        };
+        let file = even(&wordy, 370.0, 0.25, &values).unwrap();
+        let remarks: Vec<&str> = file.lines().filter_map(|l| l.strip_prefix("$$ ")).collect();
+        assert_eq!(remarks.concat().replace(' ', ""), long.replace(' ', ""));
+        let third = even(&head(), 370.0, 1.0 / 3.0, &values).unwrap();
+        assert!(third.contains("##DELTAX= 0.333333333\r\n"), "{third}");
         assert!(file.lines().all(|l| l.len() <= 80));
         // Read back by the rule of the form: x of a line is that of its first y.
         let mut read = Vec::new();

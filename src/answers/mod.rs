@@ -7,6 +7,7 @@ pub mod class;
 pub mod colour;
 pub mod identify;
 pub mod jcamp;
+pub mod join;
 pub mod quantile;
 pub mod references;
 pub mod response;
@@ -27,6 +28,32 @@ impl Refusal {
         Refusal {
             code,
             why: why.into(),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::measure::{Spectrum, SpectrumRow};
+
+    /// A spectrum of `light` by wavelength over `range_nm`, alike in all channels, with hardly any noise.
+    pub fn drawn(range_nm: (f64, f64), step_nm: f64, light: impl Fn(f64) -> f64) -> Spectrum {
+        let n = ((range_nm.1 - range_nm.0) / step_nm).round() as usize;
+        let rows = (0..=n).map(|i| {
+            let wavelength_nm = range_nm.0 + step_nm * i as f64;
+            let signal = light(wavelength_nm);
+            SpectrumRow {
+                wavelength_nm,
+                signal,
+                signal_sigma: 1e-4,
+                rgb: [signal; 3],
+                rgb_sigma: [1e-4; 3],
+                clipped: 0.0,
+            }
+        });
+        Spectrum {
+            step_nm,
+            rows: rows.collect(),
         }
     }
 }

@@ -36,7 +36,7 @@ pub const REFERENCES: [(&str, &str); 14] = [
         "Currie, Pure and Applied Chemistry 67 (1995) 1699: ten standard deviations",
     ),
     (
-        "repeatability, reproducibility, Mandel's h and k, Cochran's C",
+        "repeatability, reproducibility, Mandel's h and k, Cochran's and Grubbs's tests",
         "ISO 5725-2:1994",
     ),
     (

@@ -124,20 +124,21 @@ pub struct Colour {
     /// CIE 1931 y.
     pub y: Estimate,
     /// Correlated colour temperature (K) and distance from the Planckian locus, or why there is none.
-    pub temperature: Result<(Estimate, f64), Refusal>,
+    pub temperature: Result<(Estimate, Estimate), Refusal>,
     /// Dominant wavelength (nm) and excitation purity, or why there is none.
-    pub dominant: Result<(f64, f64), Refusal>,
+    pub dominant: Result<(Estimate, Estimate), Refusal>,
 }
 
 /// The colour of a spectrum by the response from a bulb of `kelvin` ± [`KELVIN_SIGMA`].
 ///
-/// Uncertainties are those of the bulb's temperature, which tilts everything, and of 1 % unevenness between the blue and
-/// the red half (the phone held anew).
+/// Uncertainties are those of the bulb's temperature, which tilts everything, and of 1 % unevenness between the blue and the
+/// red half, and between the middle and both ends (the phone held anew, stray light). Tilts move a whitish light along the
+/// Planckian locus: its distance from it is uncertain by the bend.
 ///
 /// # Errors
 /// Those of [`response`] and [`chromaticity`]: `not-known` where the light between 415 and 680 nm is not.
 pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colour, Refusal> {
-    let by = |kelvin: f64, tilt: f64| -> Result<(f64, f64), Refusal> {
+    let by = |kelvin: f64, tilt: f64, bend: f64| -> Result<(f64, f64), Refusal> {
         let power = response(bulb, kelvin, KELVIN_SIGMA)?.power(spectrum);
         let bins = bins(spectrum, &power);
         chromaticity(|nm| {
@@ -149,54 +150,68 @@ pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colou
                     .min_by(|a, b| (a.0 - nm).abs().total_cmp(&(b.0 - nm).abs()))?
                     .1
             };
-            Some(value.max(0.0) * (1.0 + tilt * (nm - 550.0) / 130.0))
+            let aside = ((nm - 550.0) / 130.0).clamp(-1.0, 1.0);
+            let uneven = 1.0 + tilt * aside + bend * (0.5 - aside * aside);
+            Some(value.value.max(0.0) * uneven)
         })
     };
-    let here = by(kelvin, 0.0)?;
-    let others = [by(kelvin + KELVIN_SIGMA, 0.0)?, by(kelvin, 0.005)?];
-    let spread = |of: &dyn Fn((f64, f64)) -> Option<f64>| -> f64 {
-        let middle = of(here).unwrap_or(0.0);
-        others
-            .iter()
-            .filter_map(|o| of(*o))
-            .map(|v| (v - middle).powi(2))
-            .sum::<f64>()
-            .sqrt()
+    let here = by(kelvin, 0.0, 0.0)?;
+    let others = [
+        by(kelvin + KELVIN_SIGMA, 0.0, 0.0)?,
+        by(kelvin, 0.005, 0.0)?,
+        by(kelvin, 0.0, 0.01)?,
+    ];
+    // What each of them would change, together. One that leaves no value at all changes it by as much as there is.
+    let of = |value: f64, read: &dyn Fn((f64, f64)) -> Option<f64>| {
+        let squares = others.iter().map(|o| match read(*o) {
+            Some(other) => (other - value).powi(2),
+            None => value.powi(2),
+        });
+        Estimate {
+            value,
+            sigma: squares.sum::<f64>().sqrt(),
+        }
     };
-    let temperature = colour_temperature(here).map(|(value, duv)| {
-        let sigma = spread(&|xy| colour_temperature(xy).ok().map(|t| t.0));
-        (Estimate { value, sigma }, duv)
+    let temperature = colour_temperature(here).map(|(kelvin, duv)| {
+        (
+            of(kelvin, &|xy| colour_temperature(xy).ok().map(|t| t.0)),
+            of(duv, &|xy| colour_temperature(xy).ok().map(|t| t.1)),
+        )
+    });
+    let dominant = dominant_wavelength(here).map(|(nm, purity)| {
+        (
+            of(nm, &|xy| dominant_wavelength(xy).ok().map(|d| d.0)),
+            of(purity, &|xy| dominant_wavelength(xy).ok().map(|d| d.1)),
+        )
     });
     Ok(Colour {
-        x: Estimate {
-            value: here.0,
-            sigma: spread(&|xy| Some(xy.0)),
-        },
-        y: Estimate {
-            value: here.1,
-            sigma: spread(&|xy| Some(xy.1)),
-        },
+        x: of(here.0, &|xy| Some(xy.0)),
+        y: of(here.1, &|xy| Some(xy.1)),
         temperature,
-        dominant: dominant_wavelength(here),
+        dominant,
     })
 }
 
-/// Mean power in bins of 5 nm, from 380 to 780 nm; absent where half of a bin is.
-pub fn bins(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option<f64>)> {
+/// Mean power in bins of 5 nm, from 380 to 780 nm; absent where half of a bin is. What is uncertain in a row is so in its
+/// neighbours too: a bin's uncertainty is that of a row.
+pub fn bins(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option<Estimate>)> {
+    let rows = &spectrum.rows;
     (76..=156)
         .map(|i| {
             let nm = 5.0 * f64::from(i);
-            let near: Vec<Option<f64>> = spectrum
-                .rows
-                .iter()
-                .zip(power)
-                .filter(|(r, _)| (-2.5..2.5).contains(&(r.wavelength_nm - nm)))
-                .map(|(_, p)| p.map(|e| e.value))
-                .collect();
-            let known: Vec<f64> = near.iter().flatten().copied().collect();
-            let mean = known.iter().sum::<f64>() / known.len().max(1) as f64;
+            let first = rows.partition_point(|r| r.wavelength_nm < nm - 2.5);
+            let past = rows.partition_point(|r| r.wavelength_nm < nm + 2.5);
+            let near = &power[first.min(power.len())..past.min(power.len())];
+            let known: Vec<Estimate> = near.iter().flatten().copied().collect();
+            let mean = |of: fn(&Estimate) -> f64| {
+                known.iter().map(of).sum::<f64>() / known.len().max(1) as f64
+            };
             let enough = !known.is_empty() && known.len() * 2 > near.len();
-            (nm, enough.then_some(mean))
+            let bin = enough.then(|| Estimate {
+                value: mean(|e| e.value),
+                sigma: mean(|e| e.sigma),
+            });
+            (nm, bin)
         })
         .collect()
 }
@@ -204,27 +219,11 @@ pub fn bins(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::SpectrumRow;
+    use crate::answers::tests::drawn;
 
     fn seen(light: &dyn Fn(f64) -> f64) -> Spectrum {
         let eye = |nm: f64| 0.02 + 0.5 * (-0.5 * ((nm - 540.0) / 70.0).powi(2)).exp();
-        Spectrum {
-            step_nm: 1.0,
-            rows: (400..=700)
-                .map(|nm| {
-                    let nm = f64::from(nm);
-                    let signal = eye(nm) * light(nm);
-                    SpectrumRow {
-                        wavelength_nm: nm,
-                        signal,
-                        signal_sigma: 1e-4,
-                        rgb: [signal; 3],
-                        rgb_sigma: [1e-4; 3],
-                        clipped: 0.0,
-                    }
-                })
-                .collect(),
-        }
+        drawn((400.0, 700.0), 1.0, |nm| eye(nm) * light(nm))
     }
 
     #[test]
@@ -249,10 +248,11 @@ mod tests {
         let found = colour(&bulb, 2800.0, &seen(&|nm| 0.4 * planck(nm, 3200.0))).unwrap();
         let (kelvin, duv) = found.temperature.unwrap();
         assert!(
-            (kelvin.value - 3200.0).abs() < 60.0 && duv.abs() < 0.002,
+            (kelvin.value - 3200.0).abs() < 60.0 && duv.value.abs() < 0.002,
             "{kelvin:?}"
         );
         assert!((30.0..120.0).contains(&kelvin.sigma));
+        assert!((3e-4..3e-3).contains(&duv.sigma), "{duv:?}");
         let mut half = seen(&|nm| planck(nm, 3200.0));
         half.rows.truncate(120);
         assert_eq!(colour(&bulb, 2800.0, &half).unwrap_err().code, "not-known");

@@ -22,6 +22,19 @@ pub struct Standard {
     pub absorbance: Estimate,
 }
 
+impl Standard {
+    /// Of a concentration, with an absorbance and its standard uncertainty.
+    pub fn new(concentration: f64, absorbance: f64, sigma: f64) -> Standard {
+        Standard {
+            concentration,
+            absorbance: Estimate {
+                value: absorbance,
+                sigma,
+            },
+        }
+    }
+}
+
 /// The line through a series: absorbance = intercept + slope · concentration.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Line {
@@ -285,10 +298,7 @@ mod tests {
 
     fn standards(rows: &[(f64, f64)], sigma: f64) -> Vec<Standard> {
         rows.iter()
-            .map(|&(concentration, value)| Standard {
-                concentration,
-                absorbance: Estimate { value, sigma },
-            })
+            .map(|r| Standard::new(r.0, r.1, sigma))
             .collect()
     }
 
@@ -347,12 +357,9 @@ mod tests {
                 let sigma = 0.008;
                 let rows: Vec<Standard> = [1.0, 2.0, 4.0, 6.0]
                     .into_iter()
-                    .map(|c| Standard {
-                        concentration: c,
-                        absorbance: Estimate {
-                            value: 0.01 + 0.11 * c + sigma * normal(),
-                            sigma: sigma * wrong,
-                        },
+                    .map(|c| {
+                        let value = 0.01 + 0.11 * c + sigma * normal();
+                        Standard::new(c, value, sigma * wrong)
                     })
                     .collect();
                 let line = fit(&rows, STATED_FREEDOM).unwrap();

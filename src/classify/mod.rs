@@ -7,6 +7,7 @@ mod conditions;
 mod endings;
 mod rule;
 mod ruleset;
+pub mod stated;
 mod template;
 
 pub use conditions::{Conditions, FactTest, PathGlobs, TimeWindow};

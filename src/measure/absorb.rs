@@ -106,9 +106,9 @@ pub fn gaps(sample: &Spectrum, blank: &Spectrum, link: &Link) -> Vec<(Gap, f64, 
 /// Transmittance and absorbance of `sample` against `blank`, one entry per row of `sample`.
 ///
 /// The uncertainty holds the scatter along the slit, the steps of the tone curve, the phone held anew, light scattered from
-/// neighbouring wavelengths, the exposures as written, the dark's doubt and the tone curve's. Entries are empty where the blank has no
-/// light, where either is clipped, where the sample's light is not above twice its noise (absorbance only), or where
-/// the uncertainty is larger than 0.3. The blank must have the same steps; where its range ends, entries are empty.
+/// neighbouring wavelengths, the exposures as written, the dark's doubt and the tone curve's. Entries are empty where the
+/// blank has no light, where either is clipped, where the sample's light is not above twice its noise (absorbance only), or
+/// where the uncertainty is larger than 0.3. The blank must have the same steps; where its range ends, entries are empty.
 pub fn absorbance(sample: &Spectrum, blank: &Spectrum, link: &Link) -> Vec<AbsorbanceRow> {
     cells(sample, blank, link)
         .into_iter()
@@ -130,7 +130,7 @@ fn cells(sample: &Spectrum, blank: &Spectrum, link: &Link) -> Vec<Result<Absorba
             let reference = between(blank, place).ok_or(Gap::NoBlank)?;
             let near = (
                 near_sample[i],
-                near_blank[place.round() as usize % near_blank.len()],
+                near_blank[(place.round() as usize).min(near_blank.len() - 1)],
             );
             one(row, &reference, near, link)
         })

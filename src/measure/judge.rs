@@ -428,6 +428,26 @@ fn locks(case: &Case, b: &mut Bench) {
             slots,
         );
     }
+    // A photo that has lost what its camera wrote, as many messengers do, may have been exposed in any way.
+    if let Some(blank) = case.blank
+        && case.limits.exposure_ratio.caution.is_some()
+        && (blank.exposure.is_none() || case.facts.exposure_product().is_none())
+    {
+        b.add(
+            Code::ExposureDiffers,
+            Severity::Caution,
+            format!(
+                "taken as exposed like its blank: {} does not say how it was exposed",
+                if blank.exposure.is_none() {
+                    blank.name
+                } else {
+                    "the photo"
+                }
+            ),
+            String::new(),
+            Slots::new(),
+        );
+    }
     if let Some(blank) = case.blank
         && let Some(reference) = blank.exposure
         && let Some(own) = case.facts.exposure_product()

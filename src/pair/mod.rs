@@ -92,8 +92,9 @@ pub const LAST_STAGE: usize = 4;
 
 /// Chooses every photo's inputs among the photos of its bench that can be relied on.
 ///
-/// Lamp photos and blanks count if their verdict is good or caution, darks also if they wait. Lamp photos get no
-/// inputs. A bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. The result is in the order of `shots` and does not depend on it otherwise.
+/// Lamp photos and blanks count if their verdict is good or caution, darks also if they wait. Lamp photos get no inputs. A
+/// bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. The result is in the order of
+/// `shots` and does not depend on it otherwise.
 pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
     let mut groups: BTreeMap<(&str, usize), Vec<&Shot<'_>>> = BTreeMap::new();
     for shot in shots {

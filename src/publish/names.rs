@@ -9,16 +9,20 @@ use std::collections::HashSet;
 use crate::classify::CARD_ENDING;
 
 /// The class's tables and its board, at the top of the results.
-const SUMMARIES_AT_TOP: [&str; 9] = [
+const SUMMARIES_AT_TOP: [&str; 13] = [
     "board.html",
+    "brackets.csv",
     "class.csv",
+    "class.html",
     "colours.csv",
     "concentrations.csv",
+    "joined.csv",
     "power.csv",
     "quality.csv",
     "references.csv",
     "series.csv",
     "spectra.csv",
+    "tone.csv",
 ];
 /// A bench's pages, in its folder.
 const SUMMARIES_IN_BENCH: [&str; 3] = ["index.html", "calibration.html", "calibration.json"];

@@ -10,27 +10,34 @@ use crate::publish::files::numbers;
 /// Width of every drawing in its own units; 336 px on the narrowest phone, so that 18 units are 12.6 px.
 const WIDTH: f64 = 480.0;
 const LEFT: f64 = 66.0;
-const RIGHT: f64 = 468.0;
+/// Right end of every drawing.
+pub const RIGHT: f64 = 468.0;
 
 /// A rectangle with its two axes.
-struct Plane {
-    top: f64,
-    bottom: f64,
-    x: (f64, f64),
-    y: (f64, f64),
+pub struct Plane {
+    /// Upper edge.
+    pub top: f64,
+    /// Lower edge.
+    pub bottom: f64,
+    /// Values at its left and right end.
+    pub x: (f64, f64),
+    /// Values at its lower and upper edge.
+    pub y: (f64, f64),
 }
 
 impl Plane {
-    fn x(&self, value: f64) -> f64 {
+    /// Place of a value along the foot.
+    pub fn x(&self, value: f64) -> f64 {
         LEFT + (value - self.x.0) / (self.x.1 - self.x.0) * (RIGHT - LEFT)
     }
 
-    fn y(&self, value: f64) -> f64 {
+    /// Place of a value along the side.
+    pub fn y(&self, value: f64) -> f64 {
         self.bottom - (value - self.y.0) / (self.y.1 - self.y.0) * (self.bottom - self.top)
     }
 
     /// Lines across, with their numbers on the left.
-    fn levels(&self, svg: &mut String, wanted: usize) {
+    pub fn levels(&self, svg: &mut String, wanted: usize) {
         let (marks, decimals) = numbers::ticks(self.y.0, self.y.1, wanted);
         for mark in marks {
             let (y, text) = (self.y(mark), numbers::plain(mark, decimals));
@@ -42,20 +49,30 @@ impl Plane {
         }
     }
 
-    /// Wavelengths along the foot, with the unit behind the last.
-    fn wavelengths(&self, svg: &mut String) {
+    /// Values along the foot, with the unit behind the last.
+    pub fn foot(&self, svg: &mut String, unit: &str) {
         let (marks, decimals) = numbers::ticks(self.x.0, self.x.1, 5);
         let n = marks.len();
         for (i, mark) in marks.into_iter().enumerate() {
-            let unit = if i + 1 == n { " nm" } else { "" };
             let (x, text) = (self.x(mark), numbers::plain(mark, decimals));
             let _ = write!(
                 svg,
-                "<path class=\"z\" d=\"M{x:.1} {:.1}v7\"/><text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{text}{unit}</text>",
-                self.bottom,
-                x.min(RIGHT - 30.0),
-                self.bottom + 24.0
+                "<path class=\"z\" d=\"M{x:.1} {:.1}v7\"/>",
+                self.bottom
             );
+            let y = self.bottom + 24.0;
+            let _ = if i + 1 == n && x > RIGHT - 50.0 {
+                write!(
+                    svg,
+                    "<text x=\"{RIGHT}\" y=\"{y:.1}\" text-anchor=\"end\">{text}{unit}</text>"
+                )
+            } else {
+                let unit = if i + 1 == n { unit } else { "" };
+                write!(
+                    svg,
+                    "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"middle\">{text}{unit}</text>"
+                )
+            };
         }
     }
 
@@ -75,7 +92,8 @@ impl Plane {
     }
 }
 
-fn open(height: f64, label: &str) -> String {
+/// Begins a drawing of this height, told in words.
+pub fn open(height: f64, label: &str) -> String {
     format!(
         "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-label=\"{label}\">"
     )
@@ -154,7 +172,7 @@ pub fn residuals(lines: &[LineUse], sigma_curve: &[(f64, f64)]) -> Option<String
         "<text x=\"{LEFT}\" y=\"20\">measured minus published, nm</text><path class=\"axis\" d=\"M{LEFT} {:.1}H{RIGHT}\"/>",
         plane.y(0.0)
     );
-    plane.wavelengths(&mut svg);
+    plane.foot(&mut svg, " nm");
     for line in sound {
         // Both orders see the same line: side by side.
         let x = plane.x(line.wavelength_nm) + if line.order < 0 { -5.0 } else { 5.0 };
@@ -246,7 +264,7 @@ pub fn scale(calibration: &Calibration) -> Option<ScaleDrawing> {
     );
     plane.levels(&mut svg, 5);
     svg += &format!("<text x=\"{LEFT}\" y=\"20\">px from the slit’s image</text>");
-    plane.wavelengths(&mut svg);
+    plane.foot(&mut svg, " nm");
     for (order, way) in &ways {
         let band: Vec<_> = way
             .iter()

@@ -7,6 +7,7 @@ use super::{Shown, by_path};
 use crate::answers::Refusal;
 use crate::answers::response::{KELVIN_SIGMA, bins, colour, response};
 use crate::classify::Capture;
+use crate::classify::stated::number;
 use crate::measure::{Estimate, ScaleKind, Spectrum, Verdict};
 use crate::publish::files::numbers;
 use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
@@ -17,7 +18,7 @@ const KELVIN: &str = "kelvin";
 /// Both tables: a row per lamp photo in the first, one per photo and 5 nm in the second.
 ///
 /// Every sample on a calibrated scale without a blank is a lamp. Without a bulb on the same bench its row says so, and has
-/// no number.
+/// no number; nor has the bulb's own, whose temperature is stated and would only come out again.
 pub fn colours_and_power<'a>(
     photos: &[Shown<'a>],
     mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
@@ -37,15 +38,24 @@ pub fn colours_and_power<'a>(
             "cct_kelvin",
             "cct_kelvin_sigma",
             "duv",
+            "duv_sigma",
             "dominant_nm",
+            "dominant_nm_sigma",
             "purity",
+            "purity_sigma",
             "refused",
         ],
     );
     let mut power = writer();
     push(
         &mut power,
-        ["bench", "photo", "wavelength_nm", "relative_power"],
+        [
+            "bench",
+            "photo",
+            "wavelength_nm",
+            "relative_power",
+            "relative_power_sigma",
+        ],
     );
     let lamps: Vec<Shown<'a>> = by_path(photos)
         .into_iter()
@@ -59,12 +69,12 @@ pub fn colours_and_power<'a>(
                     .is_some_and(|c| c.kind == ScaleKind::Calibrated)
         })
         .collect();
-    let stated = |s: &Shown<'a>| -> Option<f64> { s.record.groups.get(KELVIN)?.parse().ok() };
+    let stated = |s: &Shown<'a>| s.record.groups.get(KELVIN).map(String::as_str);
     let mut read = |s: &Shown<'a>| -> Option<Spectrum> { read_spectrum(&fetch(s)?).ok() };
     // The last bulb by path counts: it was taken anew for a reason.
     let mut bulbs: BTreeMap<&str, (&str, f64, Spectrum)> = BTreeMap::new();
     for s in &lamps {
-        if let Some(kelvin) = stated(s)
+        if let Some(kelvin) = stated(s).and_then(number)
             && let Some(spectrum) = read(s)
         {
             bulbs.insert(&s.record.bench, (&s.record.photo, kelvin, spectrum));
@@ -73,12 +83,24 @@ pub fn colours_and_power<'a>(
     for s in &lamps {
         let r = s.record;
         let mut row = vec![text_cell(&r.bench), text_cell(&r.photo)];
-        let Some((photo, kelvin, bulb)) = bulbs.get(r.bench.as_str()) else {
-            row.extend([const { String::new() }; 11]);
-            row.push(
+        let bulb = bulbs.get(r.bench.as_str());
+        let refused = match (bulb, stated(s)) {
+            (_, Some(text)) if number(text).is_none() => Some(format!(
+                "no-temperature: \"{text}\" is no temperature in kelvin: write a number such as 2800"
+            )),
+            (None, _) => Some(
                 "no-response: a colour needs a photo of a bulb of stated temperature on this bench"
                     .to_owned(),
-            );
+            ),
+            (Some((photo, ..)), _) if *photo == r.photo => Some(
+                "is-the-bulb: the phone's response is taken from it, its temperature is as stated"
+                    .to_owned(),
+            ),
+            _ => None,
+        };
+        let Some((photo, kelvin, bulb)) = bulb.filter(|_| refused.is_none()) else {
+            row.extend([const { String::new() }; 14]);
+            row.push(text_cell(&refused.unwrap_or_default()));
             push(&mut colours, row);
             continue;
         };
@@ -92,16 +114,20 @@ pub fn colours_and_power<'a>(
         push(&mut colours, row);
         if let (Some(spectrum), Ok(response)) = (&spectrum, response(bulb, *kelvin, KELVIN_SIGMA)) {
             let bins = bins(spectrum, &response.power(spectrum));
-            let top = bins.iter().filter_map(|b| b.1).fold(0.0, f64::max);
+            let top = bins
+                .iter()
+                .filter_map(|b| b.1.map(|e| e.value))
+                .fold(0.0, f64::max);
             for (nm, value) in bins.into_iter().filter(|_| top > 0.0) {
-                if let Some(value) = value {
+                if let Some(e) = value {
                     push(
                         &mut power,
                         [
                             text_cell(&r.bench),
                             text_cell(&r.photo),
                             numbers::fixed(nm, 0),
-                            numbers::fixed(value / top, 4),
+                            numbers::fixed(e.value / top, 4),
+                            numbers::fixed(e.sigma / top, 4),
                         ],
                     );
                 }
@@ -127,9 +153,9 @@ fn cells(found: &Result<crate::answers::response::Colour, Refusal>) -> Vec<Strin
     row.extend(two(known.map(|c| c.x)));
     row.extend(two(known.map(|c| c.y)));
     row.extend(two(temperature.map(|t| t.0)));
-    row.push(temperature.map_or_else(String::new, |t| numbers::fixed(t.1, 4)));
-    row.push(dominant.map_or_else(String::new, |d| numbers::fixed(d.0, 1)));
-    row.push(dominant.map_or_else(String::new, |d| numbers::fixed(d.1, 3)));
+    row.extend(two(temperature.map(|t| t.1)));
+    row.extend(two(dominant.map(|d| d.0)));
+    row.extend(two(dominant.map(|d| d.1)));
     row.push(match found {
         Err(refusal) => text_cell(&refusal.to_string()),
         Ok(c) => match &c.temperature {

@@ -1,14 +1,19 @@
 //! All outcomes -> the class's tables and pages. Pure: records and published spectra in, bytes out. Nothing here measures
 //! or judges; whatever is shown is a function of what stands in the photos' folders.
 
+mod agreement;
 mod bench;
 mod board;
 mod calibration_page;
 mod calibrations;
 mod charts;
+mod class_page;
 mod colours;
+mod drawings;
 mod pages;
+mod panel;
 mod quality;
+mod scenes;
 mod series;
 mod series_svg;
 mod spectra;
@@ -18,6 +23,7 @@ mod trend;
 use std::collections::BTreeMap;
 use std::io::{self, Write};
 
+use crate::classify::stated::Stated;
 use crate::publish::record::Record;
 
 pub use bench::bench_html;
@@ -45,6 +51,8 @@ pub struct Inputs<'a> {
     pub title: &'a str,
     /// Every photo in the inbox, in any order.
     pub photos: &'a [Shown<'a>],
+    /// Concentrations that are stated of photos by name.
+    pub stated: &'a Stated,
     /// The board's clock, as it is to be shown. The only thing in all of the output that is no function of the photos;
     /// it stands in one element of the board (`<time id="clock">`), and nowhere else.
     pub now: Option<String>,
@@ -64,7 +72,8 @@ pub trait Sink {
 /// Hands every file of the class to `out`; the board comes last: what it links to is there before it.
 ///
 /// `spectrum_csv` fetches the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
-/// for each of a dilution series or of a bench that has photographed a bulb of stated temperature.
+/// for each of a dilution series, of a bracket, of a bench that has photographed a bulb of stated temperature, and for the
+/// spectra that are drawn over one another.
 pub fn summaries(
     inputs: &Inputs<'_>,
     mut spectrum_csv: impl FnMut(&Shown<'_>) -> Option<Vec<u8>>,
@@ -74,18 +83,14 @@ pub fn summaries(
     out.stream("spectra.csv", &mut |table| {
         spectra_csv(inputs.photos, &mut spectrum_csv, table)
     });
-    let [colours, power] = colours::colours_and_power(inputs.photos, |shown| spectrum_csv(shown));
-    out.put("colours.csv", &colours, false);
-    out.put("power.csv", &power, false);
-    let all = series::of_class(inputs.photos, |shown| spectrum_csv(shown));
-    series_and_pages(inputs, &all, out);
+    answers_and_pages(inputs, |shown| spectrum_csv(shown), out);
 }
 
-/// [`summaries`] without what needs the spectra: `spectra.csv`, colours, and the numbers of dilution series.
+/// [`summaries`] without `spectra.csv` and without what needs the spectra: dilution series, brackets, colours.
 pub fn tables_and_pages(inputs: &Inputs<'_>) -> Vec<(String, Vec<u8>)> {
     let mut files = InMemory::default();
     files.put("quality.csv", &quality_csv(inputs.photos), false);
-    series_and_pages(inputs, &[], &mut files);
+    answers_and_pages(inputs, |_| None, &mut files);
     files.0
 }
 
@@ -105,27 +110,46 @@ impl Sink for InMemory {
     }
 }
 
-fn series_and_pages(inputs: &Inputs<'_>, all: &[series::Series<'_>], out: &mut dyn Sink) {
-    let mut put = |path: &str, bytes: Vec<u8>| out.put(path, &bytes, false);
-    put("concentrations.csv", series::concentrations_csv(all));
-    put("series.csv", series::series_csv(all));
-    put("class.csv", series::class_csv(inputs.photos, all));
-    put("references.csv", series::references_csv());
-    let class = standing::Class::of(inputs.photos);
+fn answers_and_pages<'a>(
+    inputs: &Inputs<'a>,
+    mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
+    out: &mut dyn Sink,
+) {
+    let photos = inputs.photos;
+    let mut put = |path: &str, bytes: &[u8]| out.put(path, bytes, false);
+    let [colours, power] = colours::colours_and_power(photos, &mut fetch);
+    put("colours.csv", &colours);
+    put("power.csv", &power);
+    let all = series::of_class(photos, inputs.stated, &mut fetch);
+    let brackets = scenes::of_class(photos, &mut fetch);
+    let agreements = agreement::agreements(photos, &all);
+    put(
+        "concentrations.csv",
+        &series::concentrations_csv(&all, photos, inputs.stated),
+    );
+    put("series.csv", &series::series_csv(&all));
+    put("class.csv", &agreement::class_csv(&agreements));
+    put("tone.csv", &scenes::tone_csv(&brackets));
+    put("brackets.csv", &scenes::brackets_csv(&brackets));
+    put("joined.csv", &scenes::joined_csv(&brackets));
+    put("references.csv", &panel::references_csv());
+    let page = class_page::class_html(inputs, &agreements, &mut fetch);
+    put("class.html", page.as_bytes());
+    let class = standing::Class::of(photos);
     for bench in &class.benches {
         let folder = &bench.folder;
         put(
             &format!("{folder}/calibration.json"),
-            calibration_json(&bench.name, inputs.photos),
+            &calibration_json(&bench.name, photos),
         );
         put(
             &format!("{folder}/calibration.html"),
-            calibration_html(bench, inputs.refresh_s).into_bytes(),
+            calibration_html(bench, inputs.refresh_s).as_bytes(),
         );
-        let panel = series::panel(&bench.name, &bench.photos, all);
+        let answers = panel::panel(&bench.name, &bench.photos, &all, &brackets);
         put(
             &format!("{folder}/index.html"),
-            bench_html(bench, &panel, inputs.refresh_s).into_bytes(),
+            bench_html(bench, &answers, inputs.refresh_s).as_bytes(),
         );
     }
     out.put("board.html", board_html(&class, inputs).as_bytes(), true);
@@ -138,4 +162,52 @@ fn by_path<'a>(photos: &[Shown<'a>]) -> Vec<Shown<'a>> {
         .map(|shown| (shown.record.photo.as_str(), *shown))
         .collect();
     sorted.into_values().collect()
+}
+
+/// What a photo is of, by its label: repeats of one thing have a number of one or two digits behind a separator, or `again`,
+/// at the end: `pier-lamp-02` and `pier-lamp again` are repeats of `pier-lamp`. Longer numbers are names: `led-523`,
+/// `IMG_0412`.
+fn subject(label: &str) -> &str {
+    let is_separator = |c: char| matches!(c, '-' | '_' | ' ' | '(');
+    let mut rest = label;
+    loop {
+        let open = rest.trim_end_matches(')');
+        let stem = open.trim_end_matches(|c: char| c.is_ascii_digit());
+        let digits = open.len() - stem.len();
+        let shorter = if (1..=2).contains(&digits) {
+            stem
+        } else {
+            open.strip_suffix("again").unwrap_or(open)
+        };
+        let trimmed = shorter.trim_end_matches(is_separator);
+        if trimmed.is_empty() || trimmed.len() == shorter.len() || shorter.len() == open.len() {
+            return rest;
+        }
+        rest = trimmed;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::subject;
+
+    #[test]
+    fn repeats_are_told_from_names_with_numbers() {
+        for (label, thing) in [
+            ("pier-lamp-02", "pier-lamp"),
+            ("pier-lamp", "pier-lamp"),
+            ("pier lamp (3)", "pier lamp"),
+            ("dye-0.5mg-again", "dye-0.5mg"),
+            ("dye-unknown-again-2", "dye-unknown"),
+            ("led-523", "led-523"),
+            ("IMG_0412", "IMG_0412"),
+            ("IMG_20261112_201023", "IMG_20261112_201023"),
+            ("lamp3", "lamp3"),
+            ("-2", "-2"),
+            ("07", "07"),
+            ("", ""),
+        ] {
+            assert_eq!(subject(label), thing, "{label}");
+        }
+    }
 }

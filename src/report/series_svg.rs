@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::series::Series;
-use crate::publish::files::numbers;
+use crate::publish::files::{numbers, words};
 
 const WIDTH: f64 = 420.0;
 const HEIGHT: f64 = 240.0;
@@ -19,7 +19,7 @@ pub fn picture(s: &Series<'_>) -> Option<String> {
     let standards: Vec<_> = s
         .members
         .iter()
-        .filter_map(|m| Some((m.stated?, m.absorbance?)))
+        .filter_map(|m| Some((m.stated()?, m.absorbance?)))
         .collect();
     let unknowns: Vec<_> = s
         .members
@@ -68,9 +68,13 @@ pub fn picture(s: &Series<'_>) -> Option<String> {
     }
     let _ = write!(
         out,
-        "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\" stroke=\"none\">concentration</text><text x=\"{LEFT}\" y=\"{TOP}\" dx=\"6\" dy=\"9\" stroke=\"none\">absorbance</text>",
+        "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\" stroke=\"none\">{}</text><text x=\"{LEFT}\" y=\"{TOP}\" dx=\"6\" dy=\"9\" stroke=\"none\">absorbance</text>",
         WIDTH - 8.0,
-        HEIGHT - 4.0
+        HEIGHT - 4.0,
+        escaped(&match s.unit {
+            "" => "concentration".to_owned(),
+            unit => format!("concentration, {unit}"),
+        })
     );
     let at = |c: f64| line.intercept.value + line.slope.value * c;
     let _ = write!(
@@ -95,4 +99,12 @@ pub fn picture(s: &Series<'_>) -> Option<String> {
     }
     out += "</svg>";
     Some(out)
+}
+
+/// Text as it may stand between tags.
+fn escaped(text: &str) -> String {
+    words::visible(text)
+        .replace('&', "&amp;")
+        .replace('<', "&lt;")
+        .replace('>', "&gt;")
 }

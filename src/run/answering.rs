@@ -15,12 +15,15 @@ pub(super) fn answers(
     lamps: &[Lamp],
 ) -> Answers {
     let mut answers = Answers::default();
-    let (Some(purpose), Some(spectrum), Some(ScaleKind::Calibrated)) =
-        (purpose, &m.spectrum, m.scale_kind)
-    else {
+    let (Some(purpose), Some(spectrum)) = (purpose, &m.spectrum) else {
         return answers;
     };
     if !matches!(purpose.capture, Capture::Sample | Capture::Calibration) {
+        return answers;
+    }
+    if m.scale_kind != Some(ScaleKind::Calibrated) {
+        let why = "no-scale: a lamp is known and a peak placed on a calibrated scale only; photograph the calibration lamp";
+        answers.refused.push(why.to_owned());
         return answers;
     }
     if let Some(rows) = absorbance {
@@ -72,4 +75,35 @@ pub(super) fn answers(
         runner_up_score: round(found.runner_up.1),
     });
     answers
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::Spectrum;
+    use std::collections::BTreeMap;
+
+    #[test]
+    fn on_a_provisional_scale_nothing_is_answered_and_the_reason_is_given() {
+        let purpose = Purpose {
+            capture: Capture::Sample,
+            bench: "heron".to_owned(),
+            lamp: String::new(),
+            label: "quay".to_owned(),
+            groups: BTreeMap::new(),
+        };
+        let m = Measurement {
+            spectrum: Some(Spectrum {
+                step_nm: 1.0,
+                rows: Vec::new(),
+            }),
+            scale_kind: Some(ScaleKind::Provisional),
+            ..Measurement::default()
+        };
+        let found = answers(Some(&purpose), &m, None, &[]);
+        assert!(found.lamp.is_none() && found.numbers.is_empty());
+        assert!(found.refused[0].starts_with("no-scale"), "{found:?}");
+        let unlit = answers(Some(&purpose), &Measurement::default(), None, &[]);
+        assert_eq!(unlit, Answers::default());
+    }
 }

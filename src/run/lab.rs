@@ -446,7 +446,7 @@ impl Work for Lab {
             taken: task.facts.taken.map(|t| t.to_string()),
             verdict: finding.verdict,
             reasons: finding.reasons,
-            metrics: files::metrics_map(&m.metrics),
+            metrics: metrics(&m, task),
             order_side: m.metrics.order_side.map(str::to_owned),
             calibration: used,
             answers: answering::answers(purpose, &m, finding.absorbance.as_deref(), &self.lamps),
@@ -477,6 +477,7 @@ impl Work for Lab {
         let inputs = report::Inputs {
             title: &self.settings.pages.title,
             photos: &shown,
+            stated: &self.settings.stated,
             now: Some(class.clock.to_owned()),
             refresh_s: u32::try_from(self.settings.pages.refresh_s).unwrap_or(0),
         };
@@ -488,6 +489,23 @@ impl Work for Lab {
             self.cards.put(&shown, out);
         }
     }
+}
+
+/// What was measured, and how the photo was exposed, which links it to others of its scene.
+fn metrics(m: &Measurement, task: &Task<'_>) -> BTreeMap<String, f64> {
+    let mut metrics = files::metrics_map(&m.metrics);
+    if m.spectrum.is_some() {
+        let exposed = [
+            ("exposure_s", task.facts.exposure_s),
+            ("iso", task.facts.iso),
+        ];
+        for (name, value) in exposed {
+            if let Some(value) = value.and_then(|v| files::numbers::rounded(v, 5)) {
+                metrics.insert(name.to_owned(), value);
+            }
+        }
+    }
+    metrics
 }
 
 fn bench_of(task: &Task<'_>) -> String {

@@ -197,6 +197,15 @@ fn write_rest(out: &mut String, settings: &Settings) -> std::fmt::Result {
         "  A photo is measured with {which}, {within}. One that comes later, or is better, reaches back."
     )?;
     writeln!(out)?;
+    if !settings.stated.is_empty() {
+        writeln!(out, "Concentrations")?;
+        writeln!(
+            out,
+            "  Stated of {} photos by name, in a table of its own; they go before what a rule reads from a name.",
+            settings.stated.len()
+        )?;
+        writeln!(out)?;
+    }
     writeln!(out, "Spectra")?;
     writeln!(
         out,

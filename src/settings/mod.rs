@@ -1,9 +1,10 @@
 //! The configuration: as written -> as checked. All mistakes come at once, each with line, column and remedy.
 //!
-//! Reads the configuration file and the files it names (texts, lamps), and nothing else; whether the inbox exists is
-//! for `run` to find out. A [`Settings`] can only be had without mistakes, so nothing behind this module meets an
+//! Reads the configuration file and the files it names (texts, lamps, concentrations), and nothing else; whether the inbox
+//! exists is for `run` to find out. A [`Settings`] can only be had without mistakes, so nothing behind this module meets an
 //! unchecked value.
 
+mod concentrations;
 pub mod describe;
 pub mod document;
 mod lamps;
@@ -24,6 +25,7 @@ use std::collections::BTreeMap;
 use std::path::{Component, Path, PathBuf};
 
 use crate::classify::RuleSet;
+use crate::classify::stated::Stated;
 use crate::measure;
 use crate::standards;
 
@@ -38,7 +40,7 @@ const SHIPPED: &str = include_str!("../../config/lab.yaml");
 pub struct Settings {
     /// The file it came from.
     pub file: PathBuf,
-    /// Files that it names: texts and lamps.
+    /// Files that it names: texts, lamps, concentrations.
     pub names: Vec<PathBuf>,
     /// Where photos arrive; never written to.
     pub inbox: PathBuf,
@@ -50,6 +52,8 @@ pub struct Settings {
     pub benches: BTreeMap<String, Instrument>,
     /// What becomes of which file.
     pub rules: RuleSet,
+    /// What is stated of photos by their names: concentrations.
+    pub stated: Stated,
     /// The shipped lamps and the configuration's own, names in lower case.
     pub lamps: Vec<measure::Lamp>,
     /// From which value on a number is a reason.
@@ -147,6 +151,9 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let rules = t
         .need("rules", "without rules every photo would be a sample; copy the shipped ones from config/lab.yaml")
         .map(|spot| rules::read(&spot, &lamp_names));
+    let stated = t
+        .get("concentrations")
+        .and_then(|spot| concentrations::read(&spot, folder));
     let limits = t.get("limits").and_then(|spot| Limits::read(&spot));
     let arrival = t.get("arrival").map(|spot| Arrival::read(&spot));
     let work = t.get("work").map(|spot| Work::read(&spot));
@@ -162,6 +169,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         instrument,
         benches,
         rules: rules?,
+        stated: stated.unwrap_or_default(),
         lamps,
         limits: limits.unwrap_or_default(),
         arrival: arrival.unwrap_or_default(),
@@ -261,8 +269,9 @@ impl Settings {
 
     /// Hash of everything here that results depend on, hexadecimal.
     ///
-    /// Two configurations with equal hashes give equal results: comments, paths, the order of keys, the pages, times of
-    /// arrival and the use of the computer do not count, but for the pixel limit.
+    /// Two configurations with equal hashes give equal results of photos: comments, paths, the order of keys, the pages, times
+    /// of arrival and the use of the computer do not count, but for the pixel limit; nor do the stated concentrations, which
+    /// only the class's tables are made from.
     pub fn configuration_hash(&self) -> String {
         let rules: Vec<Vec<String>> = self
             .rules

@@ -56,6 +56,8 @@ pub enum Source {
     Led(f64, f64),
     /// Laser, by its wavelength in nm.
     Laser(f64),
+    /// Any other discharge, by its lines: wavelength in nm and strength.
+    Lines(Vec<(f64, f64)>),
     /// Tungsten filament, by its temperature in kelvin.
     Tungsten(f64),
     /// Daylight from the sky.
@@ -168,7 +170,7 @@ impl Light {
                 *s += scale * (-0.5 * ((l - centre) / sigma).powi(2)).exp();
             }
         };
-        match self.source {
+        match &self.source {
             Source::Dark => return Emission { lines, smooth },
             Source::TriPhosphor => {
                 lines.extend(
@@ -220,7 +222,7 @@ impl Light {
                 add_band(&mut smooth, 600.0, 90.0, 0.12);
             }
             Source::Sodium => lines.extend(lines::SODIUM.iter().map(|&(l, s)| (l, s * vary(0.05)))),
-            Source::WhiteLed(kelvin) => {
+            &Source::WhiteLed(kelvin) => {
                 let blue = 0.22 * (kelvin / 4000.0).powf(1.4);
                 add_band(&mut smooth, 451.0 * vary(0.008), 21.0, blue);
                 add_band(&mut smooth, 552.0 * vary(0.006), 105.0, 0.75);
@@ -231,13 +233,14 @@ impl Light {
                     0.75 * (4000.0 / kelvin),
                 );
             }
-            Source::Led(peak, fwhm) => {
+            &Source::Led(peak, fwhm) => {
                 add_band(&mut smooth, peak, fwhm, 0.85);
                 // Diodes fall off more slowly towards the blue.
                 add_band(&mut smooth, peak - 0.45 * fwhm, 1.3 * fwhm, 0.15);
             }
-            Source::Laser(wavelength_nm) => lines.push((wavelength_nm, 1.0)),
-            Source::Tungsten(kelvin) => {
+            &Source::Laser(wavelength_nm) => lines.push((wavelength_nm, 1.0)),
+            Source::Lines(own) => lines.extend(own.iter().map(|&(l, s)| (l, s * vary(0.15)))),
+            &Source::Tungsten(kelvin) => {
                 for (s, l) in smooth.iter_mut().zip(&wavelengths) {
                     *s = planck(*l, kelvin);
                 }

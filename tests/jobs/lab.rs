@@ -405,7 +405,7 @@ pub fn tree(root: &Path) -> BTreeMap<String, String> {
                 let after_clock = text.split_once('\n').map_or("", |(_, rest)| rest);
                 tree.insert(name, after_clock.to_owned());
             } else if !name.ends_with(".log") {
-                tree.insert(name, fs::read_to_string(&path).unwrap_or_default());
+                tree.insert(name, content(&path));
             }
         }
         if is_empty && folder != root {
@@ -414,6 +414,17 @@ pub fn tree(root: &Path) -> BTreeMap<String, String> {
         }
     }
     tree
+}
+
+/// A file's text; of one that is no text, such as a picture, the size and a hash.
+fn content(path: &Path) -> String {
+    match String::from_utf8(fs::read(path).unwrap_or_default()) {
+        Ok(text) => text,
+        Err(other) => {
+            let bytes = other.as_bytes();
+            format!("{} bytes, BLAKE3 {}", bytes.len(), blake3::hash(bytes))
+        }
+    }
 }
 
 /// A number that the environment asks for, for the long version of a test.

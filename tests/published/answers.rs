@@ -8,10 +8,7 @@ use slitwatch::measure::Estimate;
 
 fn standards(rows: &[(f64, f64)], sigma: f64) -> Vec<Standard> {
     rows.iter()
-        .map(|&(concentration, value)| Standard {
-            concentration,
-            absorbance: Estimate { value, sigma },
-        })
+        .map(|r| Standard::new(r.0, r.1, sigma))
         .collect()
 }
 

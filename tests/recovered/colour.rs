@@ -34,24 +34,35 @@ fn colours_of_lamps_come_out_through_the_response_of_each_phone() {
             let shone = light(source.clone(), 77);
             let emission = shone.emission();
             let truth = chromaticity(|nm| Some(emission.smooth_at(nm))).expect("it shines");
-            let truth_kelvin = colour_temperature(truth).expect("whitish").0;
+            let (truth_kelvin, truth_duv) = colour_temperature(truth).expect("whitish");
             let seen = spectrum(&bench, 50 + i as u64, &shone, scale);
             let found = colour(&bulb, 2800.0, &seen).expect("lit from 415 to 680 nm");
             let (kelvin, duv) = found.temperature.clone().expect("whitish");
             println!(
-                "phone {phone} {source:?}: x {:.4} ({:+.4}) y {:.4} ({:+.4}), {:.0} K ± {:.0} ({:+.0}), duv {duv:+.4}",
+                "phone {phone} {source:?}: x {:.4} ({:+.4} ± {:.4}) y {:.4} ({:+.4} ± {:.4}), {:.0} K ± {:.0} ({:+.0}), duv {:+.4} ± {:.4}",
                 found.x.value,
                 found.x.value - truth.0,
+                found.x.sigma,
                 found.y.value,
                 found.y.value - truth.1,
+                found.y.sigma,
                 kelvin.value,
                 kelvin.sigma,
-                kelvin.value - truth_kelvin
+                kelvin.value - truth_kelvin,
+                duv.value,
+                duv.sigma
             );
             assert!(
                 (found.x.value - truth.0).abs() < 0.012 && (found.y.value - truth.1).abs() < 0.012
             );
             assert!((kelvin.value / truth_kelvin - 1.0).abs() < 0.05);
+            // The stated uncertainties hold it, the bulb's own temperature being right here.
+            for (e, truth) in [(found.x, truth.0), (found.y, truth.1), (duv, truth_duv)] {
+                assert!(
+                    (e.value - truth).abs() < 2.0 * e.sigma,
+                    "{e:?}, truth {truth}"
+                );
+            }
         }
     }
 }

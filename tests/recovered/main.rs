@@ -11,6 +11,7 @@ mod distortion;
 mod faults;
 mod fine_disc;
 mod identified;
+mod joined;
 mod lab;
 mod no_spectrum;
 mod one_order;

@@ -75,48 +75,53 @@ fn kept_at() -> Option<PathBuf> {
     Some(PathBuf::from(folder))
 }
 
-/// Looks at one page, and says everything that is wrong with it.
+/// Looks at one page in several views, and says everything that is wrong with it. It is loaded once: what changes with width
+/// and colours is the layout.
 fn inspect(
     chrome: &mut Chrome,
     root: &Path,
     page: &str,
-    view: View,
+    views: &[View],
     pictures: bool,
     axe: Option<&str>,
 ) -> Vec<String> {
-    chrome.open(&root.join(page), view);
-    let checks = format!("const picturesMustLoad = {pictures};\n{CHECKS}");
-    let mut wrong: Vec<String> = serde_json::from_value(chrome.ask(&checks)).unwrap();
+    let mut wrong = Vec::new();
+    chrome.open(&root.join(page), views[0]);
     if let Some(axe) = axe {
         chrome.ask(&format!("{axe}\n;0"));
-        let found: Vec<String> = serde_json::from_value(chrome.ask(AXE)).unwrap();
-        wrong.extend(found);
     }
-    let complaints = chrome.complaints(root);
-    wrong.extend(
-        complaints
-            .into_iter()
-            .filter(|c| pictures || !c.contains("ERR_FILE_NOT_FOUND")),
-    );
-    if let Some(folder) = kept_at() {
-        let name = format!(
-            "{}-{}-{}-{}.png",
-            page.replace('/', "-"),
-            view.width,
-            view.scheme,
-            view.media
+    for view in views {
+        chrome.show_as(*view);
+        let checks = format!("var picturesMustLoad = {pictures};\n{CHECKS}");
+        let mut here: Vec<String> = serde_json::from_value(chrome.ask(&checks)).unwrap();
+        // Its rules are about structure and colour, which do not change with the width; the own checks run everywhere.
+        let is_once = view.scheme == "dark" || view.width == PHONE.width;
+        if axe.is_some() && is_once {
+            let found: Vec<String> = serde_json::from_value(chrome.ask(AXE)).unwrap();
+            here.extend(found);
+        }
+        if let Some(folder) = kept_at() {
+            let name = format!(
+                "{}-{}-{}-{}.png",
+                page.replace('/', "-"),
+                view.width,
+                view.scheme,
+                view.media
+            );
+            std::fs::write(folder.join(name), chrome.picture(true)).unwrap();
+        }
+        let at = format!(
+            "{page} at {} px, {}, {}",
+            view.width, view.scheme, view.media
         );
-        std::fs::write(folder.join(name), chrome.picture(true)).unwrap();
+        wrong.extend(here.into_iter().map(|w| format!("{at}: {w}")));
     }
-    wrong
+    let complaints = chrome
+        .complaints(root)
         .into_iter()
-        .map(|w| {
-            format!(
-                "{page} at {} px, {}, {}: {w}",
-                view.width, view.scheme, view.media
-            )
-        })
-        .collect()
+        .filter(|c| pictures || !c.contains("ERR_FILE_NOT_FOUND"));
+    wrong.extend(complaints.map(|c| format!("{page}: {c}")));
+    wrong
 }
 
 /// The demo's results, as `sweep` makes them from the committed inbox; but a page that loads itself again is no page to be
@@ -138,7 +143,7 @@ fn demo(folder: &Path) -> Vec<String> {
         .output()
         .unwrap();
     assert!(done.status.success(), "{done:?}");
-    let mut pages = vec!["board.html".to_owned()];
+    let mut pages = vec!["board.html".to_owned(), "class.html".to_owned()];
     for bench in ["avocet", "dunlin", "heron", "turnstone"] {
         pages.push(format!("{bench}/index.html"));
         pages.push(format!("{bench}/calibration.html"));
@@ -173,17 +178,24 @@ fn the_demo_s_pages_can_be_read_at_every_size_light_dark_and_printed() {
     let swept = began.elapsed().as_secs_f64();
     let mut wrong = Vec::new();
     for page in &pages {
-        for view in [PHONE, LAPTOP, PROJECTOR, DARK, PAPER] {
-            // Its rules are about structure and colour, which do not change with the width; the own checks run everywhere.
-            let is_once = view.scheme == "dark" || view.width == PHONE.width;
-            let axe = axe.as_deref().filter(|_| is_once);
-            wrong.extend(inspect(&mut chrome, root, page, view, true, axe));
-        }
-        let pdf = chrome.print();
-        assert!(pdf.starts_with(b"%PDF"), "{page}");
-        if let Some(folder) = kept_at() {
-            let name = format!("{}.pdf", page.replace('/', "-"));
-            std::fs::write(folder.join(name), pdf).unwrap();
+        let views = [PHONE, LAPTOP, PROJECTOR, DARK, PAPER];
+        wrong.extend(inspect(
+            &mut chrome,
+            root,
+            page,
+            &views,
+            true,
+            axe.as_deref(),
+        ));
+        // Of each kind of page one is printed: the others are made alike.
+        let is_one_of_a_kind = !page.contains('/') || page.starts_with("heron/");
+        if is_one_of_a_kind || kept_at().is_some() {
+            let pdf = chrome.print();
+            assert!(pdf.starts_with(b"%PDF"), "{page}");
+            if let Some(folder) = kept_at() {
+                let name = format!("{}.pdf", page.replace('/', "-"));
+                std::fs::write(folder.join(name), pdf).unwrap();
+            }
         }
     }
     println!(
@@ -220,10 +232,10 @@ fn hostile_names_and_a_crowd_are_shown_as_text_and_in_time() {
         "names/board.html",
         "names/heron/index.html",
         "names/heron/calibration.html",
+        "names/class.html",
     ] {
-        for view in [PHONE, LAPTOP] {
-            wrong.extend(inspect(&mut chrome, root, page, view, false, None));
-        }
+        let views = [PHONE, LAPTOP];
+        wrong.extend(inspect(&mut chrome, root, page, &views, false, None));
         let alive =
             "document.querySelectorAll('script,iframe,object,img[onerror],b[onclick]').length";
         assert_eq!(chrome.ask(alive), 0, "{page}");
@@ -236,25 +248,28 @@ fn hostile_names_and_a_crowd_are_shown_as_text_and_in_time() {
         let last = name.rsplit('/').next().unwrap();
         assert!(text.contains(last), "{last}");
     }
-    for view in [PHONE, LAPTOP, PROJECTOR] {
-        wrong.extend(inspect(
-            &mut chrome,
-            root,
-            "crowd/board.html",
-            view,
-            false,
-            None,
-        ));
+    let views = [PHONE, LAPTOP, PROJECTOR];
+    wrong.extend(inspect(
+        &mut chrome,
+        root,
+        "crowd/board.html",
+        &views,
+        false,
+        None,
+    ));
+    for view in views {
         let drawn = "new Promise(done => requestAnimationFrame(() => setTimeout(() => done(Math.max(\
                      performance.getEntriesByType('navigation')[0].duration, \
                      ...performance.getEntriesByName('first-contentful-paint').map(e => e.startTime))))))";
-        // The best of a few: other work on this machine is no part of it.
-        let ms = (0..5)
-            .map(|_| {
-                chrome.open(&root.join("crowd/board.html"), view);
-                chrome.ask(drawn).as_f64().unwrap()
-            })
-            .fold(f64::INFINITY, f64::min);
+        // The best of a few, where the first is not good enough: other work on this machine is no part of it.
+        let mut ms = f64::INFINITY;
+        for _ in 0..5 {
+            chrome.open(&root.join("crowd/board.html"), view);
+            ms = ms.min(chrome.ask(drawn).as_f64().unwrap());
+            if ms < 1000.0 {
+                break;
+            }
+        }
         println!(
             "60 benches, 2 000 photos at {} px: drawn in {ms:.0} ms",
             view.width

@@ -148,8 +148,8 @@ impl Chrome {
         }
     }
 
-    /// Opens a file and waits until all of it has loaded.
-    pub fn open(&mut self, file: &Path, view: View) {
+    /// Shows what is open at another size, in another scheme or medium.
+    pub fn show_as(&mut self, view: View) {
         let View { width, height, .. } = view;
         self.call(
             "Emulation.setDeviceMetricsOverride",
@@ -160,6 +160,11 @@ impl Chrome {
             "Emulation.setEmulatedMedia",
             json!({"media": view.media, "features": scheme}),
         );
+    }
+
+    /// Opens a file and waits until all of it has loaded.
+    pub fn open(&mut self, file: &Path, view: View) {
+        self.show_as(view);
         self.heard.clear();
         self.call("Page.navigate", json!({"url": address(file)}));
         let loaded = |m: &Value| m["method"] == "Page.loadEventFired";

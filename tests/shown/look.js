@@ -20,7 +20,7 @@
     if (picturesMustLoad) {
       img.loading = "eager";
       await img.decode().catch(() => wrong.push(`the picture ${img.getAttribute("src")} does not load`));
-      const letters = img.src.endsWith(".svg") ? 18 : 19;
+      const letters = img.src.endsWith(".svg") ? 18 : 26;
       const size = (letters * img.clientWidth) / img.naturalWidth;
       if (img.naturalWidth && size < 12) wrong.push(`letters of ${size.toFixed(1)} px in ${img.getAttribute("src")}`);
     }

@@ -104,6 +104,7 @@ pub fn write(
     let inputs = Inputs {
         title: "Lamps along the quay",
         photos: &shown,
+        stated: &Default::default(),
         now: Some("18:16:40".to_owned()),
         refresh_s,
     };

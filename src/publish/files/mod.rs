@@ -64,9 +64,9 @@ impl ReadError {
 /// the log (an empty one where the photo was not measured); `absorbance` has one entry per row of the spectrum;
 /// `frame` is the photo, absent where it could not be decoded.
 ///
-/// `spectrum.csv` and `spectrum.jdx` are absent where there is no spectrum, `absorbance.jdx` where no blank applies, and a photo that a rule ignores has `quality.json` and
-/// `photo.log` alone. Every other photo has all the rest: a picture without a spectrum or without a photo shows the
-/// verdict and its reason in words.
+/// `spectrum.csv` and `spectrum.jdx` are absent where there is no spectrum, `absorbance.jdx` where no blank applies, and a
+/// photo that a rule ignores has `quality.json` and `photo.log` alone. Every other photo has all the rest: a picture without
+/// a spectrum or without a photo shows the verdict and its reason in words.
 pub fn files(
     record: &Record,
     measurement: &Measurement,

@@ -5,6 +5,7 @@
 //! slit's image; amber shows the angles. Where the orders lie far apart the measured one is shown enlarged, with its
 //! lines named, beside a view of the whole.
 
+mod caption;
 mod pane;
 mod photo;
 
@@ -13,9 +14,12 @@ use super::{numbers, words};
 use crate::frame::Frame;
 use crate::measure::{Drawing, DrawnLine, Estimate, Verdict};
 use crate::publish::record::Record;
+pub use caption::sign;
+use caption::{header, legend_row, legend_rows};
 use pane::{HEADER, Layout, Pane};
 
-const FOOTER: usize = 40;
+/// Height of a row of the legend.
+const FOOTER: usize = 38;
 
 pub(super) const DEEP: Rgb = [9, 24, 31];
 const EDGE: Rgb = [52, 74, 82];
@@ -27,8 +31,12 @@ const BAND: Rgb = [176, 196, 200];
 const ANGLE: Rgb = [255, 190, 70];
 
 /// Height of a line's name, and of a row of names.
-const NAME: f64 = 24.0;
-const ROW: f64 = 28.0;
+const NAME: f64 = 27.0;
+const ROW: f64 = 31.0;
+/// Most room for a name: that beside a spectrum that stands.
+const MOST_NAME: f64 = 210.0;
+/// Height of the smallest letters: 12 px on a phone that shows the picture 330 px wide.
+const SMALL: f64 = 26.0;
 
 /// A verdict's colour and the ink that is read on it (contrast at least 4.5 : 1, WCAG 2.1, 1.4.3).
 pub fn state_colours(verdict: Verdict) -> (Rgb, Rgb) {
@@ -45,9 +53,9 @@ pub fn state_colours(verdict: Verdict) -> (Rgb, Rgb) {
 /// Draws the picture. Without a frame, or without geometry, it shows the verdict over what there is.
 pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) -> Vec<u8> {
     let Some(frame) = frame.filter(|f| f.width() > 0 && f.height() > 0) else {
-        let mut canvas = Canvas::new(pane::WIDTH, HEADER + 160, DEEP);
+        let mut canvas = Canvas::new(pane::WIDTH, HEADER + 130, DEEP);
         header(&mut canvas, record);
-        let at = (28.0, HEADER as f64 + 90.0);
+        let at = (28.0, HEADER as f64 + 76.0);
         canvas.text(
             at,
             30.0,
@@ -58,8 +66,13 @@ pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) ->
         return canvas.png();
     };
     let has_drawing = !drawing.slit.is_empty() || !drawing.bands.is_empty();
-    let footer = if has_drawing { FOOTER } else { 0 };
     let layout = Layout::new(record, drawing, frame);
+    let legend = if has_drawing {
+        legend_rows(drawing, layout.width as f64)
+    } else {
+        Vec::new()
+    };
+    let footer = legend.len() * FOOTER;
     let mut canvas = Canvas::new(layout.width, layout.height + footer, DEEP);
     photo::photo(&mut canvas, frame, drawing, &layout);
     let standing = is_standing(drawing);
@@ -76,8 +89,9 @@ pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) ->
     }
     canvas.clip(None);
     header(&mut canvas, record);
-    if has_drawing {
-        legend(&mut canvas, drawing, layout.height as f64);
+    for (i, row) in legend.iter().enumerate() {
+        let top = layout.height + i * FOOTER;
+        legend_row(&mut canvas, row, top as f64);
     }
     canvas.png()
 }
@@ -136,19 +150,19 @@ fn outlines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, is_enlarged: bo
         if pane.only.is_some() {
             name += ", enlarged";
         }
-        let room = text_width(&name, 20.0, Weight::Regular);
+        let room = text_width(&name, SMALL, Weight::Regular);
         // Below a spectrum that lies, to the left of one that stands: the names of the lines take the other sides.
         let (x, y) = if !is_standing(drawing) {
-            ((left + right - room) / 2.0, bottom + 24.0)
+            ((left + right - room) / 2.0, bottom + 30.0)
         } else if pane.only.is_some() || !is_enlarged {
             (
                 left,
-                (bottom + 24.0).min((pane.area.y + pane.area.height) as f64 - 8.0),
+                (bottom + 30.0).min((pane.area.y + pane.area.height) as f64 - 8.0),
             )
         } else {
             ((left - room - 8.0).max(4.0), (top + bottom) / 2.0)
         };
-        label(canvas, (x, y), 20.0, Weight::Regular, BAND, &name);
+        label(canvas, (x, y), SMALL, Weight::Regular, BAND, &name);
     }
     if pane.only.is_none() && !drawing.slit.is_empty() {
         rimmed(canvas, &closed(&pane.all(&drawing.slit)), 2.0, SLIT);
@@ -171,8 +185,30 @@ fn label(canvas: &mut Canvas, at: Point, size: f64, weight: Weight, colour: Rgb,
 struct Name<'a> {
     /// End of the line from which the leader goes out.
     from: Point,
+    text: String,
     width: f64,
     line: &'a DrawnLine,
+}
+
+/// A line's name for the picture, wavelengths with one decimal: the others stand in the tables.
+fn short(name: &str) -> String {
+    let is_digit = |c: char| c.is_ascii_digit() || c == '.';
+    let mut out = String::new();
+    let mut rest = name;
+    while let Some(start) = rest.find(is_digit) {
+        let end = rest[start..]
+            .find(|c| !is_digit(c))
+            .map_or(rest.len(), |n| start + n);
+        let number = &rest[start..end];
+        let decimals = number.split_once('.').map_or(0, |(_, d)| d.len());
+        out += &rest[..start];
+        match number.parse::<f64>() {
+            Ok(nm) if decimals > 1 => out += &format!("{nm:.1}"),
+            _ => out += number,
+        }
+        rest = &rest[end..];
+    }
+    out + rest
 }
 
 /// The point `reach` px beyond `end`, away from `before`.
@@ -209,8 +245,14 @@ fn lines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, standing: bool, wi
             .filter(|p| p.0.is_finite() && p.1.is_finite())
             .max_by(|a, b| sort(a).total_cmp(&sort(b)));
         if let Some(from) = end.filter(|_| with_names && !line.name.is_empty()) {
-            let width = text_width(&line.name, NAME, Weight::Bold);
-            names.push(Name { from, width, line });
+            let text = fitted(&short(&line.name), NAME, Weight::Bold, MOST_NAME);
+            let width = text_width(&text, NAME, Weight::Bold);
+            names.push(Name {
+                from,
+                text,
+                width,
+                line,
+            });
         }
     }
     if standing {
@@ -251,7 +293,7 @@ fn names_above(canvas: &mut Canvas, mut names: Vec<Name<'_>>, pane: &Pane) {
             NAME,
             Weight::Bold,
             colour,
-            &name.line.name,
+            &name.text,
         );
     }
 }
@@ -274,7 +316,7 @@ fn names_beside(canvas: &mut Canvas, mut names: Vec<Name<'_>>, pane: &Pane) {
             NAME,
             Weight::Bold,
             colour,
-            &name.line.name,
+            &name.text,
         );
     }
 }
@@ -357,128 +399,22 @@ fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) 
     label(canvas, (x, y), NAME, Weight::Bold, ANGLE, &text);
 }
 
-// --------------------------------------------------------------------------------------------------- the words
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-/// The state's sign: told apart by its shape, the same on the pages.
-pub fn sign(
-    canvas: &mut Canvas,
-    (x, y): Point,
-    size: f64,
-    verdict: Verdict,
-    ink: Rgb,
-    ground: Rgb,
-) {
-    let at = |u: f64, v: f64| (x + u * size, y + v * size);
-    let bar = size / 7.0;
-    match verdict {
-        Verdict::Good => canvas.fill_outline(&[at(0.0, 0.0), at(1.0, 0.5), at(0.0, 1.0)], ink),
-        Verdict::Caution => {
-            canvas.fill(at(0.0, 0.0), at(1.0, 1.0), ink);
-            canvas.fill(
-                (x + size / 2.0, y + bar),
-                (x + size - bar, y + size - bar),
-                ground,
-            );
-        }
-        Verdict::Retake => {
-            canvas.line(at(0.1, 0.1), at(0.9, 0.9), 1.6 * bar, ink, 1.0);
-            canvas.line(at(0.1, 0.9), at(0.9, 0.1), 1.6 * bar, ink, 1.0);
-        }
-        Verdict::Waiting => {
-            canvas.fill(at(0.0, 0.0), at(1.0, 1.0), ink);
-            canvas.fill(at(0.3, 0.3), at(0.7, 0.7), ground);
-        }
-        Verdict::Unreadable => {
-            for (u, v) in [
-                (0.0, 0.0),
-                (0.67, 0.0),
-                (0.33, 0.33),
-                (0.0, 0.67),
-                (0.67, 0.67),
-            ] {
-                canvas.fill(at(u, v), at(u + 0.33, v + 0.33), ink);
-            }
-        }
-        Verdict::Ignored => canvas.line(at(0.0, 0.5), at(1.0, 0.5), bar, ink, 1.0),
+    #[test]
+    fn the_smallest_letters_are_twelve_pixels_on_the_smallest_phone() {
+        // 360 px less the page's margins of 14.4 px (`bench.css`).
+        let shown = (360.0 - 2.0 * 14.4) / pane::WIDTH as f64;
+        assert!(SMALL * shown >= 12.0, "{}", SMALL * shown);
     }
-}
 
-/// The two lines beside the verdict: what is wrong and by how much, or how good the scale is; and whose photo it is.
-fn said(record: &Record) -> [String; 2] {
-    let name = record.photo.rsplit('/').next().unwrap_or_default();
-    let who = format!("{} · {}", record.bench, name);
-    if let Some(reason) = record.reasons.first() {
-        let trouble = words::trouble(reason.code);
-        let number = words::measured(reason);
-        let first = if number.is_empty() {
-            trouble.to_owned()
-        } else {
-            format!("{trouble}: {number}")
-        };
-        return [first, who];
+    #[test]
+    fn names_have_one_decimal_and_keep_the_rest() {
+        assert_eq!(short("Hg 576.96+579.07"), "Hg 577.0+579.1");
+        assert_eq!(short("He-Ne 632.8"), "He-Ne 632.8");
+        assert_eq!(short("v1.2.3 é 5"), "v1.2.3 é 5");
+        assert_eq!(short(""), "");
     }
-    let scale = record
-        .metrics
-        .get("wavelength_sigma_nm")
-        .map(|s| format!("scale ± {} nm", numbers::sigma_alone(*s)));
-    [who, scale.unwrap_or_default()]
-}
-
-fn header(canvas: &mut Canvas, record: &Record) {
-    let (ground, ink) = state_colours(record.verdict);
-    let width = canvas.width() as f64;
-    canvas.fill((0.0, 0.0), (width, HEADER as f64), ground);
-    sign(canvas, (24.0, 20.0), 44.0, record.verdict, ink, ground);
-    let word = words::verdict(record.verdict).to_uppercase();
-    canvas.text((88.0, 60.0), 56.0, Weight::Bold, ink, &word);
-    let left = 88.0 + text_width(&word, 56.0, Weight::Bold) + 28.0;
-    let room = width - left - 16.0;
-    let [first, second] = said(record);
-    let first = fitted(&first, 30.0, Weight::Bold, room);
-    canvas.text((left, 38.0), 30.0, Weight::Bold, ink, &first);
-    let second = fitted(&second, 24.0, Weight::Regular, room);
-    canvas.text((left, 68.0), 24.0, Weight::Regular, ink, &second);
-}
-
-fn legend(canvas: &mut Canvas, drawing: &Drawing, top: f64) {
-    let (y, baseline) = (top + 20.0, top + 26.0);
-    let mut x = 14.0;
-    let mut entry = |canvas: &mut Canvas, colour: Rgb, width: f64, dash: bool, words: &str| {
-        let end = (x + 30.0, y);
-        if dash {
-            canvas.dashed((x, y), end, width, colour, [6.0, 5.0]);
-        } else {
-            canvas.line((x, y), end, width, colour, 1.0);
-        }
-        canvas.text((x + 38.0, baseline), 19.0, Weight::Regular, PAPER, words);
-        x += 38.0 + text_width(words, 19.0, Weight::Regular) + 24.0;
-    };
-    entry(canvas, SLIT, 2.0, false, "slit");
-    if drawing.lines.iter().any(|l| !l.found.is_empty()) {
-        entry(canvas, FOUND, 5.0, false, "found");
-    }
-    if drawing.lines.iter().any(|l| !l.expected.is_empty()) {
-        entry(canvas, EXPECTED, 1.3, false, "expected");
-    }
-    entry(canvas, ANGLE, 1.6, true, "straight");
-    let (x, y) = (x + 2.0, top + 11.0);
-    canvas.fill((x, y), (x + 30.0, y + 18.0), EXPECTED);
-    canvas.clip(Some(Area {
-        x: x as usize,
-        y: y as usize,
-        width: 30,
-        height: 18,
-    }));
-    for k in -2..5 {
-        let x = x + 8.0 * f64::from(k);
-        canvas.line((x, y + 20.0), (x + 22.0, y - 2.0), 2.5, DEEP, 1.0);
-    }
-    canvas.clip(None);
-    canvas.text(
-        (x + 38.0, baseline),
-        19.0,
-        Weight::Regular,
-        PAPER,
-        "over-exposed",
-    );
 }

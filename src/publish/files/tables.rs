@@ -64,10 +64,10 @@ where
         .expect("rows have as many cells as the header");
 }
 
-/// A free-text cell that no spreadsheet takes for a formula: what begins with `=`, `+`, `-`, `@`, a tab or a carriage
-/// return gets an apostrophe in front. Only for columns of names and sentences; numbers keep their minus sign.
+/// A free-text cell that no spreadsheet takes for a formula: what begins with `=`, `+`, `-`, `@`, their full-width forms, a tab
+/// or a line break gets an apostrophe in front. Only for columns of names and sentences; numbers keep their minus sign.
 pub fn text_cell(text: &str) -> String {
-    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) {
+    if text.starts_with(['=', '+', '-', '@', '＝', '＋', '－', '＠', '\t', '\r', '\n']) {
         format!("'{text}")
     } else {
         text.to_owned()
@@ -385,7 +385,18 @@ mod tests {
 
     #[test]
     fn a_name_never_becomes_a_formula() {
-        for evil in ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1"] {
+        for evil in [
+            "=1+1",
+            "+1",
+            "-1",
+            "@SUM(A1)",
+            "\t=1",
+            "\r=1",
+            "\n=1",
+            "＝1+1",
+            "－1",
+            "＠SUM(A1)",
+        ] {
             assert_eq!(text_cell(evil), format!("'{evil}"));
         }
         for harmless in ["heron", "a=b", " x", "", "'quoted"] {

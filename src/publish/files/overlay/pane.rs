@@ -5,20 +5,20 @@ use crate::frame::Frame;
 use crate::measure::Drawing;
 use crate::publish::record::Record;
 
-/// Width of the picture.
-pub const WIDTH: usize = 1040;
+/// Width of the picture: on the smallest phone, where it is 330 px wide, its smallest letters are 12 px high.
+pub const WIDTH: usize = 700;
 /// Height of the verdict's bar.
-pub const HEADER: usize = 84;
+pub const HEADER: usize = 116;
 /// Rows of names above an enlarged order.
 pub const NAME_ROWS: usize = 4;
 
 /// Height of a pane with a spectrum that stands.
-const STANDING_HEIGHT: usize = 940;
+const STANDING_HEIGHT: usize = 820;
 /// Width of the view of the whole beside an enlarged order that stands.
-const STANDING_WHOLE: usize = 420;
-const STANDING_ENLARGED: usize = 400;
+const STANDING_WHOLE: usize = 270;
+const STANDING_ENLARGED: usize = WIDTH - STANDING_WHOLE;
 /// Most of the height that an enlarged order takes.
-const MOST_ENLARGED: f64 = 300.0;
+const MOST_ENLARGED: f64 = 240.0;
 /// An order is shown apart where that enlarges it at least so much.
 const WORTH_ENLARGING: f64 = 1.4;
 
@@ -114,10 +114,10 @@ impl Layout {
             height,
         };
         if is_standing(drawing) {
-            let both = STANDING_WHOLE + STANDING_ENLARGED;
-            let names = [30.0, 40.0, 190.0, 50.0];
-            let alone = area(0, HEADER, both, STANDING_HEIGHT);
-            let single = Pane::fit(alone, cut, [60.0, 40.0, 230.0, 70.0], 2.0);
+            // To the right the names of the lines, to the left of the whole those of the orders.
+            let names = [28.0, 40.0, 250.0, 50.0];
+            let alone = area(0, HEADER, WIDTH, STANDING_HEIGHT);
+            let single = Pane::fit(alone, cut, [60.0, 40.0, 260.0, 90.0], 2.0);
             let place = area(STANDING_WHOLE, HEADER, STANDING_ENLARGED, STANDING_HEIGHT);
             let enlarged = main_cut
                 .map(|cut| Pane::fit(place, cut, names, 3.0))
@@ -126,22 +126,22 @@ impl Layout {
                 None => single,
                 Some(_) => {
                     let place = area(0, HEADER, STANDING_WHOLE, STANDING_HEIGHT);
-                    Pane::fit(place, cut, [110.0, 40.0, 50.0, 80.0], 2.0)
+                    Pane::fit(place, cut, [124.0, 40.0, 40.0, 90.0], 2.0)
                 }
             };
             let enlarged = enlarged.map(|pane| Pane { only: main, ..pane });
             return Layout {
-                width: both,
+                width: WIDTH,
                 height: HEADER + STANDING_HEIGHT,
                 whole,
                 enlarged,
             };
         }
         let (w, h) = ((cut[2] - cut[0]).max(1.0), (cut[3] - cut[1]).max(1.0));
-        let side = 36.0;
+        let side = 24.0;
         let names = NAME_ROWS as f64 * ROW + 26.0;
         let wide = WIDTH as f64 - 2.0 * side;
-        let single_scale = (wide / w).min(520.0 / h).min(2.0);
+        let single_scale = (wide / w).min(400.0 / h).min(2.0);
         let enlarged_scale = main_cut.map(|[l, t, r, b]| {
             (wide / (r - l).max(1.0))
                 .min(MOST_ENLARGED / (b - t).max(1.0))
@@ -181,7 +181,7 @@ impl Layout {
 
     fn of_photo(frame: &Frame) -> Layout {
         let (w, h) = (frame.width() as f64, frame.height() as f64);
-        let scale = (WIDTH as f64 / w).min(620.0 / h).min(2.0);
+        let scale = (WIDTH as f64 / w).min(460.0 / h).min(2.0);
         let height = ((h * scale).round() as usize).max(FOOTER);
         let place = Area {
             x: 0,

@@ -1,0 +1,174 @@
+//! `class.csv`: how well the benches agree, quantity by quantity. The arithmetic is that of `answers`.
+
+use std::collections::BTreeMap;
+
+use super::series::Series;
+use super::{Shown, by_path, subject};
+use crate::answers::class::{Cell, Precision, Standing, precision};
+use crate::classify::Capture;
+use crate::measure::Verdict;
+use crate::publish::files::numbers;
+use crate::publish::files::tables::{finish, push, text_cell, writer};
+
+/// Two benches whose strongest peaks are farther apart than this have not measured the same line: phones answer
+/// differently to green and red, and the next strong line of any lamp here is farther off. No usable scale is wrong by as
+/// much, nm.
+const SAME_LINE_NM: f64 = 5.0;
+
+/// A quantity that benches can be compared by: its name and its unit.
+type Quantity = (String, String);
+/// Each bench's results.
+type Results<'a> = BTreeMap<&'a str, Vec<f64>>;
+
+/// What benches can be compared by, and each bench's results.
+fn quantities<'a>(photos: &[Shown<'a>], all: &[Series<'a>]) -> BTreeMap<Quantity, Results<'a>> {
+    let mut by: BTreeMap<Quantity, Results<'a>> = BTreeMap::new();
+    for s in all {
+        let mut note = |what: String, unit: String, value: f64| {
+            let results = by.entry((what, unit)).or_default();
+            results.entry(s.bench).or_default().push(value);
+        };
+        let name = if s.name.is_empty() {
+            "the series"
+        } else {
+            s.name
+        };
+        if let Ok(line) = &s.line {
+            let unit = match s.unit {
+                "" => "per unit of concentration".to_owned(),
+                unit => format!("per {unit}"),
+            };
+            note(format!("slope of {name}"), unit, line.slope.value);
+        }
+        for m in &s.members {
+            if let Some(Ok(found)) = &m.found {
+                let unit = match s.unit {
+                    "" => "as stated",
+                    unit => unit,
+                };
+                let stem = m.photo.rsplit('/').next().unwrap_or_default();
+                let stem = stem.rsplit_once('.').map_or(stem, |(stem, _)| stem);
+                let what = format!("concentration of {}", subject(stem));
+                note(what, unit.to_owned(), found.value.value);
+            }
+        }
+    }
+    let mut peaks: BTreeMap<&str, Vec<(f64, &'a str)>> = BTreeMap::new();
+    for shown in by_path(photos) {
+        let r = shown.record;
+        let sound = matches!(r.verdict, Verdict::Good | Verdict::Caution);
+        if let (Some(nm), true, Some(Capture::Sample)) =
+            (r.answers.numbers.get("strongest_peak_nm"), sound, r.capture)
+        {
+            let peaks = peaks.entry(subject(&r.label)).or_default();
+            peaks.push((*nm, &r.bench));
+        }
+    }
+    for (subject, mut peaks) in peaks {
+        peaks.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(b.1)));
+        let lines: Vec<&[(f64, &str)]> = peaks.chunk_by(|a, b| b.0 - a.0 <= SAME_LINE_NM).collect();
+        for line in &lines {
+            let what = match lines.len() {
+                1 => format!("strongest peak of {subject}"),
+                _ => format!("strongest peak of {subject} near {:.0} nm", line[0].0),
+            };
+            let results = by.entry((what, "nm".to_owned())).or_default();
+            for (nm, bench) in *line {
+                results.entry(bench).or_default().push(*nm);
+            }
+        }
+    }
+    by
+}
+
+/// How well the benches agree in one quantity.
+pub struct Agreement {
+    /// Its name.
+    pub quantity: String,
+    /// Its unit, in words where none is stated.
+    pub unit: String,
+    /// The statistics.
+    pub precision: Precision,
+}
+
+/// Every quantity that two benches or more have measured, by name.
+///
+/// The strongest peaks of one lamp on several benches are one quantity where they can be one line, else as many as there are
+/// lines.
+pub fn agreements(photos: &[Shown<'_>], all: &[Series<'_>]) -> Vec<Agreement> {
+    quantities(photos, all)
+        .into_iter()
+        .filter_map(|((quantity, unit), results)| {
+            let cells: Vec<Cell> = results
+                .into_iter()
+                .map(|(bench, values)| Cell {
+                    bench: bench.to_owned(),
+                    values,
+                })
+                .collect();
+            Some(Agreement {
+                quantity,
+                unit,
+                precision: precision(&cells).ok()?,
+            })
+        })
+        .collect()
+}
+
+/// `class.csv`: for each quantity a row per bench and the class's figures in each.
+pub fn class_csv(all: &[Agreement]) -> Vec<u8> {
+    let mut out = writer();
+    push(
+        &mut out,
+        [
+            "quantity",
+            "unit",
+            "bench",
+            "repeats",
+            "mean",
+            "sd",
+            "mandel_h",
+            "mandel_k",
+            "word",
+            "by",
+            "class_mean",
+            "repeatability_sd",
+            "between_sd",
+            "reproducibility_sd",
+            "cochran_c",
+            "cochran_critical_5",
+        ],
+    );
+    for agreement in all {
+        for bench in &agreement.precision.benches {
+            push(&mut out, class_row(agreement, bench));
+        }
+    }
+    finish(out)
+}
+
+fn class_row(agreement: &Agreement, bench: &Standing) -> Vec<String> {
+    let found = &agreement.precision;
+    let about = |x: Option<f64>, digits| {
+        x.and_then(|x| numbers::rounded(x, digits))
+            .map_or_else(String::new, |x| format!("{x}"))
+    };
+    vec![
+        text_cell(&agreement.quantity),
+        text_cell(&agreement.unit),
+        text_cell(&bench.bench),
+        bench.n.to_string(),
+        about(Some(bench.mean), 6),
+        about(bench.sd, 3),
+        about(bench.h, 3),
+        about(bench.k, 3),
+        bench.word.to_owned(),
+        bench.by.to_owned(),
+        about(Some(found.mean), 6),
+        about(found.repeatability_sd, 3),
+        about(found.between_sd, 3),
+        about(Some(found.reproducibility_sd), 3),
+        about(found.cochran.map(|c| c.0), 3),
+        about(found.cochran.map(|c| c.1), 3),
+    ]
+}

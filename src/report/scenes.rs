@@ -1,0 +1,264 @@
+//! Brackets: a phone's tone curve beside sRGB's (`tone.csv`), and the exposures of one scene joined to a spectrum beyond one
+//! photo's range (`joined.csv`, and in `brackets.csv` how). From records and published spectra; the arithmetic is that of
+//! `answers`.
+
+use std::collections::BTreeMap;
+
+use super::{Shown, by_path};
+use crate::answers::Refusal;
+use crate::answers::bracket::{Curve, Level, curve, levels_of};
+use crate::answers::join::{self, Joined, join};
+use crate::classify::Capture;
+use crate::measure::absorb::{KNOWN_TONE, UNKNOWN_TONE};
+use crate::measure::{Estimate, ScaleKind, Spectrum};
+use crate::publish::files::numbers;
+use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
+use crate::publish::record::Record;
+
+/// Group of a rule that tells the scenes of several brackets apart.
+const SCENE: &str = "scene";
+
+/// Exposures of one scene.
+pub struct Scene<'a> {
+    /// The rule's group `scene`, or empty.
+    pub name: &'a str,
+    /// Photo and exposure (time × ISO / 100, s), by path.
+    pub shots: Vec<(&'a str, f64)>,
+    /// What they come to.
+    pub joined: Result<Joined, Refusal>,
+}
+
+/// A bench's brackets.
+pub struct Brackets<'a> {
+    /// The bench.
+    pub bench: &'a str,
+    /// The phone's tone curve, or why there is none and sRGB's is used.
+    pub curve: Result<Curve, Refusal>,
+    /// Its scenes by name.
+    pub scenes: Vec<Scene<'a>>,
+}
+
+/// The brackets of every bench that has photographed one on a calibrated scale. `fetch` gives a photo's `spectrum.csv`.
+///
+/// Whatever their verdicts, for shots of a bracket are over-exposed and dim on purpose; those that do not say how they were
+/// exposed take no part.
+pub fn of_class<'a>(
+    photos: &[Shown<'a>],
+    mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
+) -> Vec<Brackets<'a>> {
+    let mut benches: BTreeMap<&str, BTreeMap<&str, Vec<(&str, f64, Spectrum)>>> = BTreeMap::new();
+    for shown in by_path(photos) {
+        let r = shown.record;
+        let scale = r.calibration.as_ref().map(|c| c.kind);
+        if r.capture != Some(Capture::Bracket) || scale != Some(ScaleKind::Calibrated) {
+            continue;
+        }
+        let spectrum = fetch(&shown).and_then(|csv| read_spectrum(&csv).ok());
+        let (Some(spectrum), Some(exposure)) = (spectrum, exposure(r)) else {
+            continue;
+        };
+        let scene = r.groups.get(SCENE).map_or("", String::as_str);
+        let scenes = benches.entry(&r.bench).or_default();
+        let shots = scenes.entry(scene).or_default();
+        shots.push((&r.photo, exposure, spectrum));
+    }
+    benches
+        .into_iter()
+        .map(|(bench, scenes)| evaluate(bench, scenes))
+        .collect()
+}
+
+/// Exposure time × ISO / 100, s.
+fn exposure(record: &Record) -> Option<f64> {
+    let metric = |name| record.metrics.get(name).copied();
+    Some(metric("exposure_s")? * metric("iso")? / 100.0)
+}
+
+fn evaluate<'a>(
+    bench: &'a str,
+    scenes: BTreeMap<&'a str, Vec<(&'a str, f64, Spectrum)>>,
+) -> Brackets<'a> {
+    let mut levels: Vec<Level> = Vec::new();
+    let mut exposures = Vec::new();
+    for (i, shots) in scenes.values().enumerate() {
+        for (_, exposure, spectrum) in shots {
+            levels.extend(levels_of(spectrum, i, exposures.len()));
+            exposures.push(*exposure);
+        }
+    }
+    let curve = curve(&levels, &exposures);
+    let tone_share = match curve {
+        Ok(_) => KNOWN_TONE,
+        Err(_) => UNKNOWN_TONE,
+    };
+    let scenes = scenes
+        .into_iter()
+        .map(|(name, shots)| {
+            let spectra: Vec<Spectrum> = shots
+                .iter()
+                .map(|(_, _, s)| match &curve {
+                    Ok(curve) => curve.retoned(s),
+                    Err(_) => s.clone(),
+                })
+                .collect();
+            let exposed: Vec<join::Shot<'_>> = spectra
+                .iter()
+                .zip(&shots)
+                .map(|(spectrum, (_, exposure, _))| join::Shot {
+                    spectrum,
+                    exposure: *exposure,
+                })
+                .collect();
+            Scene {
+                name,
+                joined: join(&exposed, tone_share),
+                shots: shots.iter().map(|s| (s.0, s.1)).collect(),
+            }
+        })
+        .collect();
+    Brackets {
+        bench,
+        curve,
+        scenes,
+    }
+}
+
+/// `tone.csv`: what each code means in light by the bench's phone and by sRGB, shares of full scale; one row with the reason
+/// where a bracket gives no curve.
+pub fn tone_csv(all: &[Brackets<'_>]) -> Vec<u8> {
+    let mut out = writer();
+    push(
+        &mut out,
+        [
+            "bench",
+            "code",
+            "srgb_light",
+            "light",
+            "light_sigma",
+            "refused",
+        ],
+    );
+    for b in all {
+        match &b.curve {
+            Ok(curve) => {
+                for (code, srgb, light) in curve.table() {
+                    let [value, sigma] = numbers::cells(Estimate {
+                        value: light,
+                        sigma: light * curve.rms,
+                    });
+                    push(
+                        &mut out,
+                        [
+                            text_cell(b.bench),
+                            numbers::fixed(255.0 * code, 0),
+                            numbers::fixed(srgb, 5),
+                            value,
+                            sigma,
+                            String::new(),
+                        ],
+                    );
+                }
+            }
+            Err(refusal) => {
+                let mut row = vec![text_cell(b.bench)];
+                row.extend([const { String::new() }; 4]);
+                row.push(text_cell(&refusal.to_string()));
+                push(&mut out, row);
+            }
+        }
+    }
+    finish(out)
+}
+
+/// `brackets.csv`: a row per exposure, with its ratio to the longest by its light and as written.
+pub fn brackets_csv(all: &[Brackets<'_>]) -> Vec<u8> {
+    let mut out = writer();
+    push(
+        &mut out,
+        [
+            "bench",
+            "scene",
+            "photo",
+            "exposure_s_iso100",
+            "written_ratio",
+            "ratio",
+            "ratio_sigma",
+            "refused",
+        ],
+    );
+    for b in all {
+        for scene in &b.scenes {
+            for (i, (photo, exposure)) in scene.shots.iter().enumerate() {
+                let joined = scene.joined.as_ref().ok();
+                let ratio = joined.and_then(|j| j.ratios.iter().find(|r| r.shot == i));
+                let three =
+                    |x: f64| numbers::rounded(x, 4).map_or_else(String::new, |x| format!("{x}"));
+                let mut row = vec![
+                    text_cell(b.bench),
+                    text_cell(scene.name),
+                    text_cell(photo),
+                    three(*exposure),
+                    ratio.map_or_else(String::new, |r| three(r.written)),
+                ];
+                row.extend(ratio.map_or_else(Default::default, |r| numbers::cells(r.ratio)));
+                row.push(match (&scene.joined, ratio) {
+                    (Err(refusal), _) => text_cell(&refusal.to_string()),
+                    (_, Some(r)) if !r.is_measured => {
+                        "as-written: it has too little light in common with the longer ones"
+                            .to_owned()
+                    }
+                    _ => String::new(),
+                });
+                push(&mut out, row);
+            }
+        }
+    }
+    finish(out)
+}
+
+/// `joined.csv`, tidy: a row per wavelength that an exposure shows. The signal is what the longest exposure would show if
+/// nothing were blown out.
+pub fn joined_csv(all: &[Brackets<'_>]) -> Vec<u8> {
+    let mut out = writer();
+    push(
+        &mut out,
+        [
+            "bench",
+            "scene",
+            "wavelength_nm",
+            "signal",
+            "signal_sigma",
+            "shots",
+        ],
+    );
+    for b in all {
+        for scene in &b.scenes {
+            let Ok(joined) = &scene.joined else {
+                continue;
+            };
+            let step = joined
+                .rows
+                .windows(2)
+                .next()
+                .map_or(1.0, |w| w[1].wavelength_nm - w[0].wavelength_nm);
+            let first = joined.rows.first().map_or(0.0, |r| r.wavelength_nm);
+            let decimals = numbers::decimals_of_grid(first, step);
+            for row in &joined.rows {
+                let Some(signal) = row.signal else { continue };
+                let [value, sigma] = numbers::cells(signal);
+                push(
+                    &mut out,
+                    [
+                        text_cell(b.bench),
+                        text_cell(scene.name),
+                        numbers::fixed(row.wavelength_nm, decimals),
+                        value,
+                        sigma,
+                        row.shots.to_string(),
+                    ],
+                );
+            }
+        }
+    }
+    finish(out)
+}

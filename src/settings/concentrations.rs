@@ -1,0 +1,167 @@
+//! The table that `concentrations:` names: what an instructor states of the solutions, a photo a line.
+
+use std::path::Path;
+
+use csv::{ReaderBuilder, StringRecord, Trim};
+
+use crate::classify::stated::{Row, Stated, number};
+
+use super::document::At;
+use super::mistake::Report;
+use super::reading::Spot;
+
+const REMEDY: &str = "write a table with the header file,concentration,unit and a line a photo, such as dye-2.jpg,2,mg/L; leave the \
+                      concentration empty for an unknown";
+/// A unit or a name longer than this is a sentence.
+const LONGEST: usize = 40;
+
+/// Reads the table that `spot` names; the path starts from `folder`.
+///
+/// Comma or semicolon between the cells, as spreadsheets save them; columns `file`, `concentration`, and if wanted `unit`
+/// and `series`.
+pub(super) fn read(spot: &Spot<'_>, folder: &Path) -> Option<Stated> {
+    let report = Report::new(&folder.join(spot.text()?));
+    let stated = report
+        .read_file()
+        .and_then(|text| read_table(&text, &report));
+    spot.report().adopt(report);
+    stated
+}
+
+fn read_table(text: &str, report: &Report) -> Option<Stated> {
+    let text = text.trim_start_matches('\u{feff}');
+    let header = text.lines().next().unwrap_or_default();
+    let delimiter = if header.contains(';') { b';' } else { b',' };
+    let mut reader = ReaderBuilder::new()
+        .delimiter(delimiter)
+        .trim(Trim::All)
+        .flexible(true)
+        .from_reader(text.as_bytes());
+    let columns: Vec<String> = reader
+        .headers()
+        .map(|h| h.iter().map(str::to_lowercase).collect())
+        .unwrap_or_default();
+    let column = |name: &str| columns.iter().position(|c| c == name);
+    let (Some(file), Some(concentration)) = (column("file"), column("concentration")) else {
+        report.note(
+            At::START,
+            "the first line does not name the columns file and concentration",
+            REMEDY,
+        );
+        return None;
+    };
+    let (unit, series) = (column("unit"), column("series"));
+    let mut stated = Stated::default();
+    for record in reader.records() {
+        let record = match record {
+            Ok(record) => record,
+            Err(error) => {
+                let line = error.position().map_or(1, csv::Position::line);
+                report.note(at(line), format!("cannot be read: {error}"), REMEDY);
+                continue;
+            }
+        };
+        let cell = |i: Option<usize>| i.and_then(|i| record.get(i)).unwrap_or_default();
+        let line = line_of(&record);
+        if record.iter().all(str::is_empty) {
+            continue;
+        }
+        let name = cell(Some(file));
+        if name.is_empty() {
+            report.note(line, "a line without a file", REMEDY);
+            continue;
+        }
+        let text = cell(Some(concentration));
+        let concentration = match (text, number(text)) {
+            ("", _) => None,
+            (_, Some(c)) => Some(c),
+            (_, None) => {
+                report.note(
+                    line,
+                    format!("\"{text}\" is no concentration"),
+                    "write a number from 0 on, with a point before the decimals (1,500 could mean two things); the unit has \
+                     its own column; leave the cell empty for an unknown",
+                );
+                continue;
+            }
+        };
+        let long = [cell(unit), cell(series)]
+            .into_iter()
+            .find(|text| text.chars().count() > LONGEST);
+        if let Some(text) = long {
+            report.note(
+                line,
+                format!("\"{text}\" is longer than {LONGEST} characters"),
+                "units and names of series stand in tables and beside axes: shorten it",
+            );
+        }
+        let row = Row {
+            concentration,
+            unit: cell(unit).to_owned(),
+            series: cell(series).to_owned(),
+        };
+        if !stated.add(name, row) {
+            report.note(
+                line,
+                format!("{name} has been named before, letter case aside"),
+                "keep one of the two lines",
+            );
+        }
+    }
+    Some(stated)
+}
+
+fn at(line: u64) -> At {
+    At {
+        line: usize::try_from(line).unwrap_or(1).max(1),
+        column: 1,
+    }
+}
+
+fn line_of(record: &StringRecord) -> At {
+    at(record.position().map_or(1, csv::Position::line))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn table(text: &str) -> (Option<Stated>, Vec<String>) {
+        let report = Report::new(Path::new("series.csv"));
+        let stated = read_table(text, &report);
+        let mistakes = report.into_mistakes();
+        (stated, mistakes.iter().map(ToString::to_string).collect())
+    }
+
+    #[test]
+    fn tables_as_spreadsheets_save_them_are_read() {
+        for text in [
+            "file,concentration,unit\r\ndye-2.jpg,0.5,mg/L\r\ndye-x.jpg,,mg/L\r\n",
+            "\u{feff}File;Concentration;Unit\ndye-2.jpg;0,5;mg/L\n;;\ndye-x.jpg;;mg/L\n",
+            "unit, file , concentration\n mg/L , dye-2.jpg , 0.5 \nmg/L,dye-x.jpg\n",
+        ] {
+            let (stated, mistakes) = table(text);
+            assert_eq!(mistakes, [""; 0], "{text}");
+            let stated = stated.unwrap();
+            assert_eq!(stated.len(), 2);
+            let row = stated.of("heron/dye-2.jpg").unwrap();
+            assert_eq!((row.concentration, row.unit.as_str()), (Some(0.5), "mg/L"));
+            assert_eq!(stated.of("heron/dye-x.jpg").unwrap().concentration, None);
+        }
+    }
+
+    #[test]
+    fn every_mistake_is_named_with_its_line() {
+        let (_, mistakes) = table(
+            "file,concentration,unit\na.jpg,2mg,\nb.jpg,-1,\n,3,\nA.jpg,1,\na.jpg,1,\nc.jpg,\"1,500\",\n",
+        );
+        let lines: Vec<&str> = mistakes
+            .iter()
+            .map(|m| m.split(':').nth(1).unwrap())
+            .collect();
+        assert_eq!(lines, ["2", "3", "4", "6", "7"], "{mistakes:#?}");
+        let (stated, mistakes) = table("photo,value\na.jpg,1\n");
+        assert!(stated.is_none() && mistakes[0].contains("series.csv:1:1"));
+        assert!(table("").0.is_none());
+    }
+}

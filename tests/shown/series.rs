@@ -1,0 +1,256 @@
+//! Series, agreement and colours as they stand in the class's tables: which photo belongs to what, and what is refused.
+
+use std::collections::BTreeMap;
+
+use slitwatch::classify::Capture;
+use slitwatch::classify::stated::{Row, Stated};
+use slitwatch::measure::{AbsorbanceRow, Verdict};
+use slitwatch::publish::files::spectrum_csv;
+use slitwatch::publish::record::{LampAnswer, Record};
+use slitwatch::report::{Inputs, Shown, summaries};
+
+use crate::sample::{self, Noise, bump, e};
+
+/// A solution's photo: its record and its absorbance at the top of the band.
+fn solution(bench: &str, name: &str, groups: &[(&str, &str)], height: f64) -> (Record, f64) {
+    let mut record = sample::record(bench, name, Capture::Sample, Verdict::Good);
+    record.calibration = Some(sample::calibration_from("lamp.jpg"));
+    record.provenance.blank = BTreeMap::from([("blank.jpg".to_owned(), "00".to_owned())]);
+    record.groups = groups
+        .iter()
+        .map(|(k, v)| ((*k).to_owned(), (*v).to_owned()))
+        .collect();
+    (record, height)
+}
+
+fn csv_of(height: f64) -> Vec<u8> {
+    let spectrum = sample::spectrum("bulb", 1.0, 1.0, &mut Noise(1));
+    let rows: Vec<AbsorbanceRow> = spectrum
+        .rows
+        .iter()
+        .map(|row| {
+            let value = height * bump(row.wavelength_nm, 525.0, 70.0) + 0.01;
+            AbsorbanceRow {
+                transmittance: Some(e(10f64.powf(-value), 0.002)),
+                absorbance: Some(e(value, 0.004)),
+            }
+        })
+        .collect();
+    spectrum_csv(&spectrum, Some(&rows))
+}
+
+type Table = Vec<BTreeMap<String, String>>;
+
+/// The class's tables by name, each row by its columns.
+fn tables(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Table> {
+    let shown: Vec<Shown<'_>> = photos
+        .iter()
+        .map(|(record, _)| Shown {
+            record,
+            folder: &record.photo,
+            has_spectrum: true,
+        })
+        .collect();
+    let heights: BTreeMap<&str, f64> = photos
+        .iter()
+        .map(|(r, height)| (r.photo.as_str(), *height))
+        .collect();
+    let inputs = Inputs {
+        title: "Solutions",
+        photos: &shown,
+        stated,
+        now: None,
+        refresh_s: 0,
+    };
+    summaries(&inputs, |s| Some(csv_of(heights[s.record.photo.as_str()])))
+        .into_iter()
+        .filter(|(name, _)| name.ends_with(".csv"))
+        .map(|(name, bytes)| {
+            let mut reader = csv::Reader::from_reader(bytes.as_slice());
+            let rows = reader.deserialize().map(Result::unwrap).collect();
+            (name, rows)
+        })
+        .collect()
+}
+
+fn dye(bench: &str) -> Vec<(Record, f64)> {
+    ["2", "4", "6", "8"]
+        .into_iter()
+        .map(|c| {
+            let height = 0.1 * c.parse::<f64>().unwrap();
+            let groups = [("series", "dye"), ("concentration", c)];
+            solution(bench, &format!("dye-{c}mg.jpg"), &groups, height)
+        })
+        .collect()
+}
+
+const UNKNOWN: [(&str, &str); 1] = [("series", "dye")];
+
+#[test]
+fn repeats_of_an_unknown_are_averaged_and_different_unknowns_are_not() {
+    let mut photos = dye("heron");
+    for (name, height) in [
+        ("dye-unknown-1.jpg", 0.30),
+        ("dye-unknown-2.jpg", 0.31),
+        ("dye-tap.jpg", 0.65),
+    ] {
+        photos.push(solution("heron", name, &UNKNOWN, height));
+    }
+    let series = &tables(&photos, &Stated::default())["series.csv"];
+    let found: Vec<(&str, f64)> = series
+        .iter()
+        .map(|r| (r["unknown_name"].as_str(), r["unknown"].parse().unwrap()))
+        .collect();
+    assert_eq!(found.len(), 2, "{series:?}");
+    assert_eq!((found[0].0, found[1].0), ("dye-tap", "dye-unknown"));
+    assert!((found[0].1 - 6.5).abs() < 0.1, "{found:?}");
+    assert!((found[1].1 - 3.05).abs() < 0.1, "{found:?}");
+}
+
+#[test]
+fn what_is_no_concentration_is_neither_a_standard_nor_an_unknown() {
+    let mut photos = dye("heron");
+    let odd = [("series", "dye"), ("concentration", "half")];
+    photos.push(solution("heron", "dye-half.jpg", &odd, 0.3));
+    let comma = [("series", "dye"), ("concentration", "2,5")];
+    photos.push(solution("heron", "dye-2,5mg.jpg", &comma, 0.25));
+    let mut lone = solution(
+        "heron",
+        "dye-9mg.jpg",
+        &[("series", "dye"), ("concentration", "9")],
+        0.9,
+    );
+    lone.0.provenance.blank.clear();
+    photos.push(lone);
+    let all = tables(&photos, &Stated::default());
+    let row = |name: &str| {
+        let photo = format!("heron/{name}");
+        all["concentrations.csv"]
+            .iter()
+            .find(|r| r["photo"] == photo)
+            .unwrap_or_else(|| panic!("{name} has no row"))
+    };
+    let odd = row("dye-half.jpg");
+    assert_eq!(
+        (odd["role"].as_str(), odd["concentration"].as_str()),
+        ("unclear", "")
+    );
+    assert!(odd["refused"].starts_with("no-concentration") && odd["refused"].contains("half"));
+    assert_eq!(row("dye-2,5mg.jpg")["stated_concentration"], "2.5");
+    assert!(row("dye-9mg.jpg")["refused"].starts_with("no-blank"));
+    assert_eq!(all["series.csv"].len(), 1);
+    assert_eq!(all["series.csv"][0]["unknown"], "");
+}
+
+#[test]
+fn concentrations_may_come_from_a_table_and_go_before_the_names() {
+    let names = ["a.jpg", "b.jpg", "c.jpg", "d.jpg", "e.jpg"];
+    let photos: Vec<(Record, f64)> = names
+        .iter()
+        .zip([0.1, 0.2, 0.4, 0.8, 0.55])
+        .map(|(name, height)| solution("heron", name, &[], height))
+        .collect();
+    let row = |concentration, unit: &str| Row {
+        concentration,
+        unit: unit.to_owned(),
+        series: "beet".to_owned(),
+    };
+    let mut stated = Stated::default();
+    for (name, c) in names
+        .iter()
+        .zip([Some(5.0), Some(10.0), Some(20.0), Some(40.0), None])
+    {
+        assert!(stated.add(name, row(c, "mmol/L")));
+    }
+    stated.add("misspelt.jpg", row(Some(1.0), "mmol/L"));
+    let all = tables(&photos, &stated);
+    let series = &all["series.csv"];
+    assert_eq!(series.len(), 1);
+    assert_eq!(
+        (series[0]["series"].as_str(), series[0]["unit"].as_str()),
+        ("beet", "mmol/L")
+    );
+    let unknown: f64 = series[0]["unknown"].parse().unwrap();
+    assert!((unknown - 27.5).abs() < 0.5, "{unknown}");
+    let last = all["concentrations.csv"].last().unwrap();
+    assert_eq!(last["photo"], "misspelt.jpg");
+    assert!(last["refused"].starts_with("no-photo"));
+    // Two units in one series: no line at all.
+    let mut mixed = Stated::default();
+    for (i, name) in names.iter().enumerate() {
+        mixed.add(name, row(Some(i as f64), ["g/L", "mg/L"][i % 2]));
+    }
+    let series = &tables(&photos, &mixed)["series.csv"];
+    assert!(
+        series[0]["refused"].starts_with("units-differ"),
+        "{series:?}"
+    );
+    assert_eq!(series[0]["slope"], "");
+}
+
+fn lamp(bench: &str, label: &str, peak_nm: f64) -> (Record, f64) {
+    let file = format!("{label}.jpg");
+    let mut record = sample::record(bench, &file, Capture::Sample, Verdict::Good);
+    record.calibration = Some(sample::calibration_from("lamp.jpg"));
+    record
+        .answers
+        .numbers
+        .insert("strongest_peak_nm".to_owned(), peak_nm);
+    record.answers.lamp = Some(LampAnswer {
+        name: "neon".to_owned(),
+        score: 0.9,
+        runner_up: "unknown".to_owned(),
+        runner_up_score: 0.1,
+    });
+    (record, 0.0)
+}
+
+#[test]
+fn benches_are_compared_by_the_same_line_of_the_same_lamp() {
+    // Three phones find neon's 585 nm strongest, two its 640 nm; phones name their photos themselves.
+    let mut photos = vec![
+        lamp("avocet", "sign-1", 585.2),
+        lamp("avocet", "sign-2", 585.3),
+        lamp("dunlin", "sign", 585.4),
+        lamp("heron", "sign", 585.1),
+        lamp("knot", "sign", 640.2),
+        lamp("ruff", "sign", 640.4),
+    ];
+    for (bench, nm) in [("avocet", 450.0), ("dunlin", 589.0)] {
+        photos.push(lamp(bench, &format!("IMG_{nm:04}"), nm));
+    }
+    let class = &tables(&photos, &Stated::default())["class.csv"];
+    let quantities: Vec<&str> = class.iter().map(|r| r["quantity"].as_str()).collect();
+    assert!(
+        !quantities.iter().any(|q| q.contains("IMG")),
+        "{quantities:?}"
+    );
+    for row in class {
+        let spread: f64 = row["reproducibility_sd"].parse().unwrap();
+        assert!(spread < 0.3, "{row:?}");
+    }
+    let n = |near: &str| quantities.iter().filter(|q| q.ends_with(near)).count();
+    assert_eq!((n("of sign near 585 nm"), n("of sign near 640 nm")), (3, 2));
+    let of_avocet = class.iter().find(|r| r["bench"] == "avocet").unwrap();
+    assert_eq!(of_avocet["repeats"], "2");
+}
+
+#[test]
+fn a_bulb_s_own_photo_gives_no_colour_and_what_is_no_temperature_is_said() {
+    let mut bulb = lamp("heron", "bulb-2800k", 600.0);
+    bulb.0.groups.insert("kelvin".to_owned(), "2800".to_owned());
+    let mut odd = lamp("heron", "bulb-warm", 600.0);
+    odd.0.groups.insert("kelvin".to_owned(), "warm".to_owned());
+    let photos = [bulb, odd, lamp("heron", "quay", 600.0)];
+    let colours = &tables(&photos, &Stated::default())["colours.csv"];
+    let row = |photo: &str| colours.iter().find(|r| r["photo"] == photo).unwrap();
+    let bulb = row("heron/bulb-2800k.jpg");
+    assert!(bulb["refused"].starts_with("is-the-bulb") && bulb["cct_kelvin"].is_empty());
+    assert!(row("heron/bulb-warm.jpg")["refused"].starts_with("no-temperature"));
+    let quay = row("heron/quay.jpg");
+    assert_eq!(quay["refused"], "");
+    for column in ["x", "y", "cct_kelvin", "duv"] {
+        let number = |name: &str| quay[name].parse::<f64>().unwrap();
+        assert!(number(column).is_finite() && number(&format!("{column}_sigma")) > 0.0);
+    }
+}
