@@ -6,10 +6,11 @@ use std::sync::Arc;
 
 use crate::answers::bracket::{Curve, curve, levels_of};
 use crate::classify::{self, Outcome};
-use crate::decode::{self, Facts};
+use crate::decode::Facts;
 use crate::measure::{ScaleKind, Spectrum};
 
 use super::lab::{Lab, Scale};
+use super::raw;
 use super::read::Gone;
 use super::work::Input;
 
@@ -44,7 +45,7 @@ impl Lab {
         let bytes = blank.bytes()?;
         let spectrum = match (
             &blank.decision.outcome,
-            decode::decode(&bytes, self.settings.work.max_pixels()),
+            raw::decode(&bytes, self.settings.work.max_pixels()),
         ) {
             (classify::Outcome::Measure(purpose), Ok((facts, frame))) => {
                 let frame = match curve {

@@ -16,12 +16,14 @@ pub mod lab;
 mod ledger;
 mod make;
 mod preflight;
+mod raw;
 mod read;
 pub mod rehearse;
 pub mod reload;
 mod service;
 mod show;
 pub mod signals;
+mod twins;
 mod work;
 mod world;
 
@@ -40,6 +42,8 @@ use crate::publish::{Refusal, Shelf, Trap};
 use engine::{Engine, Event, Mode};
 pub use explain::explain;
 pub use preflight::preflight;
+#[cfg(feature = "dng")]
+pub use raw::serve as unpack_raw;
 pub use read::Gone;
 pub use reload::Reload;
 pub use work::{Class, Fate, Input, Orders, Outcome, Setup, Summary, Task, Work};
