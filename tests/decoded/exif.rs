@@ -137,9 +137,16 @@ fn copies_are_told_from_originals() {
     for (name, facts) in signed {
         let software = facts.software.as_deref().unwrap_or_default().to_lowercase();
         let found = doubts(&facts);
-        let is_edited = ["photoshop", "gimp", "lightroom", "imagemagick", "paint"]
-            .iter()
-            .any(|editor| software.contains(editor));
+        let is_edited = [
+            "photoshop",
+            "gimp",
+            "lightroom",
+            "imagemagick",
+            "paint",
+            "pixelmator",
+        ]
+        .iter()
+        .any(|editor| software.contains(editor));
         let says_so = found
             .iter()
             .any(|doubt| doubt.contains("unedited original"));
