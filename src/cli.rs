@@ -77,6 +77,10 @@ pub enum Command {
         #[arg(long, value_name = "DIR")]
         keep: Option<PathBuf>,
     },
+    /// For this program's own use: takes the samples out of the raw file on stdin
+    #[cfg(feature = "dng")]
+    #[command(hide = true)]
+    UnpackRaw,
 }
 
 /// Options of every command.
@@ -149,7 +153,8 @@ impl Common {
         let log = tracing_subscriber::fmt()
             .with_env_filter(filter)
             .with_writer(|| OneLine(io::stderr()))
-            .with_ansi(io::stderr().is_terminal())
+            // Colours would have to be told from those that a name brings along.
+            .with_ansi(false)
             .with_target(false);
         // A second log in one process is the first one's business.
         let _ = match self.log_format {
@@ -168,24 +173,9 @@ struct OneLine<W>(W);
 impl<W: io::Write> io::Write for OneLine<W> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let entry = bytes.strip_suffix(b"\n").unwrap_or(bytes);
-        let mut line = Vec::with_capacity(bytes.len());
-        for (at, &byte) in entry.iter().enumerate() {
-            let rest = &entry[at + 1..];
-            match byte {
-                b'\n' => line.extend(b"\\n"),
-                b'\r' => line.extend(b"\\r"),
-                0x1B if is_colour(rest) => line.push(byte),
-                0..=8 | 0x0B..=0x1F | 0x7F => line.extend(format!("\\x{byte:02X}").bytes()),
-                // U+0080 to U+009F, some of which are commands of one character.
-                0xC2 if rest.first().is_some_and(|b| *b < 0xA0) => line.extend(b"\\xC2"),
-                0x80..=0x9F if entry[..at].last() == Some(&0xC2) => {
-                    line.extend(format!("\\x{byte:02X}").bytes());
-                }
-                _ => line.push(byte),
-            }
-        }
-        line.extend(&bytes[entry.len()..]);
-        self.0.write_all(&line)?;
+        let text = tame(&String::from_utf8_lossy(entry)).replace('\n', "\\n");
+        self.0.write_all(text.as_bytes())?;
+        self.0.write_all(&bytes[entry.len()..])?;
         Ok(bytes.len())
     }
 
@@ -194,13 +184,22 @@ impl<W: io::Write> io::Write for OneLine<W> {
     }
 }
 
-/// True where what follows an escape only sets colours, as the log's own do: `[`, numbers, `m` (ECMA-48, 8.3.117).
-fn is_colour(rest: &[u8]) -> bool {
-    let numbers = rest.strip_prefix(b"[").unwrap_or_default();
-    let end = numbers
-        .iter()
-        .position(|b| !matches!(b, b'0'..=b'9' | b';'));
-    end.is_some_and(|end| numbers[end] == b'm')
+/// A text for the terminal without commands to it: control characters but line break and tab (ECMA-48, 5.2 and 5.3), and
+/// those that turn the direction of writing (Unicode, UAX 9), are written out.
+fn tame(text: &str) -> String {
+    let mut tame = String::with_capacity(text.len());
+    for character in text.chars() {
+        match character {
+            '\n' | '\t' => tame.push(character),
+            '\r' => tame.push_str("\\r"),
+            '\0'..='\x1f' | '\x7f' => tame.push_str(&format!("\\x{:02X}", u32::from(character))),
+            '\u{80}'..='\u{9f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => {
+                tame.push_str(&format!("\\u{{{:X}}}", u32::from(character)));
+            }
+            _ => tame.push(character),
+        }
+    }
+    tame
 }
 
 /// The program.
@@ -239,9 +238,13 @@ pub fn main() -> ExitCode {
             };
             rehearse(&cli.common, play, keep.as_deref(), shows_bar)
         }
+        #[cfg(feature = "dng")]
+        Command::UnpackRaw => run::unpack_raw()
+            .map(|()| ExitCode::SUCCESS)
+            .map_err(Failure::Work),
     };
     done.unwrap_or_else(|failure| {
-        eprintln!("slitwatch: {failure}");
+        eprintln!("slitwatch: {}", tame(&failure.to_string()));
         ExitCode::from(failure.exit_status())
     })
 }
@@ -368,9 +371,9 @@ fn setup(common: &Common) -> Loaded {
 
 fn check(common: &Common) -> Result<ExitCode, Failure> {
     let lab = load(common)?;
-    println!("{}", settings::describe(lab.settings()).trim_end());
+    println!("{}", tame(settings::describe(lab.settings()).trim_end()));
     for doubt in run::preflight(lab.settings()) {
-        println!("{doubt}");
+        println!("{}", tame(&doubt));
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -406,7 +409,7 @@ fn rehearse(
     };
     let workers = common.workers.map(usize::from);
     let (score, table) = run::rehearse::rehearse(lab, &play(folder), workers, ears, shows_bar)?;
-    print!("{table}");
+    print!("{}", tame(&table));
     Ok(if score.all_kept() {
         ExitCode::SUCCESS
     } else {
@@ -425,7 +428,7 @@ fn explain(
         out.push_str(&run::explain(&lab, photo, pictures)?);
         out.push('\n');
     }
-    print!("{out}");
+    print!("{}", tame(&out));
     Ok(ExitCode::SUCCESS)
 }
 
@@ -457,10 +460,10 @@ mod tests {
         OneLine(&mut log).write_all(entry).unwrap();
         assert_eq!(log, b"INFO published photo=a\\r\\nERROR all is lost\n");
         let mut log = Vec::new();
-        let entry = "\u{1b}[32mINFO\u{1b}[0m a\u{1b}[2Jb\u{9b}2Jc é\n".as_bytes();
+        let entry = "INFO a\u{1b}[8mb\u{9b}2Jc é\u{202e}\n".as_bytes();
         OneLine(&mut log).write_all(entry).unwrap();
-        let kept = b"\x1b[32mINFO\x1b[0m a\\x1B[2Jb\\xC2\\x9B2Jc \xc3\xa9\n";
-        assert_eq!(log, kept);
+        let kept = "INFO a\\x1B[8mb\\u{9B}2Jc é\\u{202E}\n";
+        assert_eq!(String::from_utf8(log).unwrap(), kept);
     }
 
     #[test]

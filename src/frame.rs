@@ -2,7 +2,7 @@
 //!
 //! The decoder's samples are kept as they came (8 or 16 bit, in the file's own orientation) and are
 //! turned upright and linear only where they are read: a 12 megapixel photo then costs 36 MB, not the
-//! 144 MB of a linear `f32` copy.
+//! 144 MB of a linear `f32` copy. A larger one is a mean of its pixels, with what is clipped in it kept apart.
 
 use std::sync::Arc;
 
@@ -52,6 +52,9 @@ pub struct Frame {
     orientation: Orientation,
     linear: Arc<[f32]>,
     ceiling_code: u16,
+    /// Which channels of a pixel hold a clipped sample that its codes do not show: bits 0, 1, 2 for red, green, blue,
+    /// a byte a pixel in the order of the samples.
+    hidden_clips: Option<Arc<[u8]>>,
     /// Sample index of the upright left top pixel, and steps to the pixel on the right and the one below.
     walk: (isize, isize, isize),
 }
@@ -89,6 +92,7 @@ impl Frame {
             orientation,
             linear,
             ceiling_code,
+            hidden_clips: None,
             walk: (0, 0, 0),
         };
         if frame.width() > 0 && frame.height() > 0 {
@@ -103,6 +107,18 @@ impl Frame {
             frame.walk = (origin, step(1, 0), step(0, 1));
         }
         frame
+    }
+
+    /// The same picture with clipped samples that its codes do not show, as in a mean of which only some are clipped:
+    /// bits 0, 1, 2 for red, green, blue, a byte a pixel in the order of the samples.
+    ///
+    /// # Panics
+    /// If there is not one byte a pixel.
+    pub fn with_hidden_clips(mut self, clips: Vec<u8>) -> Frame {
+        let n = self.stored_width * self.stored_height;
+        assert_eq!(clips.len(), n, "one byte per pixel");
+        self.hidden_clips = Some(clips.into());
+        self
     }
 
     /// The same picture with its linear light changed by `curve`, which maps 0…1 to 0…1: a phone's own tone curve in place
@@ -185,14 +201,24 @@ impl Frame {
         let codes = self.codes(x, y);
         (
             codes.map(|c| self.linear[c as usize]),
-            codes.iter().any(|&c| c >= self.ceiling_code),
+            codes.iter().any(|&c| c >= self.ceiling_code) || self.hidden(x, y) != 0,
         )
     }
 
     /// Which channels of upright pixel (x, y) are at the sensor's ceiling.
     #[inline]
     pub fn clipped(&self, x: usize, y: usize) -> [bool; 3] {
-        self.codes(x, y).map(|c| c >= self.ceiling_code)
+        let hidden = self.hidden(x, y);
+        let codes = self.codes(x, y);
+        std::array::from_fn(|c| codes[c] >= self.ceiling_code || hidden >> c & 1 == 1)
+    }
+
+    #[inline]
+    fn hidden(&self, x: usize, y: usize) -> u8 {
+        match &self.hidden_clips {
+            Some(clips) => clips[self.index(x, y) / 3],
+            None => 0,
+        }
     }
 
     /// The lowest code that counts as clipped.
@@ -229,6 +255,21 @@ mod tests {
             .flat_map(|y| (0..frame.width()).map(move |x| (x, y)))
             .map(|(x, y)| frame.codes(x, y)[0])
             .collect()
+    }
+
+    #[test]
+    fn a_clipped_sample_that_a_mean_hides_is_still_clipped_however_the_picture_is_turned() {
+        for tag in 1..=8 {
+            // The fourth pixel of the file hides a clipped green.
+            let frame = numbered(tag).with_hidden_clips(vec![0, 0, 0, 0b010, 0, 0]);
+            for y in 0..frame.height() {
+                for x in 0..frame.width() {
+                    let is_it = frame.codes(x, y)[0] == 3;
+                    assert_eq!(frame.clipped(x, y), [false, is_it, false]);
+                    assert_eq!(frame.light(x, y).1, is_it);
+                }
+            }
+        }
     }
 
     #[test]

@@ -38,6 +38,9 @@ pub struct Facts {
     pub width: usize,
     /// Height in pixels, upright; 0 where the header could not be read.
     pub height: usize,
+    /// Memory that decoding takes at once beside the file itself, bytes, by what its header says of depth, channels and
+    /// form; 0 where it could not be read.
+    pub decoding_bytes: u64,
     /// `jpeg`, `png`, `tiff`, `webp`, `heic`, `dng`, or empty.
     #[serde(deserialize_with = "known_format")]
     pub format: Format,

@@ -1,57 +1,293 @@
 //! HEIC, the form in which many phones deliver by default. The decoder turns and mirrors the picture as the
 //! container says; the Exif orientation repeats that and is not applied again.
 
-use heifer::heifer_isobmff::HeifFile;
-use heifer::heifer_isobmff::boxes::{ColorInfo, Property};
+use heifer::color::{ColorParams, frame_to_rgba_sized};
+use heifer::heifer_hevc_dec::decoder::{DecodeOptions, decode_picture};
+use heifer::heifer_isobmff::boxes::{ColorInfo, Grid, Property};
+use heifer::heifer_isobmff::{HeifFile, ItemId};
 use heifer::{Image, Options};
 
 use super::light::Curve;
+use super::memory::Extent;
 use super::raster::without_alpha;
-use super::{Fault, LOSSY_CEILING_8, Picture, too_large};
-use crate::frame::Samples;
+use super::reduce::{self, Reducer};
+use super::{Fault, LOSSY_CEILING_8, Picture, Turn, too_large};
+use crate::frame::{Orientation, Samples};
 
 /// Decodes the primary picture.
 pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
     let file = HeifFile::parse(bytes).map_err(|e| damaged(heifer::Error::Container(e)))?;
-    if let Some((width, height)) = stored_size(&file) {
+    let stored = stored_size(&file);
+    if let Some((width, height)) = stored {
         too_large(u64::from(width), u64::from(height), max_pixels)?;
+    }
+    let curve = curve(&file);
+    let is_deep = bit_depth(&file) > 8;
+    let full_scale = if is_deep {
+        (1 << bit_depth(&file)) - 1
+    } else {
+        255
+    };
+    // The same share of full scale as for 8 bits.
+    let ceiling_code = (u32::from(full_scale) * u32::from(LOSSY_CEILING_8) / 255) as u16;
+    let linear = if is_deep {
+        curve.table_16(full_scale)
+    } else {
+        curve.table_8()
+    };
+    if let Some(tiles) = Tiles::of(&file) {
+        return tiles.reduced(&linear, ceiling_code);
     }
     let options = Options {
         // One photo per worker: threads inside would only compete with the other workers.
         max_threads: 1,
-        max_pixels,
+        // What is coded may be larger than what is stated, by a block; a file that means more asks for memory unasked.
+        max_pixels: stored.map_or(max_pixels, |(w, h)| coded_pixels(w, h)),
     };
-    let curve = curve(&file);
-    if bit_depth(&file) > 8 {
+    let upright = Turn::AsContainer(Orientation::UPRIGHT);
+    let picture = if is_deep {
         let image: Image<u16> = heifer::decode_with_options(bytes, &options).map_err(damaged)?;
-        let full_scale = image.max_value();
-        // The same share of full scale as for 8 bits.
-        let ceiling = u32::from(full_scale) * u32::from(LOSSY_CEILING_8) / 255;
-        Ok(Picture {
+        if image.max_value() != full_scale {
+            return Err(unlike());
+        }
+        Picture {
             width: image.width as usize,
             height: image.height as usize,
-            linear: curve.table_16(full_scale),
-            ceiling_code: ceiling as u16,
+            linear,
+            ceiling_code,
             samples: Samples::U16(without_alpha(image.data)),
-            is_upright: true,
-        })
+            hidden_clips: None,
+            turn: upright,
+        }
     } else {
         let image = heifer::decode_rgba8(bytes, &options).map_err(damaged)?;
-        Ok(Picture {
+        Picture {
             width: image.width as usize,
             height: image.height as usize,
-            linear: curve.table_8(),
-            ceiling_code: LOSSY_CEILING_8,
+            linear,
+            ceiling_code,
             samples: Samples::U8(without_alpha(image.data)),
-            is_upright: true,
+            hidden_clips: None,
+            turn: upright,
+        }
+    };
+    Ok(reduce::reduced(picture))
+}
+
+fn unlike() -> Fault {
+    Fault::Unreadable(
+        "the parts of this HEIC differ in size or depth: it is damaged; upload the photo again"
+            .to_owned(),
+    )
+}
+
+/// The most pixels that a picture of the stated size is coded with: blocks are at most 64 pixels wide (ITU-T H.265, 7.4.3.2).
+fn coded_pixels(width: u32, height: u32) -> u64 {
+    (u64::from(width) + 64) * (u64::from(height) + 64)
+}
+
+/// A large picture made of tiles, as phones' are.
+struct Tiles<'a> {
+    file: &'a HeifFile<'a>,
+    grid: Grid,
+    tiles: &'a [ItemId],
+    /// Of each tile.
+    width: u32,
+    height: u32,
+    turn: Orientation,
+    /// Pixels on the side of a cell of the reduced picture.
+    by: usize,
+}
+
+impl<'a> Tiles<'a> {
+    /// Absent where the picture is not large, or not of tiles of one size, or changed in another way than by turning.
+    fn of(file: &'a HeifFile<'a>) -> Option<Tiles<'a>> {
+        let (width, height) = stored_size(file)?;
+        match reduce::factor(width.into(), height.into()) {
+            1 => None,
+            by => Tiles::reduced_by(file, by),
+        }
+    }
+
+    fn reduced_by(file: &'a HeifFile<'a>, by: usize) -> Option<Tiles<'a>> {
+        let primary = file.primary_id;
+        if file.item(primary).ok()?.item_type.0 != *b"grid" {
+            return None;
+        }
+        let grid = file.grid(primary).ok()?;
+        let tiles = file.referenced_items(primary, b"dimg");
+        let size = |tile: &ItemId| file.image_size(*tile).ok().flatten();
+        let (width, height) = size(tiles.first()?)?;
+        let is_plain = |tile: &ItemId| {
+            size(tile) == Some((width, height))
+                && file.item(*tile).is_ok_and(|i| i.item_type.0 == *b"hvc1")
+        };
+        let covers =
+            |tile: u32, n: u16, whole: u32| u64::from(tile) * u64::from(n) >= u64::from(whole);
+        let mut quarters = 0;
+        let mut mirror = None;
+        for property in file.item_properties(primary).ok()? {
+            match property {
+                Property::CleanAperture { .. } => return None,
+                Property::Rotation(q) => quarters = q % 4,
+                Property::Mirror(top_bottom) => mirror = Some(*top_bottom),
+                _ => {}
+            }
+        }
+        let is_sound = tiles.len() == usize::from(grid.rows) * usize::from(grid.columns)
+            && tiles.iter().all(is_plain)
+            && width > 0
+            && covers(width, grid.columns, grid.output_width)
+            && covers(height, grid.rows, grid.output_height);
+        is_sound.then_some(Tiles {
+            file,
+            turn: turned(quarters, mirror),
+            grid,
+            tiles,
+            width,
+            height,
+            by,
         })
+    }
+
+    /// Memory for decoding: the reduced picture, a row of tiles of four samples, a tile's own planes.
+    fn bytes(&self, depth: u64) -> u64 {
+        let (width, height) = (u64::from(self.width), u64::from(self.height));
+        let (across, down) = (
+            u64::from(self.grid.output_width),
+            u64::from(self.grid.output_height),
+        );
+        let band = (across + width) * height.min(down) * 4 * depth;
+        reduce::reduced_bytes(across, down)
+            .saturating_add(band)
+            .saturating_add(coded_pixels(self.width, self.height).saturating_mul(12))
+    }
+
+    fn reduced(&self, linear: &[f32], ceiling_code: u16) -> Result<Picture, Fault> {
+        let picture = if linear.len() == 256 {
+            self.reduced_as::<u8>(linear, ceiling_code)
+        } else {
+            self.reduced_as::<u16>(linear, ceiling_code)
+        }?;
+        Ok(Picture {
+            turn: Turn::AsContainer(self.turn),
+            ..picture
+        })
+    }
+
+    fn reduced_as<S: heifer::Sample + reduce::Sample>(
+        &self,
+        linear: &[f32],
+        ceiling_code: u16,
+    ) -> Result<Picture, Fault> {
+        let (width, height) = (
+            self.grid.output_width as usize,
+            self.grid.output_height as usize,
+        );
+        let mut reducer = Reducer::new(width, height, self.by, linear, ceiling_code);
+        let mut row: Vec<S> = Vec::with_capacity(4 * width);
+        let (tile_width, tile_height) = (self.width as usize, self.height as usize);
+        for (i, tiles) in self
+            .tiles
+            .chunks(usize::from(self.grid.columns))
+            .enumerate()
+        {
+            let n_rows = tile_height.min(height.saturating_sub(i * tile_height));
+            if n_rows == 0 {
+                break;
+            }
+            let images: Vec<Image<S>> = tiles
+                .iter()
+                .map(|tile| self.tile(*tile))
+                .collect::<Result<_, _>>()?;
+            let full_scale = if linear.len() == 256 {
+                255
+            } else {
+                images[0].max_value()
+            };
+            let fits = |image: &Image<S>| {
+                (image.width, image.height) == (self.width, self.height)
+                    && image.max_value() == full_scale
+            };
+            if !images.iter().all(fits) {
+                return Err(unlike());
+            }
+            for y in 0..n_rows {
+                row.clear();
+                let part = 4 * y * tile_width..4 * (y + 1) * tile_width;
+                images
+                    .iter()
+                    .for_each(|image| row.extend_from_slice(&image.data[part.clone()]));
+                reducer.row(&row, 4);
+            }
+        }
+        Ok(reducer.finish())
+    }
+
+    fn tile<S: heifer::Sample>(&self, tile: ItemId) -> Result<Image<S>, Fault> {
+        let container = |e| damaged(heifer::Error::Container(e));
+        let options = DecodeOptions {
+            max_pixels: coded_pixels(self.width, self.height),
+            ..Default::default()
+        };
+        let stream = self.file.hevc_bitstream(tile).map_err(container)?;
+        let frame = decode_picture(&stream, options).map_err(|e| damaged(e.into()))?;
+        // As `decode_rgba8` does it: the container's word goes before the stream's.
+        let stated = self.file.item_properties(tile).map_err(container)?;
+        let params = stated
+            .filter_map(|property| match property {
+                Property::Color(ColorInfo::Nclx {
+                    matrix, full_range, ..
+                }) => Some(ColorParams {
+                    matrix: *matrix,
+                    full_range: *full_range,
+                }),
+                _ => None,
+            })
+            .next()
+            .unwrap_or_else(|| ColorParams::from_frame(&frame));
+        Ok(frame_to_rgba_sized(&frame, params, self.width, self.height))
     }
 }
 
-/// Width and height of the primary picture, upright.
-pub(super) fn size(bytes: &[u8]) -> Option<(usize, usize)> {
+/// The orientation, in Exif's numbers, of a picture turned anti-clockwise by so many quarters and then mirrored, top to
+/// bottom (true) or left to right: ISO/IEC 23008-12, 6.5.10 and 6.5.12.
+fn turned(quarters: u8, mirror: Option<bool>) -> Orientation {
+    Orientation::from_exif(match (quarters, mirror) {
+        (0, None) => 1,
+        (1, None) => 8,
+        (2, None) => 3,
+        (_, None) => 6,
+        (0, Some(false)) | (2, Some(true)) => 2,
+        (0, Some(true)) | (2, Some(false)) => 4,
+        (1, Some(false)) | (3, Some(true)) => 7,
+        _ => 5,
+    })
+}
+
+/// What the header states of the primary picture; width and height upright.
+pub(super) fn extent(bytes: &[u8]) -> Option<Extent> {
     let file = HeifFile::parse(bytes).ok()?;
     let (mut width, mut height) = stored_size(&file)?;
+    let depth = if bit_depth(&file) > 8 { 2 } else { 1 };
+    let memory = match Tiles::of(&file) {
+        Some(tiles) => tiles.bytes(depth),
+        None => {
+            let pixels = coded_pixels(width, height);
+            // Four samples; planes of 16 bits, and what the decoder notes of each block (3 bytes a pixel, measured). Turning
+            // needs the samples twice, when the planes are gone.
+            let is_grid = file.referenced_items(file.primary_id, b"dimg").len() > 1;
+            let config = file.hevc_config(file.primary_id).ok().flatten();
+            let planes = match config.map(|c| c.chroma_format) {
+                _ if is_grid => 0,
+                Some(0) => 5,
+                Some(1) => 6,
+                Some(2) => 7,
+                _ => 9,
+            };
+            pixels.saturating_mul(4 * depth + planes.max(4 * depth))
+        }
+    };
     for property in file.item_properties(file.primary_id).ok()? {
         match property {
             Property::CleanAperture {
@@ -68,7 +304,11 @@ pub(super) fn size(bytes: &[u8]) -> Option<(usize, usize)> {
             _ => {}
         }
     }
-    Some((width as usize, height as usize))
+    Some(Extent {
+        width: width as usize,
+        height: height as usize,
+        bytes: memory,
+    })
 }
 
 fn stored_size(file: &HeifFile) -> Option<(u32, u32)> {
@@ -186,7 +426,67 @@ mod tests {
             let at = rng.random_range(0..bytes.len());
             bytes[at] ^= 1 << rng.random_range(0..8);
             let _ = decode(&bytes, LIMIT);
-            let _ = size(&bytes);
+            let _ = extent(&bytes);
+        }
+    }
+
+    #[test]
+    fn a_picture_of_tiles_reduced_on_the_way_is_the_reduced_picture() {
+        let bytes = noisy(1234, 1066);
+        let file = HeifFile::parse(&bytes).expect("a file");
+        let linear = Curve::Srgb.table_8();
+        let tiles = Tiles::reduced_by(&file, 3).expect("the writer makes tiles of what is large");
+        assert!(tiles.tiles.len() > 1);
+        let reduced = tiles.reduced(&linear, LOSSY_CEILING_8).expect("a picture");
+        let whole = decode(&bytes, LIMIT).expect("a picture");
+        let Samples::U8(samples) = &whole.samples else {
+            panic!("8 bits became 16");
+        };
+        let mut expected = Reducer::new(1234, 1066, 3, &linear, LOSSY_CEILING_8);
+        samples
+            .chunks_exact(3 * 1234)
+            .for_each(|row| expected.row(row, 3));
+        let expected = expected.finish();
+        assert_eq!((reduced.width, reduced.height), (411, 355));
+        let (Samples::U16(a), Samples::U16(b)) = (&reduced.samples, &expected.samples) else {
+            panic!("reduced pictures have 16 bits");
+        };
+        assert_eq!(a, b);
+        assert_eq!(reduced.hidden_clips, expected.hidden_clips);
+    }
+
+    #[test]
+    fn turns_and_mirrors_of_the_container_are_exif_orientations() {
+        use crate::frame::Frame;
+        // A picture of 3 × 2 pixels, turned and mirrored by the other library.
+        let image: Image<u16> = Image {
+            width: 3,
+            height: 2,
+            bit_depth: 8,
+            has_alpha: false,
+            data: (0..6).flat_map(|i| [i, i, i, 255]).collect(),
+        };
+        for quarters in 0..4 {
+            for mirror in [None, Some(false), Some(true)] {
+                let mut expected = image.rotate_ccw(quarters);
+                if let Some(top_bottom) = mirror {
+                    expected = expected.mirror(top_bottom);
+                }
+                let samples = Samples::U8((0..6).flat_map(|i| [i; 3]).collect());
+                let turn = turned(quarters, mirror);
+                let frame = Frame::new(samples, 3, 2, turn, vec![0.0; 256].into(), 255);
+                let (width, height) = (frame.width(), frame.height());
+                assert_eq!(
+                    (width as u32, height as u32),
+                    (expected.width, expected.height)
+                );
+                for y in 0..height {
+                    for x in 0..width {
+                        let sample = expected.data[4 * (y * width + x)];
+                        assert_eq!(frame.codes(x, y)[0], sample, "{quarters} {mirror:?}");
+                    }
+                }
+            }
         }
     }
 

@@ -1,6 +1,9 @@
 //! What a file is, by its first bytes and never by its name: phones and sync clients put HEIC bytes
 //! under `.jpg` and the reverse.
 
+use super::memory::Extent;
+use super::reduce;
+
 /// The kinds of file that matter here.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Kind {
@@ -142,7 +145,11 @@ fn of_brands(bytes: &[u8]) -> Kind {
 
 /// Tags of TIFF 6.0 and of the DNG specification 1.4.
 mod tag {
+    pub(super) const NEW_SUBFILE_TYPE: u16 = 254;
+    pub(super) const WIDTH: u16 = 256;
+    pub(super) const HEIGHT: u16 = 257;
     pub(super) const PHOTOMETRIC: u16 = 262;
+    pub(super) const SAMPLES_PER_PIXEL: u16 = 277;
     pub(super) const SUB_IFDS: u16 = 330;
     pub(super) const DNG_VERSION: u16 = 50706;
 }
@@ -173,6 +180,35 @@ fn of_tiff(bytes: &[u8]) -> Kind {
         return Kind::Other("a camera raw file");
     }
     Kind::Tiff
+}
+
+/// What a DNG's directories state of the raw picture: it lies in the first one that is raw and no preview.
+pub(super) fn raw_extent(bytes: &[u8]) -> Option<Extent> {
+    let tiff = Tiff::new(bytes);
+    let first = tiff.first_directory();
+    let value = |directory: usize, tag: u16| tiff.values(directory, tag).next();
+    let raw = std::iter::once(first)
+        .chain(tiff.values(first, tag::SUB_IFDS).map(|at| at as usize))
+        .find(|&directory| {
+            value(directory, tag::PHOTOMETRIC).is_some_and(|p| RAW_PHOTOMETRIC.contains(&p))
+                && value(directory, tag::NEW_SUBFILE_TYPE).is_none_or(|kind| kind & 1 == 0)
+        })?;
+    let (width, height) = (value(raw, tag::WIDTH)?, value(raw, tag::HEIGHT)?);
+    let (w, h) = (u64::from(width), u64::from(height));
+    let samples = u64::from(value(raw, tag::SAMPLES_PER_PIXEL).unwrap_or(1));
+    let frame = match reduce::factor(w, h) {
+        1 => 6 * w * h,
+        _ => reduce::reduced_bytes(w, h),
+    };
+    // The child has the samples twice while it unpacks them, and the file.
+    let child = (4 * samples).saturating_mul(w * h);
+    Some(Extent {
+        width: width as usize,
+        height: height as usize,
+        bytes: frame
+            .saturating_add(child)
+            .saturating_add(bytes.len() as u64),
+    })
 }
 
 /// Just enough of a TIFF reader to ask a directory for a tag; what does not fit reads as absent.

@@ -3,6 +3,8 @@
 //! Pure functions on a photo's bytes, told apart by what they hold and not by a name. Strict: a file that ends
 //! early, or has a hole, is a fault and never a picture. Nothing is converted between colour spaces.
 
+#[cfg(feature = "dng")]
+mod dng;
 mod doubts;
 pub mod facts;
 #[cfg(feature = "heic")]
@@ -10,8 +12,13 @@ mod heic;
 mod jpeg;
 mod kind;
 mod light;
+mod memory;
 mod metadata;
+#[cfg(feature = "dng")]
+mod mosaic;
 mod raster;
+mod reduce;
+mod rows;
 mod zeros;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -21,10 +28,14 @@ use image::ImageFormat;
 
 use crate::frame::{Frame, Orientation, Samples};
 use kind::Kind;
+use memory::{Extent, LARGEST_IN_ONE_PIECE};
 
+#[cfg(feature = "dng")]
+pub use dng::unpack as unpack_dng;
 pub use doubts::doubts;
 pub use facts::Facts;
 pub use kind::kind;
+pub use memory::bytes_in_hand;
 
 /// Why a file is not a picture. Each text says what, where in the file if known, and what to do.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -76,8 +87,18 @@ struct Picture {
     height: usize,
     linear: Arc<[f32]>,
     ceiling_code: u16,
-    /// True where the container's own rotation has been applied, and the Exif orientation must not be.
-    is_upright: bool,
+    /// See [`Frame::with_hidden_clips`].
+    hidden_clips: Option<Vec<u8>>,
+    turn: Turn,
+}
+
+/// Who says how the samples are turned.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Turn {
+    /// The Exif orientation.
+    AsExif,
+    /// The container, whatever Exif says.
+    AsContainer(Orientation),
 }
 
 /// Reads the header only. Never fails: what cannot be read is absent, a size that cannot be read is 0 × 0.
@@ -98,25 +119,28 @@ fn header_facts(bytes: &[u8]) -> Facts {
         format: kind.format(),
         ..Facts::default()
     };
-    let (exif, size) = match kind {
+    let (exif, extent) = match kind {
         Kind::Jpeg => {
-            let (exif, size) = jpeg::header(bytes);
-            (exif.map(<[u8]>::to_vec).and_then(metadata::parse), size)
+            let (exif, extent) = jpeg::header(bytes);
+            (exif.map(<[u8]>::to_vec).and_then(metadata::parse), extent)
         }
-        Kind::Png => (metadata::find(bytes), raster::size(bytes, ImageFormat::Png)),
+        Kind::Png => (
+            metadata::find(bytes),
+            raster::extent(bytes, ImageFormat::Png),
+        ),
         Kind::Tiff => (
             metadata::find(bytes),
-            raster::size(bytes, ImageFormat::Tiff),
+            raster::extent(bytes, ImageFormat::Tiff),
         ),
         Kind::WebP => (
             metadata::find(bytes),
-            raster::size(bytes, ImageFormat::WebP),
+            raster::extent(bytes, ImageFormat::WebP),
         ),
         #[cfg(feature = "heic")]
-        Kind::Heic => (metadata::find(bytes), heic::size(bytes)),
+        Kind::Heic => (metadata::find(bytes), heic::extent(bytes)),
         #[cfg(not(feature = "heic"))]
         Kind::Heic => (metadata::find(bytes), None),
-        Kind::Dng => (metadata::find(bytes), None),
+        Kind::Dng => (metadata::find(bytes), kind::raw_extent(bytes)),
         Kind::Other(_) => (None, None),
     };
     if let Some(exif) = exif {
@@ -125,7 +149,13 @@ fn header_facts(bytes: &[u8]) -> Facts {
     if kind == Kind::Heic {
         facts.orientation = 1;
     }
-    if let Some((width, height)) = size {
+    if let Some(Extent {
+        width,
+        height,
+        bytes,
+    }) = extent
+    {
+        facts.decoding_bytes = bytes;
         let swaps = Orientation::from_exif(facts.orientation).swaps_axes();
         (facts.width, facts.height) = if swaps {
             (height, width)
@@ -136,15 +166,31 @@ fn header_facts(bytes: &[u8]) -> Facts {
     facts
 }
 
+/// How good a form a file is of a shot that phones deliver in several: the higher the better, 0 where this build does not
+/// read it; absent for forms that do not come beside another one.
+pub fn preference(format: &str) -> Option<u8> {
+    match format {
+        // The sensor's own samples.
+        "dng" if cfg!(feature = "dng") => Some(3),
+        // The original where both are there: phones and sync programs make the JPEG of it.
+        "heic" if cfg!(feature = "heic") => Some(2),
+        "jpeg" => Some(1),
+        "dng" | "heic" => Some(0),
+        _ => None,
+    }
+}
+
 /// Decodes a whole photo.
 ///
-/// `max_pixels` bounds width × height before anything is allocated.
+/// `max_pixels` bounds width × height before anything is allocated. Pictures beyond 32 million pixels are reduced to 8 to
+/// 17 million while they are decoded, so that their memory is that of an ordinary photo; width and height in the returned
+/// facts are then those of the frame.
 ///
 /// # Errors
 /// [`Fault::Truncated`] where the file ends early or has a hole, [`Fault::TooLarge`] beyond `max_pixels`,
 /// [`Fault::Unreadable`] for everything else that is not a photo this build reads.
 pub fn decode(bytes: &[u8], max_pixels: u64) -> Result<(Facts, Frame), Fault> {
-    let mut facts = facts(bytes);
+    let facts = facts(bytes);
     plausible(&facts, bytes.len() as u64, max_pixels)?;
     // Decoders of strangers' files have been known to panic on damaged ones; that is this file's fault alone.
     let picture = catch_unwind(AssertUnwindSafe(|| decode_picture(bytes, max_pixels)))
@@ -154,11 +200,51 @@ pub fn decode(bytes: &[u8], max_pixels: u64) -> Result<(Facts, Frame), Fault> {
                 kind(bytes)
             )))
         })?;
-    if picture.is_upright {
-        facts.orientation = 1;
+    Ok(finished(facts, picture))
+}
+
+/// True for a DNG, which needs [`unpack_dng`] and [`decode_unpacked`] in place of [`decode`].
+#[cfg(feature = "dng")]
+pub fn is_dng(bytes: &[u8]) -> bool {
+    Kind::of(bytes) == Kind::Dng
+}
+
+/// Refuses what is too large before anything is unpacked.
+///
+/// # Errors
+/// [`Fault::TooLarge`] by what the header states.
+#[cfg(feature = "dng")]
+pub fn may_be_decoded(bytes: &[u8], max_pixels: u64) -> Result<(), Fault> {
+    let facts = facts(bytes);
+    if facts.width > 0 {
+        too_large(facts.width as u64, facts.height as u64, max_pixels)?;
     }
-    let orientation = Orientation::from_exif(facts.orientation);
-    let frame = Frame::new(
+    Ok(())
+}
+
+/// Decodes a DNG whose samples [`unpack_dng`] wrote; `bytes` is the file itself, for its facts.
+///
+/// # Errors
+/// As [`decode`].
+#[cfg(feature = "dng")]
+pub fn decode_unpacked(
+    bytes: &[u8],
+    unpacked: impl std::io::Read,
+    max_pixels: u64,
+) -> Result<(Facts, Frame), Fault> {
+    let picture = mosaic::picture(unpacked, max_pixels)?;
+    Ok(finished(facts(bytes), picture))
+}
+
+fn finished(mut facts: Facts, picture: Picture) -> (Facts, Frame) {
+    let orientation = match picture.turn {
+        Turn::AsExif => Orientation::from_exif(facts.orientation),
+        Turn::AsContainer(orientation) => {
+            facts.orientation = 1;
+            orientation
+        }
+    };
+    let mut frame = Frame::new(
         picture.samples,
         picture.width,
         picture.height,
@@ -166,8 +252,11 @@ pub fn decode(bytes: &[u8], max_pixels: u64) -> Result<(Facts, Frame), Fault> {
         picture.linear,
         picture.ceiling_code,
     );
+    if let Some(clips) = picture.hidden_clips {
+        frame = frame.with_hidden_clips(clips);
+    }
     (facts.width, facts.height) = (frame.width(), frame.height());
-    Ok((facts, frame))
+    (facts, frame)
 }
 
 fn decode_picture(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
@@ -184,9 +273,20 @@ fn decode_picture(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
              (\"most compatible\"), take the photo again and upload that"
                 .to_owned(),
         )),
-        Kind::Dng | Kind::Other("a camera raw file") => Err(Fault::Unreadable(
-            "this is a camera raw file (DNG or alike), which this program does not read: set the camera to JPEG, \
-             or to raw + JPEG, and upload the JPEG"
+        #[cfg(feature = "dng")]
+        Kind::Dng => Err(Fault::Unreadable(
+            "this is a DNG raw file, which is read by a process of its own: upload the JPEG of the same shot"
+                .to_owned(),
+        )),
+        #[cfg(not(feature = "dng"))]
+        Kind::Dng => Err(Fault::Unreadable(
+            "this is a DNG raw file, and this program was built without DNG: build it with `cargo build --release \
+             --features dng`, or set the camera to raw + JPEG and upload the JPEG"
+                .to_owned(),
+        )),
+        Kind::Other("a camera raw file") => Err(Fault::Unreadable(
+            "this is a camera raw file of a maker's own form, which this program does not read: set the camera to \
+             JPEG, or to raw + JPEG, and upload the JPEG"
                 .to_owned(),
         )),
         Kind::Other(words) => Err(Fault::Unreadable(format!(
@@ -195,24 +295,34 @@ fn decode_picture(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
     }
 }
 
-/// Refuses a small file that would unfold into a huge picture: no camera wrote it, and it would take the memory of many
-/// photos.
+/// Refuses what would take too much memory: a small file that would unfold into a huge picture, which no camera wrote, and
+/// a huge one of a form that cannot be decoded piece by piece.
 fn plausible(facts: &Facts, n_bytes: u64, max_pixels: u64) -> Result<(), Fault> {
-    let pixels = (facts.width as u64).saturating_mul(facts.height as u64);
+    let (width, height) = (facts.width, facts.height);
+    let pixels = (width as u64).saturating_mul(height as u64);
+    // What is over the limit is refused with better words.
+    if pixels > max_pixels {
+        return Ok(());
+    }
     let per_byte = match facts.format {
         "png" | "tiff" => PIXELS_PER_BYTE.0,
         _ => PIXELS_PER_BYTE.1,
     };
-    // What is over the limit is refused with better words.
-    if pixels <= ORDINARY_PIXELS || pixels > max_pixels || pixels / per_byte <= n_bytes {
-        return Ok(());
+    if pixels > ORDINARY_PIXELS && pixels / per_byte > n_bytes {
+        return Err(Fault::TooLarge(format!(
+            "{width} × {height} pixels in a file of {} kB: no camera's picture shrinks so far, so it is not unfolded; \
+             upload the camera's own JPEG",
+            n_bytes.div_ceil(1000)
+        )));
     }
-    Err(Fault::TooLarge(format!(
-        "{} × {} pixels in a file of {} kB: no camera's picture shrinks so far, so it is not unfolded; upload the camera's          own JPEG",
-        facts.width,
-        facts.height,
-        n_bytes.div_ceil(1000)
-    )))
+    if facts.decoding_bytes > LARGEST_IN_ONE_PIECE {
+        return Err(Fault::TooLarge(format!(
+            "{width} × {height} pixels in a form that has to be unfolded in one piece, which would take {} MB of memory: \
+             upload the camera's own JPEG, or save it smaller",
+            facts.decoding_bytes / 1_000_000
+        )));
+    }
+    Ok(())
 }
 
 /// Refuses a picture of more than `max_pixels`, or of none.

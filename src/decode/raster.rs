@@ -7,8 +7,13 @@ use image::error::{ImageError, LimitErrorKind};
 use image::{DynamicImage, ExtendedColorType, ImageDecoder, ImageFormat, ImageReader, Limits};
 
 use super::light::Curve;
+use super::memory::Extent;
+use super::rows::{self, Codes, Form};
 use super::zeros::{HOLE_BYTES, zero_run};
-use super::{ALIGNED_CEILING_16, Fault, LOSSLESS_CEILING_8, LOSSY_CEILING_8, Picture, too_large};
+use super::{
+    ALIGNED_CEILING_16, Fault, LOSSLESS_CEILING_8, LOSSY_CEILING_8, Picture, Turn, reduce,
+    too_large,
+};
 use crate::frame::Samples;
 
 /// Decodes one file of the given format.
@@ -51,28 +56,94 @@ pub(super) fn decode(bytes: &[u8], format: ImageFormat, max_pixels: u64) -> Resu
         .and_then(|p| Curve::from_icc(&p))
         .or(chunk_curve)
         .unwrap_or(Curve::Srgb);
-    let samples = three_channels(name, DynamicImage::from_decoder(decoder).map_err(damaged)?)?;
-    let (linear, ceiling_code) = match &samples {
-        Samples::U8(_) if is_lossy(bytes, format) => (curve.table_8(), LOSSY_CEILING_8),
-        Samples::U8(_) => (curve.table_8(), LOSSLESS_CEILING_8),
-        Samples::U16(_) => (curve.table_16(u16::MAX), ALIGNED_CEILING_16),
+    let codes = |depth: usize| match depth {
+        1 if is_lossy(bytes, format) => Codes {
+            linear: curve.table_8(),
+            ceiling: LOSSY_CEILING_8,
+        },
+        1 => Codes {
+            linear: curve.table_8(),
+            ceiling: LOSSLESS_CEILING_8,
+        },
+        _ => Codes {
+            linear: curve.table_16(u16::MAX),
+            ceiling: ALIGNED_CEILING_16,
+        },
     };
-    Ok(Picture {
+    if let Some(form) = form(bytes, format) {
+        drop(decoder);
+        let codes = codes(form.depth);
+        return match format {
+            ImageFormat::Png => rows::png(bytes, &form, &codes),
+            _ => rows::tiff(bytes, &form, &codes),
+        };
+    }
+    let samples = three_channels(name, DynamicImage::from_decoder(decoder).map_err(damaged)?)?;
+    let Codes { linear, ceiling } = match &samples {
+        Samples::U8(_) => codes(1),
+        Samples::U16(_) => codes(2),
+    };
+    Ok(reduce::reduced(Picture {
         samples,
         width: width as usize,
         height: height as usize,
         linear,
-        ceiling_code,
-        is_upright: false,
-    })
+        ceiling_code: ceiling,
+        hidden_clips: None,
+        turn: Turn::AsExif,
+    }))
 }
 
-/// Width and height as the header states them, before any turning.
-pub(super) fn size(bytes: &[u8], format: ImageFormat) -> Option<(usize, usize)> {
+/// How the file can be read by rows, if it can.
+fn form(bytes: &[u8], format: ImageFormat) -> Option<Form> {
+    match format {
+        ImageFormat::Png => rows::png_form(bytes),
+        ImageFormat::Tiff => rows::tiff_form(bytes),
+        _ => None,
+    }
+}
+
+/// What the header states of the picture, before any turning.
+pub(super) fn extent(bytes: &[u8], format: ImageFormat) -> Option<Extent> {
+    if let Some(form) = form(bytes, format) {
+        let (width, height) = (form.width as u64, form.height as u64);
+        let pixels = width.saturating_mul(height);
+        let frame = match reduce::factor(width, height) {
+            1 => pixels.saturating_mul(3 * form.depth as u64),
+            _ => reduce::reduced_bytes(width, height),
+        };
+        return Some(Extent {
+            width: form.width,
+            height: form.height,
+            bytes: frame.saturating_add(form.piece_bytes),
+        });
+    }
     let mut reader = ImageReader::with_format(Cursor::new(bytes), format);
     reader.no_limits();
-    let (width, height) = reader.into_dimensions().ok()?;
-    Some((width as usize, height as usize))
+    let decoder = reader.into_decoder().ok()?;
+    let (width, height) = decoder.dimensions();
+    let pixels = u64::from(width) * u64::from(height);
+    let decoded = decoder.total_bytes();
+    // Grey is tripled while it is still there; TIFF and WebP are decoded into buffers of their decoders' own first, at
+    // most as large as the picture.
+    let grey = if decoder.color_type().has_color() {
+        0
+    } else {
+        pixels.saturating_mul(3 * u64::from(decoder.color_type().bytes_per_pixel()))
+    };
+    let own = match format {
+        ImageFormat::Png => 0,
+        _ => decoded,
+    };
+    let reduced = match reduce::factor(u64::from(width), u64::from(height)) {
+        1 => 0,
+        _ => reduce::reduced_bytes(u64::from(width), u64::from(height)),
+    };
+    Some(Extent {
+        width: width as usize,
+        height: height as usize,
+        bytes: decoded.saturating_add(own.max(grey).max(reduced)),
+    })
 }
 
 fn name(format: ImageFormat) -> &'static str {
@@ -112,7 +183,7 @@ fn damaged(name: &str, error: ImageError) -> Fault {
 }
 
 /// The decoder's own words, of which a damaged header can make it say thousands.
-fn brief(error: &impl std::fmt::Display) -> String {
+pub(super) fn brief(error: &impl std::fmt::Display) -> String {
     const LONGEST: usize = 200;
     let words = error.to_string();
     match words.char_indices().nth(LONGEST) {
@@ -407,7 +478,7 @@ mod tests {
                 let at = rng.random_range(0..bytes.len());
                 bytes[at] ^= 1 << rng.random_range(0..8);
                 let _ = decode(&bytes, format, 1_000_000);
-                let _ = size(&bytes, format);
+                let _ = extent(&bytes, format);
             }
         }
     }

@@ -7,10 +7,11 @@ use std::sync::Arc;
 use crate::answers::Refusal;
 use crate::answers::bracket::{Curve, curve, levels_of};
 use crate::classify::Outcome;
-use crate::decode::{self, Facts};
+use crate::decode::Facts;
 use crate::measure::{ScaleKind, Spectrum};
 
 use super::lab::{Lab, Scale};
+use super::raw;
 use super::read::Gone;
 use super::work::Input;
 
@@ -97,7 +98,7 @@ impl Lab {
             let Outcome::Measure(purpose) = &blank.decision.outcome else {
                 return Ok(Arc::new(None));
             };
-            let Ok((facts, frame)) = decode::decode(&bytes, self.settings.work.max_pixels()) else {
+            let Ok((facts, frame)) = raw::decode(&bytes, self.settings.work.max_pixels()) else {
                 return Ok(Arc::new(None));
             };
             let frame = match curve {

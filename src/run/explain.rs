@@ -18,6 +18,7 @@ use super::intake::{self, Insist, Taken};
 use super::lab::{Finding, Lab};
 use super::make::{self, Job};
 use super::read::Progress;
+use super::twins;
 use super::work::Fate;
 use super::world::{Held, Published, World};
 
@@ -79,6 +80,15 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
     }
     for line in of_the_file(&facts) {
         say(line);
+    }
+    if let Some(job) = company.as_ref()
+        && let Fate::Ignore { why } = &job.fate
+    {
+        for circumstance in &job.provenance.circumstances {
+            say(circumstance.clone());
+        }
+        say(format!("ignored: {why}"));
+        return Ok(out);
     }
     let inputs = company
         .as_ref()
@@ -250,9 +260,11 @@ fn company(lab: &Lab, own: &Rel) -> Result<Option<Job>, Failure> {
         return Ok(None);
     };
     let mut world = World::default();
+    let stem = twins::stem(&own.shown());
     for (path, photo) in known {
         let helps = matches!(photo.capture(), Some(Capture::Calibration | Capture::Blank));
-        if photo.bench() == bench && (helps || path == *own) {
+        let is_form_of_it = twins::stem(&photo.shown) == stem;
+        if photo.bench() == bench && (helps || path == *own || is_form_of_it) {
             world.insert(path, photo);
         }
     }

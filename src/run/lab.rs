@@ -27,6 +27,7 @@ use crate::standards;
 use super::answering;
 use super::cards::Cards;
 use super::company::{Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey};
+use super::raw;
 use super::read::Gone;
 use super::shared::Shared;
 use super::work::{Class, Fate, Orders, Outcome, Setup, Task, Work};
@@ -85,6 +86,12 @@ pub struct Scale<'a> {
     pub record: &'a Record,
 }
 
+/// Memory for a photo in flight, bytes, and for all of them, where the configuration leaves it open: a photo of 12 megapixels
+/// takes 100 to 150 MiB. Whoever has more memory gains nothing by its being used, but for pictures that are too large for it
+/// and wait for each other.
+const PHOTO_BYTES: u64 = 150 << 20;
+const LEAST_BYTES: u64 = 512 << 20;
+
 impl Lab {
     /// For these settings.
     pub fn new(settings: Settings) -> Lab {
@@ -127,8 +134,12 @@ impl Lab {
         }
         match (s.work.memory_mib, free_memory()) {
             (Some(mib), _) => orders.memory_bytes = mib << 20,
-            (None, Some(free)) => orders.memory_bytes = free / 2,
-            (None, None) => {}
+            (None, free) => {
+                let enough = PHOTO_BYTES
+                    .saturating_mul(orders.workers as u64)
+                    .max(LEAST_BYTES);
+                orders.memory_bytes = free.map_or(enough, |free| enough.min(free / 2));
+            }
         }
         orders.pairing.calibration = match s.pairing.calibration {
             CalibrationChoice::Nearest => pair::Choice::Nearest,
@@ -152,7 +163,7 @@ impl Lab {
         against: &Against<'_>,
     ) -> Finding {
         let blank = against.blank;
-        let (facts, frame) = match decode::decode(bytes, self.settings.work.max_pixels()) {
+        let (facts, frame) = match raw::decode(bytes, self.settings.work.max_pixels()) {
             Ok((facts, frame)) => (facts, frame),
             Err(fault) => return self.broken(&fault, facts),
         };
@@ -375,9 +386,11 @@ impl Work for Lab {
     }
 
     fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
-        let purpose = match &task.decision.outcome {
-            classify::Outcome::Measure(purpose) => Some(purpose),
-            classify::Outcome::Ignore { .. } => None,
+        let purpose = match (&task.decision.outcome, task.fate) {
+            (classify::Outcome::Measure(purpose), Fate::Measure | Fate::Fault { .. }) => {
+                Some(purpose)
+            }
+            _ => None,
         };
         let mut remarks = task.provenance.circumstances.clone();
         let mut used: Option<CalibrationRecord> = None;

@@ -18,6 +18,7 @@ pub mod lab;
 mod ledger;
 mod make;
 mod preflight;
+mod raw;
 mod read;
 mod readers;
 pub mod rehearse;
@@ -27,6 +28,7 @@ mod shared;
 mod show;
 pub mod signals;
 mod summing;
+mod twins;
 mod work;
 mod world;
 
@@ -46,6 +48,8 @@ pub use crate::report::Sink;
 use engine::{Engine, Event, Mode};
 pub use explain::explain;
 pub use preflight::preflight;
+#[cfg(feature = "dng")]
+pub use raw::serve as unpack_raw;
 pub use read::Gone;
 pub use reload::Reload;
 pub use work::{Class, Fate, Input, Orders, Outcome, Setup, Task, Work};

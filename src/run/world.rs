@@ -8,14 +8,15 @@ use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
 use crate::classify::{Capture, Decision, Outcome};
-use crate::decode::Facts;
-use crate::measure::Code;
+use crate::decode::{self, Facts};
+use crate::measure::{Code, Verdict};
 use crate::pair::{self, Shot};
 use crate::publish::names;
 use crate::publish::record::{Provenance, Record};
 
 use super::make::Job;
 use super::read::Source;
+use super::twins;
 use super::work::{Fate, Input, Orders, Work};
 
 /// A settled entry of the inbox.
@@ -37,6 +38,8 @@ pub struct Known {
     pub decision: Arc<Decision>,
     folder: String,
     circumstances: Vec<String>,
+    /// Another file of the same shot, in a better form.
+    better: Option<Rel>,
 }
 
 impl Known {
@@ -52,6 +55,7 @@ impl Known {
             decision: Arc::new(decision),
             folder: String::new(),
             circumstances: Vec::new(),
+            better: None,
         }
     }
 
@@ -97,17 +101,15 @@ impl Known {
         }
     }
 
-    /// Memory for the decoded picture (3 bytes a pixel, 6 for deep ones) and what is measured on it.
+    /// Memory for decoding its picture, and for what is measured on it.
     fn picture_cost(&self) -> u64 {
-        const BYTES_PER_PIXEL: u64 = 8;
-        let n_pixels = self.facts.width as u64 * self.facts.height as u64;
-        n_pixels.saturating_mul(BYTES_PER_PIXEL)
+        decode::bytes_in_hand(&self.facts)
     }
 
     /// Memory for the making of its folder, in which `decoded` are read and decoded one after the other while its own file
     /// is held, and its own picture last of all.
-    fn cost<'a>(&self, decoded: impl Iterator<Item = &'a Known>) -> u64 {
-        match self.fate() {
+    fn cost<'a>(&self, fate: &Fate, decoded: impl Iterator<Item = &'a Known>) -> u64 {
+        match fate {
             Fate::Measure => {
                 let others = decoded.map(|other| other.size.saturating_add(other.picture_cost()));
                 let most = others.fold(self.picture_cost(), u64::max);
@@ -202,6 +204,11 @@ impl World {
         // The order of the shown paths decides, and not that of the bytes: they differ where names are not UTF-8.
         let mut photos: Vec<(&Rel, &mut Known)> = self.photos.iter_mut().collect();
         photos.sort_by(|(_, a), (_, b)| a.shown.cmp(&b.shown));
+        let listed: Vec<(&Rel, &Known)> = photos.iter().map(|(path, p)| (*path, &**p)).collect();
+        let better = twins::better_forms(&listed);
+        for ((_, photo), better) in photos.iter_mut().zip(better) {
+            photo.better = better;
+        }
         let places = names::assign(photos.iter().map(|(_, p)| (p.shown.as_str(), p.bench())));
         let mut first_with: BTreeMap<String, String> = BTreeMap::new();
         for ((path, photo), place) in photos.into_iter().zip(places) {
@@ -247,7 +254,8 @@ impl World {
         let mut shot_photos: Vec<(&Rel, &Known)> = Vec::new();
         let mut jobs = Vec::new();
         for (path, photo) in &photos {
-            match photo.capture() {
+            let left = self.left_for(photo, published, orders);
+            match photo.capture().filter(|_| left.is_none()) {
                 Some(capture) => {
                     shots.push(Shot {
                         photo: &photo.shown,
@@ -260,9 +268,18 @@ impl World {
                     shot_photos.push((path, photo));
                 }
                 None => {
-                    let provenance = provenance(photo, pair::Inputs::default(), orders);
+                    let mut provenance = provenance(photo, pair::Inputs::default(), orders);
+                    let mut fate = photo.fate();
+                    if let Some(better) = left {
+                        let words = format!("the same shot as {better}, which is measured");
+                        provenance.circumstances.push(words);
+                        let why = "another form of one shot, of which the better one is measured";
+                        fate = Fate::Ignore {
+                            why: why.to_owned(),
+                        };
+                    }
                     if !is_built(photo, &provenance, published) && held(path) == Held::Free {
-                        jobs.push(self.job(path, photo, provenance, published, orders));
+                        jobs.push(self.job(path, photo, provenance, fate, published, orders));
                     }
                 }
             }
@@ -286,11 +303,28 @@ impl World {
                 let held = held(path);
                 dependents_wait |= held != Held::GivenUp;
                 if held == Held::Free {
-                    jobs.push(self.job(path, photo, provenance, published, orders));
+                    let fate = photo.fate();
+                    jobs.push(self.job(path, photo, provenance, fate, published, orders));
                 }
             }
         }
         jobs
+    }
+
+    /// The path as shown of the better form of the same shot, for which this one is left alone.
+    ///
+    /// It is not left alone for one that turned out to be unreadable: that costs one form, and not the shot.
+    fn left_for(&self, photo: &Known, published: &Published, orders: &Orders) -> Option<String> {
+        let better = self.photos.get(photo.better.as_ref()?)?;
+        let failed = published.get(&better.folder).is_some_and(|record| {
+            let made_from = &record.provenance;
+            record.verdict == Verdict::Unreadable
+                && record.photo == better.shown
+                && made_from.photo_hash == better.hash
+                && made_from.configuration_hash == orders.configuration_hash
+                && made_from.version == orders.version
+        });
+        (!failed).then(|| better.shown.clone())
     }
 
     fn job(
@@ -298,6 +332,7 @@ impl World {
         path: &Rel,
         photo: &Known,
         provenance: Provenance,
+        fate: Fate,
         published: &Published,
         orders: &Orders,
     ) -> Job {
@@ -330,7 +365,7 @@ impl World {
         };
         let decoded = provenance.blank.keys().chain(provenance.bracket.keys());
         let decoded = decoded.filter_map(known).map(|(_, known)| known);
-        let cost = photo.cost(decoded);
+        let cost = photo.cost(&fate, decoded);
         Job {
             source: source(path, photo),
             photo: photo.shown.clone(),
@@ -338,14 +373,14 @@ impl World {
             folder: photo.folder.clone(),
             facts: photo.facts.clone(),
             decision: photo.decision.clone(),
-            fate: photo.fate(),
+            cost,
+            fate,
             suspicion: photo.suspicion.clone(),
             calibrations: inputs(&provenance.calibration),
             blanks: inputs(&provenance.blank),
             darks: inputs(&provenance.dark),
             brackets: inputs(&provenance.bracket),
             provenance,
-            cost,
         }
     }
 }
@@ -373,7 +408,6 @@ fn is_built(photo: &Known, provenance: &Provenance, published: &Published) -> bo
 mod tests {
     use super::*;
     use crate::classify::Purpose;
-    use crate::measure::Verdict;
 
     fn known(shown: &str, hash: &str) -> Known {
         let (bench, name) = shown.split_once('/').unwrap();
@@ -500,6 +534,7 @@ mod tests {
             photo.facts = Arc::new(Facts {
                 width: side,
                 height: side,
+                decoding_bytes: 5 * (side * side) as u64,
                 ..Facts::default()
             });
             world.insert(Rel::new(name), photo);
@@ -512,12 +547,60 @@ mod tests {
         let jobs = world.plan("heron", &published, |_| Held::Free, &orders);
         let costs: Vec<_> = jobs.iter().map(|j| (&j.photo[6..], j.cost)).collect();
         // Its own file and the blank's file and picture; its own file and picture, the blank's being smaller. The lamp's
-        // picture is not decoded again.
+        // picture is not decoded again. Decoding takes 5 bytes a pixel here, measuring 3.
         let expected = [
             ("s1", 1_000_000 + 4_000_000 + 8 * 9_000_000),
             ("s2", 3_000_000 + 8 * 16_000_000),
         ];
         assert_eq!(costs, expected);
+    }
+
+    #[test]
+    fn a_shot_in_two_forms_is_measured_once_and_not_lost_with_a_broken_one() {
+        let form = |format, name: &str| {
+            let mut photo = known(name, &name.to_uppercase());
+            photo.facts = Arc::new(Facts {
+                format,
+                taken: Some(jiff::civil::date(2026, 11, 12).at(19, 0, 0, 0)),
+                ..Facts::default()
+            });
+            photo
+        };
+        let (better, worse) = if cfg!(feature = "heic") {
+            ("heic", "jpeg")
+        } else {
+            ("jpeg", "heic")
+        };
+        let mut world = World::default();
+        world.insert(Rel::new("heron/l1.b"), form(better, "heron/l1.b"));
+        world.insert(Rel::new("heron/l1.w"), form(worse, "heron/l1.w"));
+        world.insert(Rel::new("heron/s1"), known("heron/s1", "S1"));
+        world.arrange();
+        let mut published = Published::new();
+        let free = |_: &Rel| Held::Free;
+        let orders = Orders::new("in", "out");
+        let fates = |published: &Published| -> String {
+            let jobs = world.plan("heron", published, free, &orders);
+            let fate = |job: &Job| match job.fate {
+                Fate::Measure => format!("{}+", job.photo),
+                _ => format!("{}-", job.photo),
+            };
+            jobs.iter().map(fate).collect::<Vec<_>>().join(" ")
+        };
+        assert_eq!(fates(&published), "heron/l1.w- heron/l1.b+");
+        publish(&world, &mut published, "l1.w", Verdict::Ignored);
+        publish(&world, &mut published, "l1.b", Verdict::Good);
+        assert_eq!(fates(&published), "heron/s1+");
+        assert_eq!(planned(&world, &published, free), "s1<-l1.b");
+        // The better one turns out to be broken: the other is measured, and serves.
+        let broken = Record {
+            verdict: Verdict::Unreadable,
+            ..(*published["heron/l1.b"]).clone()
+        };
+        published.insert("heron/l1.b".to_owned(), Arc::new(broken));
+        assert_eq!(fates(&published), "heron/l1.w+");
+        publish(&world, &mut published, "l1.w", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "s1<-l1.w");
     }
 
     #[test]

@@ -240,7 +240,9 @@ fn write_rest(out: &mut String, settings: &Settings) -> std::fmt::Result {
     };
     let memory = match work.memory_mib {
         Some(mib) => format!("within {mib} MiB"),
-        None => "within half of the free memory".to_owned(),
+        None => {
+            "within 150 MiB a worker, 512 MiB at least, half of the free memory at most".to_owned()
+        }
     };
     writeln!(
         out,

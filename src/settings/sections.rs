@@ -140,7 +140,7 @@ pub struct Work {
     pub workers: Option<usize>,
     /// Largest picture read, megapixels.
     pub max_megapixels: f64,
-    /// Memory for photos in flight, MiB; absent: half of what is free at the start.
+    /// Memory for photos in flight, MiB; absent: by the workers, and half of what is free at the start at most.
     pub memory_mib: Option<u64>,
 }
 

@@ -203,6 +203,14 @@ pub fn draw(shot: &Shot) -> Photo {
     Photo { jpeg, truth }
 }
 
+/// The sensor's own values of a shot with the mosaic on, its noise included, before anything is made of them: one colour a
+/// pixel (red, green / green, blue), row by row as on the sensor, the black level taken off, 1 = full scale.
+pub fn draw_mosaic(shot: &Shot) -> (Vec<f32>, Truth) {
+    let effective = sensor::Effective::of(shot);
+    let truth = truth::of(shot, &effective);
+    (sensor::mosaic(&effective), truth)
+}
+
 /// The truth about a shot, without drawing it.
 pub fn truth_of(shot: &Shot) -> Truth {
     truth::of(shot, &sensor::Effective::of(shot))

@@ -2,6 +2,7 @@
 //! them): each must decode to the same linear light, or be refused with a word.
 
 mod damaged;
+mod exif;
 
 use std::path::Path;
 

@@ -41,13 +41,12 @@ fn bomb() -> Vec<u8> {
     png(60_000, &[0x78, 0x9c, 0x03, 0, 0, 0, 0, 1])
 }
 
-/// A PNG that keeps its promise of 206 megapixels, black: 1.2 GB out of 7.8 MB.
+/// A PNG of `side` × `side` pixels of three 16-bit samples that keeps its promise, black: of 14 350, 1.2 GB out of 7.8 MB.
 ///
 /// One deflate block (RFC 1951, 3.2.6) of a literal 0 and then copies of the 258 bytes before: length 258 is the code 285,
 /// eight bits, and distance 1 the code 0, five bits.
-fn true_bomb() -> Vec<u8> {
-    const SIDE: usize = 14_350;
-    let n_bytes = SIDE * (1 + 6 * SIDE);
+pub fn true_bomb(side: usize) -> Vec<u8> {
+    let n_bytes = side * (1 + 6 * side);
     let mut bits: Vec<u8> = Vec::new();
     let mut n_bits = 0_usize;
     let mut put = |code: u32, length: usize, most_significant_first: bool| {
@@ -78,7 +77,7 @@ fn true_bomb() -> Vec<u8> {
     // Adler-32 of n zeros (RFC 1950, 9): a stays 1, b is n.
     let adler = ((n_bytes % 65_521) as u32) << 16 | 1;
     png(
-        SIDE as u32,
+        side as u32,
         &[&[0x78, 0xDA][..], &bits, &adler.to_be_bytes()].concat(),
     )
 }
@@ -97,7 +96,7 @@ fn hostile_pictures_take_no_memory_and_nothing_from_the_good_ones() {
         n += 1;
     };
     put("bomb.png", &bomb());
-    put("true-bomb.png", &true_bomb());
+    put("true-bomb.png", &true_bomb(14_350));
     let side = lamp
         .windows(4)
         .position(|w| w == [0xFF, 0xC0, 0x00, 0x11])

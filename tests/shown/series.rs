@@ -7,7 +7,7 @@ use slitwatch::classify::stated::{Row, Stated};
 use slitwatch::measure::{AbsorbanceRow, Verdict};
 use slitwatch::publish::files::spectrum_csv;
 use slitwatch::publish::record::{LampAnswer, Record};
-use slitwatch::report::{Inputs, Shown, summaries};
+use slitwatch::report::{InMemory, Inputs, Shown, summaries};
 
 use crate::sample::{self, Noise, bump, e};
 
@@ -62,7 +62,11 @@ fn tables(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Table> 
         now: None,
         refresh_s: 0,
     };
-    summaries(&inputs, |s| Some(csv_of(heights[s.record.photo.as_str()])))
+    let mut files = InMemory::default();
+    let fetch = |s: &Shown<'_>| Some(csv_of(heights[s.record.photo.as_str()]));
+    summaries(&inputs, fetch, &mut files);
+    files
+        .0
         .into_iter()
         .filter(|(name, _)| name.ends_with(".csv"))
         .map(|(name, bytes)| {

@@ -176,6 +176,28 @@ impl<'a> Bits<'a> {
         Some(symbol)
     }
 
+    /// Reads a code and the bits after it, of which `bits_after` says how many, at most 16.
+    #[inline]
+    pub(super) fn symbol_and_bits(
+        &mut self,
+        table: &Table,
+        bits_after: impl Fn(u8) -> u32,
+    ) -> Option<(u8, u32)> {
+        if self.n_held < 32 {
+            self.fill();
+        }
+        let Entry { length, symbol } = table.find(self.held);
+        if length == 0 {
+            return None;
+        }
+        self.drop(u32::from(length))?;
+        let n = bits_after(symbol);
+        // In two steps, since a shift by all 64 bits is none.
+        let bits = (self.held >> 1 >> (63 - n)) as u32;
+        self.drop(n)?;
+        Some((symbol, bits))
+    }
+
     /// Goes to the marker at the end of the interval, and notes whether more than padding was left before it.
     pub(super) fn finish(&mut self) {
         self.fill_bytewise();

@@ -19,9 +19,11 @@ pub(super) mod code {
     pub(in crate::decode) const SOI: u8 = 0xd8;
     pub(in crate::decode) const EOI: u8 = 0xd9;
     pub(in crate::decode) const SOS: u8 = 0xda;
+    pub(in crate::decode) const DQT: u8 = 0xdb;
     pub(in crate::decode) const DRI: u8 = 0xdd;
     pub(in crate::decode) const APP1: u8 = 0xe1;
     pub(in crate::decode) const APP2: u8 = 0xe2;
+    pub(in crate::decode) const APP14: u8 = 0xee;
     pub(in crate::decode) const TEM: u8 = 0x01;
 }
 
@@ -43,6 +45,8 @@ pub(super) struct Component {
     pub(super) id: u8,
     /// Horizontal and vertical sampling factors, 1…4.
     pub(super) sampling: (u8, u8),
+    /// Which of the four quantisation tables it uses.
+    pub(super) table: u8,
 }
 
 /// The frame header, ITU-T T.81 B.2.2.
@@ -207,6 +211,7 @@ fn frame_header(marker: u8, body: &[u8]) -> Option<FrameHeader> {
         .map(|c| Component {
             id: c[0],
             sampling: (c[1] >> 4, c[1] & 15),
+            table: c[2] & 3,
         })
         .collect();
     let sound = components

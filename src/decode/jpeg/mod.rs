@@ -1,5 +1,6 @@
 //! JPEG: baseline and progressive, grey and colour, 8 bits; strict, so that half a photo is never measured.
 
+mod bands;
 #[cfg(test)]
 pub(super) mod drawn;
 mod entropy;
@@ -15,7 +16,9 @@ use zune_jpeg::JpegDecoder;
 use zune_jpeg::errors::DecodeErrors;
 
 use super::light::Curve;
-use super::{Fault, LOSSY_CEILING_8, Picture, too_large};
+use super::memory::Extent;
+use super::reduce;
+use super::{Fault, LOSSY_CEILING_8, Picture, Turn, too_large};
 use crate::frame::Samples;
 
 /// Decodes one photo.
@@ -28,6 +31,15 @@ pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
     let (width, height) = (usize::from(frame.width), usize::from(frame.height));
     too_large(width as u64, height as u64, max_pixels)?;
     let end = whole::is_whole(bytes, &layout, frame)?;
+    let curve = layout
+        .icc(bytes)
+        .and_then(|profile| Curve::from_icc(&profile))
+        .unwrap_or(Curve::Srgb);
+    let linear = curve.table_8();
+    let by = reduce::factor(width as u64, height as u64);
+    if by > 1 && bands::suits(&layout, frame) {
+        return bands::decode(bytes, &layout, frame, by, &linear, LOSSY_CEILING_8);
+    }
 
     // The side's own cap of 16384 pixels is lifted: `max_pixels` has been checked, and panoramas are longer.
     let options = DecoderOptions::default()
@@ -47,28 +59,60 @@ pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
     let mut samples = vec![0; 3 * width * height];
     decoder.decode_into(&mut samples).map_err(damaged)?;
 
-    let curve = layout
-        .icc(bytes)
-        .and_then(|profile| Curve::from_icc(&profile))
-        .unwrap_or(Curve::Srgb);
-    Ok(Picture {
+    Ok(reduce::reduced(Picture {
         samples: Samples::U8(samples),
         width,
         height,
-        linear: curve.table_8(),
+        linear,
         ceiling_code: LOSSY_CEILING_8,
-        is_upright: false,
-    })
+        hidden_clips: None,
+        turn: Turn::AsExif,
+    }))
 }
 
-/// The Exif block, if there is one, and width and height as the header states them, before any turning.
-pub(super) fn header(bytes: &[u8]) -> (Option<&[u8]>, Option<(usize, usize)>) {
+/// The Exif block, if there is one, and what the header states of the picture.
+pub(super) fn header(bytes: &[u8]) -> (Option<&[u8]>, Option<Extent>) {
     let layout = Layout::of(bytes);
-    let size = layout
-        .frame
-        .as_ref()
-        .map(|frame| (usize::from(frame.width), usize::from(frame.height)));
-    (layout.exif(bytes), size)
+    let extent = layout.frame.as_ref().map(|frame| extent(&layout, frame));
+    (layout.exif(bytes), extent)
+}
+
+fn extent(layout: &Layout, frame: &FrameHeader) -> Extent {
+    let (width, height) = (u64::from(frame.width), u64::from(frame.height));
+    let pixels = width * height;
+    let is_large = reduce::factor(width, height) > 1;
+    let bytes = if is_large && bands::suits(layout, frame) {
+        // The reduced picture, and rows of blocks of at most four channels.
+        reduce::reduced_bytes(width, height) + 4 * 32 * width
+    } else {
+        let most = |pick: fn((u8, u8)) -> u8| {
+            let factors = frame.components.iter().map(|c| pick(c.sampling));
+            u64::from(factors.max().unwrap_or(1))
+        };
+        let per_mcu: u64 = frame
+            .components
+            .iter()
+            .map(|c| u64::from(c.sampling.0) * u64::from(c.sampling.1))
+            .sum();
+        // With more than one scan all coefficients are kept until the last, in 16 bits.
+        let keeps_all = frame.marker == code::SOF2 || layout.coded().count() > 1;
+        let coefficients = if keeps_all {
+            2 * pixels * per_mcu / (most(|s| s.0) * most(|s| s.1))
+        } else {
+            0
+        };
+        let reduced = if is_large {
+            reduce::reduced_bytes(width, height)
+        } else {
+            0
+        };
+        3 * pixels + coefficients.max(reduced)
+    };
+    Extent {
+        width: usize::from(frame.width),
+        height: usize::from(frame.height),
+        bytes,
+    }
 }
 
 fn no_frame(bytes: &[u8], layout: &Layout) -> Fault {

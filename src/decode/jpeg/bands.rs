@@ -1,0 +1,538 @@
+//! Large JPEGs, decoded a row of blocks at a time and reduced on the way: a picture of 200 megapixels never stands in
+//! memory. Only for what cameras write at that size: sequential, one scan. Sources: ITU-T T.81 annexes A and F; JFIF 1.02
+//! for the colours.
+//!
+//! Chroma is repeated and not interpolated between its samples: within a cell the difference is averaged away.
+
+use super::huffman::{Bits, Tables};
+use super::markers::{FrameHeader, Layout, code};
+use crate::decode::reduce::Reducer;
+use crate::decode::{Fault, Picture};
+
+/// From the order in which coefficients are coded to their place in the block: ITU-T T.81 figure A.6.
+#[rustfmt::skip]
+const ZIGZAG: [u8; 64] = [
+     0,  1,  8, 16,  9,  2,  3, 10, 17, 24, 32, 25, 18, 11,  4,  5,
+    12, 19, 26, 33, 40, 48, 41, 34, 27, 20, 13,  6,  7, 14, 21, 28,
+    35, 42, 49, 56, 57, 50, 43, 36, 29, 22, 15, 23, 30, 37, 44, 51,
+    58, 59, 52, 45, 38, 31, 39, 46, 53, 60, 61, 54, 47, 55, 62, 63,
+];
+
+/// A block of coefficients or samples, row by row.
+type Block = [[f32; 8]; 8];
+
+/// One component's way through the scan.
+struct Plane {
+    /// Tables of its DC and AC codes.
+    tables: (usize, usize),
+    /// Quantisation steps in zigzag order.
+    steps: [f32; 64],
+    /// Blocks in an MCU, across and down.
+    blocks: (usize, usize),
+    /// How often a sample is repeated, across and down, as powers of two.
+    repeats: (u32, u32),
+    /// Samples in a row of the band.
+    stride: usize,
+    /// One row of MCUs.
+    band: Vec<u8>,
+    /// DC of the block before.
+    last_dc: i32,
+}
+
+/// True for what [`decode`] can do: all components in one sequential scan, sampled at whole powers of two.
+pub(super) fn suits(layout: &Layout, frame: &FrameHeader) -> bool {
+    let most = greatest(frame);
+    let is_simple =
+        |(factor, most): (u8, u8)| most.is_multiple_of(factor) && (most / factor).is_power_of_two();
+    matches!(frame.marker, code::SOF0 | code::SOF1)
+        && layout.coded().count() == 1
+        && frame
+            .components
+            .iter()
+            .all(|c| is_simple((c.sampling.0, most.0)) && is_simple((c.sampling.1, most.1)))
+}
+
+/// Decodes and reduces a picture by `by`; `linear` and `ceiling_code` are those of the whole one.
+pub(super) fn decode(
+    bytes: &[u8],
+    layout: &Layout,
+    frame: &FrameHeader,
+    by: usize,
+    linear: &[f32],
+    ceiling_code: u16,
+) -> Result<Picture, Fault> {
+    let (width, height) = (usize::from(frame.width), usize::from(frame.height));
+    let mut reducer = Reducer::new(width, height, by, linear, ceiling_code);
+    let Some(mut scan) = Scan::new(bytes, layout, frame) else {
+        return Err(Fault::Unreadable(
+            "this JPEG lacks a table that its picture needs: it is damaged; upload it again"
+                .to_owned(),
+        ));
+    };
+    let mut row = vec![0; 3 * width];
+    for top in (0..height).step_by(scan.band_height) {
+        scan.read_band().ok_or_else(|| {
+            Fault::Truncated(format!(
+                "the picture in this JPEG breaks off at byte {}: upload the photo again",
+                scan.bits.at
+            ))
+        })?;
+        for y in 0..scan.band_height.min(height - top) {
+            scan.colours(y, &mut row);
+            reducer.row(&row, 3);
+        }
+    }
+    Ok(reducer.finish())
+}
+
+fn greatest(frame: &FrameHeader) -> (u8, u8) {
+    let factors = frame.components.iter().map(|c| c.sampling);
+    factors.fold((1, 1), |most, s| (most.0.max(s.0), most.1.max(s.1)))
+}
+
+struct Scan<'a> {
+    bits: Bits<'a>,
+    tables: Tables,
+    planes: Vec<Plane>,
+    mcus_across: usize,
+    band_height: usize,
+    /// MCUs between restarts; 0 for none.
+    restart_interval: usize,
+    mcus_read: usize,
+    is_rgb: bool,
+}
+
+impl<'a> Scan<'a> {
+    fn new(bytes: &'a [u8], layout: &Layout, frame: &FrameHeader) -> Option<Scan<'a>> {
+        let mut tables = Tables::default();
+        let mut steps = [const { None }; 4];
+        let mut restart_interval = 0;
+        let mut is_rgb = frame.components.iter().map(|c| c.id).eq(*b"RGB");
+        for segment in &layout.segments {
+            let body = &bytes[segment.body.clone()];
+            match segment.marker {
+                code::DHT => tables.define(body),
+                code::DQT => define_steps(body, &mut steps),
+                code::DRI if body.len() >= 2 => {
+                    restart_interval = usize::from(u16::from_be_bytes([body[0], body[1]]));
+                }
+                // Its last byte says how the colours were changed: 0, not at all.
+                code::APP14 if body.starts_with(b"Adobe") => is_rgb |= body.get(11) == Some(&0),
+                code::SOS => break,
+                _ => {}
+            }
+        }
+        let scan = layout.segments.iter().find(|s| s.marker == code::SOS)?;
+        let header = &bytes[scan.body.clone()];
+        let n = frame.components.len();
+        if usize::from(*header.first()?) != n {
+            return None;
+        }
+        // A lone component is coded block by block, whatever factors it states (T.81 A.2.2).
+        let most = if n == 1 { (1, 1) } else { greatest(frame) };
+        let mcus_across = usize::from(frame.width).div_ceil(8 * usize::from(most.0));
+        let mut planes = Vec::new();
+        for (component, pair) in frame.components.iter().zip(header[1..].chunks_exact(2)) {
+            let (h, v) = if n == 1 { (1, 1) } else { component.sampling };
+            let stride = mcus_across * usize::from(h) * 8;
+            let tables_used = (usize::from(pair[1] >> 4 & 3), usize::from(pair[1] & 3));
+            if pair[0] != component.id
+                || tables.dc[tables_used.0].is_none()
+                || tables.ac[tables_used.1].is_none()
+            {
+                return None;
+            }
+            planes.push(Plane {
+                tables: tables_used,
+                steps: steps[usize::from(component.table)]?,
+                blocks: (usize::from(h), usize::from(v)),
+                repeats: ((most.0 / h).trailing_zeros(), (most.1 / v).trailing_zeros()),
+                stride,
+                band: vec![0; stride * usize::from(v) * 8],
+                last_dc: 0,
+            });
+        }
+        (planes.len() == n).then(|| Scan {
+            bits: Bits::new(&bytes[..scan.coded.end], scan.coded.start),
+            tables,
+            planes,
+            mcus_across,
+            band_height: 8 * usize::from(most.1),
+            restart_interval,
+            mcus_read: 0,
+            is_rgb,
+        })
+    }
+
+    /// Reads the next row of MCUs; `None` where blocks are missing.
+    fn read_band(&mut self) -> Option<()> {
+        for mcu in 0..self.mcus_across {
+            if self.restart_interval > 0
+                && self.mcus_read > 0
+                && self.mcus_read.is_multiple_of(self.restart_interval)
+            {
+                self.bits.finish();
+                self.bits.restart()?;
+                self.planes.iter_mut().for_each(|p| p.last_dc = 0);
+            }
+            self.mcus_read += 1;
+            for plane in &mut self.planes {
+                for down in 0..plane.blocks.1 {
+                    for across in 0..plane.blocks.0 {
+                        let x = 8 * (mcu * plane.blocks.0 + across);
+                        read_block(&mut self.bits, &self.tables, plane, x, 8 * down)?;
+                    }
+                }
+            }
+        }
+        Some(())
+    }
+
+    /// Red, green and blue of a row of the band.
+    fn colours(&self, y: usize, row: &mut [u8]) {
+        let of = |plane: &'_ Plane| (y >> plane.repeats.1) * plane.stride;
+        match &self.planes[..] {
+            [a, b, c] => {
+                let (at_a, at_b, at_c) = (&a.band[of(a)..], &b.band[of(b)..], &c.band[of(c)..]);
+                for (x, pixel) in row.chunks_exact_mut(3).enumerate() {
+                    let three = [
+                        at_a[x >> a.repeats.0],
+                        at_b[x >> b.repeats.0],
+                        at_c[x >> c.repeats.0],
+                    ];
+                    let rgb = if self.is_rgb { three } else { rgb_of(three) };
+                    pixel.copy_from_slice(&rgb);
+                }
+            }
+            grey => {
+                let band = &grey[0].band[of(&grey[0])..];
+                for (pixel, &grey) in row.chunks_exact_mut(3).zip(band) {
+                    pixel.fill(grey);
+                }
+            }
+        }
+    }
+}
+
+/// ITU-T T.81 B.2.4.1: tables of 64 steps of 8 or 16 bits.
+fn define_steps(mut body: &[u8], steps: &mut [Option<[f32; 64]>; 4]) {
+    while let Some((&kind, rest)) = body.split_first() {
+        let size = if kind >> 4 == 0 { 1 } else { 2 };
+        let Some(values) = rest.get(..64 * size) else {
+            return;
+        };
+        steps[usize::from(kind & 3)] = Some(std::array::from_fn(|i| {
+            let value = &values[i * size..(i + 1) * size];
+            value.iter().fold(0.0, |v, b| 256.0 * v + f32::from(*b))
+        }));
+        body = &rest[64 * size..];
+    }
+}
+
+/// JFIF 1.02, p. 3, in 16-bit fractions.
+#[inline]
+fn rgb_of([y, cb, cr]: [u8; 3]) -> [u8; 3] {
+    const fn fraction(value: f64) -> i32 {
+        (value * 65536.0 + 0.5) as i32
+    }
+    let (cb, cr) = (i32::from(cb) - 128, i32::from(cr) - 128);
+    let y = (i32::from(y) << 16) + (1 << 15);
+    let byte = |v: i32| (v >> 16).clamp(0, 255) as u8;
+    [
+        byte(y + fraction(1.402) * cr),
+        byte(y - fraction(0.344_136) * cb - fraction(0.714_136) * cr),
+        byte(y + fraction(1.772) * cb),
+    ]
+}
+
+/// Reads one block (T.81 F.2.2), and puts its samples at (x, y) of the plane's band.
+fn read_block(
+    bits: &mut Bits,
+    tables: &Tables,
+    plane: &mut Plane,
+    x: usize,
+    y: usize,
+) -> Option<()> {
+    const SIXTEEN_ZEROS: u8 = 0xf0;
+    let dc = tables.dc[plane.tables.0].as_ref()?;
+    let ac = tables.ac[plane.tables.1].as_ref()?;
+    let (size, ahead) = bits.symbol_and_bits(dc, |size| u32::from(size.min(16)))?;
+    plane.last_dc = plane.last_dc.wrapping_add(signed(ahead, size.min(16)));
+    let mut block: Block = [[0.0; 8]; 8];
+    block[0][0] = plane.last_dc as f32 * plane.steps[0];
+    let (mut rows, mut columns) = (1u8, 1u8);
+    let mut k = 1;
+    while k < 64 {
+        let (symbol, ahead) = bits.symbol_and_bits(ac, |symbol| u32::from(symbol & 15))?;
+        let size = symbol & 15;
+        if size == 0 && symbol != SIXTEEN_ZEROS {
+            break;
+        }
+        k += usize::from(symbol >> 4);
+        if size > 0 {
+            let at = usize::from(*ZIGZAG.get(k)?);
+            block[at / 8][at % 8] = signed(ahead, size) as f32 * plane.steps[k];
+            rows |= 1 << (at / 8);
+            columns |= 1 << (at % 8);
+        }
+        k += 1;
+    }
+    if k > 64 {
+        return None;
+    }
+    let start = y * plane.stride + x;
+    let out = plane.band[start..].chunks_mut(plane.stride).take(8);
+    if rows == 1 && columns == 1 {
+        // Even, as most blocks of a dark frame are.
+        let value = sample(block[0][0] / 8.0);
+        out.for_each(|row| row[..8].fill(value));
+    } else {
+        let down = transposed(&half_transform(&block, rows));
+        let samples = transposed(&half_transform(&down, columns));
+        for (row, values) in out.zip(&samples) {
+            for (byte, value) in row.iter_mut().zip(values) {
+                *byte = sample(*value);
+            }
+        }
+    }
+    Some(())
+}
+
+/// T.81 F.2.2.1, figure F.12: of `size` bits, those that begin with 0 are negative.
+#[inline]
+fn signed(bits: u32, size: u8) -> i32 {
+    let bits = bits as i32;
+    if size > 0 && bits >> (size - 1) == 0 {
+        bits - (1 << size) + 1
+    } else {
+        bits
+    }
+}
+
+/// T.81 A.3.1: samples are coded about the middle.
+#[inline]
+fn sample(value: f32) -> u8 {
+    // A number beyond a byte becomes the nearest that is one.
+    (value + 128.5) as u8
+}
+
+/// `COSINES[n][k]`: the share of frequency k in sample n of the inverse transform, T.81 A.3.3: C(k)/2 cos((2n + 1)kπ/16).
+/// The first half; in the other the odd frequencies have the other sign.
+#[rustfmt::skip]
+const COSINES: [[f32; 8]; 4] = [
+    [0.353_553_4,  0.490_392_63,  0.461_939_77,  0.415_734_8,  0.353_553_4,  0.277_785_12,  0.191_341_71,  0.097_545_16],
+    [0.353_553_4,  0.415_734_8,   0.191_341_71, -0.097_545_16, -0.353_553_4, -0.490_392_63, -0.461_939_77, -0.277_785_12],
+    [0.353_553_4,  0.277_785_12, -0.191_341_71, -0.490_392_63, -0.353_553_4,  0.097_545_16,  0.461_939_77,  0.415_734_8],
+    [0.353_553_4,  0.097_545_16, -0.461_939_77, -0.277_785_12,  0.353_553_4,  0.415_734_8,  -0.191_341_71, -0.490_392_63],
+];
+
+/// The inverse transform down each column; `used` marks the rows that are not all zero.
+#[inline]
+fn half_transform(block: &Block, used: u8) -> Block {
+    let mut out = [[0.0; 8]; 8];
+    for (n, cosines) in COSINES.iter().enumerate() {
+        let mut parts = [[0.0f32; 8]; 2];
+        for (k, row) in block.iter().enumerate() {
+            if used >> k & 1 == 1 {
+                for (sum, value) in parts[k % 2].iter_mut().zip(row) {
+                    *sum += cosines[k] * value;
+                }
+            }
+        }
+        let [even, odd] = parts;
+        for column in 0..8 {
+            out[n][column] = even[column] + odd[column];
+            out[7 - n][column] = even[column] - odd[column];
+        }
+    }
+    out
+}
+
+#[inline]
+fn transposed(block: &Block) -> Block {
+    std::array::from_fn(|row| std::array::from_fn(|column| block[column][row]))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::drawn::{Form, flat, noisy, write};
+    use super::*;
+    use crate::decode::light::Curve;
+    use crate::decode::{LOSSY_CEILING_8, jpeg};
+    use crate::frame::Samples;
+    use jpeg_encoder::ColorType;
+    use rand::{RngExt, SeedableRng};
+
+    fn reduced(bytes: &[u8], by: usize) -> Result<Picture, Fault> {
+        let layout = Layout::of(bytes);
+        let frame = layout.frame.clone().expect("a header");
+        assert!(suits(&layout, &frame));
+        let linear = Curve::Srgb.table_8();
+        decode(bytes, &layout, &frame, by, &linear, LOSSY_CEILING_8)
+    }
+
+    /// The cell means of the picture as the other decoder reads it.
+    fn expected(bytes: &[u8], by: usize) -> (Vec<f32>, Vec<bool>) {
+        let whole = jpeg::decode(bytes, u64::MAX).expect("a picture");
+        let Samples::U8(samples) = &whole.samples else {
+            panic!("JPEG samples have 8 bits");
+        };
+        let (mut means, mut clips) = (Vec::new(), Vec::new());
+        for y in 0..whole.height / by {
+            for x in 0..whole.width / by {
+                for c in 0..3 {
+                    let codes: Vec<u8> = (0..by * by)
+                        .map(|i| {
+                            let (px, py) = (x * by + i % by, y * by + i / by);
+                            samples[3 * (py * whole.width + px) + c]
+                        })
+                        .collect();
+                    let light = codes.iter().map(|c| whole.linear[usize::from(*c)]);
+                    means.push(light.sum::<f32>() / codes.len() as f32);
+                    clips.push(codes.iter().any(|c| u16::from(*c) >= LOSSY_CEILING_8));
+                }
+            }
+        }
+        (means, clips)
+    }
+
+    #[test]
+    fn each_cell_is_what_another_decoder_makes_of_its_pixels() {
+        for (sampling, restart) in [
+            ((1, 1), 0),
+            ((2, 1), 0),
+            ((2, 2), 0),
+            ((2, 2), 7),
+            ((1, 2), 0),
+        ] {
+            for by in [1, 2, 3, 4] {
+                let form = Form {
+                    width: 331,
+                    height: 205,
+                    sampling,
+                    restart,
+                    ..Form::default()
+                };
+                let bytes = noisy(&form);
+                let picture = reduced(&bytes, by).expect("a picture");
+                assert_eq!((picture.width, picture.height), (331 / by, 205 / by));
+                let (means, clips) = expected(&bytes, by);
+                let Samples::U16(samples) = &picture.samples else {
+                    panic!("reduced pictures have 16 bits");
+                };
+                assert_eq!(samples.len(), means.len());
+                let (mut sum, mut squares) = (0.0, 0.0);
+                for (code, mean) in samples.iter().zip(&means) {
+                    let off = f64::from(picture.linear[usize::from(*code)] - mean);
+                    sum += off;
+                    squares += off * off;
+                }
+                let n = means.len() as f64;
+                let (mean, rms) = (sum / n, (squares / n).sqrt());
+                // The other one interpolates chroma, which noise shows; without that only rounding is left, of four
+                // codes at most.
+                let bound = if sampling == (1, 1) { 0.004 } else { 0.03 };
+                println!("{sampling:?} by {by}: mean {mean:.5}, rms {rms:.5}");
+                assert!(rms < bound, "{sampling:?} by {by}: {rms}");
+                assert!(mean.abs() < 0.002, "{sampling:?} by {by}: {mean}");
+                if sampling == (1, 1) {
+                    let mask = picture.hidden_clips.expect("a mask");
+                    let found = mask.iter().flat_map(|m| [m & 1, m >> 1 & 1, m >> 2 & 1]);
+                    let differ = found.zip(&clips).filter(|(a, b)| (*a == 1) != **b).count();
+                    assert!(differ as f64 <= 0.002 * n, "by {by}: {differ} of {n}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn grey_and_uncoded_colours_are_read() {
+        let ramp = |channels: usize| -> Vec<u8> {
+            let pixel = |i: usize| (0..channels).map(move |c| (i % 40 * 6 / (c + 1)) as u8);
+            (0..40 * 24).flat_map(pixel).collect()
+        };
+        let form = Form {
+            width: 40,
+            height: 24,
+            sampling: (1, 1),
+            quality: 98,
+            ..Form::default()
+        };
+        for (colour, samples) in [(ColorType::Luma, ramp(1)), (ColorType::Rgb, ramp(3))] {
+            let bytes = write(
+                &Form {
+                    colour,
+                    ..form.clone()
+                },
+                &samples,
+            );
+            let picture = reduced(&bytes, 1).expect("a picture");
+            let Samples::U16(codes) = &picture.samples else {
+                panic!("reduced pictures have 16 bits");
+            };
+            let (means, _) = expected(&bytes, 1);
+            for (code, mean) in codes.iter().zip(&means) {
+                let light = picture.linear[usize::from(*code)];
+                assert!(
+                    (light - mean).abs() < 0.04,
+                    "{colour:?}: {light} for {mean}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn what_breaks_off_is_refused() {
+        for restart in [0, 5] {
+            let whole = noisy(&Form {
+                restart,
+                ..Form::default()
+            });
+            let coded = Layout::of(&whole).coded().next().expect("a scan");
+            for share in [1, 30, 60, 99] {
+                let mut cut = whole[..coded.start + coded.len() * share / 100].to_vec();
+                cut.extend([0x10, 0xff, 0xd9]);
+                let result = reduced(&cut, 2).map(|_| ());
+                assert!(matches!(result, Err(Fault::Truncated(_))), "{share} %");
+            }
+        }
+        assert!(reduced(&flat(&Form::default()), 2).is_ok());
+    }
+
+    #[test]
+    fn no_bytes_make_it_panic() {
+        let mut rng = rand_pcg::Pcg64::seed_from_u64(31);
+        let whole = noisy(&Form {
+            width: 96,
+            height: 64,
+            restart: 5,
+            ..Form::default()
+        });
+        let linear = Curve::Srgb.table_8();
+        for _ in 0..600 {
+            let mut bytes = whole.clone();
+            for _ in 0..rng.random_range(1..5) {
+                let at = rng.random_range(2..bytes.len());
+                bytes[at] = rng.random();
+            }
+            let layout = Layout::of(&bytes);
+            if let Some(frame) = &layout.frame
+                && suits(&layout, frame)
+                && u64::from(frame.width) * u64::from(frame.height) < 1_000_000
+            {
+                let _ = decode(&bytes, &layout, frame, 2, &linear, LOSSY_CEILING_8);
+            }
+        }
+    }
+
+    #[test]
+    fn the_cosines_are_those_of_the_standard() {
+        for (n, row) in COSINES.iter().enumerate() {
+            for (k, value) in row.iter().enumerate() {
+                let scale = if k == 0 { 0.5f64.sqrt() } else { 1.0 };
+                let angle = (2 * n + 1) as f64 * k as f64 * std::f64::consts::PI / 16.0;
+                assert!((f64::from(*value) - scale / 2.0 * angle.cos()).abs() < 1e-7);
+            }
+        }
+    }
+}

@@ -1,0 +1,302 @@
+//! DNG, read by the program itself with its child process: measured like the JPEG of the same shot, more linear than it, and
+//! on damaged files never more than that file's loss. Built with `--features dng` only.
+
+mod shot;
+mod tiff;
+
+use std::fs;
+use std::path::PathBuf;
+use std::process::{Command, Output};
+
+use shot::{lamp, sample};
+use slitwatch::simulate::{Shot, Source, draw, draw_mosaic};
+
+/// An inbox and results of a test's own.
+struct Place(tempfile::TempDir);
+
+impl Place {
+    fn new() -> Place {
+        Place(tempfile::tempdir().expect("a folder"))
+    }
+
+    fn put(&self, photo: &str, bytes: &[u8]) {
+        let path = self.0.path().join("inbox").join(photo);
+        fs::create_dir_all(path.parent().expect("a folder")).expect("a folder");
+        fs::write(path, bytes).expect("a photo");
+    }
+
+    fn sweep(&self) -> Output {
+        let output = Command::new(env!("CARGO_BIN_EXE_slitwatch"))
+            .args(["sweep", "-q", "--config", "config/lab.yaml", "--inbox"])
+            .arg(self.0.path().join("inbox"))
+            .arg("--results")
+            .arg(self.results())
+            .current_dir(env!("CARGO_MANIFEST_DIR"))
+            .output()
+            .expect("the program");
+        assert!(
+            output.status.success(),
+            "{}",
+            String::from_utf8_lossy(&output.stderr)
+        );
+        output
+    }
+
+    fn results(&self) -> PathBuf {
+        self.0.path().join("results")
+    }
+
+    fn rows(&self, table: &str) -> Vec<csv::StringRecord> {
+        let bytes = fs::read(self.results().join(table)).unwrap_or_else(|e| panic!("{table}: {e}"));
+        let mut reader = csv::Reader::from_reader(&bytes[..]);
+        let header = reader.headers().expect("a header").clone();
+        let mut rows = vec![header];
+        rows.extend(reader.records().map(|row| row.expect("a row")));
+        rows
+    }
+
+    /// The values of two columns of a table; rows in which one is no number are left out.
+    fn pairs(&self, table: &str, a: &str, b: &str) -> Vec<(f64, f64)> {
+        let rows = self.rows(table);
+        let column = |name: &str| rows[0].iter().position(|c| c == name).expect("a column");
+        let (a, b) = (column(a), column(b));
+        rows[1..]
+            .iter()
+            .filter_map(|row| Some((row[a].parse().ok()?, row[b].parse().ok()?)))
+            .collect()
+    }
+
+    fn quality(&self, photo: &str) -> serde_json::Value {
+        let path = self.results().join(photo).join("quality.json");
+        let bytes = fs::read(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+        serde_json::from_slice(&bytes).expect("JSON")
+    }
+
+    fn verdict(&self, photo: &str) -> String {
+        let quality = self.quality(photo);
+        quality["verdict"].as_str().expect("a word").to_owned()
+    }
+}
+
+/// The shot as a camera's raw file.
+fn dng(shot: &Shot, form: &tiff::Form) -> Vec<u8> {
+    let (mosaic, truth) = draw_mosaic(shot);
+    tiff::dng(shot, &mosaic, truth.exposure_s, truth.iso, form)
+}
+
+/// Distances of the peaks of one table from the nearest of the other, nm; of those in the middle of the spectrum that stand
+/// out in both.
+fn peaks_apart(place: &Place, a: &str, b: &str) -> Vec<f64> {
+    let peaks = |photo: &str| {
+        place.pairs(
+            &format!("{photo}/peaks.csv"),
+            "centre_nm",
+            "centre_sigma_nm",
+        )
+    };
+    let others = peaks(b);
+    let apart: Vec<f64> = peaks(a)
+        .iter()
+        .filter(|(nm, sigma)| (420.0..680.0).contains(nm) && *sigma < 0.1)
+        .filter_map(|(nm, _)| {
+            let off = others.iter().map(|(other, _)| (nm - other).abs());
+            off.min_by(f64::total_cmp).filter(|off| *off < 2.0)
+        })
+        .collect();
+    assert!(
+        apart.len() >= 4,
+        "{a} and {b} have {} peaks in common",
+        apart.len()
+    );
+    apart
+}
+
+#[test]
+fn a_raw_photo_is_measured_like_the_jpeg_of_its_shot() {
+    let place = Place::new();
+    let shot = lamp(11);
+    place.put("jpeg/lamp-01.jpg", &draw(&shot).jpeg);
+    for (bench, form) in tiff::Form::all() {
+        place.put(&format!("{bench}/lamp-01.dng"), &dng(&shot, &form));
+    }
+    place.sweep();
+    assert_eq!(place.verdict("jpeg/lamp-01.jpg"), "good");
+    for (bench, _) in tiff::Form::all() {
+        let photo = format!("{bench}/lamp-01.dng");
+        let quality = place.quality(&photo);
+        assert_eq!(quality["verdict"], "good", "{photo}: {quality}");
+        let apart = peaks_apart(&place, &photo, "jpeg/lamp-01.jpg");
+        eprintln!("{photo}: peaks apart from the JPEG's by {apart:.3?} nm");
+        // The JPEG is the lossy one of the two.
+        assert!(apart.iter().all(|off| *off < 0.2), "{photo}: {apart:?}");
+    }
+    let apart = peaks_apart(&place, "cfa-12/lamp-01.dng", "cfa-14-turned/lamp-01.dng");
+    assert!(apart.iter().all(|off| *off < 0.1), "{apart:?}");
+}
+
+/// The same light for 1, 2, 4 and 8 times as long: the signal must be 1, 2, 4 and 8 times as high.
+#[test]
+fn a_raw_photo_is_more_linear_than_its_jpeg() {
+    let place = Place::new();
+    let shot = lamp(12);
+    for form in ["raw", "jpeg"] {
+        place.put(&format!("{form}/lamp-01.jpg"), &draw(&shot).jpeg);
+    }
+    let times = [1, 2, 4, 8];
+    for k in times {
+        let shot = sample(12, Source::Tungsten(2800.0), f64::from(k));
+        place.put(
+            &format!("raw/bulb-{k}.dng"),
+            &dng(&shot, &tiff::Form::cfa()),
+        );
+        place.put(&format!("jpeg/bulb-{k}.jpg"), &draw(&shot).jpeg);
+    }
+    place.sweep();
+    // Signal by bin, between 500 and 620 nm, where a filament has light enough.
+    let signal = |photo: String| -> Vec<f64> {
+        let pairs = place.pairs(&format!("{photo}/spectrum.csv"), "wavelength_nm", "signal");
+        let inside = pairs.iter().filter(|(nm, _)| (500.0..620.0).contains(nm));
+        inside.map(|(_, signal)| *signal).collect()
+    };
+    let worst = |bench: &str, ending: &str| -> f64 {
+        let of = |k: i32| signal(format!("{bench}/bulb-{k}.{ending}"));
+        let full: f64 = of(8).iter().sum();
+        times
+            .iter()
+            .map(|k| {
+                let share = of(*k).iter().sum::<f64>() / full * 8.0 / f64::from(*k) - 1.0;
+                eprintln!(
+                    "{bench}: {k}/8 of the light is off by {:+.2} %",
+                    100.0 * share
+                );
+                share.abs()
+            })
+            .fold(0.0, f64::max)
+    };
+    let (raw, jpeg) = (worst("raw", "dng"), worst("jpeg", "jpg"));
+    assert!(raw < 0.01, "{raw}");
+    assert!(jpeg > 5.0 * raw, "{jpeg} against {raw}");
+}
+
+#[test]
+fn of_raw_and_jpeg_of_one_shot_the_raw_is_measured_and_the_jpeg_named() {
+    let place = Place::new();
+    let shot = lamp(13);
+    let (raw, jpeg) = (dng(&shot, &tiff::Form::cfa()), draw(&shot).jpeg);
+    place.put("heron/lamp-01.dng", &raw);
+    place.put("heron/lamp-01.jpg", &jpeg);
+    // Here the raw file is broken: the JPEG is measured after all.
+    place.put("dunlin/lamp-01.dng", &raw[..raw.len() / 2]);
+    place.put("dunlin/lamp-01.jpg", &jpeg);
+    place.sweep();
+    assert_eq!(place.verdict("heron/lamp-01.dng"), "good");
+    let left = place.quality("heron/lamp-01.jpg");
+    assert_eq!(left["verdict"], "ignored");
+    let words = left["remarks"].to_string();
+    assert!(words.contains("same shot as heron/lamp-01.dng"), "{words}");
+    assert_eq!(place.verdict("dunlin/lamp-01.dng"), "unreadable");
+    assert_eq!(place.verdict("dunlin/lamp-01.jpg"), "good");
+}
+
+#[test]
+fn a_damaged_raw_file_costs_itself_only() {
+    let place = Place::new();
+    let shot = lamp(14);
+    let raw = dng(&shot, &tiff::Form::cfa());
+    place.put("heron/lamp-01.jpg", &draw(&shot).jpeg);
+    let n = 24;
+    for i in 0..n {
+        // The tags lie at the front: each copy has others of their bytes changed.
+        let mut bytes = raw.clone();
+        let mut state = 77 + 31 * i;
+        for _ in 0..6 {
+            state = (state * 1_103_515_245 + 12_345) % (1 << 31);
+            let at = 10 + state % 500;
+            bytes[at] ^= 1 << (state / 512 % 8);
+        }
+        place.put(&format!("wreck/{i:02}.dng"), &bytes);
+    }
+    let mut giant = raw.clone();
+    tiff::set_size(&mut giant, 60_000, 60_000);
+    place.put("wreck/giant.dng", &giant);
+    place.put("wreck/empty.dng", &raw[..700]);
+    place.sweep();
+    assert_eq!(place.verdict("heron/lamp-01.jpg"), "good");
+    assert_eq!(place.verdict("wreck/giant.dng"), "unreadable");
+    assert_eq!(place.verdict("wreck/empty.dng"), "unreadable");
+    assert_eq!(place.rows("quality.csv").len(), 1 + n + 3);
+}
+
+/// The child alone: what it says, with which status, and that it is limited.
+#[test]
+fn the_child_says_what_is_wrong_and_ends() {
+    let ask = |bytes: &[u8]| {
+        use std::io::Write;
+        let mut child = Command::new(env!("CARGO_BIN_EXE_slitwatch"))
+            .arg("unpack-raw")
+            .stdin(std::process::Stdio::piped())
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .expect("the program");
+        let mut stdin = child.stdin.take().expect("piped");
+        let _ = stdin.write_all(bytes);
+        drop(stdin);
+        child.wait_with_output().expect("it ends")
+    };
+    let output = ask(b"II*\0 no raw file");
+    assert_eq!(output.status.code(), Some(1));
+    assert!(!output.stderr.is_empty() && output.stdout.is_empty());
+    let help = Command::new(env!("CARGO_BIN_EXE_slitwatch"))
+        .arg("--help")
+        .output()
+        .expect("the program");
+    assert!(!String::from_utf8_lossy(&help.stdout).contains("unpack-raw"));
+}
+
+/// Raw files that another program wrote: `tests/recovered/forms.py` with tifffile.
+#[test]
+fn a_raw_file_by_another_program_is_read_as_it_was_meant() {
+    let Some(python) = shot::python() else {
+        eprintln!("skipped: no Python with NumPy and tifffile");
+        return;
+    };
+    let place = Place::new();
+    let shot = lamp(15);
+    let (mosaic, truth) = draw_mosaic(&shot);
+    let raw = place.0.path().join("mosaic.f32");
+    fs::write(
+        &raw,
+        mosaic
+            .iter()
+            .flat_map(|v| v.to_le_bytes())
+            .collect::<Vec<u8>>(),
+    )
+    .expect("a file");
+    let inbox = place.0.path().join("inbox");
+    fs::create_dir_all(&inbox).expect("a folder");
+    let status = Command::new(python)
+        .arg("tests/recovered/forms.py")
+        .args(["dng", raw.to_str().expect("a path")])
+        .args([shot.phone.width.to_string(), shot.phone.height.to_string()])
+        .args([truth.exposure_s.to_string(), truth.iso.to_string()])
+        .arg(inbox)
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .status()
+        .expect("python starts");
+    assert!(status.success());
+    place.put("jpeg/lamp-01.jpg", &draw(&shot).jpeg);
+    place.sweep();
+    let mut n = 0;
+    for row in &place.rows("quality.csv")[1..] {
+        let photo = &row[0];
+        if photo.ends_with(".dng") {
+            assert_eq!(place.verdict(photo), "good", "{photo}");
+            let apart = peaks_apart(&place, photo, "jpeg/lamp-01.jpg");
+            eprintln!("{photo}: {apart:.3?}");
+            assert!(apart.iter().all(|off| *off < 0.2), "{photo}: {apart:?}");
+            n += 1;
+        }
+    }
+    assert_eq!(n, 3);
+}
