@@ -11,6 +11,7 @@ pub mod evidence;
 pub mod extract;
 pub mod fit;
 pub mod health;
+pub mod instrument;
 pub mod judge;
 pub mod lineshape;
 pub mod locate;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use askama::Template;
 
+use super::calibrations::builds;
 use super::standing::BenchStanding;
 use super::{charts, pages, trend};
 use crate::classify::Capture;
@@ -280,6 +281,8 @@ fn estimate(
 
 /// Every lamp photo, newest first.
 fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
+    let records: Vec<&Record> = bench.photos.iter().map(|s| s.record).collect();
+    let builds = builds(&records);
     bench
         .photos
         .iter()
@@ -304,6 +307,14 @@ fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
                         1 => "used by 1 photo".to_owned(),
                         n => format!("used by {n} photos"),
                     });
+                    if let Some(build) = builds.get(r.photo.as_str())
+                        && !build.jumps.is_empty()
+                    {
+                        said.push(format!(
+                            "the instrument was rebuilt before it: {} changed",
+                            build.jumps.join(", ")
+                        ));
+                    }
                     said.join(" · ")
                 }
             };

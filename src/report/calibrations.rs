@@ -6,8 +6,8 @@ use serde::Serialize;
 
 use super::{Shown, by_path};
 use crate::classify::Capture;
-use crate::measure::{Calibration, LineUse, ScaleKind, Verdict};
-use crate::publish::record::parameters;
+use crate::measure::{Calibration, LineUse, ScaleKind, Verdict, instrument};
+use crate::publish::record::{Record, parameters};
 
 #[derive(Serialize)]
 struct Page<'a> {
@@ -32,9 +32,42 @@ struct Entry<'a> {
     rms_nm: Option<f64>,
     wavelength_sigma_nm: Option<f64>,
     margin: Option<f64>,
+    /// Which build of the instrument it shows, counted from 1 by time; absent without a scale.
+    build: Option<usize>,
+    /// What has jumped since the lamp photo before, where a build begins.
+    rebuilt: &'a [String],
     parameters: BTreeMap<String, f64>,
     lines: &'a [LineUse],
     sigma_curve: &'a [(f64, f64)],
+}
+
+/// A lamp photo among the builds of its bench's instrument.
+pub(super) struct Build {
+    /// From 1 on, by time.
+    pub number: usize,
+    /// What has jumped since the lamp photo before; empty within a build.
+    pub jumps: Vec<String>,
+}
+
+/// Tells apart the builds of a bench's instrument: every lamp photo with a scale against the one before it in time, by
+/// photo. Those that do not say when they were taken come last, by name.
+pub(super) fn builds<'a>(photos: &[&'a Record]) -> BTreeMap<&'a str, Build> {
+    let mut lamps: Vec<(&Record, &Calibration)> = photos
+        .iter()
+        .filter(|r| r.capture == Some(Capture::Calibration) && super::trend::has_own_scale(r))
+        .filter_map(|r| Some((*r, r.calibration.as_ref()?.model.as_ref()?)))
+        .collect();
+    lamps.sort_by_key(|(r, _)| (r.taken.is_none(), r.taken.as_deref(), r.photo.as_str()));
+    let mut before: Option<&Calibration> = None;
+    let mut number = 1;
+    let mut builds = BTreeMap::new();
+    for (record, model) in lamps {
+        let jumps = before.map_or_else(Vec::new, |b| instrument::jumps(b, model));
+        number += usize::from(!jumps.is_empty());
+        before = Some(model);
+        builds.insert(record.photo.as_str(), Build { number, jumps });
+    }
+    builds
 }
 
 /// The file of one bench, from all photos of the class. Lamp photos that gave no scale are in it too, with their
@@ -52,6 +85,7 @@ pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
             *used_by.entry(photo).or_default() += 1;
         }
     }
+    let builds = builds(&photos);
     let calibrations = photos
         .iter()
         .filter(|r| r.capture == Some(Capture::Calibration))
@@ -73,14 +107,18 @@ pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
                 rms_nm: own.and_then(|c| c.rms_nm),
                 wavelength_sigma_nm: own.and(r.metrics.get("wavelength_sigma_nm").copied()),
                 margin: model.map(|m| m.margin).filter(|m| m.is_finite()),
+                build: builds.get(r.photo.as_str()).map(|b| b.number),
+                rebuilt: builds
+                    .get(r.photo.as_str())
+                    .map(|b| b.jumps.as_slice())
+                    .unwrap_or_default(),
                 parameters: model.map(parameters).unwrap_or_default(),
                 lines: own.map(|c| c.lines.as_slice()).unwrap_or_default(),
                 sigma_curve: model.map(|m| m.sigma_curve.as_slice()).unwrap_or_default(),
             }
         })
         .collect();
-    let count =
-        |f: &dyn Fn(&&&crate::publish::record::Record) -> bool| photos.iter().filter(f).count();
+    let count = |f: &dyn Fn(&&&Record) -> bool| photos.iter().filter(f).count();
     let page = Page {
         bench,
         calibrations,

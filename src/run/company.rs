@@ -8,7 +8,7 @@ use crate::answers::Refusal;
 use crate::answers::bracket::{Curve, curve, levels_of};
 use crate::classify::Outcome;
 use crate::decode::Facts;
-use crate::measure::{ScaleKind, Spectrum};
+use crate::measure::{ScaleKind, Spectrum, instrument};
 
 use super::lab::{Lab, Scale};
 use super::raw;
@@ -124,26 +124,43 @@ impl Lab {
         Ok(spectrum.as_ref().clone().map(|s| (s, exposure)))
     }
 
-    /// The scale to use among the lamp photos that pairing allows: of several the surest. A lamp photo taken with
-    /// another phone, or at another picture size, is another instrument.
+    /// The scale to use among the lamp photos that pairing allows: of several the surest, of those that show the same build
+    /// of the instrument as the one nearest in time. A lamp photo taken with another phone, or at another picture size, is
+    /// another instrument.
     pub fn choose_scale<'a>(
         &self,
         inputs: &'a [Input],
         facts: &Facts,
         remarks: &mut Vec<String>,
     ) -> Option<Scale<'a>> {
-        let mut best: Option<(f64, Scale<'a>)> = None;
+        let mut candidates = Vec::new();
         for input in inputs {
-            let Some(model) = input
-                .record
-                .calibration
-                .as_ref()
-                .and_then(|c| c.model.as_ref())
-            else {
+            let calibration = input.record.calibration.as_ref();
+            let Some(model) = calibration.and_then(|c| c.model.as_ref()) else {
                 continue;
             };
-            if let Some(why) = another_instrument(&input.facts, facts) {
-                remarks.push(format!("{} is not used for the scale: {why}", input.photo));
+            match another_instrument(&input.facts, facts) {
+                Some(why) => {
+                    remarks.push(format!("{} is not used for the scale: {why}", input.photo));
+                }
+                None => candidates.push((input, model)),
+            }
+        }
+        let nearest = candidates.iter().copied().min_by_key(|(input, _)| {
+            match (input.facts.taken, facts.taken) {
+                (Some(lamp), Some(shot)) => lamp.duration_since(shot).abs().as_millis(),
+                _ => i128::MAX,
+            }
+        });
+        let mut best: Option<(f64, Scale<'a>)> = None;
+        for (input, model) in candidates {
+            let jumps = nearest.map_or_else(Vec::new, |(_, m)| instrument::jumps(m, model));
+            if !jumps.is_empty() {
+                remarks.push(format!(
+                    "{} is not used for the scale: it shows another build of the instrument, {} apart from the lamp photo nearest in time",
+                    input.photo,
+                    jumps.join(", ")
+                ));
                 continue;
             }
             let sigma = input
