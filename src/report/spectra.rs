@@ -48,7 +48,10 @@ pub fn spectra_csv<W: Write>(
         let broken = |e: csv::Error| {
             io::Error::new(
                 io::ErrorKind::InvalidData,
-                format!("spectrum.csv of {}: {e}", r.photo),
+                format!(
+                    "spectrum.csv of {}: {e}; delete its folder and it is made again",
+                    r.photo
+                ),
             )
         };
         let mut reader = ReaderBuilder::new().from_reader(bytes.as_slice());

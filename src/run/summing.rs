@@ -197,8 +197,10 @@ impl Engine<'_> {
         for trouble in &summed.troubles {
             self.could_not_publish(trouble);
         }
-        // A sweep does not try again.
-        self.summaries_due |= has_failed && self.mode == Mode::Watch;
+        // A sweep does not try again, and a published file that somebody damaged does not mend by itself.
+        let may_pass = |trouble: &Trouble| trouble.source.kind() != io::ErrorKind::InvalidData;
+        let is_worth_it = summed.troubles.iter().any(may_pass);
+        self.summaries_due |= is_worth_it && self.mode == Mode::Watch;
         // Results that were made anew meanwhile have had their stock taken, and are due.
         if summed.inventory == self.inventory {
             self.standing = summed.paths;

@@ -42,6 +42,35 @@ fn a_second_sweep_changes_nothing_and_the_inbox_is_never_touched() {
     assert_eq!(stamps(&place.inbox()), inbox);
 }
 
+/// Somebody opened a published spectrum in a spreadsheet and saved it: that costs the one table that holds it, which stays
+/// as it was.
+#[test]
+fn a_damaged_spectrum_costs_no_other_table() {
+    let place = Place::new();
+    place.put_demo(|photo| photo == "heron/lamp-01.jpg");
+    assert_eq!(place.run(&["sweep"]).status.code(), Some(0));
+    let spectra = fs::read(place.results().join("spectra.csv")).unwrap();
+    let damaged = place.results().join("heron/lamp-01.jpg/spectrum.csv");
+    fs::write(&damaged, "wavelength_nm,signal\n1;2\n").unwrap();
+    place.put("heron/notes.txt", b"the lamp at the ferry steps");
+    let output = place.run(&["sweep"]);
+    assert_eq!(output.status.code(), Some(1));
+    let said = stderr(&output);
+    assert!(said.contains("spectrum.csv of heron/lamp-01.jpg"), "{said}");
+    assert_eq!(place.rows("quality.csv").len(), 2);
+    assert_eq!(
+        fs::read(place.results().join("spectra.csv")).unwrap(),
+        spectra
+    );
+    // What it says is done: the folder is deleted, and made again.
+    fs::remove_dir_all(damaged.parent().unwrap()).unwrap();
+    assert_eq!(place.run(&["sweep"]).status.code(), Some(0));
+    assert_eq!(
+        fs::read(place.results().join("spectra.csv")).unwrap(),
+        spectra
+    );
+}
+
 #[test]
 fn one_worker_makes_what_four_make() {
     let place = Place::new();
