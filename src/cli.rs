@@ -194,7 +194,8 @@ fn tame(text: &str) -> String {
             '\r' => tame.push_str("\\r"),
             '\0'..='\x1f' | '\x7f' => tame.push_str(&format!("\\x{:02X}", u32::from(character))),
             '\u{80}'..='\u{9f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => {
-                tame.push_str(&format!("\\u{{{:X}}}", u32::from(character)));
+                // As JSON has it, for the log in that form.
+                tame.push_str(&format!("\\u{:04X}", u32::from(character)));
             }
             _ => tame.push(character),
         }
@@ -462,7 +463,7 @@ mod tests {
         let mut log = Vec::new();
         let entry = "INFO a\u{1b}[8mb\u{9b}2Jc é\u{202e}\n".as_bytes();
         OneLine(&mut log).write_all(entry).unwrap();
-        let kept = "INFO a\\x1B[8mb\\u{9B}2Jc é\\u{202E}\n";
+        let kept = "INFO a\\x1B[8mb\\u009B2Jc é\\u202E\n";
         assert_eq!(String::from_utf8(log).unwrap(), kept);
     }
 

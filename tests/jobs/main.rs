@@ -18,6 +18,7 @@ mod crashes;
 mod demo;
 mod edits;
 mod faults;
+mod forms;
 mod hostile;
 mod large;
 mod pairing;

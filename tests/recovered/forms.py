@@ -129,13 +129,13 @@ def dng(mosaic, width, height, exposure_s, iso, folder):
         (36867, "s", 0, "2026:11:12 19:00:00", True),
         (33434, "2I", 1, (round(exposure_s * 1e6), 1000000), True),
         (34855, "H", 1, round(iso), True),
-        (50706, "4B", 4, (1, 4, 0, 0), True),
+        (50706, "B", 4, (1, 4, 0, 0), True),
         (50708, "s", 0, "Tern 3", True),
         (50721, "2i", 9, rational([0.9, -0.2, -0.1, -0.4, 1.2, 0.2, -0.1, 0.2, 0.6]), True),
         (50728, "2I", 3, rational([0.5, 1, 0.6]), True),
         (50778, "H", 1, 21, True),
     ]
-    cfa = [(33421, "2H", 2, (2, 2), True), (33422, "4B", 4, (0, 1, 1, 2), True)]
+    cfa = [(33421, "H", 2, (2, 2), True), (33422, "B", 4, (0, 1, 1, 2), True)]
     levels = [(50714, "H", 1, black, True), (50717, "H", 1, white, True)]
 
     def at(name):
