@@ -2,7 +2,7 @@
 //! tests, what must be refused among them.
 //!
 //! The drawing half of the crate shares no formula with the measuring half, so a mistake in either shows here. All photos
-//! are drawn from fixed seeds, at most a hundred in all.
+//! are drawn from fixed seeds, fewer than two hundred in all.
 
 mod absorbance;
 mod colour;
