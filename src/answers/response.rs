@@ -131,8 +131,9 @@ pub struct Colour {
 
 /// The colour of a spectrum by the response from a bulb of `kelvin` ± [`KELVIN_SIGMA`].
 ///
-/// Uncertainties are those of the bulb's temperature, which tilts everything, and of 1 % unevenness between the blue and the
-/// red half, and between the middle and both ends (the phone held anew, stray light). Tilts move a whitish light along the
+/// Uncertainties are those of the bulb's temperature, which tilts everything, of 1 % unevenness between the blue and the red
+/// half (the phone held anew), and of 2 % between the middle and both ends (that, and light scattered from the bright middle
+/// to the dim ends). Tilts move a whitish light along the
 /// Planckian locus: its distance from it is uncertain by the bend.
 ///
 /// # Errors
@@ -159,7 +160,7 @@ pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colou
     let others = [
         by(kelvin + KELVIN_SIGMA, 0.0, 0.0)?,
         by(kelvin, 0.005, 0.0)?,
-        by(kelvin, 0.0, 0.01)?,
+        by(kelvin, 0.0, 0.02)?,
     ];
     // What each of them would change, together. One that leaves no value at all changes it by as much as there is.
     let of = |value: f64, read: &dyn Fn((f64, f64)) -> Option<f64>| {

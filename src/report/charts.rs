@@ -77,7 +77,7 @@ impl Plane {
     }
 
     /// A filled band around a curve: (x, low, high), rising in x.
-    fn ribbon(&self, svg: &mut String, points: &[(f64, f64, f64)]) {
+    pub fn ribbon(&self, svg: &mut String, points: &[(f64, f64, f64)]) {
         if points.len() < 2 {
             return;
         }

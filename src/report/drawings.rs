@@ -1,4 +1,4 @@
-//! Drawings of curves in the pages: a phone's tone curve beside sRGB's, a spectrum joined from several exposures, one lamp's
+//! Drawings of curves in the pages: a phone's tone curve against sRGB's, a spectrum joined from several exposures, one lamp's
 //! spectra over the benches.
 
 use std::fmt::Write;
@@ -40,35 +40,46 @@ fn path(plane: &Plane, points: &[(f64, f64)]) -> String {
     d
 }
 
-/// What the phone's codes mean in light: its curve solid, sRGB's dashed.
+/// By how much light differs from what sRGB would make of a code, with what the bracket leaves on either side: as curves of
+/// light the two could not be told apart.
 pub fn tone(curve: &Curve) -> String {
+    let apart: Vec<(f64, f64)> = curve
+        .table()
+        .into_iter()
+        .filter(|(_, srgb, _)| *srgb > 0.0)
+        .map(|(code, srgb, light)| (code, 100.0 * (light / srgb - 1.0)))
+        .collect();
+    let left = 100.0 * curve.rms;
+    let reach = apart.iter().map(|p| p.1.abs()).fold(2.0, f64::max) + left;
     let plane = Plane {
         top: 34.0,
         bottom: 216.0,
         x: (0.0, 1.0),
-        y: (0.0, 1.0),
+        y: (-1.1 * reach, 1.1 * reach),
     };
     let mut svg = open(
         252.0,
         &format!(
-            "Light by code: the phone’s tone curve, up to {} percent from sRGB’s",
+            "The phone’s tone curve against sRGB’s: up to {} percent apart",
             numbers::plain(100.0 * (curve.departure - 1.0), 0)
         ),
     );
+    let ribbon: Vec<(f64, f64, f64)> = apart
+        .iter()
+        .map(|p| (p.0, p.1 - left, p.1 + left))
+        .collect();
+    plane.ribbon(&mut svg, &ribbon);
     plane.levels(&mut svg, 4);
     let _ = write!(
         svg,
-        "<text x=\"66\" y=\"20\">light, share of full scale</text>"
+        "<text x=\"66\" y=\"20\">light less sRGB’s, %, by code (1 is white)</text><path class=\"axis\" d=\"M66 {:.1}H{RIGHT}\"/>",
+        plane.y(0.0)
     );
-    plane.foot(&mut svg, " of white");
-    let table = curve.table();
-    let srgb: Vec<_> = table.iter().map(|r| (r.0, r.1)).collect();
-    let own: Vec<_> = table.iter().map(|r| (r.0, r.2)).collect();
+    plane.foot(&mut svg, "");
     let _ = write!(
         svg,
-        "<path class=\"way thin dash\" d=\"{}\"/><path class=\"way\" d=\"{}\"/></svg>",
-        path(&plane, &srgb),
-        path(&plane, &own)
+        "<path class=\"way\" d=\"{}\"/></svg>",
+        path(&plane, &apart)
     );
     svg
 }

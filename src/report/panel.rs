@@ -111,7 +111,7 @@ fn shown_brackets(b: &Brackets<'_>) -> Vec<ShownBracket> {
         Ok(curve) => ShownBracket {
             title: "The phone’s tone curve".to_owned(),
             line: format!(
-                "Solid: the phone, from its bracket; dashed: sRGB. Up to {} % apart; the bracket is met within {} %.",
+                "What its codes mean in light, from its bracket: up to {} % from sRGB’s. Shaded: {} %, which the bracket leaves.",
                 numbers::plain(100.0 * (curve.departure - 1.0), 0),
                 numbers::plain(100.0 * curve.rms, 1)
             ),
