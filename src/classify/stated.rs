@@ -78,7 +78,7 @@ pub fn number(text: &str) -> Option<f64> {
     let plain = match text.split_once(',') {
         None => text.to_owned(),
         Some((whole, decimals)) => {
-            let is_thousands = decimals.len() == 3 && whole.trim_start_matches('0') != "";
+            let is_thousands = decimals.len() == 3 && !whole.trim_start_matches('0').is_empty();
             if is_thousands || decimals.contains(['.', ',']) || whole.contains('.') {
                 return None;
             }

@@ -38,6 +38,9 @@ pub struct Brackets<'a> {
     pub scenes: Vec<Scene<'a>>,
 }
 
+/// The shots of a bench's scenes: photo, exposure and spectrum.
+type Shots<'a> = BTreeMap<&'a str, Vec<(&'a str, f64, Spectrum)>>;
+
 /// The brackets of every bench that has photographed one on a calibrated scale. `fetch` gives a photo's `spectrum.csv`.
 ///
 /// Whatever their verdicts, for shots of a bracket are over-exposed and dim on purpose; those that do not say how they were
@@ -46,7 +49,7 @@ pub fn of_class<'a>(
     photos: &[Shown<'a>],
     mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
 ) -> Vec<Brackets<'a>> {
-    let mut benches: BTreeMap<&str, BTreeMap<&str, Vec<(&str, f64, Spectrum)>>> = BTreeMap::new();
+    let mut benches: BTreeMap<&str, Shots<'a>> = BTreeMap::new();
     for shown in by_path(photos) {
         let r = shown.record;
         let scale = r.calibration.as_ref().map(|c| c.kind);
@@ -74,10 +77,7 @@ fn exposure(record: &Record) -> Option<f64> {
     Some(metric("exposure_s")? * metric("iso")? / 100.0)
 }
 
-fn evaluate<'a>(
-    bench: &'a str,
-    scenes: BTreeMap<&'a str, Vec<(&'a str, f64, Spectrum)>>,
-) -> Brackets<'a> {
+fn evaluate<'a>(bench: &'a str, scenes: Shots<'a>) -> Brackets<'a> {
     let mut levels: Vec<Level> = Vec::new();
     let mut exposures = Vec::new();
     for (i, shots) in scenes.values().enumerate() {
