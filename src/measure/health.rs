@@ -4,15 +4,14 @@ use std::collections::BTreeMap;
 
 use crate::frame::Frame;
 use crate::measure::band::{Edge, end_shape};
-use crate::measure::lineshape::{
-    FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, box_of_fwhm, fit_shape,
-};
+use crate::measure::lineshape::{FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, fit_shape};
 use crate::measure::map::Map;
 use crate::measure::optics::Optics;
 use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
+use crate::measure::slit_width::{Witness, slit_box_nm};
 use crate::measure::spectrum_peaks::element;
 use crate::measure::survey::Survey;
 use crate::measure::trace::Slit;
@@ -317,7 +316,7 @@ fn widths(
             sigma: 0.12 * narrowest * to_um,
         });
     }
-    let mut widths_um: Vec<(f64, f64)> = Vec::new();
+    let mut witnesses: Vec<Witness> = Vec::new();
     let mut smears: Vec<f64> = Vec::new();
     // End blur with its uncertainty, free blur, free box, width at half height of each line, px.
     let mut sharpness: Vec<(f64, f64, f64, f64, f64)> = Vec::new();
@@ -360,36 +359,23 @@ fn widths(
             free.box_nm * local,
             line.fwhm_nm * local,
         ));
-        // Green light has the full resolution of the sensor and of a JPEG in both directions; blue and red have been
-        // smoothed as colour, which does not treat lines and ends quite alike.
-        let unlike = if (490.0..600.0).contains(&line.nm) {
-            0.06
-        } else {
-            0.2
-        };
         let fwhm_px = free.fwhm_nm() * local;
-        // Bins that share their pixels' light widen the line as a triangle of their width does.
-        let blur_px = ends_px.hypot(profile.step_nm * local / 6f64.sqrt());
-        let blur_sigma = ends_sigma.hypot(unlike * ends_px);
-        let width_px = box_of_fwhm(fwhm_px, blur_px);
         m.log.push(format!(
-            "line at {:.1} nm: FWHM {fwhm_px:.2} px; ends blurred by {ends_px:.2} ± {ends_sigma:.2} px; box {:.2} px with it, free fit \
-             box {:.2} px and blur {:.2} px (chi2 {chi:.1})",
+            "line at {:.1} nm: FWHM {fwhm_px:.2} px; ends blurred by {ends_px:.2} ± {ends_sigma:.2} px; free fit box {:.2} px and blur \
+             {:.2} px (chi2 {chi:.1})",
             line.nm,
-            width_px.unwrap_or(0.0),
             free.box_nm * local,
             free.sigma_nm * local
         ));
-        let pair = lamp.is_none() && may_be_a_pair(inputs.names, line);
-        let Some(width_px) = width_px.filter(|w| !pair && w / local <= 1.1 * image_nm) else {
-            continue;
-        };
-        let at = |blur: f64| box_of_fwhm(fwhm_px, blur.max(0.0)).unwrap_or(0.0);
-        let sigma_px = 0.5 * (at(blur_px - blur_sigma) - at(blur_px + blur_sigma));
-        widths_um.push((
-            width_px / local * to_um,
-            sigma_px.max(0.05 * width_px) / local * to_um,
-        ));
+        if lamp.is_some() || !may_be_a_pair(inputs.names, line) {
+            witnesses.push(Witness {
+                nm: line.nm,
+                fwhm_px,
+                ends_px: (ends_px, ends_sigma),
+                px_per_nm: local,
+                bin_px: profile.step_nm * local,
+            });
+        }
     }
     if sharpness.is_empty() {
         return;
@@ -425,32 +411,27 @@ fn widths(
         m.metrics.slit_width_um = None;
         return;
     }
+    let Some((value, sigma)) = slit_box_nm(&witnesses, image_nm) else {
+        return;
+    };
+    let width = Estimate {
+        value: value * to_um,
+        sigma: sigma * to_um,
+    };
+    // Blades do not open between two photos: lines that did are smeared across.
     if let Some(known) = inputs.calibration.and_then(|c| c.slit_width_um)
-        && !widths_um.is_empty()
+        && width.value > 1.6 * known
+        && across > 4.0
     {
-        let now = widths_um.iter().map(|w| w.0).sum::<f64>() / widths_um.len() as f64;
-        // Blades do not open between two photos: lines that did are smeared across.
-        if now > 1.6 * known && across > 4.0 {
-            m.metrics.more.insert("moved_px", across);
-            m.metrics.slit_width_um = None;
-            return;
-        }
+        m.metrics.more.insert("moved_px", across);
+        m.metrics.slit_width_um = None;
+        return;
     }
-    if !widths_um.is_empty() {
-        let weights: f64 = widths_um.iter().map(|e| 1.0 / (e.1 * e.1)).sum();
-        let value = widths_um.iter().map(|e| e.0 / (e.1 * e.1)).sum::<f64>() / weights;
-        let n = widths_um.len() as f64;
-        let scatter = (widths_um.iter().map(|e| (e.0 - value).powi(2)).sum::<f64>() / n).sqrt();
-        let width = Estimate {
-            value,
-            sigma: (1.0 / weights).sqrt().hypot(scatter / n.sqrt()),
-        };
-        if width.sigma < LARGEST_WIDTH_SIGMA * width.value {
-            m.metrics.slit_width_um = Some(width);
-        } else {
-            m.not_measured
-                .push("slit width: the blur is as wide as the slit and leaves it open".into());
-        }
+    if width.sigma < LARGEST_WIDTH_SIGMA * width.value {
+        m.metrics.slit_width_um = Some(width);
+    } else {
+        m.not_measured
+            .push("slit width: the blur is as wide as the slit and leaves it open".into());
     }
 }
 

@@ -11,10 +11,10 @@ use crate::classify::{Capture, Decision, Outcome, Purpose};
 use crate::decode::Facts;
 use crate::measure::Code;
 
+use super::known::Known;
 use super::ledger::Line;
 use super::read::{self, Progress, Reading};
 use super::work::Work;
-use super::world::Known;
 
 /// What came of taking in an entry.
 pub enum Taken {

@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 use crate::arrive::listing::Identity;
 use crate::decode::Facts;
 
-use super::world::Known;
+use super::known::Known;
 
 /// Shortest time between a file's last change and its reading. Times of change move in steps: of some milliseconds mostly,
 /// of a second where an old ext file system has small inodes. Within a step a second write would not show.

@@ -14,6 +14,7 @@ mod engine;
 mod explain;
 mod inbox;
 mod intake;
+mod known;
 pub mod lab;
 mod ledger;
 mod make;

@@ -7,7 +7,7 @@ use crate::arrive::listing::Rel;
 use crate::classify::Outcome;
 use crate::decode;
 
-use super::world::Known;
+use super::known::Known;
 
 /// Two files of one shot may state times that differ by a tick of the clock, seconds.
 const SAME_MOMENT_S: f64 = 1.0;

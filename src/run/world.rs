@@ -7,118 +7,16 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
-use crate::classify::{Capture, Decision, Outcome};
-use crate::decode::{self, Facts};
-use crate::measure::{Code, Verdict};
+use crate::measure::Verdict;
 use crate::pair::{self, Shot};
 use crate::publish::names;
 use crate::publish::record::{Provenance, Record};
 
+use super::known::Known;
 use super::make::Job;
 use super::read::Source;
 use super::twins;
 use super::work::{Fate, Input, Orders, Work};
-
-/// A settled entry of the inbox.
-#[derive(Clone, Debug)]
-pub struct Known {
-    /// Path as shown.
-    pub shown: String,
-    /// BLAKE3 of its bytes; empty for what is not a file to be read.
-    pub hash: String,
-    /// Bytes.
-    pub size: u64,
-    /// Why there is nothing to decode.
-    pub fault: Option<(Code, String)>,
-    /// Why it does not look finished.
-    pub suspicion: Option<String>,
-    /// From its header.
-    pub facts: Arc<Facts>,
-    /// What the rules say.
-    pub decision: Arc<Decision>,
-    folder: String,
-    circumstances: Vec<String>,
-    /// Another file of the same shot, in a better form.
-    better: Option<Rel>,
-}
-
-impl Known {
-    /// A photo whose place is still to be arranged.
-    pub fn new(shown: String, facts: Facts, decision: Decision) -> Known {
-        Known {
-            shown,
-            hash: String::new(),
-            size: 0,
-            fault: None,
-            suspicion: None,
-            facts: Arc::new(facts),
-            decision: Arc::new(decision),
-            folder: String::new(),
-            circumstances: Vec::new(),
-            better: None,
-        }
-    }
-
-    /// True where a result made from one would be the same as one made from the other.
-    pub fn is_same_content(&self, other: &Known) -> bool {
-        let content = |known: &Known| {
-            let known = known.clone();
-            (
-                known.shown,
-                known.hash,
-                known.fault,
-                known.suspicion,
-                known.decision,
-            )
-        };
-        content(self) == content(other)
-    }
-
-    /// Whose it is.
-    pub fn bench(&self) -> &str {
-        match &self.decision.outcome {
-            Outcome::Ignore { bench, .. } => bench,
-            Outcome::Measure(purpose) => &purpose.bench,
-        }
-    }
-
-    /// What it was taken for; absent where it is ignored.
-    pub fn capture(&self) -> Option<Capture> {
-        match &self.decision.outcome {
-            Outcome::Ignore { .. } => None,
-            Outcome::Measure(purpose) => Some(purpose.capture),
-        }
-    }
-
-    fn fate(&self) -> Fate {
-        match (&self.decision.outcome, &self.fault) {
-            (Outcome::Ignore { why, .. }, _) => Fate::Ignore { why: why.clone() },
-            (_, Some((code, what))) => Fate::Fault {
-                code: *code,
-                what: what.clone(),
-            },
-            (_, None) => Fate::Measure,
-        }
-    }
-
-    /// Memory for decoding its picture, and for what is measured on it.
-    fn picture_cost(&self) -> u64 {
-        decode::bytes_in_hand(&self.facts)
-    }
-
-    /// Memory for the making of its folder, in which `decoded` are read and decoded one after the other while its own file
-    /// is held, and its own picture last of all.
-    fn cost<'a>(&self, fate: &Fate, decoded: impl Iterator<Item = &'a Known>) -> u64 {
-        match fate {
-            Fate::Measure => {
-                let others = decoded.map(|other| other.size.saturating_add(other.picture_cost()));
-                let most = others.fold(self.picture_cost(), u64::max);
-                self.size.saturating_add(most)
-            }
-            Fate::Ignore { .. } | Fate::Fault { .. } => 0,
-        }
-    }
-}
 
 /// Published folders by path, with what stands in them.
 pub type Published = BTreeMap<String, Arc<Record>>;
@@ -407,7 +305,8 @@ fn is_built(photo: &Known, provenance: &Provenance, published: &Published) -> bo
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::classify::Purpose;
+    use crate::classify::{Capture, Decision, Outcome, Purpose};
+    use crate::decode::Facts;
 
     fn known(shown: &str, hash: &str) -> Known {
         let (bench, name) = shown.split_once('/').unwrap();

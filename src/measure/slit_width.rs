@@ -1,0 +1,111 @@
+//! The slit's width behind lines that slit and blur have widened together: the slit's ends, which only the blur widens, say
+//! how much of a line's width is blur.
+
+use crate::measure::lineshape::box_of_fwhm;
+
+/// A line that shows the slit.
+#[derive(Clone, Copy, Debug)]
+pub struct Witness {
+    /// Wavelength, nm.
+    pub nm: f64,
+    /// Width of the line at half height, px.
+    pub fwhm_px: f64,
+    /// Blur of the slit's ends in its light, px (standard deviation), and its standard uncertainty.
+    pub ends_px: (f64, f64),
+    /// Pixels per nm of path there.
+    pub px_per_nm: f64,
+    /// Width of the spectrum's bins, px.
+    pub bin_px: f64,
+}
+
+/// Ends of razor blades are not straight: their blur scatters more than the fit of one edge says (drawn and measured blades).
+const UNEVEN_ENDS: f64 = 1.6;
+/// How unlike the blur across the slit is to that along it, share of it: in green light the sensor and a JPEG have their full
+/// resolution in both directions; blue and red have been smoothed as colour.
+const UNLIKE: [f64; 2] = [0.06, 0.2];
+/// What a line's width itself is uncertain by, share of the box.
+const LEAST_SHARE: f64 = 0.05;
+
+/// The slit as a box in nm of path, with its standard uncertainty; absent where the blur leaves it open, or without
+/// witnesses.
+///
+/// `widest_nm` is the width of the slit's own image, which over-exposure and blur only widen.
+pub fn slit_box_nm(witnesses: &[Witness], widest_nm: f64) -> Option<(f64, f64)> {
+    let is_green = |w: &&Witness| (490.0..600.0).contains(&w.nm);
+    let green: Vec<Witness> = witnesses.iter().filter(is_green).copied().collect();
+    let (chosen, unlike) = if green.is_empty() {
+        (witnesses.to_vec(), UNLIKE[1])
+    } else {
+        (green, UNLIKE[0])
+    };
+    let n = chosen.len() as f64;
+    let weight = |w: &Witness| 1.0 / (UNEVEN_ENDS * w.ends_px.1).powi(2).max(1e-6);
+    let weights: f64 = chosen.iter().map(weight).sum();
+    let blur = chosen.iter().map(|w| w.ends_px.0 * weight(w)).sum::<f64>() / weights;
+    let scattered: f64 = chosen
+        .iter()
+        .map(|w| weight(w) * (w.ends_px.0 - blur).powi(2))
+        .sum();
+    // The lines' own scatter where it is more than they say (Birge's ratio).
+    let birge = (scattered / (n - 1.0).max(1.0)).max(1.0);
+    let blur_sigma = (birge / weights).sqrt().hypot(unlike * blur);
+    let mean_box = |blur: f64| -> f64 {
+        let boxes = chosen.iter().map(|w| {
+            // Bins that share their pixels' light widen a line as a triangle of their width does.
+            let across = blur.max(0.0).hypot(w.bin_px / 6f64.sqrt());
+            box_of_fwhm(w.fwhm_px, across).unwrap_or(0.0) / w.px_per_nm
+        });
+        boxes.sum::<f64>() / n
+    };
+    let value = mean_box(blur);
+    if value <= 0.0 || value > 1.1 * widest_nm {
+        return None;
+    }
+    let slope = 0.5 * (mean_box(blur - blur_sigma) - mean_box(blur + blur_sigma));
+    // A blur that is smaller than it seems to be by two uncertainties would open the slit this much.
+    let open = 0.5 * (mean_box(blur - 2.0 * blur_sigma) - value);
+    Some((value, slope.max(open).hypot(LEAST_SHARE * value)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::lineshape::box_gauss_fwhm;
+
+    fn witness(nm: f64, box_px: f64, blur_px: f64, ends_px: (f64, f64)) -> Witness {
+        Witness {
+            nm,
+            fwhm_px: box_gauss_fwhm(box_px, blur_px),
+            ends_px,
+            px_per_nm: 2.0,
+            bin_px: 0.0,
+        }
+    }
+
+    #[test]
+    fn a_slit_is_found_from_its_lines_and_a_soft_end_is_outweighed() {
+        let lines = [
+            witness(502.0, 3.0, 1.0, (1.02, 0.1)),
+            witness(588.0, 3.0, 1.0, (0.98, 0.1)),
+            witness(546.0, 3.0, 1.0, (1.8, 0.8)),
+            // Blue is not asked where green is seen.
+            witness(436.0, 3.0, 2.0, (1.0, 0.1)),
+        ];
+        let (value, sigma) = slit_box_nm(&lines, 2.0).unwrap();
+        assert!((value - 1.5).abs() < sigma, "{value} ± {sigma}");
+        assert!(sigma < 0.35 * value, "{sigma}");
+    }
+
+    #[test]
+    fn a_line_that_is_all_blur_leaves_the_slit_open_and_no_slit_is_wider_than_its_image() {
+        let all_blur = [witness(546.0, 0.2, 1.5, (1.5, 0.2))];
+        let found = slit_box_nm(&all_blur, 2.0);
+        assert!(
+            found.is_none_or(|(value, sigma)| sigma > value),
+            "{found:?}"
+        );
+        let wide = [witness(546.0, 6.0, 1.0, (1.0, 0.1))];
+        assert!(slit_box_nm(&wide, 2.0).is_none());
+        assert!(slit_box_nm(&[], 2.0).is_none());
+    }
+}

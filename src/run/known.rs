@@ -1,0 +1,114 @@
+//! What is known of one settled entry of the inbox, and what its making takes.
+
+use std::sync::Arc;
+
+use crate::arrive::listing::Rel;
+use crate::classify::{Capture, Decision, Outcome};
+use crate::decode::{self, Facts};
+use crate::measure::Code;
+
+use super::work::Fate;
+
+/// A settled entry of the inbox.
+#[derive(Clone, Debug)]
+pub struct Known {
+    /// Path as shown.
+    pub shown: String,
+    /// BLAKE3 of its bytes; empty for what is not a file to be read.
+    pub hash: String,
+    /// Bytes.
+    pub size: u64,
+    /// Why there is nothing to decode.
+    pub fault: Option<(Code, String)>,
+    /// Why it does not look finished.
+    pub suspicion: Option<String>,
+    /// From its header.
+    pub facts: Arc<Facts>,
+    /// What the rules say.
+    pub decision: Arc<Decision>,
+    /// Its folder below the results.
+    pub(super) folder: String,
+    /// What the inbox as a whole says about it.
+    pub(super) circumstances: Vec<String>,
+    /// Another file of the same shot, in a better form.
+    pub(super) better: Option<Rel>,
+}
+
+impl Known {
+    /// A photo whose place is still to be arranged.
+    pub fn new(shown: String, facts: Facts, decision: Decision) -> Known {
+        Known {
+            shown,
+            hash: String::new(),
+            size: 0,
+            fault: None,
+            suspicion: None,
+            facts: Arc::new(facts),
+            decision: Arc::new(decision),
+            folder: String::new(),
+            circumstances: Vec::new(),
+            better: None,
+        }
+    }
+
+    /// True where a result made from one would be the same as one made from the other.
+    pub fn is_same_content(&self, other: &Known) -> bool {
+        let content = |known: &Known| {
+            let known = known.clone();
+            (
+                known.shown,
+                known.hash,
+                known.fault,
+                known.suspicion,
+                known.decision,
+            )
+        };
+        content(self) == content(other)
+    }
+
+    /// Whose it is.
+    pub fn bench(&self) -> &str {
+        match &self.decision.outcome {
+            Outcome::Ignore { bench, .. } => bench,
+            Outcome::Measure(purpose) => &purpose.bench,
+        }
+    }
+
+    /// What it was taken for; absent where it is ignored.
+    pub fn capture(&self) -> Option<Capture> {
+        match &self.decision.outcome {
+            Outcome::Ignore { .. } => None,
+            Outcome::Measure(purpose) => Some(purpose.capture),
+        }
+    }
+
+    /// What is to happen with it.
+    pub(super) fn fate(&self) -> Fate {
+        match (&self.decision.outcome, &self.fault) {
+            (Outcome::Ignore { why, .. }, _) => Fate::Ignore { why: why.clone() },
+            (_, Some((code, what))) => Fate::Fault {
+                code: *code,
+                what: what.clone(),
+            },
+            (_, None) => Fate::Measure,
+        }
+    }
+
+    /// Memory for decoding its picture, and for what is measured on it.
+    fn picture_cost(&self) -> u64 {
+        decode::bytes_in_hand(&self.facts)
+    }
+
+    /// Memory for the making of its folder, in which `decoded` are read and decoded one after the other while its own file
+    /// is held, and its own picture last of all.
+    pub(super) fn cost<'a>(&self, fate: &Fate, decoded: impl Iterator<Item = &'a Known>) -> u64 {
+        match fate {
+            Fate::Measure => {
+                let others = decoded.map(|other| other.size.saturating_add(other.picture_cost()));
+                let most = others.fold(self.picture_cost(), u64::max);
+                self.size.saturating_add(most)
+            }
+            Fate::Ignore { .. } | Fate::Fault { .. } => 0,
+        }
+    }
+}
