@@ -19,7 +19,7 @@ pub struct Witness {
 }
 
 /// Ends of razor blades are not straight: their blur scatters more than the fit of one edge says (drawn and measured blades).
-const UNEVEN_ENDS: f64 = 1.6;
+const UNEVEN_ENDS: f64 = 1.3;
 /// How unlike the blur across the slit is to that along it, share of it: in green light the sensor and a JPEG have their full
 /// resolution in both directions; blue and red have been smoothed as colour.
 const UNLIKE: [f64; 2] = [0.06, 0.2];
