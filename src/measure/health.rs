@@ -136,11 +136,7 @@ pub fn metrics(
         m.metrics.snr = Some(top / quiet);
     }
     // A slit that runs off the picture is cropped as well: the part that is missing, as far as can be seen.
-    let cut = if slit_is_cut(frame, survey) {
-        0.25
-    } else {
-        0.0
-    };
+    let cut = if survey.slit_is_cut() { 0.25 } else { 0.0 };
     m.metrics
         .more
         .insert("cropped_fraction", cropped_share(profile).max(cut));
@@ -206,17 +202,6 @@ fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> Opt
 /// or a smear over some pixels, whatever the width.
 fn in_glare(slit: &Slit) -> bool {
     slit.rise_px > 0.145 * slit.width_px
-}
-
-/// True where an end of the slit's image lies at the picture's edge.
-fn slit_is_cut(frame: &Frame, survey: &Survey) -> bool {
-    let slit = &survey.slit;
-    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
-    [-1.0, 1.0].iter().any(|end| {
-        let reach = end * (slit.half_length_px + 10.0);
-        let (x, y) = (slit.centre.0 + reach * ax, slit.centre.1 + reach * ay);
-        x < 0.0 || y < 0.0 || x > frame.width() as f64 - 1.0 || y > frame.height() as f64 - 1.0
-    })
 }
 
 /// Where an order lies from the slit's image, as seen in the upright picture.

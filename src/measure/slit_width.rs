@@ -38,6 +38,9 @@ pub fn slit_box_nm(witnesses: &[Witness], widest_nm: f64) -> Option<(f64, f64)> 
     } else {
         (green, UNLIKE[0])
     };
+    if chosen.is_empty() {
+        return None;
+    }
     let n = chosen.len() as f64;
     let weight = |w: &Witness| 1.0 / (UNEVEN_ENDS * w.ends_px.1).powi(2).max(1e-6);
     let weights: f64 = chosen.iter().map(weight).sum();

@@ -153,8 +153,22 @@ impl Survey {
             2 | 3 => calm,
             _ => true,
         };
-        (!band && !lines)
+        // Of a band that runs off the picture along the slit only one end is seen.
+        (!band && !lines && !self.slit_is_cut())
             .then(|| "a bright bar, but no band and no lines as long as it beside it".to_owned())
+    }
+
+    /// True where an end of the slit's image lies at the picture's edge.
+    pub fn slit_is_cut(&self) -> bool {
+        let cell = self.map.cell_px;
+        let (width, height) = (self.map.width * cell, self.map.height * cell);
+        let slit = &self.slit;
+        let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
+        [-1.0, 1.0].iter().any(|end| {
+            let reach = end * (slit.half_length_px + 10.0);
+            let (x, y) = (slit.centre.0 + reach * ax, slit.centre.1 + reach * ay);
+            x < 0.0 || y < 0.0 || x > width as f64 - 1.0 || y > height as f64 - 1.0
+        })
     }
 
     /// How many of the ends that are seen along the band lie at the slit's own height (within an eighth of it), and how
