@@ -21,8 +21,8 @@ pub struct Witness {
 /// Ends of razor blades are not straight: their blur scatters more than the fit of one edge says (drawn and measured blades).
 const UNEVEN_ENDS: f64 = 1.3;
 /// How unlike the blur across the slit is to that along it, share of it: in green light the sensor and a JPEG have their full
-/// resolution in both directions; blue and red have been smoothed as colour.
-const UNLIKE: [f64; 2] = [0.06, 0.2];
+/// resolution in both directions; blue and red have been smoothed as colour, in one direction or in both.
+const UNLIKE: [f64; 2] = [0.06, 0.5];
 /// What a line's width itself is uncertain by, share of the box.
 const LEAST_SHARE: f64 = 0.05;
 
