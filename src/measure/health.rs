@@ -173,9 +173,9 @@ pub fn metrics(
         m.metrics.slit_width_um = None;
     }
     // Where the spectrum itself is over-exposed the slit's image says nothing about its width any more.
-    let exposed = m.metrics.clipped_fraction.is_none_or(|c| c < 0.3);
+    let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < 0.3);
     if let Some(grown) = smeared_across(inputs, survey, m.metrics.blur_px.map(|b| b.value))
-        && exposed
+        && is_legible
     {
         let known = m.metrics.more.get("moved_px").copied().unwrap_or(0.0);
         m.metrics.more.insert("moved_px", known.max(grown));

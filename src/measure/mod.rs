@@ -187,7 +187,7 @@ pub struct LineUse {
     pub residual_nm: f64,
     /// Standard uncertainty of the measured position, nm.
     pub sigma_nm: f64,
-    /// The residual when the scale is fitted without this line, nm; absent where that fit is not determined.
+    /// The residual as it would be without this line in the fit, to first order, nm; absent where the scale hangs on it alone.
     pub left_out_nm: Option<f64>,
     /// False where it was only compared.
     pub used: bool,

@@ -100,7 +100,7 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
             let used = calibration.lines.iter().filter(|l| l.used).count();
             gauges.push((
                 "lamp lines",
-                format!("{used}, rms {} nm", numbers::plain(rms, 2)),
+                format!("{used}, rms {} nm", numbers::plain(rms, 3)),
             ));
         }
     } else {

@@ -4,6 +4,24 @@ use std::fs;
 
 use crate::real::{Place, demo_bytes, shipped};
 
+/// The shipped configuration, made to look at the inbox often.
+fn quick_configuration() -> String {
+    let text = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
+    let text = text
+        .replace("settle_s: 2 ", "settle_s: 0.2 ")
+        .replace("rescan_s: 5 ", "rescan_s: 0.5 ");
+    assert!(text.contains("settle_s: 0.2 ") && text.contains("rescan_s: 0.5 "));
+    text
+}
+
+/// Hash of the configuration that a photo's results were made by; absent where there are none yet.
+fn made_by(place: &Place, photo: &str) -> Option<String> {
+    let path = place.results().join(photo).join("quality.json");
+    let quality: serde_json::Value = serde_json::from_slice(&fs::read(path).ok()?).ok()?;
+    let hash = &quality["provenance"]["configuration_hash"];
+    Some(hash.as_str()?.to_owned())
+}
+
 #[test]
 fn an_edit_counts_at_once_and_a_faulty_one_is_reported_and_changes_nothing() {
     let place = Place::new();
@@ -13,20 +31,11 @@ fn an_edit_counts_at_once_and_a_faulty_one_is_reported_and_changes_nothing() {
     let words = place.path("words.en.yaml");
     let shipped_words = fs::read_to_string(shipped("config/words.en.yaml")).unwrap();
     fs::write(&words, &shipped_words).unwrap();
-    let text = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
-    let text = text
-        .replace("settle_s: 2 ", "settle_s: 0.2 ")
-        .replace("rescan_s: 5 ", "rescan_s: 0.5 ");
+    let text = quick_configuration();
     let text = text + "\nwords: words.en.yaml\n";
-    assert!(text.contains("settle_s: 0.2 ") && text.contains("rescan_s: 0.5 "));
     fs::write(&config, &text).unwrap();
     let daemon = place.start(&["watch", "--config", config.to_str().unwrap()]);
-    let hash = || {
-        let path = place.results().join("heron/lamp-01.jpg/quality.json");
-        let quality: serde_json::Value = serde_json::from_slice(&fs::read(path).ok()?).ok()?;
-        let hash = &quality["provenance"]["configuration_hash"];
-        Some(hash.as_str()?.to_owned())
-    };
+    let hash = || made_by(&place, "heron/lamp-01.jpg");
     place.wait_for("the lamp", || hash().is_some());
     let first = hash().unwrap();
     let said = || fs::read_to_string(place.path("stderr")).unwrap_or_default();
@@ -67,18 +76,10 @@ fn a_named_file_that_vanishes_is_reported_and_the_next_edit_counts() {
     let (config, words) = (place.path("lab.yaml"), place.path("words.en.yaml"));
     let shipped_words = fs::read_to_string(shipped("config/words.en.yaml")).unwrap();
     fs::write(&words, &shipped_words).unwrap();
-    let text = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
-    let text = text
-        .replace("settle_s: 2 ", "settle_s: 0.2 ")
-        .replace("rescan_s: 5 ", "rescan_s: 0.5 ");
+    let text = quick_configuration();
     fs::write(&config, format!("{text}\nwords: words.en.yaml\n")).unwrap();
     let daemon = place.start(&["watch", "--config", config.to_str().unwrap()]);
-    let hash = || {
-        let path = place.results().join("heron/notes.txt/quality.json");
-        let quality: serde_json::Value = serde_json::from_slice(&fs::read(path).ok()?).ok()?;
-        let hash = &quality["provenance"]["configuration_hash"];
-        Some(hash.as_str()?.to_owned())
-    };
+    let hash = || made_by(&place, "heron/notes.txt");
     place.wait_for("the note", || hash().is_some());
     let first = hash();
     let said = || fs::read_to_string(place.path("stderr")).unwrap_or_default();
