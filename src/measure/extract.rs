@@ -27,22 +27,17 @@ pub struct Grid {
     pub window: Window,
     /// Bins along the dispersion.
     pub path_bins: usize,
+    /// Rows of `path_bins + 2`: the first and the last of each take what falls beside it, so that no pixel needs asking.
     cells: Vec<Cell>,
+    /// Weight of pixels with a channel at the ceiling, by cell: hardly ever written, so kept apart.
+    clipped: Vec<f32>,
 }
 
-/// What fell into a bin.
-#[derive(Clone, Copy, Default)]
-struct Cell {
-    /// Sum of linear light by channel.
-    sum: [f32; 3],
-    /// Sum of weights: pixels.
-    weight: f32,
-    /// Weight of pixels with a channel at the ceiling.
-    clipped: f32,
-}
+/// What fell into a bin: sums of linear light, red, green, blue, and of weights (pixels). Four numbers are one register.
+type Cell = [f32; 4];
 
-/// Between pixels this far apart the model is taken as straight: lines bow by less than 0.001 nm over it.
-const CHORD_PX: usize = 10;
+/// Over so many pixels the model is taken as straight: lines bow by less than 0.001 nm over them.
+const TILE_PX: usize = 8;
 
 impl Grid {
     /// `m λ` of the middle of a bin, nm.
@@ -58,100 +53,164 @@ impl Grid {
 
     /// Mean light of a bin; absent where no pixel fell.
     pub fn mean(&self, beta_bin: usize, path_bin: usize) -> Option<[f64; 3]> {
-        let cell = &self.cells[beta_bin * self.path_bins + path_bin];
-        (cell.weight > 0.05).then(|| cell.sum.map(|s| f64::from(s / cell.weight)))
+        let [red, green, blue, weight] = self.cells[self.cell(beta_bin, path_bin)];
+        (weight > 0.05).then(|| [red, green, blue].map(|s| f64::from(s / weight)))
     }
 
     /// Share of a bin's pixels that have a channel at the ceiling.
     pub fn clipped_share(&self, beta_bin: usize, path_bin: usize) -> f64 {
-        let cell = &self.cells[beta_bin * self.path_bins + path_bin];
-        if cell.weight > 0.0 {
-            f64::from(cell.clipped / cell.weight)
+        let cell = self.cell(beta_bin, path_bin);
+        let weight = self.cells[cell][3];
+        if weight > 0.0 {
+            f64::from(self.clipped[cell] / weight)
         } else {
             0.0
+        }
+    }
+
+    fn cell(&self, beta_bin: usize, path_bin: usize) -> usize {
+        beta_bin * (self.path_bins + 2) + path_bin + 1
+    }
+
+    /// Shares a pixel linearly between two neighbours: `column` is its distance from the middle of the first bin, in bins.
+    #[inline]
+    fn add(&mut self, row: f64, column: f64, (light, over): ([f32; 3], bool)) {
+        // Cutting off what follows the point rounds down only what is not negative: from the first, spare, cell on.
+        let from_first = column + 1.0;
+        let left = from_first as usize;
+        let share = from_first as f32 - left as f32;
+        let first = row as usize * (self.path_bins + 2) + left;
+        let pixel = [light[0], light[1], light[2], 1.0];
+        let Some(pair) = self.cells.get_mut(first..first + 2) else {
+            return;
+        };
+        for (cell, share) in pair.iter_mut().zip([1.0 - share, share]) {
+            for (sum, value) in cell.iter_mut().zip(pixel) {
+                *sum += share * value;
+            }
+        }
+        if over {
+            self.clipped[first] += 1.0 - share;
+            self.clipped[first + 1] += share;
         }
     }
 }
 
 /// Bins the frame. Pixels are shared linearly between the two nearest bins of wavelength.
+///
+/// The model is asked at the corners of tiles, and taken as straight between them: that is a tenth of the work, and a
+/// tile's pixels lie near each other in the memory, whichever way the band runs.
 pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
     let (low, high) = window.path_nm;
     let path_bins = (((high - low) / window.path_step_nm).round() as usize).max(1);
-    let cells = path_bins * window.beta_bins;
+    let cells = (path_bins + 2) * window.beta_bins;
     let mut grid = Grid {
         window,
         path_bins,
         cells: vec![Cell::default(); cells],
+        clipped: vec![0.0; cells],
     };
     let Some(outline) = Outline::new(rays, &window) else {
         return grid;
     };
+    let upright = |major: usize, minor: usize| {
+        if outline.major_is_x {
+            (major, minor)
+        } else {
+            (minor, major)
+        }
+    };
+    let (majors, minors) = upright(frame.width(), frame.height());
     let per_path = 1.0 / window.path_step_nm;
     let per_beta = window.beta_bins as f64 / (window.beta.1 - window.beta.0);
-    let (width, height) = (frame.width(), frame.height());
-    let majors = if outline.major_is_x { width } else { height } as f64;
-    let minors = if outline.major_is_x { height } else { width } as f64;
-    let first = outline.major.0.floor().clamp(0.0, majors) as usize;
-    let last = outline.major.1.ceil().clamp(0.0, majors) as usize;
-    for major in (first..last).step_by(window.stride) {
-        let (from, to) = outline.minor_range(major as f64);
-        let from = from.floor().clamp(0.0, minors) as usize;
-        let to = to.ceil().clamp(0.0, minors) as usize;
-        let exact = |minor: usize| {
-            let (u, v) = if outline.major_is_x {
-                (major, minor)
-            } else {
-                (minor, major)
-            };
-            rays.path_nm(u as f64, v as f64)
-        };
-        let mut start = from;
-        let mut here = exact(start);
-        while start < to {
-            let end = (start + CHORD_PX).min(to);
-            let there = exact(end);
-            let per_px = 1.0 / (end - start) as f64;
-            let (path_step, beta_step) = ((there.0 - here.0) * per_px, (there.1 - here.1) * per_px);
-            for minor in start..end {
-                let along = (minor - start) as f64;
-                let row = (here.1 + along * beta_step - window.beta.0) * per_beta;
-                let place = (here.0 + along * path_step - low) * per_path - 0.5;
-                if row < 0.0
-                    || row >= window.beta_bins as f64
-                    || place <= -1.0
-                    || place >= path_bins as f64
-                {
-                    continue;
-                }
-                let (x, y) = if outline.major_is_x {
-                    (major, minor)
+    let node = |major: usize, minor: usize| -> Place {
+        let (x, y) = upright(major, minor);
+        let (path, beta) = rays.path_nm(x as f64, y as f64);
+        Place {
+            row: (beta - window.beta.0) * per_beta,
+            column: (path - low) * per_path - 0.5,
+        }
+    };
+    let end = |size: usize, limit: f64| limit.ceil().clamp(0.0, size as f64) as usize;
+    let first = end(majors, outline.major.0 - 1.0) / TILE_PX * TILE_PX;
+    for major in (first..end(majors, outline.major.1)).step_by(TILE_PX) {
+        let (from, to) = outline.minor_range(major as f64, (major + TILE_PX) as f64);
+        let from = end(minors, from - 1.0) / TILE_PX * TILE_PX;
+        let mut near = (node(major, from), node(major + TILE_PX, from));
+        for minor in (from..end(minors, to)).step_by(TILE_PX) {
+            let next = minor + TILE_PX;
+            let far = (node(major, next), node(major + TILE_PX, next));
+            let tile = Tile {
+                origin: upright(major, minor),
+                step: upright(window.stride, 1),
+                size: upright(TILE_PX.min(majors - major), TILE_PX.min(minors - minor)),
+                corners: if outline.major_is_x {
+                    [near.0, near.1, far.0, far.1]
                 } else {
-                    (minor, major)
-                };
-                let (light, over) = frame.light(x, y);
-                let row_start = row as usize * path_bins;
-                // Above −1: cutting off what follows the point rounds down.
-                let left = (place + 1.0) as i64 - 1;
-                let right_share = (place - left as f64) as f32;
-                for (index, share) in [(left, 1.0 - right_share), (left + 1, right_share)] {
-                    if index < 0 || index >= path_bins as i64 {
-                        continue;
-                    }
-                    let cell = &mut grid.cells[row_start + index as usize];
-                    cell.sum[0] += share * light[0];
-                    cell.sum[1] += share * light[1];
-                    cell.sum[2] += share * light[2];
-                    cell.weight += share;
-                    if over {
-                        cell.clipped += share;
-                    }
-                }
-            }
-            start = end;
-            here = there;
+                    [near.0, far.0, near.1, far.1]
+                },
+            };
+            grid.add_tile(frame, &tile);
+            near = far;
         }
     }
     grid
+}
+
+/// Where a pixel falls, in bins: row, and column from the middle of the first one.
+#[derive(Clone, Copy)]
+struct Place {
+    row: f64,
+    column: f64,
+}
+
+/// A square of the picture, the model's places at its corners: left top, right top, left bottom, right bottom.
+struct Tile {
+    origin: (usize, usize),
+    /// Reads every so many pixels across and down, counted from the picture's own corner.
+    step: (usize, usize),
+    /// Less than a whole tile at the picture's edge.
+    size: (usize, usize),
+    corners: [Place; 4],
+}
+
+impl Grid {
+    fn add_tile(&mut self, frame: &Frame, tile: &Tile) {
+        let (rows, columns) = (self.window.beta_bins as f64, self.path_bins as f64);
+        let [lt, rt, lb, rb] = tile.corners;
+        let all = |is: &dyn Fn(&Place) -> bool| tile.corners.iter().all(is);
+        if all(&|p| p.row < 0.0)
+            || all(&|p| p.row >= rows)
+            || all(&|p| p.column < -1.0)
+            || all(&|p| p.column >= columns)
+        {
+            return;
+        }
+        let within =
+            |row: f64, column: f64| (0.0..rows).contains(&row) && (-1.0..columns).contains(&column);
+        // What lies between four points of a rectangle does not leave it.
+        let whole = all(&|p| within(p.row, p.column));
+        let per_px = 1.0 / TILE_PX as f64;
+        let between = |a: f64, b: f64, t: f64| a + (b - a) * t;
+        let skipped = |at: usize, step: usize| (step - at % step) % step;
+        for y in (skipped(tile.origin.1, tile.step.1)..tile.size.1).step_by(tile.step.1) {
+            let t = y as f64 * per_px;
+            let (row, column) = (between(lt.row, lb.row, t), between(lt.column, lb.column, t));
+            let row_step = (between(rt.row, rb.row, t) - row) * per_px;
+            let column_step = (between(rt.column, rb.column, t) - column) * per_px;
+            for x in (skipped(tile.origin.0, tile.step.0)..tile.size.0).step_by(tile.step.0) {
+                let row = row + x as f64 * row_step;
+                let column = column + x as f64 * column_step;
+                if whole || within(row, column) {
+                    self.add(
+                        row,
+                        column,
+                        frame.light(tile.origin.0 + x, tile.origin.1 + y),
+                    );
+                }
+            }
+        }
+    }
 }
 
 /// Where a window lies in the picture: along the longer ("major") picture axis, the range of the other one.
@@ -215,13 +274,23 @@ impl Outline {
         })
     }
 
-    fn minor_range(&self, major: f64) -> (f64, f64) {
+    /// Lowest and highest minor between two majors.
+    fn minor_range(&self, from: f64, to: f64) -> (f64, f64) {
         let n = &self.nodes;
-        let i = n
-            .partition_point(|node| node.0 < major)
-            .clamp(1, n.len() - 1);
-        let (a, b) = (n[i - 1], n[i]);
-        let t = ((major - a.0) / (b.0 - a.0).max(1e-9)).clamp(0.0, 1.0);
-        (a.1 + t * (b.1 - a.1), a.2 + t * (b.2 - a.2))
+        let at = |major: f64| {
+            let i = n
+                .partition_point(|node| node.0 < major)
+                .clamp(1, n.len() - 1);
+            let (a, b) = (n[i - 1], n[i]);
+            let t = ((major - a.0) / (b.0 - a.0).max(1e-9)).clamp(0.0, 1.0);
+            (a.1 + t * (b.1 - a.1), a.2 + t * (b.2 - a.2))
+        };
+        let between = n.iter().filter(|node| node.0 > from && node.0 < to);
+        between
+            .map(|node| (node.1, node.2))
+            .chain([at(from), at(to)])
+            .fold((f64::MAX, f64::MIN), |all, (low, high)| {
+                (all.0.min(low), all.1.max(high))
+            })
     }
 }
