@@ -41,6 +41,8 @@ pub struct Located {
     pub side_light: [f64; 2],
     /// Share of all strong edges of the picture that lie in the strip.
     pub edge_share: f64,
+    /// True where the picture has no colours that could be pure.
+    pub is_grey: bool,
     /// Narrow lines in the strip that are as long as the slit's image and at its height.
     pub lines: usize,
     /// Score among the candidates.
@@ -381,8 +383,11 @@ fn try_spot(
         colours[(i + steps) as usize] = Some(colour);
         // A grating's light is pure in colour, stray light is nearly grey: only what differs between the channels
         // counts as the spectrum's, and only what stands out beyond both ends of the slit: a streak of a leak does so
-        // beyond one.
+        // beyond one. In a picture without colours all light counts.
         let pure_part = |colour: [f64; 3]| -> f64 {
+            if map.is_grey {
+                return colour[0].max(0.0);
+            }
             let top = colour[0].max(colour[1]).max(colour[2]);
             let low = colour[0].min(colour[1]).min(colour[2]);
             if colour[0] + colour[1] + colour[2] > 0.0 {
@@ -489,6 +494,7 @@ fn try_spot(
         significance,
         side_light: side.map(|s| s / (n_zone / 2.0)),
         edge_share: 0.0,
+        is_grey: map.is_grey,
         lines: 0,
         score,
     })

@@ -19,6 +19,8 @@ pub struct Map {
     pub light: Vec<f32>,
     /// Share of pixels with a channel at the ceiling.
     pub clipped: Vec<f32>,
+    /// True where the picture has no colours at all: a sensor without filters, or a photo turned grey.
+    pub is_grey: bool,
 }
 
 impl Map {
@@ -49,6 +51,7 @@ impl Map {
             }
         }
         let light = rgb.iter().map(|c| (c[0] + c[1] + c[2]) / 3.0).collect();
+        let is_grey = rgb.iter().all(|c| c[0] == c[1] && c[1] == c[2]);
         Map {
             cell_px,
             width,
@@ -56,6 +59,7 @@ impl Map {
             rgb,
             light,
             clipped,
+            is_grey,
         }
     }
 

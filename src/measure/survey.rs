@@ -399,7 +399,12 @@ fn plausible(located: &Located, longest_px: f64) -> Result<(), String> {
         (false, true) => 0.75,
         (false, false) => 0.95,
     };
-    if located.saturation < pure {
+    if located.is_grey {
+        // Nothing but its order tells it from stripes on a wall: both of a grating's sides, or its lines, in the dark.
+        if located.edge_share < 0.9 || !(mirrored || lines) {
+            return Err("a picture without colours, and not plainly a spectrum in the dark".into());
+        }
+    } else if located.saturation < pure {
         return Err("no spectral colours beside the brightest line".into());
     }
     let in_place = match (lines, calm) {
