@@ -153,6 +153,8 @@ impl Survey {
             2 | 3 => calm,
             _ => true,
         };
+        // Without colours a few chance stripes look like lines: only a band with its ends tells.
+        let lines = lines && !self.located.is_grey;
         // Of a band that runs off the picture along the slit only one end is seen.
         (!band && !lines && !self.slit_is_cut())
             .then(|| "a bright bar, but no band and no lines as long as it beside it".to_owned())
