@@ -20,9 +20,9 @@ const SCATTERED: f64 = 0.02;
 const SCATTER_REACH_NM: f64 = 60.0;
 /// Exposures as phones write them are rounded: 1/33 s is written 1/30 by some (common practice, no source).
 const ROUNDED: f64 = 0.01;
-/// What share of an absorbance a phone's own tone curve may be worth where no bracket has shown it: an S of 0.1 over sRGB
-/// changes a contrast by a tenth in the middle, and half of all phones are taken to have less than half of that.
-pub const UNKNOWN_TONE: f64 = 0.05;
+/// What share of a contrast a phone's own tone curve may be worth where no bracket has shown it: a mild S over sRGB changes
+/// a contrast by an eighth, a gamma of 2.35 in sRGB's place by a tenth.
+pub const UNKNOWN_TONE: f64 = 0.12;
 /// The same where a bracket has.
 pub const KNOWN_TONE: f64 = 0.015;
 
@@ -33,7 +33,8 @@ pub struct Link {
     pub exposure_ratio: f64,
     /// Standard uncertainty of what both photos' background leaves, linear share of full scale; from a dark.
     pub stray_sigma: f64,
-    /// Standard uncertainty of the phone's tone curve as a share of the absorbance: [`UNKNOWN_TONE`], [`KNOWN_TONE`].
+    /// Standard uncertainty of the phone's tone curve as a share of the logarithm of what the two photos differ by:
+    /// [`UNKNOWN_TONE`], [`KNOWN_TONE`].
     pub tone_share: f64,
 }
 
@@ -288,7 +289,9 @@ fn one(
     } else {
         0.0
     };
-    let tone = link.tone_share * value.clamp(1e-3, 1.0).ln().abs();
+    // What the curve stretches is the difference in the pictures, before the exposures are linked.
+    let seen = (value / exposure_ratio).clamp(1e-3, 1e3);
+    let tone = link.tone_share * seen.ln().abs();
     let common = HELD_ANEW.hypot(rounded).hypot(tone) * value.max(0.0);
     let transmittance = Estimate {
         value,

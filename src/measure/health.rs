@@ -195,7 +195,27 @@ fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> Opt
     let grown = survey.slit.width_px - inputs.calibration?.slit_image_px;
     let sharp =
         !in_glare(&survey.slit) && (survey.slit.rise_px < 2.6 || blur_px.is_some_and(|b| b < 2.2));
-    (grown > 6.0 && sharp && blur_px.is_none_or(|b| 3.0 * b < grown)).then_some(grown)
+    let beyond_blur = blur_px.is_none_or(|b| {
+        let disc = if b < SOFT_PX { 3.0 } else { DISC_WIDTHS.1 };
+        grown > disc * b
+    });
+    (grown > 6.0 && sharp && beyond_blur).then_some(grown)
+}
+
+/// Ends blurred by more than this, px, are soft.
+const SOFT_PX: f64 = 2.2;
+/// Width over standard deviation of what bad focus makes of a point: 2.4 (at half height) where it fades out, 4 from edge
+/// to edge of an even disc, as lenses without much aberration draw it; with room for what both are known to.
+const DISC_WIDTHS: (f64, f64) = (1.5, 4.4);
+
+/// What a line (width at half height) or the slit's image has widened by across the slit, px, where its ends have widened
+/// likewise along it (standard deviation): out of focus, and not moved. `slit_px` is the slit's own share of the width, 0 if
+/// unknown.
+fn widened_evenly(width_px: f64, slit_px: f64, ends_px: f64) -> Option<f64> {
+    let widened = (width_px * width_px - slit_px * slit_px).max(0.0).sqrt();
+    (DISC_WIDTHS.0..DISC_WIDTHS.1)
+        .contains(&(widened / ends_px))
+        .then_some(widened)
 }
 
 /// True where glare has widened the slit's image: its flanks climb over a quarter of its width then; those of a wide slit
@@ -271,7 +291,7 @@ fn widths(
         Some(box_gauss_fwhm(box_nm, overall? / px_per_nm))
     });
     let Some(narrowest) = narrowest else {
-        continuum_ends(frame, optics, beta, profile, m);
+        continuum_ends(frame, inputs, survey, optics, beta, profile, m);
         return;
     };
     // Width = distance × angle, the slit square to its tube; a tube that slants by an angle turns that into its cosine's
@@ -385,10 +405,25 @@ fn widths(
     let along = (12.0 * (ends * ends - blur * blur).max(0.0)).sqrt();
     let across = (width * width - slit_px * slit_px).max(0.0).sqrt();
     let smeared = smears.len() * 2 > sharpness.len();
+    let sharp_px = inputs.calibration.map_or(0.0, |c| c.slit_image_px);
+    if ends > SOFT_PX
+        && let Some(widened) = widened_evenly(fwhm, sharp_px, ends)
+    {
+        // Disc or bell, the line's width tells the blur as the ends do, to a fifth.
+        let across = Estimate {
+            value: widened / 2.9,
+            sigma: 0.2 * widened / 2.9,
+        };
+        m.metrics.blur_px = m.metrics.blur_px.map(|along| weighted(along, across));
+        m.metrics.slit_width_um = None;
+        m.not_measured
+            .push("slit width: out of focus, and the blur hides it".into());
+        return;
+    }
     // A movement smears every line; soft ends of one faint line are its noise and its glare.
     let soft = sharpness
         .iter()
-        .filter(|s| s.0 > 2.2 && s.2 < 0.7 * s.0 && (smeared || s.0 - s.2 > 2.6 * s.1))
+        .filter(|s| s.0 > SOFT_PX && s.2 < 0.7 * s.0 && (smeared || s.0 - s.2 > 2.6 * s.1))
         .count();
     if 3 * soft >= 2 * sharpness.len() {
         // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
@@ -420,9 +455,12 @@ fn widths(
     }
 }
 
-/// Without lines, the slit's ends alone tell: an even ramp is a movement, a soft corner the focus.
+/// Without lines, the slit's ends alone tell: an even ramp is a movement, a soft corner the focus. So is a ramp where the
+/// slit's image has widened as much.
 fn continuum_ends(
     frame: &Frame,
+    inputs: &Inputs,
+    survey: &Survey,
     optics: &Optics,
     beta: (f64, f64),
     profile: &Profile,
@@ -448,8 +486,19 @@ fn continuum_ends(
         value: ends.blur_px,
         sigma: ends.blur_sigma_px.hypot(0.05 * ends.blur_px),
     });
-    if let Some(smear) = ends.smear_px {
+    let sharp_px = inputs.calibration.map_or(0.0, |c| c.slit_image_px);
+    let even = widened_evenly(survey.slit.width_px, sharp_px, ends.blur_px);
+    if let Some(smear) = ends.smear_px.filter(|_| even.is_none()) {
         m.metrics.more.insert("moved_px", smear);
+    }
+}
+
+/// The mean of two independent estimates, by weight (GUM H.5 has the form; from memory).
+fn weighted(a: Estimate, b: Estimate) -> Estimate {
+    let (wa, wb) = (a.sigma.powi(-2), b.sigma.powi(-2));
+    Estimate {
+        value: (wa * a.value + wb * b.value) / (wa + wb),
+        sigma: (wa + wb).sqrt().recip(),
     }
 }
 

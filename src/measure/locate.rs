@@ -45,6 +45,8 @@ pub struct Located {
     pub is_grey: bool,
     /// Narrow lines in the strip that are as long as the slit's image and at its height.
     pub lines: usize,
+    /// Their light over the map's noise.
+    pub line_light: f64,
     /// Score among the candidates.
     pub score: f64,
 }
@@ -137,8 +139,7 @@ pub fn locate(
     }
     let zone = (0.2 * focal_low, 1.2 * focal_high);
     best.edge_share = edge_share(map, &best, focal_high, noise);
-    let mut line_light;
-    (best.lines, line_light) = lines_of_the_slit(map, &best, &spot, zone, noise);
+    (best.lines, best.line_light) = lines_of_the_slit(map, &best, &spot, zone, noise);
     if best.edge_share < CALM_EDGE_SHARE {
         // Under a leak its streaks can have more contrast than the spectrum; a lamp's lines still stand out of them.
         for turn_deg in -8..=8 {
@@ -146,10 +147,8 @@ pub fn locate(
             let Some(mut found) = try_spot(map, &spot, turn, focal_low, focal_high, noise) else {
                 continue;
             };
-            let (lines, light) = lines_of_the_slit(map, &found, &spot, zone, noise);
-            if lines >= 2 && light > line_light {
-                found.lines = lines;
-                line_light = light;
+            (found.lines, found.line_light) = lines_of_the_slit(map, &found, &spot, zone, noise);
+            if found.lines >= 2 && found.line_light > best.line_light {
                 best = found;
             }
         }
@@ -496,6 +495,7 @@ fn try_spot(
         edge_share: 0.0,
         is_grey: map.is_grey,
         lines: 0,
+        line_light: 0.0,
         score,
     })
 }

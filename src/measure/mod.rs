@@ -223,6 +223,9 @@ pub struct Calibration {
     pub optics: optics::Optics,
     /// Width of the slit as the lamp photo shows it, µm; absent where it does not.
     pub slit_width_um: Option<f64>,
+    /// Length of the slit's image in the lamp photo, px; absent where its ends are not clear.
+    #[serde(default)]
+    pub slit_length_px: Option<f64>,
     /// Width of the slit's own image at half height in the lamp photo, px.
     pub slit_image_px: f64,
     /// Light of the +α order over that of the −α order, natural logarithm; absent where either is off the picture.

@@ -129,6 +129,22 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
     m
 }
 
+/// A picture that was cut after it was taken: no scale holds for it, and what was cut off nobody knows.
+pub fn refuse_cut(m: &mut Measurement, how: &str) {
+    m.spectrum = None;
+    m.scale_kind = None;
+    m.peaks.clear();
+    // Both are of a spectrum that was looked for in the wrong place.
+    (m.metrics.snr, m.metrics.peak_level) = (None, None);
+    m.not_measured.push(format!("wavelength scale: {how}"));
+    m.findings.retain(|f| f.code != Code::Cropped);
+    let mut cropped = finding(Code::Cropped, Severity::Retake, how, "");
+    let mut sentence = how.to_owned();
+    sentence[..1].make_ascii_uppercase();
+    cropped.slots.insert("cut", sentence);
+    m.findings.push(cropped);
+}
+
 /// A finding without slots.
 pub fn finding(code: Code, severity: Severity, measured: &str, limit: &str) -> Finding {
     Finding {
@@ -216,6 +232,7 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
                 optics.yaw_rad.to_degrees(),
                 optics.groove_spacing_nm
             ));
+            m.findings.extend(other_focal_length(&optics, inputs.facts));
             let roll_sigma = covariance[index::ROLL][index::ROLL].max(0.0).sqrt();
             let skew_sigma = covariance[index::SKEW][index::SKEW].max(0.0).sqrt();
             m.scale_kind = Some(ScaleKind::Calibrated);
@@ -244,6 +261,7 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
                     .filter_map(|l| drawn_line(&optics, survey, l)),
             );
             m.calibration = Some(crate::measure::Calibration {
+                slit_length_px: survey.slit_length_px(),
                 balance_ln: survey.balance_ln(),
                 on_sensor: survey.on_sensor(inputs.facts),
                 ..found.calibration
@@ -271,6 +289,32 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
             }
         }
     }
+}
+
+/// What a lamp's scale says of the focal length may be off what the file states by this share: cameras state it in whole
+/// millimetres of 26 or so, and a lens has its tolerance. Drawn photos of two hands are within 0.013.
+const FOCAL_TOLERANCE: f64 = 0.04;
+
+/// The lens is another than the file states: zoomed in, or the light came from another grating. Only of pictures with the
+/// sensor's own sides (4:3, 3:2): of others nobody knows what the stated length is for.
+fn other_focal_length(optics: &Optics, facts: &Facts) -> Option<Finding> {
+    let (a, b) = (facts.width as f64, facts.height as f64);
+    let sides = a.max(b) / a.min(b).max(1.0);
+    let whole = [4.0 / 3.0, 1.5]
+        .iter()
+        .any(|s| (sides / s - 1.0).abs() < 0.01);
+    let off = optics.focal_px / facts.focal_px()? - 1.0;
+    if !whole || off.abs() < FOCAL_TOLERANCE {
+        return None;
+    }
+    let percent = format!("{:.0}", 100.0 * off.abs());
+    let longer = if off > 0.0 { "longer" } else { "shorter" };
+    let measured = format!("focal length {percent} % {longer} than the file states");
+    let limit = format!("{:.0} %", 100.0 * FOCAL_TOLERANCE);
+    let mut f = finding(Code::PoorFit, Severity::Caution, &measured, &limit);
+    f.slots.insert("focal_percent", percent);
+    f.slots.insert("longer", longer.into());
+    Some(f)
 }
 
 fn drawn_line(
@@ -303,6 +347,8 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
         provisional(frame, inputs, &survey, m);
         return;
     };
+    m.findings
+        .extend(other_focal_length(&calibration.optics, inputs.facts));
     match anchor(&survey, calibration, inputs.facts, m) {
         Some(anchored) => {
             m.scale_kind = Some(ScaleKind::Calibrated);

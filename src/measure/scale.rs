@@ -49,12 +49,12 @@ const MOST_ROUNDS: usize = 8;
 /// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG.
 const FLOOR_PX: f64 = 0.03;
 /// Middle of the zero order, half-way between its flanks: what stays even where the image is as narrow as the slit…
-const ANCHOR_PX: f64 = 0.06;
+const ANCHOR_PX: f64 = 0.04;
 /// …and what each pixel of its width adds: glare and unequal lighting blow the flanks up unequally.
-const ANCHOR_PER_WIDTH: f64 = 0.008;
+const ANCHOR_PER_WIDTH: f64 = 0.004;
 /// A slit lit unevenly across its width moves every line by this share of the width (common practice, no source: a
-/// lighting that falls by a third from blade to blade moves the centre by a fortieth).
-pub const UNEVEN_SHARE: f64 = 0.025;
+/// lighting that falls by an eighth from blade to blade moves the centre by a hundredth).
+pub const UNEVEN_SHARE: f64 = 0.01;
 
 /// Fits the scale.
 ///

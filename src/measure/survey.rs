@@ -62,7 +62,7 @@ pub fn look(
     let located = locate(map, focal_px, expected)?;
     log.push(format!(
         "slit image near ({:.0}, {:.0}) px, {:.0} px long; dispersion {:.1}°; light where a spectrum can be {:.2}, sides alike {:.2}, \
-         purity {:.2}, signal {:.0}, edges in the strip {:.2}, lines of the slit's length {}",
+         purity {:.2}, signal {:.0}, edges in the strip {:.2}, lines of the slit's length {} (signal {:.0})",
         located.centre.0,
         located.centre.1,
         2.0 * located.half_length_px,
@@ -72,7 +72,8 @@ pub fn look(
         located.saturation,
         located.significance,
         located.edge_share,
-        located.lines
+        located.lines,
+        located.line_light
     ));
     plausible(&located, frame.width().max(frame.height()) as f64)?;
     let Some(slit) = trace_slit(frame, &located) else {
@@ -149,7 +150,9 @@ impl Survey {
         let calm = self.located.edge_share > CALM_EDGE_SHARE;
         let lines = match self.located.lines {
             0 => false,
-            1 => calm && self.located.significance > 30.0,
+            1 => {
+                calm && (self.located.significance > 30.0 || self.located.line_light > CLEAR_LINES)
+            }
             2 | 3 => calm,
             _ => true,
         };
@@ -158,6 +161,19 @@ impl Survey {
         // Of a band that runs off the picture along the slit only one end is seen.
         (!band && !lines && !self.slit_is_cut())
             .then(|| "a bright bar, but no band and no lines as long as it beside it".to_owned())
+    }
+
+    /// Length of the slit's image, px, where its ends are seen in enough places along the band.
+    pub fn slit_length_px(&self) -> Option<f64> {
+        let few = self.edges.low.len().min(self.edges.high.len()) < 2;
+        let (agreeing, seen) = self.agreeing_ends();
+        if few || 4 * agreeing < 3 * seen || self.slit_is_cut() {
+            return None;
+        }
+        let rays = self.optics.rays();
+        let a = rays.pixel_of_path(0.0, self.beta.0)?;
+        let b = rays.pixel_of_path(0.0, self.beta.1)?;
+        Some((b.0 - a.0).hypot(b.1 - a.1))
     }
 
     /// True where an end of the slit's image lies at the picture's edge.
@@ -381,11 +397,16 @@ fn extent(edges: &Edges) -> Option<(f64, f64)> {
     (high - low > 0.004).then_some((low, high))
 }
 
+/// Lines as long as the slit with so much light over the map's noise are light, however little all colours together have.
+const CLEAR_LINES: f64 = 12.0;
+
 /// Is it a spectrum at all? Rooms, faces, text and screens have light and edges everywhere, and greys; the light of a
 /// grating is pure in colour even where it is over-exposed, and lies in a strip.
 fn plausible(located: &Located, longest_px: f64) -> Result<(), String> {
     // A few lines at the picture's rim are faint as a whole; in an otherwise black picture they still stand out.
-    if located.significance < if located.edge_share > 0.9 { 5.0 } else { 10.0 } {
+    let in_the_dark = located.edge_share > 0.9;
+    let faint = located.significance < if in_the_dark { 5.0 } else { 10.0 };
+    if faint && !(in_the_dark && located.line_light > CLEAR_LINES) {
         return Err("no light where a grating would put the spectrum".into());
     }
     // 24 mm at 305 mm are a twenty-fifth of the picture's longer side to either side of the middle.

@@ -252,6 +252,23 @@ impl Lab {
     }
 }
 
+/// How a photo was cut down from what its bench's lamp photos are, if it was: whoever cuts a picture cuts its spectrum, and
+/// nobody knows any more where the lens's axis was. A copy that is smaller, and whole, is another matter.
+pub(super) fn cut_down(lamps: &[Input], photo: &Facts) -> Option<String> {
+    let sides = |f: &Facts| (f.width.max(f.height), f.width.min(f.height));
+    let (long, short) = sides(photo);
+    lamps.iter().find_map(|lamp| {
+        let (whole_long, whole_short) = sides(&lamp.facts);
+        let alike = lamp.facts.model.is_some() && lamp.facts.model == photo.model;
+        let smaller = long > 0 && long <= whole_long && short <= whole_short;
+        let is_copy =
+            (short * whole_long).abs_diff(long * whole_short) <= whole_short * whole_long / 50;
+        (alike && smaller && !is_copy).then(|| {
+            format!("the picture was cut to {long} × {short} pixels, the lamp photo has {whole_long} × {whole_short}")
+        })
+    })
+}
+
 /// Why a lamp photo cannot speak for a photo, if it cannot.
 fn another_instrument(lamp: &Facts, photo: &Facts) -> Option<String> {
     let size = |f: &Facts| (f.width.max(f.height), f.width.min(f.height));

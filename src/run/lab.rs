@@ -26,7 +26,7 @@ use crate::standards;
 
 use super::answering;
 use super::cards::Cards;
-use super::company::{Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey};
+use super::company::{Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey, cut_down};
 use super::raw;
 use super::read::Gone;
 use super::shared::Shared;
@@ -72,6 +72,8 @@ pub struct Against<'a> {
     pub dark: Option<(&'a str, f64)>,
     /// The phone's own tone curve.
     pub curve: Option<&'a Curve>,
+    /// How the picture was cut down before it was sent.
+    pub cut: Option<&'a str>,
 }
 
 /// A lamp photo's scale, ready for use.
@@ -172,6 +174,9 @@ impl Lab {
             None => frame,
         };
         let mut measurement = self.measure_frame(&frame, &facts, purpose, scale);
+        if let Some(how) = against.cut {
+            photo::refuse_cut(&mut measurement, how);
+        }
         let mut remarks = decode::doubts(&facts);
         let ratio = match (blank.and_then(|b| b.1), facts.exposure_product()) {
             (Some(blank), Some(own)) => blank / own,
@@ -230,6 +235,12 @@ impl Lab {
                         100.0 * level
                     ));
                 }
+                if against.curve.is_none() {
+                    remarks.push(format!(
+                        "no bracket shows this phone's tone curve: sRGB's is used, and {:.0} % of each absorbance is counted as doubt",
+                        100.0 * UNKNOWN_TONE
+                    ));
+                }
                 Some(absorbance(sample, blank, &link))
             }
             (_, None, _) if blank.is_some() => {
@@ -266,6 +277,10 @@ impl Lab {
             Capture::Calibration | Capture::Dark => None,
             _ => self.choose_scale(company.calibrations, facts, remarks),
         };
+        let cut = match (&scale, purpose.capture) {
+            (None, Capture::Blank | Capture::Sample) => cut_down(company.calibrations, facts),
+            _ => None,
+        };
         let curve = match purpose.capture {
             Capture::Blank | Capture::Sample => {
                 self.tone_curve(company.brackets, facts, scale.as_ref(), remarks)?
@@ -290,6 +305,7 @@ impl Lab {
                 Some((d.photo.as_str(), *level))
             }),
             curve: curve.as_ref().map(|(_, curve)| curve),
+            cut: cut.as_deref(),
         };
         let finding = self.examine(bytes, facts, purpose, scale.as_ref(), &against);
         Ok((finding, scale))

@@ -65,6 +65,10 @@ pub fn slots(code: Code) -> &'static [(&'static str, &'static str)] {
             ("side", "left, right, top or bottom, where it is strongest"),
         ],
         Code::Cropped => &[
+            (
+                "cut",
+                "that the picture was cut down after it was taken, and to what",
+            ),
             ("side", "which end is cut off: red or violet, or both"),
             (
                 "amount_percent",
@@ -80,7 +84,14 @@ pub fn slots(code: Code) -> &'static [(&'static str, &'static str)] {
             ("needed", "number of lines needed"),
             ("missing", "names of the lines missed"),
         ],
-        Code::PoorFit => &[("rms_nm", "root mean square of the residuals in nm")],
+        Code::PoorFit => &[
+            ("rms_nm", "root mean square of the residuals in nm"),
+            (
+                "focal_percent",
+                "how far the focal length is off what the file states, per cent",
+            ),
+            ("longer", "longer or shorter"),
+        ],
         Code::ExposureDiffers => &[
             ("factor", "ratio of the exposures, such as 2"),
             ("blank", "name of the blank's photo"),
