@@ -78,6 +78,7 @@ mod tests {
         covariance[index::ALPHA][index::ALPHA] = 1e-7;
         covariance[index::FOCAL][index::FOCAL] = 100.0;
         Calibration {
+            slit_length_px: None,
             lamp: "fluorescent".to_owned(),
             slit_px: (2000.0, 1500.0),
             optics,

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use crate::decode::Facts;
 use crate::frame::Frame;
-use crate::measure::adjust::{Observation, adjust, index};
+use crate::measure::adjust::{Adjusted, Observation, adjust, index};
 use crate::measure::band::{Edges, edges};
 use crate::measure::locate::{CALM_EDGE_SHARE, Located, locate, lone_bar};
 use crate::measure::map::Map;
@@ -289,30 +289,18 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
             focal,
             stride,
         );
-        let mut observations = height_observations(&found);
-        observations.push(Observation::Prior {
-            parameter: index::PITCH,
-            value: 0.0,
-            sigma: 1.2f64.to_radians(),
-        });
-        // The slit rarely leans by more than a degree or two; this only decides where the band's ends say nothing.
-        observations.push(Observation::Prior {
-            parameter: index::SKEW,
-            value: 0.0,
-            sigma: 4f64.to_radians(),
-        });
-        observations.extend(crate::measure::scale::slit_observations(
-            &slit,
-            &optics.rays(),
-        ));
-        if let Some(a) = adjust(
-            &optics,
-            slit.centre,
-            &[index::ROLL, index::SKEW, index::PITCH, index::ALPHA],
-            &observations,
-        ) {
+        // An end that the others contradict (dust at a line's end, a streak) would turn the picture: out, and once more.
+        for _ in 0..2 {
+            let Some(a) = turn_to_ends(&optics, &slit, &found) else {
+                break;
+            };
             roll_sigma_rad = a.covariance[index::ROLL][index::ROLL].max(0.0).sqrt();
+            let before = found.low.len() + found.high.len();
+            drop_contradicted(&mut found, &a.optics);
             optics = a.optics;
+            if found.low.len() + found.high.len() == before {
+                break;
+            }
         }
         optics.aim_slit_at(slit.centre.0, slit.centre.1);
         if let Some((low, high)) = extent(&found) {
@@ -329,6 +317,56 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
         beta,
         roll_sigma_rad,
         focal_known: focal_px.is_some(),
+    }
+}
+
+/// Turns the optics so that each end of the slit lies at one height in all colours, and its image where it is seen.
+fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges) -> Option<Adjusted> {
+    let mut observations = height_observations(found);
+    observations.push(Observation::Prior {
+        parameter: index::PITCH,
+        value: 0.0,
+        sigma: 1.2f64.to_radians(),
+    });
+    // The slit rarely leans by more than a degree or two; this only decides where the band's ends say nothing.
+    observations.push(Observation::Prior {
+        parameter: index::SKEW,
+        value: 0.0,
+        sigma: 4f64.to_radians(),
+    });
+    observations.extend(crate::measure::scale::slit_observations(
+        slit,
+        &optics.rays(),
+    ));
+    adjust(
+        optics,
+        slit.centre,
+        &[index::ROLL, index::SKEW, index::PITCH, index::ALPHA],
+        &observations,
+    )
+}
+
+/// Takes out the ends that lie off the others of their side by more than four times those' scatter, and by 4 px.
+fn drop_contradicted(found: &mut Edges, optics: &Optics) {
+    const LEAST_PX: f64 = 4.0;
+    let rays = optics.rays();
+    for list in [&mut found.low, &mut found.high] {
+        if list.len() < 5 {
+            continue;
+        }
+        let middle_of = |mut values: Vec<f64>| -> f64 {
+            values.sort_by(f64::total_cmp);
+            values[values.len() / 2]
+        };
+        let betas: Vec<f64> = list
+            .iter()
+            .map(|e| rays.path_nm(e.at.0, e.at.1).1)
+            .collect();
+        let middle = middle_of(betas.clone());
+        let off: Vec<f64> = betas.iter().map(|b| (b - middle).abs()).collect();
+        let bound = (4.0 * 1.4826 * middle_of(off.clone())).max(LEAST_PX / optics.focal_px);
+        let mut off = off.iter();
+        list.retain(|_| off.next().is_some_and(|o| *o <= bound));
     }
 }
 
