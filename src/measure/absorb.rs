@@ -360,8 +360,11 @@ mod tests {
             tone_share: KNOWN_TONE,
             ..Link::of(1.0)
         });
-        assert!((0.04..0.07).contains(&plain), "a twentieth of 1: {plain}");
+        assert!((0.11..0.13).contains(&plain), "an eighth of 1: {plain}");
         assert!(with_bracket < 0.4 * plain);
+        // Linked by their exposures, two pictures that look alike differ by no curve.
+        let linked = absorbance(&flat(0.5, 0.0), &flat(0.5, 0.0), &Link::of(0.1));
+        assert!(linked[2].absorbance.unwrap().sigma < 0.3 * plain);
         let doubtful = Link {
             stray_sigma: 0.002,
             ..Link::of(1.0)

@@ -202,9 +202,16 @@ pub struct EndShape {
     pub smear_px: Option<f64>,
 }
 
+/// No end is sharper than this, px (standard deviation): a pixel's own width is 0.29, and each colour is filled in from
+/// neighbours. A fit that says so has met dust.
+const SHARPEST_PX: f64 = 0.4;
+/// How unlike two ends of a slit are, as a share of their blur (standard deviation): the doubt where one is all there is.
+const ONE_END: f64 = 0.1;
+
 /// Shape of the slit's two ends in the light of `path_nm` ± `reach_nm`; `beta` is the slit's extent.
 ///
-/// Refuses where an end is not clear, or off the picture.
+/// Dust beside an end hides it: the other one then speaks for both, but not of a smear. Refuses where neither is clear, or
+/// one is off the picture.
 pub fn end_shape(
     frame: &Frame,
     rays: &Rays,
@@ -232,8 +239,17 @@ pub fn end_shape(
     }
     let low = around * focal_px;
     let high = (beta.1 - beta.0 + around) * focal_px;
-    let a = fit_end(&light, low, 1.0)?;
-    let b = fit_end(&light, high, -1.0)?;
+    let (a, b) = match (fit_end(&light, low, 1.0), fit_end(&light, high, -1.0)) {
+        (Some(a), Some(b)) => (a, b),
+        (Some(one), None) | (None, Some(one)) => {
+            return Some(EndShape {
+                blur_px: one.blur,
+                blur_sigma_px: one.sigma.hypot(ONE_END * one.blur),
+                smear_px: None,
+            });
+        }
+        (None, None) => return None,
+    };
     let blur_px = 0.5 * (a.blur + b.blur);
     let blur_sigma_px = (0.5 * a.sigma.hypot(b.sigma))
         .max((a.blur - b.blur).abs() / 2f64.sqrt())
@@ -314,7 +330,7 @@ fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<End1> {
     let dof = (part.len() - 5) as f64;
     let scatter = (plain.chi_squared / dof).sqrt();
     let (blur, sigma) = (plain.parameters[1], plain.sigma(1) * scatter);
-    if scatter > 8.0 || sigma > 0.5 * blur {
+    if scatter > 8.0 || sigma > 0.5 * blur || blur < SHARPEST_PX {
         return None;
     }
     let mut smear = None;

@@ -3,22 +3,15 @@
 use std::collections::BTreeMap;
 
 use crate::frame::Frame;
-use crate::measure::band::{Edge, end_shape};
-use crate::measure::lineshape::{FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, fit_shape};
+use crate::measure::lineshape::LineShape;
 use crate::measure::map::Map;
 use crate::measure::optics::Optics;
-use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
-use crate::measure::slit_width::{Witness, slit_box_nm};
-use crate::measure::spectrum_peaks::element;
+use crate::measure::sharpness::{smeared_across, widths};
 use crate::measure::survey::Survey;
-use crate::measure::trace::Slit;
-use crate::measure::{Code, Estimate, Finding, Lamp, LampLine, Measurement, Severity};
-
-/// A width of the slit that is less certain than this share of itself is not a measurement.
-const LARGEST_WIDTH_SIGMA: f64 = 0.35;
+use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
 pub fn better_order(both: &[Order]) -> usize {
@@ -157,6 +150,11 @@ pub fn metrics(
         (shape, lamp),
         m,
     );
+    let is_said = |m: &Measurement| m.not_measured.iter().any(|n| n.starts_with("slit width"));
+    if m.metrics.slit_width_um.is_none() && !is_said(m) {
+        m.not_measured
+            .push("slit width: no line is sharp, bright and alone enough to show it".into());
+    }
     m.metrics
         .more
         .insert("end_shear_px", survey.slit.end_shear_px);
@@ -189,41 +187,6 @@ pub fn metrics(
     m.metrics.more.insert("background_beside_band", beside);
 }
 
-/// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
-/// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
-fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> Option<f64> {
-    let grown = survey.slit.width_px - inputs.calibration?.slit_image_px;
-    let sharp =
-        !in_glare(&survey.slit) && (survey.slit.rise_px < 2.6 || blur_px.is_some_and(|b| b < 2.2));
-    let beyond_blur = blur_px.is_none_or(|b| {
-        let disc = if b < SOFT_PX { 3.0 } else { DISC_WIDTHS.1 };
-        grown > disc * b
-    });
-    (grown > 6.0 && sharp && beyond_blur).then_some(grown)
-}
-
-/// Ends blurred by more than this, px, are soft.
-const SOFT_PX: f64 = 2.2;
-/// Width over standard deviation of what bad focus makes of a point: 2.4 (at half height) where it fades out, 4 from edge
-/// to edge of an even disc, as lenses without much aberration draw it; with room for what both are known to.
-const DISC_WIDTHS: (f64, f64) = (1.5, 4.4);
-
-/// What a line (width at half height) or the slit's image has widened by across the slit, px, where its ends have widened
-/// likewise along it (standard deviation): out of focus, and not moved. `slit_px` is the slit's own share of the width, 0 if
-/// unknown.
-fn widened_evenly(width_px: f64, slit_px: f64, ends_px: f64) -> Option<f64> {
-    let widened = (width_px * width_px - slit_px * slit_px).max(0.0).sqrt();
-    (DISC_WIDTHS.0..DISC_WIDTHS.1)
-        .contains(&(widened / ends_px))
-        .then_some(widened)
-}
-
-/// True where glare has widened the slit's image: its flanks climb over a quarter of its width then; those of a wide slit
-/// or a smear over some pixels, whatever the width.
-fn in_glare(slit: &Slit) -> bool {
-    slit.rise_px > 0.145 * slit.width_px
-}
-
 /// Where an order lies from the slit's image, as seen in the upright picture.
 pub fn side(roll_rad: f64, sign: f64) -> &'static str {
     let (x, y) = (sign * roll_rad.cos(), sign * roll_rad.sin());
@@ -232,319 +195,6 @@ pub fn side(roll_rad: f64, sign: f64) -> &'static str {
         (true, false, _) => "left",
         (false, _, true) => "below",
         (false, _, false) => "above",
-    }
-}
-
-/// Blur of the slit's ends near a wavelength, px: median of both ends' nearest blocks.
-fn end_blur(survey: &Survey, path_nm: f64, reach_nm: f64) -> Option<f64> {
-    let near = |list: &[Edge]| -> Vec<f64> {
-        list.iter()
-            .filter(|e| (e.path_nm - path_nm).abs() < reach_nm && e.snr > 8.0)
-            .map(|e| e.blur_px)
-            .collect()
-    };
-    let mut all = near(&survey.edges.low);
-    all.extend(near(&survey.edges.high));
-    if all.is_empty() {
-        return None;
-    }
-    all.sort_by(f64::total_cmp);
-    Some(all[all.len() / 2])
-}
-
-/// Slit, focus and movement, told apart: the lines are blurred across the slit by the slit's width, the focus and the
-/// movement; the slit's ends, along it, by focus and movement only.
-#[allow(clippy::too_many_arguments)]
-fn widths(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    beta: (f64, f64),
-    profile: &Profile,
-    (shape, lamp): (Option<LineShape>, Option<&Lamp>),
-    m: &mut Measurement,
-) {
-    let rays = optics.rays();
-    let px_per_nm = rays.px_per_nm(profile.sign * 550.0).unwrap_or(2.0);
-    let overall = end_blur(survey, 0.0, 1e4);
-    if let Some(blur) = overall {
-        m.metrics.blur_px = Some(Estimate {
-            value: blur,
-            sigma: 0.3f64.max(0.15 * blur),
-        });
-    }
-    let mut lines: Vec<Maximum> = maxima(profile, 20.0, 0.04)
-        .into_iter()
-        .filter(|l| l.clipped < 0.02 && l.prominence > 0.8 * l.height)
-        .collect();
-    lines.sort_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm));
-    let slit_nm = widest_image_px(inputs, survey, overall) / px_per_nm;
-    let narrowest = lines
-        .first()
-        .map(|l| l.fwhm_nm)
-        .filter(|w| *w < 1.5 * slit_nm + 0.6);
-    m.metrics.bandpass_nm = narrowest.or(shape.map(|s| s.fwhm_nm())).or_else(|| {
-        // No line to see it on: what the lamp photo's slit and this photo's focus come to.
-        let width_um = inputs.calibration.and_then(|c| c.slit_width_um)?;
-        let box_nm = width_um / (1000.0 * inputs.bench.slit_distance_mm) * optics.groove_spacing_nm;
-        Some(box_gauss_fwhm(box_nm, overall? / px_per_nm))
-    });
-    let Some(narrowest) = narrowest else {
-        continuum_ends(frame, inputs, survey, optics, beta, profile, m);
-        return;
-    };
-    // Width = distance × angle, the slit square to its tube; a tube that slants by an angle turns that into its cosine's
-    // share of path difference.
-    let cosine = (1.0 - optics.alpha_slit * optics.alpha_slit)
-        .max(0.1)
-        .sqrt();
-    let to_um = inputs.bench.slit_distance_mm * 1000.0 / optics.groove_spacing_nm / cosine;
-    // Over-exposure only widens the slit's own image: no line's box can be wider.
-    let image_nm = survey.slit.width_px / rays.px_per_nm(0.0).unwrap_or(px_per_nm);
-    if let (Some(blur), Some(own)) = (&mut m.metrics.blur_px, lines.first()) {
-        // What is out of focus is so in every direction: the line's own width bounds it.
-        blur.value = blur.value.min(own.fwhm_nm * px_per_nm / FWHM_PER_SIGMA);
-    }
-    let at_narrowest = lines.first().and_then(|l| {
-        let (path, half_nm) = (profile.sign * l.nm, 0.8 * l.fwhm_nm + 0.3);
-        end_shape(frame, &rays, path, half_nm, beta, optics.focal_px)
-    });
-    if let Some(blur) = at_narrowest.map(|e| e.blur_px).or(overall)
-        && !in_glare(&survey.slit)
-        && narrowest * px_per_nm > 2.0 * FWHM_PER_SIGMA * blur
-        && (0.85..1.8).contains(&(image_nm / narrowest))
-    {
-        // Far wider than the blur, and the slit's image is as wide: the line is the slit, whatever is blended into its foot.
-        m.metrics.slit_width_um = Some(Estimate {
-            value: narrowest * to_um,
-            sigma: 0.12 * narrowest * to_um,
-        });
-    }
-    let mut witnesses: Vec<Witness> = Vec::new();
-    let mut smears: Vec<f64> = Vec::new();
-    // End blur with its uncertainty, free blur, free box, width at half height of each line, px.
-    let mut sharpness: Vec<(f64, f64, f64, f64, f64)> = Vec::new();
-    let mut strongest: Vec<Maximum> = lines
-        .into_iter()
-        .filter(|l| l.fwhm_nm < 1.8 * narrowest)
-        // Of a known lamp only its sharp lines are witnesses, not the peaks of its phosphors.
-        .filter(|l| match lamp {
-            Some(lamp) => is_sharp(lamp, l.nm),
-            None => true,
-        })
-        .collect();
-    strongest.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
-    for line in strongest.iter().take(5) {
-        let path = profile.sign * line.nm;
-        let local = rays.px_per_nm(path).unwrap_or(px_per_nm);
-        let Some(ends) = end_shape(
-            frame,
-            &rays,
-            path,
-            0.8 * line.fwhm_nm + 0.3,
-            beta,
-            optics.focal_px,
-        ) else {
-            continue;
-        };
-        let (ends_px, ends_sigma) = (ends.blur_px, ends.blur_sigma_px);
-        smears.extend(ends.smear_px);
-        let Some((free, chi)) = fit_shape(profile, line.nm, line.fwhm_nm) else {
-            continue;
-        };
-        // A blend or a band is no witness.
-        if chi > 6.0 {
-            continue;
-        }
-        sharpness.push((
-            ends_px,
-            ends_sigma,
-            free.sigma_nm * local,
-            free.box_nm * local,
-            line.fwhm_nm * local,
-        ));
-        let fwhm_px = free.fwhm_nm() * local;
-        m.log.push(format!(
-            "line at {:.1} nm: FWHM {fwhm_px:.2} px; ends blurred by {ends_px:.2} ± {ends_sigma:.2} px; free fit box {:.2} px and blur \
-             {:.2} px (chi2 {chi:.1})",
-            line.nm,
-            free.box_nm * local,
-            free.sigma_nm * local
-        ));
-        if lamp.is_some() || !may_be_a_pair(inputs.names, line) {
-            witnesses.push(Witness {
-                nm: line.nm,
-                fwhm_px,
-                ends_px: (ends_px, ends_sigma),
-                px_per_nm: local,
-                bin_px: profile.step_nm * local,
-            });
-        }
-    }
-    if sharpness.is_empty() {
-        return;
-    }
-    let clearest = sharpness
-        .iter()
-        .copied()
-        .min_by(|a, b| (a.1 / a.0).total_cmp(&(b.1 / b.0)));
-    let Some((ends, ends_sigma, blur, width, fwhm)) = clearest else {
-        return;
-    };
-    m.metrics.blur_px = Some(Estimate {
-        value: ends.min(fwhm / FWHM_PER_SIGMA),
-        sigma: ends_sigma.hypot(0.05 * ends),
-    });
-    let slit_px = inputs
-        .calibration
-        .and_then(|c| c.slit_width_um)
-        .map_or(1.0, |um| {
-            um / (inputs.bench.slit_distance_mm * 1000.0) * optics.groove_spacing_nm * px_per_nm
-        });
-    let along = (12.0 * (ends * ends - blur * blur).max(0.0)).sqrt();
-    let across = (width * width - slit_px * slit_px).max(0.0).sqrt();
-    let smeared = smears.len() * 2 > sharpness.len();
-    let sharp_px = inputs.calibration.map_or(0.0, |c| c.slit_image_px);
-    if ends > SOFT_PX
-        && let Some(widened) = widened_evenly(fwhm, sharp_px, ends)
-    {
-        // Disc or bell, the line's width tells the blur as the ends do, to a fifth.
-        let across = Estimate {
-            value: widened / 2.9,
-            sigma: 0.2 * widened / 2.9,
-        };
-        m.metrics.blur_px = m.metrics.blur_px.map(|along| weighted(along, across));
-        m.metrics.slit_width_um = None;
-        m.not_measured
-            .push("slit width: out of focus, and the blur hides it".into());
-        return;
-    }
-    // A movement smears every line; soft ends of one faint line are its noise and its glare.
-    let soft = sharpness
-        .iter()
-        .filter(|s| s.0 > SOFT_PX && s.2 < 0.7 * s.0 && (smeared || s.0 - s.2 > 2.6 * s.1))
-        .count();
-    if 3 * soft >= 2 * sharpness.len() {
-        // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
-        m.metrics.more.insert("moved_px", along.hypot(across));
-        m.metrics.slit_width_um = None;
-        return;
-    }
-    let Some((value, sigma)) = slit_box_nm(&witnesses, image_nm) else {
-        return;
-    };
-    let width = Estimate {
-        value: value * to_um,
-        sigma: sigma * to_um,
-    };
-    // Blades do not open between two photos: lines that did are smeared across.
-    if let Some(known) = inputs.calibration.and_then(|c| c.slit_width_um)
-        && width.value > 1.6 * known
-        && across > 4.0
-    {
-        m.metrics.more.insert("moved_px", across);
-        m.metrics.slit_width_um = None;
-        return;
-    }
-    if width.sigma < LARGEST_WIDTH_SIGMA * width.value {
-        m.metrics.slit_width_um = Some(width);
-    } else {
-        m.not_measured
-            .push("slit width: the blur is as wide as the slit and leaves it open".into());
-    }
-}
-
-/// Without lines, the slit's ends alone tell: an even ramp is a movement, a soft corner the focus. So is a ramp where the
-/// slit's image has widened as much.
-fn continuum_ends(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    beta: (f64, f64),
-    profile: &Profile,
-    m: &mut Measurement,
-) {
-    let brightest = (0..profile.len())
-        .filter(|&i| profile.clipped[i] < 0.02)
-        .max_by(|&a, &b| profile.light[a].total_cmp(&profile.light[b]));
-    let Some(brightest) = brightest else { return };
-    let path = profile.sign * profile.nm(brightest as f64);
-    let Some(ends) = end_shape(frame, &optics.rays(), path, 8.0, beta, optics.focal_px) else {
-        return;
-    };
-    m.log.push(format!(
-        "ends of the slit at {:.0} nm: blurred by {:.2} ± {:.2} px{}",
-        path.abs(),
-        ends.blur_px,
-        ends.blur_sigma_px,
-        ends.smear_px
-            .map_or(String::new(), |s| format!(", an even smear of {s:.1} px"))
-    ));
-    m.metrics.blur_px = Some(Estimate {
-        value: ends.blur_px,
-        sigma: ends.blur_sigma_px.hypot(0.05 * ends.blur_px),
-    });
-    let sharp_px = inputs.calibration.map_or(0.0, |c| c.slit_image_px);
-    let even = widened_evenly(survey.slit.width_px, sharp_px, ends.blur_px);
-    if let Some(smear) = ends.smear_px.filter(|_| even.is_none()) {
-        m.metrics.more.insert("moved_px", smear);
-    }
-}
-
-/// The mean of two independent estimates, by weight (GUM H.5 has the form; from memory).
-fn weighted(a: Estimate, b: Estimate) -> Estimate {
-    let (wa, wb) = (a.sigma.powi(-2), b.sigma.powi(-2));
-    Estimate {
-        value: (wa * a.value + wb * b.value) / (wa + wb),
-        sigma: (wa + wb).sqrt().recip(),
-    }
-}
-
-/// True where an element has two lines of like strength under one peak (mercury's yellow pair, sodium's): what looks
-/// like a wide slit may be both.
-fn may_be_a_pair(names: &[LampLine], peak: &Maximum) -> bool {
-    let under: Vec<&LampLine> = names
-        .iter()
-        .filter(|l| (l.wavelength_nm - peak.nm).abs() < 0.75 * peak.fwhm_nm + 0.3)
-        .collect();
-    let wide = 0.2 * peak.fwhm_nm;
-    let blend = under
-        .iter()
-        .any(|l| l.width_nm > wide && l.width_nm < peak.fwhm_nm);
-    blend
-        || under.iter().any(|a| {
-            under.iter().any(|b| {
-                element(a) == element(b)
-                    && b.wavelength_nm - a.wavelength_nm > wide
-                    && a.strength.min(b.strength) > 0.1 * a.strength.max(b.strength)
-            })
-        })
-}
-
-fn is_sharp(lamp: &Lamp, nm: f64) -> bool {
-    let line = lamp
-        .lines
-        .iter()
-        .find(|l| l.fit && (l.wavelength_nm - nm).abs() < 0.6);
-    line.is_some_and(|line| {
-        !lamp.lines.iter().any(|o| {
-            let d = (o.wavelength_nm - line.wavelength_nm).abs();
-            d > 0.0 && d < 4.0 && o.width_nm < 10.0
-        })
-    })
-}
-
-/// Width of the slit's image at half height, px: an upper bound for a line's. Where glare has blown the image up, the lamp
-/// photo's image and this photo's focus (standard deviation `blur_px`) bound it instead.
-fn widest_image_px(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> f64 {
-    let seen = survey.slit.width_px;
-    match (inputs.calibration, blur_px) {
-        (Some(c), Some(blur)) if in_glare(&survey.slit) => {
-            seen.min(c.slit_image_px + FWHM_PER_SIGMA * blur)
-        }
-        _ => seen,
     }
 }
 

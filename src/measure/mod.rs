@@ -22,6 +22,7 @@ pub mod photo;
 pub mod profile;
 pub mod recognise;
 pub mod scale;
+pub mod sharpness;
 pub mod slit_width;
 pub mod spectrum_peaks;
 pub mod strip;

@@ -8,7 +8,7 @@ use crate::measure::profile::Profile;
 use crate::measure::{Estimate, LampLine, Peak, PeakKind};
 
 /// A centre is not known better than this share of the sampling, whatever the noise.
-const FLOOR_NM: f64 = 0.02;
+const FLOOR_NM: f64 = 0.01;
 
 /// Finds and measures the peaks. `sigma_at` is the scale's own uncertainty by wavelength, nm.
 pub fn peaks(
