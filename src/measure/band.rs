@@ -200,6 +200,8 @@ pub struct EndShape {
     pub blur_sigma_px: f64,
     /// Smear along the slit (box) beside a Gaussian blur, px; absent where an error function does as well.
     pub smear_px: Option<f64>,
+    /// False where one end speaks for both.
+    pub both: bool,
 }
 
 /// No end is sharper than this, px (standard deviation): a pixel's own width is 0.29, and each colour is filled in from
@@ -246,6 +248,7 @@ pub fn end_shape(
                 blur_px: one.blur,
                 blur_sigma_px: one.sigma.hypot(ONE_END * one.blur),
                 smear_px: None,
+                both: false,
             });
         }
         (None, None) => return None,
@@ -263,6 +266,7 @@ pub fn end_shape(
         blur_px,
         blur_sigma_px,
         smear_px,
+        both: true,
     })
 }
 

@@ -33,16 +33,18 @@ pub fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) ->
 const SOFT_PX: f64 = 2.2;
 /// Width over standard deviation of what bad focus makes of a point: 2.4 (at half height) where it fades out, 4 from edge
 /// to edge of an even disc, as lenses without much aberration draw it; with room for what both are known to.
-const DISC_WIDTHS: (f64, f64) = (1.5, 4.4);
+const DISC_WIDTHS: (f64, f64) = (1.8, 4.4);
+/// What is left of that, at least, once the slit's own share is off: that share is known as the lamp photo's glare left it.
+const LEAST_WIDENED: f64 = 1.2;
 
 /// What a line (width at half height) or the slit's image has widened by across the slit, px, where its ends have widened
 /// likewise along it (standard deviation): out of focus, and not moved. `slit_px` is the slit's own share of the width, 0 if
 /// unknown.
 fn widened_evenly(width_px: f64, slit_px: f64, ends_px: f64) -> Option<f64> {
     let widened = (width_px * width_px - slit_px * slit_px).max(0.0).sqrt();
-    (DISC_WIDTHS.0..DISC_WIDTHS.1)
-        .contains(&(widened / ends_px))
-        .then_some(widened)
+    let even = width_px > DISC_WIDTHS.0 * ends_px
+        && (LEAST_WIDENED..DISC_WIDTHS.1).contains(&(widened / ends_px));
+    even.then_some(widened)
 }
 
 /// True where glare has widened the slit's image: its flanks climb over a quarter of its width then; those of a wide slit
@@ -223,8 +225,14 @@ pub fn widths(
     let across = (width * width - slit_px * slit_px).max(0.0).sqrt();
     let smeared = smears.len() * 2 > sharpness.len();
     let sharp_px = inputs.calibration.map_or(0.0, |c| c.slit_image_px);
-    if ends > SOFT_PX
-        && let Some(widened) = widened_evenly(fwhm, sharp_px, ends)
+    // Of all lines together: one line's ends may have met dust.
+    let weights: f64 = sharpness.iter().map(|s| s.1.powi(-2)).sum();
+    let mean = |of: &dyn Fn(&(f64, f64, f64, f64, f64)) -> f64| -> f64 {
+        sharpness.iter().map(|s| of(s) * s.1.powi(-2)).sum::<f64>() / weights
+    };
+    let (mean_ends, mean_fwhm) = (mean(&|s| s.0), mean(&|s| s.4));
+    if mean_ends > SOFT_PX
+        && let Some(widened) = widened_evenly(mean_fwhm, sharp_px, mean_ends)
     {
         // Disc or bell, the line's width tells the blur as the ends do, to a fifth.
         let across = Estimate {
@@ -288,7 +296,9 @@ fn continuum_ends(
         .max_by(|&a, &b| profile.light[a].total_cmp(&profile.light[b]));
     let Some(brightest) = brightest else { return };
     let path = profile.sign * profile.nm(brightest as f64);
-    let Some(ends) = end_shape(frame, &optics.rays(), path, 8.0, beta, optics.focal_px) else {
+    // A faint band has many ends that are none: two that agree are the slit's.
+    let ends = end_shape(frame, &optics.rays(), path, 8.0, beta, optics.focal_px);
+    let Some(ends) = ends.filter(|e| e.both) else {
         return;
     };
     m.log.push(format!(

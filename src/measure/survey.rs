@@ -290,15 +290,18 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
             stride,
         );
         // An end that the others contradict (dust at a line's end, a streak) would turn the picture: out, and once more.
+        let calm = located.edge_share > SURE_EDGE_SHARE;
         for _ in 0..2 {
-            let Some(a) = turn_to_ends(&optics, &slit, &found) else {
+            let Some(a) = turn_to_ends(&optics, &slit, &found, calm) else {
                 break;
             };
             roll_sigma_rad = a.covariance[index::ROLL][index::ROLL].max(0.0).sqrt();
             let before = found.low.len() + found.high.len();
-            drop_contradicted(&mut found, &a.optics);
+            if calm {
+                drop_contradicted(&mut found, &a.optics);
+            }
             optics = a.optics;
-            if found.low.len() + found.high.len() == before {
+            if !calm || found.low.len() + found.high.len() == before {
                 break;
             }
         }
@@ -320,8 +323,17 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     }
 }
 
+/// Share of the picture's edges in the strip from which there is nothing but slit and spectrum.
+const DARK_EDGE_SHARE: f64 = 0.9;
+/// The same from which the ends that are seen along the band are the slit's, and no streak's.
+const SURE_EDGE_SHARE: f64 = 0.8;
+/// An end of the slit's own image, blown up by glare and shortened by dust, is known to so many px.
+const OWN_END_PX: f64 = 4.0;
+
 /// Turns the optics so that each end of the slit lies at one height in all colours, and its image where it is seen.
-fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges) -> Option<Adjusted> {
+///
+/// `calm` where the ends along the band are sure to be the slit's, and no leak's.
+fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Option<Adjusted> {
     let mut observations = height_observations(found);
     observations.push(Observation::Prior {
         parameter: index::PITCH,
@@ -338,6 +350,18 @@ fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges) -> Option<Adjusted>
         slit,
         &optics.rays(),
     ));
+    // A lone line's ends are at the height of the slit's own, or nothing would hold its direction.
+    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
+    for (list, sign) in [(&found.low, -1.0), (&found.high, 1.0)] {
+        let reach = sign * slit.half_length_px;
+        let end = (slit.centre.0 + reach * ax, slit.centre.1 + reach * ay);
+        if calm && let Some(edge) = list.get(list.len() / 2) {
+            observations.push(Observation::SameHeight {
+                at: vec![end, edge.at],
+                sigma_px: OWN_END_PX,
+            });
+        }
+    }
     adjust(
         optics,
         slit.centre,
@@ -442,7 +466,7 @@ const CLEAR_LINES: f64 = 12.0;
 /// grating is pure in colour even where it is over-exposed, and lies in a strip.
 fn plausible(located: &Located, longest_px: f64) -> Result<(), String> {
     // A few lines at the picture's rim are faint as a whole; in an otherwise black picture they still stand out.
-    let in_the_dark = located.edge_share > 0.9;
+    let in_the_dark = located.edge_share > DARK_EDGE_SHARE;
     let faint = located.significance < if in_the_dark { 5.0 } else { 10.0 };
     if faint && !(in_the_dark && located.line_light > CLEAR_LINES) {
         return Err("no light where a grating would put the spectrum".into());
