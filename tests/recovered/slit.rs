@@ -41,14 +41,14 @@ fn a_slit_in_focus_is_measured_within_a_quarter_and_within_three_of_its_uncertai
         })
         .collect();
     assert!(
-        seen.len() >= 8,
+        seen.len() >= 7,
         "measured on {} of 30 only: {seen:?}",
         seen.len()
     );
     let mut errors: Vec<f64> = seen.iter().map(|(um, v, _)| (v / um - 1.0).abs()).collect();
     errors.sort_by(f64::total_cmp);
     let median = errors[errors.len() / 2];
-    assert!(median < 0.12 && errors[errors.len() - 1] < 0.4, "{seen:?}");
+    assert!(median < 0.12 && errors[errors.len() - 1] < 0.25, "{seen:?}");
     assert!(
         seen.iter()
             .all(|(um, v, sigma)| (v - um).abs() < 3.0 * sigma),
