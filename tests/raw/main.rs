@@ -303,5 +303,5 @@ fn a_raw_file_by_another_program_is_read_as_it_was_meant() {
             n += 1;
         }
     }
-    assert_eq!(n, 3);
+    assert_eq!(n, 5);
 }

@@ -53,7 +53,7 @@ pub fn sample(seed: u64, source: Source, times: f64) -> Shot {
 pub fn python() -> Option<String> {
     let python = std::env::var("SLITWATCH_PYTHON").unwrap_or_else(|_| "python3".to_owned());
     Command::new(&python)
-        .args(["-c", "import numpy, tifffile"])
+        .args(["-c", "import numpy, tifffile, imagecodecs"])
         .stderr(Stdio::null())
         .status()
         .is_ok_and(|status| status.success())

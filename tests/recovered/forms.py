@@ -3,13 +3,14 @@
     forms.py pictures SCENE.jpg FOLDER
     forms.py dng MOSAIC.f32 WIDTH HEIGHT EXPOSURE_S ISO FOLDER
 
-Needs NumPy, Pillow, pillow-heif and tifffile; for DNG NumPy and tifffile. Each form lies in a folder of its own below FOLDER.
+Needs NumPy, Pillow, pillow-heif, tifffile and imagecodecs. Each form lies in a folder of its own below FOLDER.
 """
 
 import pathlib
 import struct
 import sys
 
+import imagecodecs
 import numpy as np
 import tifffile
 
@@ -147,6 +148,23 @@ def dng(mosaic, width, height, exposure_s, iso, folder):
     tifffile.imwrite(at("tifffile-whole"), codes, **options)
     tifffile.imwrite(at("tifffile-strips"), codes, rowsperstrip=64, **options)
     tifffile.imwrite(at("tifffile-tiles"), codes, tile=(256, 256), **options)
+
+    # As phones pack them: TIFF's compression 7 with lossless JPEG in it (ITU-T T.81, process 14), and JPEG XL (DNG 1.7).
+    side = 256
+    padded = np.pad(codes, ((0, -height % side), (0, -width % side)), mode="edge")
+
+    def packed(pack):
+        for y in range(0, height, side):
+            for x in range(0, width, side):
+                yield pack(np.ascontiguousarray(padded[y : y + side, x : x + side]))
+
+    forms = {
+        "lossless-jpeg": (7, lambda tile: imagecodecs.ljpeg_encode(tile, bitspersample=14)),
+        "jpeg-xl": (52546, lambda tile: imagecodecs.jpegxl_encode(tile, lossless=True)),
+    }
+    for name, (compression, pack) in forms.items():
+        shape = {"shape": codes.shape, "dtype": codes.dtype, "tile": (side, side)}
+        tifffile.imwrite(at(name), packed(pack), compression=compression, **shape, **options)
 
 
 if sys.argv[1] == "pictures":
