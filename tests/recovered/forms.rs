@@ -22,7 +22,10 @@ const WITH_LOSS_NM: f64 = 0.2;
 fn python() -> Option<String> {
     let python = std::env::var("SLITWATCH_PYTHON").unwrap_or_else(|_| "python3".to_owned());
     Command::new(&python)
-        .args(["-c", "import numpy, PIL, pillow_heif, tifffile, imagecodecs"])
+        .args([
+            "-c",
+            "import numpy, PIL, pillow_heif, tifffile, imagecodecs",
+        ])
         .stderr(Stdio::null())
         .status()
         .is_ok_and(|status| status.success())
