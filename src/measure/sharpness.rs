@@ -70,6 +70,19 @@ fn end_blur(survey: &Survey, path_nm: f64, reach_nm: f64) -> Option<f64> {
     Some(all[all.len() / 2])
 }
 
+/// What one line shows of blur along the slit and across it, px.
+#[derive(Clone, Copy)]
+struct Sharp {
+    /// Blur of the slit's ends in its light (standard deviation), with its standard uncertainty.
+    ends: f64,
+    ends_sigma: f64,
+    /// Blur and box of the line, both left free.
+    blur: f64,
+    width: f64,
+    /// Width at half height.
+    fwhm: f64,
+}
+
 /// Slit, focus and movement, told apart: the lines are blurred across the slit by the slit's width, the focus and the
 /// movement; the slit's ends, along it, by focus and movement only.
 #[allow(clippy::too_many_arguments)]
@@ -141,8 +154,7 @@ pub fn widths(
     }
     let mut witnesses: Vec<Witness> = Vec::new();
     let mut smears: Vec<f64> = Vec::new();
-    // End blur with its uncertainty, free blur, free box, width at half height of each line, px.
-    let mut sharpness: Vec<(f64, f64, f64, f64, f64)> = Vec::new();
+    let mut sharpness: Vec<Sharp> = Vec::new();
     let mut strongest: Vec<Maximum> = lines
         .into_iter()
         .filter(|l| l.fwhm_nm < 1.8 * narrowest)
@@ -175,13 +187,13 @@ pub fn widths(
         if chi > 6.0 {
             continue;
         }
-        sharpness.push((
-            ends_px,
+        sharpness.push(Sharp {
+            ends: ends_px,
             ends_sigma,
-            free.sigma_nm * local,
-            free.box_nm * local,
-            line.fwhm_nm * local,
-        ));
+            blur: free.sigma_nm * local,
+            width: free.box_nm * local,
+            fwhm: line.fwhm_nm * local,
+        });
         let fwhm_px = free.fwhm_nm() * local;
         m.log.push(format!(
             "line at {:.1} nm: FWHM {fwhm_px:.2} px; ends blurred by {ends_px:.2} ± {ends_sigma:.2} px; free fit box {:.2} px and blur \
@@ -207,8 +219,15 @@ pub fn widths(
     let clearest = sharpness
         .iter()
         .copied()
-        .min_by(|a, b| (a.1 / a.0).total_cmp(&(b.1 / b.0)));
-    let Some((ends, ends_sigma, blur, width, fwhm)) = clearest else {
+        .min_by(|a, b| (a.ends_sigma / a.ends).total_cmp(&(b.ends_sigma / b.ends)));
+    let Some(Sharp {
+        ends,
+        ends_sigma,
+        blur,
+        width,
+        fwhm,
+    }) = clearest
+    else {
         return;
     };
     m.metrics.blur_px = Some(Estimate {
@@ -226,11 +245,10 @@ pub fn widths(
     let smeared = smears.len() * 2 > sharpness.len();
     let sharp_px = inputs.calibration.map_or(0.0, |c| c.slit_image_px);
     // Of all lines together: one line's ends may have met dust.
-    let weights: f64 = sharpness.iter().map(|s| s.1.powi(-2)).sum();
-    let mean = |of: &dyn Fn(&(f64, f64, f64, f64, f64)) -> f64| -> f64 {
-        sharpness.iter().map(|s| of(s) * s.1.powi(-2)).sum::<f64>() / weights
-    };
-    let (mean_ends, mean_fwhm) = (mean(&|s| s.0), mean(&|s| s.4));
+    let weight = |s: &Sharp| s.ends_sigma.powi(-2);
+    let weights: f64 = sharpness.iter().map(weight).sum();
+    let mean_ends = sharpness.iter().map(|s| s.ends * weight(s)).sum::<f64>() / weights;
+    let mean_fwhm = sharpness.iter().map(|s| s.fwhm * weight(s)).sum::<f64>() / weights;
     if mean_ends > SOFT_PX
         && let Some(widened) = widened_evenly(mean_fwhm, sharp_px, mean_ends)
     {
@@ -248,7 +266,8 @@ pub fn widths(
     // A movement smears every line; soft ends of one faint line are its noise and its glare.
     let soft = sharpness
         .iter()
-        .filter(|s| s.0 > SOFT_PX && s.2 < 0.7 * s.0 && (smeared || s.0 - s.2 > 2.6 * s.1))
+        .filter(|s| s.ends > SOFT_PX && s.blur < 0.7 * s.ends)
+        .filter(|s| smeared || s.ends - s.blur > 2.6 * s.ends_sigma)
         .count();
     if 3 * soft >= 2 * sharpness.len() {
         // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
