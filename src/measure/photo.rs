@@ -14,7 +14,7 @@ use crate::measure::map::Map;
 use crate::measure::optics::Optics;
 use crate::measure::profile::{Profile, slabs};
 use crate::measure::recognise::Search;
-use crate::measure::scale::{Found, Order, Refusal, UNEVEN_SHARE, calibrate};
+use crate::measure::scale::{Found, Order, Refusal, UNEVEN_SHARE, calibrate, looks_like};
 use crate::measure::survey::{Survey, cut_off, height_observations, lit_direction, look, survey};
 use crate::measure::{
     Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind,
@@ -34,6 +34,8 @@ pub struct Inputs<'a> {
     pub capture: Capture,
     /// Lamps a calibration photo may show: one, or all for `auto`.
     pub lamps: Vec<&'a Lamp>,
+    /// Lamps that a wrong one is compared with, to say what it looks like.
+    pub others: &'a [Lamp],
     /// Published lines by which peaks are named.
     pub names: &'a [LampLine],
     /// The scale of the bench, from one of its lamp photos.
@@ -177,6 +179,7 @@ fn orders(
 fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Measurement) {
     let mut best: Option<(usize, Found)> = None;
     let mut refusals: Vec<Refusal> = Vec::new();
+    let mut instead: Option<(&Lamp, f64)> = None;
     for (which, survey) in surveys.iter().enumerate() {
         let heights = height_observations(&survey.edges);
         let base = survey.optics.clone();
@@ -216,6 +219,11 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
         }
         if best.as_ref().is_some_and(|b| b.1.score > 0.3) {
             break;
+        }
+        let is_announced = |lamp: &&Lamp| inputs.lamps.iter().any(|l| l.name == lamp.name);
+        if best.is_none() && instead.is_none() {
+            let others = inputs.others.iter().filter(|lamp| !is_announced(lamp));
+            instead = looks_like(&base, &orders, others, &search);
         }
     }
     match best {
@@ -283,6 +291,14 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Me
             m.not_measured.push(format!("wavelength scale: {why}"));
             let mut f = finding(code, Severity::Retake, &why, "");
             f.slots.insert("found", why);
+            if let Some((lamp, score)) = instead {
+                m.log.push(format!(
+                    "the lines make the pattern of {}: agreement {score:.2}",
+                    lamp.title
+                ));
+                let name = lamp.title.split(" (").next().unwrap_or(&lamp.title);
+                f.slots.insert("instead", name.to_lowercase());
+            }
             m.findings.push(f);
             if let Some(survey) = surveys.first() {
                 provisional(frame, inputs, survey, m);

@@ -42,6 +42,9 @@ pub struct Found {
 
 /// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.03–0.7, wrong ones below −0.2.
 const LEAST_SCORE: f64 = 0.0;
+/// From this agreement on, and with so much lead over the next, another lamp is named as what it looks like.
+const CLEAR_SCORE: f64 = 0.2;
+const CLEAR_LEAD: f64 = 0.15;
 /// Lines are fitted anew on the scale that they gave until nothing moves by more than this, nm…
 const SETTLED_NM: f64 = 0.01;
 /// …or so many times: with one order and a phone askew the slant of the lines takes a few.
@@ -57,18 +60,8 @@ const ANCHOR_PER_WIDTH: f64 = 0.003;
 /// lighting that falls by an eighth from blade to blade moves the centre by a hundredth).
 pub const UNEVEN_SHARE: f64 = 0.01;
 
-/// Fits the scale.
-///
-/// `base` is the optics with which the orders were binned; `focal` says what is known of the focal length.
-pub fn calibrate(
-    base: &Optics,
-    slit: &Slit,
-    height_observations: &[Observation],
-    orders: &[Order],
-    lamp: &Lamp,
-    focal: &Search,
-    log: &mut Vec<String>,
-) -> Result<Found, Refusal> {
+/// The sides of the slit's image on which lines stand out, and those lines' typical width, nm; absent where none does.
+fn sides(orders: &[Order]) -> Option<(Vec<Side<'_>>, f64)> {
     let sides: Vec<Side> = orders
         .iter()
         .filter_map(|order| {
@@ -95,7 +88,7 @@ pub fn calibrate(
         .filter(|s| s.maxima.iter().map(|m| m.height).fold(0.0f64, f64::max) > 0.02 * strongest)
         .collect();
     if sides.is_empty() {
-        return Err(Refusal::FewLines("no lines stand out".into()));
+        return None;
     }
     let mut widths: Vec<f64> = sides
         .iter()
@@ -103,6 +96,49 @@ pub fn calibrate(
         .collect();
     widths.sort_by(f64::total_cmp);
     let typical = widths[widths.len() / 4];
+    Some((sides, typical))
+}
+
+/// Of other lamps the one whose pattern the lines make, where one does so clearly: for words only, no scale is made of it.
+pub fn looks_like<'a>(
+    base: &Optics,
+    orders: &[Order],
+    lamps: impl Iterator<Item = &'a Lamp>,
+    focal: &Search,
+) -> Option<(&'a Lamp, f64)> {
+    let (sides, typical) = sides(orders)?;
+    let lines = sides.iter().map(|s| s.maxima.len()).max()?;
+    // Two or three lines make many lamps' patterns.
+    if lines < 3 {
+        return None;
+    }
+    let mut agreement: Vec<(&Lamp, f64)> = lamps
+        .filter_map(|lamp| {
+            let candidates = search(base, &features(lamp, typical), &sides, focal);
+            Some((lamp, candidates.first()?.score))
+        })
+        .collect();
+    agreement.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let second = agreement.get(1).map_or(-1.0, |second| second.1);
+    let best = *agreement.first()?;
+    (best.1 > CLEAR_SCORE && best.1 > second + CLEAR_LEAD).then_some(best)
+}
+
+/// Fits the scale.
+///
+/// `base` is the optics with which the orders were binned; `focal` says what is known of the focal length.
+pub fn calibrate(
+    base: &Optics,
+    slit: &Slit,
+    height_observations: &[Observation],
+    orders: &[Order],
+    lamp: &Lamp,
+    focal: &Search,
+    log: &mut Vec<String>,
+) -> Result<Found, Refusal> {
+    let Some((sides, typical)) = sides(orders) else {
+        return Err(Refusal::FewLines("no lines stand out".into()));
+    };
     let lamp_features = features(lamp, typical);
     let candidates = search(base, &lamp_features, &sides, focal);
     for c in candidates.iter().take(3) {

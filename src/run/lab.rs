@@ -329,6 +329,7 @@ impl Lab {
                 facts,
                 capture: purpose.capture,
                 lamps,
+                others: &self.lamps,
                 names: &self.names,
                 calibration: scale.map(|s| s.calibration),
                 range_nm: (self.settings.output.from_nm, self.settings.output.to_nm),

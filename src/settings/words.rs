@@ -80,6 +80,10 @@ pub fn slots(code: Code) -> &'static [(&'static str, &'static str)] {
             "what was found instead, such as: the picture is black",
         )],
         Code::FewLines => &[
+            (
+                "instead",
+                "the lamp that it looks like, where it is another than the announced one",
+            ),
             ("found", "number of lines found"),
             ("needed", "number of lines needed"),
             ("missing", "names of the lines missed"),

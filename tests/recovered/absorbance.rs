@@ -27,6 +27,7 @@ fn spectrum(shot: &Shot, scale: &Calibration, curve: Option<&Curve>) -> Spectrum
         facts: &facts,
         capture: Capture::Sample,
         lamps: Vec::new(),
+        others: &[],
         names: &[],
         calibration: Some(scale),
         range_nm: (settings.output.from_nm, settings.output.to_nm),

@@ -165,6 +165,7 @@ pub fn look_at_lamp(
     let (facts, frame) =
         decode::decode(bytes, 300_000_000).unwrap_or_else(|e| panic!("{what}: {e}"));
     let names = standards::lines_for_naming();
+    let others = standards::lamps();
     let inputs = Inputs {
         bench: &settings.bench("any"),
         facts: &facts,
@@ -174,6 +175,7 @@ pub fn look_at_lamp(
         } else {
             Vec::new()
         },
+        others: &others,
         names: &names,
         calibration: scale,
         range_nm: (settings.output.from_nm, settings.output.to_nm),

@@ -30,3 +30,31 @@ fn no_other_lamp_passes_for_a_fluorescent_one() {
         .collect();
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
+
+#[test]
+fn what_is_photographed_instead_is_named_and_what_has_no_lines_is_not() {
+    let lamps = [
+        ("helium", Source::Helium, Some("helium tube")),
+        ("hydrogen", Source::Hydrogen, Some("hydrogen tube")),
+        ("sodium", Source::Sodium, Some("sodium lamp")),
+        ("bulb", Source::Tungsten(2800.0), None),
+        ("white diode", Source::WhiteLed(4000.0), None),
+        ("laser", Source::Laser(532.0), None),
+    ];
+    let named: Vec<(&str, Option<String>, Option<&str>)> = lamps
+        .into_par_iter()
+        .map(|(name, source, expected)| {
+            let shot = Bench::sound(2, 61).shot(33, light(source, 6), (0.3, 0.1, 0.2));
+            let seen = photograph(name, &shot, Capture::Calibration, None);
+            let mut findings = seen.measurement.findings.iter();
+            let instead = findings.find_map(|f| f.slots.get("instead").cloned());
+            (name, instead, expected)
+        })
+        .collect();
+    assert!(
+        named
+            .iter()
+            .all(|(_, found, expected)| found.as_deref() == *expected),
+        "{named:?}"
+    );
+}
