@@ -294,6 +294,30 @@ mod tests {
     use crate::run::read::Source;
     use std::time::Duration;
 
+    #[test]
+    fn a_picture_is_cut_where_its_sides_are_others_and_a_smaller_copy_is_not() {
+        let sized = |width, height| Facts {
+            model: Some("Tern 3".to_owned()),
+            width,
+            height,
+            ..Facts::default()
+        };
+        let lamp = Input {
+            facts: Arc::new(sized(4032, 3024)),
+            ..blank("lamp-01.jpg", "heron")
+        };
+        let lamps = [lamp];
+        let cut = |facts: &Facts| cut_down(&lamps, facts).is_some();
+        assert!(cut(&sized(4032, 2268)) && cut(&sized(2444, 3024)));
+        // Held upright, halved, larger, of another phone.
+        assert!(!cut(&sized(3024, 4032)) && !cut(&sized(2016, 1512)) && !cut(&sized(8064, 6048)));
+        let other = Facts {
+            model: Some("Skua".to_owned()),
+            ..sized(4032, 2268)
+        };
+        assert!(!cut(&other));
+    }
+
     /// A blank; all have the same bytes.
     fn blank(photo: &str, bench: &str) -> Input {
         let purpose = Purpose {

@@ -212,9 +212,10 @@ impl Lab {
         let link = Link {
             exposure_ratio: ratio,
             stray_sigma: against.dark.map_or(0.0, |(_, level)| DARK_DOUBT * level),
-            tone_share: match against.curve {
-                Some(_) => KNOWN_TONE,
-                None => UNKNOWN_TONE,
+            // The sensor's own samples have no tone curve.
+            tone_share: match (against.curve, facts.format) {
+                (None, format) if format != "dng" => UNKNOWN_TONE,
+                _ => KNOWN_TONE,
             },
         };
         let absorbance = match (
@@ -235,7 +236,7 @@ impl Lab {
                         100.0 * level
                     ));
                 }
-                if against.curve.is_none() {
+                if link.tone_share == UNKNOWN_TONE {
                     remarks.push(format!(
                         "no bracket shows this phone's tone curve: sRGB's is used, and {:.0} % of each absorbance is counted as doubt",
                         100.0 * UNKNOWN_TONE
