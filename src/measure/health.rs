@@ -150,11 +150,6 @@ pub fn metrics(
         (shape, lamp),
         m,
     );
-    let is_said = |m: &Measurement| m.not_measured.iter().any(|n| n.starts_with("slit width"));
-    if m.metrics.slit_width_um.is_none() && !is_said(m) {
-        m.not_measured
-            .push("slit width: no line is sharp, bright and alone enough to show it".into());
-    }
     m.metrics
         .more
         .insert("end_shear_px", survey.slit.end_shear_px);
@@ -178,6 +173,14 @@ pub fn metrics(
         let known = m.metrics.more.get("moved_px").copied().unwrap_or(0.0);
         m.metrics.more.insert("moved_px", known.max(grown));
         m.metrics.slit_width_um = None;
+    }
+    let is_said = m.not_measured.iter().any(|n| n.starts_with("slit width"));
+    if m.metrics.slit_width_um.is_none() && !is_said {
+        let why = match m.metrics.more.get("moved_px") {
+            Some(_) => "the picture has moved",
+            None => "no line is sharp, bright and alone enough to show it",
+        };
+        m.not_measured.push(format!("slit width: {why}"));
     }
     let stray = stray_light(&survey.map, survey, optics);
     let mut band: Vec<f64> = visible.iter().map(|&i| profile.background[i]).collect();

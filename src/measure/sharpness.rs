@@ -339,7 +339,7 @@ fn continuum_ends(
     }
 }
 
-/// The mean of two independent estimates, by weight (GUM H.5 has the form; from memory).
+/// The mean of two independent estimates, each weighed by its variance (common practice, no source).
 fn weighted(a: Estimate, b: Estimate) -> Estimate {
     let (wa, wb) = (a.sigma.powi(-2), b.sigma.powi(-2));
     Estimate {

@@ -180,13 +180,7 @@ impl Survey {
     pub fn slit_is_cut(&self) -> bool {
         let cell = self.map.cell_px;
         let (width, height) = (self.map.width * cell, self.map.height * cell);
-        let slit = &self.slit;
-        let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
-        [-1.0, 1.0].iter().any(|end| {
-            let reach = end * (slit.half_length_px + 10.0);
-            let (x, y) = (slit.centre.0 + reach * ax, slit.centre.1 + reach * ay);
-            x < 0.0 || y < 0.0 || x > width as f64 - 1.0 || y > height as f64 - 1.0
-        })
+        is_cut(&self.slit, (width as f64, height as f64))
     }
 
     /// How many of the ends that are seen along the band lie at the slit's own height (within an eighth of it), and how
@@ -231,6 +225,16 @@ impl Survey {
             wide: (facts.width > facts.height) != swapped,
         })
     }
+}
+
+/// True where an end of a slit's image lies at the edge of a picture of this width and height, px.
+fn is_cut(slit: &Slit, (width, height): (f64, f64)) -> bool {
+    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
+    [-1.0, 1.0].iter().any(|end| {
+        let reach = end * (slit.half_length_px + 10.0);
+        let (x, y) = (slit.centre.0 + reach * ax, slit.centre.1 + reach * ay);
+        x < 0.0 || y < 0.0 || x > width - 1.0 || y > height - 1.0
+    })
 }
 
 /// By how much the file's orientation turns the sensor's picture, rad, and whether its sides change places; absent for the
@@ -290,7 +294,8 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
             stride,
         );
         // An end that the others contradict (dust at a line's end, a streak) would turn the picture: out, and once more.
-        let calm = located.edge_share > SURE_EDGE_SHARE;
+        let size = (frame.width() as f64, frame.height() as f64);
+        let calm = located.edge_share > SURE_EDGE_SHARE && !is_cut(&slit, size);
         for _ in 0..2 {
             let Some(a) = turn_to_ends(&optics, &slit, &found, calm) else {
                 break;
