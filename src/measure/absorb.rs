@@ -1,6 +1,6 @@
 //! Sample over blank: transmittance and absorbance, wavelength by wavelength, from the channels that carry signal there.
 
-use crate::measure::{AbsorbanceRow, Estimate, Spectrum, SpectrumRow};
+use crate::measure::{AbsorbanceRow, Estimate, Peak, PeakKind, Spectrum, SpectrumRow};
 
 /// A channel weaker than this share of the strongest one at the same wavelength says little: what the phone's colour
 /// matrix took away below zero was cut, and colour is smoothed.
@@ -18,6 +18,9 @@ const HELD_ANEW: f64 = 0.01;
 const SCATTERED: f64 = 0.02;
 /// How far it is scattered, nm.
 const SCATTER_REACH_NM: f64 = 60.0;
+/// A line of the sample's own is at least so many times as bright, against the blank, as what lies beside it. Between two
+/// pictures of one lamp the ratio differs from a line's top to its foot by tenths.
+const LINE_STANDS_OUT: f64 = 2.0;
 /// Exposures as phones write them are rounded: 1/33 s is written 1/30 by some (common practice, no source).
 const ROUNDED: f64 = 0.01;
 /// What share of a contrast a phone's own tone curve may be worth where no bracket has shown it: a mild S over sRGB changes
@@ -168,11 +171,19 @@ pub enum Likeness {
 /// Whether `sample` can be the light of `blank` through an absorber: never much brighter than it, and different only in
 /// broad strokes. Another lamp has lines, or light where the blank has none.
 ///
-/// `exposure_ratio` as in [`absorbance`]. `Same` where too little of the blank is lit to tell.
-pub fn likeness(sample: &Spectrum, blank: &Spectrum, exposure_ratio: f64) -> Likeness {
+/// `peaks` are the sample's; `exposure_ratio` as in [`absorbance`]. `Same` where too little of the blank is lit to tell.
+pub fn likeness(
+    sample: &Spectrum,
+    peaks: &[Peak],
+    blank: &Spectrum,
+    exposure_ratio: f64,
+) -> Likeness {
     let Some(first) = blank.rows.first() else {
         return Likeness::Same;
     };
+    if peaks.iter().any(|peak| shines_alone(peak, sample, blank)) {
+        return Likeness::Another;
+    }
     let strongest = |row: &SpectrumRow| row.rgb.iter().copied().fold(0.0f64, f64::max);
     let top = blank.rows.iter().map(strongest).fold(0.0f64, f64::max);
     // Log of sample over blank where the blank is lit; a floor of a hundredth, for what is absorbed altogether.
@@ -216,6 +227,24 @@ pub fn likeness(sample: &Spectrum, blank: &Spectrum, exposure_ratio: f64) -> Lik
         Likeness::Same
     } else {
         Likeness::Perhaps
+    }
+}
+
+/// True where a sharp line of the sample stands out of what the blank would leave there: no absorber makes lines.
+fn shines_alone(peak: &Peak, sample: &Spectrum, blank: &Spectrum) -> bool {
+    if peak.kind == PeakKind::Band || peak.height.value < 20.0 * peak.height.sigma {
+        return false;
+    }
+    let share = |nm: f64| -> Option<f64> {
+        let at = |s: &Spectrum| between(s, (nm - s.rows.first()?.wavelength_nm) / s.step_nm);
+        let (own, other) = (at(sample)?, at(blank)?);
+        let lit = other.clipped < 0.02 && other.signal > 5.0 * other.signal_sigma;
+        lit.then(|| own.signal / other.signal)
+    };
+    let (centre, away) = (peak.centre_nm.value, 2.0 * peak.fwhm_nm.value);
+    match (share(centre), share(centre - away), share(centre + away)) {
+        (Some(top), Some(below), Some(above)) => top > LINE_STANDS_OUT * below.max(above),
+        _ => false,
     }
 }
 
@@ -395,7 +424,7 @@ mod tests {
                 })
                 .collect(),
         };
-        let seen = |f: &dyn Fn(usize) -> f64| likeness(&scaled(f), &blank, 1.0);
+        let seen = |f: &dyn Fn(usize) -> f64| likeness(&scaled(f), &[], &blank, 1.0);
         assert_eq!(seen(&|_| 0.5), Likeness::Perhaps);
         assert_eq!(seen(&|i| 0.1 + 0.005 * i as f64), Likeness::Same);
         assert_eq!(
@@ -403,6 +432,26 @@ mod tests {
             Likeness::Another
         );
         assert_eq!(seen(&|_| 2.0), Likeness::Another);
+        // A coated lamp: dimmer than the blank everywhere, one line on a broad glow.
+        let about = |value: f64, sigma: f64| Estimate { value, sigma };
+        let line = Peak {
+            centre_nm: about(550.0, 0.1),
+            fwhm_nm: about(2.0, 0.1),
+            height: about(0.12, 0.001),
+            area: about(0.3, 0.01),
+            kind: PeakKind::Line,
+            clipped: false,
+            name: String::new(),
+        };
+        let coated = scaled(&|i| if i.abs_diff(100) < 2 { 0.4 } else { 0.1 });
+        assert_eq!(likeness(&coated, &[], &blank, 1.0), Likeness::Perhaps);
+        assert_eq!(
+            likeness(&coated, std::slice::from_ref(&line), &blank, 1.0),
+            Likeness::Another
+        );
+        // The blank's own line, dimmed like all else.
+        let grey = scaled(&|_| 0.4);
+        assert_eq!(likeness(&grey, &[line], &blank, 1.0), Likeness::Perhaps);
     }
 
     #[test]

@@ -184,7 +184,9 @@ impl Lab {
         };
         // A bench photographs other lamps after its blank: the blank is not theirs.
         let alike = match (&measurement.spectrum, blank.and_then(|b| b.2)) {
-            (Some(sample), Some(reference)) => likeness(sample, reference, ratio),
+            (Some(sample), Some(reference)) => {
+                likeness(sample, &measurement.peaks, reference, ratio)
+            }
             (None, _) => Likeness::Another,
             (_, None) => Likeness::Same,
         };

@@ -62,6 +62,8 @@ pub enum Source {
     Tungsten(f64),
     /// Daylight from the sky.
     Daylight,
+    /// Any other light without sharp lines: wavelength in nm, rising, and strength per nm.
+    Smooth(Vec<(f64, f64)>),
 }
 
 /// An absorbing solution.
@@ -243,6 +245,18 @@ impl Light {
             &Source::Tungsten(kelvin) => {
                 for (s, l) in smooth.iter_mut().zip(&wavelengths) {
                     *s = planck(*l, kelvin);
+                }
+            }
+            Source::Smooth(table) => {
+                for (s, &l) in smooth.iter_mut().zip(&wavelengths) {
+                    let next = table.partition_point(|p| p.0 < l);
+                    *s = match (
+                        next.checked_sub(1).and_then(|i| table.get(i)),
+                        table.get(next),
+                    ) {
+                        (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (l - a.0) / (b.0 - a.0),
+                        _ => 0.0,
+                    };
                 }
             }
             Source::Daylight => {

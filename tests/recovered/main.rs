@@ -7,6 +7,7 @@
 mod absorbance;
 mod colour;
 mod crosscheck;
+mod daylight;
 mod distortion;
 mod faults;
 mod fine_disc;
