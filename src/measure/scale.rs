@@ -50,12 +50,12 @@ const SETTLED_NM: f64 = 0.01;
 /// …or so many times: with one order and a phone askew the slant of the lines takes a few.
 const MOST_ROUNDS: usize = 8;
 /// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG.
-const FLOOR_PX: f64 = 0.03;
+const FLOOR_PX: f64 = 0.02;
 /// Middle of the zero order, half-way between its flanks: what stays even where the image is as narrow as the slit…
-const ANCHOR_PX: f64 = 0.025;
+const ANCHOR_PX: f64 = 0.015;
 /// …and what each pixel of its width adds: glare and unequal lighting blow the flanks up unequally. Between drawn photos of
 /// one bench the middle scatters by 0.03 px (two hands).
-const ANCHOR_PER_WIDTH: f64 = 0.003;
+const ANCHOR_PER_WIDTH: f64 = 0.001;
 /// A slit lit unevenly across its width moves every line by this share of the width (common practice, no source: a
 /// lighting that falls by an eighth from blade to blade moves the centre by a hundredth).
 pub const UNEVEN_SHARE: f64 = 0.01;

@@ -269,7 +269,9 @@ pub fn widths(
         .filter(|s| s.ends > SOFT_PX && s.blur < 0.7 * s.ends)
         .filter(|s| smeared || s.ends - s.blur > 2.6 * s.ends_sigma)
         .count();
-    if 3 * soft >= 2 * sharpness.len() {
+    // One line whose ends are not clear does not say so against the ends of the band.
+    let borne_out = sharpness.len() > 1 || overall.is_none_or(|blur| blur > SOFT_PX);
+    if 3 * soft >= 2 * sharpness.len() && borne_out {
         // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
         m.metrics.more.insert("moved_px", along.hypot(across));
         m.metrics.slit_width_um = None;

@@ -22,7 +22,7 @@ pub struct Witness {
 const UNEVEN_ENDS: f64 = 1.3;
 /// How unlike the blur across the slit is to that along it, share of it: in green light the sensor and a JPEG have their full
 /// resolution in both directions; blue and red have been smoothed as colour, in one direction or in both.
-const UNLIKE: [f64; 2] = [0.06, 0.5];
+const UNLIKE: [f64; 2] = [0.1, 0.5];
 /// What a line's width itself is uncertain by, share of the box.
 const LEAST_SHARE: f64 = 0.05;
 
@@ -42,7 +42,12 @@ pub fn slit_box_nm(witnesses: &[Witness], widest_nm: f64) -> Option<(f64, f64)> 
         return None;
     }
     let n = chosen.len() as f64;
-    let weight = |w: &Witness| 1.0 / (UNEVEN_ENDS * w.ends_px.1).powi(2).max(1e-6);
+    // By their shares: an end that noise has sharpened also has the smaller uncertainty, and would pull the mean to it.
+    let typical = chosen.iter().map(|w| w.ends_px.0).sum::<f64>() / n;
+    let weight = |w: &Witness| {
+        let share = w.ends_px.1 / w.ends_px.0.max(1e-3);
+        1.0 / (UNEVEN_ENDS * share * typical).powi(2).max(1e-6)
+    };
     let weights: f64 = chosen.iter().map(weight).sum();
     let blur = chosen.iter().map(|w| w.ends_px.0 * weight(w)).sum::<f64>() / weights;
     let scattered: f64 = chosen

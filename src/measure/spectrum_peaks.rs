@@ -3,12 +3,23 @@
 use std::collections::BTreeMap;
 
 use crate::measure::lineshape::FWHM_PER_SIGMA;
-use crate::measure::peaks::maxima;
+use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::profile::Profile;
 use crate::measure::{Estimate, LampLine, Peak, PeakKind};
 
 /// A centre is not known better than this share of the sampling, whatever the noise.
 const FLOOR_NM: f64 = 0.01;
+/// A line in a blend is known by its curvature to this share of the bandpass: what it leans on bends too (drawn lamps).
+const LEANS: f64 = 0.05;
+/// A blend's middle is that of no line: it is known to this share of what the blend is wider than a line.
+const BLENDED: f64 = 0.15;
+/// A blend is so many bandpasses wide; below that it may be a line whose colour a camera has smoothed.
+const SURELY_A_BLEND: f64 = 1.7;
+/// A line's feet, a bandpass from its middle, differ by this share of its height where it leans on something; alone, by
+/// a few hundredths.
+const UNEVEN_FEET: f64 = 0.12;
+/// Of two bends in a blend the sharper one is the line's if it is so many times as sharp.
+const SHARPER: f64 = 1.5;
 
 /// Finds and measures the peaks. `sigma_at` is the scale's own uncertainty by wavelength, nm.
 pub fn peaks(
@@ -26,7 +37,8 @@ pub fn peaks(
             let samples = (fwhm / profile.step_nm).max(1.0);
             let statistical = fwhm / FWHM_PER_SIGMA / (peak.snr * samples.sqrt()).max(1.0) * 1.5;
             let scale = sigma_at(peak.nm).unwrap_or(0.0);
-            let centre_sigma = statistical.hypot(FLOOR_NM).hypot(scale);
+            let mut centre_nm = peak.nm;
+            let mut centre_sigma = statistical.hypot(FLOOR_NM).hypot(scale);
             let reach = (1.2 * fwhm / profile.step_nm) as usize;
             let base = peak.height - peak.prominence;
             let from = peak.index.saturating_sub(reach);
@@ -38,16 +50,25 @@ pub fn peaks(
                 * profile.step_nm;
             let noise = profile.sigma[peak.index];
             let area_sigma = noise * profile.step_nm * ((to - from) as f64).sqrt() * 1.5;
-            let kind = if peak.fwhm_nm < 1.35 * bandpass_nm {
+            let mut kind = if peak.fwhm_nm < 1.35 * bandpass_nm {
                 PeakKind::Line
             } else if peak.fwhm_nm < 2.6 * bandpass_nm && peak.fwhm_nm < 6.0 {
                 PeakKind::Merged
             } else {
                 PeakKind::Band
             };
+            if (peak.fwhm_nm > SURELY_A_BLEND * bandpass_nm || leans(profile, peak, bandpass_nm))
+                && let Some((nm, sigma)) = line_in_blend(profile, peak, bandpass_nm)
+            {
+                kind = PeakKind::Merged;
+                centre_nm = nm;
+                centre_sigma = centre_sigma.hypot(sigma).hypot(LEANS * bandpass_nm);
+            } else if kind == PeakKind::Merged {
+                centre_sigma = centre_sigma.hypot(BLENDED * (peak.fwhm_nm - bandpass_nm));
+            }
             Peak {
                 centre_nm: Estimate {
-                    value: peak.nm,
+                    value: centre_nm,
                     sigma: centre_sigma,
                 },
                 fwhm_nm: Estimate {
@@ -70,6 +91,66 @@ pub fn peaks(
         .collect();
     name(&mut peaks, bandpass_nm, names);
     peaks
+}
+
+/// True where one foot of a line stands in something and the other does not.
+fn leans(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> bool {
+    // What is no wider than a line has not been widened by what it leans on.
+    if peak.fwhm_nm < 1.05 * bandpass_nm {
+        return false;
+    }
+    let foot = |nm: f64| profile.index(nm).map(|i| profile.light[i]);
+    match (foot(peak.nm - bandpass_nm), foot(peak.nm + bandpass_nm)) {
+        (Some(a), Some(b)) => (a - b).abs() > UNEVEN_FEET * peak.prominence,
+        _ => false,
+    }
+}
+
+/// A sharp line that leans on something broader (mercury's 546 nm on its phosphor's shoulder): the place, nm, where the
+/// blend bends most, with its standard uncertainty from the noise. Absent where nothing bends as a line does, or where
+/// two places bend much alike.
+///
+/// The second derivative makes a line stand out of a blend by the square of the widths' ratio (derivative spectroscopy,
+/// common practice, no source).
+fn line_in_blend(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> Option<(f64, f64)> {
+    if peak.fwhm_nm > 6.0 * bandpass_nm || peak.clipped > 0.02 {
+        return None;
+    }
+    let apart = ((0.5 * bandpass_nm / profile.step_nm).round() as usize).max(1);
+    let reach = ((0.7 * peak.fwhm_nm / profile.step_nm).round() as usize).max(2);
+    let wide = apart.div_ceil(2);
+    let from = peak.index.checked_sub(reach + apart + wide)?;
+    let to = peak.index + reach + apart + wide;
+    if to >= profile.len() {
+        return None;
+    }
+    let mean = |i: usize| -> f64 {
+        let values = &profile.light[i - wide / 2..=i + wide / 2];
+        values.iter().sum::<f64>() / values.len() as f64
+    };
+    let noise = 6f64.sqrt() * profile.sigma[peak.index] / ((wide / 2 * 2 + 1) as f64).sqrt();
+    let first = from + apart + wide;
+    let bend: Vec<f64> = (first..=first + 2 * reach)
+        .map(|i| 2.0 * mean(i) - mean(i - apart) - mean(i + apart))
+        .collect();
+    let mut tops: Vec<usize> = (1..bend.len() - 1)
+        .filter(|&i| bend[i] >= bend[i - 1] && bend[i] > bend[i + 1] && bend[i] > 0.0)
+        .collect();
+    tops.sort_by(|&a, &b| bend[b].total_cmp(&bend[a]));
+    let &top = tops.first()?;
+    let second = tops.get(1).map_or(0.0, |&i| bend[i]);
+    // A line of this height bends by half of it over half its width.
+    if bend[top] < 5.0 * noise || bend[top] < 0.3 * peak.prominence || bend[top] < SHARPER * second
+    {
+        return None;
+    }
+    let (a, b, c) = (bend[top - 1], bend[top], bend[top + 1]);
+    let curve = 2.0 * b - a - c;
+    if curve <= 0.0 {
+        return None;
+    }
+    let nm = profile.nm((first + top) as f64 + 0.5 * (c - a) / curve);
+    Some((nm, 0.5 * bandpass_nm * noise / b))
 }
 
 /// Where a phone sees well enough for a missing line to be missing.
