@@ -18,6 +18,8 @@ const HELD_ANEW: f64 = 0.01;
 const SCATTERED: f64 = 0.02;
 /// How far it is scattered, nm.
 const SCATTER_REACH_NM: f64 = 60.0;
+/// Bends are seen over so many nm: narrower than the bands of dyes, as wide as a diode's peak.
+const BEND_NM: f64 = 15.0;
 /// A line of the sample's own is at least so many times as bright, against the blank, as what lies beside it. Between two
 /// pictures of one lamp the ratio differs from a line's top to its foot by tenths.
 const LINE_STANDS_OUT: f64 = 2.0;
@@ -218,7 +220,7 @@ pub fn likeness(
     let rough = changes.iter().filter(|c| **c > 0.5).count() as f64 / changes.len().max(1) as f64;
     // No sample of a class takes away 98 % of half of the light; a lamp of few lines has nothing there.
     let dark = lit.iter().filter(|r| **r < 0.02f64.ln()).count() as f64 / lit.len() as f64;
-    if brighter >= 0.15 || rough >= 0.15 || dark >= 0.5 {
+    if brighter >= 0.15 || rough >= 0.15 || dark >= 0.5 || lacks_its_bends(&ratios, sample, blank) {
         return Likeness::Another;
     }
     // A solution lets nearly all through somewhere; a tenth of the lit range, so that one noisy spot does not decide.
@@ -228,6 +230,40 @@ pub fn likeness(
     } else {
         Likeness::Perhaps
     }
+}
+
+/// True where the ratio of sample to blank shows the blank's own peaks and gaps upside down: the sample's light does not have
+/// them. `ratios` are logarithms at the sample's wavelengths.
+///
+/// An absorber's bands have nothing to do with where its lamp peaks: bends of ratio and blank go together by chance only.
+fn lacks_its_bends(ratios: &[Option<f64>], sample: &Spectrum, blank: &Spectrum) -> bool {
+    let away = (BEND_NM / sample.step_nm.max(0.01)).round() as usize;
+    let blank_ln = |i: usize| -> Option<f64> {
+        let nm = sample.rows.get(i)?.wavelength_nm;
+        let row = between(
+            blank,
+            (nm - blank.rows.first()?.wavelength_nm) / blank.step_nm,
+        )?;
+        Some(row.signal.max(1e-6).ln())
+    };
+    let (mut both, mut own, mut other) = (0.0f64, 0.0f64, 0.0f64);
+    let mut n = 0.0f64;
+    for i in (away..ratios.len().saturating_sub(away)).step_by((away / 3).max(1)) {
+        let three =
+            |f: &dyn Fn(usize) -> Option<f64>| Some(f(i - away)? - 2.0 * f(i)? + f(i + away)?);
+        let ratio = three(&|k| ratios.get(k).copied().flatten());
+        if let (Some(ratio), Some(blank)) = (ratio, three(&blank_ln)) {
+            both += ratio * blank;
+            own += ratio * ratio;
+            other += blank * blank;
+            n += 1.0;
+        }
+    }
+    // A bulb has no bends to miss.
+    if n < 10.0 || (other / n).sqrt() < 0.2 {
+        return false;
+    }
+    both / other < -0.5 && both / (own * other).sqrt() < -0.8
 }
 
 /// True where a sharp line of the sample stands out of what the blank would leave there: no absorber makes lines.
@@ -432,6 +468,15 @@ mod tests {
             Likeness::Another
         );
         assert_eq!(seen(&|_| 2.0), Likeness::Another);
+        // A bulb beside a diode's blank: it has light in the diode's gap and none of its peak.
+        let peaked = |i: usize| 1.0 + 3.0 * (-((i as f64 - 60.0) / 12.0).powi(2)).exp();
+        let diode = scaled(&|i| 0.2 * peaked(i));
+        let bulb = scaled(&|i| 0.1 + 0.0003 * i as f64);
+        let dyed = scaled(&|i| {
+            0.2 * peaked(i) * (1.0 - 0.7 * (-((i as f64 - 90.0) / 30.0).powi(2)).exp())
+        });
+        assert_eq!(likeness(&bulb, &[], &diode, 1.0), Likeness::Another);
+        assert_eq!(likeness(&dyed, &[], &diode, 1.0), Likeness::Same);
         // A coated lamp: dimmer than the blank everywhere, one line on a broad glow.
         let about = |value: f64, sigma: f64| Estimate { value, sigma };
         let line = Peak {

@@ -7,7 +7,7 @@ use crate::measure::optics::Optics;
 use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
-use crate::measure::slit_width::{Witness, slit_box_nm};
+use crate::measure::slit_width::{Witness, is_green, slit_box_nm};
 use crate::measure::spectrum_peaks::element;
 use crate::measure::survey::Survey;
 use crate::measure::trace::Slit;
@@ -29,8 +29,10 @@ pub fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) ->
     (grown > 6.0 && sharp && beyond_blur).then_some(grown)
 }
 
-/// Ends blurred by more than this, px, are soft.
+/// Ends blurred by more than this, px, are soft…
 const SOFT_PX: f64 = 2.2;
+/// …and in blue and red light, whose sharpness a camera has smoothed away as colour, from here on: in focus they reach 2.4.
+const SOFT_COLOUR_PX: f64 = 2.9;
 /// Width over standard deviation of what bad focus makes of a point: 2.4 (at half height) where it fades out, 4 from edge
 /// to edge of an even disc, as lenses without much aberration draw it; with room for what both are known to.
 const DISC_WIDTHS: (f64, f64) = (1.8, 4.4);
@@ -81,7 +83,18 @@ struct Sharp {
     width: f64,
     /// Width at half height.
     fwhm: f64,
+    /// From where on ends are soft in its colour.
+    soft: f64,
+    /// Its box, nm, where the line's own flat top shows it.
+    open_nm: Option<f64>,
 }
+
+/// A line with a box of at least so many pixels, and so many times its blur, shows its flat top: the box is the slit (or a
+/// movement) whatever the ends say. Smaller ones are also made by what a JPEG does to colours.
+const OPEN_PX: f64 = 6.0;
+const OPEN_PER_BLUR: f64 = 3.0;
+/// A box that shows itself is known to this share (drawn slits of 0.6 to 1.2 mm).
+const OPEN_SHARE: f64 = 0.08;
 
 /// Slit, focus and movement, told apart: the lines are blurred across the slit by the slit's width, the focus and the
 /// movement; the slit's ends, along it, by focus and movement only.
@@ -187,12 +200,21 @@ pub fn widths(
         if chi > 6.0 {
             continue;
         }
+        let is_open = line.fwhm_nm * local > 2.0 * FWHM_PER_SIGMA * ends_px;
+        let alone = lamp.is_some() || !may_be_a_pair(inputs.names, line, is_open);
+        let flat = free.box_nm * local > OPEN_PX && free.box_nm > OPEN_PER_BLUR * free.sigma_nm;
         sharpness.push(Sharp {
+            open_nm: (flat && alone && chi < 3.0).then_some(free.box_nm),
             ends: ends_px,
             ends_sigma,
             blur: free.sigma_nm * local,
             width: free.box_nm * local,
             fwhm: line.fwhm_nm * local,
+            soft: if is_green(line.nm) {
+                SOFT_PX
+            } else {
+                SOFT_COLOUR_PX
+            },
         });
         let fwhm_px = free.fwhm_nm() * local;
         m.log.push(format!(
@@ -202,8 +224,7 @@ pub fn widths(
             free.box_nm * local,
             free.sigma_nm * local
         ));
-        let is_open = line.fwhm_nm * local > 2.0 * FWHM_PER_SIGMA * ends_px;
-        if lamp.is_some() || !may_be_a_pair(inputs.names, line, is_open) {
+        if alone {
             witnesses.push(Witness {
                 nm: line.nm,
                 fwhm_px,
@@ -226,6 +247,7 @@ pub fn widths(
         blur,
         width,
         fwhm,
+        ..
     }) = clearest
     else {
         return;
@@ -249,7 +271,8 @@ pub fn widths(
     let weights: f64 = sharpness.iter().map(weight).sum();
     let mean_ends = sharpness.iter().map(|s| s.ends * weight(s)).sum::<f64>() / weights;
     let mean_fwhm = sharpness.iter().map(|s| s.fwhm * weight(s)).sum::<f64>() / weights;
-    if mean_ends > SOFT_PX
+    let mean_soft = sharpness.iter().map(|s| s.soft * weight(s)).sum::<f64>() / weights;
+    if mean_ends > mean_soft
         && let Some(widened) = widened_evenly(mean_fwhm, sharp_px, mean_ends)
     {
         // Disc or bell, the line's width tells the blur as the ends do, to a fifth.
@@ -266,7 +289,7 @@ pub fn widths(
     // A movement smears every line; soft ends of one faint line are its noise and its glare.
     let soft = sharpness
         .iter()
-        .filter(|s| s.ends > SOFT_PX && s.blur < 0.7 * s.ends)
+        .filter(|s| s.ends > s.soft && s.blur < 0.7 * s.ends)
         .filter(|s| smeared || s.ends - s.blur > 2.6 * s.ends_sigma)
         .count();
     // One line whose ends are not clear does not say so against the ends of the band.
@@ -277,7 +300,19 @@ pub fn widths(
         m.metrics.slit_width_um = None;
         return;
     }
-    let Some((value, sigma)) = slit_box_nm(&witnesses, image_nm) else {
+    let open = "slit width: the blur is as wide as the slit and leaves it open";
+    let flat_tops = sharpness
+        .iter()
+        .filter(|s| s.ends < s.soft)
+        .filter_map(|s| s.open_nm);
+    let open_box = flat_tops
+        .min_by(f64::total_cmp)
+        .filter(|nm| *nm < 1.1 * image_nm)
+        .map(|nm| (nm, OPEN_SHARE * nm));
+    let Some((value, sigma)) = open_box.or_else(|| slit_box_nm(&witnesses, image_nm)) else {
+        if !witnesses.is_empty() {
+            m.not_measured.push(open.into());
+        }
         return;
     };
     let width = Estimate {
@@ -296,8 +331,7 @@ pub fn widths(
     if width.sigma < LARGEST_WIDTH_SIGMA * width.value {
         m.metrics.slit_width_um = Some(width);
     } else {
-        m.not_measured
-            .push("slit width: the blur is as wide as the slit and leaves it open".into());
+        m.not_measured.push(open.into());
     }
 }
 

@@ -26,17 +26,28 @@ const UNLIKE: [f64; 2] = [0.1, 0.5];
 /// What a line's width itself is uncertain by, share of the box.
 const LEAST_SHARE: f64 = 0.05;
 
+/// A slit narrower than so many standard deviations of the blur is not told from it: blur known to an eighth, which is what
+/// two ends of a slit say of it, moves such a slit by a quarter and more, and those that it widens look the surest. In blue
+/// and red the ends are softer than the lines, and the limit is lower.
+const NARROWEST_PER_BLUR: [f64; 2] = [3.4, 3.0];
+
+/// True for light in which a picture has its full sharpness: half of a sensor's pixels are green, and a JPEG's brightness is
+/// mostly theirs.
+pub fn is_green(nm: f64) -> bool {
+    (490.0..600.0).contains(&nm)
+}
+
 /// The slit as a box in nm of path, with its standard uncertainty; absent where the blur leaves it open, or without
 /// witnesses.
 ///
 /// `widest_nm` is the width of the slit's own image, which over-exposure and blur only widen.
 pub fn slit_box_nm(witnesses: &[Witness], widest_nm: f64) -> Option<(f64, f64)> {
-    let is_green = |w: &&Witness| (490.0..600.0).contains(&w.nm);
-    let green: Vec<Witness> = witnesses.iter().filter(is_green).copied().collect();
-    let (chosen, unlike) = if green.is_empty() {
-        (witnesses.to_vec(), UNLIKE[1])
+    let in_green = witnesses.iter().filter(|w| is_green(w.nm));
+    let green: Vec<Witness> = in_green.copied().collect();
+    let (chosen, unlike, narrowest) = if green.is_empty() {
+        (witnesses.to_vec(), UNLIKE[1], NARROWEST_PER_BLUR[1])
     } else {
-        (green, UNLIKE[0])
+        (green, UNLIKE[0], NARROWEST_PER_BLUR[0])
     };
     if chosen.is_empty() {
         return None;
@@ -66,7 +77,8 @@ pub fn slit_box_nm(witnesses: &[Witness], widest_nm: f64) -> Option<(f64, f64)> 
         boxes.sum::<f64>() / n
     };
     let value = mean_box(blur);
-    if value <= 0.0 || value > 1.1 * widest_nm {
+    let px_per_nm = chosen.iter().map(|w| w.px_per_nm).sum::<f64>() / n;
+    if value * px_per_nm < narrowest * blur || value > 1.1 * widest_nm {
         return None;
     }
     let slope = 0.5 * (mean_box(blur - blur_sigma) - mean_box(blur + blur_sigma));
@@ -93,15 +105,15 @@ mod tests {
     #[test]
     fn a_slit_is_found_from_its_lines_and_a_soft_end_is_outweighed() {
         let lines = [
-            witness(502.0, 3.0, 1.0, (1.02, 0.1)),
-            witness(588.0, 3.0, 1.0, (0.98, 0.1)),
-            witness(546.0, 3.0, 1.0, (1.8, 0.8)),
+            witness(502.0, 4.0, 1.0, (1.02, 0.1)),
+            witness(588.0, 4.0, 1.0, (0.98, 0.1)),
+            witness(546.0, 4.0, 1.0, (1.8, 0.8)),
             // Blue is not asked where green is seen.
-            witness(436.0, 3.0, 2.0, (1.0, 0.1)),
+            witness(436.0, 4.0, 2.0, (1.0, 0.1)),
         ];
-        let (value, sigma) = slit_box_nm(&lines, 2.0).unwrap();
-        assert!((value - 1.5).abs() < sigma, "{value} ± {sigma}");
-        assert!(sigma < 0.35 * value, "{sigma}");
+        let (value, sigma) = slit_box_nm(&lines, 2.5).unwrap();
+        assert!((value - 2.0).abs() < sigma, "{value} ± {sigma}");
+        assert!(sigma < 0.25 * value, "{sigma}");
     }
 
     #[test]
@@ -114,6 +126,9 @@ mod tests {
         );
         let wide = [witness(546.0, 6.0, 1.0, (1.0, 0.1))];
         assert!(slit_box_nm(&wide, 2.0).is_none());
+        // Twice the blur: an end that noise has sharpened would make it half as wide again.
+        let narrow = [witness(546.0, 2.0, 1.0, (1.0, 0.1))];
+        assert!(slit_box_nm(&narrow, 2.0).is_none());
         assert!(slit_box_nm(&[], 2.0).is_none());
     }
 }

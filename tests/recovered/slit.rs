@@ -9,7 +9,8 @@ use super::lab::{Bench, light, photograph};
 #[test]
 fn a_slit_in_focus_is_measured_within_a_quarter_and_within_three_of_its_uncertainties_or_not_at_all()
  {
-    let cases: Vec<(f64, Source, bool)> = [170.0, 220.0, 280.0, 360.0, 450.0]
+    // A slit of less than three and a half times the blur, here 300 to 400 µm, is left open and not guessed.
+    let cases: Vec<(f64, Source, bool)> = [130.0, 200.0, 280.0, 360.0, 500.0, 700.0, 900.0]
         .into_iter()
         .flat_map(|um| {
             [false, true].into_iter().flat_map(move |fine| {
@@ -40,10 +41,10 @@ fn a_slit_in_focus_is_measured_within_a_quarter_and_within_three_of_its_uncertai
             Some((um, width.value, width.sigma))
         })
         .collect();
+    let wide = seen.iter().filter(|(um, ..)| *um >= 500.0).count();
     assert!(
-        seen.len() >= 7,
-        "measured on {} of 30 only: {seen:?}",
-        seen.len()
+        wide >= 8,
+        "of 18 slits of 500 µm and more {wide} were measured only: {seen:?}"
     );
     let mut errors: Vec<f64> = seen.iter().map(|(um, v, _)| (v / um - 1.0).abs()).collect();
     errors.sort_by(f64::total_cmp);
