@@ -503,7 +503,17 @@ fn plausible(located: &Located, longest_px: f64) -> Result<(), String> {
         (false, false) => 0.9,
     };
     // A leak has few edges of its own; drawings and rooms have most of theirs elsewhere.
-    let edges = if lines { 0.28 } else { 0.35 };
+    // Many pure and bright lines at the slit's own height and nothing else where a spectrum can be: no drawing has them.
+    let unmistakable = located.lines >= 5
+        && located.line_light > 10.0 * CLEAR_LINES
+        && located.saturation > 0.95
+        && located.zone_share > 0.95
+        && !located.is_grey;
+    let edges = match (unmistakable, lines) {
+        (true, _) => 0.2,
+        (false, true) => 0.28,
+        (false, false) => 0.35,
+    };
     if located.zone_share < in_place || located.edge_share < edges {
         return Err(
             "light and edges all over the picture, not a slit and its spectrum in the dark".into(),
