@@ -96,6 +96,7 @@ pub fn report(
         rms_nm,
         sigma_curve,
         margin: 0.0,
+        found_out: None,
     }
 }
 

@@ -96,6 +96,7 @@ mod tests {
             rms_nm: 0.02,
             sigma_curve: Vec::new(),
             margin: 1.0,
+            found_out: None,
         }
     }
 

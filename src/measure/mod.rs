@@ -13,6 +13,7 @@ pub mod fit;
 pub mod health;
 pub mod instrument;
 pub mod judge;
+mod lamp_photo;
 pub mod lineshape;
 pub mod locate;
 pub mod map;
@@ -247,6 +248,22 @@ pub struct Calibration {
     pub sigma_curve: Vec<(f64, f64)>,
     /// χ² gained over the best assignment of other lines; large is safe.
     pub margin: f64,
+    /// How the lamp was told where none was stated.
+    #[serde(default)]
+    pub found_out: Option<FoundOut>,
+}
+
+/// A lamp that nobody named, told from the others by its pattern.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct FoundOut {
+    /// Agreement of the lines with the lamp's pattern, −1…1.
+    pub agreement: f64,
+    /// Short name of the lamp that agrees next best.
+    pub runner_up: Option<String>,
+    /// Its agreement.
+    pub runner_up_agreement: Option<f64>,
+    /// How sure that is, 0.5…1: like a probability, from the lead over the next lamp.
+    pub sure: f64,
 }
 
 /// What was found, in photo pixels (x right, y down, upright), for drawing.

@@ -9,13 +9,13 @@ use crate::measure::adjust::{N, index};
 use crate::measure::anchor::{anchor, calibration_sigma};
 use crate::measure::evidence::scale_sigma;
 use crate::measure::health;
+use crate::measure::lamp_photo::{measure_lamp, other_focal_length};
 use crate::measure::lineshape::LineShape;
 use crate::measure::map::Map;
 use crate::measure::optics::Optics;
 use crate::measure::profile::{Profile, slabs};
-use crate::measure::recognise::Search;
-use crate::measure::scale::{Found, Order, Refusal, UNEVEN_SHARE, calibrate, looks_like};
-use crate::measure::survey::{Survey, cut_off, height_observations, lit_direction, look, survey};
+use crate::measure::scale::{Order, UNEVEN_SHARE};
+use crate::measure::survey::{Survey, cut_off, lit_direction, look, survey};
 use crate::measure::{
     Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind,
     Severity, Spectrum, SpectrumRow, spectrum_peaks,
@@ -124,7 +124,7 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         }
     }
     if inputs.capture == Capture::Calibration {
-        measure_lamp(frame, inputs, surveys, &mut m);
+        measure_lamp(frame, inputs, &surveys, &mut m);
     } else if !surveys.is_empty() {
         measure_light(frame, inputs, surveys.swap_remove(0), &mut m);
     }
@@ -158,7 +158,7 @@ pub fn finding(code: Code, severity: Severity, measured: &str, limit: &str) -> F
     }
 }
 
-fn orders(
+pub(super) fn orders(
     frame: &Frame,
     optics: &Optics,
     beta: (f64, f64),
@@ -174,188 +174,6 @@ fn orders(
             Order { slabs, profile }
         })
         .collect()
-}
-
-fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: Vec<Survey>, m: &mut Measurement) {
-    let mut best: Option<(usize, Found)> = None;
-    let mut refusals: Vec<Refusal> = Vec::new();
-    let mut instead: Option<(&Lamp, f64)> = None;
-    for (which, survey) in surveys.iter().enumerate() {
-        let heights = height_observations(&survey.edges);
-        let base = survey.optics.clone();
-        // Wide enough for a focal length that is off by as much as the search allows.
-        let range = if survey.focal_known {
-            (340.0, 800.0)
-        } else {
-            (270.0, 1000.0)
-        };
-        let orders = orders(frame, &base, survey.beta, range, 0.25);
-        let search = Search {
-            focal_px: base.focal_px,
-            focal_reach: if survey.focal_known { 0.10 } else { 0.32 },
-            focal_sigma: if survey.focal_known { 0.03 } else { 0.15 },
-            slit_px: survey.slit.centre,
-        };
-        for lamp in &inputs.lamps {
-            if best.as_ref().is_some_and(|b| b.1.score > 0.3) {
-                break;
-            }
-            match calibrate(
-                &base,
-                &survey.slit,
-                &heights,
-                &orders,
-                lamp,
-                &search,
-                &mut m.log,
-            ) {
-                Ok(found) => {
-                    if best.as_ref().is_none_or(|b| found.score > b.1.score) {
-                        best = Some((which, found));
-                    }
-                }
-                Err(refusal) => refusals.push(refusal),
-            }
-        }
-        if best.as_ref().is_some_and(|b| b.1.score > 0.3) {
-            break;
-        }
-        let is_announced = |lamp: &&Lamp| inputs.lamps.iter().any(|l| l.name == lamp.name);
-        if best.is_none() && instead.is_none() {
-            let others = inputs.others.iter().filter(|lamp| !is_announced(lamp));
-            instead = looks_like(&base, &orders, others, &search);
-        }
-    }
-    match best {
-        Some((which, found)) => {
-            let survey = &surveys[which];
-            let optics = found.calibration.optics.clone();
-            let covariance = found.calibration.covariance.clone();
-            m.log.push(format!(
-                "scale from {} lines, rms {:.3} nm; focal length {:.1} px, k1 {:.4}, yaw {:.3}°, groove spacing {:.0} nm held",
-                found.calibration.lines.len(),
-                found.calibration.rms_nm,
-                optics.focal_px,
-                optics.k1,
-                optics.yaw_rad.to_degrees(),
-                optics.groove_spacing_nm
-            ));
-            m.findings.extend(other_focal_length(&optics, inputs.facts));
-            let roll_sigma = covariance[index::ROLL][index::ROLL].max(0.0).sqrt();
-            let skew_sigma = covariance[index::SKEW][index::SKEW].max(0.0).sqrt();
-            m.scale_kind = Some(ScaleKind::Calibrated);
-            let lamp = inputs
-                .lamps
-                .iter()
-                .find(|l| l.name == found.calibration.lamp)
-                .copied();
-            let sigma_at = |path: f64| scale_sigma(&optics, survey.slit.centre, &covariance, path);
-            finish(
-                frame,
-                inputs,
-                survey,
-                &optics,
-                &sigma_at,
-                (roll_sigma, skew_sigma),
-                found.shape,
-                lamp,
-                m,
-            );
-            m.drawing.lines.extend(
-                found
-                    .calibration
-                    .lines
-                    .iter()
-                    .filter_map(|l| drawn_line(&optics, survey, l)),
-            );
-            m.calibration = Some(crate::measure::Calibration {
-                slit_length_px: survey.slit_length_px(),
-                balance_ln: survey.balance_ln(),
-                on_sensor: survey.on_sensor(inputs.facts),
-                ..found.calibration
-            });
-            if let (Some(c), Some(width)) = (&mut m.calibration, m.metrics.slit_width_um) {
-                c.slit_width_um = (width.sigma < 0.3 * width.value).then_some(width.value);
-            }
-        }
-        None => {
-            let refusal = refusals
-                .into_iter()
-                .next()
-                .unwrap_or(Refusal::FewLines("no lamp to compare with".into()));
-            let (code, why) = match refusal {
-                Refusal::FewLines(why) => (Code::FewLines, why),
-                Refusal::PoorFit(why) => (Code::PoorFit, why),
-            };
-            m.log.push(format!("no scale: {why}"));
-            m.not_measured.push(format!("wavelength scale: {why}"));
-            let mut f = finding(code, Severity::Retake, &why, "");
-            f.slots.insert("found", why);
-            if let Some((lamp, score)) = instead {
-                m.log.push(format!(
-                    "the lines make the pattern of {}: agreement {score:.2}",
-                    lamp.title
-                ));
-                let name = lamp.title.split(" (").next().unwrap_or(&lamp.title);
-                f.slots.insert("instead", name.to_lowercase());
-            }
-            m.findings.push(f);
-            if let Some(survey) = surveys.first() {
-                provisional(frame, inputs, survey, m);
-            }
-        }
-    }
-}
-
-/// What a lamp's scale says of the focal length may be off what the file states by this share: cameras state it in whole
-/// millimetres of 26 or so, and a lens has its tolerance. Drawn photos of two hands are within 0.013.
-const FOCAL_TOLERANCE: f64 = 0.04;
-
-/// The lens is another than the file states: zoomed in, or the light came from another grating. Only of pictures with the
-/// sensor's own sides (4:3, 3:2): of others nobody knows what the stated length is for.
-fn other_focal_length(optics: &Optics, facts: &Facts) -> Option<Finding> {
-    let (a, b) = (facts.width as f64, facts.height as f64);
-    let sides = a.max(b) / a.min(b).max(1.0);
-    let whole = [4.0 / 3.0, 1.5]
-        .iter()
-        .any(|s| (sides / s - 1.0).abs() < 0.01);
-    let off = optics.focal_px / facts.focal_px()? - 1.0;
-    if !whole || off.abs() < FOCAL_TOLERANCE {
-        return None;
-    }
-    let percent = format!("{:.0}", 100.0 * off.abs());
-    let longer = if off > 0.0 { "longer" } else { "shorter" };
-    let measured = format!("focal length {percent} % {longer} than the file states");
-    let limit = format!("{:.0} %", 100.0 * FOCAL_TOLERANCE);
-    let mut f = finding(Code::PoorFit, Severity::Caution, &measured, &limit);
-    f.slots.insert("focal_percent", percent);
-    f.slots.insert("longer", longer.into());
-    Some(f)
-}
-
-fn drawn_line(
-    optics: &Optics,
-    survey: &Survey,
-    line: &crate::measure::LineUse,
-) -> Option<DrawnLine> {
-    let rays = optics.rays();
-    let along = |nm: f64| -> Vec<(f64, f64)> {
-        (0..=8)
-            .filter_map(|i| {
-                let beta = survey.beta.0 + (survey.beta.1 - survey.beta.0) * f64::from(i) / 8.0;
-                rays.pixel_of_path(f64::from(line.order) * nm, beta)
-            })
-            .collect()
-    };
-    let expected = along(line.wavelength_nm);
-    let found = along(line.wavelength_nm + line.residual_nm);
-    (!expected.is_empty()).then(|| DrawnLine {
-        name: line.name.clone(),
-        order: line.order,
-        expected,
-        found,
-        clipped: false,
-    })
 }
 
 fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measurement) {
@@ -397,7 +215,7 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
 }
 
 /// A scale from the stated focal length and groove spacing alone.
-fn provisional(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measurement) {
+pub(super) fn provisional(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measurement) {
     let optics = survey.optics.clone();
     let mut covariance = vec![vec![0.0; N]; N];
     let focal_sigma = if survey.focal_known { 0.04 } else { 0.2 } * optics.focal_px;
@@ -431,7 +249,7 @@ fn provisional(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measurem
 
 /// Spectrum, peaks, metrics and drawing on a given scale.
 #[allow(clippy::too_many_arguments)]
-fn finish(
+pub(super) fn finish(
     frame: &Frame,
     inputs: &Inputs,
     survey: &Survey,

@@ -8,12 +8,15 @@ use crate::measure::optics::{Optics, Rays, USUAL_PUPIL_SHARE};
 use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::profile::Profile;
 
+/// What phones see of every lamp: violet and deep red are taken by their filters.
+const WELL_SEEN_NM: std::ops::Range<f64> = 415.0..680.0;
+
 /// A lamp's maxima as the instrument would show them.
 #[derive(Clone, Debug)]
 pub struct Feature {
     /// nm.
     pub nm: f64,
-    /// √(height over the highest).
+    /// √(height over the highest that a phone sees), at most 1.
     pub weight: f64,
     /// Uncertainty as a landmark, nm.
     pub sigma_nm: f64,
@@ -75,7 +78,12 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
         light,
     };
     let found = maxima(&profile, 1.0, 0.002);
-    let top = found.iter().map(|m| m.height).fold(1e-12, f64::max);
+    // The strongest that a phone sees: neon's and argon's strongest lie in the red that its filter takes.
+    let top = found
+        .iter()
+        .filter(|m| WELL_SEEN_NM.contains(&m.nm))
+        .map(|m| m.height)
+        .fold(1e-12, f64::max);
     found
         .iter()
         .map(|m| {
@@ -86,7 +94,7 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
             let sigma_nm = if sharp { 0.25 } else { 0.8 };
             Feature {
                 nm: m.nm,
-                weight: (m.height / top).sqrt(),
+                weight: (m.height / top).sqrt().min(1.0),
                 sigma_nm,
             }
         })
@@ -129,8 +137,8 @@ fn score(
             if at < side.range_nm.0 + 1.0 || at > side.range_nm.1 - 1.0 {
                 continue;
             }
-            // The sensor hardly sees beyond 415 and 690 nm: what is missing there says nothing.
-            let visible = if (415.0..680.0).contains(&feature.nm) {
+            // What is missing where the sensor hardly sees says nothing.
+            let visible = if WELL_SEEN_NM.contains(&feature.nm) {
                 1.0
             } else {
                 0.25

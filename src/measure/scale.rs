@@ -42,6 +42,9 @@ pub struct Found {
 
 /// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.03–0.7, wrong ones below −0.2.
 const LEAST_SCORE: f64 = 0.0;
+/// So many lines in their places are no chance, however bright each is: tables and tubes of neon differ by factors. Right
+/// neon lamps give −0.05 and more, wrong ones below −0.4.
+const MANY_LINES: (usize, f64) = (10, -0.15);
 /// From this agreement on, and with so much lead over the next, another lamp is named as what it looks like.
 const CLEAR_SCORE: f64 = 0.2;
 const CLEAR_LEAD: f64 = 0.15;
@@ -99,18 +102,19 @@ fn sides(orders: &[Order]) -> Option<(Vec<Side<'_>>, f64)> {
     Some((sides, typical))
 }
 
-/// Of other lamps the one whose pattern the lines make, where one does so clearly: for words only, no scale is made of it.
-pub fn looks_like<'a>(
+/// How well the lines agree with each lamp's pattern, −1…1, best first; empty where fewer than three lines stand out: two
+/// make many lamps' patterns.
+pub fn agreements<'a>(
     base: &Optics,
     orders: &[Order],
     lamps: impl Iterator<Item = &'a Lamp>,
     focal: &Search,
-) -> Option<(&'a Lamp, f64)> {
-    let (sides, typical) = sides(orders)?;
-    let lines = sides.iter().map(|s| s.maxima.len()).max()?;
-    // Two or three lines make many lamps' patterns.
-    if lines < 3 {
-        return None;
+) -> Vec<(&'a Lamp, f64)> {
+    let Some((sides, typical)) = sides(orders) else {
+        return Vec::new();
+    };
+    if sides.iter().all(|side| side.maxima.len() < 3) {
+        return Vec::new();
     }
     let mut agreement: Vec<(&Lamp, f64)> = lamps
         .filter_map(|lamp| {
@@ -119,6 +123,17 @@ pub fn looks_like<'a>(
         })
         .collect();
     agreement.sort_by(|a, b| b.1.total_cmp(&a.1));
+    agreement
+}
+
+/// Of other lamps the one whose pattern the lines make, where one does so clearly: for words only, no scale is made of it.
+pub fn looks_like<'a>(
+    base: &Optics,
+    orders: &[Order],
+    lamps: impl Iterator<Item = &'a Lamp>,
+    focal: &Search,
+) -> Option<(&'a Lamp, f64)> {
+    let agreement = agreements(base, orders, lamps, focal);
     let second = agreement.get(1).map_or(-1.0, |second| second.1);
     let best = *agreement.first()?;
     (best.1 > CLEAR_SCORE && best.1 > second + CLEAR_LEAD).then_some(best)
@@ -156,10 +171,15 @@ pub fn calibrate(
             "the lamp's pattern is nowhere in it".into(),
         ));
     };
-    if best.score < LEAST_SCORE {
+    let placed = best.pairs.iter().map(|side| side.iter().flatten().count());
+    let least = match placed.max() {
+        Some(n) if n >= MANY_LINES.0 => MANY_LINES.1,
+        _ => LEAST_SCORE,
+    };
+    if best.score < least {
         return Err(Refusal::FewLines(format!(
-            "the lines do not make the pattern of {}: agreement {:.2}, {:.2} is needed",
-            lamp.title, best.score, LEAST_SCORE
+            "the lines do not make the pattern of {}: agreement {:.2}, {least:.2} is needed",
+            lamp.title, best.score
         )));
     }
     let signs: Vec<f64> = sides.iter().map(|s| s.sign).collect();
@@ -179,7 +199,7 @@ pub fn calibrate(
     let rival = candidates
         .iter()
         .skip(1)
-        .find(|c| differs(c, best, base, &signs));
+        .find(|c| differs(&c.optics, &best.optics, base, &signs));
     found.calibration.margin = rival.map_or(1.0, |r| best.score - r.score);
     if found.calibration.margin < 0.06 {
         return Err(Refusal::PoorFit(format!(
@@ -192,8 +212,8 @@ pub fn calibrate(
     Ok(found)
 }
 
-/// True where a candidate puts the middle of the spectrum elsewhere by more than a nanometre.
-fn differs(a: &Candidate, b: &Candidate, base: &Optics, signs: &[f64]) -> bool {
+/// True where a model puts the middle of the spectrum elsewhere than another by more than a nanometre.
+pub fn differs(a: &Optics, b: &Optics, base: &Optics, signs: &[f64]) -> bool {
     let binned = base.rays();
     signs.iter().any(|sign| {
         [440.0, 550.0, 610.0].iter().any(|nm| {
@@ -202,7 +222,7 @@ fn differs(a: &Candidate, b: &Candidate, base: &Optics, signs: &[f64]) -> bool {
                     .pixel_of_path(sign * nm, 0.0)
                     .map(|p| binned.path_nm(p.0, p.1).0)
             };
-            match (at(&a.optics), at(&b.optics)) {
+            match (at(a), at(b)) {
                 (Some(x), Some(y)) => (x - y).abs() > 1.2,
                 _ => true,
             }

@@ -255,6 +255,18 @@ fn instrument(model: &Calibration) -> Vec<(&'static str, String, &'static str)> 
             .into_iter()
             .filter_map(|(title, value, note)| Some((title, value?, note))),
     );
+    if let Some(told) = &model.found_out {
+        let next = told.runner_up.as_deref().unwrap_or("no other");
+        rows.push((
+            "lamp found out",
+            format!(
+                "{}, sure to {} (next: {next})",
+                model.lamp,
+                numbers::plain(told.sure, 2)
+            ),
+            "the rule names none; told by the pattern of its lines",
+        ));
+    }
     if model.margin.is_finite() {
         rows.push((
             "lead over any other reading",

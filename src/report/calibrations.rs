@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use super::{Shown, by_path};
 use crate::classify::Capture;
-use crate::measure::{Calibration, LineUse, ScaleKind, Verdict, instrument};
+use crate::measure::{Calibration, FoundOut, LineUse, ScaleKind, Verdict, instrument};
 use crate::publish::record::{Record, parameters};
 
 #[derive(Serialize)]
@@ -32,6 +32,9 @@ struct Entry<'a> {
     rms_nm: Option<f64>,
     wavelength_sigma_nm: Option<f64>,
     margin: Option<f64>,
+    /// How the lamp was told where none was stated.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    found_out: Option<&'a FoundOut>,
     /// Which build of the instrument it shows, counted from 1 by time; absent without a scale.
     build: Option<usize>,
     /// What has jumped since the lamp photo before, where a build begins.
@@ -107,6 +110,7 @@ pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
                 rms_nm: own.and_then(|c| c.rms_nm),
                 wavelength_sigma_nm: own.and(r.metrics.get("wavelength_sigma_nm").copied()),
                 margin: model.map(|m| m.margin).filter(|m| m.is_finite()),
+                found_out: model.and_then(|m| m.found_out.as_ref()),
                 build: builds.get(r.photo.as_str()).map(|b| b.number),
                 rebuilt: builds
                     .get(r.photo.as_str())

@@ -235,6 +235,7 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
         kind: ScaleKind::Calibrated,
         rms_nm: Some(0.037_123_456_789),
         model: Some(Calibration {
+            found_out: None,
             slit_length_px: Some(230.0),
             slit_px: (2000.0, 1500.0),
             slit_width_um: Some(200.0),
