@@ -20,5 +20,6 @@ mod one_order;
 mod pose;
 mod scale;
 mod slit;
+mod traps;
 mod turned;
 mod wrong_lamp;
