@@ -32,7 +32,7 @@ pub struct Anchored {
 
 /// Below this probability another reading of the picture is left out of the uncertainty: the odds are good to a factor of
 /// a few, and a reading that is nanometres off would drown everything else.
-const LEAST_DOUBT: f64 = 0.03;
+const LEAST_DOUBT: f64 = 0.05;
 /// One photo in fifty has had its slit or its disc moved, or comes from another bench (common practice, no source)…
 const MOVED_SHARE: f64 = 0.02;
 /// …by up to so many degrees either way…

@@ -7,6 +7,29 @@ use crate::measure::spectrum_peaks::element;
 use crate::measure::trace::Slit;
 use crate::measure::{Calibration, Lamp, LineUse};
 
+/// How much more the lines scatter than their sigmas explain (Birge's ratio squared; GUM 4.3), at least 1. The degrees of
+/// freedom are what the lines leave over, Σ (1 − leverage): priors hold some of the parameters.
+pub fn excess_scatter(
+    slit: &Slit,
+    path_index: &[usize],
+    observations: &[Observation],
+    adjusted: &Adjusted,
+) -> f64 {
+    let lines = observations
+        .iter()
+        .filter(|o| matches!(o, Observation::Path { path_nm, .. } if *path_nm != 0.0));
+    let (mut chi, mut freedom) = (0.0, 0.0);
+    for (line, &k) in lines.zip(path_index) {
+        let Observation::Path { at, sigma_nm, .. } = line else {
+            continue;
+        };
+        let variance = path_variance(&adjusted.optics, slit.centre, &adjusted.covariance, *at);
+        chi += adjusted.residuals[k].powi(2);
+        freedom += (1.0 - variance / (sigma_nm * sigma_nm)).max(0.0);
+    }
+    (chi / freedom.max(1.0)).max(1.0)
+}
+
 /// The fitted lines with their residuals, the residuals without each, and the scale's uncertainty by wavelength.
 pub fn report(
     lamp: &Lamp,
@@ -53,18 +76,7 @@ pub fn report(
         });
     }
     let rms_nm = (sum / lines.len().max(1) as f64).sqrt();
-    // Scatter beyond what the sigmas explain (GUM 4.3; Birge): the covariance grows by it, and never shrinks.
-    let n_lines = lines.len() as f64;
-    let chi: f64 = path_index
-        .iter()
-        .map(|&k| adjusted.residuals[k].powi(2))
-        .sum();
-    let growth = (chi / (n_lines - 3.0).max(1.0)).max(1.0);
-    let covariance: Vec<Vec<f64>> = adjusted
-        .covariance
-        .iter()
-        .map(|row| row.iter().map(|v| v * growth).collect())
-        .collect();
+    let covariance = adjusted.covariance.clone();
     let sign = strongest_sign(fits);
     let sigma_curve = (38..=76)
         .map(|i| 10.0 * f64::from(i))

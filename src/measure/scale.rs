@@ -2,7 +2,7 @@
 //! whole slit, and tested against every other assignment before it is believed.
 
 use crate::measure::adjust::{Adjusted, Observation, adjust, index};
-use crate::measure::evidence::report;
+use crate::measure::evidence::{excess_scatter, report};
 use crate::measure::lineshape::{GroupFit, LineShape, fit_group, fit_shape, groups};
 use crate::measure::optics::{Optics, Rays};
 use crate::measure::peaks::maxima;
@@ -230,6 +230,21 @@ pub fn differs(a: &Optics, b: &Optics, base: &Optics, signs: &[f64]) -> bool {
     })
 }
 
+/// What a lamp photo is adjusted for.
+const FREE: [usize; 11] = [
+    index::FOCAL,
+    index::K1,
+    index::K2,
+    index::YAW,
+    index::ROLL,
+    index::ALPHA,
+    index::SKEW,
+    index::CENTRE,
+    index::PITCH,
+    index::PUPIL,
+    index::ACROSS,
+];
+
 #[allow(clippy::too_many_arguments)]
 fn precise(
     start: &Candidate,
@@ -333,20 +348,7 @@ fn precise(
         for order in orders.iter().filter(|o| signs.contains(&o.profile.sign)) {
             observations.extend(along_slit(order, &rays, lamp, &fits, used.fwhm_nm()));
         }
-        let free = [
-            index::FOCAL,
-            index::K1,
-            index::K2,
-            index::YAW,
-            index::ROLL,
-            index::ALPHA,
-            index::SKEW,
-            index::CENTRE,
-            index::PITCH,
-            index::PUPIL,
-            index::ACROSS,
-        ];
-        let Some(result) = adjust(&optics, slit.centre, &free, &observations) else {
+        let Some(result) = adjust(&optics, slit.centre, &FREE, &observations) else {
             return Err(Refusal::PoorFit(
                 "the adjustment of the scale did not converge".into(),
             ));
@@ -382,6 +384,22 @@ fn precise(
         return Err(Refusal::FewLines(
             "no line of the lamp is clear enough to fit".into(),
         ));
+    };
+    // What the lines scatter too much is theirs, not the priors': they count less, and the adjustment is made anew.
+    let excess = excess_scatter(slit, &path_index, &observations, &adjusted);
+    let adjusted = if excess > 1.0 {
+        for observation in &mut observations {
+            if let Observation::Path {
+                path_nm, sigma_nm, ..
+            } = observation
+                && *path_nm != 0.0
+            {
+                *sigma_nm *= excess.sqrt();
+            }
+        }
+        adjust(&optics, slit.centre, &FREE, &observations).unwrap_or(adjusted)
+    } else {
+        adjusted
     };
     let distinct = {
         let mut names: Vec<i64> = fits

@@ -91,7 +91,7 @@ struct Sharp {
 
 /// A line with a box of at least so many pixels, and so many times its blur, shows its flat top: the box is the slit (or a
 /// movement) whatever the ends say. Smaller ones are also made by what a JPEG does to colours.
-const OPEN_PX: f64 = 6.0;
+const OPEN_PX: f64 = 5.0;
 const OPEN_PER_BLUR: f64 = 3.0;
 /// A box that shows itself is known to this share (drawn slits of 0.6 to 1.2 mm).
 const OPEN_SHARE: f64 = 0.08;
@@ -305,9 +305,13 @@ pub fn widths(
         .iter()
         .filter(|s| s.ends < s.soft)
         .filter_map(|s| s.open_nm);
+    // Bad focus makes flat tops too; green light shows it first.
+    let focused = sharpness
+        .iter()
+        .all(|s| s.soft > SOFT_PX || s.ends < SOFT_PX);
     let open_box = flat_tops
         .min_by(f64::total_cmp)
-        .filter(|nm| *nm < 1.1 * image_nm)
+        .filter(|nm| focused && *nm < 1.1 * image_nm)
         .map(|nm| (nm, OPEN_SHARE * nm));
     let Some((value, sigma)) = open_box.or_else(|| slit_box_nm(&witnesses, image_nm)) else {
         if !witnesses.is_empty() {

@@ -22,7 +22,7 @@ pub struct Witness {
 const UNEVEN_ENDS: f64 = 1.3;
 /// How unlike the blur across the slit is to that along it, share of it: in green light the sensor and a JPEG have their full
 /// resolution in both directions; blue and red have been smoothed as colour, in one direction or in both.
-const UNLIKE: [f64; 2] = [0.1, 0.5];
+const UNLIKE: [f64; 2] = [0.15, 0.5];
 /// What a line's width itself is uncertain by, share of the box.
 const LEAST_SHARE: f64 = 0.05;
 
@@ -82,9 +82,11 @@ pub fn slit_box_nm(witnesses: &[Witness], widest_nm: f64) -> Option<(f64, f64)> 
         return None;
     }
     let slope = 0.5 * (mean_box(blur - blur_sigma) - mean_box(blur + blur_sigma));
-    // A blur that is smaller than it seems to be by two uncertainties would open the slit this much.
+    // A blur that differs from what it seems to be by two uncertainties would open the slit, or close it, this much.
     let open = 0.5 * (mean_box(blur - 2.0 * blur_sigma) - value);
-    Some((value, slope.max(open).hypot(LEAST_SHARE * value)))
+    let closed = 0.5 * (value - mean_box(blur + 2.0 * blur_sigma));
+    let sigma = slope.max(open).max(closed);
+    Some((value, sigma.hypot(LEAST_SHARE * value)))
 }
 
 #[cfg(test)]

@@ -59,7 +59,7 @@ fn trap(i: usize) -> (&'static str, Verdict, Option<f64>, String) {
         4 => Source::Mercury,
         _ => Source::Laser(within(520.0, 660.0)),
     };
-    let diode = if i / 8 % 2 == 0 {
+    let diode = if (i / 8).is_multiple_of(2) {
         Source::WhiteLed(within(2700.0, 6500.0))
     } else {
         Source::Led(within(450.0, 640.0), within(16.0, 40.0))
@@ -70,7 +70,7 @@ fn trap(i: usize) -> (&'static str, Verdict, Option<f64>, String) {
         0 | 1 => ("another lamp", called_a_lamp(shot(other))),
         2 => ("diode", called_a_lamp(shot(diode))),
         3 => {
-            let day = if i / 8 % 2 == 0 {
+            let day = if (i / 8).is_multiple_of(2) {
                 Source::Daylight
             } else {
                 Source::Tungsten(within(2300.0, 3000.0))
@@ -79,7 +79,7 @@ fn trap(i: usize) -> (&'static str, Verdict, Option<f64>, String) {
         }
         4 => {
             let mut room = shot(Source::TriPhosphor);
-            room.scene = if i / 8 % 2 == 0 {
+            room.scene = if (i / 8).is_multiple_of(2) {
                 Scene::Room
             } else {
                 Scene::Pocket
@@ -102,7 +102,7 @@ fn trap(i: usize) -> (&'static str, Verdict, Option<f64>, String) {
             lamp.nuisance = Nuisance::ALL;
             let lamp = photograph("lamp", &lamp, Capture::Calibration, None);
             let scale: Option<&Calibration> = lamp.measurement.calibration.as_ref();
-            let shot = shot(if i % 2 == 0 {
+            let shot = shot(if i.is_multiple_of(2) {
                 Source::Helium
             } else {
                 Source::Mercury
