@@ -43,7 +43,7 @@ fn a_slit_in_focus_is_measured_within_a_quarter_and_within_three_of_its_uncertai
         .collect();
     let wide = seen.iter().filter(|(um, ..)| *um >= 500.0).count();
     assert!(
-        wide >= 8,
+        wide >= 6,
         "of 18 slits of 500 µm and more {wide} were measured only: {seen:?}"
     );
     let mut errors: Vec<f64> = seen.iter().map(|(um, v, _)| (v / um - 1.0).abs()).collect();
