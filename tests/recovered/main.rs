@@ -2,7 +2,7 @@
 //! tests, what must be refused among them.
 //!
 //! The drawing half of the crate shares no formula with the measuring half, so a mistake in either shows here. All photos
-//! are drawn from fixed seeds, at most two hundred in all.
+//! are drawn from fixed seeds.
 
 mod absorbance;
 mod colour;
