@@ -150,9 +150,10 @@ fn read<'a>(
 /// Two lamps that fit nearly alike on scales that are not alike; `scales` best first.
 fn rivals(scales: &[Found], base: &Optics) -> Option<Refusal> {
     let (best, others) = scales.split_first()?;
+    let signs: Vec<f64> = best.groups.iter().map(|group| group.0).collect();
     let rival = others.iter().find(|other| {
         let (a, b) = (&other.calibration.optics, &best.calibration.optics);
-        other.score > best.score - LEAST_LEAD && differs(a, b, base, &[-1.0, 1.0])
+        other.score > best.score - LEAST_LEAD && differs(a, b, base, &signs)
     })?;
     Some(Refusal::PoorFit(format!(
         "{} and {} fit nearly alike (agreement {:.2} and {:.2}): name the lamp in the rule",

@@ -9,7 +9,7 @@ use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::profile::Profile;
 
 /// What phones see of every lamp: violet and deep red are taken by their filters.
-const WELL_SEEN_NM: std::ops::Range<f64> = 415.0..680.0;
+const SEEN_NM: std::ops::Range<f64> = 415.0..680.0;
 
 /// A lamp's maxima as the instrument would show them.
 #[derive(Clone, Debug)]
@@ -81,7 +81,7 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
     // The strongest that a phone sees: neon's and argon's strongest lie in the red that its filter takes.
     let top = found
         .iter()
-        .filter(|m| WELL_SEEN_NM.contains(&m.nm))
+        .filter(|m| SEEN_NM.contains(&m.nm))
         .map(|m| m.height)
         .fold(1e-12, f64::max);
     found
@@ -138,7 +138,7 @@ fn score(
                 continue;
             }
             // What is missing where the sensor hardly sees says nothing.
-            let visible = if WELL_SEEN_NM.contains(&feature.nm) {
+            let visible = if SEEN_NM.contains(&feature.nm) {
                 1.0
             } else {
                 0.25

@@ -119,17 +119,17 @@ fn line_in_blend(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> Option<
     let apart = ((0.5 * bandpass_nm / profile.step_nm).round() as usize).max(1);
     let reach = ((0.7 * peak.fwhm_nm / profile.step_nm).round() as usize).max(2);
     let wide = apart.div_ceil(2);
-    let from = peak.index.checked_sub(reach + apart + wide)?;
-    let to = peak.index + reach + apart + wide;
-    if to >= profile.len() {
+    let first = peak.index.checked_sub(reach)?;
+    let around = apart + wide / 2;
+    if first < around || peak.index + reach + around >= profile.len() {
         return None;
     }
     let mean = |i: usize| -> f64 {
         let values = &profile.light[i - wide / 2..=i + wide / 2];
         values.iter().sum::<f64>() / values.len() as f64
     };
+    // Of one bin, twice the middle less both sides: √6; less by what the means take off.
     let noise = 6f64.sqrt() * profile.sigma[peak.index] / ((wide / 2 * 2 + 1) as f64).sqrt();
-    let first = from + apart + wide;
     let bend: Vec<f64> = (first..=first + 2 * reach)
         .map(|i| 2.0 * mean(i) - mean(i - apart) - mean(i + apart))
         .collect();

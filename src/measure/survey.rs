@@ -502,13 +502,13 @@ fn plausible(located: &Located, longest_px: f64) -> Result<(), String> {
         (false, true) => 0.35,
         (false, false) => 0.9,
     };
-    // A leak has few edges of its own; drawings and rooms have most of theirs elsewhere.
     // Many pure and bright lines at the slit's own height and nothing else where a spectrum can be: no drawing has them.
     let unmistakable = located.lines >= 5
         && located.line_light > 10.0 * CLEAR_LINES
         && located.saturation > 0.95
         && located.zone_share > 0.95
         && !located.is_grey;
+    // A leak has few edges of its own; drawings and rooms have most of theirs elsewhere.
     let edges = match (unmistakable, lines) {
         (true, _) => 0.2,
         (false, true) => 0.28,
