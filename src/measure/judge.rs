@@ -36,6 +36,10 @@ pub struct Compared<'a> {
 
 type Slots = BTreeMap<&'static str, String>;
 
+/// A phone laid on its tube again turns by tenths of a degree, seldom by two; from here on what was taken for the slit's image
+/// is not it, or slit or disc was moved.
+const SLIT_ELSEWHERE_DEG: f64 = 3.0;
+
 struct Bench<'a> {
     case: &'a Case<'a>,
     reasons: Vec<Reason>,
@@ -393,13 +397,18 @@ fn scale(m: &Measurement, case: &Case, b: &mut Bench) {
         && let Some(sigma) = m.metrics.wavelength_sigma_nm
     {
         let measured = format!("scale known to ± {}", nm(sigma));
+        let turned = m.metrics.more.get("yaw_drift_deg").map(|deg| deg.abs());
+        let slots = match turned.filter(|deg| *deg > SLIT_ELSEWHERE_DEG) {
+            Some(deg) => Slots::from([("turned_deg", format!("{deg:.0}"))]),
+            None => Slots::new(),
+        };
         b.weigh(
             Code::PoorFit,
             &limits.wavelength_sigma_nm,
             sigma,
             nm,
             measured,
-            Slots::new(),
+            slots,
         );
     }
 }

@@ -91,6 +91,10 @@ pub fn slots(code: Code) -> &'static [(&'static str, &'static str)] {
         Code::PoorFit => &[
             ("rms_nm", "root mean square of the residuals in nm"),
             (
+                "turned_deg",
+                "how far the slit's image lies from where the lamp photo had it, degrees",
+            ),
+            (
                 "focal_percent",
                 "how far the focal length is off what the file states, per cent",
             ),
