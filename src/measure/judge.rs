@@ -349,7 +349,7 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
         b.weigh(
             Code::SlitWide,
             &limits.slit_width_um,
-            width.value,
+            width.value - width.sigma,
             |v| format!("{v:.0} µm"),
             measured,
             slots,
