@@ -182,7 +182,14 @@ pub fn metrics(
         };
         m.not_measured.push(format!("slit width: {why}"));
     }
-    let stray = stray_light(&survey.map, survey, optics);
+    let cell = survey.map.cell_px as f64;
+    let bar = Bar {
+        centre: (survey.slit.centre.0 / cell, survey.slit.centre.1 / cell),
+        half_length: survey.slit.half_length_px / cell,
+        across_rad: optics.roll_rad,
+        glare: 0.16 * optics.focal_px / cell,
+    };
+    let stray = stray_light(&survey.map, &bar);
     let mut band: Vec<f64> = visible.iter().map(|&i| profile.background[i]).collect();
     band.sort_by(f64::total_cmp);
     let beside = band.get(band.len() / 2).copied().unwrap_or(0.0);
@@ -201,19 +208,27 @@ pub fn side(roll_rad: f64, sign: f64) -> &'static str {
     }
 }
 
-/// Level that one cell in ten exceeds, where neither band, slit image nor its veil can be.
-fn stray_light(map: &Map, survey: &Survey, optics: &Optics) -> f64 {
-    let cell = map.cell_px as f64;
-    let centre = (survey.slit.centre.0 / cell, survey.slit.centre.1 / cell);
-    let half = survey.slit.half_length_px / cell;
-    let veil = 0.16 * optics.focal_px / cell;
-    let (dx, dy) = (optics.roll_rad.cos(), optics.roll_rad.sin());
+/// The slit's image and the strip of its band, in cells of the map.
+pub struct Bar {
+    /// Middle of the slit's image.
+    pub centre: (f64, f64),
+    /// Half its length.
+    pub half_length: f64,
+    /// Direction of the dispersion, rad.
+    pub across_rad: f64,
+    /// How far its glare reaches.
+    pub glare: f64,
+}
+
+/// Level that one cell in ten exceeds, linear share of full scale, where neither band, slit image nor its glare can be.
+pub fn stray_light(map: &Map, bar: &Bar) -> f64 {
+    let (dx, dy) = (bar.across_rad.cos(), bar.across_rad.sin());
     let mut levels = Vec::new();
     for y in (2..map.height.saturating_sub(2)).step_by(4) {
         for x in (2..map.width.saturating_sub(2)).step_by(4) {
-            let (rx, ry) = (x as f64 - centre.0, y as f64 - centre.1);
+            let (rx, ry) = (x as f64 - bar.centre.0, y as f64 - bar.centre.1);
             let (s, t) = (rx * dx + ry * dy, -rx * dy + ry * dx);
-            if t.abs() < 1.7 * half + 0.03 * s.abs() || rx.hypot(ry) < veil {
+            if t.abs() < 1.7 * bar.half_length + 0.03 * s.abs() || rx.hypot(ry) < bar.glare {
                 continue;
             }
             let mut sum = 0.0;

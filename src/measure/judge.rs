@@ -116,7 +116,8 @@ pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
         sharpness(m, case, &mut b);
         scale(m, case, &mut b);
     }
-    if case.capture == Capture::Dark
+    // Where nothing is found, stray light can be why.
+    if (nothing_found || case.capture == Capture::Dark)
         && let Some(level) = m.metrics.background_level
     {
         leak(level, case, &mut b);

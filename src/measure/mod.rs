@@ -20,6 +20,7 @@ pub mod map;
 pub mod optics;
 pub mod peaks;
 pub mod photo;
+pub mod plausible;
 pub mod profile;
 pub mod recognise;
 pub mod scale;

@@ -13,6 +13,7 @@ use crate::measure::lamp_photo::{measure_lamp, other_focal_length};
 use crate::measure::lineshape::LineShape;
 use crate::measure::map::Map;
 use crate::measure::optics::Optics;
+use crate::measure::plausible::{Familiar, NoSight};
 use crate::measure::profile::{Profile, slabs};
 use crate::measure::scale::{Order, UNEVEN_SHARE};
 use crate::measure::survey::{Survey, cut_off, lit_direction, look, survey};
@@ -57,48 +58,29 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         .calibration
         .map(|c| c.optics.focal_px)
         .or(inputs.facts.focal_px());
-    let nothing = |m: &mut Measurement, why: String| {
-        m.not_measured.push(format!("everything: {why}"));
-        let mut f = finding(Code::NoSpectrum, Severity::Retake, &why, "");
-        f.slots.insert("found", why);
-        m.findings.push(f);
-    };
     let spacings = match inputs.calibration {
         Some(c) => vec![c.optics.groove_spacing_nm],
         None => inputs.bench.groove_spacings_nm.clone(),
     };
     let map = Arc::new(Map::new(frame));
-    // Where the lamp photo had it, or the same place of a picture that is the other way up.
-    let expected: Vec<(f64, f64)> = inputs.calibration.map_or_else(Vec::new, |c| {
-        let (x, y) = c.slit_px;
-        let turned = (
-            frame.width() as f64 - 1.0 - x,
-            frame.height() as f64 - 1.0 - y,
+    let refuse = |m: &mut Measurement, why: NoSight| {
+        let outside = cut_off(
+            frame,
+            &map,
+            inputs.calibration.map(|c| &c.optics),
+            inputs
+                .calibration
+                .and_then(|c| lit_direction(c, inputs.facts)),
+            focal_px,
+            &spacings,
         );
-        vec![(x, y), turned]
-    });
-    let sight = match look(frame, &map, focal_px, &expected, &mut m.log) {
+        nothing_to_measure(m, why, outside);
+    };
+    let familiar = Familiar::of(inputs.calibration, frame);
+    let sight = match look(frame, &map, focal_px, &familiar, &mut m.log) {
         Ok(sight) => sight,
         Err(why) => {
-            if let Some(outside) = cut_off(
-                frame,
-                &map,
-                inputs.calibration.map(|c| &c.optics),
-                inputs
-                    .calibration
-                    .and_then(|c| lit_direction(c, inputs.facts)),
-                focal_px,
-                &spacings,
-            ) {
-                let outside = format!("{:.0}", 100.0 * outside);
-                let measured = format!("{outside} % of the spectrum outside the picture");
-                m.not_measured.push(format!("everything: {measured}"));
-                let mut f = finding(Code::Cropped, Severity::Retake, &measured, "");
-                f.slots.insert("amount_percent", outside);
-                m.findings.push(f);
-            } else {
-                nothing(&mut m, why);
-            }
+            refuse(&mut m, why);
             return m;
         }
     };
@@ -119,7 +101,8 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
             "the slit's ends are seen in {seen} places along the band, {agreeing} of them at its height"
         ));
         if let Some(why) = first.doubt() {
-            nothing(&mut m, why);
+            let veil = first.veil();
+            refuse(&mut m, NoSight { why, veil });
             return m;
         }
     }
@@ -129,6 +112,24 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         measure_light(frame, inputs, surveys.swap_remove(0), &mut m);
     }
     m
+}
+
+/// No spectrum to measure: `outside` is the share of it that lies off the picture, where that is why.
+fn nothing_to_measure(m: &mut Measurement, sight: NoSight, outside: Option<f64>) {
+    if let Some(outside) = outside {
+        let outside = format!("{:.0}", 100.0 * outside);
+        let measured = format!("{outside} % of the spectrum outside the picture");
+        m.not_measured.push(format!("everything: {measured}"));
+        let mut f = finding(Code::Cropped, Severity::Retake, &measured, "");
+        f.slots.insert("amount_percent", outside);
+        m.findings.push(f);
+        return;
+    }
+    m.metrics.background_level = sight.veil;
+    m.not_measured.push(format!("everything: {}", sight.why));
+    let mut f = finding(Code::NoSpectrum, Severity::Retake, &sight.why, "");
+    f.slots.insert("found", sight.why);
+    m.findings.push(f);
 }
 
 /// A picture that was cut after it was taken: no scale holds for it, and what was cut off nobody knows.

@@ -10,12 +10,15 @@ use crate::measure::band::{Edges, edges};
 use crate::measure::locate::{CALM_EDGE_SHARE, Located, locate, lone_bar};
 use crate::measure::map::Map;
 use crate::measure::optics::{Optics, USUAL_PUPIL_SHARE};
+use crate::measure::plausible::{CLEAR_LINES, Familiar, NoSight, PLAIN_LINES, plausible, veil};
 use crate::measure::trace::{Slit, trace_slit};
 use crate::measure::{Calibration, OnSensor};
 
 /// What is found without any model of the grating.
 #[derive(Clone)]
 pub struct Sight {
+    /// True where the slit's image lies where the lamp photo had it, and is as long.
+    pub is_familiar: bool,
     /// Reduced map.
     pub map: Arc<Map>,
     /// Coarse finding.
@@ -44,6 +47,8 @@ pub struct Survey {
     pub roll_sigma_rad: f64,
     /// True where the file states the focal length.
     pub focal_known: bool,
+    /// True where the slit's image lies where the lamp photo had it, and is as long.
+    pub is_familiar: bool,
 }
 
 /// A phone's main camera: focal length in units of the picture's longer side, where the file does not say.
@@ -51,15 +56,15 @@ const USUAL_FOCAL: f64 = 0.78;
 
 /// Finds the slit's image in a frame, or says why there is nothing like a spectrum in it.
 ///
-/// `map` is the frame's; `expected` as in [`locate`].
+/// `map` is the frame's; `bench` what the lamp photo showed of the slit.
 pub fn look(
     frame: &Frame,
     map: &Arc<Map>,
     focal_px: Option<f64>,
-    expected: &[(f64, f64)],
+    bench: &Familiar,
     log: &mut Vec<String>,
-) -> Result<Sight, String> {
-    let located = locate(map, focal_px, expected)?;
+) -> Result<Sight, NoSight> {
+    let located = locate(map, focal_px, &bench.places).map_err(NoSight::nothing)?;
     log.push(format!(
         "slit image near ({:.0}, {:.0}) px, {:.0} px long; dispersion {:.1}°; light where a spectrum can be {:.2}, sides alike {:.2}, \
          purity {:.2}, signal {:.0}, edges in the strip {:.2}, lines of the slit's length {} (signal {:.0})",
@@ -75,11 +80,20 @@ pub fn look(
         located.lines,
         located.line_light
     ));
-    plausible(&located, frame.width().max(frame.height()) as f64)?;
+    let longest_px = frame.width().max(frame.height()) as f64;
+    let is_familiar = bench.knows(&located, longest_px);
+    let refused = |why: String| NoSight {
+        why,
+        veil: is_familiar.then(|| veil(map, &located)),
+    };
+    plausible(&located, is_familiar, longest_px).map_err(refused)?;
     let Some(slit) = trace_slit(frame, &located) else {
-        return Err("a bright bar, but no line that could be the slit's image".into());
+        return Err(refused(
+            "a bright bar, but no line that could be the slit's image".into(),
+        ));
     };
     Ok(Sight {
+        is_familiar,
         map: Arc::clone(map),
         located,
         slit,
@@ -153,7 +167,7 @@ impl Survey {
             1 => {
                 calm && (self.located.significance > 30.0 || self.located.line_light > CLEAR_LINES)
             }
-            2 | 3 => calm,
+            2 | 3 => calm || (self.is_familiar && self.located.line_light > PLAIN_LINES),
             _ => true,
         };
         // Without colours a few chance stripes look like lines: only a band with its ends tells.
@@ -161,6 +175,11 @@ impl Survey {
         // Of a band that runs off the picture along the slit only one end is seen.
         (!band && !lines && !self.slit_is_cut())
             .then(|| "a bright bar, but no band and no lines as long as it beside it".to_owned())
+    }
+
+    /// Level of the stray light in a picture that the doubts refuse, as in [`NoSight::veil`].
+    pub fn veil(&self) -> Option<f64> {
+        self.is_familiar.then(|| veil(&self.map, &self.located))
     }
 
     /// Length of the slit's image, px, where its ends are seen in enough places along the band.
@@ -269,6 +288,7 @@ pub fn lit_direction(calibration: &Calibration, facts: &Facts) -> Option<f64> {
 /// Surveys a frame on the assumption of a groove spacing.
 pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     let Sight {
+        is_familiar,
         map,
         located,
         slit,
@@ -325,11 +345,10 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
         beta,
         roll_sigma_rad,
         focal_known: focal_px.is_some(),
+        is_familiar,
     }
 }
 
-/// Share of the picture's edges in the strip from which there is nothing but slit and spectrum.
-const DARK_EDGE_SHARE: f64 = 0.9;
 /// The same from which the ends that are seen along the band are the slit's, and no streak's.
 const SURE_EDGE_SHARE: f64 = 0.8;
 /// An end of the slit's own image, blown up by glare and shortened by dust, is known to so many px.
@@ -462,62 +481,4 @@ fn extent(edges: &Edges) -> Option<(f64, f64)> {
     };
     let (low, high) = (median(&edges.low)?, median(&edges.high)?);
     (high - low > 0.004).then_some((low, high))
-}
-
-/// Lines as long as the slit with so much light over the map's noise are light, however little all colours together have.
-const CLEAR_LINES: f64 = 12.0;
-
-/// Is it a spectrum at all? Rooms, faces, text and screens have light and edges everywhere, and greys; the light of a
-/// grating is pure in colour even where it is over-exposed, and lies in a strip.
-fn plausible(located: &Located, longest_px: f64) -> Result<(), String> {
-    // A few lines at the picture's rim are faint as a whole; in an otherwise black picture they still stand out.
-    let in_the_dark = located.edge_share > DARK_EDGE_SHARE;
-    let faint = located.significance < if in_the_dark { 5.0 } else { 10.0 };
-    if faint && !(in_the_dark && located.line_light > CLEAR_LINES) {
-        return Err("no light where a grating would put the spectrum".into());
-    }
-    // 24 mm at 305 mm are a twenty-fifth of the picture's longer side to either side of the middle.
-    if located.half_length_px > 0.065 * longest_px {
-        return Err("the brightest bar is far too long for the slit's image".into());
-    }
-    let calm = located.edge_share > CALM_EDGE_SHARE;
-    let lines = located.lines >= 2;
-    // Two orders that mirror each other are a grating's, whatever stray light lies over them.
-    let mirrored = located.symmetry > 0.6 && located.zone_share > 0.97 && located.edge_share > 0.5;
-    let pure = match (mirrored, calm) {
-        (true, _) => 0.45,
-        (false, true) => 0.75,
-        (false, false) => 0.95,
-    };
-    if located.is_grey {
-        // Nothing but its order tells it from stripes on a wall: both of a grating's sides, or its lines, in the dark.
-        if located.edge_share < 0.9 || !(mirrored || lines) {
-            return Err("a picture without colours, and not plainly a spectrum in the dark".into());
-        }
-    } else if located.saturation < pure {
-        return Err("no spectral colours beside the brightest line".into());
-    }
-    let in_place = match (lines, calm) {
-        (true, _) => 0.25,
-        (false, true) => 0.35,
-        (false, false) => 0.9,
-    };
-    // Many pure and bright lines at the slit's own height and nothing else where a spectrum can be: no drawing has them.
-    let unmistakable = located.lines >= 5
-        && located.line_light > 10.0 * CLEAR_LINES
-        && located.saturation > 0.95
-        && located.zone_share > 0.95
-        && !located.is_grey;
-    // A leak has few edges of its own; drawings and rooms have most of theirs elsewhere.
-    let edges = match (unmistakable, lines) {
-        (true, _) => 0.2,
-        (false, true) => 0.28,
-        (false, false) => 0.35,
-    };
-    if located.zone_share < in_place || located.edge_share < edges {
-        return Err(
-            "light and edges all over the picture, not a slit and its spectrum in the dark".into(),
-        );
-    }
-    Ok(())
 }
