@@ -9,10 +9,12 @@ use crate::answers::bands::{self, Row};
 use crate::answers::series::{self, Concentration, Line, STATED_FREEDOM, Standard};
 use crate::classify::Capture;
 use crate::classify::stated::{Stated, number};
-use crate::measure::absorb::{KNOWN_TONE, UNKNOWN_TONE};
-use crate::measure::{Estimate, Verdict};
+use crate::measure::absorb::own_sigma;
+use crate::measure::{Code, Estimate, Verdict};
 use crate::publish::files::numbers;
-use crate::publish::files::tables::{finish, push, read_absorbance, text_cell, writer};
+use crate::publish::files::tables::{
+    finish, push, read_absorbance, read_signal, text_cell, writer,
+};
 use crate::publish::record::Record;
 
 /// Groups of a rule that name a series, state a concentration, and its unit.
@@ -97,16 +99,26 @@ pub fn of_class<'a>(
     groups
         .into_iter()
         .map(|((bench, name), photos)| {
-            let curves: Vec<Vec<Row>> = photos
+            let curves: Vec<Curves> = photos
                 .iter()
                 .map(|s| match s.record.provenance.blank.is_empty() {
-                    true => Vec::new(),
-                    false => fetch(s).map_or_else(Vec::new, |csv| read_absorbance(&csv)),
+                    true => Curves::default(),
+                    false => fetch(s).map_or_else(Curves::default, |csv| Curves {
+                        absorbance: read_absorbance(&csv),
+                        signal: read_signal(&csv),
+                    }),
                 })
                 .collect();
             evaluate(bench, name, &photos, &curves, stated)
         })
         .collect()
+}
+
+/// What a photo's spectrum says by wavelength.
+#[derive(Default)]
+struct Curves {
+    absorbance: Vec<Row>,
+    signal: Vec<Row>,
 }
 
 /// What a photo is, and the unit of what is stated of it.
@@ -134,7 +146,7 @@ fn evaluate<'a>(
     bench: &'a str,
     name: &'a str,
     photos: &[Shown<'a>],
-    curves: &[Vec<Row>],
+    curves: &[Curves],
     stated: &'a Stated,
 ) -> Series<'a> {
     let roles: Vec<(Role, &str)> = photos.iter().map(|s| role(s.record, stated)).collect();
@@ -146,8 +158,8 @@ fn evaluate<'a>(
     let standards: Vec<&[Row]> = roles
         .iter()
         .zip(curves)
-        .filter(|(r, c)| matches!(r.0, Role::Standard(_)) && !c.is_empty())
-        .map(|(_, c)| c.as_slice())
+        .filter(|(r, c)| matches!(r.0, Role::Standard(_)) && !c.absorbance.is_empty())
+        .map(|(_, c)| c.absorbance.as_slice())
         .collect();
     let wavelength_nm = bands::best_wavelength(&standards);
     let mut members: Vec<Member<'a>> = photos
@@ -157,14 +169,29 @@ fn evaluate<'a>(
         .map(|((s, (role, _)), curve)| Member {
             photo: &s.record.photo,
             role,
-            absorbance: wavelength_nm.and_then(|nm| bands::at(curve, nm)),
+            absorbance: wavelength_nm.and_then(|nm| bands::at(&curve.absorbance, nm)),
             found: None,
         })
         .collect();
     let of_its_own: Vec<Option<Estimate>> = photos
         .iter()
         .zip(&members)
-        .map(|(s, m)| Some(without_common(s.record, m.absorbance?)))
+        .zip(curves)
+        .map(|((s, m), curve)| {
+            let (read, signal) = (
+                m.absorbance?,
+                bands::noise_at(&curve.signal, wavelength_nm?)?,
+            );
+            let differ = s
+                .record
+                .reasons
+                .iter()
+                .any(|r| r.code == Code::ExposureDiffers);
+            Some(Estimate {
+                value: read.value,
+                sigma: own_sigma(read, signal, differ),
+            })
+        })
         .collect();
     let known: Vec<Standard> = members
         .iter()
@@ -226,21 +253,6 @@ fn evaluate<'a>(
         members,
         line,
         unknowns,
-    }
-}
-
-/// The uncertainty without what a series has in common: one phone's tone curve stretches standards and unknowns alike and
-/// falls out of the concentration; a quarter is kept for its bend.
-fn without_common(record: &Record, e: Estimate) -> Estimate {
-    let tone = if record.provenance.bracket.is_empty() {
-        UNKNOWN_TONE
-    } else {
-        KNOWN_TONE
-    } * e.value;
-    let own = (e.sigma.powi(2) - tone.powi(2)).max((0.2 * e.sigma).powi(2));
-    Estimate {
-        sigma: own.sqrt().hypot(0.25 * tone),
-        ..e
     }
 }
 
