@@ -93,11 +93,17 @@ pub const LAST_STAGE: usize = 4;
 /// Chooses every photo's inputs among the photos of its bench that can be relied on.
 ///
 /// Lamp photos and blanks count if their verdict is good or caution, darks also if they wait. Lamp photos get no inputs. A
-/// bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. The result is in the order of
-/// `shots` and does not depend on it otherwise.
+/// bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. Where none of a bench's blanks
+/// counts, one that is to be taken again is handed on all the same: so that it can be said why there is no absorbance. The
+/// result is in the order of `shots` and does not depend on it otherwise.
 pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
     let mut groups: BTreeMap<(&str, usize), Vec<&Shot<'_>>> = BTreeMap::new();
+    let mut spoilt_blanks: BTreeMap<(&str, usize), Vec<&Shot<'_>>> = BTreeMap::new();
     for shot in shots {
+        if (shot.capture, shot.verdict) == (Capture::Blank, Some(Verdict::Retake)) {
+            let key = (shot.bench, stage(shot.capture));
+            spoilt_blanks.entry(key).or_default().push(shot);
+        }
         let counts = match (shot.capture, shot.verdict) {
             (Capture::Calibration | Capture::Blank, Some(verdict)) => {
                 matches!(verdict, Verdict::Good | Verdict::Caution)
@@ -116,10 +122,14 @@ pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
             group.push(shot);
         }
     }
-    for group in groups.values_mut() {
+    for group in groups.values_mut().chain(spoilt_blanks.values_mut()) {
         group.sort_by_key(|shot| shot.photo);
     }
-    let of = |shot: &Shot<'_>, capture, choice| {
+    let among = |groups: &BTreeMap<(&str, usize), Vec<&Shot<'_>>>,
+                 shot: &Shot<'_>,
+                 capture,
+                 choice|
+     -> BTreeMap<String, String> {
         let usable = stage(capture) < stage(shot.capture);
         let group = groups.get(&(shot.bench, stage(capture))).filter(|_| usable);
         let near: Vec<&Shot<'_>> = group
@@ -137,11 +147,20 @@ pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
             .map(|shot| (shot.photo.to_owned(), shot.hash.to_owned()))
             .collect()
     };
+    let of = |shot: &Shot<'_>, capture, choice| among(&groups, shot, capture, choice);
+    let blank_of = |shot: &Shot<'_>| {
+        let sound = of(shot, Capture::Blank, rule.blank);
+        if sound.is_empty() {
+            among(&spoilt_blanks, shot, Capture::Blank, rule.blank)
+        } else {
+            sound
+        }
+    };
     shots
         .iter()
         .map(|shot| Inputs {
             calibration: of(shot, Capture::Calibration, rule.calibration),
-            blank: of(shot, Capture::Blank, rule.blank),
+            blank: blank_of(shot),
             dark: of(shot, Capture::Dark, rule.dark),
             bracket: of(shot, Capture::Bracket, Choice::All),
         })
@@ -300,6 +319,18 @@ mod tests {
             paired(lines, Rule::default()),
             "s1<-,b1,d1 s2<-,b2,d1 s3<-,b1,d1"
         );
+    }
+
+    #[test]
+    fn a_spoilt_blank_is_handed_on_only_where_no_sound_one_is() {
+        let lines = "
+            heron/b1 blank 10:00 retake
+            heron/b2 blank 10:09 good
+            heron/s sample 10:05 -
+            dunlin/b3 blank 10:00 retake
+            dunlin/b4 blank 10:01 unreadable
+            dunlin/t sample 10:05 -";
+        assert_eq!(paired(lines, Rule::default()), "s<-,b2, t<-,b3,");
     }
 
     #[test]

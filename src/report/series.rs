@@ -15,11 +15,9 @@ use crate::publish::files::numbers;
 use crate::publish::files::tables::{
     finish, push, read_absorbance, read_signal, text_cell, writer,
 };
-use crate::publish::record::Record;
+use crate::publish::record::{BLANK_RETAKE, CONCENTRATION, Record, SERIES};
 
-/// Groups of a rule that name a series, state a concentration, and its unit.
-const SERIES: &str = "series";
-const CONCENTRATION: &str = "concentration";
+/// Group of a rule that states a concentration's unit.
 const UNIT: &str = "unit";
 
 /// What a photo is in its series.
@@ -218,6 +216,11 @@ fn evaluate<'a>(
     let mut repeats: BTreeMap<&'a str, Vec<Estimate>> = BTreeMap::new();
     for ((m, own), shown) in members.iter_mut().zip(&of_its_own).zip(photos) {
         let has_blank = !shown.record.provenance.blank.is_empty();
+        let spoilt = shown
+            .record
+            .not_measured
+            .iter()
+            .find_map(|why| why.strip_prefix(BLANK_RETAKE));
         m.found = match (&m.role, &line) {
             (Role::Unclear(text), _) => Some(Err(Refusal::new(
                 "no-concentration",
@@ -226,6 +229,10 @@ fn evaluate<'a>(
             _ if !has_blank => Some(Err(Refusal::new(
                 "no-blank",
                 "it has no blank to be compared with",
+            ))),
+            _ if spoilt.is_some() => Some(Err(Refusal::new(
+                "blank-retake",
+                format!("its blank{}", spoilt.unwrap_or_default()),
             ))),
             (Role::Standard(_), _) => None,
             (Role::Unknown, Ok(line)) => {
@@ -385,7 +392,11 @@ fn series_row(
     name: &str,
     unknown: Option<&Result<Concentration, Refusal>>,
 ) -> Vec<String> {
-    let standards = s.members.iter().filter(|m| m.stated().is_some()).count();
+    let standards = s
+        .members
+        .iter()
+        .filter(|m| m.stated().is_some() && m.absorbance.is_some())
+        .count();
     let line = s.line.as_ref().ok();
     let refused = match (&s.line, unknown) {
         (Err(refusal), _) | (_, Some(Err(refusal))) => refusal.to_string(),

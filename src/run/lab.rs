@@ -26,10 +26,13 @@ use crate::standards;
 
 use super::answering;
 use super::cards::Cards;
-use super::company::{Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey, cut_down};
+use super::company::{
+    Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey, cut_down, spoilt_blank,
+};
 use super::raw;
 use super::read::Gone;
 use super::shared::Shared;
+use super::work::Input;
 use super::work::{Class, Fate, Orders, Outcome, Setup, Task, Work};
 
 /// Share of a dark's level that may be left after the background is taken off: the light that leaks in is not quite even
@@ -290,12 +293,17 @@ impl Lab {
             }
             _ => None,
         };
-        let blank = match company.blanks.first() {
-            Some(blank) if purpose.capture == Capture::Sample => {
+        let (spoilt, blanks): (Vec<&Input>, Vec<&Input>) = company
+            .blanks
+            .iter()
+            .filter(|_| purpose.capture == Capture::Sample)
+            .partition(|b| b.record.verdict == Verdict::Retake);
+        let blank = match blanks.first() {
+            Some(blank) => {
                 let spectrum = self.blank_spectrum(blank, scale.as_ref(), curve.as_ref())?;
-                Some((blank, spectrum))
+                Some((*blank, spectrum))
             }
-            _ => None,
+            None => None,
         };
         let dark = company.darks.first().filter(|_| blank.is_some());
         let against = Against {
@@ -310,7 +318,10 @@ impl Lab {
             curve: curve.as_ref().map(|(_, curve)| curve),
             cut: cut.as_deref(),
         };
-        let finding = self.examine(bytes, facts, purpose, scale.as_ref(), &against);
+        let mut finding = self.examine(bytes, facts, purpose, scale.as_ref(), &against);
+        if let Some(blank) = spoilt.first() {
+            finding.measurement.not_measured.push(spoilt_blank(blank));
+        }
         Ok((finding, scale))
     }
 
