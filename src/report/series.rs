@@ -94,9 +94,9 @@ pub fn of_class<'a>(
             groups.entry((&r.bench, name)).or_default().push(shown);
         }
     }
-    groups
+    let groups: Vec<_> = groups
         .into_iter()
-        .map(|((bench, name), photos)| {
+        .map(|(key, photos)| {
             let curves: Vec<Curves> = photos
                 .iter()
                 .map(|s| match s.record.provenance.blank.is_empty() {
@@ -107,9 +107,48 @@ pub fn of_class<'a>(
                     }),
                 })
                 .collect();
-            evaluate(bench, name, &photos, &curves, stated)
+            (key, photos, curves)
+        })
+        .collect();
+    let mut own: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
+    for ((_, name), photos, curves) in &groups {
+        let best = bands::best_wavelength(&standards(photos, curves, stated));
+        own.entry(name).or_default().extend(best);
+    }
+    groups
+        .into_iter()
+        .map(|((bench, name), photos, curves)| {
+            let of_all = own.get_mut(name).and_then(|nm| middle(nm));
+            let curves_of_standards = standards(&photos, &curves, stated);
+            let wavelength_nm = of_all
+                .filter(|nm| serves(&curves_of_standards, *nm))
+                .or_else(|| bands::best_wavelength(&curves_of_standards));
+            evaluate((bench, name), &photos, &curves, stated, wavelength_nm)
         })
         .collect()
+}
+
+/// The absorbance curves of the standards among a series' photos.
+fn standards<'c>(photos: &[Shown<'_>], curves: &'c [Curves], stated: &Stated) -> Vec<&'c [Row]> {
+    let with_curve = photos.iter().zip(curves);
+    with_curve
+        .filter(|(s, c)| {
+            matches!(role(s.record, stated).0, Role::Standard(_)) && !c.absorbance.is_empty()
+        })
+        .map(|(_, c)| c.absorbance.as_slice())
+        .collect()
+}
+
+/// The benches of a class read a series of one name at one wavelength, or their slopes would not be comparable: at the middle
+/// one of their own best.
+fn middle(own: &mut [f64]) -> Option<f64> {
+    own.sort_by(f64::total_cmp);
+    own.get(own.len().saturating_sub(1) / 2).copied()
+}
+
+/// True where all curves are known at a wavelength.
+fn serves(curves: &[&[Row]], wavelength_nm: f64) -> bool {
+    curves.iter().all(|c| bands::at(c, wavelength_nm).is_some())
 }
 
 /// What a photo's spectrum says by wavelength.
@@ -141,11 +180,11 @@ fn role<'a>(record: &'a Record, stated: &'a Stated) -> (Role, &'a str) {
 }
 
 fn evaluate<'a>(
-    bench: &'a str,
-    name: &'a str,
+    (bench, name): (&'a str, &'a str),
     photos: &[Shown<'a>],
     curves: &[Curves],
     stated: &'a Stated,
+    wavelength_nm: Option<f64>,
 ) -> Series<'a> {
     let roles: Vec<(Role, &str)> = photos.iter().map(|s| role(s.record, stated)).collect();
     let units: BTreeSet<&str> = roles
@@ -153,13 +192,6 @@ fn evaluate<'a>(
         .map(|r| r.1)
         .filter(|u| !u.is_empty())
         .collect();
-    let standards: Vec<&[Row]> = roles
-        .iter()
-        .zip(curves)
-        .filter(|(r, c)| matches!(r.0, Role::Standard(_)) && !c.absorbance.is_empty())
-        .map(|(_, c)| c.absorbance.as_slice())
-        .collect();
-    let wavelength_nm = bands::best_wavelength(&standards);
     let mut members: Vec<Member<'a>> = photos
         .iter()
         .zip(roles)

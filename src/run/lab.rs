@@ -21,7 +21,7 @@ use crate::publish::files;
 use crate::publish::record::{CalibrationRecord, Record};
 use crate::report::{self, Sink};
 use crate::settings::Settings;
-use crate::settings::sections::{CalibrationChoice, Poll};
+use crate::settings::sections::{BlankChoice, CalibrationChoice, Poll};
 use crate::standards;
 
 use super::answering;
@@ -151,6 +151,11 @@ impl Lab {
             CalibrationChoice::LatestBefore => pair::Choice::Before,
             CalibrationChoice::Best => pair::Choice::All,
         };
+        let blank = match s.pairing.blank {
+            BlankChoice::Nearest => pair::Choice::Nearest,
+            BlankChoice::LatestBefore => pair::Choice::Before,
+        };
+        (orders.pairing.blank, orders.pairing.dark) = (blank, blank);
         orders.pairing.within_s = s.pairing.within_h.map(|h| h * 3600.0);
         orders.configuration_hash = s.configuration_hash();
         orders
