@@ -15,7 +15,7 @@ pub struct Band {
     /// Wavelength of its top, nm.
     pub centre_nm: Estimate,
     /// Full width at half of its height above the valleys beside it, nm.
-    pub fwhm_nm: f64,
+    pub fwhm_nm: Estimate,
     /// Absorbance at the top.
     pub absorbance: Estimate,
 }
@@ -107,6 +107,9 @@ pub fn bands(rows: &[Row], sigma_nm: f64) -> Vec<Band> {
             .find(|k| value(*k) < half)
             .unwrap_or(smooth.len() - 1);
         let fwhm_nm = smooth[high].0 - smooth[low].0;
+        // How far noise moves the two crossings: its share of the flanks' steepness; and half a step each.
+        let steepness = prominence / fwhm_nm.max(1.0);
+        let crossing = (top.sigma / steepness).hypot(0.5);
         // Centroid of the upper fifth; noise shifts a flat top by σ/height of the width.
         let cap = value(i) - 0.2 * prominence;
         let (mut s, mut sx) = (0.0, 0.0);
@@ -120,11 +123,85 @@ pub fn bands(rows: &[Row], sigma_nm: f64) -> Vec<Band> {
                 value: sx / s,
                 sigma: (0.5 * fwhm_nm * top.sigma / prominence).hypot(sigma_nm),
             },
-            fwhm_nm,
+            fwhm_nm: Estimate {
+                value: fwhm_nm,
+                sigma: 2f64.sqrt() * crossing,
+            },
             absorbance: top,
         });
     }
     found
+}
+
+/// The edge of a filter's transmittance: a cut-on or a cut-off.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Edge {
+    /// Wavelength half-way between its two levels, nm.
+    pub nm: Estimate,
+    /// From a tenth to nine tenths of the way, nm.
+    pub width_nm: f64,
+}
+
+/// An edge rises or falls within so many nm…
+const WIDEST_EDGE_NM: f64 = 60.0;
+/// …by at least so much of the light, and to less than half of it…
+const LEAST_STEP: f64 = 0.3;
+/// …and its levels hold, within so much of the step, from there to the end of what is known, and at least so far, nm.
+const LEVEL_HOLDS: f64 = 0.25;
+const LEVEL_NM: usize = 20;
+
+/// The one edge of a transmittance (`rows`, rising in wavelength): what lies on one side of it passes, what lies on the other
+/// does not. Absent where there is none, or several: a dye's band has two flanks and is no edge. In a light's own spectrum
+/// edges are mostly those of the phone's colour filters: they are not looked for.
+///
+/// `sigma_nm` is the scale's own uncertainty.
+pub fn edge(rows: &[Row], sigma_nm: f64) -> Option<Edge> {
+    let known: Vec<(f64, Estimate)> = (400..=720)
+        .map(f64::from)
+        .filter_map(|nm| Some((nm, at(rows, nm)?)))
+        .collect();
+    let n = known.len();
+    if n < 3 * LEVEL_NM {
+        return None;
+    }
+    let mean =
+        |part: &[(f64, Estimate)]| part.iter().map(|p| p.1.value).sum::<f64>() / part.len() as f64;
+    let (first, last) = (mean(&known[..LEVEL_NM]), mean(&known[n - LEVEL_NM..]));
+    let (low, step) = (first.min(last), (last - first).abs());
+    if step < LEAST_STEP || low > 0.5 * (low + step) {
+        return None;
+    }
+    let share = |p: &(f64, Estimate)| (p.1.value - first) / (last - first);
+    let crossing = |level: f64| -> Option<f64> {
+        let i = known.iter().position(|p| share(p) >= level)?;
+        let (a, b) = (known.get(i.checked_sub(1)?)?, &known[i]);
+        let t = (level - share(a)) / (share(b) - share(a));
+        Some(a.0 + t * (b.0 - a.0))
+    };
+    let (start, middle, end) = (crossing(0.1)?, crossing(0.5)?, crossing(0.9)?);
+    let width_nm = end - start;
+    let holds = known.iter().all(|p| {
+        let before = p.0 > start - LEVEL_NM as f64 || share(p).abs() < LEVEL_HOLDS;
+        let after = p.0 < end + LEVEL_NM as f64 || (share(p) - 1.0).abs() < LEVEL_HOLDS;
+        before && after
+    });
+    let once = known
+        .windows(2)
+        .filter(|w| (share(&w[0]) < 0.5) != (share(&w[1]) < 0.5))
+        .count()
+        == 1;
+    let sigma = known
+        .iter()
+        .min_by(|a, b| (a.0 - middle).abs().total_cmp(&(b.0 - middle).abs()))?
+        .1
+        .sigma;
+    (holds && once && width_nm < WIDEST_EDGE_NM).then_some(Edge {
+        nm: Estimate {
+            value: middle,
+            sigma: (sigma / step * width_nm / 0.8).hypot(sigma_nm),
+        },
+        width_nm,
+    })
 }
 
 #[cfg(test)]
@@ -150,9 +227,9 @@ mod tests {
         assert_eq!(found.len(), 1);
         assert!((found[0].centre_nm.value - 525.0).abs() < 0.3);
         assert!(
-            (found[0].fwhm_nm - 47.1).abs() < 2.5,
+            (found[0].fwhm_nm.value - 47.1).abs() < 2.5,
             "{}",
-            found[0].fwhm_nm
+            found[0].fwhm_nm.value
         );
         assert!(bands(&curve(0.01), 0.1).is_empty());
         assert_eq!(best_wavelength(&[]), None);
@@ -162,5 +239,32 @@ mod tests {
     fn where_the_curve_means_nothing_there_is_no_value() {
         assert_eq!(at(&curve(0.5), 700.0), None);
         assert!((at(&curve(0.5), 525.0).unwrap().value - 0.5).abs() < 0.002);
+    }
+
+    #[test]
+    fn a_filter_has_an_edge_and_a_dye_and_clear_glass_have_none() {
+        let curve = |of: &dyn Fn(f64) -> f64| -> Vec<Row> {
+            (0..=350)
+                .map(|i| 380.0 + f64::from(i))
+                .map(|nm| {
+                    let e = Estimate {
+                        value: of(nm),
+                        sigma: 0.01,
+                    };
+                    (nm, Some(e))
+                })
+                .collect()
+        };
+        // A cut-on filter: a logistic step at 590 nm, a tenth to nine tenths within 4.4 of its lengths.
+        let red = curve(&|nm| 0.02 + 0.88 / (1.0 + (-(nm - 590.0) / 5.0f64).exp()));
+        let found = edge(&red, 0.1).unwrap();
+        assert!((found.nm.value - 590.0).abs() < 0.2, "{found:?}");
+        assert!((found.width_nm - 22.0).abs() < 1.5, "{found:?}");
+        let blue = curve(&|nm| 0.9 - 0.85 / (1.0 + (-(nm - 500.0) / 8.0f64).exp()));
+        assert!((edge(&blue, 0.1).unwrap().nm.value - 500.0).abs() < 0.3);
+        let dye = curve(&|nm| 10f64.powf(-0.8 * (-0.5 * ((nm - 525.0) / 20.0).powi(2)).exp()));
+        assert_eq!(edge(&dye, 0.1), None);
+        assert_eq!(edge(&curve(&|_| 0.9), 0.1), None);
+        assert_eq!(edge(&[], 0.1), None);
     }
 }

@@ -256,6 +256,13 @@ impl Line {
         10.0 * self.near_zero / self.slope.value
     }
 
+    /// Standard uncertainty of either limit: that of the slope, and of a standard deviation known from so many degrees of
+    /// freedom (JCGM 100, E.4.3).
+    pub fn limit_sigma(&self, limit: f64) -> f64 {
+        let deviation = (2.0 * self.freedom.max(1.0)).sqrt().recip();
+        limit * deviation.hypot(self.slope.sigma / self.slope.value)
+    }
+
     /// The concentration of an unknown, from the absorbances of its repeats.
     ///
     /// The repeats are averaged by weight; their scatter counts where it is larger than stated. Interval by the law of

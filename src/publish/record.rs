@@ -99,6 +99,8 @@ pub struct BandAnswer {
     pub centre_sigma_nm: f64,
     /// Full width at half height, nm.
     pub fwhm_nm: f64,
+    /// Its standard uncertainty, nm.
+    pub fwhm_sigma_nm: f64,
     /// Absorbance at the top.
     pub absorbance: f64,
     /// Its standard uncertainty.

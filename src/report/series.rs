@@ -397,7 +397,9 @@ pub fn series_csv(all: &[Series<'_>]) -> Vec<u8> {
             "linear_to",
             "left_out",
             "detection_limit",
+            "detection_limit_sigma",
             "quantification_limit",
+            "quantification_limit_sigma",
             "unknown_name",
             "unknown",
             "unknown_sigma",
@@ -452,8 +454,12 @@ fn series_row(
     row.push(about(line.map(|l| l.range.0)));
     row.push(about(line.map(|l| l.range.1)));
     row.push(line.map_or_else(String::new, |l| l.left_out.to_string()));
-    row.push(about(line.map(Line::detection_limit)));
-    row.push(about(line.map(Line::quantification_limit)));
+    for limit in [Line::detection_limit, Line::quantification_limit] {
+        row.extend(two(line.map(|l| Estimate {
+            value: limit(l),
+            sigma: l.limit_sigma(limit(l)),
+        })));
+    }
     row.push(text_cell(name));
     row.extend(two(unknown.map(|u| u.value)));
     for end in [unknown.map(|u| u.low), unknown.map(|u| u.high)] {

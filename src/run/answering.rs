@@ -1,6 +1,6 @@
 //! What a photo's spectrum answers beyond its peaks, gathered for its record. The arithmetic is that of `answers`.
 
-use crate::answers::bands::bands;
+use crate::answers::bands::{bands, edge};
 use crate::answers::identify::identify;
 use crate::classify::{Capture, Purpose};
 use crate::measure::{AbsorbanceRow, Estimate, Lamp, Measurement, ScaleKind};
@@ -38,16 +38,33 @@ pub(super) fn answers(
             .into_iter()
             .filter_map(|band| {
                 let centre = rounded_estimate(band.centre_nm)?;
+                let width = rounded_estimate(band.fwhm_nm)?;
                 let height = rounded_estimate(band.absorbance)?;
                 Some(BandAnswer {
                     centre_nm: centre.value,
                     centre_sigma_nm: centre.sigma,
-                    fwhm_nm: (10.0 * band.fwhm_nm).round() / 10.0,
+                    fwhm_nm: width.value,
+                    fwhm_sigma_nm: width.sigma,
                     absorbance: height.value,
                     absorbance_sigma: height.sigma,
                 })
             })
             .collect();
+    }
+    let passed: Vec<_> = absorbance
+        .unwrap_or_default()
+        .iter()
+        .zip(&spectrum.rows)
+        .map(|(a, row)| (row.wavelength_nm, a.transmittance))
+        .collect();
+    if let Some(found) = edge(&passed, m.metrics.wavelength_sigma_nm.unwrap_or(0.5))
+        && let Some(nm) = rounded_estimate(found.nm)
+    {
+        let numbers = &mut answers.numbers;
+        numbers.insert("transmission_edge_nm".to_owned(), nm.value);
+        numbers.insert("transmission_edge_nm_sigma".to_owned(), nm.sigma);
+        let width_nm = (10.0 * found.width_nm).round() / 10.0;
+        numbers.insert("transmission_edge_width_nm".to_owned(), width_nm);
     }
     // The light of a series' photos is its lamp's, through a solution.
     if purpose.groups.contains_key(SERIES) || purpose.groups.contains_key(CONCENTRATION) {

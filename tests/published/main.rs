@@ -1,6 +1,7 @@
 //! Numbers of this program against numbers that others have published: one module a source or kind of source, its
 //! reference in the first lines, its data beside it, its tolerance the printed precision or a reason.
 
+mod absorbance;
 mod answers;
 mod centroid_bound;
 mod grating;
