@@ -6,7 +6,7 @@ use super::Shown;
 use crate::classify::Capture;
 use crate::measure::{Reason, Severity, Verdict};
 use crate::publish::files::{numbers, words};
-use crate::publish::record::Record;
+use crate::publish::record::{Record, TONE_REMARK};
 
 /// The letter by which a state's colours and sign go in the pages.
 pub fn class(verdict: Verdict) -> &'static str {
@@ -148,7 +148,11 @@ impl ShownPhoto {
         let first = r.reasons.first();
         let what = first.map(|f| words::trouble(f.code).to_owned());
         let what = what
-            .or_else(|| r.remarks.first().cloned())
+            .or_else(|| {
+                // The tone curve is the phone's, not this photo's: it stands once, among the answers.
+                let mut own = r.remarks.iter().filter(|t| !t.starts_with(TONE_REMARK));
+                own.next().cloned()
+            })
             .unwrap_or_default();
         let pictures = !matches!(r.verdict, Verdict::Ignored | Verdict::Unreadable);
         ShownPhoto {
