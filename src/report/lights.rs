@@ -124,28 +124,34 @@ fn cells(light: &Light<'_>) -> Vec<Cell> {
 }
 
 fn colour_cells(colour: &Colour) -> Vec<Cell> {
-    let one = |text: String| Cell { text, columns: 1 };
-    let mut cells = vec![
-        one(numbers::plus_minus(colour.x)),
-        one(numbers::plus_minus(colour.y)),
-    ];
+    // On a phone a cell may be broken before its uncertainty, nowhere else.
+    let number = |e: Estimate| numbers::plus_minus(e).replace("± ", "±\u{a0}");
+    let one = |e: Estimate| Cell {
+        text: number(e),
+        columns: 1,
+    };
+    let mut cells = vec![one(colour.x), one(colour.y)];
     match (&colour.temperature, &colour.dominant) {
         (Ok((kelvin, duv)), _) => {
-            cells.push(one(numbers::plus_minus(*kelvin)));
-            cells.push(one(numbers::plus_minus(*duv)));
+            cells.push(one(*kelvin));
+            cells.push(one(*duv));
         }
         (Err(_), Ok((nm, purity))) => cells.push(Cell {
             text: format!(
                 "none; dominant {} nm, purity {}",
-                numbers::plus_minus(*nm),
-                numbers::plus_minus(*purity)
+                number(*nm),
+                number(*purity)
             ),
             columns: 2,
         }),
-        (Err(why), Err(_)) => cells.push(Cell {
-            text: words::visible(&format!("none; {}", why.why)),
-            columns: 2,
-        }),
+        (Err(why), Err(_)) => {
+            // What that means stands below the table.
+            let short = why.why.split(':').next().unwrap_or_default();
+            cells.push(Cell {
+                text: words::visible(&format!("none; {short}")),
+                columns: 2,
+            });
+        }
     }
     cells
 }
