@@ -162,8 +162,11 @@ pub fn powers(lights: &[&[(f64, Estimate)]]) -> String {
     let mut svg = open(
         252.0,
         &format!(
-            "Relative spectral power of {} lights, each as a share of its highest",
-            lights.len()
+            "Relative spectral power of {}, as a share of the highest",
+            match lights.len() {
+                1 => "a light".to_owned(),
+                n => format!("{n} lights"),
+            }
         ),
     );
     plane.levels(&mut svg, 4);

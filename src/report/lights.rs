@@ -104,7 +104,7 @@ fn without_bulb(lights: &[&Light<'_>]) -> String {
         .find(|why| why.code != NO_RESPONSE);
     match other {
         Some(why) => words::visible(&format!("None: {}.", why.why)),
-        None => "None: they need a photo of a bulb of stated temperature on this bench, named as a rule with kelvin says."
+        None => "None: they need a photo of a bulb of stated temperature on this bench, such as bulb-2800K.jpg by a rule for bulbs."
             .to_owned(),
     }
 }

@@ -129,6 +129,8 @@ pub struct ShownPhoto {
     pub pictures: bool,
     /// True where there is a spectrum.
     pub spectrum: bool,
+    /// True where that is worth its paper: not of what is to be taken again, nor a bracket's, which stands joined.
+    pub prints: bool,
     /// The overlay in words.
     pub overlay_alt: String,
     /// The spectrum's picture in words.
@@ -178,6 +180,8 @@ impl ShownPhoto {
             opens: if pictures { "overlay.png" } else { "photo.log" },
             pictures,
             spectrum: shown.has_spectrum,
+            prints: matches!(r.verdict, Verdict::Good | Verdict::Caution)
+                && r.capture != Some(Capture::Bracket),
             overlay_alt: overlay_alt(r, &name, word, &what),
             spectrum_alt: spectrum_alt(r, word),
             what,
