@@ -193,17 +193,17 @@ fn row(agreement: &Agreement) -> Row {
     let unit = match agreement.unit.as_str() {
         // No units, but words for what none is stated of.
         "as stated" | "per unit of concentration" => String::new(),
-        unit => words::visible(&format!(" {unit}")),
+        unit if agreement.quantity.ends_with(&format!(" {unit}")) => String::new(),
+        unit => format!(", {unit}"),
     };
     Row {
-        quantity: words::visible(&agreement.quantity),
+        quantity: words::visible(&format!("{}{unit}", agreement.quantity)),
         benches: p.benches.len(),
-        mean: format!("{}{unit}", numbers::plain(p.mean, digits)),
-        repeatability: p.repeatability_sd.map_or_else(
-            || "no repeats".to_owned(),
-            |sd| format!("{}{unit}", numbers::plain(sd, digits)),
-        ),
-        reproducibility: format!("{}{unit}", numbers::plain(p.reproducibility_sd, digits)),
+        mean: numbers::plain(p.mean, digits),
+        repeatability: p
+            .repeatability_sd
+            .map_or_else(|| "no repeats".to_owned(), |sd| numbers::plain(sd, digits)),
+        reproducibility: numbers::plain(p.reproducibility_sd, digits),
         apart: if apart.is_empty() {
             "none".to_owned()
         } else {
