@@ -20,6 +20,18 @@ pub struct Band {
     pub absorbance: Estimate,
 }
 
+/// Pixels whose noise is independent in a reading's 4 nm: about nine, of which filling in and smoothing of colours leave
+/// three (drawn photos: the scatter of readings about their line is that of three).
+const INDEPENDENT: f64 = 3.0;
+
+/// A signal at a wavelength as [`at`], with the uncertainty that independent noise leaves of it.
+pub fn noise_at(rows: &[Row], wavelength_nm: f64) -> Option<Estimate> {
+    at(rows, wavelength_nm).map(|e| Estimate {
+        sigma: e.sigma / INDEPENDENT.sqrt(),
+        ..e
+    })
+}
+
 /// Absorbance at a wavelength: mean of the rows within 2 nm; absent where half of them are.
 ///
 /// Neighbouring rows share their pixels and the photo's common errors: the mean's uncertainty is taken as that of one row.

@@ -304,13 +304,19 @@ fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> O
             }
         }
         // A gas or vapour in clear glass has hardly anything but lines; glare and weak lines make a third.
-        _ => (shape.broad - 0.35).max(0.0),
+        _ => (shape.broad - 0.35).max(0.0) * (1.0 - towering(sharp, shape)),
     };
     Some(DEAR * (unexplained + missing + phosphor))
 }
 
 fn highest(sharp: &[&Peak]) -> f64 {
     sharp.iter().map(|p| p.height.value).fold(0.0, f64::max)
+}
+
+/// How far the highest line towers over the broad light, 0 to 1. Stray light that is left over the whole spectrum can make
+/// most of a faint laser's light; a lamp's own broad light is a tenth of its lines or more.
+fn towering(sharp: &[&Peak], shape: &Shape) -> f64 {
+    ((highest(sharp) / shape.top.0.max(1e-12) - 15.0) / 15.0).clamp(0.0, 1.0)
 }
 
 /// One line and nothing else.
@@ -325,13 +331,18 @@ fn laser(sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> f64 {
     let alone = top.height.value.sqrt() / light;
     let wide = (top.fwhm_nm.value / bandpass_nm.max(0.1) - 1.8).clamp(0.0, 1.0);
     // A tenth dearer than a table's lamp, so that a lamp of one line (sodium) is that lamp.
-    DEAR * (1.0 - alone + wide + (shape.broad - 0.35).max(0.0) + 0.08)
+    DEAR * (1.0 - alone
+        + wide
+        + (shape.broad - 0.35).max(0.0) * (1.0 - towering(sharp, shape))
+        + 0.08)
 }
 
 /// The lamps without lines, with their costs.
 fn broad(sharp: &[&Peak], shape: &Shape) -> Vec<(&'static str, f64)> {
     // Light in narrow peaks speaks against all of them.
-    let narrow = (1.0 - shape.broad - 0.12).max(0.0) + 0.02 * sharp.len().saturating_sub(3) as f64;
+    let narrow = (1.0 - shape.broad - 0.12).max(0.0)
+        + 0.02 * sharp.len().saturating_sub(3) as f64
+        + 0.3 * towering(sharp, shape);
     let over = |x: f64, limit: f64, width: f64| ((x - limit) / width).clamp(0.0, 1.0);
     let led = over(shape.width_nm, 60.0, 25.0)
         + (0.9 - shape.gathered).max(0.0) * 3.0
@@ -430,6 +441,13 @@ mod tests {
         let laser = of_lines(&[(532.1, 0.5)]);
         assert_eq!(laser.name, "laser");
         assert!((laser.laser_nm.unwrap().value - 532.1).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_faint_laser_over_stray_light_is_no_daylight() {
+        let lit = spectrum(|nm| 0.0009 + 0.045 * bell(nm, 650.0, 1.7));
+        let found = identify(&lit, &peaks(&[(650.0, 0.045)]), 1.7, &lamps());
+        assert_eq!(found.name, "laser", "{found:?}");
     }
 
     #[test]

@@ -2,7 +2,7 @@
 //! it. A bulb's filament is taken as a black body of its distribution temperature, as photometry does.
 
 use super::Refusal;
-use super::colour::{chromaticity, colour_temperature, dominant_wavelength, planck};
+use super::colour::{chromaticity, colour_temperature, dominant_wavelength, observer, planck};
 use crate::measure::{Estimate, Spectrum};
 
 /// A place answered more weakly than this share of the best is left out: what divides by it is noise.
@@ -116,6 +116,11 @@ const NEEDED_NM: std::ops::RangeInclusive<f64> = 415.0..=680.0;
 /// Distribution temperatures of bulbs are stated to about this, K (common practice, no source).
 pub const KELVIN_SIGMA: f64 = 50.0;
 
+/// Share of a light that a phone's lens and grating scatter along the spectrum, into its neighbourhood of so many nm: a
+/// tenth on drawn photos of lasers. All of it is doubt, for what is scattered out of a broad light is scattered in as well.
+const SCATTERED: f64 = 0.1;
+const SCATTER_REACH_NM: f64 = 60.0;
+
 /// The colour of a light.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Colour {
@@ -133,64 +138,132 @@ pub struct Colour {
 ///
 /// Uncertainties are those of the bulb's temperature, which tilts everything, of 1 % unevenness between the blue and the red
 /// half (the phone held anew), and of 2 % between the middle and both ends (that, and light scattered from the bright middle
-/// to the dim ends). Tilts move a whitish light along the
-/// Planckian locus: its distance from it is uncertain by the bend.
+/// to the dim ends), of a tenth of the light scattered along the spectrum, which makes a line's colour paler, and of the
+/// noise. Tilts move a whitish light along the Planckian locus: its distance from it is uncertain by the bend.
 ///
 /// # Errors
-/// Those of [`response`] and [`chromaticity`]: `not-known` where the light between 415 and 680 nm is not.
+/// Those of [`response`] and [`chromaticity`]: `not-known` where the light between 415 and 680 nm is not. There is no
+/// temperature, and no dominant wavelength, where one of those doubts would leave none.
 pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colour, Refusal> {
-    let by = |kelvin: f64, tilt: f64, bend: f64| -> Result<(f64, f64), Refusal> {
-        let power = response(bulb, kelvin, KELVIN_SIGMA)?.power(spectrum);
-        let bins = bins(spectrum, &power);
-        chromaticity(|nm| {
-            let known = bins.iter().filter_map(|b| Some((b.0, b.1?)));
-            let value = if NEEDED_NM.contains(&nm) {
-                bins.iter().find(|b| b.0 == nm)?.1?
-            } else {
-                known
-                    .min_by(|a, b| (a.0 - nm).abs().total_cmp(&(b.0 - nm).abs()))?
-                    .1
-            };
-            let aside = ((nm - 550.0) / 130.0).clamp(-1.0, 1.0);
-            let uneven = 1.0 + tilt * aside + bend * (0.5 - aside * aside);
-            Some(value.value.max(0.0) * uneven)
-        })
-    };
-    let here = by(kelvin, 0.0, 0.0)?;
+    let cleared = without_scattered(spectrum);
+    let by =
+        |spectrum: &Spectrum, kelvin: f64, tilt: f64, bend: f64| -> Result<(f64, f64), Refusal> {
+            let power = response(bulb, kelvin, KELVIN_SIGMA)?.power(spectrum);
+            let bins = hats(spectrum, &power);
+            chromaticity(|nm| {
+                let known = bins.iter().filter_map(|b| Some((b.0, b.1?)));
+                let value = if NEEDED_NM.contains(&nm) {
+                    bins.iter().find(|b| b.0 == nm)?.1?
+                } else {
+                    known
+                        .min_by(|a, b| (a.0 - nm).abs().total_cmp(&(b.0 - nm).abs()))?
+                        .1
+                };
+                let aside = ((nm - 550.0) / 130.0).clamp(-1.0, 1.0);
+                let uneven = 1.0 + tilt * aside + bend * (0.5 - aside * aside);
+                Some(value.value.max(0.0) * uneven)
+            })
+        };
+    let here = by(spectrum, kelvin, 0.0, 0.0)?;
+    let power = response(bulb, kelvin, KELVIN_SIGMA)?.power(spectrum);
+    let noise = chromaticity_noise(here, &hats(spectrum, &power));
     let others = [
-        by(kelvin + KELVIN_SIGMA, 0.0, 0.0)?,
-        by(kelvin, 0.005, 0.0)?,
-        by(kelvin, 0.0, 0.02)?,
+        by(spectrum, kelvin + KELVIN_SIGMA, 0.0, 0.0)?,
+        by(spectrum, kelvin, 0.005, 0.0)?,
+        by(spectrum, kelvin, 0.0, 0.02)?,
+        by(&cleared, kelvin, 0.0, 0.0)?,
+        (here.0 + noise.0, here.1),
+        (here.0, here.1 + noise.1),
     ];
-    // What each of them would change, together. One that leaves no value at all changes it by as much as there is.
-    let of = |value: f64, read: &dyn Fn((f64, f64)) -> Option<f64>| {
-        let squares = others.iter().map(|o| match read(*o) {
-            Some(other) => (other - value).powi(2),
-            None => value.powi(2),
-        });
-        Estimate {
-            value,
-            sigma: squares.sum::<f64>().sqrt(),
-        }
+    // What each of them would change, together.
+    let together = |value: f64, changed: &[f64]| Estimate {
+        value,
+        sigma: changed
+            .iter()
+            .map(|other| (other - value).powi(2))
+            .sum::<f64>()
+            .sqrt(),
     };
-    let temperature = colour_temperature(here).map(|(kelvin, duv)| {
-        (
-            of(kelvin, &|xy| colour_temperature(xy).ok().map(|t| t.0)),
-            of(duv, &|xy| colour_temperature(xy).ok().map(|t| t.1)),
-        )
-    });
-    let dominant = dominant_wavelength(here).map(|(nm, purity)| {
-        (
-            of(nm, &|xy| dominant_wavelength(xy).ok().map(|d| d.0)),
-            of(purity, &|xy| dominant_wavelength(xy).ok().map(|d| d.1)),
-        )
-    });
+    let both = |read: &dyn Fn((f64, f64)) -> Result<(f64, f64), Refusal>| {
+        let value = read(here)?;
+        let changed = others.iter().map(|o| read(*o));
+        let (a, b): (Vec<f64>, Vec<f64>) = changed
+            .collect::<Result<Vec<(f64, f64)>, Refusal>>()?
+            .into_iter()
+            .unzip();
+        Ok((together(value.0, &a), together(value.1, &b)))
+    };
+    let (x, y): (Vec<f64>, Vec<f64>) = others.into_iter().unzip();
     Ok(Colour {
-        x: of(here.0, &|xy| Some(xy.0)),
-        y: of(here.1, &|xy| Some(xy.1)),
-        temperature,
-        dominant,
+        x: together(here.0, &x),
+        y: together(here.1, &y),
+        temperature: both(&colour_temperature),
+        dominant: both(&dominant_wavelength),
     })
+}
+
+/// Power by which the observer's table of 5 nm steps is weighed as if it were interpolated between them: a mean over 5 nm to
+/// either side that falls off evenly. In plain bins a line would get the colour of its bin's middle. Absent where half of
+/// the weight is.
+fn hats(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option<Estimate>)> {
+    const STEP_NM: f64 = 5.0;
+    let rows = &spectrum.rows;
+    observer()
+        .iter()
+        .map(|&(nm, _)| {
+            let first = rows.partition_point(|r| r.wavelength_nm <= nm - STEP_NM);
+            let past = rows.partition_point(|r| r.wavelength_nm < nm + STEP_NM);
+            let (mut all, mut known, mut value, mut sigma) = (0.0, 0.0, 0.0, 0.0);
+            for (row, power) in rows[first..past].iter().zip(&power[first..past]) {
+                let weight = 1.0 - (row.wavelength_nm - nm).abs() / STEP_NM;
+                all += weight;
+                if let Some(power) = power {
+                    known += weight;
+                    value += weight * power.value;
+                    sigma += weight * power.sigma;
+                }
+            }
+            let hat = (known > 0.5 * all).then(|| Estimate {
+                value: value / known,
+                sigma: sigma / known,
+            });
+            (nm, hat)
+        })
+        .collect()
+}
+
+/// A spectrum less what may have been scattered along it.
+fn without_scattered(spectrum: &Spectrum) -> Spectrum {
+    let reach = (SCATTER_REACH_NM / spectrum.step_nm.max(0.01)).round() as usize;
+    let mut sums = vec![0.0];
+    for row in &spectrum.rows {
+        sums.push(sums[sums.len() - 1] + row.signal.max(0.0));
+    }
+    let n = spectrum.rows.len();
+    let mut cleared = spectrum.clone();
+    for (i, row) in cleared.rows.iter_mut().enumerate() {
+        let (low, high) = (i.saturating_sub(reach), (i + reach + 1).min(n));
+        let near = (sums[high] - sums[low]) / (high - low) as f64;
+        row.signal -= SCATTERED * near;
+    }
+    cleared
+}
+
+/// Standard uncertainty of x and y by the noise of the bins alone (JCGM 100, 5.1.2).
+fn chromaticity_noise((x, y): (f64, f64), bins: &[(f64, Option<Estimate>)]) -> (f64, f64) {
+    let (mut total, mut var_x, mut var_y) = (0.0, 0.0, 0.0);
+    for (nm, [cx, cy, cz]) in observer() {
+        let bin = bins.iter().find(|b| b.0 == *nm).and_then(|b| b.1);
+        let Some(power) = bin else { continue };
+        let sum = cx + cy + cz;
+        total += power.value.max(0.0) * sum;
+        var_x += (power.sigma * (cx - x * sum)).powi(2);
+        var_y += (power.sigma * (cy - y * sum)).powi(2);
+    }
+    (
+        var_x.sqrt() / total.max(1e-12),
+        var_y.sqrt() / total.max(1e-12),
+    )
 }
 
 /// Mean power in bins of 5 nm, from 380 to 780 nm; absent where half of a bin is. What is uncertain in a row is so in its
@@ -257,6 +330,22 @@ mod tests {
         let mut half = seen(&|nm| planck(nm, 3200.0));
         half.rows.truncate(120);
         assert_eq!(colour(&bulb, 2800.0, &half).unwrap_err().code, "not-known");
+    }
+
+    #[test]
+    fn a_line_has_its_own_wavelength_for_a_dominant_one_wherever_it_lies_between_the_observer_s_steps()
+     {
+        let bulb = seen(&|nm| planck(nm, 2800.0));
+        for line in [470.0, 532.0, 546.07, 589.3, 612.4] {
+            let light = |nm: f64| (-0.5 * ((nm - line) / 0.9f64).powi(2)).exp();
+            let (nm, purity) = colour(&bulb, 2800.0, &seen(&light))
+                .unwrap()
+                .dominant
+                .unwrap();
+            let off = (nm.value - line).abs();
+            assert!(off < 0.4 && off < 2.0 * nm.sigma.max(0.1), "{line}: {nm:?}");
+            assert!(purity.value > 0.9, "{purity:?}");
+        }
     }
 
     #[test]

@@ -31,6 +31,19 @@ pub const UNKNOWN_TONE: f64 = 0.12;
 /// The same where a bracket has.
 pub const KNOWN_TONE: f64 = 0.015;
 
+/// The part of an absorbance's standard uncertainty that is this photo's own, where `signal` is the sample's: its noise, how
+/// it was held, its rounded exposure where that is not the blank's. The rest (the blank's noise, the tone curve, what the
+/// lens scatters) is the same in all photos that share a blank and a phone, and moves them alike; a quarter of it is kept,
+/// for it does not move high and low absorbances quite alike.
+pub fn own_sigma(absorbance: Estimate, signal: Estimate, exposures_differ: bool) -> f64 {
+    let as_absorbance = |share: f64| share / std::f64::consts::LN_10;
+    let noise = as_absorbance(signal.sigma / signal.value.max(1e-9));
+    let rounded = if exposures_differ { ROUNDED } else { 0.0 };
+    let own = noise.hypot(as_absorbance(HELD_ANEW.hypot(rounded)));
+    let common = (absorbance.sigma.powi(2) - own * own).max(0.0).sqrt();
+    own.min(absorbance.sigma).hypot(0.25 * common)
+}
+
 /// How a sample's photo hangs together with its blank's.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Link {

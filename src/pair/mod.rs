@@ -22,6 +22,9 @@ pub enum Choice {
     All,
 }
 
+/// Exposures whose ratio is less than this are the same: phones round what they write.
+const SAME_EXPOSURE: f64 = 1.05;
+
 /// How each kind is chosen.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Rule {
@@ -59,6 +62,8 @@ pub struct Shot<'a> {
     pub capture: Capture,
     /// When, by the phone.
     pub taken: Option<DateTime>,
+    /// Exposure time (s) × ISO, where the file says.
+    pub exposure: Option<f64>,
     /// The word for it, where it has been measured.
     pub verdict: Option<Verdict>,
 }
@@ -93,11 +98,18 @@ pub const LAST_STAGE: usize = 4;
 /// Chooses every photo's inputs among the photos of its bench that can be relied on.
 ///
 /// Lamp photos and blanks count if their verdict is good or caution, darks also if they wait. Lamp photos get no inputs. A
-/// bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. The result is in the order of
-/// `shots` and does not depend on it otherwise.
+/// bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. Where none of a bench's blanks
+/// counts, one that is to be taken again is handed on all the same: so that it can be said why there is no absorbance. Of
+/// several blanks or darks those with the photo's own exposure go before the others. The result is in the order of `shots`
+/// and does not depend on it otherwise.
 pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
     let mut groups: BTreeMap<(&str, usize), Vec<&Shot<'_>>> = BTreeMap::new();
+    let mut spoilt_blanks: BTreeMap<(&str, usize), Vec<&Shot<'_>>> = BTreeMap::new();
     for shot in shots {
+        if (shot.capture, shot.verdict) == (Capture::Blank, Some(Verdict::Retake)) {
+            let key = (shot.bench, stage(shot.capture));
+            spoilt_blanks.entry(key).or_default().push(shot);
+        }
         let counts = match (shot.capture, shot.verdict) {
             (Capture::Calibration | Capture::Blank, Some(verdict)) => {
                 matches!(verdict, Verdict::Good | Verdict::Caution)
@@ -116,13 +128,17 @@ pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
             group.push(shot);
         }
     }
-    for group in groups.values_mut() {
+    for group in groups.values_mut().chain(spoilt_blanks.values_mut()) {
         group.sort_by_key(|shot| shot.photo);
     }
-    let of = |shot: &Shot<'_>, capture, choice| {
+    let among = |groups: &BTreeMap<(&str, usize), Vec<&Shot<'_>>>,
+                 shot: &Shot<'_>,
+                 capture,
+                 choice|
+     -> BTreeMap<String, String> {
         let usable = stage(capture) < stage(shot.capture);
         let group = groups.get(&(shot.bench, stage(capture))).filter(|_| usable);
-        let near: Vec<&Shot<'_>> = group
+        let mut near: Vec<&Shot<'_>> = group
             .into_iter()
             .flatten()
             .filter(|c| match (c.taken, shot.taken, rule.within_s) {
@@ -131,17 +147,33 @@ pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
             })
             .copied()
             .collect();
+        let alike = |c: &&Shot<'_>| {
+            let ratio = c.exposure.zip(shot.exposure).map(|(a, b)| a / b);
+            ratio.is_some_and(|r| (1.0 / SAME_EXPOSURE..SAME_EXPOSURE).contains(&r))
+        };
+        if matches!(capture, Capture::Blank | Capture::Dark) && near.iter().any(alike) {
+            near.retain(alike);
+        }
         let chosen = choose(shot, &near, choice);
         chosen
             .into_iter()
             .map(|shot| (shot.photo.to_owned(), shot.hash.to_owned()))
             .collect()
     };
+    let of = |shot: &Shot<'_>, capture, choice| among(&groups, shot, capture, choice);
+    let blank_of = |shot: &Shot<'_>| {
+        let sound = of(shot, Capture::Blank, rule.blank);
+        if sound.is_empty() {
+            among(&spoilt_blanks, shot, Capture::Blank, rule.blank)
+        } else {
+            sound
+        }
+    };
     shots
         .iter()
         .map(|shot| Inputs {
             calibration: of(shot, Capture::Calibration, rule.calibration),
-            blank: of(shot, Capture::Blank, rule.blank),
+            blank: blank_of(shot),
             dark: of(shot, Capture::Dark, rule.dark),
             bracket: of(shot, Capture::Bracket, Choice::All),
         })
@@ -201,8 +233,8 @@ impl PartialOrd for Seconds {
 mod tests {
     use super::*;
 
-    /// A shot from a line `path capture time verdict`, `-` standing for nothing; the bench is the path's folder and the
-    /// hash the path in capitals.
+    /// A shot from a line `path capture time verdict exposure`, `-` standing for nothing, the exposure often left out; the
+    /// bench is the path's folder and the hash the path in capitals.
     fn shots(lines: &str) -> Vec<(String, String, Shot<'static>)> {
         let leak = |text: &str| -> &'static str { Box::leak(text.to_owned().into_boxed_str()) };
         lines
@@ -234,6 +266,7 @@ mod tests {
                     bench: photo.split('/').next().unwrap(),
                     capture,
                     taken,
+                    exposure: words.get(4).map(|w| w.parse().unwrap()),
                     verdict,
                 };
                 (words[0].to_owned(), words[1].to_owned(), shot)
@@ -300,6 +333,31 @@ mod tests {
             paired(lines, Rule::default()),
             "s1<-,b1,d1 s2<-,b2,d1 s3<-,b1,d1"
         );
+    }
+
+    #[test]
+    fn of_several_blanks_the_one_with_the_sample_s_exposure_is_taken() {
+        let lines = "
+            heron/b1 blank 10:00 good 1.6
+            heron/b2 blank 10:01 good 0.8
+            heron/s sample 10:05 - 1.61
+            heron/t sample 10:06 - 0.8
+            heron/u sample 10:07 - 0.2
+            heron/v sample 10:08 -";
+        let expected = "s<-,b1, t<-,b2, u<-,b2, v<-,b2,";
+        assert_eq!(paired(lines, Rule::default()), expected);
+    }
+
+    #[test]
+    fn a_spoilt_blank_is_handed_on_only_where_no_sound_one_is() {
+        let lines = "
+            heron/b1 blank 10:00 retake
+            heron/b2 blank 10:09 good
+            heron/s sample 10:05 -
+            dunlin/b3 blank 10:00 retake
+            dunlin/b4 blank 10:01 unreadable
+            dunlin/t sample 10:05 -";
+        assert_eq!(paired(lines, Rule::default()), "s<-,b2, t<-,b3,");
     }
 
     #[test]

@@ -124,6 +124,13 @@ pub struct CalibrationRecord {
     pub model: Option<Calibration>,
 }
 
+/// Group of a rule that names a dilution series.
+pub const SERIES: &str = "series";
+/// Group of a rule that states a concentration.
+pub const CONCENTRATION: &str = "concentration";
+/// How the words begin that say why a sample with a spoilt blank has no absorbance.
+pub const BLANK_RETAKE: &str = "absorbance: the blank";
+
 /// Everything a result was made from. Two equal provenances mean equal results.
 #[derive(Clone, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Provenance {

@@ -9,15 +9,15 @@ use crate::answers::bands::{self, Row};
 use crate::answers::series::{self, Concentration, Line, STATED_FREEDOM, Standard};
 use crate::classify::Capture;
 use crate::classify::stated::{Stated, number};
-use crate::measure::absorb::{KNOWN_TONE, UNKNOWN_TONE};
-use crate::measure::{Estimate, Verdict};
+use crate::measure::absorb::own_sigma;
+use crate::measure::{Code, Estimate, Verdict};
 use crate::publish::files::numbers;
-use crate::publish::files::tables::{finish, push, read_absorbance, text_cell, writer};
-use crate::publish::record::Record;
+use crate::publish::files::tables::{
+    finish, push, read_absorbance, read_signal, text_cell, writer,
+};
+use crate::publish::record::{BLANK_RETAKE, CONCENTRATION, Record, SERIES};
 
-/// Groups of a rule that name a series, state a concentration, and its unit.
-const SERIES: &str = "series";
-const CONCENTRATION: &str = "concentration";
+/// Group of a rule that states a concentration's unit.
 const UNIT: &str = "unit";
 
 /// What a photo is in its series.
@@ -94,19 +94,68 @@ pub fn of_class<'a>(
             groups.entry((&r.bench, name)).or_default().push(shown);
         }
     }
-    groups
+    let groups: Vec<_> = groups
         .into_iter()
-        .map(|((bench, name), photos)| {
-            let curves: Vec<Vec<Row>> = photos
+        .map(|(key, photos)| {
+            let curves: Vec<Curves> = photos
                 .iter()
                 .map(|s| match s.record.provenance.blank.is_empty() {
-                    true => Vec::new(),
-                    false => fetch(s).map_or_else(Vec::new, |csv| read_absorbance(&csv)),
+                    true => Curves::default(),
+                    false => fetch(s).map_or_else(Curves::default, |csv| Curves {
+                        absorbance: read_absorbance(&csv),
+                        signal: read_signal(&csv),
+                    }),
                 })
                 .collect();
-            evaluate(bench, name, &photos, &curves, stated)
+            (key, photos, curves)
+        })
+        .collect();
+    let mut own: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
+    for ((_, name), photos, curves) in &groups {
+        let best = bands::best_wavelength(&standards(photos, curves, stated));
+        own.entry(name).or_default().extend(best);
+    }
+    groups
+        .into_iter()
+        .map(|((bench, name), photos, curves)| {
+            let of_all = own.get_mut(name).and_then(|nm| middle(nm));
+            let curves_of_standards = standards(&photos, &curves, stated);
+            let wavelength_nm = of_all
+                .filter(|nm| serves(&curves_of_standards, *nm))
+                .or_else(|| bands::best_wavelength(&curves_of_standards));
+            evaluate((bench, name), &photos, &curves, stated, wavelength_nm)
         })
         .collect()
+}
+
+/// The absorbance curves of the standards among a series' photos.
+fn standards<'c>(photos: &[Shown<'_>], curves: &'c [Curves], stated: &Stated) -> Vec<&'c [Row]> {
+    let with_curve = photos.iter().zip(curves);
+    with_curve
+        .filter(|(s, c)| {
+            matches!(role(s.record, stated).0, Role::Standard(_)) && !c.absorbance.is_empty()
+        })
+        .map(|(_, c)| c.absorbance.as_slice())
+        .collect()
+}
+
+/// The benches of a class read a series of one name at one wavelength, or their slopes would not be comparable: at the middle
+/// one of their own best.
+fn middle(own: &mut [f64]) -> Option<f64> {
+    own.sort_by(f64::total_cmp);
+    own.get(own.len().saturating_sub(1) / 2).copied()
+}
+
+/// True where all curves are known at a wavelength.
+fn serves(curves: &[&[Row]], wavelength_nm: f64) -> bool {
+    curves.iter().all(|c| bands::at(c, wavelength_nm).is_some())
+}
+
+/// What a photo's spectrum says by wavelength.
+#[derive(Default)]
+struct Curves {
+    absorbance: Vec<Row>,
+    signal: Vec<Row>,
 }
 
 /// What a photo is, and the unit of what is stated of it.
@@ -131,11 +180,11 @@ fn role<'a>(record: &'a Record, stated: &'a Stated) -> (Role, &'a str) {
 }
 
 fn evaluate<'a>(
-    bench: &'a str,
-    name: &'a str,
+    (bench, name): (&'a str, &'a str),
     photos: &[Shown<'a>],
-    curves: &[Vec<Row>],
+    curves: &[Curves],
     stated: &'a Stated,
+    wavelength_nm: Option<f64>,
 ) -> Series<'a> {
     let roles: Vec<(Role, &str)> = photos.iter().map(|s| role(s.record, stated)).collect();
     let units: BTreeSet<&str> = roles
@@ -143,13 +192,6 @@ fn evaluate<'a>(
         .map(|r| r.1)
         .filter(|u| !u.is_empty())
         .collect();
-    let standards: Vec<&[Row]> = roles
-        .iter()
-        .zip(curves)
-        .filter(|(r, c)| matches!(r.0, Role::Standard(_)) && !c.is_empty())
-        .map(|(_, c)| c.as_slice())
-        .collect();
-    let wavelength_nm = bands::best_wavelength(&standards);
     let mut members: Vec<Member<'a>> = photos
         .iter()
         .zip(roles)
@@ -157,14 +199,29 @@ fn evaluate<'a>(
         .map(|((s, (role, _)), curve)| Member {
             photo: &s.record.photo,
             role,
-            absorbance: wavelength_nm.and_then(|nm| bands::at(curve, nm)),
+            absorbance: wavelength_nm.and_then(|nm| bands::at(&curve.absorbance, nm)),
             found: None,
         })
         .collect();
     let of_its_own: Vec<Option<Estimate>> = photos
         .iter()
         .zip(&members)
-        .map(|(s, m)| Some(without_common(s.record, m.absorbance?)))
+        .zip(curves)
+        .map(|((s, m), curve)| {
+            let (read, signal) = (
+                m.absorbance?,
+                bands::noise_at(&curve.signal, wavelength_nm?)?,
+            );
+            let differ = s
+                .record
+                .reasons
+                .iter()
+                .any(|r| r.code == Code::ExposureDiffers);
+            Some(Estimate {
+                value: read.value,
+                sigma: own_sigma(read, signal, differ),
+            })
+        })
         .collect();
     let known: Vec<Standard> = members
         .iter()
@@ -191,6 +248,11 @@ fn evaluate<'a>(
     let mut repeats: BTreeMap<&'a str, Vec<Estimate>> = BTreeMap::new();
     for ((m, own), shown) in members.iter_mut().zip(&of_its_own).zip(photos) {
         let has_blank = !shown.record.provenance.blank.is_empty();
+        let spoilt = shown
+            .record
+            .not_measured
+            .iter()
+            .find_map(|why| why.strip_prefix(BLANK_RETAKE));
         m.found = match (&m.role, &line) {
             (Role::Unclear(text), _) => Some(Err(Refusal::new(
                 "no-concentration",
@@ -199,6 +261,10 @@ fn evaluate<'a>(
             _ if !has_blank => Some(Err(Refusal::new(
                 "no-blank",
                 "it has no blank to be compared with",
+            ))),
+            _ if spoilt.is_some() => Some(Err(Refusal::new(
+                "blank-retake",
+                format!("its blank{}", spoilt.unwrap_or_default()),
             ))),
             (Role::Standard(_), _) => None,
             (Role::Unknown, Ok(line)) => {
@@ -226,21 +292,6 @@ fn evaluate<'a>(
         members,
         line,
         unknowns,
-    }
-}
-
-/// The uncertainty without what a series has in common: one phone's tone curve stretches standards and unknowns alike and
-/// falls out of the concentration; a quarter is kept for its bend.
-fn without_common(record: &Record, e: Estimate) -> Estimate {
-    let tone = if record.provenance.bracket.is_empty() {
-        UNKNOWN_TONE
-    } else {
-        KNOWN_TONE
-    } * e.value;
-    let own = (e.sigma.powi(2) - tone.powi(2)).max((0.2 * e.sigma).powi(2));
-    Estimate {
-        sigma: own.sqrt().hypot(0.25 * tone),
-        ..e
     }
 }
 
@@ -373,7 +424,11 @@ fn series_row(
     name: &str,
     unknown: Option<&Result<Concentration, Refusal>>,
 ) -> Vec<String> {
-    let standards = s.members.iter().filter(|m| m.stated().is_some()).count();
+    let standards = s
+        .members
+        .iter()
+        .filter(|m| m.stated().is_some() && m.absorbance.is_some())
+        .count();
     let line = s.line.as_ref().ok();
     let refused = match (&s.line, unknown) {
         (Err(refusal), _) | (_, Some(Err(refusal))) => refusal.to_string(),

@@ -5,7 +5,7 @@ use crate::answers::identify::identify;
 use crate::classify::{Capture, Purpose};
 use crate::measure::{AbsorbanceRow, Estimate, Lamp, Measurement, ScaleKind};
 use crate::publish::files::numbers::rounded_estimate;
-use crate::publish::record::{Answers, BandAnswer, LampAnswer};
+use crate::publish::record::{Answers, BandAnswer, CONCENTRATION, LampAnswer, SERIES};
 
 /// What can be said of a measured photo. Only spectra on a calibrated scale answer anything.
 pub(super) fn answers(
@@ -48,6 +48,9 @@ pub(super) fn answers(
                 })
             })
             .collect();
+    }
+    // The light of a series' photos is its lamp's, through a solution.
+    if purpose.groups.contains_key(SERIES) || purpose.groups.contains_key(CONCENTRATION) {
         return answers;
     }
     let bandpass_nm = m.metrics.bandpass_nm.unwrap_or(2.0);

@@ -10,7 +10,7 @@ use crate::classify::Outcome;
 use crate::decode::Facts;
 use crate::measure::{ScaleKind, Spectrum, instrument};
 use crate::publish::files::numbers;
-use crate::publish::record::TONE_REMARK;
+use crate::publish::record::{BLANK_RETAKE, TONE_REMARK};
 
 use super::lab::{Lab, Scale};
 use super::raw;
@@ -270,6 +270,23 @@ pub(super) fn cut_down(lamps: &[Input], photo: &Facts) -> Option<String> {
             format!("the picture was cut to {long} × {short} pixels, the lamp photo has {whole_long} × {whole_short}")
         })
     })
+}
+
+/// Why a blank that is to be taken again gives no absorbance.
+pub(super) fn spoilt_blank(blank: &Input) -> String {
+    let worst = blank.record.reasons.first();
+    let why = worst.map_or_else(String::new, |r| {
+        let measured = if r.measured.is_empty() {
+            String::new()
+        } else {
+            format!(", {}", r.measured)
+        };
+        format!(" ({}{measured})", r.code.as_str())
+    });
+    format!(
+        "{BLANK_RETAKE} {} is to be taken again{why}, and no other blank of the bench serves",
+        blank.photo
+    )
 }
 
 /// Why a lamp photo cannot speak for a photo, if it cannot.

@@ -21,15 +21,18 @@ use crate::publish::files;
 use crate::publish::record::{CalibrationRecord, Record};
 use crate::report::{self, Sink};
 use crate::settings::Settings;
-use crate::settings::sections::{CalibrationChoice, Poll};
+use crate::settings::sections::{BlankChoice, CalibrationChoice, Poll};
 use crate::standards;
 
 use super::answering;
 use super::cards::Cards;
-use super::company::{Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey, cut_down};
+use super::company::{
+    Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey, cut_down, spoilt_blank,
+};
 use super::raw;
 use super::read::Gone;
 use super::shared::Shared;
+use super::work::Input;
 use super::work::{Class, Fate, Orders, Outcome, Setup, Task, Work};
 
 /// Share of a dark's level that may be left after the background is taken off: the light that leaks in is not quite even
@@ -148,6 +151,11 @@ impl Lab {
             CalibrationChoice::LatestBefore => pair::Choice::Before,
             CalibrationChoice::Best => pair::Choice::All,
         };
+        let blank = match s.pairing.blank {
+            BlankChoice::Nearest => pair::Choice::Nearest,
+            BlankChoice::LatestBefore => pair::Choice::Before,
+        };
+        (orders.pairing.blank, orders.pairing.dark) = (blank, blank);
         orders.pairing.within_s = s.pairing.within_h.map(|h| h * 3600.0);
         orders.configuration_hash = s.configuration_hash();
         orders
@@ -290,12 +298,17 @@ impl Lab {
             }
             _ => None,
         };
-        let blank = match company.blanks.first() {
-            Some(blank) if purpose.capture == Capture::Sample => {
+        let (spoilt, blanks): (Vec<&Input>, Vec<&Input>) = company
+            .blanks
+            .iter()
+            .filter(|_| purpose.capture == Capture::Sample)
+            .partition(|b| b.record.verdict == Verdict::Retake);
+        let blank = match blanks.first() {
+            Some(blank) => {
                 let spectrum = self.blank_spectrum(blank, scale.as_ref(), curve.as_ref())?;
-                Some((blank, spectrum))
+                Some((*blank, spectrum))
             }
-            _ => None,
+            None => None,
         };
         let dark = company.darks.first().filter(|_| blank.is_some());
         let against = Against {
@@ -310,7 +323,10 @@ impl Lab {
             curve: curve.as_ref().map(|(_, curve)| curve),
             cut: cut.as_deref(),
         };
-        let finding = self.examine(bytes, facts, purpose, scale.as_ref(), &against);
+        let mut finding = self.examine(bytes, facts, purpose, scale.as_ref(), &against);
+        if let Some(blank) = spoilt.first() {
+            finding.measurement.not_measured.push(spoilt_blank(blank));
+        }
         Ok((finding, scale))
     }
 

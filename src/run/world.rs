@@ -161,6 +161,7 @@ impl World {
                         bench: photo.bench(),
                         capture,
                         taken: photo.facts.taken,
+                        exposure: photo.facts.exposure_product(),
                         verdict: None,
                     });
                     shot_photos.push((path, photo));

@@ -6,7 +6,7 @@ use std::path::{Component, Path, PathBuf};
 use crate::classify::{Rule, RuleSet, Then, UNSORTED};
 use crate::measure::Severity;
 
-use super::{CalibrationChoice, Instrument, Poll, Settings};
+use super::{BlankChoice, CalibrationChoice, Instrument, Poll, Settings};
 
 /// The text of `slitwatch check`: folders, rules in order, benches, limits, arrival. Ends with a line break.
 pub fn describe(settings: &Settings) -> String {
@@ -188,6 +188,10 @@ fn write_rest(out: &mut String, settings: &Settings) -> std::fmt::Result {
         }
         CalibrationChoice::Best => "the calibration of its bench with the smallest uncertainty",
     };
+    let blank = match pairing.blank {
+        BlankChoice::Nearest => "the blank that is nearest in time",
+        BlankChoice::LatestBefore => "the latest blank before it, or else the first after it",
+    };
     let within = match pairing.within_h {
         Some(hours) => format!("not more than {hours} h away"),
         None => "however far away".to_owned(),
@@ -195,6 +199,10 @@ fn write_rest(out: &mut String, settings: &Settings) -> std::fmt::Result {
     writeln!(
         out,
         "  A photo is measured with {which}, {within}. One that comes later, or is better, reaches back."
+    )?;
+    writeln!(
+        out,
+        "  A sample is compared with {blank}; blanks with its own exposure go first."
     )?;
     writeln!(out)?;
     if !settings.stated.is_empty() {

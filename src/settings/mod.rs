@@ -18,7 +18,9 @@ pub mod words;
 pub use describe::describe;
 pub use limits::{Limit, Limits, Side};
 pub use mistake::Mistake;
-pub use sections::{Arrival, CalibrationChoice, Instrument, Output, Pages, Pairing, Poll, Work};
+pub use sections::{
+    Arrival, BlankChoice, CalibrationChoice, Instrument, Output, Pages, Pairing, Poll, Work,
+};
 pub use words::Words;
 
 use std::collections::BTreeMap;

@@ -201,11 +201,28 @@ impl CalibrationChoice {
     pub const WORDS: [&str; 3] = ["nearest", "latest-before", "best"];
 }
 
+/// Which of a bench's blanks a sample is compared with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum BlankChoice {
+    /// Nearest in time.
+    Nearest,
+    /// The last one before the sample; the first one after it where there is none.
+    LatestBefore,
+}
+
+impl BlankChoice {
+    /// As in a configuration.
+    pub const WORDS: [&str; 2] = ["nearest", "latest-before"];
+}
+
 /// What belongs to what.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Pairing {
     /// Which calibration.
     pub calibration: CalibrationChoice,
+    /// Which blank, and which dark.
+    pub blank: BlankChoice,
     /// A calibration, blank or dark farther away in time is not used, h; absent: however far.
     pub within_h: Option<f64>,
 }
@@ -214,6 +231,7 @@ impl Default for Pairing {
     fn default() -> Pairing {
         Pairing {
             calibration: CalibrationChoice::Nearest,
+            blank: BlankChoice::LatestBefore,
             within_h: Some(12.0),
         }
     }
@@ -228,6 +246,9 @@ impl Pairing {
                 .and_then(|s| s.word(&CalibrationChoice::WORDS))
             {
                 pairing.calibration = choice;
+            }
+            if let Some(choice) = t.get("blank").and_then(|s| s.word(&BlankChoice::WORDS)) {
+                pairing.blank = choice;
             }
             if let Some(spot) = t.get("within_h") {
                 let any = spot
@@ -394,11 +415,13 @@ mod tests {
             (work.workers, work.memory_mib, work.max_pixels()),
             (None, None, 50_000_000)
         );
-        let (pairing, _) = read("within_h: any\ncalibration: latest-before", Pairing::read);
+        let text = "within_h: any\ncalibration: latest-before\nblank: nearest";
+        let (pairing, _) = read(text, Pairing::read);
         assert_eq!(
             pairing,
             Pairing {
                 calibration: CalibrationChoice::LatestBefore,
+                blank: BlankChoice::Nearest,
                 within_h: None
             }
         );

@@ -206,16 +206,23 @@ pub fn read_spectrum(csv: &[u8]) -> Result<Spectrum, ReadError> {
 /// The absorbance columns of a `spectrum.csv`: wavelength (nm) and absorbance, absent where the cell is empty. Nothing for
 /// a file without them, or one that is no table.
 pub fn read_absorbance(csv: &[u8]) -> Vec<(f64, Option<Estimate>)> {
+    read_estimates(csv, [ABSORBANCE_COLUMNS[2], ABSORBANCE_COLUMNS[3]])
+}
+
+/// The signal of a `spectrum.csv` in the same way.
+pub fn read_signal(csv: &[u8]) -> Vec<(f64, Option<Estimate>)> {
+    read_estimates(csv, [SPECTRUM_COLUMNS[1], SPECTRUM_COLUMNS[2]])
+}
+
+fn read_estimates(csv: &[u8], columns: [&str; 2]) -> Vec<(f64, Option<Estimate>)> {
     let mut reader = ReaderBuilder::new().from_reader(csv);
     let Ok(header) = reader.headers().cloned() else {
         return Vec::new();
     };
     let at = |name: &str| header.iter().position(|h| h == name);
-    let (Some(nm), Some(value), Some(sigma)) = (
-        at(SPECTRUM_COLUMNS[0]),
-        at(ABSORBANCE_COLUMNS[2]),
-        at(ABSORBANCE_COLUMNS[3]),
-    ) else {
+    let (Some(nm), Some(value), Some(sigma)) =
+        (at(SPECTRUM_COLUMNS[0]), at(columns[0]), at(columns[1]))
+    else {
         return Vec::new();
     };
     reader
@@ -223,10 +230,10 @@ pub fn read_absorbance(csv: &[u8]) -> Vec<(f64, Option<Estimate>)> {
         .filter_map(|record| {
             let record = record.ok()?;
             let number = |i: usize| record.get(i)?.parse::<f64>().ok();
-            let absorbance = number(value)
+            let estimate = number(value)
                 .zip(number(sigma))
                 .map(|(value, sigma)| Estimate { value, sigma });
-            Some((number(nm)?, absorbance))
+            Some((number(nm)?, estimate))
         })
         .collect()
 }
