@@ -32,7 +32,7 @@ pub struct Level {
 pub struct Curve {
     /// ln(light) at each step of the sRGB code, 0 at the anchor.
     log_light: Vec<f64>,
-    /// Largest departure from sRGB, as a factor, over the steps that the bracket reaches.
+    /// Largest departure from sRGB, as a factor, over the steps that the bracket reaches; both alike in the middle of them.
     pub departure: f64,
     /// Root mean square of what the curve leaves, in ln(light).
     pub rms: f64,
@@ -230,6 +230,16 @@ impl Curve {
             })
             .filter(|(_, level, _)| (self.reach.0..=self.reach.1).contains(level))
             .collect()
+    }
+
+    /// How far light departs from what sRGB would make of a code, both alike at white: lowest and highest over [`Curve::table`],
+    /// as shares (0.3 is 30 % more light).
+    pub fn apart(&self) -> (f64, f64) {
+        self.table()
+            .into_iter()
+            .filter(|(_, srgb, _)| *srgb > 0.0)
+            .map(|(_, srgb, light)| light / srgb - 1.0)
+            .fold((0.0, 0.0), |(low, high), x| (x.min(low), x.max(high)))
     }
 
     /// A spectrum whose levels were read as sRGB, as this curve has them.

@@ -7,6 +7,26 @@ use super::quantile::{fisher_f, student_t};
 /// Below five benches one of them always stands apart: of three, h cannot pass 1.155, and its 1 % value is 1.155.
 const FEWEST_TO_JUDGE: usize = 5;
 
+/// Light that is broader than this at half its height has its highest point where the phone answers best, not where the lamp
+/// shines most: no two phones agree on it, and no lamp is known by it. Lines are narrower, and so are coloured diodes, nm.
+const BROADEST_NM: f64 = 60.0;
+
+/// True where the light about `peak_nm` is a line or a band narrow enough for benches to be compared by its place.
+///
+/// `light` is a spectrum: wavelength (nm) and signal, rising; half the height is sought on either side of the highest signal
+/// within 2 nm of the peak. Light that reaches the spectrum's end above half its height is broad.
+pub fn is_narrow(light: &[(f64, f64)], peak_nm: f64) -> bool {
+    let near = |p: &&(f64, f64)| (p.0 - peak_nm).abs() <= 2.0;
+    let top = light.iter().filter(near).map(|p| p.1).fold(0.0, f64::max);
+    let is_low = |p: &&(f64, f64)| p.1 <= 0.5 * top;
+    let below = light.iter().rev().filter(|p| p.0 < peak_nm).find(is_low);
+    let above = light.iter().filter(|p| p.0 > peak_nm).find(is_low);
+    match (below, above) {
+        (Some(below), Some(above)) => top > 0.0 && above.0 - below.0 <= BROADEST_NM,
+        _ => false,
+    }
+}
+
 /// Results of one bench for one quantity.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Cell {
@@ -208,6 +228,26 @@ mod tests {
                 values: values.to_vec(),
             })
             .collect()
+    }
+
+    #[test]
+    fn lines_and_diodes_are_narrow_and_what_a_phone_makes_of_a_filament_is_not() {
+        let bump = |nm: f64, centre: f64, fwhm: f64| {
+            (-4.0 * 2f64.ln() * ((nm - centre) / fwhm).powi(2)).exp()
+        };
+        let seen = |light: &dyn Fn(f64) -> f64| -> Vec<(f64, f64)> {
+            (1480..3120)
+                .map(|i| (0.25 * f64::from(i), light(0.25 * f64::from(i))))
+                .collect()
+        };
+        assert!(is_narrow(&seen(&|nm| bump(nm, 587.6, 1.5) + 0.05), 587.6));
+        assert!(is_narrow(&seen(&|nm| bump(nm, 525.0, 35.0)), 525.3));
+        // A line on a phosphor that is less than half as high.
+        let white = seen(&|nm| bump(nm, 450.0, 22.0) + 0.45 * bump(nm, 580.0, 120.0));
+        assert!(is_narrow(&white, 450.0) && !is_narrow(&white, 580.0));
+        assert!(!is_narrow(&seen(&|nm| bump(nm, 605.0, 95.0)), 605.0));
+        assert!(!is_narrow(&seen(&|_| 1.0), 605.0));
+        assert!(!is_narrow(&seen(&|_| 0.0), 605.0) && !is_narrow(&[], 605.0));
     }
 
     #[test]

@@ -10,6 +10,9 @@ use serde::{Deserialize, Serialize};
 use crate::classify::Capture;
 use crate::measure::{Calibration, LineUse, Reason, ScaleKind, Verdict, adjust};
 
+/// How the remark begins that says which tone curve a photo was corrected with, or why with none of its own.
+pub const TONE_REMARK: &str = "tone curve";
+
 /// One photo's fate.
 ///
 /// On disk `order_side` stands among the metrics, and the scale's parameters are listed by name with their

@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 
 use super::series::Series;
 use super::{Shown, by_path, subject};
-use crate::answers::class::{Cell, Precision, Standing, precision};
+use crate::answers::class::{Cell, Precision, Standing, is_narrow, precision};
 use crate::classify::Capture;
 use crate::measure::Verdict;
 use crate::publish::files::numbers;
-use crate::publish::files::tables::{finish, push, text_cell, writer};
+use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
 
 /// Two benches whose strongest peaks are farther apart than this have not measured the same line: phones answer
 /// differently to green and red, and the next strong line of any lamp here is farther off. No usable scale is wrong by as
@@ -20,8 +20,41 @@ type Quantity = (String, String);
 /// Each bench's results.
 type Results<'a> = BTreeMap<&'a str, Vec<f64>>;
 
+/// The wavelength of a lamp photo's strongest peak, nm, where benches can be compared by it: that of a line or a diode, not
+/// of a glow, whose highest point is the phone's.
+fn line_nm<'a>(
+    shown: &Shown<'a>,
+    fetch: &mut impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
+) -> Option<f64> {
+    let r = shown.record;
+    let nm = *r.answers.numbers.get("strongest_peak_nm")?;
+    let is_sound = matches!(r.verdict, Verdict::Good | Verdict::Caution);
+    if !is_sound || r.capture != Some(Capture::Sample) {
+        return None;
+    }
+    let is_line = match r.answers.lamp.as_ref().map(|l| l.name.as_str()) {
+        Some("filament" | "daylight") => false,
+        // What these shine with is only told by their spectra; all others are lamps of lines.
+        None | Some("led" | "white-led" | "unknown") => {
+            let spectrum = read_spectrum(&fetch(shown)?).ok()?;
+            let light: Vec<(f64, f64)> = spectrum
+                .rows
+                .iter()
+                .map(|row| (row.wavelength_nm, row.signal))
+                .collect();
+            is_narrow(&light, nm)
+        }
+        Some(_) => true,
+    };
+    is_line.then_some(nm)
+}
+
 /// What benches can be compared by, and each bench's results.
-fn quantities<'a>(photos: &[Shown<'a>], all: &[Series<'a>]) -> BTreeMap<Quantity, Results<'a>> {
+fn quantities<'a>(
+    photos: &[Shown<'a>],
+    all: &[Series<'a>],
+    fetch: &mut impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
+) -> BTreeMap<Quantity, Results<'a>> {
     let mut by: BTreeMap<Quantity, Results<'a>> = BTreeMap::new();
     for s in all {
         let mut note = |what: String, unit: String, value: f64| {
@@ -55,13 +88,9 @@ fn quantities<'a>(photos: &[Shown<'a>], all: &[Series<'a>]) -> BTreeMap<Quantity
     }
     let mut peaks: BTreeMap<&str, Vec<(f64, &'a str)>> = BTreeMap::new();
     for shown in by_path(photos) {
-        let r = shown.record;
-        let sound = matches!(r.verdict, Verdict::Good | Verdict::Caution);
-        if let (Some(nm), true, Some(Capture::Sample)) =
-            (r.answers.numbers.get("strongest_peak_nm"), sound, r.capture)
-        {
-            let peaks = peaks.entry(subject(&r.label)).or_default();
-            peaks.push((*nm, &r.bench));
+        if let Some(nm) = line_nm(&shown, fetch) {
+            let peaks = peaks.entry(subject(&shown.record.label)).or_default();
+            peaks.push((nm, &shown.record.bench));
         }
     }
     for (subject, mut peaks) in peaks {
@@ -94,9 +123,13 @@ pub struct Agreement {
 /// Every quantity that two benches or more have measured, by name.
 ///
 /// The strongest peaks of one lamp on several benches are one quantity where they can be one line, else as many as there are
-/// lines.
-pub fn agreements(photos: &[Shown<'_>], all: &[Series<'_>]) -> Vec<Agreement> {
-    quantities(photos, all)
+/// lines; what glows has none. `fetch` gives a photo's `spectrum.csv`; it is asked for those that may be either.
+pub fn agreements<'a>(
+    photos: &[Shown<'a>],
+    all: &[Series<'a>],
+    mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
+) -> Vec<Agreement> {
+    quantities(photos, all, &mut fetch)
         .into_iter()
         .filter_map(|((quantity, unit), results)| {
             let cells: Vec<Cell> = results

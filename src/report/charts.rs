@@ -78,6 +78,11 @@ impl Plane {
 
     /// A filled band around a curve: (x, low, high), rising in x.
     pub fn ribbon(&self, svg: &mut String, points: &[(f64, f64, f64)]) {
+        self.ribbon_of(svg, points, "");
+    }
+
+    /// The same with a style of its own; empty for the page's.
+    pub fn ribbon_of(&self, svg: &mut String, points: &[(f64, f64, f64)], style: &str) {
         if points.len() < 2 {
             return;
         }
@@ -88,7 +93,11 @@ impl Plane {
             let pen = if i == 0 { 'M' } else { 'L' };
             let _ = write!(d, "{pen}{:.1} {:.1}", self.x(x), self.y(y));
         }
-        let _ = write!(svg, "<path class=\"rib\" d=\"{d}Z\"/>");
+        let style = match style {
+            "" => String::new(),
+            own => format!(" style=\"{own}\""),
+        };
+        let _ = write!(svg, "<path class=\"rib\"{style} d=\"{d}Z\"/>");
     }
 }
 

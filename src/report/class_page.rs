@@ -1,19 +1,22 @@
-//! `class.html`: the benches beside each other. One lamp's spectra over one another, and how well results agree.
+//! `class.html`: the benches beside each other. One lamp's spectra, and one sample's absorbances, over one another, and how well
+//! results agree.
 
 use std::collections::BTreeMap;
 
 use askama::Template;
 
 use super::agreement::Agreement;
-use super::drawings::{self, Named, STROKES};
+use super::drawings::{self, Height, Named, STROKES};
 use super::{Inputs, Shown, by_path, subject};
 use crate::classify::Capture;
 use crate::measure::{ScaleKind, Verdict};
-use crate::publish::files::tables::read_spectrum;
+use crate::publish::files::tables::{read_absorbance, read_spectrum};
 use crate::publish::files::{numbers, words};
 
-/// Lamps that are drawn; more would make the page too large for a phone.
-const MOST_LAMPS: usize = 16;
+/// Curves on the page; with more it would be larger than a megabyte, and a phone's browser slow.
+const MOST_CURVES: usize = 320;
+/// Benches that are drawn of one lamp or sample.
+const MOST_BENCHES: usize = 64;
 /// Rows of the table of agreement.
 const MOST_ROWS: usize = 60;
 
@@ -22,16 +25,17 @@ const MOST_ROWS: usize = 60;
 struct Page {
     title: String,
     refresh_s: u32,
-    overlays: Vec<Overlay>,
-    lamps_more: usize,
+    lamps: Vec<Drawing>,
+    samples: Vec<Drawing>,
+    /// What is not drawn, in words; empty where everything is.
+    not_drawn: String,
     rows: Vec<Row>,
 }
 
-struct Overlay {
+struct Drawing {
     name: String,
     svg: String,
     benches: Vec<Bench>,
-    more: usize,
 }
 
 struct Bench {
@@ -48,75 +52,120 @@ struct Row {
     apart: String,
 }
 
+/// The last photo of one lamp or sample on each bench.
+type OnBenches<'a> = BTreeMap<&'a str, Shown<'a>>;
+
 /// The page. `fetch` gives a photo's `spectrum.csv`; it is asked for those that are drawn.
 pub fn class_html<'a>(
     inputs: &Inputs<'a>,
     agreements: &[Agreement],
     mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
 ) -> String {
-    let lamps = lamps(inputs.photos);
-    let lamps_more = lamps.len().saturating_sub(MOST_LAMPS);
-    let overlays = lamps
-        .into_iter()
-        .take(MOST_LAMPS)
-        .filter_map(|(name, benches)| {
-            let more = benches.len().saturating_sub(STROKES.len());
-            let spectra: Vec<Named<'_>> = benches
-                .into_iter()
-                .take(STROKES.len())
-                .filter_map(|(bench, shown)| Some((bench, shares(&fetch(&shown)?)?)))
-                .collect();
-            let svg = drawings::overlay(&spectra)?;
-            let benches = spectra.iter().enumerate();
-            Some(Overlay {
-                name: words::visible(name),
-                svg,
-                benches: benches
-                    .map(|(i, (bench, _))| Bench {
-                        key: drawings::key(i),
-                        name: words::visible(bench),
-                    })
-                    .collect(),
-                more,
-            })
-        })
-        .collect();
+    let (mut lamps, mut samples) = (Vec::new(), Vec::new());
+    let mut left_out: Vec<String> = Vec::new();
+    let mut n_curves = 0;
+    for ((height, name), benches) in subjects(inputs.photos) {
+        let n = benches.len().min(MOST_BENCHES);
+        if n_curves + n > MOST_CURVES {
+            left_out.push(words::visible(name));
+            continue;
+        }
+        n_curves += n;
+        let further: Vec<&str> = benches.keys().skip(n).copied().collect();
+        if !further.is_empty() {
+            let further = further.join(", ");
+            left_out.push(words::visible(&format!("{name} on {further}")));
+        }
+        let curves: Vec<Named<'_>> = benches
+            .into_iter()
+            .take(n)
+            .filter_map(|(bench, shown)| Some((bench, curve(&fetch(&shown)?, height)?)))
+            .collect();
+        let drawn = drawings_of(name, &curves, height);
+        match height {
+            Height::Share => lamps.extend(drawn),
+            Height::Absorbance => samples.extend(drawn),
+        }
+    }
     let page = Page {
         title: words::visible(inputs.title),
         refresh_s: inputs.refresh_s,
-        overlays,
-        lamps_more,
+        lamps,
+        samples,
+        not_drawn: left_out.join("; "),
         rows: agreements.iter().take(MOST_ROWS).map(row).collect(),
     };
     page.render().expect("writing to memory does not fail")
 }
 
-/// Lamps by name that two benches or more have measured, with the last photo of each bench.
-fn lamps<'a>(photos: &[Shown<'a>]) -> Vec<(&'a str, BTreeMap<&'a str, Shown<'a>>)> {
-    let mut by: BTreeMap<&str, BTreeMap<&str, Shown<'a>>> = BTreeMap::new();
-    for shown in by_path(photos) {
-        let r = shown.record;
-        let is_lamp = r.capture == Some(Capture::Sample)
-            && matches!(r.verdict, Verdict::Good | Verdict::Caution)
-            && r.answers.lamp.is_some()
-            && r.calibration
-                .as_ref()
-                .is_some_and(|c| c.kind == ScaleKind::Calibrated);
-        if is_lamp && shown.has_spectrum {
-            let benches = by.entry(subject(&r.label)).or_default();
-            benches.insert(&r.bench, shown);
-        }
-    }
-    by.into_iter()
-        .filter(|(_, benches)| benches.len() > 1)
+/// The drawings of one lamp or sample: several with the same axes where the benches are too many to be told apart in one.
+fn drawings_of(name: &str, curves: &[Named<'_>], height: Height) -> Vec<Drawing> {
+    let all = drawings::overlays(curves, height);
+    let n = all.len();
+    let parts = drawings::evenly(curves, STROKES.len());
+    all.into_iter()
+        .zip(parts)
+        .enumerate()
+        .map(|(i, (svg, part))| Drawing {
+            name: match n {
+                1 => words::visible(name),
+                _ => words::visible(&format!("{name} ({} of {n})", i + 1)),
+            },
+            svg,
+            benches: part
+                .iter()
+                .enumerate()
+                .map(|(i, (bench, _))| Bench {
+                    key: drawings::key(i),
+                    name: words::visible(bench),
+                })
+                .collect(),
+        })
         .collect()
 }
 
-/// A spectrum as shares of its highest signal; absent where it cannot be read or holds no light.
+/// Lamps, and samples with a blank, that two benches or more have measured under one name.
+fn subjects<'a>(photos: &[Shown<'a>]) -> BTreeMap<(Height, &'a str), OnBenches<'a>> {
+    let mut by: BTreeMap<(Height, &str), OnBenches<'a>> = BTreeMap::new();
+    for shown in by_path(photos) {
+        let r = shown.record;
+        let is_sound = r.capture == Some(Capture::Sample)
+            && matches!(r.verdict, Verdict::Good | Verdict::Caution)
+            && r.calibration
+                .as_ref()
+                .is_some_and(|c| c.kind == ScaleKind::Calibrated);
+        if !is_sound || !shown.has_spectrum {
+            continue;
+        }
+        let height = match (&r.answers.lamp, r.provenance.blank.is_empty()) {
+            (Some(_), _) => Height::Share,
+            (None, false) => Height::Absorbance,
+            (None, true) => continue,
+        };
+        let benches = by.entry((height, subject(&r.label))).or_default();
+        benches.insert(&r.bench, shown);
+    }
+    by.retain(|_, benches| benches.len() > 1);
+    by
+}
+
+/// What is drawn of a `spectrum.csv`; absent where it cannot be read or holds nothing of it.
+fn curve(csv: &[u8], height: Height) -> Option<Vec<(f64, f64)>> {
+    match height {
+        Height::Share => shares(csv),
+        Height::Absorbance => {
+            let rows = read_absorbance(csv).into_iter();
+            let known: Vec<(f64, f64)> = rows.filter_map(|(nm, a)| Some((nm, a?.value))).collect();
+            (known.len() > 1).then_some(known)
+        }
+    }
+}
+
+/// A spectrum as shares of its highest signal.
 fn shares(csv: &[u8]) -> Option<Vec<(f64, f64)>> {
     let spectrum = read_spectrum(csv).ok()?;
     let top = spectrum.rows.iter().map(|r| r.signal).fold(0.0, f64::max);
-    (top > 0.0).then(|| {
+    (top > 0.0 && spectrum.rows.len() > 1).then(|| {
         let rows = spectrum.rows.iter();
         rows.map(|r| (r.wavelength_nm, r.signal / top)).collect()
     })
@@ -125,32 +174,40 @@ fn shares(csv: &[u8]) -> Option<Vec<(f64, f64)>> {
 fn row(agreement: &Agreement) -> Row {
     let p = &agreement.precision;
     let digits = numbers::decimals_for(p.reproducibility_sd, 2);
-    let apart: Vec<String> = p
+    // Outliers before stragglers: the word is what one looks for.
+    let mut apart: Vec<(&str, String)> = p
         .benches
         .iter()
-        .filter(|b| b.word == "outlier")
-        .map(|b| match b.by {
-            "k" => format!("{} (scatter)", words::visible(&b.bench)),
-            _ => words::visible(&b.bench),
+        .filter(|b| b.word != "agrees")
+        .map(|b| {
+            let what = match b.by {
+                "k" => " in its scatter",
+                _ => "",
+            };
+            let bench = words::visible(&b.bench);
+            (b.word, format!("{bench}: {}{what}", b.word))
         })
         .collect();
+    apart.sort();
+    let apart: Vec<String> = apart.into_iter().map(|a| a.1).collect();
     let unit = match agreement.unit.as_str() {
-        "nm" => " nm",
-        _ => "",
+        // No units, but words for what none is stated of.
+        "as stated" | "per unit of concentration" => String::new(),
+        unit if agreement.quantity.ends_with(&format!(" {unit}")) => String::new(),
+        unit => format!(", {unit}"),
     };
     Row {
-        quantity: words::visible(&agreement.quantity),
+        quantity: words::visible(&format!("{}{unit}", agreement.quantity)),
         benches: p.benches.len(),
-        mean: format!("{}{unit}", numbers::plain(p.mean, digits)),
-        repeatability: p.repeatability_sd.map_or_else(
-            || "no repeats".to_owned(),
-            |sd| format!("{}{unit}", numbers::plain(sd, digits)),
-        ),
-        reproducibility: format!("{}{unit}", numbers::plain(p.reproducibility_sd, digits)),
+        mean: numbers::plain(p.mean, digits),
+        repeatability: p
+            .repeatability_sd
+            .map_or_else(|| "no repeats".to_owned(), |sd| numbers::plain(sd, digits)),
+        reproducibility: numbers::plain(p.reproducibility_sd, digits),
         apart: if apart.is_empty() {
             "none".to_owned()
         } else {
-            apart.join(", ")
+            apart.join("; ")
         },
     }
 }

@@ -1,11 +1,12 @@
-//! `colours.csv` and `power.csv`: lamps seen through the response that a bulb of stated temperature gives a bench's phone. The
-//! bulb's photo is one whose rule has a group `kelvin`. The arithmetic is that of `answers`.
+//! Lamps seen through the response that a bulb of stated temperature gives a bench's phone: `colours.csv` and `power.csv`, and
+//! what the bench's page shows of them. The bulb's photo is one whose rule has a group `kelvin`. The arithmetic is that of
+//! `answers`.
 
 use std::collections::BTreeMap;
 
 use super::{Shown, by_path};
 use crate::answers::Refusal;
-use crate::answers::response::{KELVIN_SIGMA, bins, colour, response};
+use crate::answers::response::{Colour, KELVIN_SIGMA, bins, colour, response};
 use crate::classify::Capture;
 use crate::classify::stated::number;
 use crate::measure::{Estimate, ScaleKind, Spectrum, Verdict};
@@ -15,17 +16,136 @@ use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writ
 /// Group of a rule that states a bulb's temperature, K.
 const KELVIN: &str = "kelvin";
 
-/// Both tables: a row per lamp photo in the first, one per photo and 5 nm in the second.
+/// Why a light has no colour where its bench has photographed no bulb.
+pub const NO_RESPONSE: &str = "no-response";
+/// Why the bulb's own photo has none.
+pub const IS_THE_BULB: &str = "is-the-bulb";
+
+/// One lamp photo's answers.
+pub struct Light<'a> {
+    /// Its bench.
+    pub bench: &'a str,
+    /// Path below the inbox.
+    pub photo: &'a str,
+    /// What the people call it.
+    pub label: &'a str,
+    /// The bulb's photo and its stated temperature, K; absent where no response is known.
+    pub bulb: Option<(&'a str, f64)>,
+    /// Its colour, or why there is none.
+    pub colour: Result<Colour, Refusal>,
+    /// Power by wavelength (nm), every 5 nm where it is known, as a share of the highest; empty where none is.
+    pub power: Vec<(f64, Estimate)>,
+}
+
+/// Every lamp photo of the class, by path. `fetch` gives a photo's `spectrum.csv`.
 ///
-/// Every sample on a calibrated scale without a blank is a lamp. Without a bulb on the same bench its row says so, and has
-/// no number; nor has the bulb's own, whose temperature is stated and would only come out again.
-pub fn colours_and_power<'a>(
+/// Every sample on a calibrated scale without a blank is a lamp. Without a bulb on the same bench it has no colour; nor has
+/// the bulb's own photo, whose temperature is stated and would only come out again.
+pub fn of_class<'a>(
     photos: &[Shown<'a>],
     mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
-) -> [Vec<u8>; 2] {
-    let mut colours = writer();
+) -> Vec<Light<'a>> {
+    let lamps: Vec<Shown<'a>> = by_path(photos)
+        .into_iter()
+        .filter(|s| {
+            let r = s.record;
+            r.capture == Some(Capture::Sample)
+                && matches!(r.verdict, Verdict::Good | Verdict::Caution)
+                && r.answers.lamp.is_some()
+                && r.calibration
+                    .as_ref()
+                    .is_some_and(|c| c.kind == ScaleKind::Calibrated)
+        })
+        .collect();
+    let mut read = |s: &Shown<'a>| -> Option<Spectrum> { read_spectrum(&fetch(s)?).ok() };
+    // The last bulb by path counts: it was taken anew for a reason.
+    let mut bulbs: BTreeMap<&str, (&'a str, f64, Spectrum)> = BTreeMap::new();
+    for s in &lamps {
+        if let Some(kelvin) = stated(s).and_then(number)
+            && let Some(spectrum) = read(s)
+        {
+            bulbs.insert(&s.record.bench, (&s.record.photo, kelvin, spectrum));
+        }
+    }
+    lamps
+        .iter()
+        .map(|s| light(s, bulbs.get(s.record.bench.as_str()), &mut read))
+        .collect()
+}
+
+fn stated<'a>(s: &Shown<'a>) -> Option<&'a str> {
+    s.record.groups.get(KELVIN).map(String::as_str)
+}
+
+fn light<'a>(
+    s: &Shown<'a>,
+    bulb: Option<&(&'a str, f64, Spectrum)>,
+    read: &mut impl FnMut(&Shown<'a>) -> Option<Spectrum>,
+) -> Light<'a> {
+    let r = s.record;
+    let mut light = Light {
+        bench: &r.bench,
+        photo: &r.photo,
+        label: &r.label,
+        bulb: None,
+        colour: Err(Refusal::new(
+            NO_RESPONSE,
+            "a colour needs a photo of a bulb of stated temperature on this bench",
+        )),
+        power: Vec::new(),
+    };
+    if let Some(text) = stated(s).filter(|text| number(text).is_none()) {
+        light.colour = Err(Refusal::new(
+            "no-temperature",
+            format!("\"{text}\" is no temperature in kelvin: write a number such as 2800"),
+        ));
+        return light;
+    }
+    let Some((photo, kelvin, bulb)) = bulb else {
+        return light;
+    };
+    if *photo == r.photo {
+        light.colour = Err(Refusal::new(
+            IS_THE_BULB,
+            "the phone's response is taken from it, its temperature is as stated",
+        ));
+        return light;
+    }
+    light.bulb = Some((photo, *kelvin));
+    let Some(spectrum) = read(s) else {
+        light.colour = Err(Refusal::new(
+            "no-spectrum",
+            "its spectrum.csv cannot be read",
+        ));
+        return light;
+    };
+    light.colour = colour(bulb, *kelvin, &spectrum);
+    if let Ok(response) = response(bulb, *kelvin, KELVIN_SIGMA) {
+        let bins = bins(&spectrum, &response.power(&spectrum));
+        let top = bins
+            .iter()
+            .filter_map(|b| b.1.map(|e| e.value))
+            .fold(0.0, f64::max);
+        let known = bins.into_iter().filter(|_| top > 0.0);
+        light.power = known
+            .filter_map(|(nm, e)| {
+                let e = e?;
+                let share = Estimate {
+                    value: e.value / top,
+                    sigma: e.sigma / top,
+                };
+                Some((nm, share))
+            })
+            .collect();
+    }
+    light
+}
+
+/// `colours.csv`: a row per lamp photo.
+pub fn colours_csv(lights: &[Light<'_>]) -> Vec<u8> {
+    let mut out = writer();
     push(
-        &mut colours,
+        &mut out,
         [
             "bench",
             "photo",
@@ -46,9 +166,23 @@ pub fn colours_and_power<'a>(
             "refused",
         ],
     );
-    let mut power = writer();
+    for light in lights {
+        let mut row = vec![text_cell(light.bench), text_cell(light.photo)];
+        row.extend(match light.bulb {
+            Some((photo, kelvin)) => [text_cell(photo), numbers::fixed(kelvin, 0)],
+            None => Default::default(),
+        });
+        row.extend(cells(&light.colour));
+        push(&mut out, row);
+    }
+    finish(out)
+}
+
+/// `power.csv`: a row per lamp photo and 5 nm.
+pub fn power_csv(lights: &[Light<'_>]) -> Vec<u8> {
+    let mut out = writer();
     push(
-        &mut power,
+        &mut out,
         [
             "bench",
             "photo",
@@ -57,94 +191,24 @@ pub fn colours_and_power<'a>(
             "relative_power_sigma",
         ],
     );
-    let lamps: Vec<Shown<'a>> = by_path(photos)
-        .into_iter()
-        .filter(|s| {
-            let r = s.record;
-            r.capture == Some(Capture::Sample)
-                && matches!(r.verdict, Verdict::Good | Verdict::Caution)
-                && r.answers.lamp.is_some()
-                && r.calibration
-                    .as_ref()
-                    .is_some_and(|c| c.kind == ScaleKind::Calibrated)
-        })
-        .collect();
-    let stated = |s: &Shown<'a>| s.record.groups.get(KELVIN).map(String::as_str);
-    let mut read = |s: &Shown<'a>| -> Option<Spectrum> { read_spectrum(&fetch(s)?).ok() };
-    // The last bulb by path counts: it was taken anew for a reason.
-    let mut bulbs: BTreeMap<&str, (&str, f64, Spectrum)> = BTreeMap::new();
-    for s in &lamps {
-        if let Some(kelvin) = stated(s).and_then(number)
-            && let Some(spectrum) = read(s)
-        {
-            bulbs.insert(&s.record.bench, (&s.record.photo, kelvin, spectrum));
+    for light in lights {
+        for (nm, share) in &light.power {
+            push(
+                &mut out,
+                [
+                    text_cell(light.bench),
+                    text_cell(light.photo),
+                    numbers::fixed(*nm, 0),
+                    numbers::fixed(share.value, 4),
+                    numbers::fixed(share.sigma, 4),
+                ],
+            );
         }
     }
-    for s in &lamps {
-        let r = s.record;
-        let mut row = vec![text_cell(&r.bench), text_cell(&r.photo)];
-        let bulb = bulbs.get(r.bench.as_str());
-        let refused = match (bulb, stated(s)) {
-            (_, Some(text)) if number(text).is_none() => Some(format!(
-                "no-temperature: \"{text}\" is no temperature in kelvin: write a number such as 2800"
-            )),
-            (None, _) => Some(
-                "no-response: a colour needs a photo of a bulb of stated temperature on this bench"
-                    .to_owned(),
-            ),
-            (Some((photo, ..)), _) if *photo == r.photo => Some(
-                "is-the-bulb: the phone's response is taken from it, its temperature is as stated"
-                    .to_owned(),
-            ),
-            _ => None,
-        };
-        let Some((photo, kelvin, bulb)) = bulb.filter(|_| refused.is_none()) else {
-            row.extend([const { String::new() }; 14]);
-            row.push(text_cell(&refused.unwrap_or_default()));
-            push(&mut colours, row);
-            continue;
-        };
-        row.extend([text_cell(photo), numbers::fixed(*kelvin, 0)]);
-        let spectrum = read(s);
-        let found = match &spectrum {
-            Some(spectrum) => colour(bulb, *kelvin, spectrum),
-            None => Err(unread()),
-        };
-        row.extend(cells(&found));
-        push(&mut colours, row);
-        if let (Some(spectrum), Ok(response)) = (&spectrum, response(bulb, *kelvin, KELVIN_SIGMA)) {
-            let bins = bins(spectrum, &response.power(spectrum));
-            let top = bins
-                .iter()
-                .filter_map(|b| b.1.map(|e| e.value))
-                .fold(0.0, f64::max);
-            for (nm, value) in bins.into_iter().filter(|_| top > 0.0) {
-                if let Some(e) = value {
-                    push(
-                        &mut power,
-                        [
-                            text_cell(&r.bench),
-                            text_cell(&r.photo),
-                            numbers::fixed(nm, 0),
-                            numbers::fixed(e.value / top, 4),
-                            numbers::fixed(e.sigma / top, 4),
-                        ],
-                    );
-                }
-            }
-        }
-    }
-    [finish(colours), finish(power)]
+    finish(out)
 }
 
-fn unread() -> Refusal {
-    Refusal {
-        code: "no-spectrum",
-        why: "its spectrum.csv cannot be read".to_owned(),
-    }
-}
-
-fn cells(found: &Result<crate::answers::response::Colour, Refusal>) -> Vec<String> {
+fn cells(found: &Result<Colour, Refusal>) -> Vec<String> {
     let two = |e: Option<Estimate>| e.map_or_else(Default::default, numbers::cells);
     let known = found.as_ref().ok();
     let temperature = known.and_then(|c| c.temperature.as_ref().ok());

@@ -1,17 +1,22 @@
-//! Drawings of curves in the pages: a phone's tone curve against sRGB's, a spectrum joined from several exposures, one lamp's
-//! spectra over the benches.
+//! Drawings of curves in the pages: a phone's tone curve against sRGB's, a spectrum joined from several exposures, the
+//! relative power of a bench's lights, one lamp's or one sample's spectra over the benches.
 
 use std::fmt::Write;
 
 use super::charts::{Plane, RIGHT, open};
 use crate::answers::bracket::Curve;
 use crate::answers::join::Joined;
+use crate::measure::Estimate;
 use crate::publish::files::numbers;
 
 /// Points of a curve are thinned to about this many: more than the drawing has pixels on a phone.
 const MOST_POINTS: usize = 240;
 /// Strengths of a joined spectrum below this share of its highest are not drawn.
 const LOWEST: f64 = 1e-4;
+/// Lights in one drawing of powers: with their uncertainties around them more could not be told apart.
+pub const PER_POWER: usize = 4;
+/// What of a spectrum phones see, and benches are compared in, nm.
+const SEEN_NM: (f64, f64) = (390.0, 720.0);
 
 /// Colours and dashes that tell benches apart, on light and dark ground (at least 3 : 1 on either, WCAG 2.1, 1.4.11), and
 /// without colour.
@@ -60,8 +65,9 @@ pub fn tone(curve: &Curve) -> String {
     let mut svg = open(
         252.0,
         &format!(
-            "The phone’s tone curve against sRGB’s: up to {} percent apart",
-            numbers::plain(100.0 * (curve.departure - 1.0), 0)
+            "The phone’s tone curve against sRGB’s: {} to {} percent off",
+            numbers::plain(100.0 * curve.apart().0, 0),
+            numbers::plain(100.0 * curve.apart().1, 0)
         ),
     );
     let ribbon: Vec<(f64, f64, f64)> = apart
@@ -134,56 +140,156 @@ pub fn joined(joined: &Joined) -> Option<String> {
     Some(svg)
 }
 
-/// One bench's spectrum of a lamp: its name, and wavelength (nm) with the share of its highest signal.
-pub type Named<'a> = (&'a str, Vec<(f64, f64)>);
+/// A list in as few parts as hold no more than `most`, and those as even as can be.
+pub fn evenly<T>(all: &[T], most: usize) -> impl Iterator<Item = &[T]> {
+    let parts = all.len().div_ceil(most.max(1)).max(1);
+    all.chunks(all.len().div_ceil(parts).max(1))
+}
 
-/// Spectra of one lamp over one another, at most [`STROKES`] of them; absent for fewer than two.
-pub fn overlay(spectra: &[Named<'_>]) -> Option<String> {
-    let drawn: Vec<&Named<'_>> = spectra
-        .iter()
-        .filter(|s| s.1.len() > 1)
-        .take(STROKES.len())
-        .collect();
-    if drawn.len() < 2 {
-        return None;
-    }
-    let all = || drawn.iter().flat_map(|s| s.1.iter());
+/// Relative powers of a few lights over one another, at most [`STROKES`] of them: wavelength (nm) and share of the highest,
+/// rising, with one standard uncertainty around it.
+pub fn powers(lights: &[&[(f64, Estimate)]]) -> String {
+    let all = || lights.iter().flat_map(|l| l.iter());
     let low = all().map(|p| p.0).fold(f64::INFINITY, f64::min);
     let high = all().map(|p| p.0).fold(f64::NEG_INFINITY, f64::max);
     let plane = Plane {
         top: 34.0,
         bottom: 216.0,
-        x: (low.max(390.0), high.min(720.0)),
-        y: (0.0, 1.05),
+        x: (low.max(SEEN_NM.0), high.min(SEEN_NM.1)),
+        y: (0.0, 1.1),
     };
+    let inside = |nm: f64| (plane.x.0..=plane.x.1).contains(&nm);
     let mut svg = open(
         252.0,
         &format!(
-            "Spectra of {} benches, each as a share of its highest signal",
-            drawn.len()
+            "Relative spectral power of {}, as a share of the highest",
+            match lights.len() {
+                1 => "a light".to_owned(),
+                n => format!("{n} lights"),
+            }
         ),
     );
     plane.levels(&mut svg, 4);
+    svg += "<text x=\"66\" y=\"20\">power in each 5 nm, share of the highest</text>";
+    plane.foot(&mut svg, " nm");
+    for (light, (colour, dash)) in lights.iter().zip(STROKES) {
+        let seen: Vec<(f64, Estimate)> = light.iter().copied().filter(|p| inside(p.0)).collect();
+        for run in runs(&seen, 5.0) {
+            let band: Vec<(f64, f64, f64)> = run
+                .iter()
+                .map(|(nm, e)| {
+                    let at = |share: f64| share.clamp(0.0, plane.y.1);
+                    (*nm, at(e.value - e.sigma), at(e.value + e.sigma))
+                })
+                .collect();
+            plane.ribbon_of(&mut svg, &band, &format!("fill:{colour};fill-opacity:.22"));
+            let line: Vec<(f64, f64)> = run
+                .iter()
+                .map(|(nm, e)| (*nm, e.value.clamp(0.0, plane.y.1)))
+                .collect();
+            stroke(&mut svg, &path(&plane, &line), colour, dash);
+        }
+    }
+    svg += "</svg>";
+    svg
+}
+
+/// Pieces without a gap of points that are `step` apart.
+fn runs<T>(points: &[(f64, T)], step: f64) -> impl Iterator<Item = &[(f64, T)]> {
+    points.chunk_by(move |a, b| b.0 - a.0 < 1.5 * step)
+}
+
+/// A curve thinned by means: of an absorbance, the highest of several would be their noise.
+fn means(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let every = points.len().div_ceil(MOST_POINTS).max(1);
+    points
+        .chunks(every)
+        .map(|part| {
+            let n = part.len() as f64;
+            let sum = part.iter().fold((0.0, 0.0), |s, p| (s.0 + p.0, s.1 + p.1));
+            (sum.0 / n, sum.1 / n)
+        })
+        .collect()
+}
+
+fn stroke(svg: &mut String, d: &str, colour: &str, dash: &str) {
     let _ = write!(
         svg,
-        "<text x=\"66\" y=\"20\">share of the highest signal</text>"
+        "<path class=\"way\" style=\"stroke:{colour};stroke-dasharray:{dash}\" d=\"{d}\"/>"
     );
+}
+
+/// One bench's curve: its name, and wavelength (nm) with height, rising in even steps but for what is not known.
+pub type Named<'a> = (&'a str, Vec<(f64, f64)>);
+
+/// What is drawn over one another.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Height {
+    /// Light as a share of its highest signal.
+    Share,
+    /// Absorbance.
+    Absorbance,
+}
+
+/// Curves of several benches over one another: as many drawings as are needed for [`STROKES`] to tell them apart, all with
+/// the same axes, each for the part of `benches` that [`evenly`] gives. None for fewer than two benches.
+pub fn overlays(benches: &[Named<'_>], height: Height) -> Vec<String> {
+    let all = || benches.iter().flat_map(|s| s.1.iter());
+    let low = all().map(|p| p.0).fold(f64::INFINITY, f64::min);
+    let high = all().map(|p| p.0).fold(f64::NEG_INFINITY, f64::max);
+    let x = (low.max(SEEN_NM.0), high.min(SEEN_NM.1));
+    if benches.len() < 2 || x.1 <= x.0 {
+        return Vec::new();
+    }
+    let (y, title) = match height {
+        Height::Share => ((0.0, 1.05), "share of the highest signal"),
+        Height::Absorbance => {
+            let inside = || all().filter(|p| (x.0..=x.1).contains(&p.0)).map(|p| p.1);
+            let top = inside().fold(0.1, f64::max);
+            let foot = inside().fold(0.0, f64::min).max(-0.2 * top);
+            ((1.05 * foot, 1.05 * top), "absorbance")
+        }
+    };
+    let plane = Plane {
+        top: 34.0,
+        bottom: 216.0,
+        x,
+        y,
+    };
+    evenly(benches, STROKES.len())
+        .map(|part| overlay(&plane, part, height, title))
+        .collect()
+}
+
+fn overlay(plane: &Plane, part: &[Named<'_>], height: Height, title: &str) -> String {
+    let what = match height {
+        Height::Share => "Spectra of {} benches, each as a share of its highest signal",
+        Height::Absorbance => "Absorbance by wavelength on {} benches",
+    };
+    let what = what.replace("{}", &part.len().to_string());
+    let mut svg = open(252.0, &what);
+    plane.levels(&mut svg, 4);
+    let _ = write!(svg, "<text x=\"66\" y=\"20\">{title}</text>");
     plane.foot(&mut svg, " nm");
-    for ((_, points), (colour, dash)) in drawn.iter().zip(STROKES) {
+    for ((_, points), (colour, dash)) in part.iter().zip(STROKES) {
+        let step = points.windows(2).map(|w| w[1].0 - w[0].0);
+        let step = step.fold(f64::INFINITY, f64::min);
         let inside: Vec<(f64, f64)> = points
             .iter()
             .copied()
             .filter(|p| (plane.x.0..=plane.x.1).contains(&p.0))
-            .map(|p| (p.0, p.1.clamp(0.0, 1.05)))
+            .map(|p| (p.0, p.1.clamp(plane.y.0, plane.y.1)))
             .collect();
-        let _ = write!(
-            svg,
-            "<path class=\"way\" style=\"stroke:{colour};stroke-dasharray:{dash}\" d=\"{}\"/>",
-            path(&plane, &inside)
-        );
+        let d: String = runs(&inside, step)
+            .map(|run| match height {
+                Height::Share => path(plane, run),
+                Height::Absorbance => path(plane, &means(run)),
+            })
+            .collect();
+        stroke(&mut svg, &d, colour, dash);
     }
     svg += "</svg>";
-    Some(svg)
+    svg
 }
 
 /// A piece of line as in [`overlay`], for the legend.
@@ -225,18 +331,57 @@ mod tests {
         assert_eq!(all.len(), STROKES.len());
     }
 
+    fn lit(at: usize) -> Vec<(f64, f64)> {
+        (0..1600)
+            .map(|i| (380.0 + 0.25 * i as f64, if i == at { 1.0 } else { 0.0 }))
+            .collect()
+    }
+
     #[test]
     fn one_spectrum_is_no_comparison_and_thinned_lines_keep_their_tops() {
-        let lit = |at: usize| -> Vec<(f64, f64)> {
-            (0..1600)
-                .map(|i| (380.0 + 0.25 * i as f64, if i == at { 1.0 } else { 0.0 }))
-                .collect()
-        };
         let (a, b) = (("heron", lit(801)), ("knot", lit(803)));
-        assert_eq!(overlay(std::slice::from_ref(&a)), None);
-        let svg = overlay(&[a, b]).unwrap();
+        assert!(overlays(std::slice::from_ref(&a), Height::Share).is_empty());
+        let all = overlays(&[a, b], Height::Share);
+        let [svg] = all.as_slice() else {
+            panic!("{} drawings", all.len())
+        };
         let top = format!(" {:.1}L", 216.0 - 182.0 / 1.05);
         assert_eq!(svg.matches(top.as_str()).count(), 2, "{top} in {svg}");
         assert!(svg.len() < 12_000, "{}", svg.len());
+    }
+
+    #[test]
+    fn more_benches_than_strokes_are_all_drawn_in_even_parts() {
+        for (n, parts) in [
+            (2, vec![2]),
+            (8, vec![8]),
+            (9, vec![5, 4]),
+            (17, vec![6, 6, 5]),
+        ] {
+            let benches: Vec<Named<'_>> = (0..n).map(|i| ("knot", lit(500 + i))).collect();
+            let drawn: Vec<usize> = overlays(&benches, Height::Share)
+                .iter()
+                .map(|svg| svg.matches("class=\"way\"").count())
+                .collect();
+            assert_eq!(drawn, parts);
+            let listed: Vec<usize> = evenly(&benches, STROKES.len()).map(<[_]>::len).collect();
+            assert_eq!(listed, parts);
+        }
+    }
+
+    #[test]
+    fn where_an_absorbance_is_not_known_its_line_is_broken() {
+        let mut hole = lit(700);
+        hole.retain(|p| !(500.0..520.0).contains(&p.0));
+        let svg = &overlays(&[("heron", hole), ("knot", lit(700))], Height::Absorbance)[0];
+        assert_eq!(
+            svg.matches("d=\"M").count(),
+            2 + svg.matches("class=\"z\"").count()
+        );
+        let moves = svg.split("class=\"way\"").skip(1).map(|way| {
+            let d = way.split("d=\"").nth(1).unwrap();
+            d.split('"').next().unwrap().matches('M').count()
+        });
+        assert_eq!(moves.collect::<Vec<_>>(), [2, 1]);
     }
 }

@@ -10,6 +10,7 @@ mod charts;
 mod class_page;
 mod colours;
 mod drawings;
+mod lights;
 mod pages;
 mod panel;
 mod quality;
@@ -72,8 +73,8 @@ pub trait Sink {
 /// Hands every file of the class to `out`; the board comes last: what it links to is there before it.
 ///
 /// `spectrum_csv` fetches the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
-/// for each of a dilution series, of a bracket, of a bench that has photographed a bulb of stated temperature, and for the
-/// spectra that are drawn over one another.
+/// for each of a dilution series, of a bracket, of a bench that has photographed a bulb of stated temperature, for each diode
+/// and each lamp that is not known, and for the spectra that are drawn over one another.
 pub fn summaries(
     inputs: &Inputs<'_>,
     mut spectrum_csv: impl FnMut(&Shown<'_>) -> Option<Vec<u8>>,
@@ -117,12 +118,12 @@ fn answers_and_pages<'a>(
 ) {
     let photos = inputs.photos;
     let mut put = |path: &str, bytes: &[u8]| out.put(path, bytes, false);
-    let [colours, power] = colours::colours_and_power(photos, &mut fetch);
-    put("colours.csv", &colours);
-    put("power.csv", &power);
+    let lights = colours::of_class(photos, &mut fetch);
+    put("colours.csv", &colours::colours_csv(&lights));
+    put("power.csv", &colours::power_csv(&lights));
     let all = series::of_class(photos, inputs.stated, &mut fetch);
     let brackets = scenes::of_class(photos, &mut fetch);
-    let agreements = agreement::agreements(photos, &all);
+    let agreements = agreement::agreements(photos, &all, &mut fetch);
     put(
         "concentrations.csv",
         &series::concentrations_csv(&all, photos, inputs.stated),
@@ -146,7 +147,7 @@ fn answers_and_pages<'a>(
             &format!("{folder}/calibration.html"),
             calibration_html(bench, inputs.refresh_s).as_bytes(),
         );
-        let answers = panel::panel(&bench.name, &bench.photos, &all, &brackets);
+        let answers = panel::panel(&bench.name, &bench.photos, &all, &brackets, &lights);
         put(
             &format!("{folder}/index.html"),
             bench_html(bench, &answers, inputs.refresh_s).as_bytes(),

@@ -6,7 +6,7 @@ use super::Shown;
 use crate::classify::Capture;
 use crate::measure::{Reason, Severity, Verdict};
 use crate::publish::files::{numbers, words};
-use crate::publish::record::Record;
+use crate::publish::record::{Record, TONE_REMARK};
 
 /// The letter by which a state's colours and sign go in the pages.
 pub fn class(verdict: Verdict) -> &'static str {
@@ -129,6 +129,8 @@ pub struct ShownPhoto {
     pub pictures: bool,
     /// True where there is a spectrum.
     pub spectrum: bool,
+    /// True where that is worth its paper: not of what is to be taken again, nor a bracket's, which stands joined.
+    pub prints: bool,
     /// The overlay in words.
     pub overlay_alt: String,
     /// The spectrum's picture in words.
@@ -148,7 +150,11 @@ impl ShownPhoto {
         let first = r.reasons.first();
         let what = first.map(|f| words::trouble(f.code).to_owned());
         let what = what
-            .or_else(|| r.remarks.first().cloned())
+            .or_else(|| {
+                // The tone curve is the phone's, not this photo's: it stands once, among the answers.
+                let mut own = r.remarks.iter().filter(|t| !t.starts_with(TONE_REMARK));
+                own.next().cloned()
+            })
             .unwrap_or_default();
         let pictures = !matches!(r.verdict, Verdict::Ignored | Verdict::Unreadable);
         ShownPhoto {
@@ -174,6 +180,8 @@ impl ShownPhoto {
             opens: if pictures { "overlay.png" } else { "photo.log" },
             pictures,
             spectrum: shown.has_spectrum,
+            prints: matches!(r.verdict, Verdict::Good | Verdict::Caution)
+                && r.capture != Some(Capture::Bracket),
             overlay_alt: overlay_alt(r, &name, word, &what),
             spectrum_alt: spectrum_alt(r, word),
             what,

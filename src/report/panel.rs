@@ -1,6 +1,10 @@
-//! A bench's answers for its page: its series and brackets in words and pictures, what its lamps are; and where the constants
-//! behind the numbers come from (`references.csv`).
+//! A bench's answers for its page: its series and brackets in words and pictures, what its lamps are, their colours and powers;
+//! and where the constants behind the numbers come from (`references.csv`).
 
+use std::collections::BTreeMap;
+
+use super::colours::Light;
+use super::lights::{self, ShownLights};
 use super::scenes::Brackets;
 use super::series::Series;
 use super::{Shown, drawings};
@@ -9,6 +13,7 @@ use crate::classify::Capture;
 use crate::measure::{Estimate, Verdict};
 use crate::publish::files::tables::{finish, push, writer};
 use crate::publish::files::{numbers, words};
+use crate::publish::record::TONE_REMARK;
 
 /// `references.csv`: constants and methods behind the numbers, with their sources.
 pub fn references_csv() -> Vec<u8> {
@@ -27,11 +32,17 @@ pub struct Panel {
     series: Vec<ShownSeries>,
     brackets: Vec<ShownBracket>,
     lamps: Vec<(String, String)>,
+    lights: Option<ShownLights>,
 }
 
 struct ShownSeries {
     title: String,
-    lines: Vec<String>,
+    /// Why there is no line; empty where there is one.
+    refused: String,
+    /// Each unknown's name and what it comes to.
+    unknowns: Vec<(String, String)>,
+    /// The line in numbers: what, how much.
+    gauges: Vec<(&'static str, String)>,
     picture: Option<String>,
     alt: String,
 }
@@ -39,6 +50,8 @@ struct ShownSeries {
 struct ShownBracket {
     title: String,
     line: String,
+    /// What it is applied to: the curve, the photos.
+    applied: Vec<(String, String)>,
     picture: Option<String>,
 }
 
@@ -48,6 +61,7 @@ pub fn panel(
     photos: &[Shown<'_>],
     all: &[Series<'_>],
     brackets: &[Brackets<'_>],
+    lights: &[Light<'_>],
 ) -> String {
     let series: Vec<ShownSeries> = all.iter().filter(|s| s.bench == bench).map(shown).collect();
     let lamps: Vec<(String, String)> = photos
@@ -92,34 +106,46 @@ pub fn panel(
     let brackets: Vec<ShownBracket> = brackets
         .iter()
         .filter(|b| b.bench == bench)
-        .flat_map(shown_brackets)
+        .flat_map(|b| shown_brackets(b, photos))
         .collect();
-    if series.is_empty() && lamps.is_empty() && brackets.is_empty() {
+    let own: Vec<&Light<'_>> = lights.iter().filter(|l| l.bench == bench).collect();
+    let lights = lights::shown(&own);
+    if series.is_empty() && lamps.is_empty() && brackets.is_empty() && lights.is_none() {
         return String::new();
     }
     askama::Template::render(&Panel {
         series,
         brackets,
         lamps,
+        lights,
     })
     .expect("writing to memory does not fail")
 }
 
-/// The tone curve, and each joined scene.
-fn shown_brackets(b: &Brackets<'_>) -> Vec<ShownBracket> {
+/// The tone curve with what it is applied to, and each joined scene.
+fn shown_brackets(b: &Brackets<'_>, photos: &[Shown<'_>]) -> Vec<ShownBracket> {
+    let applied = applied(photos);
     let curve = match &b.curve {
         Ok(curve) => ShownBracket {
             title: "The phone’s tone curve".to_owned(),
             line: format!(
-                "What its codes mean in light, from its bracket: up to {} % from sRGB’s. Shaded: {} %, which the bracket leaves.",
-                numbers::plain(100.0 * (curve.departure - 1.0), 0),
-                numbers::plain(100.0 * curve.rms, 1)
+                "What its codes mean in light, from the bracket’s spectra as published: {} to {} % off sRGB’s, white being the same. Shaded: {} %, which the bracket leaves.{}",
+                numbers::plain(100.0 * curve.apart().0, 0),
+                numbers::plain(100.0 * curve.apart().1, 0),
+                numbers::plain(100.0 * curve.rms, 1),
+                if applied.is_empty() {
+                    ""
+                } else {
+                    " A photo is corrected before it is measured, with the bracket measured on that photo’s own scale; the curves differ by as much as the scales do:"
+                }
             ),
+            applied,
             picture: Some(drawings::tone(curve)),
         },
         Err(refusal) => ShownBracket {
             title: "The phone’s tone curve".to_owned(),
             line: format!("sRGB’s is used: {refusal}"),
+            applied,
             picture: None,
         },
     };
@@ -134,11 +160,13 @@ fn shown_brackets(b: &Brackets<'_>) -> Vec<ShownBracket> {
                 title,
                 line: "As the longest exposure would show it; where that is blown out a shorter one stands."
                     .to_owned(),
+                applied: Vec::new(),
                 picture: drawings::joined(joined),
             },
             Err(refusal) => ShownBracket {
                 title,
                 line: refusal.to_string(),
+                applied: Vec::new(),
                 picture: None,
             },
         }
@@ -146,47 +174,96 @@ fn shown_brackets(b: &Brackets<'_>) -> Vec<ShownBracket> {
     std::iter::once(curve).chain(scenes).collect()
 }
 
+/// Which curve was applied to which photos: what their records say of it, and their names.
+fn applied(photos: &[Shown<'_>]) -> Vec<(String, String)> {
+    let mut by: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    for s in photos {
+        let said = s
+            .record
+            .remarks
+            .iter()
+            .find_map(|r| r.strip_prefix(TONE_REMARK));
+        if let Some(said) = said {
+            let name = s.record.photo.rsplit('/').next().unwrap_or_default();
+            by.entry(said.trim_start_matches([':', ' ']))
+                .or_default()
+                .push(name);
+        }
+    }
+    by.into_iter()
+        .map(|(said, names)| (words::visible(said), words::visible(&names.join(", "))))
+        .collect()
+}
+
 fn shown(s: &Series<'_>) -> ShownSeries {
     let name = if s.name.is_empty() { "series" } else { s.name };
-    let mut lines = Vec::new();
-    match &s.line {
-        Ok(line) => {
-            lines.push(format!(
-                "absorbance = {} + ({}) · concentration, linear from {} to {}",
-                numbers::plus_minus(line.intercept),
-                numbers::plus_minus(line.slope),
-                numbers::about(line.range.0),
-                numbers::about(line.range.1)
-            ));
-            lines.push(format!(
-                "can be detected from {}, stated from {} (3 and 10 standard deviations near zero)",
-                numbers::about(line.detection_limit()),
-                numbers::about(line.quantification_limit())
-            ));
-        }
-        Err(refusal) => lines.push(refusal.to_string()),
-    }
     let unit = match s.unit {
         "" => String::new(),
         unit => format!(" {unit}"),
     };
-    for (name, unknown) in &s.unknowns {
-        lines.push(match unknown {
+    let standards = s.members.iter().filter(|m| m.stated().is_some()).count();
+    let mut gauges = Vec::new();
+    if let Ok(line) = &s.line {
+        let per = match s.unit {
+            "" => String::new(),
+            unit => format!(" per {unit}"),
+        };
+        let left_out = match line.left_out {
+            0 => String::new(),
+            n => format!(", {n} left out above the linear range"),
+        };
+        gauges = vec![
+            ("standards", format!("{standards}{left_out}")),
+            (
+                "linear range",
+                format!(
+                    "{} to {}{unit}",
+                    numbers::about(line.range.0),
+                    numbers::about(line.range.1)
+                ),
+            ),
+            ("slope", format!("{}{per}", numbers::plus_minus(line.slope))),
+            ("absorbance at 0", numbers::plus_minus(line.intercept)),
+            (
+                "scatter about the line, times what is expected",
+                numbers::plain(line.scatter, 2),
+            ),
+            (
+                "can be detected from",
+                format!("{}{unit}", numbers::about(line.detection_limit())),
+            ),
+            (
+                "can be stated from",
+                format!("{}{unit}", numbers::about(line.quantification_limit())),
+            ),
+        ];
+    }
+    let unknowns = s.unknowns.iter().map(|(name, unknown)| {
+        let text = match unknown {
             Ok(found) => format!(
-                "{name}: {}{unit}; with 95 % between {} and {}{unit}",
+                "{}{unit}; with 95 % between {} and {}{unit}",
                 numbers::plus_minus(found.value),
                 numbers::about(found.low),
                 numbers::about(found.high)
             ),
-            Err(refusal) => format!("{name}: {refusal}"),
-        });
-    }
+            Err(refusal) => refusal.to_string(),
+        };
+        (words::visible(name), words::visible(&text))
+    });
     let at = s
         .wavelength_nm
         .map_or_else(String::new, |nm| format!(" at {nm:.0} nm"));
     ShownSeries {
         title: words::visible(&format!("{name}{at}")),
-        lines: lines.iter().map(|l| words::visible(l)).collect(),
+        refused: match &s.line {
+            Ok(_) => String::new(),
+            Err(refusal) => words::visible(&refusal.to_string()),
+        },
+        unknowns: unknowns.collect(),
+        gauges: gauges
+            .into_iter()
+            .map(|(what, text)| (what, words::visible(&text)))
+            .collect(),
         picture: super::series_svg::picture(s),
         alt: "absorbance by concentration: standards with one standard uncertainty, the line, unknowns hollow".to_owned(),
     }

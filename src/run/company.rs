@@ -9,7 +9,8 @@ use crate::answers::bracket::{Curve, curve, levels_of};
 use crate::classify::Outcome;
 use crate::decode::Facts;
 use crate::measure::{ScaleKind, Spectrum, instrument};
-use crate::publish::record::BLANK_RETAKE;
+use crate::publish::files::numbers;
+use crate::publish::record::{BLANK_RETAKE, TONE_REMARK};
 
 use super::lab::{Lab, Scale};
 use super::raw;
@@ -212,9 +213,10 @@ impl Lab {
         match &tone.curve {
             Ok(found) => {
                 remarks.push(format!(
-                    "tone curve from a bracket of {} shots: up to {:.0} % from sRGB between {:.3} and {:.2} of full scale, {:.1} % left over",
+                    "{TONE_REMARK} from a bracket of {} shots: light {} to {} % off sRGB's between {:.3} and {:.2} of full scale, {:.1} % left over",
                     tone.n_shots,
-                    100.0 * (found.departure - 1.0),
+                    numbers::plain(100.0 * found.apart().0, 0),
+                    numbers::plain(100.0 * found.apart().1, 0),
                     found.reach.0,
                     found.reach.1,
                     100.0 * found.rms
@@ -222,7 +224,7 @@ impl Lab {
                 Ok(Some((key, found.clone())))
             }
             Err(refusal) => {
-                remarks.push(format!("tone curve: sRGB's is used; bracket: {refusal}"));
+                remarks.push(format!("{TONE_REMARK}: sRGB's is used; bracket: {refusal}"));
                 Ok(None)
             }
         }

@@ -49,6 +49,17 @@ const PAPER: View = View {
     ..PHONE
 };
 
+/// Sheets that any page of the demo may take: its benches have eleven photos at most.
+const MOST_SHEETS: usize = 4;
+
+/// Pages of a document as Chromium prints it: each is an object of its own, and its kind is not compressed.
+fn sheets(pdf: &[u8]) -> usize {
+    let kind = b"/Type /Page";
+    pdf.windows(kind.len() + 1)
+        .filter(|w| w.starts_with(kind) && w[kind.len()] != b's')
+        .count()
+}
+
 /// One browser at a time: they would only wait for each other.
 static ALONE: Mutex<()> = Mutex::new(());
 
@@ -192,6 +203,12 @@ fn the_demo_s_pages_can_be_read_at_every_size_light_dark_and_printed() {
         if is_one_of_a_kind || kept_at().is_some() {
             let pdf = chrome.print();
             assert!(pdf.starts_with(b"%PDF"), "{page}");
+            // Each sheet is graded or hung up: a figure that fits nowhere, and pages that stay blank, would make it more.
+            let n = sheets(&pdf);
+            assert!(
+                (1..=MOST_SHEETS).contains(&n),
+                "{page}: {n} sheets of paper"
+            );
             if let Some(folder) = kept_at() {
                 let name = format!("{}.pdf", page.replace('/', "-"));
                 std::fs::write(folder.join(name), pdf).unwrap();

@@ -15,6 +15,9 @@
     return false;
   };
 
+  // On paper a drawing's letters may be as small as a footnote's: 9 px are 6.75 points.
+  const smallest = matchMedia("print").matches ? 9 : 12;
+
   // Pictures.
   for (const img of document.images) {
     if (picturesMustLoad) {
@@ -22,7 +25,7 @@
       await img.decode().catch(() => wrong.push(`the picture ${img.getAttribute("src")} does not load`));
       const letters = img.src.endsWith(".svg") ? 18 : 26;
       const size = (letters * img.clientWidth) / img.naturalWidth;
-      if (img.naturalWidth && size < 12) wrong.push(`letters of ${size.toFixed(1)} px in ${img.getAttribute("src")}`);
+      if (img.naturalWidth && img.clientWidth && size < smallest) wrong.push(`letters of ${size.toFixed(1)} px in ${img.getAttribute("src")}`);
     }
     if ((img.alt || "").length < 20) wrong.push(`the picture ${img.getAttribute("src")} is not told in words: "${img.alt}"`);
   }
@@ -67,7 +70,7 @@
     const isDrawn = e.closest("svg");
     const scale = isDrawn ? e.getScreenCTM().a : 1;
     const size = parseFloat(style.fontSize) * scale;
-    if (size < 11.99) wrong.push(`${name(e)} has letters of ${size.toFixed(1)} px`);
+    if (size < (isDrawn ? smallest : 12) - 0.01) wrong.push(`${name(e)} has letters of ${size.toFixed(1)} px`);
     const ground = behind(e);
     const ink = over(rgba(isDrawn ? style.fill : style.color), ground);
     const [a, b] = [luminance(ink), luminance(ground)];

@@ -1,6 +1,6 @@
 //! Series, agreement and colours as they stand in the class's tables: which photo belongs to what, and what is refused.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use slitwatch::classify::Capture;
 use slitwatch::classify::stated::{Row, Stated};
@@ -41,8 +41,8 @@ fn csv_of(height: f64) -> Vec<u8> {
 
 type Table = Vec<BTreeMap<String, String>>;
 
-/// The class's tables by name, each row by its columns.
-fn tables(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Table> {
+/// The class's files by name.
+fn files(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Vec<u8>> {
     let shown: Vec<Shown<'_>> = photos
         .iter()
         .map(|(record, _)| Shown {
@@ -65,8 +65,18 @@ fn tables(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Table> 
     let mut files = InMemory::default();
     let fetch = |s: &Shown<'_>| Some(csv_of(heights[s.record.photo.as_str()]));
     summaries(&inputs, fetch, &mut files);
-    files
-        .0
+    files.0.into_iter().collect()
+}
+
+/// A page of the class.
+fn page(photos: &[(Record, f64)], name: &str) -> String {
+    let bytes = files(photos, &Stated::default()).remove(name).unwrap();
+    String::from_utf8(bytes).unwrap()
+}
+
+/// The class's tables by name, each row by its columns.
+fn tables(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Table> {
+    files(photos, stated)
         .into_iter()
         .filter(|(name, _)| name.ends_with(".csv"))
         .map(|(name, bytes)| {
@@ -240,6 +250,34 @@ fn benches_are_compared_by_the_same_line_of_the_same_lamp() {
 }
 
 #[test]
+fn what_glows_is_no_quantity_of_the_class() {
+    let glowing = |bench: &str, label: &str, name: &str| {
+        let mut photo = lamp(bench, label, 605.0);
+        photo.0.answers.lamp.as_mut().unwrap().name = name.to_owned();
+        photo
+    };
+    // The spectrum of all of them is one broad hill.
+    let photos: Vec<(Record, f64)> = ["heron", "knot"]
+        .into_iter()
+        .flat_map(|bench| {
+            [
+                glowing(bench, "bulb", "filament"),
+                glowing(bench, "sky", "daylight"),
+                glowing(bench, "white", "white-led"),
+                glowing(bench, "what", "unknown"),
+                glowing(bench, "sign", "neon"),
+            ]
+        })
+        .collect();
+    let class = &tables(&photos, &Stated::default())["class.csv"];
+    let quantities: BTreeSet<&str> = class.iter().map(|r| r["quantity"].as_str()).collect();
+    assert_eq!(
+        quantities.into_iter().collect::<Vec<_>>(),
+        ["strongest peak of sign"]
+    );
+}
+
+#[test]
 fn a_bulb_s_own_photo_gives_no_colour_and_what_is_no_temperature_is_said() {
     let mut bulb = lamp("heron", "bulb-2800k", 600.0);
     bulb.0.groups.insert("kelvin".to_owned(), "2800".to_owned());
@@ -257,4 +295,68 @@ fn a_bulb_s_own_photo_gives_no_colour_and_what_is_no_temperature_is_said() {
         let number = |name: &str| quay[name].parse::<f64>().unwrap();
         assert!(number(column).is_finite() && number(&format!("{column}_sigma")) > 0.0);
     }
+}
+
+#[test]
+fn a_bench_s_page_shows_a_series_with_its_unit_scatter_range_and_standards() {
+    let mut photos = dye("heron");
+    for (record, _) in &mut photos {
+        record.groups.insert("unit".to_owned(), "mg".to_owned());
+    }
+    photos.push(solution("heron", "dye-unknown.jpg", &UNKNOWN, 0.305));
+    let page = page(&photos, "heron/index.html");
+    for said in [
+        "<dt>standards</dt><dd>4</dd>",
+        "<dt>linear range</dt><dd>2.00 to 8.00 mg</dd>",
+        " per mg</dd>",
+        "scatter about the line",
+        " mg; with 95 % between ",
+        "concentration, mg</text>",
+    ] {
+        assert!(page.contains(said), "{said}");
+    }
+}
+
+#[test]
+fn a_bench_s_page_shows_the_colours_of_its_lights_and_their_powers_or_why_not() {
+    let lit = |bench: &str| [lamp(bench, "quay-1", 600.0), lamp(bench, "quay-2", 600.0)];
+    let without = page(&lit("heron"), "heron/index.html");
+    assert!(without.contains("photo of a bulb of stated temperature on this bench"));
+    assert!(!without.contains("table of colours"));
+    let mut bulb = lamp("heron", "bulb-2800k", 600.0);
+    bulb.0.groups.insert("kelvin".to_owned(), "2800".to_owned());
+    let [a, b] = lit("heron");
+    let with = page(&[bulb, a, b], "heron/index.html");
+    assert!(with.contains("taken from bulb-2800k.jpg"));
+    for name in ["quay-1.jpg", "quay-2.jpg"] {
+        assert!(with.contains(&format!("<th scope=\"row\"><bdi>{name}</bdi></th>")));
+    }
+    // Repeats lie on one another: one of them is drawn.
+    assert!(with.contains("aria-label=\"Relative spectral power of a light"));
+}
+
+#[test]
+fn lamps_and_samples_of_all_benches_are_drawn_and_those_that_stand_apart_have_their_word() {
+    let mut photos = Vec::new();
+    for i in 0..9 {
+        let bench = format!("bench-{i}");
+        let nm = if i == 8 {
+            588.0
+        } else {
+            585.0 + 0.01 * f64::from(i)
+        };
+        photos.push(lamp(&bench, "sign", nm));
+        photos.push(solution(&bench, "dye-2mg.jpg", &UNKNOWN, 0.2));
+    }
+    let page = page(&photos, "class.html");
+    for drawing in [
+        "sign (1 of 2)",
+        "sign (2 of 2)",
+        "dye-2mg (1 of 2)",
+        "dye-2mg (2 of 2)",
+    ] {
+        assert!(page.contains(drawing), "{drawing}");
+    }
+    assert!(page.contains("One sample on several benches") && !page.contains("Not drawn"));
+    assert!(page.contains("bench-8: outlier"));
 }

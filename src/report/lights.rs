@@ -1,0 +1,157 @@
+//! A bench's lights for its page: the colour of each in a table, and their relative powers in drawings.
+
+use std::collections::BTreeMap;
+
+use super::colours::{IS_THE_BULB, Light, NO_RESPONSE};
+use super::drawings::{self, PER_POWER};
+use super::subject;
+use crate::answers::response::{Colour, KELVIN_SIGMA};
+use crate::measure::Estimate;
+use crate::publish::files::{numbers, words};
+
+/// The lights of a bench as they are shown.
+pub struct ShownLights {
+    /// Where the phone's response comes from, or why no light has a colour.
+    pub say: String,
+    /// A row per light; empty where the bench has no bulb.
+    pub rows: Vec<Row>,
+    /// Relative powers, a few lights in each.
+    pub drawings: Vec<Drawing>,
+}
+
+/// A light's row.
+pub struct Row {
+    /// The photo's file name.
+    pub name: String,
+    /// CIE 1931 x and y, colour temperature with Duv; a cell may span what it stands for.
+    pub cells: Vec<Cell>,
+}
+
+/// A cell of the table.
+pub struct Cell {
+    /// What it says.
+    pub text: String,
+    /// Columns that it spans.
+    pub columns: usize,
+}
+
+/// Powers of a few lights over one another.
+pub struct Drawing {
+    /// SVG.
+    pub svg: String,
+    /// Piece of line (SVG) and the light's name.
+    pub keys: Vec<(String, String)>,
+}
+
+/// What is to be shown of a bench's lights; absent where it has photographed none.
+pub fn shown(lights: &[&Light<'_>]) -> Option<ShownLights> {
+    if lights.is_empty() {
+        return None;
+    }
+    let Some((photo, kelvin)) = lights.iter().find_map(|l| l.bulb) else {
+        return Some(ShownLights {
+            say: without_bulb(lights),
+            rows: Vec::new(),
+            drawings: Vec::new(),
+        });
+    };
+    let say = format!(
+        "By the phone’s response, which is taken from {}, a bulb stated to have {} ± {} K.",
+        file_name(photo),
+        numbers::plain(kelvin, 0),
+        numbers::plain(KELVIN_SIGMA, 0)
+    );
+    let is_bulb = |l: &Light<'_>| matches!(&l.colour, Err(why) if why.code == IS_THE_BULB);
+    let rows = lights
+        .iter()
+        .filter(|l| !is_bulb(l))
+        .map(|l| Row {
+            name: words::visible(file_name(l.photo)),
+            cells: cells(l),
+        })
+        .collect();
+    // Of repeats the last: they lie on one another.
+    let mut last: BTreeMap<&str, &Light<'_>> = BTreeMap::new();
+    for light in lights.iter().filter(|l| l.power.len() > 1) {
+        last.insert(subject(light.label), light);
+    }
+    let last: Vec<(&str, &Light<'_>)> = last.into_iter().collect();
+    let drawings = drawings::evenly(&last, PER_POWER)
+        .map(|part| {
+            let powers: Vec<&[(f64, Estimate)]> =
+                part.iter().map(|(_, l)| l.power.as_slice()).collect();
+            Drawing {
+                svg: drawings::powers(&powers),
+                keys: part
+                    .iter()
+                    .enumerate()
+                    .map(|(i, (name, _))| (drawings::key(i), words::visible(name)))
+                    .collect(),
+            }
+        })
+        .collect();
+    Some(ShownLights {
+        say: words::visible(&say),
+        rows,
+        drawings,
+    })
+}
+
+fn without_bulb(lights: &[&Light<'_>]) -> String {
+    let other = lights
+        .iter()
+        .filter_map(|l| l.colour.as_ref().err())
+        .find(|why| why.code != NO_RESPONSE);
+    match other {
+        Some(why) => words::visible(&format!("None: {}.", why.why)),
+        None => "None: they need a photo of a bulb of stated temperature on this bench, such as bulb-2800K.jpg by a rule for bulbs."
+            .to_owned(),
+    }
+}
+
+fn file_name(photo: &str) -> &str {
+    photo.rsplit('/').next().unwrap_or_default()
+}
+
+fn cells(light: &Light<'_>) -> Vec<Cell> {
+    match &light.colour {
+        Ok(colour) => colour_cells(colour),
+        Err(why) => vec![Cell {
+            text: words::visible(&why.why),
+            columns: 4,
+        }],
+    }
+}
+
+fn colour_cells(colour: &Colour) -> Vec<Cell> {
+    // On a phone a cell may be broken before its uncertainty, nowhere else.
+    let number = |e: Estimate| numbers::plus_minus(e).replace("± ", "±\u{a0}");
+    let one = |e: Estimate| Cell {
+        text: number(e),
+        columns: 1,
+    };
+    let mut cells = vec![one(colour.x), one(colour.y)];
+    match (&colour.temperature, &colour.dominant) {
+        (Ok((kelvin, duv)), _) => {
+            cells.push(one(*kelvin));
+            cells.push(one(*duv));
+        }
+        (Err(_), Ok((nm, purity))) => cells.push(Cell {
+            text: format!(
+                "none; dominant {} nm, purity {}",
+                number(*nm),
+                number(*purity)
+            ),
+            columns: 2,
+        }),
+        (Err(why), Err(_)) => {
+            // What that means stands below the table.
+            let short = why.why.split(':').next().unwrap_or_default();
+            cells.push(Cell {
+                text: words::visible(&format!("none; {short}")),
+                columns: 2,
+            });
+        }
+    }
+    cells
+}
