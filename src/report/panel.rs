@@ -13,7 +13,7 @@ use crate::classify::Capture;
 use crate::measure::{Estimate, Verdict};
 use crate::publish::files::tables::{finish, push, writer};
 use crate::publish::files::{numbers, words};
-use crate::publish::record::TONE_REMARK;
+use crate::publish::record::{Answers, TONE_REMARK};
 
 /// `references.csv`: constants and methods behind the numbers, with their sources.
 pub fn references_csv() -> Vec<u8> {
@@ -32,6 +32,7 @@ pub struct Panel {
     series: Vec<ShownSeries>,
     brackets: Vec<ShownBracket>,
     lamps: Vec<(String, String)>,
+    absorbed: Vec<(String, String)>,
     lights: Option<ShownLights>,
 }
 
@@ -64,7 +65,7 @@ pub fn panel(
     lights: &[Light<'_>],
 ) -> String {
     let series: Vec<ShownSeries> = all.iter().filter(|s| s.bench == bench).map(shown).collect();
-    let lamps: Vec<(String, String)> = photos
+    let sound: Vec<&Shown<'_>> = photos
         .iter()
         .filter(|s| {
             // A photo to be taken again may be over-exposed or have moved: it says nothing of its lamp.
@@ -72,6 +73,13 @@ pub fn panel(
             r.capture == Some(Capture::Sample)
                 && matches!(r.verdict, Verdict::Good | Verdict::Caution)
         })
+        .collect();
+    let absorbed: Vec<(String, String)> = sound
+        .iter()
+        .filter_map(|s| Some((name_of(s), words::visible(&taken_away(&s.record.answers)?))))
+        .collect();
+    let lamps: Vec<(String, String)> = sound
+        .iter()
         .filter_map(|s| {
             let lamp = s.record.answers.lamp.as_ref()?;
             let n = &s.record.answers.numbers;
@@ -99,8 +107,7 @@ pub fn panel(
                     text += &format!("; {title} {number} nm");
                 }
             }
-            let name = s.record.photo.rsplit('/').next().unwrap_or_default();
-            Some((words::visible(name), words::visible(&text)))
+            Some((name_of(s), words::visible(&text)))
         })
         .collect();
     let brackets: Vec<ShownBracket> = brackets
@@ -110,16 +117,48 @@ pub fn panel(
         .collect();
     let own: Vec<&Light<'_>> = lights.iter().filter(|l| l.bench == bench).collect();
     let lights = lights::shown(&own);
-    if series.is_empty() && lamps.is_empty() && brackets.is_empty() && lights.is_none() {
+    let nothing = series.is_empty() && lamps.is_empty() && absorbed.is_empty();
+    if nothing && brackets.is_empty() && lights.is_none() {
         return String::new();
     }
     askama::Template::render(&Panel {
         series,
         brackets,
         lamps,
+        absorbed,
         lights,
     })
     .expect("writing to memory does not fail")
+}
+
+fn name_of(shown: &Shown<'_>) -> String {
+    words::visible(shown.record.photo.rsplit('/').next().unwrap_or_default())
+}
+
+/// The bands that a sample absorbs, and its edge, in words; absent where it has neither.
+fn taken_away(answers: &Answers) -> Option<String> {
+    let e = |value, sigma| numbers::plus_minus(Estimate { value, sigma });
+    let bands = answers.absorption_bands.iter().map(|b| {
+        format!(
+            "band at {} nm, {} nm wide, absorbance {}",
+            e(b.centre_nm, b.centre_sigma_nm),
+            e(b.fwhm_nm, b.fwhm_sigma_nm),
+            e(b.absorbance, b.absorbance_sigma)
+        )
+    });
+    let number = |name: &str| answers.numbers.get(name).copied();
+    let edge = number("transmission_edge_nm")
+        .zip(number("transmission_edge_nm_sigma"))
+        .zip(number("transmission_edge_width_nm"))
+        .map(|((nm, sigma), width)| {
+            format!(
+                "edge at {} nm, {} nm from a tenth to nine tenths",
+                e(nm, sigma),
+                numbers::plain(width, 0)
+            )
+        });
+    let all: Vec<String> = bands.chain(edge).collect();
+    (!all.is_empty()).then(|| all.join("; "))
 }
 
 /// The tone curve with what it is applied to, and each joined scene.
