@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use crate::measure::lineshape::FWHM_PER_SIGMA;
 use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::profile::Profile;
+use crate::measure::slit_width::is_green;
 use crate::measure::{Estimate, LampLine, Peak, PeakKind};
 
 /// A centre is not known better than this share of the sampling, whatever the noise.
@@ -13,8 +14,9 @@ const FLOOR_NM: f64 = 0.01;
 const LEANS: f64 = 0.05;
 /// A blend's middle is that of no line: it is known to this share of what the blend is wider than a line.
 const BLENDED: f64 = 0.15;
-/// A blend is so many bandpasses wide; below that it may be a line whose colour a camera has smoothed.
-const SURELY_A_BLEND: f64 = 1.7;
+/// A blend is so many bandpasses wide, in green light and in other; below that it may be a line whose colour a camera has
+/// smoothed: blue and red ones are up to twice as wide as the green one that shows the bandpass.
+const SURELY_A_BLEND: [f64; 2] = [1.7, 2.3];
 /// A line's feet, a bandpass from its middle, differ by this share of its height where it leans on something; alone, by
 /// a few hundredths.
 const UNEVEN_FEET: f64 = 0.12;
@@ -57,12 +59,19 @@ pub fn peaks(
             } else {
                 PeakKind::Band
             };
-            if (peak.fwhm_nm > SURELY_A_BLEND * bandpass_nm || leans(profile, peak, bandpass_nm))
-                && let Some((nm, sigma)) = line_in_blend(profile, peak, bandpass_nm)
-            {
-                kind = PeakKind::Merged;
-                centre_nm = nm;
-                centre_sigma = centre_sigma.hypot(sigma).hypot(LEANS * bandpass_nm);
+            let surely = SURELY_A_BLEND[usize::from(!is_green(peak.nm))];
+            let is_uneven =
+                peak.fwhm_nm > surely * bandpass_nm || has_uneven_feet(profile, peak, bandpass_nm);
+            let bend = is_uneven.then(|| line_in_blend(profile, peak, bandpass_nm));
+            if let Some((nm, sigma)) = bend.flatten() {
+                // What is no wider than a line has not been widened by what it leans on; it may have been moved by it.
+                if peak.fwhm_nm < 1.05 * bandpass_nm {
+                    centre_sigma = centre_sigma.hypot(nm - centre_nm);
+                } else {
+                    kind = PeakKind::Merged;
+                    centre_nm = nm;
+                    centre_sigma = centre_sigma.hypot(sigma).hypot(LEANS * bandpass_nm);
+                }
             } else if kind == PeakKind::Merged {
                 centre_sigma = centre_sigma.hypot(BLENDED * (peak.fwhm_nm - bandpass_nm));
             }
@@ -94,11 +103,7 @@ pub fn peaks(
 }
 
 /// True where one foot of a line stands in something and the other does not.
-fn leans(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> bool {
-    // What is no wider than a line has not been widened by what it leans on.
-    if peak.fwhm_nm < 1.05 * bandpass_nm {
-        return false;
-    }
+fn has_uneven_feet(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> bool {
     let foot = |nm: f64| profile.index(nm).map(|i| profile.light[i]);
     match (foot(peak.nm - bandpass_nm), foot(peak.nm + bandpass_nm)) {
         (Some(a), Some(b)) => (a - b).abs() > UNEVEN_FEET * peak.prominence,
