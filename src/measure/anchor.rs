@@ -38,7 +38,7 @@ const MOVED_SHARE: f64 = 0.02;
 /// …by up to so many degrees either way…
 const MOVED_DEG: f64 = 6.0;
 /// …while the phone on its tube turns by this between shots (standard deviation).
-const TURNS_DEG: f64 = 0.7;
+pub const TURNS_DEG: f64 = 0.7;
 
 /// Of one instrument the slit's image is as long in every photo, within half a per cent at 95 % (drawn photos, three hands).
 const ANOTHER_SIZE: f64 = 0.03;

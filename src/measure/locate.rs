@@ -157,7 +157,7 @@ pub fn locate(
     Ok(best)
 }
 
-/// The one bright bar in an otherwise black picture.
+/// A bright bar.
 pub struct LoneBar {
     /// Its middle, px.
     pub centre: (f64, f64),
@@ -174,11 +174,30 @@ pub fn lone_bar(map: &Map) -> Option<LoneBar> {
     if spot.half_width > 0.25 * spot.half_length {
         return None;
     }
+    let (bar, near, all) = bar(map, &map.narrow_light(), spot, 2.0 * spot.half_length);
+    (near as f64 > 0.9 * all as f64).then_some(bar)
+}
+
+/// The bright narrow bars of a picture that are as long as `length_px` from … to, among the brightest few of all spots.
+pub fn bars_of_length(map: &Map, (from, to): (f64, f64)) -> Vec<LoneBar> {
+    let light = map.narrow_light();
+    spots(map)
+        .iter()
+        .filter(|spot| {
+            let length_px = 2.0 * spot.half_length * map.cell_px as f64;
+            spot.half_width < 0.25 * spot.half_length && from < length_px && length_px < to
+        })
+        .map(|spot| bar(map, &light, spot, 3.0 * spot.half_width).0)
+        .collect()
+}
+
+/// A spot as a bar, with its colour within so many cells of its middle line; the number of lit cells there, and of all.
+fn bar(map: &Map, light: &[f32], spot: &Spot, reach: f64) -> (LoneBar, usize, usize) {
     let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
     let level = 0.02f32.max(6.0 * map.noise() as f32);
     let (mut near, mut all) = (0usize, 0usize);
     let mut colour = [0.0f64; 3];
-    for (i, light) in map.narrow_light().iter().enumerate() {
+    for (i, light) in light.iter().enumerate() {
         if *light > level {
             let (x, y) = (
                 (i % map.width) as f64 - spot.x,
@@ -186,7 +205,7 @@ pub fn lone_bar(map: &Map) -> Option<LoneBar> {
             );
             let (t, s) = (x * ax + y * ay, y * ax - x * ay);
             all += 1;
-            let at_bar = t.abs() < 1.6 * spot.half_length && s.abs() < 2.0 * spot.half_length;
+            let at_bar = t.abs() < 1.6 * spot.half_length && s.abs() < reach;
             near += usize::from(at_bar);
             if at_bar && map.clipped[i] == 0.0 {
                 for (sum, light) in colour.iter_mut().zip(map.rgb[i]) {
@@ -197,11 +216,12 @@ pub fn lone_bar(map: &Map) -> Option<LoneBar> {
     }
     let cell = map.cell_px as f64;
     let sum = colour.iter().sum::<f64>().max(1e-9);
-    (near as f64 > 0.9 * all as f64).then_some(LoneBar {
+    let bar = LoneBar {
         centre: ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
         across_rad: canonical(spot.angle + std::f64::consts::FRAC_PI_2),
         colour: colour.map(|c| c / sum),
-    })
+    };
+    (bar, near, all)
 }
 
 /// Elongated connected spots above a ladder of levels, each place once.

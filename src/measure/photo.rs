@@ -6,7 +6,7 @@ use crate::classify::Capture;
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::adjust::{N, index};
-use crate::measure::anchor::{anchor, calibration_sigma};
+use crate::measure::anchor::{TURNS_DEG, anchor, calibration_sigma};
 use crate::measure::evidence::scale_sigma;
 use crate::measure::health;
 use crate::measure::lamp_photo::{measure_lamp, other_focal_length};
@@ -63,6 +63,7 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         None => inputs.bench.groove_spacings_nm.clone(),
     };
     let map = Arc::new(Map::new(frame));
+    let familiar = Familiar::of(inputs.calibration, frame);
     let refuse = |m: &mut Measurement, why: NoSight| {
         let outside = cut_off(
             frame,
@@ -74,9 +75,16 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
             focal_px,
             &spacings,
         );
-        nothing_to_measure(m, why, outside);
+        // Without the slit's image a phone's pose is known as well as it is laid down again.
+        let hidden_nm = inputs
+            .calibration
+            .filter(|_| outside.is_none() && familiar.has_lines_only(&map))
+            .map(|c| c.optics.groove_spacing_nm * TURNS_DEG.to_radians());
+        match hidden_nm {
+            Some(sigma_nm) => slit_hidden(m, sigma_nm),
+            None => nothing_to_measure(m, why, outside),
+        }
     };
-    let familiar = Familiar::of(inputs.calibration, frame);
     let sight = match look(frame, &map, focal_px, &familiar, &mut m.log) {
         Ok(sight) => sight,
         Err(why) => {
@@ -129,6 +137,16 @@ fn nothing_to_measure(m: &mut Measurement, sight: NoSight, outside: Option<f64>)
     m.not_measured.push(format!("everything: {}", sight.why));
     let mut f = finding(Code::NoSpectrum, Severity::Retake, &sight.why, "");
     f.slots.insert("found", sight.why);
+    m.findings.push(f);
+}
+
+/// A spectrum without the slit's image: no wavelength can be given better than to `sigma_nm`.
+fn slit_hidden(m: &mut Measurement, sigma_nm: f64) {
+    let measured =
+        format!("the slit's image is hidden or off the picture: scale known to ± {sigma_nm:.0} nm");
+    m.not_measured.push(format!("wavelength scale: {measured}"));
+    let mut f = finding(Code::PoorFit, Severity::Retake, &measured, "");
+    f.slots.insert("hidden_nm", format!("{sigma_nm:.0}"));
     m.findings.push(f);
 }
 

@@ -3,7 +3,7 @@
 use crate::frame::Frame;
 use crate::measure::Calibration;
 use crate::measure::health::{Bar, stray_light};
-use crate::measure::locate::{CALM_EDGE_SHARE, Located};
+use crate::measure::locate::{CALM_EDGE_SHARE, Located, bars_of_length};
 use crate::measure::map::Map;
 
 /// What the lamp photo of the bench showed of the slit's image. Nothing where there is none yet.
@@ -49,6 +49,44 @@ impl Familiar {
                 .places
                 .iter()
                 .any(|p| (p.0 - x).hypot(p.1 - y) < SAME_PLACE_SHARE * longest_px)
+    }
+}
+
+/// Lines of one spectrum are parallel, and lie square to themselves from each other, within these angles, degrees.
+const PARALLEL_DEG: f64 = 3.0;
+const SQUARE_DEG: f64 = 15.0;
+/// In a closed tube no more than this share of the picture is brighter than this, linear share of full scale.
+const LIT_SHARE: f64 = 0.1;
+const DARK_LEVEL: f32 = 0.04;
+/// More than this share of a line's light is in one channel.
+const LINE_PURITY: f64 = 0.6;
+
+impl Familiar {
+    /// True where a picture shows lines of the bench's slit, but not its image: that is hidden, or off the picture.
+    ///
+    /// `map` is the picture's. Two lines at least have the slit's length, pure colours, and lie beside each other.
+    pub fn has_lines_only(&self, map: &Map) -> bool {
+        let Some(length) = self.length_px else {
+            return false;
+        };
+        // A room's or a screen's bars are not in the dark.
+        let lit = map.light.iter().filter(|l| **l > DARK_LEVEL).count();
+        if lit as f64 > LIT_SHARE * map.light.len() as f64 {
+            return false;
+        }
+        let range = (SAME_LENGTH.0 * length, SAME_LENGTH.1 * length);
+        let lines: Vec<_> = bars_of_length(map, range)
+            .into_iter()
+            .filter(|bar| bar.colour.iter().any(|c| *c > LINE_PURITY))
+            .collect();
+        lines.iter().enumerate().any(|(i, a)| {
+            lines[i + 1..].iter().any(|b| {
+                let (x, y) = (b.centre.0 - a.centre.0, b.centre.1 - a.centre.1);
+                let aside = (y.atan2(x) - a.across_rad).sin().abs();
+                (a.across_rad - b.across_rad).sin().abs() < PARALLEL_DEG.to_radians().sin()
+                    && aside < SQUARE_DEG.to_radians().sin()
+            })
+        })
     }
 }
 

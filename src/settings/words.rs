@@ -91,6 +91,10 @@ pub fn slots(code: Code) -> &'static [(&'static str, &'static str)] {
         Code::PoorFit => &[
             ("rms_nm", "root mean square of the residuals in nm"),
             (
+                "hidden_nm",
+                "how well the scale would be known without the slit's image, nm",
+            ),
+            (
                 "turned_deg",
                 "how far the slit's image lies from where the lamp photo had it, degrees",
             ),
