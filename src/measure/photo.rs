@@ -75,11 +75,10 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
             focal_px,
             &spacings,
         );
-        // Without the slit's image a phone's pose is known as well as it is laid down again.
         let hidden_nm = inputs
             .calibration
             .filter(|_| outside.is_none() && familiar.has_lines_only(&map))
-            .map(|c| c.optics.groove_spacing_nm * TURNS_DEG.to_radians());
+            .map(without_slit_nm);
         match hidden_nm {
             Some(sigma_nm) => slit_hidden(m, sigma_nm),
             None => nothing_to_measure(m, why, outside),
@@ -195,6 +194,26 @@ pub(super) fn orders(
         .collect()
 }
 
+/// No phone is laid down again so far off, degrees: at 405 nm a line is 14.7° from the slit of a coarse disc.
+const ELSEWHERE_DEG: f64 = 12.0;
+
+/// True where what stands for the slit's image lies so far off that it must be one of the lines, the slit's own being hidden.
+fn is_a_line_taken_for_the_slit(
+    frame: &Frame,
+    calibration: &Calibration,
+    survey: &Survey,
+    m: &Measurement,
+) -> bool {
+    let turned = m.metrics.more.get("yaw_drift_deg");
+    turned.is_some_and(|deg| deg.abs() > ELSEWHERE_DEG)
+        && Familiar::of(Some(calibration), frame).has_lines_only(&survey.map)
+}
+
+/// How well wavelengths are known without the slit's image, nm: as a phone is laid down again.
+fn without_slit_nm(calibration: &Calibration) -> f64 {
+    calibration.optics.groove_spacing_nm * TURNS_DEG.to_radians()
+}
+
 fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measurement) {
     let Some(calibration) = inputs.calibration else {
         provisional(frame, inputs, &survey, m);
@@ -203,6 +222,10 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
     m.findings
         .extend(other_focal_length(&calibration.optics, inputs.facts));
     match anchor(&survey, calibration, inputs.facts, m) {
+        Some(_) if is_a_line_taken_for_the_slit(frame, calibration, &survey, m) => {
+            m.metrics.more.remove("yaw_drift_deg");
+            slit_hidden(m, without_slit_nm(calibration));
+        }
         Some(anchored) => {
             m.scale_kind = Some(ScaleKind::Calibrated);
             let pose = (

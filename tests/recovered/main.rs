@@ -12,6 +12,7 @@ mod distortion;
 mod faults;
 mod fine_disc;
 mod forms;
+mod hidden_slit;
 mod identified;
 mod joined;
 mod lab;
