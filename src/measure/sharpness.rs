@@ -55,21 +55,25 @@ fn in_glare(slit: &Slit) -> bool {
     slit.rise_px > 0.145 * slit.width_px
 }
 
-/// Blur of the slit's ends near a wavelength, px: median of both ends' nearest blocks.
-fn end_blur(survey: &Survey, path_nm: f64, reach_nm: f64) -> Option<f64> {
-    let near = |list: &[Edge]| -> Vec<f64> {
-        list.iter()
-            .filter(|e| (e.path_nm - path_nm).abs() < reach_nm && e.snr > 8.0)
+/// Blur of the slit's ends, px: that of the sharper end, each the median of its blocks. Dust at an end softens it in all
+/// colours, bad focus and movement soften both; an end seen in fewer than this share of the other's blocks says nothing.
+fn end_blur(survey: &Survey) -> Option<f64> {
+    const SEEN: f64 = 0.3;
+    let clear = |list: &[Edge]| -> Vec<f64> {
+        let mut blurs: Vec<f64> = list
+            .iter()
+            .filter(|e| e.snr > 8.0)
             .map(|e| e.blur_px)
-            .collect()
+            .collect();
+        blurs.sort_by(f64::total_cmp);
+        blurs
     };
-    let mut all = near(&survey.edges.low);
-    all.extend(near(&survey.edges.high));
-    if all.is_empty() {
-        return None;
-    }
-    all.sort_by(f64::total_cmp);
-    Some(all[all.len() / 2])
+    let ends = [clear(&survey.edges.low), clear(&survey.edges.high)];
+    let most = ends[0].len().max(ends[1].len()) as f64;
+    ends.iter()
+        .filter(|blurs| !blurs.is_empty() && blurs.len() as f64 >= SEEN * most)
+        .map(|blurs| blurs[blurs.len() / 2])
+        .min_by(f64::total_cmp)
 }
 
 /// What one line shows of blur along the slit and across it, px.
@@ -111,7 +115,7 @@ pub fn widths(
 ) {
     let rays = optics.rays();
     let px_per_nm = rays.px_per_nm(profile.sign * 550.0).unwrap_or(2.0);
-    let overall = end_blur(survey, 0.0, 1e4);
+    let overall = end_blur(survey);
     if let Some(blur) = overall {
         m.metrics.blur_px = Some(Estimate {
             value: blur,
