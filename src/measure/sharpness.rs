@@ -55,10 +55,12 @@ fn in_glare(slit: &Slit) -> bool {
     slit.rise_px > 0.145 * slit.width_px
 }
 
-/// Blur of the slit's ends, px: that of the sharper end, each the median of its blocks. Dust at an end softens it in all
-/// colours, bad focus and movement soften both; an end seen in fewer than this share of the other's blocks says nothing.
+/// Blur of the slit's ends, px: median over both ends' blocks. Where one end is so many times as soft as the other it has
+/// met dust, for bad focus and movement soften both: the sharper one speaks, unless it is seen in less than a share of the
+/// other's blocks.
 fn end_blur(survey: &Survey) -> Option<f64> {
     const SEEN: f64 = 0.3;
+    const DUSTY: f64 = 1.8;
     let clear = |list: &[Edge]| -> Vec<f64> {
         let mut blurs: Vec<f64> = list
             .iter()
@@ -69,11 +71,18 @@ fn end_blur(survey: &Survey) -> Option<f64> {
         blurs
     };
     let ends = [clear(&survey.edges.low), clear(&survey.edges.high)];
+    let middle = |sorted: &[f64]| sorted.get(sorted.len() / 2).copied();
     let most = ends[0].len().max(ends[1].len()) as f64;
-    ends.iter()
-        .filter(|blurs| !blurs.is_empty() && blurs.len() as f64 >= SEEN * most)
-        .map(|blurs| blurs[blurs.len() / 2])
-        .min_by(f64::total_cmp)
+    let is_seen = |blurs: &Vec<f64>| blurs.len() as f64 >= SEEN * most;
+    if let (Some(a), Some(b)) = (middle(&ends[0]), middle(&ends[1]))
+        && ends.iter().all(is_seen)
+        && a.max(b) > DUSTY * a.min(b)
+    {
+        return Some(a.min(b));
+    }
+    let mut all = ends.concat();
+    all.sort_by(f64::total_cmp);
+    middle(&all)
 }
 
 /// What one line shows of blur along the slit and across it, px.
