@@ -11,7 +11,7 @@ use crate::measure::slit_width::{Witness, is_green, slit_box_nm};
 use crate::measure::spectrum_peaks::element;
 use crate::measure::survey::Survey;
 use crate::measure::trace::Slit;
-use crate::measure::{Estimate, Lamp, LampLine, Measurement};
+use crate::measure::{Estimate, Lamp, LampLine, Measurement, Spectrum};
 
 /// A width of the slit that is less certain than this share of itself is not a measurement.
 const LARGEST_WIDTH_SIGMA: f64 = 0.35;
@@ -27,6 +27,24 @@ pub fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) ->
         grown > disc * b
     });
     (grown > 6.0 && sharp && beyond_blur).then_some(grown)
+}
+
+/// The slit's image of a brighter picture blooms more. One that is so many times, and so many px, wider than the blank's
+/// without more light is smeared…
+const MORE_THAN_BLOOM: (f64, f64) = (1.6, 6.0);
+/// …where the light is not this many times the blank's, and the ends are in focus.
+const NO_MORE_LIGHT: f64 = 1.2;
+
+/// By how much, px, the slit's image is wider than in the blank's picture (`blank_slit_px`) though its spectrum has no more
+/// light: the phone has moved straight across the slit. Lights without lines show that nowhere else.
+pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> Option<f64> {
+    let light = |s: &Spectrum| s.rows.iter().map(|r| r.signal.max(0.0)).sum::<f64>() * s.step_nm;
+    let width_px = *m.metrics.more.get("slit_image_px")?;
+    let no_more = light(m.spectrum.as_ref()?) < NO_MORE_LIGHT * light(blank);
+    let in_focus = m.metrics.blur_px.is_some_and(|b| b.value < SOFT_COLOUR_PX);
+    let unclipped = m.metrics.clipped_fraction.is_none_or(|c| c < 0.01);
+    let wider = width_px > MORE_THAN_BLOOM.0 * blank_slit_px + MORE_THAN_BLOOM.1;
+    (wider && no_more && in_focus && unclipped).then_some(width_px - blank_slit_px)
 }
 
 /// Ends blurred by more than this, px, are soft…

@@ -77,6 +77,21 @@ fn bench_of(photo: &Input) -> String {
     }
 }
 
+/// What a photo is compared with and corrected by.
+#[derive(Clone, Copy, Default)]
+pub struct Against<'a> {
+    /// The blank's name, its exposure (time × ISO) and its spectrum.
+    pub blank: Option<(&'a str, Option<f64>, Option<&'a Spectrum>)>,
+    /// Width of the slit's image in the blank, px.
+    pub blank_slit_px: Option<f64>,
+    /// The dark's name and its median level, linear share of full scale.
+    pub dark: Option<(&'a str, f64)>,
+    /// The phone's own tone curve.
+    pub curve: Option<&'a Curve>,
+    /// How the picture was cut down before it was sent.
+    pub cut: Option<&'a str>,
+}
+
 /// The other photos that pairing chose for one.
 #[derive(Clone, Copy, Default)]
 pub(super) struct Company<'a> {

@@ -4,7 +4,6 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use crate::answers::bracket::Curve;
 use crate::classify::{self, Capture, Decision, Purpose};
 use crate::decode::{self, Facts, Fault};
 use crate::frame::Frame;
@@ -13,6 +12,7 @@ use crate::measure::absorb::{
 };
 use crate::measure::judge::{Case, Compared, judge};
 use crate::measure::photo::{self, measure};
+use crate::measure::sharpness::smeared_beside;
 use crate::measure::{
     AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict,
 };
@@ -27,7 +27,7 @@ use crate::standards;
 use super::answering;
 use super::cards::Cards;
 use super::company::{
-    Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey, cut_down, spoilt_blank,
+    Against, Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey, cut_down, spoilt_blank,
 };
 use super::raw;
 use super::read::Gone;
@@ -64,19 +64,6 @@ pub struct Finding {
     pub absorbance: Option<Vec<AbsorbanceRow>>,
     /// For people.
     pub remarks: Vec<String>,
-}
-
-/// What a photo is compared with and corrected by.
-#[derive(Clone, Copy, Default)]
-pub struct Against<'a> {
-    /// The blank's name, its exposure (time × ISO) and its spectrum.
-    pub blank: Option<(&'a str, Option<f64>, Option<&'a Spectrum>)>,
-    /// The dark's name and its median level, linear share of full scale.
-    pub dark: Option<(&'a str, f64)>,
-    /// The phone's own tone curve.
-    pub curve: Option<&'a Curve>,
-    /// How the picture was cut down before it was sent.
-    pub cut: Option<&'a str>,
 }
 
 /// A lamp photo's scale, ready for use.
@@ -184,6 +171,13 @@ impl Lab {
         let mut measurement = self.measure_frame(&frame, &facts, purpose, scale);
         if let Some(how) = against.cut {
             photo::refuse_cut(&mut measurement, how);
+        }
+        if let (Some(reference), Some(slit_px)) = (blank.and_then(|b| b.2), against.blank_slit_px)
+            && let Some(smear_px) = smeared_beside(&measurement, reference, slit_px)
+        {
+            let more = &mut measurement.metrics.more;
+            let known = more.get("moved_px").copied().unwrap_or(0.0);
+            more.insert("moved_px", known.max(smear_px));
         }
         let mut remarks = decode::doubts(&facts);
         let ratio = match (blank.and_then(|b| b.1), facts.exposure_product()) {
@@ -316,6 +310,9 @@ impl Lab {
                 let exposure = b.facts.exposure_product();
                 (b.photo.as_str(), exposure, spectrum.as_ref().as_ref())
             }),
+            blank_slit_px: blank
+                .as_ref()
+                .and_then(|(b, _)| b.record.metrics.get("slit_image_px").copied()),
             dark: dark.and_then(|d| {
                 let level = d.record.metrics.get("background_median")?;
                 Some((d.photo.as_str(), *level))
