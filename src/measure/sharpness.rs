@@ -7,12 +7,15 @@ use crate::measure::optics::Optics;
 use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
-use crate::measure::slit_width::{Witness, is_green, slit_box_nm};
+use crate::measure::slit_width::{Witness, is_green, sharpest_px, slit_box_nm};
 use crate::measure::spectrum_peaks::element;
 use crate::measure::survey::Survey;
 use crate::measure::trace::Slit;
 use crate::measure::{Estimate, Lamp, LampLine, Measurement, Spectrum};
 
+/// What is wider is no line through any slit that still gives a spectrum (2 mm), but a diode's band, nm: those have 15 and more
+/// (common practice, no source).
+const WIDEST_LINE_NM: f64 = 13.0;
 /// A width of the slit that is less certain than this share of itself is not a measurement.
 const LARGEST_WIDTH_SIGMA: f64 = 0.35;
 
@@ -152,6 +155,7 @@ pub fn widths(
     let mut lines: Vec<Maximum> = maxima(profile, 20.0, 0.04)
         .into_iter()
         .filter(|l| l.clipped < 0.02 && l.prominence > 0.8 * l.height)
+        .filter(|l| l.fwhm_nm < WIDEST_LINE_NM)
         .collect();
     lines.sort_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm));
     let slit_nm = widest_image_px(inputs, survey, overall) / px_per_nm;
@@ -185,8 +189,11 @@ pub fn widths(
         let (path, half_nm) = (profile.sign * l.nm, 0.8 * l.fwhm_nm + 0.3);
         end_shape(frame, &rays, path, half_nm, beta, optics.focal_px)
     });
-    if let Some(blur) = at_narrowest.map(|e| e.blur_px).or(overall)
+    let sharpest = sharpest_px(lines.first().map_or(550.0, |l| l.nm));
+    if let Some(blur) = at_narrowest.map(|e| e.blur_px.max(sharpest)).or(overall)
+        && blur < SOFT_COLOUR_PX
         && !in_glare(&survey.slit)
+        && narrowest * px_per_nm > OPEN_PX
         && narrowest * px_per_nm > 2.0 * FWHM_PER_SIGMA * blur
         && (0.85..1.8).contains(&(image_nm / narrowest))
     {
@@ -259,7 +266,7 @@ pub fn widths(
             witnesses.push(Witness {
                 nm: line.nm,
                 fwhm_px,
-                ends_px: (ends_px, ends_sigma),
+                ends_px: (ends_px.max(sharpest_px(line.nm)), ends_sigma),
                 px_per_nm: local,
                 bin_px: profile.step_nm * local,
             });
@@ -345,7 +352,7 @@ pub fn widths(
         .filter(|nm| focused && *nm < 1.1 * image_nm)
         .map(|nm| (nm, OPEN_SHARE * nm));
     let Some((value, sigma)) = open_box.or_else(|| slit_box_nm(&witnesses, image_nm)) else {
-        if !witnesses.is_empty() {
+        if !witnesses.is_empty() && m.metrics.slit_width_um.is_none() {
             m.not_measured.push(open.into());
         }
         return;
@@ -365,7 +372,7 @@ pub fn widths(
     }
     if width.sigma < LARGEST_WIDTH_SIGMA * width.value {
         m.metrics.slit_width_um = Some(width);
-    } else {
+    } else if m.metrics.slit_width_um.is_none() {
         m.not_measured.push(open.into());
     }
 }
@@ -468,5 +475,45 @@ fn widest_image_px(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> f6
             seen.min(c.slit_image_px + FWHM_PER_SIGMA * blur)
         }
         _ => seen,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::SpectrumRow;
+
+    #[test]
+    fn a_slit_wider_than_the_blank_s_has_moved_only_where_its_light_is_no_more() {
+        let spectrum = |level: f64| Spectrum {
+            step_nm: 1.0,
+            rows: (0..200)
+                .map(|i| SpectrumRow {
+                    wavelength_nm: 450.0 + f64::from(i),
+                    signal: level,
+                    signal_sigma: 1e-4,
+                    rgb: [level; 3],
+                    rgb_sigma: [1e-4; 3],
+                    clipped: 0.0,
+                })
+                .collect(),
+        };
+        let seen = |level: f64, slit_px: f64, blur_px: f64| {
+            let mut m = Measurement {
+                spectrum: Some(spectrum(level)),
+                ..Measurement::default()
+            };
+            m.metrics.more.insert("slit_image_px", slit_px);
+            m.metrics.blur_px = Some(Estimate {
+                value: blur_px,
+                sigma: 0.3,
+            });
+            smeared_beside(&m, &spectrum(0.3), 14.0)
+        };
+        assert_eq!(seen(0.3, 40.0, 1.4), Some(26.0));
+        // Longer exposed, and blooming; out of focus; a little wider.
+        assert_eq!(seen(0.5, 40.0, 1.4), None);
+        assert_eq!(seen(0.3, 40.0, 6.5), None);
+        assert_eq!(seen(0.3, 20.0, 1.4), None);
     }
 }

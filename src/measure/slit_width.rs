@@ -37,6 +37,16 @@ pub fn is_green(nm: f64) -> bool {
     (490.0..600.0).contains(&nm)
 }
 
+/// The sharpest that a slit's end can be in a photo, px (standard deviation), in green light and in other: a pixel's own width
+/// (0.29), what lies between the pixels of one colour, a phone's lens at its best, and for blue and red a JPEG's coarser
+/// colour. A fit that finds less has met noise.
+const SHARPEST_PX: [f64; 2] = [0.8, 1.3];
+
+/// [`SHARPEST_PX`] at a wavelength.
+pub fn sharpest_px(nm: f64) -> f64 {
+    SHARPEST_PX[usize::from(!is_green(nm))]
+}
+
 /// The slit as a box in nm of path, with its standard uncertainty; absent where the blur leaves it open, or without
 /// witnesses.
 ///

@@ -24,10 +24,12 @@ use crate::settings::Settings;
 use crate::settings::sections::{BlankChoice, CalibrationChoice, Poll};
 use crate::standards;
 
+pub use super::company::Against;
+
 use super::answering;
 use super::cards::Cards;
 use super::company::{
-    Against, Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey, cut_down, spoilt_blank,
+    Company, MOST_ROWS, MOST_TONES, SpectrumKey, Tone, ToneKey, cut_down, spoilt_blank,
 };
 use super::raw;
 use super::read::Gone;

@@ -69,6 +69,8 @@ fn every_planted_fault_is_found_and_named() {
         (Fault::Leak(0.12), Code::Leak, Sample, Source::Mercury),
         (Fault::Leak(0.12), Code::Leak, Sample, Source::Helium),
         (Fault::Leak(0.13), Code::Leak, Sample, Source::Sodium),
+        // Two lines in a grey veil: known by the bench's own slit between them.
+        (Fault::Leak(0.147), Code::Leak, Sample, Source::Laser(650.0)),
         (Fault::Cropped(550.0), Code::Cropped, Sample, Source::Neon),
         // Its one line is outside the picture: nothing but the slit's image is left.
         (
