@@ -37,12 +37,12 @@ pub fn is_green(nm: f64) -> bool {
     (490.0..600.0).contains(&nm)
 }
 
-/// The sharpest that a slit's end can be in a photo, px (standard deviation), in green light and in other: a pixel's own width
-/// (0.29), what lies between the pixels of one colour, a phone's lens at its best, and for blue and red a JPEG's coarser
-/// colour. A fit that finds less has met noise.
+/// In green light and in other, px.
 const SHARPEST_PX: [f64; 2] = [0.8, 1.3];
 
-/// [`SHARPEST_PX`] at a wavelength.
+/// The sharpest that a slit's end can be in a photo, px (standard deviation): a pixel's own width (0.29), what lies between
+/// the pixels of one colour, a phone's lens at its best, and for blue and red a JPEG's coarser colour. A fit that finds less
+/// has met noise.
 pub fn sharpest_px(nm: f64) -> f64 {
     SHARPEST_PX[usize::from(!is_green(nm))]
 }
