@@ -135,7 +135,7 @@ impl Default for Limits {
             calibration_lines: Limit::at_least(4.0, 3.0),
             calibration_rms_nm: Limit::at_most(0.3, 0.6),
             wavelength_sigma_nm: Limit::at_most(0.5, 1.0),
-            exposure_ratio: Limit::at_most(1.05, 2.5),
+            exposure_ratio: Limit::at_most(1.05, 2.2),
             exposure_auto: Some(Severity::Caution),
             exposure_auto_in_set: Some(Severity::Retake),
         }
