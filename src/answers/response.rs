@@ -3,6 +3,7 @@
 
 use super::Refusal;
 use super::colour::{chromaticity, colour_temperature, dominant_wavelength, observer, planck};
+use crate::measure::absorb::neighbourhood;
 use crate::measure::{Estimate, Spectrum};
 
 /// A place answered more weakly than this share of the best is left out: what divides by it is noise.
@@ -116,10 +117,9 @@ const NEEDED_NM: std::ops::RangeInclusive<f64> = 415.0..=680.0;
 /// Distribution temperatures of bulbs are stated to about this, K (common practice, no source).
 pub const KELVIN_SIGMA: f64 = 50.0;
 
-/// Share of a light that a phone's lens and grating scatter along the spectrum, into its neighbourhood of so many nm: a
-/// tenth on drawn photos of lasers. All of it is doubt, for what is scattered out of a broad light is scattered in as well.
+/// Share of a light that a phone's lens and grating scatter along the spectrum, into its [`neighbourhood`]: a tenth on drawn
+/// photos of lasers. All of it is doubt, for what is scattered out of a broad light is scattered in as well.
 const SCATTERED: f64 = 0.1;
-const SCATTER_REACH_NM: f64 = 60.0;
 
 /// The colour of a light.
 #[derive(Clone, Debug, PartialEq)]
@@ -234,16 +234,8 @@ fn hats(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option<Est
 
 /// A spectrum less what may have been scattered along it.
 fn without_scattered(spectrum: &Spectrum) -> Spectrum {
-    let reach = (SCATTER_REACH_NM / spectrum.step_nm.max(0.01)).round() as usize;
-    let mut sums = vec![0.0];
-    for row in &spectrum.rows {
-        sums.push(sums[sums.len() - 1] + row.signal.max(0.0));
-    }
-    let n = spectrum.rows.len();
     let mut cleared = spectrum.clone();
-    for (i, row) in cleared.rows.iter_mut().enumerate() {
-        let (low, high) = (i.saturating_sub(reach), (i + reach + 1).min(n));
-        let near = (sums[high] - sums[low]) / (high - low) as f64;
+    for (row, near) in cleared.rows.iter_mut().zip(neighbourhood(spectrum)) {
         row.signal -= SCATTERED * near;
     }
     cleared

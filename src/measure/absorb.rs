@@ -156,8 +156,8 @@ fn cells(sample: &Spectrum, blank: &Spectrum, link: &Link) -> Vec<Result<Absorba
         .collect()
 }
 
-/// Mean signal within the reach of scattered light, for each row.
-fn neighbourhood(spectrum: &Spectrum) -> Vec<f64> {
+/// Mean signal within the reach of scattered light, 60 nm to either side, for each row; linear share of full scale.
+pub fn neighbourhood(spectrum: &Spectrum) -> Vec<f64> {
     let reach = (SCATTER_REACH_NM / spectrum.step_nm.max(0.01)).round() as usize;
     let mut sums = vec![0.0];
     for row in &spectrum.rows {

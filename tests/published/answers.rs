@@ -65,8 +65,9 @@ fn a_published_permanganate_series_gives_its_line_and_its_unknown() {
         }])
         .expect("inside the range");
     assert!((unknown.value.value - 0.0969).abs() < 5e-5);
-    // Permanganate at 522 nm, 0 to 120 mg/L and an unknown of three repeats, a school's data (studylib.net, document 6635300): by ordinary least squares
-    // slope 0.01273, intercept 0.03736, unknown 56.08 with a standard uncertainty of 2.70 mg/L (computed with numpy).
+    // Permanganate at 522 nm, 0 to 120 mg/L and an unknown of three repeats, a school's data (studylib.net, document 6635300):
+    // by ordinary least squares slope 0.01273, intercept 0.03736, unknown 56.08 with a standard uncertainty of 2.70 mg/L
+    // (computed with numpy).
     let rows = [
         (0.0, 0.0),
         (20.0, 0.267),
