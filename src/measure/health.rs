@@ -3,13 +3,14 @@
 use std::collections::BTreeMap;
 
 use crate::frame::Frame;
+use crate::measure::bloom::from_image;
 use crate::measure::lineshape::LineShape;
 use crate::measure::map::Map;
 use crate::measure::optics::Optics;
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
-use crate::measure::sharpness::{smeared_across, widths};
+use crate::measure::sharpness::{SOFT_COLOUR_PX, smeared_across, widths};
 use crate::measure::survey::Survey;
 use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
 
@@ -67,6 +68,12 @@ fn cropped_share(profile: &Profile) -> f64 {
         .count();
     (1.0 - seen as f64 * profile.step_nm / 300.0).max(0.0)
 }
+
+/// A slit is as wide as its image shows where that is more certain than this share of itself: a slit is told from one of
+/// half its width, and a narrow one is not called wide.
+const SURE_SHARE: f64 = 0.12;
+/// Share of the lit spectrum from which on it is over-exposed enough for its slit's image to be glare.
+const MOST_CLIPPED: f64 = 0.05;
 
 /// Fills in the metrics.
 #[allow(clippy::too_many_arguments)]
@@ -174,13 +181,8 @@ pub fn metrics(
         m.metrics.more.insert("moved_px", known.max(grown));
         m.metrics.slit_width_um = None;
     }
-    let is_said = m.not_measured.iter().any(|n| n.starts_with("slit width"));
-    if m.metrics.slit_width_um.is_none() && !is_said {
-        let why = match m.metrics.more.get("moved_px") {
-            Some(_) => "the picture has moved",
-            None => "no line is sharp, bright and alone enough to show it",
-        };
-        m.not_measured.push(format!("slit width: {why}"));
+    if m.metrics.slit_width_um.is_none() {
+        by_its_image(frame, inputs, survey, optics, m);
     }
     let cell = survey.map.cell_px as f64;
     let bar = Bar {
@@ -195,6 +197,42 @@ pub fn metrics(
     let beside = band.get(band.len() / 2).copied().unwrap_or(0.0);
     m.metrics.background_level = Some(stray.max(beside));
     m.metrics.more.insert("background_beside_band", beside);
+}
+
+/// The slit's width from its own image, where no line has shown it, or why it is not known and how wide it can be at most.
+fn by_its_image(
+    frame: &Frame,
+    inputs: &Inputs,
+    survey: &Survey,
+    optics: &Optics,
+    m: &mut Measurement,
+) {
+    let is_moved = m.metrics.more.contains_key("moved_px");
+    let distance_mm = inputs.bench.slit_distance_mm;
+    // Of one that is out of focus, or exposed until the spectrum clips too, the glare is most of the image.
+    let in_focus = m.metrics.blur_px.filter(|b| b.value < SOFT_COLOUR_PX);
+    let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
+    let seen = in_focus
+        .filter(|_| is_legible && !is_moved)
+        .and_then(|blur| from_image(frame, survey, optics, distance_mm, blur.value));
+    let is_about_slit = |said: &String| said.starts_with("slit width");
+    if let Some(width) = seen.filter(|w| w.sigma < SURE_SHARE * w.value) {
+        m.log.push(format!(
+            "slit width by its own image, less what over-exposure has blown up: {:.0} ± {:.0} µm",
+            width.value, width.sigma
+        ));
+        m.not_measured.retain(|said| !is_about_slit(said));
+        m.metrics.slit_width_um = Some(width);
+        return;
+    }
+    let why = match m.not_measured.iter().position(is_about_slit) {
+        Some(at) => m.not_measured.remove(at),
+        None if is_moved => "slit width: the picture has moved".to_owned(),
+        None => "slit width: no line is sharp, bright and alone enough to show it".to_owned(),
+    };
+    let at_most = seen.map(|w| 10.0 * ((w.value.max(0.0) + 2.0 * w.sigma) / 10.0).ceil());
+    let at_most = at_most.map_or(String::new(), |um| format!("; at most {um:.0} µm"));
+    m.not_measured.push(why + &at_most);
 }
 
 /// Where an order lies from the slit's image, as seen in the upright picture.

@@ -7,6 +7,7 @@ pub mod absorb;
 pub mod adjust;
 pub mod anchor;
 pub mod band;
+pub mod bloom;
 pub mod evidence;
 pub mod extract;
 pub mod fit;

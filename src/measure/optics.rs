@@ -137,6 +137,13 @@ impl Optics {
         self.beta_mid = beta;
     }
 
+    /// Width of a slit, µm, that makes a line 1 nm wide, for a slit `distance_mm` from the grating: distance × angle, the slit
+    /// square to its tube; a tube that slants by an angle turns that into its cosine's share of path difference.
+    pub fn um_per_nm(&self, distance_mm: f64) -> f64 {
+        let cosine = (1.0 - self.alpha_slit * self.alpha_slit).max(0.1).sqrt();
+        distance_mm * 1000.0 / self.groove_spacing_nm / cosine
+    }
+
     /// Tilt: angle from the nearest picture axis to the dispersion, clockwise as seen, rad, within ±π/4.
     pub fn tilt_rad(&self) -> f64 {
         let quarter = std::f64::consts::FRAC_PI_2;

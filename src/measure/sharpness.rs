@@ -2,6 +2,7 @@
 
 use crate::frame::Frame;
 use crate::measure::band::{Edge, end_shape};
+use crate::measure::bloom::in_glare;
 use crate::measure::lineshape::{FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, fit_shape};
 use crate::measure::optics::Optics;
 use crate::measure::peaks::{Maximum, maxima};
@@ -10,7 +11,6 @@ use crate::measure::profile::Profile;
 use crate::measure::slit_width::{Witness, is_green, sharpest_px, slit_box_nm};
 use crate::measure::spectrum_peaks::element;
 use crate::measure::survey::Survey;
-use crate::measure::trace::Slit;
 use crate::measure::{Estimate, Lamp, LampLine, Measurement, Spectrum};
 
 /// What is wider is no line through any slit that still gives a spectrum (2 mm), but a diode's band, nm: those have 15 and more
@@ -53,7 +53,7 @@ pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> 
 /// Ends blurred by more than this, px, are soft…
 const SOFT_PX: f64 = 2.2;
 /// …and in blue and red light, whose sharpness a camera has smoothed away as colour, from here on: in focus they reach 2.4.
-const SOFT_COLOUR_PX: f64 = 2.9;
+pub const SOFT_COLOUR_PX: f64 = 2.9;
 /// Width over standard deviation of what bad focus makes of a point: 2.4 (at half height) where it fades out, 4 from edge
 /// to edge of an even disc, as lenses without much aberration draw it; with room for what both are known to.
 const DISC_WIDTHS: (f64, f64) = (1.8, 4.4);
@@ -68,12 +68,6 @@ fn widened_evenly(width_px: f64, slit_px: f64, ends_px: f64) -> Option<f64> {
     let even = width_px > DISC_WIDTHS.0 * ends_px
         && (LEAST_WIDENED..DISC_WIDTHS.1).contains(&(widened / ends_px));
     even.then_some(widened)
-}
-
-/// True where glare has widened the slit's image: its flanks climb over a quarter of its width then; those of a wide slit
-/// or a smear over some pixels, whatever the width.
-fn in_glare(slit: &Slit) -> bool {
-    slit.rise_px > 0.145 * slit.width_px
 }
 
 /// Blur of the slit's ends, px: median over both ends' blocks. Where one end is so many times as soft as the other it has
@@ -173,12 +167,7 @@ pub fn widths(
         continuum_ends(frame, inputs, survey, optics, beta, profile, m);
         return;
     };
-    // Width = distance × angle, the slit square to its tube; a tube that slants by an angle turns that into its cosine's
-    // share of path difference.
-    let cosine = (1.0 - optics.alpha_slit * optics.alpha_slit)
-        .max(0.1)
-        .sqrt();
-    let to_um = inputs.bench.slit_distance_mm * 1000.0 / optics.groove_spacing_nm / cosine;
+    let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
     // Over-exposure only widens the slit's own image: no line's box can be wider.
     let image_nm = survey.slit.width_px / rays.px_per_nm(0.0).unwrap_or(px_per_nm);
     if let (Some(blur), Some(own)) = (&mut m.metrics.blur_px, lines.first()) {

@@ -162,32 +162,34 @@ struct Flanks {
     clipped: bool,
 }
 
-/// The flanks of one profile across the slit. Refuses where nothing stands out or a flank is outside.
-///
-/// The channel with the least clipped top that still has a quarter of the strongest contrast is used.
-fn flanks(profile: &[[f64; 3]]) -> Option<Flanks> {
-    let n = profile.len();
-    let quarter = n / 8;
-    let mut channels: Vec<(f64, f64, usize)> = (0..3)
-        .map(|c| {
-            let mut ends: Vec<f64> = profile[..quarter]
-                .iter()
-                .chain(&profile[n - quarter..])
-                .map(|p| p[c])
-                .collect();
-            ends.sort_by(f64::total_cmp);
-            let base = ends[ends.len() / 2];
-            let top = profile.iter().map(|p| p[c]).fold(f64::MIN, f64::max);
-            (top, base, c)
-        })
-        .collect();
-    let strongest = channels.iter().map(|c| c.0 - c.1).fold(0.0f64, f64::max);
+/// The channel with the least clipped top that still has a quarter of the strongest contrast; each is given by its (base,
+/// top). Absent where nothing stands out.
+pub fn clearest_channel(ranges: &[(f64, f64); 3]) -> Option<usize> {
+    let strongest = ranges.iter().map(|r| r.1 - r.0).fold(0.0f64, f64::max);
     if strongest < 0.004 {
         return None;
     }
-    channels.retain(|c| c.0 - c.1 > 0.25 * strongest);
-    channels.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let (top, base, c) = channels[0];
+    (0..3)
+        .filter(|&c| ranges[c].1 - ranges[c].0 > 0.25 * strongest)
+        .min_by(|&a, &b| ranges[a].1.total_cmp(&ranges[b].1))
+}
+
+/// The flanks of one profile across the slit. Refuses where nothing stands out or a flank is outside.
+fn flanks(profile: &[[f64; 3]]) -> Option<Flanks> {
+    let n = profile.len();
+    let quarter = n / 8;
+    let ranges: [(f64, f64); 3] = std::array::from_fn(|c| {
+        let mut ends: Vec<f64> = profile[..quarter]
+            .iter()
+            .chain(&profile[n - quarter..])
+            .map(|p| p[c])
+            .collect();
+        ends.sort_by(f64::total_cmp);
+        let top = profile.iter().map(|p| p[c]).fold(f64::MIN, f64::max);
+        (ends[ends.len() / 2], top)
+    });
+    let c = clearest_channel(&ranges)?;
+    let (base, top) = ranges[c];
     let half = base + 0.5 * (top - base);
     // From the middle of the highest plateau outwards.
     let plateau: Vec<usize> = (0..n)
