@@ -27,24 +27,30 @@ pub fn in_glare(slit: &Slit) -> bool {
 
 /// The slit's width, µm, for a slit `distance_mm` from the grating and a picture blurred by `blur_px` (standard deviation).
 ///
-/// Refuses where glare has widened the image, fewer than two places show an end of the band, or the image's ends are not in
-/// the picture. The value can be negative for a slit far narrower than the blur: its uncertainty says so.
+/// Refuses where glare has widened the image, fewer than two places show an end of the band, the image's ends are not in the
+/// picture, what is left is wider than `widest_px`, or less than nothing by more than its uncertainty: then the ends were not
+/// the slit's.
 pub fn from_image(
     frame: &Frame,
     survey: &Survey,
     optics: &Optics,
     distance_mm: f64,
     blur_px: f64,
+    widest_px: f64,
 ) -> Option<Estimate> {
     if in_glare(&survey.slit) {
         return None;
     }
     let width_px = survey.slit.width_px - bloom_px(frame, survey, optics)?;
+    let sigma_px = SIGMA_PX.max(SIGMA_PER_BLUR * blur_px);
+    if !(-sigma_px..=widest_px).contains(&width_px) {
+        return None;
+    }
     let nm_per_px = 1.0 / optics.rays().px_per_nm(0.0)?;
     let um_per_px = nm_per_px * optics.um_per_nm(distance_mm);
     Some(Estimate {
         value: width_px * um_per_px,
-        sigma: SIGMA_PX.max(SIGMA_PER_BLUR * blur_px) * um_per_px,
+        sigma: sigma_px * um_per_px,
     })
 }
 

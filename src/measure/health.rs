@@ -10,7 +10,7 @@ use crate::measure::optics::Optics;
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
-use crate::measure::sharpness::{SOFT_COLOUR_PX, smeared_across, widths};
+use crate::measure::sharpness::{smeared_across, weighted, widths};
 use crate::measure::survey::Survey;
 use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
 
@@ -69,9 +69,13 @@ fn cropped_share(profile: &Profile) -> f64 {
     (1.0 - seen as f64 * profile.step_nm / 300.0).max(0.0)
 }
 
-/// A slit is as wide as its image shows where that is more certain than this share of itself: a slit is told from one of
-/// half its width, and a narrow one is not called wide.
+/// A slit is as wide as its image shows where that is more certain than this share of itself: nineteen in twenty are then
+/// right to a quarter…
 const SURE_SHARE: f64 = 0.12;
+/// …and than this share where its lines agree: what they err by has other reasons.
+const AGREED_SHARE: f64 = 0.18;
+/// The ends of a slit in focus reach this blur in blue light, px; what is softer can be out of focus.
+const SHARPEST_BLUE_PX: f64 = 2.4;
 /// Share of the lit spectrum from which on it is over-exposed enough for its slit's image to be glare.
 const MOST_CLIPPED: f64 = 0.05;
 
@@ -147,7 +151,7 @@ pub fn metrics(
             .more
             .insert("order_balance", sum(other) / sum(profile).max(1e-12));
     }
-    widths(
+    let open = widths(
         frame,
         inputs,
         survey,
@@ -181,9 +185,7 @@ pub fn metrics(
         m.metrics.more.insert("moved_px", known.max(grown));
         m.metrics.slit_width_um = None;
     }
-    if m.metrics.slit_width_um.is_none() {
-        by_its_image(frame, inputs, survey, optics, m);
-    }
+    with_its_image(frame, inputs, survey, optics, open, m);
     let cell = survey.map.cell_px as f64;
     let bar = Bar {
         centre: (survey.slit.centre.0 / cell, survey.slit.centre.1 / cell),
@@ -199,30 +201,52 @@ pub fn metrics(
     m.metrics.more.insert("background_beside_band", beside);
 }
 
-/// The slit's width from its own image, where no line has shown it, or why it is not known and how wide it can be at most.
-fn by_its_image(
+/// What the slit's own image says of its width, with what the lines have said: `open` is a width by lines that is not sure on
+/// its own. Where it stays unknown, why, and how wide the slit can be at most.
+fn with_its_image(
     frame: &Frame,
     inputs: &Inputs,
     survey: &Survey,
     optics: &Optics,
+    open: Option<Estimate>,
     m: &mut Measurement,
 ) {
     let is_moved = m.metrics.more.contains_key("moved_px");
-    let distance_mm = inputs.bench.slit_distance_mm;
-    // Of one that is out of focus, or exposed until the spectrum clips too, the glare is most of the image.
-    let in_focus = m.metrics.blur_px.filter(|b| b.value < SOFT_COLOUR_PX);
+    // Of one that is out of focus, or exposed until the spectrum clips too, blur or glare is most of the image.
+    let in_focus = m.metrics.blur_px.filter(|b| b.value < SHARPEST_BLUE_PX);
     let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
-    let seen = in_focus
+    let distance_mm = inputs.bench.slit_distance_mm;
+    let image = in_focus
         .filter(|_| is_legible && !is_moved)
-        .and_then(|blur| from_image(frame, survey, optics, distance_mm, blur.value));
-    let is_about_slit = |said: &String| said.starts_with("slit width");
-    if let Some(width) = seen.filter(|w| w.sigma < SURE_SHARE * w.value) {
+        .and_then(|blur| {
+            // Blades do not open between two photos: what is wider than the lamp photo's image is no slit.
+            let widest_px = inputs
+                .calibration
+                .map_or(f64::INFINITY, |c| c.slit_image_px);
+            from_image(frame, survey, optics, distance_mm, blur.value, widest_px)
+        });
+    if let Some(width) = image {
         m.log.push(format!(
             "slit width by its own image, less what over-exposure has blown up: {:.0} ± {:.0} µm",
             width.value, width.sigma
         ));
+    }
+    let agreeing = |lines: Estimate| {
+        image
+            .filter(|i| (i.value - lines.value).abs() < 2.0 * i.sigma.hypot(lines.sigma))
+            .map(|i| weighted(i, lines))
+    };
+    let known_to = |share: f64| move |w: &Estimate| w.sigma < share * w.value;
+    m.metrics.slit_width_um = match m.metrics.slit_width_um {
+        Some(lines) => agreeing(lines).or(Some(lines)),
+        None => open
+            .and_then(agreeing)
+            .filter(known_to(AGREED_SHARE))
+            .or(image.filter(known_to(SURE_SHARE))),
+    };
+    let is_about_slit = |said: &String| said.starts_with("slit width");
+    if m.metrics.slit_width_um.is_some() {
         m.not_measured.retain(|said| !is_about_slit(said));
-        m.metrics.slit_width_um = Some(width);
         return;
     }
     let why = match m.not_measured.iter().position(is_about_slit) {
@@ -230,7 +254,7 @@ fn by_its_image(
         None if is_moved => "slit width: the picture has moved".to_owned(),
         None => "slit width: no line is sharp, bright and alone enough to show it".to_owned(),
     };
-    let at_most = seen.map(|w| 10.0 * ((w.value.max(0.0) + 2.0 * w.sigma) / 10.0).ceil());
+    let at_most = image.map(|w| 10.0 * ((w.value.max(0.0) + 3.0 * w.sigma) / 10.0).ceil());
     let at_most = at_most.map_or(String::new(), |um| format!("; at most {um:.0} µm"));
     m.not_measured.push(why + &at_most);
 }

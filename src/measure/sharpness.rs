@@ -8,7 +8,7 @@ use crate::measure::optics::Optics;
 use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
-use crate::measure::slit_width::{Witness, is_green, sharpest_px, slit_box_nm};
+use crate::measure::slit_width::{SlitBox, Witness, is_green, sharpest_px, slit_box};
 use crate::measure::spectrum_peaks::element;
 use crate::measure::survey::Survey;
 use crate::measure::{Estimate, Lamp, LampLine, Measurement, Spectrum};
@@ -17,7 +17,7 @@ use crate::measure::{Estimate, Lamp, LampLine, Measurement, Spectrum};
 /// (common practice, no source).
 const WIDEST_LINE_NM: f64 = 13.0;
 /// A width of the slit that is less certain than this share of itself is not a measurement.
-const LARGEST_WIDTH_SIGMA: f64 = 0.35;
+const LARGEST_WIDTH_SIGMA: f64 = 0.2;
 
 /// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
 /// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
@@ -53,7 +53,7 @@ pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> 
 /// Ends blurred by more than this, px, are soft…
 const SOFT_PX: f64 = 2.2;
 /// …and in blue and red light, whose sharpness a camera has smoothed away as colour, from here on: in focus they reach 2.4.
-pub const SOFT_COLOUR_PX: f64 = 2.9;
+const SOFT_COLOUR_PX: f64 = 2.9;
 /// Width over standard deviation of what bad focus makes of a point: 2.4 (at half height) where it fades out, 4 from edge
 /// to edge of an even disc, as lenses without much aberration draw it; with room for what both are known to.
 const DISC_WIDTHS: (f64, f64) = (1.8, 4.4);
@@ -126,6 +126,8 @@ const OPEN_SHARE: f64 = 0.08;
 
 /// Slit, focus and movement, told apart: the lines are blurred across the slit by the slit's width, the focus and the
 /// movement; the slit's ends, along it, by focus and movement only.
+///
+/// Returns a width of the slit that is too uncertain to be published on its own, µm.
 #[allow(clippy::too_many_arguments)]
 pub fn widths(
     frame: &Frame,
@@ -136,7 +138,7 @@ pub fn widths(
     profile: &Profile,
     (shape, lamp): (Option<LineShape>, Option<&Lamp>),
     m: &mut Measurement,
-) {
+) -> Option<Estimate> {
     let rays = optics.rays();
     let px_per_nm = rays.px_per_nm(profile.sign * 550.0).unwrap_or(2.0);
     let overall = end_blur(survey);
@@ -165,7 +167,7 @@ pub fn widths(
     });
     let Some(narrowest) = narrowest else {
         continuum_ends(frame, inputs, survey, optics, beta, profile, m);
-        return;
+        return None;
     };
     let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
     // Over-exposure only widens the slit's own image: no line's box can be wider.
@@ -262,7 +264,7 @@ pub fn widths(
         }
     }
     if sharpness.is_empty() {
-        return;
+        return None;
     }
     let clearest = sharpness
         .iter()
@@ -277,7 +279,7 @@ pub fn widths(
         ..
     }) = clearest
     else {
-        return;
+        return None;
     };
     m.metrics.blur_px = Some(Estimate {
         value: ends.min(fwhm / FWHM_PER_SIGMA),
@@ -311,7 +313,7 @@ pub fn widths(
         m.metrics.slit_width_um = None;
         m.not_measured
             .push("slit width: out of focus, and the blur hides it".into());
-        return;
+        return None;
     }
     // A movement smears every line; soft ends of one faint line are its noise and its glare.
     let soft = sharpness
@@ -325,7 +327,7 @@ pub fn widths(
         // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
         m.metrics.more.insert("moved_px", along.hypot(across));
         m.metrics.slit_width_um = None;
-        return;
+        return None;
     }
     let open = "slit width: the blur is as wide as the slit and leaves it open";
     let flat_tops = sharpness
@@ -339,31 +341,38 @@ pub fn widths(
     let open_box = flat_tops
         .min_by(f64::total_cmp)
         .filter(|nm| focused && *nm < 1.1 * image_nm)
-        .map(|nm| (nm, OPEN_SHARE * nm));
-    let Some((value, sigma)) = open_box.or_else(|| slit_box_nm(&witnesses, image_nm)) else {
+        .map(|nm| SlitBox {
+            nm: (nm, OPEN_SHARE * nm),
+            is_sure: true,
+        });
+    let Some(found) = open_box.or_else(|| slit_box(&witnesses, image_nm)) else {
         if !witnesses.is_empty() && m.metrics.slit_width_um.is_none() {
             m.not_measured.push(open.into());
         }
-        return;
+        return None;
     };
     let width = Estimate {
-        value: value * to_um,
-        sigma: sigma * to_um,
+        value: found.nm.0 * to_um,
+        sigma: found.nm.1 * to_um,
     };
     // Blades do not open between two photos: lines that did are smeared across.
     if let Some(known) = inputs.calibration.and_then(|c| c.slit_width_um)
+        && found.is_sure
         && width.value > 1.6 * known
         && across > 4.0
     {
         m.metrics.more.insert("moved_px", across);
         m.metrics.slit_width_um = None;
-        return;
+        return None;
     }
-    if width.sigma < LARGEST_WIDTH_SIGMA * width.value {
+    if found.is_sure && width.sigma < LARGEST_WIDTH_SIGMA * width.value {
         m.metrics.slit_width_um = Some(width);
-    } else if m.metrics.slit_width_um.is_none() {
+        return None;
+    }
+    if m.metrics.slit_width_um.is_none() {
         m.not_measured.push(open.into());
     }
+    Some(width)
 }
 
 /// Without lines, the slit's ends alone tell: an even ramp is a movement, a soft corner the focus. So is a ramp where the
@@ -407,7 +416,7 @@ fn continuum_ends(
 }
 
 /// The mean of two independent estimates, each weighed by its variance (common practice, no source).
-fn weighted(a: Estimate, b: Estimate) -> Estimate {
+pub fn weighted(a: Estimate, b: Estimate) -> Estimate {
     let (wa, wb) = (a.sigma.powi(-2), b.sigma.powi(-2));
     Estimate {
         value: (wa * a.value + wb * b.value) / (wa + wb),

@@ -47,11 +47,19 @@ pub fn sharpest_px(nm: f64) -> f64 {
     SHARPEST_PX[usize::from(!is_green(nm))]
 }
 
-/// The slit as a box in nm of path, with its standard uncertainty; absent where the blur leaves it open, or without
-/// witnesses.
+/// The slit as its lines show it.
+#[derive(Clone, Copy, Debug)]
+pub struct SlitBox {
+    /// Width, nm of path, and its standard uncertainty.
+    pub nm: (f64, f64),
+    /// False where the blur leaves it open: another witness is needed.
+    pub is_sure: bool,
+}
+
+/// The slit as a box; absent without witnesses, or wider than its own image.
 ///
 /// `widest_nm` is the width of the slit's own image, which over-exposure and blur only widen.
-pub fn slit_box_nm(witnesses: &[Witness], widest_nm: f64) -> Option<(f64, f64)> {
+pub fn slit_box(witnesses: &[Witness], widest_nm: f64) -> Option<SlitBox> {
     let in_green = witnesses.iter().filter(|w| is_green(w.nm));
     let green: Vec<Witness> = in_green.copied().collect();
     let (chosen, unlike, narrowest) = if green.is_empty() {
@@ -88,7 +96,7 @@ pub fn slit_box_nm(witnesses: &[Witness], widest_nm: f64) -> Option<(f64, f64)> 
     };
     let value = mean_box(blur);
     let px_per_nm = chosen.iter().map(|w| w.px_per_nm).sum::<f64>() / n;
-    if value * px_per_nm < narrowest * blur || value > 1.1 * widest_nm {
+    if value > 1.1 * widest_nm {
         return None;
     }
     let slope = 0.5 * (mean_box(blur - blur_sigma) - mean_box(blur + blur_sigma));
@@ -96,7 +104,10 @@ pub fn slit_box_nm(witnesses: &[Witness], widest_nm: f64) -> Option<(f64, f64)> 
     let open = 0.5 * (mean_box(blur - 2.0 * blur_sigma) - value);
     let closed = 0.5 * (value - mean_box(blur + 2.0 * blur_sigma));
     let sigma = slope.max(open).max(closed);
-    Some((value, sigma.hypot(LEAST_SHARE * value)))
+    Some(SlitBox {
+        nm: (value, sigma.hypot(LEAST_SHARE * value)),
+        is_sure: value * px_per_nm >= narrowest * blur,
+    })
 }
 
 #[cfg(test)]
@@ -123,7 +134,9 @@ mod tests {
             // Blue is not asked where green is seen.
             witness(436.0, 4.0, 2.0, (1.0, 0.1)),
         ];
-        let (value, sigma) = slit_box_nm(&lines, 2.5).unwrap();
+        let SlitBox { nm, is_sure } = slit_box(&lines, 2.5).unwrap();
+        let (value, sigma) = nm;
+        assert!(is_sure);
         assert!((value - 2.0).abs() < sigma, "{value} ± {sigma}");
         assert!(sigma < 0.25 * value, "{sigma}");
     }
@@ -131,16 +144,13 @@ mod tests {
     #[test]
     fn a_line_that_is_all_blur_leaves_the_slit_open_and_no_slit_is_wider_than_its_image() {
         let all_blur = [witness(546.0, 0.2, 1.5, (1.5, 0.2))];
-        let found = slit_box_nm(&all_blur, 2.0);
-        assert!(
-            found.is_none_or(|(value, sigma)| sigma > value),
-            "{found:?}"
-        );
+        let found = slit_box(&all_blur, 2.0);
+        assert!(found.is_none_or(|f| !f.is_sure), "{found:?}");
         let wide = [witness(546.0, 6.0, 1.0, (1.0, 0.1))];
-        assert!(slit_box_nm(&wide, 2.0).is_none());
+        assert!(slit_box(&wide, 2.0).is_none());
         // Twice the blur: an end that noise has sharpened would make it half as wide again.
         let narrow = [witness(546.0, 2.0, 1.0, (1.0, 0.1))];
-        assert!(slit_box_nm(&narrow, 2.0).is_none());
-        assert!(slit_box_nm(&[], 2.0).is_none());
+        assert!(!slit_box(&narrow, 2.0).unwrap().is_sure);
+        assert!(slit_box(&[], 2.0).is_none());
     }
 }
