@@ -224,18 +224,28 @@ fn bar(map: &Map, light: &[f32], spot: &Spot, reach: f64) -> (LoneBar, usize, us
     (bar, near, all)
 }
 
+/// Share of the brightest cell's light above which a bar that is whole there is no more than itself: lower down its glare
+/// joins it.
+const WHOLE_SHARE: f64 = 0.3;
+/// Two pieces of a bar lie along it within this angle, degrees.
+const SAME_BAR_DEG: f64 = 4.0;
+
 /// Elongated connected spots above a ladder of levels, each place once.
 fn spots(map: &Map) -> Vec<Spot> {
     let light = map.narrow_light();
     let top = light.iter().copied().fold(0.0f32, f32::max);
     let base = 0.0;
     let mut found: Vec<Spot> = Vec::new();
-    for share in [0.75, 0.5, 0.3, 0.15, 0.07] {
-        let level = base + share * (top - base);
+    for share in [0.75f64, 0.5, 0.3, 0.15, 0.07] {
+        let level = base + share as f32 * (top - base);
         if level <= base + 0.002 {
             break;
         }
         for spot in components(map, &light, level) {
+            if share >= WHOLE_SHARE {
+                // A narrow slit aslant to the cells lights them unevenly: at a high level it comes in pieces.
+                found.retain(|f| !is_piece_of(f, &spot));
+            }
             let known = found.iter().any(|f| {
                 (f.x - spot.x).hypot(f.y - spot.y) < 0.35 * f.half_length
                     && spot.half_length < 1.6 * f.half_length
@@ -253,6 +263,19 @@ fn spots(map: &Map) -> Vec<Spot> {
         spot.rank = spot.light / brightest;
     }
     found
+}
+
+/// True where `piece` is a part of the longer bar `whole`, which is no wider than a cell's change makes it.
+fn is_piece_of(piece: &Spot, whole: &Spot) -> bool {
+    let (x, y) = (piece.x - whole.x, piece.y - whole.y);
+    let (ax, ay) = (whole.angle.cos(), whole.angle.sin());
+    let aslant = (piece.angle - whole.angle).sin().abs();
+    whole.half_length > 1.1 * piece.half_length
+        && whole.half_width < 1.3 * piece.half_width + 0.5
+        && whole.half_width < 0.25 * whole.half_length
+        && (x * ax + y * ay).abs() < whole.half_length
+        && (y * ax - x * ay).abs() < 1.0 + whole.half_width
+        && aslant < SAME_BAR_DEG.to_radians().sin()
 }
 
 fn components(map: &Map, map_light: &[f32], level: f32) -> Vec<Spot> {

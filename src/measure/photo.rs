@@ -205,8 +205,10 @@ fn is_a_line_taken_for_the_slit(
     m: &Measurement,
 ) -> bool {
     let turned = m.metrics.more.get("yaw_drift_deg");
+    let bench = Familiar::of(Some(calibration), frame);
     turned.is_some_and(|deg| deg.abs() > ELSEWHERE_DEG)
-        && Familiar::of(Some(calibration), frame).has_lines_only(&survey.map)
+        && bench.has_lines_only(&survey.map)
+        && bench.has_line_too_near(&survey.map, &survey.optics.rays())
 }
 
 /// How well wavelengths are known without the slit's image, nm: as a phone is laid down again.

@@ -3,8 +3,9 @@
 use crate::frame::Frame;
 use crate::measure::Calibration;
 use crate::measure::health::{Bar, stray_light};
-use crate::measure::locate::{CALM_EDGE_SHARE, Located, bars_of_length};
+use crate::measure::locate::{CALM_EDGE_SHARE, Located, LoneBar, bars_of_length};
 use crate::measure::map::Map;
+use crate::measure::optics::Rays;
 
 /// What the lamp photo of the bench showed of the slit's image. Nothing where there is none yet.
 #[derive(Default)]
@@ -60,25 +61,22 @@ const LIT_SHARE: f64 = 0.1;
 const DARK_LEVEL: f32 = 0.04;
 /// More than this share of a line's light is in one channel.
 const LINE_PURITY: f64 = 0.6;
+/// Shortest wavelength that a phone sees, less what a turned phone's scale is off by, nm…
+const SHORTEST_NM: f64 = 350.0;
+/// …and how near a bar is the same one.
+const NEXT_LINE_NM: f64 = 8.0;
 
 impl Familiar {
     /// True where a picture shows lines of the bench's slit, but not its image: that is hidden, or off the picture.
     ///
     /// `map` is the picture's. Two lines at least have the slit's length, pure colours, and lie beside each other.
     pub fn has_lines_only(&self, map: &Map) -> bool {
-        let Some(length) = self.length_px else {
-            return false;
-        };
         // A room's or a screen's bars are not in the dark.
         let lit = map.light.iter().filter(|l| **l > DARK_LEVEL).count();
         if lit as f64 > LIT_SHARE * map.light.len() as f64 {
             return false;
         }
-        let range = (SAME_LENGTH.0 * length, SAME_LENGTH.1 * length);
-        let lines: Vec<_> = bars_of_length(map, range)
-            .into_iter()
-            .filter(|bar| bar.colour.iter().any(|c| *c > LINE_PURITY))
-            .collect();
+        let lines = self.lines(map);
         lines.iter().enumerate().any(|(i, a)| {
             lines[i + 1..].iter().any(|b| {
                 let (x, y) = (b.centre.0 - a.centre.0, b.centre.1 - a.centre.1);
@@ -87,6 +85,28 @@ impl Familiar {
                     && aside < SQUARE_DEG.to_radians().sin()
             })
         })
+    }
+}
+
+impl Familiar {
+    /// Bars of the slit's length, in pure colours.
+    fn lines(&self, map: &Map) -> Vec<LoneBar> {
+        let Some(length) = self.length_px else {
+            return Vec::new();
+        };
+        let range = (SAME_LENGTH.0 * length, SAME_LENGTH.1 * length);
+        let mut bars = bars_of_length(map, range);
+        bars.retain(|bar| bar.colour.iter().any(|c| *c > LINE_PURITY));
+        bars
+    }
+
+    /// True where a line lies nearer to what `rays` take for the slit's image than any light that can be seen: then that is
+    /// a line as well.
+    pub fn has_line_too_near(&self, map: &Map, rays: &Rays) -> bool {
+        self.lines(map)
+            .iter()
+            .map(|line| rays.path_nm(line.centre.0, line.centre.1).0.abs())
+            .any(|path_nm| NEXT_LINE_NM < path_nm && path_nm < SHORTEST_NM)
     }
 }
 

@@ -11,6 +11,7 @@ use crate::measure::profile::Profile;
 use crate::measure::slit_width::{SlitBox, Witness, is_green, sharpest_px, slit_box};
 use crate::measure::spectrum_peaks::element;
 use crate::measure::survey::Survey;
+use crate::measure::trace::Slit;
 use crate::measure::{Estimate, Lamp, LampLine, Measurement, Spectrum};
 
 /// What is wider is no line through any slit that still gives a spectrum (2 mm), but a diode's band, nm: those have 15 and more
@@ -23,13 +24,24 @@ const LARGEST_WIDTH_SIGMA: f64 = 0.2;
 /// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
 pub fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> Option<f64> {
     let grown = survey.slit.width_px - inputs.calibration?.slit_image_px;
-    let sharp =
-        !in_glare(&survey.slit) && (survey.slit.rise_px < 2.6 || blur_px.is_some_and(|b| b < 2.2));
+    let sharp = rises_as_one(&survey.slit, grown)
+        && (survey.slit.rise_px < 2.6 || blur_px.is_some_and(|b| b < SOFT_PX));
     let beyond_blur = blur_px.is_none_or(|b| {
         let disc = if b < SOFT_PX { 3.0 } else { DISC_WIDTHS.1 };
         grown > disc * b
     });
     (grown > 6.0 && sharp && beyond_blur).then_some(grown)
+}
+
+/// Where the slit's image has grown by so many px, glare's flanks climb over a fifth of it and more; those of less are a
+/// movement's. (Drawn photos that were not over-exposed: 0.21 of the width and more, where the image is wider than 12 px.)
+const MUCH_GROWN_PX: f64 = 12.0;
+const STEEP_SHARE: f64 = 0.17;
+
+/// True where an image that has grown by `grown_px` has flanks too steep for glare.
+fn rises_as_one(slit: &Slit, grown_px: f64) -> bool {
+    let much = grown_px > MUCH_GROWN_PX && slit.rise_px < STEEP_SHARE * slit.width_px;
+    much || !in_glare(slit)
 }
 
 /// The slit's image of a brighter picture blooms more. One that is so many times, and so many px, wider than the blank's
