@@ -237,12 +237,16 @@ fn with_its_image(
             .map(|i| weighted(i, lines))
     };
     let known_to = |share: f64| move |w: &Estimate| w.sigma < share * w.value;
+    let sure = image.filter(known_to(SURE_SHARE));
     m.metrics.slit_width_um = match m.metrics.slit_width_um {
-        Some(lines) => agreeing(lines).or(Some(lines)),
+        // What is taken for a line can be a band, and what is wrong with an image widens it too.
+        Some(lines) => agreeing(lines)
+            .or(sure.filter(|i| i.value < lines.value))
+            .or(Some(lines)),
         None => open
             .and_then(agreeing)
             .filter(known_to(AGREED_SHARE))
-            .or(image.filter(known_to(SURE_SHARE))),
+            .or(sure),
     };
     let is_about_slit = |said: &String| said.starts_with("slit width");
     if m.metrics.slit_width_um.is_some() {

@@ -165,6 +165,13 @@ fn exposure_text(facts: &Facts, factor: f64) -> Option<String> {
 
 fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
     let limits = case.limits;
+    if let Some(level) = m.metrics.background_level {
+        leak(level, case, b);
+    }
+    // A bracket's photos are over- and under-exposed on purpose.
+    if case.capture == Capture::Bracket {
+        return;
+    }
     if let Some(share) = m.metrics.clipped_fraction {
         // How far over the ceiling a clipped place was cannot be seen; how much of the band is clipped tells roughly.
         let factor = if share < 0.1 {
@@ -220,9 +227,6 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
             measured,
             slots,
         );
-    }
-    if let Some(level) = m.metrics.background_level {
-        leak(level, case, b);
     }
 }
 
@@ -475,5 +479,33 @@ fn locks(case: &Case, b: &mut Bench) {
             limit.retake = None;
         }
         b.weigh(Code::ExposureDiffers, &limit, ratio, times, measured, slots);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_over_exposed_photo_is_taken_again_unless_it_is_one_of_a_bracket() {
+        let (facts, limits, words) = (Facts::default(), Limits::default(), Words::shipped());
+        let mut m = Measurement {
+            scale_kind: Some(ScaleKind::Calibrated),
+            ..Measurement::default()
+        };
+        m.metrics.clipped_fraction = Some(0.4);
+        m.metrics.background_level = Some(0.2);
+        let codes = |capture: Capture| -> Vec<Code> {
+            let case = Case {
+                capture,
+                facts: &facts,
+                limits: &limits,
+                words: &words,
+                blank: None,
+            };
+            judge(&m, &case).1.iter().map(|r| r.code).collect()
+        };
+        assert_eq!(codes(Capture::Sample), [Code::Clipped, Code::Leak]);
+        assert_eq!(codes(Capture::Bracket), [Code::Leak]);
     }
 }

@@ -324,6 +324,8 @@ pub(super) fn finish(
         .unwrap_or(200.0);
     let slit_nm = slit_um / (1000.0 * inputs.bench.slit_distance_mm) * optics.groove_spacing_nm;
     let sigma_at = |nm: f64| path_sigma(profile.sign * nm).map(|s| s.hypot(UNEVEN_SHARE * slit_nm));
+    m.metrics.wavelength_sigma_nm =
+        sigma_at(550.0).or_else(|| sigma_at(profile.nm(0.5 * profile.len() as f64)));
     health::metrics(
         frame,
         inputs,
@@ -343,8 +345,6 @@ pub(super) fn finish(
     ) {
         m.findings.push(finding);
     }
-    m.metrics.wavelength_sigma_nm =
-        sigma_at(550.0).or_else(|| sigma_at(profile.nm(0.5 * profile.len() as f64)));
     m.drawing = drawing(survey, optics, beta, &both);
     m.spectrum = Some(spectrum(profile));
     let bandpass = m.metrics.bandpass_nm.unwrap_or(2.0);

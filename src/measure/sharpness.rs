@@ -17,6 +17,8 @@ use crate::measure::{Estimate, Lamp, LampLine, Measurement, Spectrum};
 /// What is wider is no line through any slit that still gives a spectrum (2 mm), but a diode's band, nm: those have 15 and more
 /// (common practice, no source).
 const WIDEST_LINE_NM: f64 = 13.0;
+/// Lines of one element that look like one lie this near to each other, nm.
+const NAMED_WITHIN_NM: f64 = 1.0;
 /// A width of the slit that is less certain than this share of itself is not a measurement.
 const LARGEST_WIDTH_SIGMA: f64 = 0.2;
 
@@ -206,6 +208,11 @@ pub fn widths(
             sigma: 0.12 * narrowest * to_um,
         });
     }
+    // Of a line whose wavelength is not known nobody can say whether it is two.
+    let is_named = m
+        .metrics
+        .wavelength_sigma_nm
+        .is_some_and(|sigma| sigma < NAMED_WITHIN_NM);
     let mut witnesses: Vec<Witness> = Vec::new();
     let mut smears: Vec<f64> = Vec::new();
     let mut sharpness: Vec<Sharp> = Vec::new();
@@ -242,7 +249,7 @@ pub fn widths(
             continue;
         }
         let is_open = line.fwhm_nm * local > 2.0 * FWHM_PER_SIGMA * ends_px;
-        let alone = lamp.is_some() || !may_be_a_pair(inputs.names, line, is_open);
+        let alone = lamp.is_some() || (is_named && !may_be_a_pair(inputs.names, line, is_open));
         let flat = free.box_nm * local > OPEN_PX && free.box_nm > OPEN_PER_BLUR * free.sigma_nm;
         sharpness.push(Sharp {
             open_nm: (flat && alone && chi < 3.0).then_some(free.box_nm),
