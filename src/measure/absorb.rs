@@ -177,9 +177,9 @@ pub fn neighbourhood(spectrum: &Spectrum) -> Vec<f64> {
 pub enum Likeness {
     /// It cannot be: it has lines, or light where the blank has none.
     Another,
-    /// Alike, but fainter at every wavelength: a grey filter, or another lamp of the same kind.
+    /// Alike, but nowhere the same: a grey filter, or another lamp of the same kind.
     Perhaps,
-    /// Alike, and somewhere as bright, as a solution is beside its band.
+    /// Alike, and over some range the same, as a solution is beside its band.
     Same,
 }
 
@@ -236,13 +236,26 @@ pub fn likeness(
     if brighter >= 0.15 || rough >= 0.15 || dark >= 0.5 || lacks_its_bends(&ratios, sample, blank) {
         return Likeness::Another;
     }
-    // A solution lets nearly all through somewhere; a tenth of the lit range, so that one noisy spot does not decide.
-    let clear = lit.iter().filter(|r| **r > 0.75f64.ln()).count() as f64 / lit.len() as f64;
-    if clear > 0.1 {
+    if clear_share(lit) > CLEAR_SHARE {
         Likeness::Same
     } else {
         Likeness::Perhaps
     }
+}
+
+/// Beside its bands an absorber lets nearly all light through, and the same share of it everywhere, over so much of the lit
+/// range; of two lamps the ratio slopes all along.
+const CLEAR_SHARE: f64 = 0.2;
+/// Two logarithms of a ratio that are the same, with their noise.
+const SAME_LN: f64 = 0.1;
+
+/// Largest share of `logs` (sample over blank) that are alike, and of nearly all light.
+fn clear_share(logs: Vec<f64>) -> f64 {
+    let n = logs.len() as f64;
+    let mut clear: Vec<f64> = logs.into_iter().filter(|r| *r > 0.75f64.ln()).collect();
+    clear.sort_by(f64::total_cmp);
+    let alike = |from: usize| clear.partition_point(|r| *r < clear[from] + SAME_LN) - from;
+    (0..clear.len()).map(alike).max().unwrap_or(0) as f64 / n
 }
 
 /// True where the ratio of sample to blank shows the blank's own peaks and gaps upside down: the sample's light does not have
@@ -475,7 +488,10 @@ mod tests {
         };
         let seen = |f: &dyn Fn(usize) -> f64| likeness(&scaled(f), &[], &blank, 1.0);
         assert_eq!(seen(&|_| 0.5), Likeness::Perhaps);
-        assert_eq!(seen(&|i| 0.1 + 0.005 * i as f64), Likeness::Same);
+        // A yellow solution takes blue away and nothing beyond; of a warm diode and a cold one the ratio slopes all along.
+        let yellow = |i: usize| (0.1 + 0.007 * i as f64).min(1.0);
+        assert_eq!(seen(&yellow), Likeness::Same);
+        assert_eq!(seen(&|i| 0.1 + 0.005 * i as f64), Likeness::Perhaps);
         assert_eq!(
             seen(&|i| if i % 40 < 4 { 0.8 } else { 0.01 }),
             Likeness::Another

@@ -11,13 +11,26 @@ use crate::measure::trace::{Slit, bilinear, clearest_channel};
 /// Signal to noise from which an end of the band is clear enough to measure a length by.
 const CLEAR_SNR: f64 = 8.0;
 /// Standard uncertainty of the width, px: the band's ends are known to a third of a pixel each, the flanks better
-/// (drawn photos of 42 instruments: 0.55 px), …
+/// (drawn photos of 42 instruments: 0.55 px); …
 const SIGMA_PX: f64 = 0.6;
-/// …and this share of a blur that is no longer small.
+/// … this share of a blur that is no longer small; …
 const SIGMA_PER_BLUR: f64 = 0.3;
+/// … and of the slit's length, where its band lies a focal length from its image: that is what yaw and distortion are
+/// known to. It falls with the square of the distance.
+const SIGMA_OF_LENGTH: f64 = 0.006;
 /// Flanks that climb over more than this share of the width are glare's, which reaches farther across a long slit than
-/// beyond its end.
+/// beyond its end…
 const GLARE_RISE: f64 = 0.145;
+/// …unless they climb within so many px, as a focused lens makes them…
+const CRISP_PX: f64 = 1.3;
+/// …and the slit is so many times as wide as the blur: an image that is not blown up is then as wide as the slit.
+const WIDE_PER_BLUR: f64 = 3.0;
+/// A slit is surely wide where three uncertainties less would leave so many px, which the blur does not hide.
+const LEAST_SURE_PX: f64 = 3.0;
+/// An end that is so many times as soft as the other has met dust…
+const DUSTY: f64 = 1.4;
+/// …and lies inside the slit's by nothing to all of what it is softer by: by this share, as much in doubt.
+const DUST_SHARE: f64 = 0.5;
 
 /// True where glare has widened the slit's image: its flanks climb over a quarter of its width then; those of a wide slit
 /// or a smear over some pixels, whatever the width.
@@ -25,7 +38,16 @@ pub fn in_glare(slit: &Slit) -> bool {
     slit.rise_px > GLARE_RISE * slit.width_px
 }
 
-/// The slit's width, µm, for a slit `distance_mm` from the grating and a picture blurred by `blur_px` (standard deviation).
+/// The slit's width as its image shows it.
+#[derive(Clone, Copy, Debug)]
+pub struct SlitImage {
+    /// Width, µm.
+    pub width_um: Estimate,
+    /// True where the slit is wide enough for its image to be a witness on its own.
+    pub is_sure: bool,
+}
+
+/// The slit's width for a slit `distance_mm` from the grating and a picture blurred by `blur_px` (standard deviation).
 ///
 /// Refuses where glare has widened the image, fewer than two places show an end of the band, the image's ends are not in the
 /// picture, what is left is wider than `widest_px`, or less than nothing by more than its uncertainty: then the ends were not
@@ -37,41 +59,97 @@ pub fn from_image(
     distance_mm: f64,
     blur_px: f64,
     widest_px: f64,
-) -> Option<Estimate> {
-    if in_glare(&survey.slit) {
+) -> Option<SlitImage> {
+    let slit = &survey.slit;
+    let glare = in_glare(slit);
+    if glare && slit.rise_px > CRISP_PX {
         return None;
     }
-    let width_px = survey.slit.width_px - bloom_px(frame, survey, optics)?;
-    let sigma_px = SIGMA_PX.max(SIGMA_PER_BLUR * blur_px);
+    let ends = ends_by_the_band(survey, optics)?;
+    let width_px = slit.width_px - bloom_px(frame, &ends, slit)?;
+    let sigma_px = SIGMA_PX
+        .max(SIGMA_PER_BLUR * blur_px)
+        .hypot(SIGMA_OF_LENGTH * ends.length_px() * ends.apart.powi(2))
+        .hypot(ends.dust_px);
     if !(-sigma_px..=widest_px).contains(&width_px) {
+        return None;
+    }
+    let is_sure = width_px - 3.0 * sigma_px > LEAST_SURE_PX;
+    if glare && !(is_sure && width_px > WIDE_PER_BLUR * blur_px) {
         return None;
     }
     let nm_per_px = 1.0 / optics.rays().px_per_nm(0.0)?;
     let um_per_px = nm_per_px * optics.um_per_nm(distance_mm);
-    Some(Estimate {
-        value: width_px * um_per_px,
-        sigma: sigma_px * um_per_px,
+    Some(SlitImage {
+        width_um: Estimate {
+            value: width_px * um_per_px,
+            sigma: sigma_px * um_per_px,
+        },
+        is_sure,
+    })
+}
+
+/// Where the slit's image would end but for over-exposure.
+struct Ends {
+    /// Its two ends, px.
+    at: [(f64, f64); 2],
+    /// How far the band that says so lies from it, focal lengths.
+    apart: f64,
+    /// How much nearer together dust has brought the band's, and its standard uncertainty, px.
+    dust_px: f64,
+}
+
+impl Ends {
+    fn length_px(&self) -> f64 {
+        let [a, b] = self.at;
+        (b.0 - a.0).hypot(b.1 - a.1)
+    }
+}
+
+fn ends_by_the_band(survey: &Survey, optics: &Optics) -> Option<Ends> {
+    let rays = optics.rays();
+    let clear = |list: &[Edge]| -> Vec<Edge> {
+        let clear = list.iter().filter(|e| e.snr > CLEAR_SNR);
+        clear.copied().collect()
+    };
+    let lists = [&survey.edges.low, &survey.edges.high].map(|list| clear(list));
+    let middle = |mut values: Vec<f64>| -> Option<f64> {
+        if values.len() < 2 {
+            return None;
+        }
+        values.sort_by(f64::total_cmp);
+        Some(values[values.len() / 2])
+    };
+    let end = |list: &[Edge]| -> Option<(f64, f64)> {
+        let heights = list.iter().map(|e| rays.height_in_image(e.at.0, e.at.1));
+        rays.pixel_of_path(0.0, middle(heights.collect())?)
+    };
+    let (x, y) = survey.slit.centre;
+    let apart = lists.iter().flatten();
+    let apart = apart.map(|e| (e.at.0 - x).hypot(e.at.1 - y) / optics.focal_px);
+    let blur = |list: &[Edge]| middle(list.iter().map(|e| e.blur_px).collect());
+    let (a, b) = (blur(&lists[0])?, blur(&lists[1])?);
+    let (sharp, soft) = (a.min(b), a.max(b));
+    let dust_px = if soft > DUSTY * sharp {
+        DUST_SHARE * (soft * soft - sharp * sharp).sqrt()
+    } else {
+        0.0
+    };
+    Some(Ends {
+        dust_px,
+        at: [end(&lists[0])?, end(&lists[1])?],
+        apart: middle(apart.collect())?,
     })
 }
 
 /// By how much longer the slit's image is than the slit, at both ends together, px.
-fn bloom_px(frame: &Frame, survey: &Survey, optics: &Optics) -> Option<f64> {
-    let rays = optics.rays();
-    let end = |list: &[Edge]| -> Option<(f64, f64)> {
-        let clear = list.iter().filter(|e| e.snr > CLEAR_SNR);
-        let mut heights: Vec<f64> = clear.map(|e| rays.path_nm(e.at.0, e.at.1).1).collect();
-        if heights.len() < 2 {
-            return None;
-        }
-        heights.sort_by(f64::total_cmp);
-        rays.pixel_of_path(0.0, heights[heights.len() / 2])
-    };
-    let (a, b) = (end(&survey.edges.low)?, end(&survey.edges.high)?);
-    let length = (b.0 - a.0).hypot(b.1 - a.1);
+fn bloom_px(frame: &Frame, ends: &Ends, slit: &Slit) -> Option<f64> {
+    let [a, b] = ends.at;
+    let length = ends.length_px();
     let along = ((b.0 - a.0) / length, (b.1 - a.1) / length);
-    let low = beyond(frame, a, (-along.0, -along.1), &survey.slit)?;
-    let high = beyond(frame, b, along, &survey.slit)?;
-    Some(low + high)
+    let low = beyond(frame, a, (-along.0, -along.1), slit)?;
+    let high = beyond(frame, b, along, slit)?;
+    Some(low + high - ends.dust_px)
 }
 
 /// How far beyond `place`, the slit's end, its image ends, px in the direction `out`: at half of its height, in the channel

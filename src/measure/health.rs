@@ -10,7 +10,7 @@ use crate::measure::optics::Optics;
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
-use crate::measure::sharpness::{smeared_across, weighted, widths};
+use crate::measure::sharpness::{SOFT_COLOUR_PX, smeared_across, weighted, widths};
 use crate::measure::survey::Survey;
 use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
 
@@ -69,11 +69,9 @@ fn cropped_share(profile: &Profile) -> f64 {
     (1.0 - seen as f64 * profile.step_nm / 300.0).max(0.0)
 }
 
-/// A slit is as wide as its image shows where that is more certain than this share of itself: nineteen in twenty are then
-/// right to a quarter…
-const SURE_SHARE: f64 = 0.12;
-/// …and than this share where its lines agree: what they err by has other reasons.
-const AGREED_SHARE: f64 = 0.18;
+/// A slit's width on which its lines and its image agree is known where it is more certain than this share of itself: what
+/// the two err by has different reasons.
+const LARGEST_SHARE: f64 = 1.0 / 6.0;
 /// The ends of a slit in focus reach this blur in blue light, px; what is softer can be out of focus.
 const SHARPEST_BLUE_PX: f64 = 2.4;
 /// Share of the lit spectrum from which on it is over-exposed enough for its slit's image to be glare.
@@ -213,7 +211,10 @@ fn with_its_image(
 ) {
     let is_moved = m.metrics.more.contains_key("moved_px");
     // Of one that is out of focus, or exposed until the spectrum clips too, blur or glare is most of the image.
-    let in_focus = m.metrics.blur_px.filter(|b| b.value < SHARPEST_BLUE_PX);
+    let in_focus = m
+        .metrics
+        .blur_px
+        .filter(|b| b.value < SOFT_COLOUR_PX && b.value - b.sigma < SHARPEST_BLUE_PX);
     let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
     let distance_mm = inputs.bench.slit_distance_mm;
     let image = in_focus
@@ -228,16 +229,17 @@ fn with_its_image(
     if let Some(width) = image {
         m.log.push(format!(
             "slit width by its own image, less what over-exposure has blown up: {:.0} ± {:.0} µm",
-            width.value, width.sigma
+            width.width_um.value, width.width_um.sigma
         ));
     }
+    let sure = image.filter(|i| i.is_sure).map(|i| i.width_um);
+    let image = image.map(|i| i.width_um);
     let agreeing = |lines: Estimate| {
         image
+            .filter(|_| in_focus.is_some_and(|b| b.value < SHARPEST_BLUE_PX))
             .filter(|i| (i.value - lines.value).abs() < 2.0 * i.sigma.hypot(lines.sigma))
             .map(|i| weighted(i, lines))
     };
-    let known_to = |share: f64| move |w: &Estimate| w.sigma < share * w.value;
-    let sure = image.filter(known_to(SURE_SHARE));
     m.metrics.slit_width_um = match m.metrics.slit_width_um {
         // What is taken for a line can be a band, and what is wrong with an image widens it too.
         Some(lines) => agreeing(lines)
@@ -245,7 +247,7 @@ fn with_its_image(
             .or(Some(lines)),
         None => open
             .and_then(agreeing)
-            .filter(known_to(AGREED_SHARE))
+            .filter(|w| w.sigma < LARGEST_SHARE * w.value)
             .or(sure),
     };
     let is_about_slit = |said: &String| said.starts_with("slit width");

@@ -218,6 +218,19 @@ impl Rays {
         )
     }
 
+    /// β − `beta_mid` at which the slit's own image shows the place of the slit that pixel (u, v) shows in another order:
+    /// from where that order's ray has met the grating the slit is a little farther off, or nearer.
+    pub fn height_in_image(&self, u: f64, v: f64) -> f64 {
+        let (alpha, beta) = self.cosines(u, v);
+        let gamma = |a: f64| (1.0 - a * a - beta * beta).max(1e-6).sqrt();
+        // A place y of the slit is seen at β = y / (pupil_share / γ + 1 / γ_in), all lengths in distances of the slit.
+        let far =
+            |out: f64, to_grating: f64| self.pupil_share / gamma(out) + 1.0 / gamma(to_grating);
+        let straight = self.slit_alpha(self.slit_tangent / self.slit_tangent.hypot(1.0), beta);
+        let share = far(alpha, self.slit_alpha(alpha, beta)) / far(straight, straight);
+        (beta - self.beta_mid) * share
+    }
+
     /// Pixel of `m λ` in nm at height β − `beta_mid`.
     pub fn pixel_of_path(&self, path_nm: f64, beta_offset: f64) -> Option<(f64, f64)> {
         let beta = self.beta_mid + beta_offset;
@@ -253,6 +266,38 @@ mod tests {
         o.pupil_share = 0.008;
         o.aim_slit_at(2100.0, 1400.0);
         o
+    }
+
+    #[test]
+    fn a_place_of_the_slit_is_seen_at_one_height_in_its_image_and_at_another_in_an_order() {
+        // A slit seen aslant, as a fine disc needs it; lengths in distances of the slit, which lies at z = −1.
+        let mut o = Optics::flush(740.0, 2260.0, 3264, 2448);
+        o.pupil_share = 0.011;
+        o.aim_slit_at(560.0, 1224.0);
+        let rays = o.rays();
+        for (path_nm, height) in [(450.0, 0.04), (550.0, -0.03), (650.0, 0.02)] {
+            let (u, v) = rays.pixel_of_path(path_nm, height).unwrap();
+            let (alpha, beta) = rays.cosines(u, v);
+            let gamma = (1.0 - alpha * alpha - beta * beta).sqrt();
+            // Back from the pupil to the grating, and from there to the slit by the grating equation.
+            let met = [alpha, beta].map(|c| -o.pupil_share * c / gamma);
+            let back = alpha - path_nm / o.groove_spacing_nm;
+            let down = (1.0 - back * back - beta * beta).sqrt();
+            let (x, y) = (met[0] - back / down, met[1] - beta / down);
+            // Straight from that place of the slit to the pupil.
+            let far = 1.0 + o.pupil_share;
+            let straight = -y / (x * x + y * y + far * far).sqrt();
+            let found = rays.height_in_image(u, v) + o.beta_mid;
+            assert!(
+                (found - straight).abs() < 2e-4 * height.abs(),
+                "{found} {straight}"
+            );
+            // The order alone is off by ten times that.
+            assert!(
+                (beta - straight).abs() > 1.5e-3 * height.abs(),
+                "{beta} {straight}"
+            );
+        }
     }
 
     #[test]

@@ -67,7 +67,7 @@ pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> 
 /// Ends blurred by more than this, px, are soft…
 const SOFT_PX: f64 = 2.2;
 /// …and in blue and red light, whose sharpness a camera has smoothed away as colour, from here on: in focus they reach 2.4.
-const SOFT_COLOUR_PX: f64 = 2.9;
+pub const SOFT_COLOUR_PX: f64 = 2.9;
 /// Width over standard deviation of what bad focus makes of a point: 2.4 (at half height) where it fades out, 4 from edge
 /// to edge of an even disc, as lenses without much aberration draw it; with room for what both are known to.
 const DISC_WIDTHS: (f64, f64) = (1.8, 4.4);
