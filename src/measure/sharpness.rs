@@ -289,17 +289,14 @@ pub fn widths(
         .iter()
         .copied()
         .min_by(|a, b| (a.ends_sigma / a.ends).total_cmp(&(b.ends_sigma / b.ends)));
-    let Some(Sharp {
+    let Sharp {
         ends,
         ends_sigma,
         blur,
         width,
         fwhm,
         ..
-    }) = clearest
-    else {
-        return None;
-    };
+    } = clearest?;
     m.metrics.blur_px = Some(Estimate {
         value: ends.min(fwhm / FWHM_PER_SIGMA),
         sigma: ends_sigma.hypot(0.05 * ends),
