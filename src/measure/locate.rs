@@ -542,3 +542,34 @@ fn try_spot(
         score,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bar_that_comes_in_pieces_at_a_high_level_is_found_whole() {
+        // One cell wide, brightest in its middle third; another bar lies beside it, of its own.
+        let (width, height) = (400, 400);
+        let mut rgb = vec![[0.0f32; 3]; width * height];
+        for y in 60..120 {
+            rgb[y * width + 100] = [if (80..100).contains(&y) { 1.0 } else { 0.6 }; 3];
+            rgb[y * width + 150] = [0.0, 0.9, 0.0];
+        }
+        let map = Map {
+            cell_px: 4,
+            width,
+            height,
+            light: rgb.iter().map(|c| (c[0] + c[1] + c[2]) / 3.0).collect(),
+            rgb,
+            clipped: vec![0.0; width * height],
+            is_grey: false,
+        };
+        let mut found: Vec<(f64, f64)> = spots(&map).iter().map(|s| (s.x, s.half_length)).collect();
+        found.sort_by(|a, b| a.0.total_cmp(&b.0));
+        assert_eq!(found.len(), 2, "{found:?}");
+        for ((x, half_length), place) in found.into_iter().zip([100.0, 150.0]) {
+            assert!((x - place).abs() < 0.1 && (half_length - 30.0).abs() < 1.0);
+        }
+    }
+}

@@ -86,9 +86,7 @@ impl Familiar {
             })
         })
     }
-}
 
-impl Familiar {
     /// Bars of the slit's length, in pure colours.
     fn lines(&self, map: &Map) -> Vec<LoneBar> {
         let Some(length) = self.length_px else {

@@ -72,6 +72,13 @@ fn every_planted_fault_is_found_and_named() {
         // Two lines in a grey veil: known by the bench's own slit between them.
         (Fault::Leak(0.147), Code::Leak, Sample, Source::Laser(650.0)),
         (Fault::Cropped(550.0), Code::Cropped, Sample, Source::Neon),
+        // Turned by so much that its slit could be taken for a line, the slit being hidden.
+        (
+            Fault::Cropped(535.0),
+            Code::Cropped,
+            Sample,
+            Source::Hydrogen,
+        ),
         // Its one line is outside the picture: nothing but the slit's image is left.
         (
             Fault::Cropped(565.0),
