@@ -77,6 +77,49 @@ const SHARPEST_BLUE_PX: f64 = 2.4;
 /// Share of the lit spectrum from which on it is over-exposed enough for its slit's image to be glare.
 const MOST_CLIPPED: f64 = 0.05;
 
+/// A line falls below this share of full scale within its own width beside what of it is at the ceiling; a band does not.
+const FOOT_LEVEL: f64 = 0.7;
+
+/// How much of a line is at the ceiling over most of the slit's length, as a share of a line's width at half height
+/// (`fwhm_nm`), of the worst line: 0 where none is, 1 where one is twice too bright, whatever its shape, since half its
+/// height then lies above.
+fn clipped_line_share(profile: &Profile, fwhm_nm: f64) -> f64 {
+    let n = profile.len();
+    let at_ceiling = |i: usize| profile.clipped[i] > 0.5;
+    let reach = (fwhm_nm / profile.step_nm).ceil() as usize;
+    let has_foot = |mut places: std::ops::Range<usize>| {
+        places.any(|i| profile.rgb[i].iter().all(|level| *level < FOOT_LEVEL))
+    };
+    // Where the share of clipped pixels passes a half, between two bins.
+    let crossing_nm = |inside: usize, outside: usize| {
+        let (a, b) = (profile.clipped[inside], profile.clipped[outside]);
+        (a - 0.5) / (a - b) * profile.step_nm
+    };
+    let mut worst_nm = 0.0f64;
+    let mut i = 1;
+    while i + 1 < n {
+        if !at_ceiling(i) {
+            i += 1;
+            continue;
+        }
+        let from = i;
+        while i + 1 < n && at_ceiling(i + 1) {
+            i += 1;
+        }
+        let to = i;
+        i += 1;
+        let is_line =
+            has_foot(from.saturating_sub(reach)..from) && has_foot(to + 1..n.min(to + 1 + reach));
+        if is_line && !at_ceiling(from - 1) {
+            let width_nm = (to - from) as f64 * profile.step_nm
+                + crossing_nm(from, from - 1)
+                + crossing_nm(to, to + 1);
+            worst_nm = worst_nm.max(width_nm);
+        }
+    }
+    worst_nm / fwhm_nm
+}
+
 /// Fills in the metrics.
 #[allow(clippy::too_many_arguments)]
 pub fn metrics(
@@ -159,6 +202,10 @@ pub fn metrics(
         (shape, lamp),
         m,
     );
+    if let Some(fwhm_nm) = m.metrics.bandpass_nm {
+        let share = clipped_line_share(profile, fwhm_nm);
+        m.metrics.more.insert("clipped_line_share", share);
+    }
     m.metrics
         .more
         .insert("end_shear_px", survey.slit.end_shear_px);
@@ -336,4 +383,62 @@ pub fn dark(frame: &Frame, m: &mut Measurement) {
         at(0.9),
         at(1.0)
     ));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::lineshape::FWHM_PER_SIGMA;
+
+    /// What a sensor with a ceiling makes of `light`, by wavelength, in steps of 0.25 nm from 500 nm.
+    fn seen(light: impl Fn(f64) -> f64) -> Profile {
+        let full: Vec<f64> = (0..400)
+            .map(|i| light(500.0 + 0.25 * f64::from(i)))
+            .collect();
+        let light: Vec<f64> = full.iter().map(|v| v.min(1.0)).collect();
+        Profile {
+            sign: 1.0,
+            start_nm: 500.0,
+            step_nm: 0.25,
+            rgb: light.iter().map(|&v| [v; 3]).collect(),
+            rgb_sigma: vec![[1e-4; 3]; light.len()],
+            sigma: vec![1e-4; light.len()],
+            // The slit is not evenly bright: by its length, the ceiling is met by ±10 % of the light.
+            clipped: full
+                .iter()
+                .map(|v| (5.0 * (v - 0.9)).clamp(0.0, 1.0))
+                .collect(),
+            background: vec![0.0; light.len()],
+            light,
+        }
+    }
+
+    fn gauss(nm: f64, centre: f64, fwhm: f64) -> f64 {
+        (-0.5 * ((nm - centre) * FWHM_PER_SIGMA / fwhm).powi(2)).exp()
+    }
+
+    #[test]
+    fn a_line_is_at_the_ceiling_over_its_half_width_where_it_is_twice_too_bright() {
+        // A Gaussian of peak p passes 1 at √(log₂ p) of its width at half height.
+        for (peak, share) in [(0.85, 0.0), (1.19, 0.5), (2.0, 1.0), (4.0, 2f64.sqrt())] {
+            let profile = seen(|nm| peak * gauss(nm, 546.07, 2.0));
+            let found = clipped_line_share(&profile, 2.0);
+            assert!((found - share).abs() < 0.03, "{found} for {share}");
+        }
+        // A line as square as the slit: 2 nm wide with flanks of 0.4 nm, half way up at its own edge.
+        let square = |nm: f64| 2.0 * ((1.2 - (nm - 546.07).abs()) / 0.4).clamp(0.0, 1.0);
+        let found = clipped_line_share(&seen(square), 2.0);
+        assert!((found - 1.0).abs() < 0.03, "{found}");
+        // The worst of several counts, and a neighbour that runs into it makes it no band.
+        let two = |nm: f64| 1.19 * gauss(nm, 546.0, 2.0) + 2.0 * gauss(nm, 552.0, 2.0) + 0.1;
+        assert!((clipped_line_share(&seen(two), 2.0) - 1.0).abs() < 0.15);
+    }
+
+    #[test]
+    fn the_top_of_a_band_is_no_line() {
+        for peak in [1.001, 1.2, 3.0] {
+            let profile = seen(|nm| peak * gauss(nm, 550.0, 30.0));
+            assert_eq!(clipped_line_share(&profile, 2.0), 0.0);
+        }
+    }
 }

@@ -174,7 +174,7 @@ pub struct Metrics {
     pub wavelength_sigma_nm: Option<f64>,
     /// Side of the slit's image on which the measured order lies, as seen upright: `left`, `right`, `above`, `below`.
     pub order_side: Option<&'static str>,
-    /// More numbers, by name with the unit at the end; shown, not judged.
+    /// More numbers, by name with the unit at the end; `judge.rs` uses some of them.
     pub more: BTreeMap<&'static str, f64>,
 }
 

@@ -86,6 +86,8 @@ impl fmt::Display for Limit {
 pub struct Limits {
     /// `clipped`: share of the spectrum's pixels at the sensor's ceiling, 0…1.
     pub clipped_fraction: Limit,
+    /// `clipped`, of photos whose heights count: share of a line's width at half height that is at the ceiling, ≥ 0.
+    pub clipped_line_share: Limit,
     /// `dim`: signal to noise of the brightest part of the spectrum.
     pub snr: Limit,
     /// `dim`: brightest level of the spectrum, linear share of full scale, 0…1.
@@ -123,6 +125,7 @@ impl Default for Limits {
     fn default() -> Limits {
         Limits {
             clipped_fraction: Limit::at_most(0.01, 0.05),
+            clipped_line_share: Limit::at_most(0.25, 0.5),
             snr: Limit::at_least(100.0, 30.0),
             peak_level: Limit::at_least(0.08, 0.04),
             tilt_deg: Limit::at_most(3.5, 5.0),
@@ -151,6 +154,12 @@ impl Limits {
                 self.clipped_fraction,
                 "",
                 "share of the spectrum over-exposed",
+            ),
+            (
+                "clipped_line_share",
+                self.clipped_line_share,
+                "",
+                "share of a line's width over-exposed",
             ),
             ("snr", self.snr, "", "signal to noise where it is brightest"),
             (
@@ -218,6 +227,12 @@ impl Limits {
         spot.table(|t| {
             let mut limits = Limits::default();
             read_limit(t, "clipped_fraction", &mut limits.clipped_fraction, 1.0);
+            read_limit(
+                t,
+                "clipped_line_share",
+                &mut limits.clipped_line_share,
+                10.0,
+            );
             read_limit(t, "snr", &mut limits.snr, 1e4);
             read_limit(t, "peak_level", &mut limits.peak_level, 1.0);
             read_limit(t, "tilt_deg", &mut limits.tilt_deg, 45.0);
