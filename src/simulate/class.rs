@@ -77,34 +77,44 @@ pub fn rehearsal(seed: u64, n_benches: usize, n_photos: usize) -> Vec<Planned> {
     planned
 }
 
-/// Deals the faults so that each kind comes up before any comes twice.
+/// Deals the faults so that each kind comes up before any comes twice, gross and moderate by turns.
 struct FaultDeck {
     deck: Vec<Fault>,
+    next_is_gross: bool,
 }
+
+/// Gross and moderate faults: so many times what calls for a retake.
+const GROSS: std::ops::Range<f64> = 2.9..3.6;
+const MODERATE: std::ops::Range<f64> = 1.4..1.7;
 
 impl FaultDeck {
     fn new(chance: &mut Pcg64Mcg) -> FaultDeck {
-        let mut deck = FaultDeck { deck: Vec::new() };
+        let mut deck = FaultDeck {
+            deck: Vec::new(),
+            next_is_gross: true,
+        };
         deck.refill(chance);
         deck
     }
 
     fn refill(&mut self, chance: &mut Pcg64Mcg) {
         let sign = |chance: &mut Pcg64Mcg| if chance.random::<bool>() { 1.0 } else { -1.0 };
+        let times = |chance: &mut Pcg64Mcg| {
+            let range = if self.next_is_gross { GROSS } else { MODERATE };
+            chance.random_range(range)
+        };
         let left = std::mem::take(&mut self.deck);
+        // Multiples of the shipped limits, but for the exposures, which are metered to three quarters of full scale.
         self.deck = vec![
-            Fault::Clipped(chance.random_range(9.0..15.0)),
-            Fault::Dim(chance.random_range(35.0..60.0)),
-            Fault::Tilted(sign(chance) * chance.random_range(8.0..12.0)),
-            Fault::Skewed(sign(chance) * chance.random_range(5.5..8.0)),
-            Fault::SlitWide(chance.random_range(850.0..1200.0)),
-            Fault::Defocused(chance.random_range(6.0..8.0)),
-            Fault::Moved(
-                chance.random_range(22.0..32.0),
-                chance.random_range(-40.0..40.0),
-            ),
-            Fault::Leak(chance.random_range(0.1..0.16)),
-            Fault::Cropped(chance.random_range(530.0..570.0)),
+            Fault::Clipped(3.2 * times(chance)),
+            Fault::Dim(18.75 * times(chance)),
+            Fault::Tilted(sign(chance) * 5.0 * times(chance)),
+            Fault::Skewed(sign(chance) * 3.0 * times(chance)),
+            Fault::SlitWide(600.0 * times(chance)),
+            Fault::Defocused(4.0 * times(chance)),
+            Fault::Moved(6.0 * times(chance), chance.random_range(-40.0..40.0)),
+            Fault::Leak(0.03 * times(chance)),
+            Fault::Cropped(700.0 - 30.0 * times(chance)),
             Fault::NoSpectrum,
             Fault::FewLines,
             Fault::Truncated(chance.random_range(0.3..0.9)),
@@ -113,6 +123,7 @@ impl FaultDeck {
         ];
         self.deck.shuffle(chance);
         self.deck.extend(left);
+        self.next_is_gross = !self.next_is_gross;
     }
 
     /// The next fault that can befall a bench. Where both orders are seen, cropping the brighter one spoils nothing: the

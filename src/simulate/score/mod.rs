@@ -118,6 +118,16 @@ pub struct Planted {
     pub said: String,
 }
 
+/// From so many times the limit on a fault is gross; below that it is moderate.
+const GROSS_TIMES: f64 = 2.25;
+
+impl Planted {
+    /// Far over the limit, or of a kind that has no size.
+    pub fn is_gross(&self) -> bool {
+        self.over_limit.is_none_or(|times| times > GROSS_TIMES)
+    }
+}
+
 /// A reason given to a photo for which nothing of the kind was planted.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Invented {
@@ -306,6 +316,9 @@ fn over_limit(code: &str, size: Option<f64>, truth: &Truth, limits: &Limits) -> 
         "exposure-differs" => (size, limits.exposure_ratio),
         // The size is the last wavelength on the picture; 400 to 700 nm are asked for.
         "cropped" => ((700.0 - size) / 300.0, limits.cropped_fraction),
+        // The size is against metered exposures; blur leaves about half of a metered line's height, and that is too
+        // bright by 1.2 where the limit lies.
+        "clipped" => return Some(0.5 * truth.peak_level / 1.19),
         "dim" => {
             return limits
                 .peak_level
@@ -423,7 +436,15 @@ impl Score {
         let within = |v: Option<f64>, limit: f64| v.is_some_and(|v| v <= limit);
         let (median, most) = (quantile(&errors, 0.5), quantile(&errors, 0.95));
         let wrong = self.wrong_scales();
-        let missed = self.planted.iter().filter(|p| !p.caught).count();
+        let missed = |is_gross: bool| {
+            let of_size = || {
+                self.planted
+                    .iter()
+                    .filter(move |p| p.is_gross() == is_gross)
+            };
+            (of_size().filter(|p| !p.caught).count(), of_size().count())
+        };
+        let (gross, moderate) = (missed(true), missed(false));
         vec![
             Promise {
                 what: "every sound photo is measured",
@@ -456,8 +477,13 @@ impl Score {
             },
             Promise {
                 what: "every gross fault is caught",
-                measured: format!("{missed} of {} missed", self.planted.len()),
-                kept: missed == 0,
+                measured: format!("{} of {} missed", gross.0, gross.1),
+                kept: gross.0 == 0,
+            },
+            Promise {
+                what: "95 % of the moderate faults are caught",
+                measured: format!("{} of {} missed", moderate.0, moderate.1),
+                kept: 20 * moderate.0 <= moderate.1,
             },
             Promise {
                 what: "no sound photo is called retake",

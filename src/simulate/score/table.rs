@@ -1,6 +1,6 @@
 //! The score as a table for people.
 
-use super::{LineError, Place, Score, quantile};
+use super::{LineError, Place, Planted, Score, quantile};
 
 /// How long the run took.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -262,34 +262,16 @@ fn metrics(out: &mut String, score: &Score) {
 }
 
 fn faults(out: &mut String, score: &Score) {
-    heading(out, "Planted faults");
-    line(
+    planted(
         out,
-        &format!(
-            "{:<18}{:>8}{:>8}{:>8}   times the limit",
-            "", "planted", "caught", "missed"
-        ),
+        "Gross faults",
+        score.planted.iter().filter(|p| p.is_gross()),
     );
-    let mut codes: Vec<&str> = score.planted.iter().map(|p| p.code.as_str()).collect();
-    codes.sort_unstable();
-    codes.dedup();
-    for code in codes {
-        let all: Vec<_> = score.planted.iter().filter(|p| p.code == code).collect();
-        let caught = all.iter().filter(|p| p.caught).count();
-        let times: Vec<String> = all
-            .iter()
-            .filter_map(|p| p.over_limit.map(|t| format!("{t:.1}")))
-            .collect();
-        let missed = all.len() - caught;
-        line(
-            out,
-            &format!(
-                "{code:<18}{:>8}{caught:>8}{missed:>8}   {}",
-                all.len(),
-                times.join(" ")
-            ),
-        );
-    }
+    planted(
+        out,
+        "Moderate faults",
+        score.planted.iter().filter(|p| !p.is_gross()),
+    );
     for p in score.planted.iter().filter(|p| !p.caught).take(MAX_LISTED) {
         let size = p.size.map_or_else(String::new, |s| format!(" {s:.3}"));
         let times = p
@@ -325,5 +307,38 @@ fn faults(out: &mut String, score: &Score) {
     );
     for photo in score.unmeasured.iter().take(MAX_LISTED) {
         line(out, &format!("  {photo}"));
+    }
+}
+
+/// What became of the faults of one degree, a code a row.
+fn planted<'a>(out: &mut String, title: &str, faults: impl Iterator<Item = &'a Planted>) {
+    let faults: Vec<&Planted> = faults.collect();
+    heading(out, title);
+    line(
+        out,
+        &format!(
+            "{:<18}{:>8}{:>8}{:>8}   times the limit",
+            "", "planted", "caught", "missed"
+        ),
+    );
+    let mut codes: Vec<&str> = faults.iter().map(|p| p.code.as_str()).collect();
+    codes.sort_unstable();
+    codes.dedup();
+    for code in codes {
+        let all: Vec<_> = faults.iter().filter(|p| p.code == code).collect();
+        let caught = all.iter().filter(|p| p.caught).count();
+        let times: Vec<String> = all
+            .iter()
+            .filter_map(|p| p.over_limit.map(|t| format!("{t:.1}")))
+            .collect();
+        let missed = all.len() - caught;
+        line(
+            out,
+            &format!(
+                "{code:<18}{:>8}{caught:>8}{missed:>8}   {}",
+                all.len(),
+                times.join(" ")
+            ),
+        );
     }
 }
