@@ -96,6 +96,7 @@ pub fn report(
         lamp: lamp.name.clone(),
         slit_px: slit.centre,
         slit_width_um: None,
+        line_fwhm_nm: None,
         slit_length_px: None,
         slit_image_px: slit.width_px,
         balance_ln: None,

@@ -10,7 +10,8 @@ use crate::measure::optics::Optics;
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
-use crate::measure::sharpness::{SOFT_COLOUR_PX, smeared_across, weighted, widths};
+use crate::measure::sharpness::{SOFT_COLOUR_PX, weighted, widths};
+use crate::measure::smear::{smeared_across, smeared_lines};
 use crate::measure::survey::Survey;
 use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
 
@@ -202,7 +203,8 @@ pub fn metrics(
         (shape, lamp),
         m,
     );
-    if let Some(fwhm_nm) = m.metrics.bandpass_nm {
+    let lamp_fwhm_nm = inputs.calibration.and_then(|c| c.line_fwhm_nm);
+    if let Some(fwhm_nm) = m.metrics.bandpass_nm.or(lamp_fwhm_nm) {
         let share = clipped_line_share(profile, fwhm_nm);
         m.metrics.more.insert("clipped_line_share", share);
     }
@@ -223,11 +225,29 @@ pub fn metrics(
     }
     // Where the spectrum itself is over-exposed the slit's image says nothing about its width any more.
     let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < 0.3);
-    if let Some(grown) = smeared_across(inputs, survey, m.metrics.blur_px.map(|b| b.value))
-        && is_legible
-    {
-        let known = m.metrics.more.get("moved_px").copied().unwrap_or(0.0);
-        m.metrics.more.insert("moved_px", known.max(grown));
+    let blur_px = m.metrics.blur_px;
+    let smear = smeared_across(inputs, survey, blur_px.map(|b| b.value))
+        .filter(|_| is_legible)
+        .map(|grown_px| (grown_px, survey.slit.width_px))
+        .or_else(|| {
+            // Over-exposed, a line is as wide as its glare.
+            let is_clear = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
+            let smear = || smeared_lines(inputs, survey, optics, profile, blur_px);
+            let line_px = is_clear.then(smear).flatten()?;
+            Some((line_px, line_px))
+        });
+    if let Some((smear_px, width_px)) = smear {
+        let aslant_px = m.metrics.more.get("moved_px").copied();
+        m.metrics
+            .more
+            .insert("moved_px", aslant_px.unwrap_or(0.0).max(smear_px));
+        // Straight across, nothing tells it from a slit that was opened since the lamp photo.
+        if aslant_px.is_none() {
+            let um_per_px = optics.um_per_nm(inputs.bench.slit_distance_mm) / px_per_nm;
+            let by_lines = m.metrics.slit_width_um.map(|width| width.value);
+            let width_um = by_lines.unwrap_or(width_px * um_per_px);
+            m.metrics.more.insert("slit_width_if_still_um", width_um);
+        }
         m.metrics.slit_width_um = None;
     }
     with_its_image(frame, inputs, survey, optics, open, m);

@@ -83,6 +83,7 @@ mod tests {
             slit_px: (2000.0, 1500.0),
             optics,
             slit_width_um: None,
+            line_fwhm_nm: None,
             slit_image_px: 4.0,
             balance_ln: None,
             on_sensor: Some(OnSensor {

@@ -367,12 +367,23 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
         .reasons
         .iter()
         .any(|r| r.code == Code::Defocused && r.severity == Severity::Retake);
+    let round = |v: f64| format!("{:.0}", (v / 10.0).round() * 10.0);
+    let um = |v: f64| format!("{v:.0} µm");
+    if let Some(&width_um) = m.metrics.more.get("slit_width_if_still_um") {
+        b.weigh(
+            Code::SlitWide,
+            &limits.slit_width_um,
+            width_um,
+            um,
+            format!("slit {} µm, if nothing has moved", round(width_um)),
+            Slots::from([("if_still_um", round(width_um))]),
+        );
+    }
     if let Some(width) = m.metrics.slit_width_um
         // A width that the blur leaves open is no reason to touch the blades.
         && width.sigma < 0.35 * width.value
         && !(out_of_focus && width.sigma > 0.2 * width.value)
     {
-        let round = |v: f64| format!("{:.0}", (v / 10.0).round() * 10.0);
         let slots = Slots::from([
             ("width_um", round(width.value)),
             ("wanted_um", "200".to_string()),
@@ -386,7 +397,7 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
             Code::SlitWide,
             &limits.slit_width_um,
             width.value - width.sigma,
-            |v| format!("{v:.0} µm"),
+            um,
             measured,
             slots,
         );

@@ -210,6 +210,7 @@ fn accept(frame: &Frame, inputs: &Inputs, survey: &Survey, found: Found, m: &mut
     let sure_width = width.filter(|width| width.sigma < 0.3 * width.value);
     m.calibration = Some(Calibration {
         slit_width_um: sure_width.map(|width| width.value),
+        line_fwhm_nm: m.metrics.bandpass_nm,
         slit_length_px: survey.slit_length_px(),
         balance_ln: survey.balance_ln(),
         on_sensor: survey.on_sensor(inputs.facts),

@@ -27,6 +27,7 @@ pub mod recognise;
 pub mod scale;
 pub mod sharpness;
 pub mod slit_width;
+pub mod smear;
 pub mod spectrum_peaks;
 pub mod strip;
 pub mod survey;
@@ -227,6 +228,9 @@ pub struct Calibration {
     pub optics: optics::Optics,
     /// Width of the slit as the lamp photo shows it, µm; absent where it does not.
     pub slit_width_um: Option<f64>,
+    /// Full width at half height of the lamp photo's narrowest line, nm.
+    #[serde(default)]
+    pub line_fwhm_nm: Option<f64>,
     /// Length of the slit's image in the lamp photo, px; absent where its ends are not clear.
     #[serde(default)]
     pub slit_length_px: Option<f64>,

@@ -211,6 +211,19 @@ fn is_a_line_taken_for_the_slit(
         && bench.has_line_too_near(&survey.map, &survey.optics.rays())
 }
 
+/// No zoom and no other phone makes the slit's image so many times as long.
+const QUITE_ANOTHER_LENGTH: f64 = 3.0;
+
+/// True where what stands for the slit's image lies far off and is far too long or too short: a window's frame, a table's edge.
+fn is_no_slit_of_the_bench(calibration: &Calibration, survey: &Survey, m: &Measurement) -> bool {
+    let turned = m.metrics.more.get("yaw_drift_deg");
+    let times = match (survey.slit_length_px(), calibration.slit_length_px) {
+        (Some(own), Some(lamp)) => (own / lamp).max(lamp / own),
+        _ => 1.0,
+    };
+    turned.is_some_and(|deg| deg.abs() > ELSEWHERE_DEG) && times > QUITE_ANOTHER_LENGTH
+}
+
 /// How well wavelengths are known without the slit's image, nm: as a phone is laid down again.
 fn without_slit_nm(calibration: &Calibration) -> f64 {
     calibration.optics.groove_spacing_nm * TURNS_DEG.to_radians()
@@ -227,6 +240,12 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
         Some(_) if is_a_line_taken_for_the_slit(frame, calibration, &survey, m) => {
             m.metrics.more.remove("yaw_drift_deg");
             slit_hidden(m, without_slit_nm(calibration));
+        }
+        Some(_) if is_no_slit_of_the_bench(calibration, &survey, m) => {
+            m.metrics.more.remove("yaw_drift_deg");
+            let why =
+                "a bright bar of quite another length than the slit, and elsewhere".to_owned();
+            nothing_to_measure(m, NoSight::nothing(why), None);
         }
         Some(anchored) => {
             m.scale_kind = Some(ScaleKind::Calibrated);

@@ -11,66 +11,23 @@ use crate::measure::profile::Profile;
 use crate::measure::slit_width::{SlitBox, Witness, is_green, sharpest_px, slit_box};
 use crate::measure::spectrum_peaks::element;
 use crate::measure::survey::Survey;
-use crate::measure::trace::Slit;
-use crate::measure::{Estimate, Lamp, LampLine, Measurement, Spectrum};
+use crate::measure::{Estimate, Lamp, LampLine, Measurement};
 
 /// What is wider is no line through any slit that still gives a spectrum (2 mm), but a diode's band, nm: those have 15 and more
 /// (common practice, no source).
-const WIDEST_LINE_NM: f64 = 13.0;
+pub const WIDEST_LINE_NM: f64 = 13.0;
 /// Lines of one element that look like one lie this near to each other, nm.
 const NAMED_WITHIN_NM: f64 = 1.0;
 /// A width of the slit that is less certain than this share of itself is not a measurement.
 const LARGEST_WIDTH_SIGMA: f64 = 0.2;
 
-/// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
-/// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
-pub fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> Option<f64> {
-    let grown = survey.slit.width_px - inputs.calibration?.slit_image_px;
-    let sharp = rises_as_one(&survey.slit, grown)
-        && (survey.slit.rise_px < 2.6 || blur_px.is_some_and(|b| b < SOFT_PX));
-    let beyond_blur = blur_px.is_none_or(|b| {
-        let disc = if b < SOFT_PX { 3.0 } else { DISC_WIDTHS.1 };
-        grown > disc * b
-    });
-    (grown > 6.0 && sharp && beyond_blur).then_some(grown)
-}
-
-/// Where the slit's image has grown by so many px, glare's flanks climb over a fifth of it and more; those of less are a
-/// movement's. (Drawn photos that were not over-exposed: 0.21 of the width and more, where the image is wider than 12 px.)
-const MUCH_GROWN_PX: f64 = 12.0;
-const STEEP_SHARE: f64 = 0.17;
-
-/// True where an image that has grown by `grown_px` has flanks too steep for glare.
-fn rises_as_one(slit: &Slit, grown_px: f64) -> bool {
-    let much = grown_px > MUCH_GROWN_PX && slit.rise_px < STEEP_SHARE * slit.width_px;
-    much || !in_glare(slit)
-}
-
-/// The slit's image of a brighter picture blooms more. One that is so many times, and so many px, wider than the blank's
-/// without more light is smeared…
-const MORE_THAN_BLOOM: (f64, f64) = (1.6, 6.0);
-/// …where the light is not this many times the blank's, and the ends are in focus.
-const NO_MORE_LIGHT: f64 = 1.2;
-
-/// By how much, px, the slit's image is wider than in the blank's picture (`blank_slit_px`) though its spectrum has no more
-/// light: the phone has moved straight across the slit. Lights without lines show that nowhere else.
-pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> Option<f64> {
-    let light = |s: &Spectrum| s.rows.iter().map(|r| r.signal.max(0.0)).sum::<f64>() * s.step_nm;
-    let width_px = *m.metrics.more.get("slit_image_px")?;
-    let no_more = light(m.spectrum.as_ref()?) < NO_MORE_LIGHT * light(blank);
-    let in_focus = m.metrics.blur_px.is_some_and(|b| b.value < SOFT_COLOUR_PX);
-    let unclipped = m.metrics.clipped_fraction.is_none_or(|c| c < 0.01);
-    let wider = width_px > MORE_THAN_BLOOM.0 * blank_slit_px + MORE_THAN_BLOOM.1;
-    (wider && no_more && in_focus && unclipped).then_some(width_px - blank_slit_px)
-}
-
 /// Ends blurred by more than this, px, are soft…
-const SOFT_PX: f64 = 2.2;
+pub const SOFT_PX: f64 = 2.2;
 /// …and in blue and red light, whose sharpness a camera has smoothed away as colour, from here on: in focus they reach 2.4.
 pub const SOFT_COLOUR_PX: f64 = 2.9;
 /// Width over standard deviation of what bad focus makes of a point: 2.4 (at half height) where it fades out, 4 from edge
 /// to edge of an even disc, as lenses without much aberration draw it; with room for what both are known to.
-const DISC_WIDTHS: (f64, f64) = (1.8, 4.4);
+pub const DISC_WIDTHS: (f64, f64) = (1.8, 4.4);
 /// What is left of that, at least, once the slit's own share is off: that share is known as the lamp photo's glare left it.
 const LEAST_WIDENED: f64 = 1.2;
 
@@ -489,45 +446,5 @@ fn widest_image_px(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> f6
             seen.min(c.slit_image_px + FWHM_PER_SIGMA * blur)
         }
         _ => seen,
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::measure::SpectrumRow;
-
-    #[test]
-    fn a_slit_wider_than_the_blank_s_has_moved_only_where_its_light_is_no_more() {
-        let spectrum = |level: f64| Spectrum {
-            step_nm: 1.0,
-            rows: (0..200)
-                .map(|i| SpectrumRow {
-                    wavelength_nm: 450.0 + f64::from(i),
-                    signal: level,
-                    signal_sigma: 1e-4,
-                    rgb: [level; 3],
-                    rgb_sigma: [1e-4; 3],
-                    clipped: 0.0,
-                })
-                .collect(),
-        };
-        let seen = |level: f64, slit_px: f64, blur_px: f64| {
-            let mut m = Measurement {
-                spectrum: Some(spectrum(level)),
-                ..Measurement::default()
-            };
-            m.metrics.more.insert("slit_image_px", slit_px);
-            m.metrics.blur_px = Some(Estimate {
-                value: blur_px,
-                sigma: 0.3,
-            });
-            smeared_beside(&m, &spectrum(0.3), 14.0)
-        };
-        assert_eq!(seen(0.3, 40.0, 1.4), Some(26.0));
-        // Longer exposed, and blooming; out of focus; a little wider.
-        assert_eq!(seen(0.5, 40.0, 1.4), None);
-        assert_eq!(seen(0.3, 40.0, 6.5), None);
-        assert_eq!(seen(0.3, 20.0, 1.4), None);
     }
 }

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::adjust::{Adjusted, Observation, adjust, index};
-use crate::measure::band::{Edges, edges};
+use crate::measure::band::{Edge, Edges, edges};
 use crate::measure::locate::{CALM_EDGE_SHARE, Located, locate, lone_bar};
 use crate::measure::map::Map;
 use crate::measure::optics::{Optics, USUAL_PUPIL_SHARE};
@@ -206,7 +206,7 @@ impl Survey {
     /// many are seen.
     pub fn agreeing_ends(&self) -> (usize, usize) {
         let height = self.beta.1 - self.beta.0;
-        let near = |list: &[crate::measure::band::Edge], beta: f64| {
+        let near = |list: &[Edge], beta: f64| {
             list.iter()
                 .filter(|e| (e.beta - beta).abs() < 0.125 * height)
                 .count()
@@ -354,6 +354,9 @@ const SURE_EDGE_SHARE: f64 = 0.8;
 /// An end of the slit's own image, blown up by glare and shortened by dust, is known to so many px.
 const OWN_END_PX: f64 = 4.0;
 
+/// What the coarse direction of the dispersion is known to, degrees.
+const COARSE_ROLL_DEG: f64 = 1.5;
+
 /// Turns the optics so that each end of the slit lies at one height in all colours, and its image where it is seen.
 ///
 /// `calm` where the ends along the band are sure to be the slit's, and no leak's.
@@ -370,6 +373,15 @@ fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Opti
         value: 0.0,
         sigma: 4f64.to_radians(),
     });
+    // Slanted lines leave their block of colour before they end, and no end is seen until the slant is known: the coarse
+    // direction of the dispersion tells it.
+    if found.low.is_empty() && found.high.is_empty() {
+        observations.push(Observation::Prior {
+            parameter: index::ROLL,
+            value: optics.roll_rad,
+            sigma: COARSE_ROLL_DEG.to_radians(),
+        });
+    }
     observations.extend(crate::measure::scale::slit_observations(
         slit,
         &optics.rays(),
@@ -451,18 +463,19 @@ fn lit_heights(edges: &Edges, slit: &Slit, optics: &Optics) -> (f64, f64) {
 pub fn height_observations(edges: &Edges) -> Vec<Observation> {
     let mut observations = Vec::new();
     for list in [&edges.low, &edges.high] {
-        // An end that is far off the others (dust, a leak's rim) would turn the whole picture.
-        let mut betas: Vec<f64> = list.iter().map(|e| e.beta).collect();
-        if betas.len() < 2 {
+        // An end that is far off the others of its order (dust, a leak's rim) would turn the whole picture; the orders
+        // themselves lie apart where the picture is turned.
+        let Some(of_both) = median_height(list.iter()) else {
             continue;
+        };
+        let mut at: Vec<(f64, f64)> = Vec::new();
+        for sign in [-1.0, 1.0] {
+            let order = || list.iter().filter(|e| e.path_nm * sign > 0.0);
+            let own = median_height(order()).filter(|_| order().count() >= ENDS_OF_AN_ORDER);
+            let median = own.unwrap_or(of_both);
+            let near = |e: &&Edge| (e.beta - median).abs() < 0.25 * median.abs();
+            at.extend(order().filter(near).map(|e| e.at));
         }
-        betas.sort_by(f64::total_cmp);
-        let median = betas[betas.len() / 2];
-        let at: Vec<(f64, f64)> = list
-            .iter()
-            .filter(|e| (e.beta - median).abs() < 0.25 * median.abs())
-            .map(|e| e.at)
-            .collect();
         if at.len() >= 2 {
             observations.push(Observation::SameHeight { at, sigma_px: 0.6 });
         }
@@ -470,15 +483,17 @@ pub fn height_observations(edges: &Edges) -> Vec<Observation> {
     observations
 }
 
+/// So many ends of an order stand for themselves.
+const ENDS_OF_AN_ORDER: usize = 3;
+
+fn median_height<'a>(ends: impl Iterator<Item = &'a Edge>) -> Option<f64> {
+    let mut betas: Vec<f64> = ends.map(|e| e.beta).collect();
+    betas.sort_by(f64::total_cmp);
+    betas.get(betas.len() / 2).copied()
+}
+
 fn extent(edges: &Edges) -> Option<(f64, f64)> {
-    let median = |list: &[crate::measure::band::Edge]| -> Option<f64> {
-        let mut betas: Vec<f64> = list.iter().map(|e| e.beta).collect();
-        if betas.is_empty() {
-            return None;
-        }
-        betas.sort_by(f64::total_cmp);
-        Some(betas[betas.len() / 2])
-    };
-    let (low, high) = (median(&edges.low)?, median(&edges.high)?);
+    let low = median_height(edges.low.iter())?;
+    let high = median_height(edges.high.iter())?;
     (high - low > 0.004).then_some((low, high))
 }

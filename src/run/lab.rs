@@ -12,7 +12,7 @@ use crate::measure::absorb::{
 };
 use crate::measure::judge::{Case, Compared, judge};
 use crate::measure::photo::{self, measure};
-use crate::measure::sharpness::smeared_beside;
+use crate::measure::smear::smeared_beside;
 use crate::measure::{
     AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict,
 };

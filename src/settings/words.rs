@@ -53,6 +53,10 @@ pub fn slots(code: Code) -> &'static [(&'static str, &'static str)] {
         ],
         Code::SlitWide => &[
             ("width_um", "width of the slit in µm, such as 650"),
+            (
+                "if_still_um",
+                "width of the slit in µm, if nothing has moved, such as 650",
+            ),
             ("wanted_um", "width to aim for in µm, such as 200"),
         ],
         Code::Defocused => &[("blur_px", "blur in pixels, such as 5")],

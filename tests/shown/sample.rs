@@ -239,6 +239,7 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
             slit_length_px: Some(230.0),
             slit_px: (2000.0, 1500.0),
             slit_width_um: Some(200.0),
+            line_fwhm_nm: None,
             slit_image_px: 5.0,
             balance_ln: Some(0.4),
             on_sensor: None,

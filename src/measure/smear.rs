@@ -1,0 +1,134 @@
+//! Movement straight across the slit: nothing in the photo alone tells it from a wide slit, another photo of the bench does.
+
+use crate::measure::bloom::in_glare;
+use crate::measure::optics::Optics;
+use crate::measure::peaks::maxima;
+use crate::measure::photo::Inputs;
+use crate::measure::profile::Profile;
+use crate::measure::sharpness::{DISC_WIDTHS, SOFT_COLOUR_PX, SOFT_PX, WIDEST_LINE_NM};
+use crate::measure::survey::Survey;
+use crate::measure::trace::Slit;
+use crate::measure::{Estimate, Measurement, Spectrum};
+
+/// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
+/// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
+pub fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) -> Option<f64> {
+    let grown = survey.slit.width_px - inputs.calibration?.slit_image_px;
+    let sharp = rises_as_one(&survey.slit, grown)
+        && (survey.slit.rise_px < 2.6 || blur_px.is_some_and(|b| b < SOFT_PX));
+    let beyond_blur = blur_px.is_none_or(|b| {
+        let disc = if b < SOFT_PX { 3.0 } else { DISC_WIDTHS.1 };
+        grown > disc * b
+    });
+    (grown > 6.0 && sharp && beyond_blur).then_some(grown)
+}
+
+/// Where the slit's image has grown by so many px, glare's flanks climb over a fifth of it and more; those of less are a
+/// movement's. (Drawn photos that were not over-exposed: 0.21 of the width and more, where the image is wider than 12 px.)
+const MUCH_GROWN_PX: f64 = 12.0;
+const STEEP_SHARE: f64 = 0.17;
+
+/// True where an image that has grown by `grown_px` has flanks too steep for glare.
+fn rises_as_one(slit: &Slit, grown_px: f64) -> bool {
+    let much = grown_px > MUCH_GROWN_PX && slit.rise_px < STEEP_SHARE * slit.width_px;
+    much || !in_glare(slit)
+}
+
+/// The slit's image of a brighter picture blooms more. One that is so many times, and so many px, wider than the blank's
+/// without more light is smeared…
+const MORE_THAN_BLOOM: (f64, f64) = (1.6, 6.0);
+/// …where the light is not this many times the blank's, and the ends are in focus.
+const NO_MORE_LIGHT: f64 = 1.2;
+
+/// By how much, px, the slit's image is wider than in the blank's picture (`blank_slit_px`) though its spectrum has no more
+/// light: the phone has moved straight across the slit. Lights without lines show that nowhere else.
+pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> Option<f64> {
+    let light = |s: &Spectrum| s.rows.iter().map(|r| r.signal.max(0.0)).sum::<f64>() * s.step_nm;
+    let width_px = *m.metrics.more.get("slit_image_px")?;
+    let no_more = light(m.spectrum.as_ref()?) < NO_MORE_LIGHT * light(blank);
+    let in_focus = m.metrics.blur_px.is_some_and(|b| b.value < SOFT_COLOUR_PX);
+    let unclipped = m.metrics.clipped_fraction.is_none_or(|c| c < 0.01);
+    let wider = width_px > MORE_THAN_BLOOM.0 * blank_slit_px + MORE_THAN_BLOOM.1;
+    (wider && no_more && in_focus && unclipped).then_some(width_px - blank_slit_px)
+}
+
+/// A line so many times as wide as the lamp photo's is not through the same slit, held still: sodium's two lines, 0.6 nm apart
+/// and not resolved, come to 1.44 times a single one on the finest discs, other lines to 1.25 (drawn photos of 150 instruments).
+const WIDER_LINE: f64 = 1.55;
+/// The slit's image has then widened as well, by so many px at least, with flanks that climb within so many px…
+const WIDER_IMAGE_PX: f64 = 1.0;
+const CLEAR_FLANKS_PX: f64 = 2.3;
+/// …and is about as wide as the line: these times. What is wide by itself, such as a phosphor's line, is not.
+const LIKE_IMAGE: (f64, f64) = (0.65, 1.2);
+/// Ends that are softer than this, px, can be out of focus as much as the lines are.
+const SHARP_ENDS_PX: f64 = 2.3;
+/// …unless they are so uncertain that they can as well be this sharp, as those of a lens in focus are.
+const USUAL_ENDS_PX: f64 = 1.8;
+/// What is under this share of the highest is no line to measure a width by.
+const STRONG_SHARE: f64 = 0.15;
+
+/// How wide, px at half height, the narrowest strong line is where line and slit's image are wider than in the lamp photo, and
+/// the slit's ends as sharp as ever: about the length of the smear.
+pub fn smeared_lines(
+    inputs: &Inputs,
+    survey: &Survey,
+    optics: &Optics,
+    profile: &Profile,
+    blur_px: Option<Estimate>,
+) -> Option<f64> {
+    let lamp = inputs.calibration?;
+    let lamp_fwhm_nm = lamp.line_fwhm_nm?;
+    let slit = &survey.slit;
+    let sharp = slit.rise_px < CLEAR_FLANKS_PX
+        && blur_px.is_some_and(|b| b.value < SHARP_ENDS_PX || b.value - b.sigma < USUAL_ENDS_PX);
+    if !sharp || slit.width_px < lamp.slit_image_px + WIDER_IMAGE_PX {
+        return None;
+    }
+    let line = maxima(profile, 8.0, STRONG_SHARE)
+        .into_iter()
+        .filter(|l| l.clipped < 0.02 && l.prominence > 0.8 * l.height && l.fwhm_nm < WIDEST_LINE_NM)
+        .min_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm))?;
+    let fwhm_px = line.fwhm_nm * optics.rays().px_per_nm(profile.sign * line.nm)?;
+    let like_image = (LIKE_IMAGE.0..LIKE_IMAGE.1).contains(&(fwhm_px / slit.width_px));
+    (like_image && line.fwhm_nm > WIDER_LINE * lamp_fwhm_nm).then_some(fwhm_px)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::SpectrumRow;
+
+    #[test]
+    fn a_slit_wider_than_the_blank_s_has_moved_only_where_its_light_is_no_more() {
+        let spectrum = |level: f64| Spectrum {
+            step_nm: 1.0,
+            rows: (0..200)
+                .map(|i| SpectrumRow {
+                    wavelength_nm: 450.0 + f64::from(i),
+                    signal: level,
+                    signal_sigma: 1e-4,
+                    rgb: [level; 3],
+                    rgb_sigma: [1e-4; 3],
+                    clipped: 0.0,
+                })
+                .collect(),
+        };
+        let seen = |level: f64, slit_px: f64, blur_px: f64| {
+            let mut m = Measurement {
+                spectrum: Some(spectrum(level)),
+                ..Measurement::default()
+            };
+            m.metrics.more.insert("slit_image_px", slit_px);
+            m.metrics.blur_px = Some(Estimate {
+                value: blur_px,
+                sigma: 0.3,
+            });
+            smeared_beside(&m, &spectrum(0.3), 14.0)
+        };
+        assert_eq!(seen(0.3, 40.0, 1.4), Some(26.0));
+        // Longer exposed, and blooming; out of focus; a little wider.
+        assert_eq!(seen(0.5, 40.0, 1.4), None);
+        assert_eq!(seen(0.3, 40.0, 6.5), None);
+        assert_eq!(seen(0.3, 20.0, 1.4), None);
+    }
+}
