@@ -262,7 +262,8 @@ fn company(lab: &Lab, own: &Rel) -> Result<Option<Job>, Failure> {
     let mut world = World::default();
     let stem = twins::stem(&own.shown());
     for (path, photo) in known {
-        let helps = matches!(photo.capture(), Some(Capture::Calibration | Capture::Blank));
+        // All but samples: lamp photos give the scale, blanks, darks and brackets what a sample is compared by.
+        let helps = photo.capture().is_some_and(|c| c != Capture::Sample);
         let is_form_of_it = twins::stem(&photo.shown) == stem;
         if photo.bench() == bench && (helps || path == *own || is_form_of_it) {
             world.insert(path, photo);
