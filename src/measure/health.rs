@@ -11,7 +11,7 @@ use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
 use crate::measure::sharpness::{SOFT_COLOUR_PX, weighted, widths};
-use crate::measure::smear::{smeared_across, smeared_lines};
+use crate::measure::smear::{is_sheared, smeared_across, smeared_lines};
 use crate::measure::survey::Survey;
 use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
 
@@ -242,7 +242,7 @@ pub fn metrics(
             .more
             .insert("moved_px", aslant_px.unwrap_or(0.0).max(smear_px));
         // Straight across, nothing tells it from a slit that was opened since the lamp photo.
-        if aslant_px.is_none() {
+        if aslant_px.is_none() && !is_sheared(&survey.slit) {
             let um_per_px = optics.um_per_nm(inputs.bench.slit_distance_mm) / px_per_nm;
             let by_lines = m.metrics.slit_width_um.map(|width| width.value);
             let width_um = by_lines.unwrap_or(width_px * um_per_px);

@@ -67,6 +67,15 @@ const USUAL_ENDS_PX: f64 = 1.8;
 /// What is under this share of the highest is no line to measure a width by.
 const STRONG_SHARE: f64 = 0.15;
 
+/// The two ends of a slit's image that is smeared aslant bend to opposite sides, px; dust, glare and bad focus bend them by
+/// less, but for one picture in four hundred.
+const SHEARED_PX: f64 = 1.0;
+
+/// True where the slit's image is smeared aslant.
+pub fn is_sheared(slit: &Slit) -> bool {
+    slit.end_shear_px > SHEARED_PX
+}
+
 /// How wide, px at half height, the narrowest strong line is where line and slit's image are wider than in the lamp photo, and
 /// the slit's ends as sharp as ever: about the length of the smear.
 pub fn smeared_lines(
@@ -79,9 +88,11 @@ pub fn smeared_lines(
     let lamp = inputs.calibration?;
     let lamp_fwhm_nm = lamp.line_fwhm_nm?;
     let slit = &survey.slit;
+    let sheared = is_sheared(slit);
     let sharp = slit.rise_px < CLEAR_FLANKS_PX
         && blur_px.is_some_and(|b| b.value < SHARP_ENDS_PX || b.value - b.sigma < USUAL_ENDS_PX);
-    if !sharp || slit.width_px < lamp.slit_image_px + WIDER_IMAGE_PX {
+    let straight = sharp && slit.width_px > lamp.slit_image_px + WIDER_IMAGE_PX;
+    if !(straight || sheared) {
         return None;
     }
     let line = maxima(profile, 8.0, STRONG_SHARE)
@@ -90,7 +101,7 @@ pub fn smeared_lines(
         .min_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm))?;
     let fwhm_px = line.fwhm_nm * optics.rays().px_per_nm(profile.sign * line.nm)?;
     let like_image = (LIKE_IMAGE.0..LIKE_IMAGE.1).contains(&(fwhm_px / slit.width_px));
-    (like_image && line.fwhm_nm > WIDER_LINE * lamp_fwhm_nm).then_some(fwhm_px)
+    ((like_image || sheared) && line.fwhm_nm > WIDER_LINE * lamp_fwhm_nm).then_some(fwhm_px)
 }
 
 #[cfg(test)]
