@@ -232,7 +232,7 @@ pub fn metrics(
         .or_else(|| {
             // Over-exposed, a line is as wide as its glare.
             let is_clear = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
-            let smear = || smeared_lines(inputs, survey, optics, profile, blur_px);
+            let smear = || smeared_lines(inputs, survey, optics, profile, m);
             let line_px = is_clear.then(smear).flatten()?;
             Some((line_px, line_px))
         });

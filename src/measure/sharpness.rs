@@ -18,6 +18,8 @@ use crate::measure::{Estimate, Lamp, LampLine, Measurement};
 pub const WIDEST_LINE_NM: f64 = 13.0;
 /// Lines of one element that look like one lie this near to each other, nm.
 const NAMED_WITHIN_NM: f64 = 1.0;
+/// A line's ends whose blur is known to so many px say whether the picture can be out of focus.
+const SURE_ENDS_PX: f64 = 0.5;
 /// A width of the slit that is less certain than this share of itself is not a measurement.
 const LARGEST_WIDTH_SIGMA: f64 = 0.2;
 
@@ -241,6 +243,10 @@ pub fn widths(
     }
     if sharpness.is_empty() {
         return None;
+    }
+    let sure_ends = sharpness.iter().filter(|s| s.ends_sigma < SURE_ENDS_PX);
+    if let Some(ends) = sure_ends.map(|s| s.ends).min_by(f64::total_cmp) {
+        m.metrics.more.insert("sharpest_ends_px", ends);
     }
     let clearest = sharpness
         .iter()

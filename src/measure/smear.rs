@@ -8,7 +8,7 @@ use crate::measure::profile::Profile;
 use crate::measure::sharpness::{DISC_WIDTHS, SOFT_COLOUR_PX, SOFT_PX, WIDEST_LINE_NM};
 use crate::measure::survey::Survey;
 use crate::measure::trace::Slit;
-use crate::measure::{Estimate, Measurement, Spectrum};
+use crate::measure::{Measurement, Spectrum};
 
 /// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
 /// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
@@ -55,6 +55,8 @@ pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> 
 /// A line so many times as wide as the lamp photo's is not through the same slit, held still: sodium's two lines, 0.6 nm apart
 /// and not resolved, come to 1.44 times a single one on the finest discs, other lines to 1.25 (drawn photos of 150 instruments).
 const WIDER_LINE: f64 = 1.55;
+/// Where the slit's image is smeared aslant as well, less is enough.
+const WIDER_LINE_SHEARED: f64 = 1.3;
 /// The slit's image has then widened as well, by so many px at least, with flanks that climb within so many px…
 const WIDER_IMAGE_PX: f64 = 1.0;
 const CLEAR_FLANKS_PX: f64 = 2.3;
@@ -83,15 +85,22 @@ pub fn smeared_lines(
     survey: &Survey,
     optics: &Optics,
     profile: &Profile,
-    blur_px: Option<Estimate>,
+    m: &Measurement,
 ) -> Option<f64> {
     let lamp = inputs.calibration?;
     let lamp_fwhm_nm = lamp.line_fwhm_nm?;
     let slit = &survey.slit;
-    let sheared = is_sheared(slit);
+    let blur_px = m.metrics.blur_px;
+    let sheared = is_sheared(slit) && blur_px.is_some_and(|b| b.value < SOFT_COLOUR_PX);
+    // What is out of focus is so everywhere: one line with sharp ends is enough.
+    let sharpest = m.metrics.more.get("sharpest_ends_px");
     let sharp = slit.rise_px < CLEAR_FLANKS_PX
-        && blur_px.is_some_and(|b| b.value < SHARP_ENDS_PX || b.value - b.sigma < USUAL_ENDS_PX);
-    let straight = sharp && slit.width_px > lamp.slit_image_px + WIDER_IMAGE_PX;
+        && (sharpest.is_some_and(|px| *px < SHARP_ENDS_PX)
+            || blur_px
+                .is_some_and(|b| b.value < SHARP_ENDS_PX || b.value - b.sigma < USUAL_ENDS_PX));
+    // A width that the lines have given the slit says as much: blur was told from it.
+    let is_told = sharp || m.metrics.slit_width_um.is_some();
+    let straight = is_told && slit.width_px > lamp.slit_image_px + WIDER_IMAGE_PX;
     if !(straight || sheared) {
         return None;
     }
@@ -101,13 +110,15 @@ pub fn smeared_lines(
         .min_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm))?;
     let fwhm_px = line.fwhm_nm * optics.rays().px_per_nm(profile.sign * line.nm)?;
     let like_image = (LIKE_IMAGE.0..LIKE_IMAGE.1).contains(&(fwhm_px / slit.width_px));
-    ((like_image || sheared) && line.fwhm_nm > WIDER_LINE * lamp_fwhm_nm).then_some(fwhm_px)
+    let wider = line.fwhm_nm / lamp_fwhm_nm;
+    let is_smeared = (sheared && wider > WIDER_LINE_SHEARED) || (like_image && wider > WIDER_LINE);
+    is_smeared.then_some(fwhm_px)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::SpectrumRow;
+    use crate::measure::{Estimate, SpectrumRow};
 
     #[test]
     fn a_slit_wider_than_the_blank_s_has_moved_only_where_its_light_is_no_more() {

@@ -17,6 +17,7 @@ mod checks;
 mod crashes;
 mod demo;
 mod edits;
+mod explains;
 mod faults;
 mod forms;
 mod hostile;

@@ -54,6 +54,21 @@ fn every_planted_fault_is_found_and_named() {
             Sample,
             Source::Helium,
         ),
+        // Half as far again as the limit: straight across, where only the lamp photo tells it from a wide slit, and aslant.
+        (Fault::Moved(9.5, 2.0), Code::Moved, Sample, Source::Helium),
+        (
+            Fault::Moved(9.5, -30.0),
+            Code::Moved,
+            Sample,
+            Source::Helium,
+        ),
+        // The lines lean so far that each leaves its block of colour before it ends.
+        (
+            Fault::Skewed(9.5),
+            Code::Skewed,
+            Calibration,
+            Source::TriPhosphor,
+        ),
         (
             Fault::Moved(26.0, 20.0),
             Code::Moved,
