@@ -11,7 +11,7 @@ use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
 use crate::measure::sharpness::{SOFT_COLOUR_PX, weighted, widths};
-use crate::measure::smear::{is_sheared, smeared_across, smeared_lines};
+use crate::measure::smear::{is_sheared, smeared_across, smeared_lines, smeared_plateau};
 use crate::measure::survey::Survey;
 use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
 
@@ -226,7 +226,9 @@ pub fn metrics(
     // Where the spectrum itself is over-exposed the slit's image says nothing about its width any more.
     let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < 0.3);
     let blur_px = m.metrics.blur_px;
-    let smear = smeared_across(inputs, survey, blur_px.map(|b| b.value))
+    let soft_px = blur_px.map(|b| b.value);
+    let smear = smeared_across(inputs, survey, soft_px)
+        .or_else(|| smeared_plateau(frame, inputs, survey, soft_px))
         .filter(|_| is_legible)
         .map(|grown_px| (grown_px, survey.slit.width_px))
         .or_else(|| {

@@ -1,5 +1,6 @@
 //! Movement straight across the slit: nothing in the photo alone tells it from a wide slit, another photo of the bench does.
 
+use crate::frame::Frame;
 use crate::measure::bloom::in_glare;
 use crate::measure::optics::Optics;
 use crate::measure::peaks::maxima;
@@ -7,7 +8,7 @@ use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::sharpness::{DISC_WIDTHS, SOFT_COLOUR_PX, SOFT_PX, WIDEST_LINE_NM};
 use crate::measure::survey::Survey;
-use crate::measure::trace::Slit;
+use crate::measure::trace::{Slit, bilinear};
 use crate::measure::{Measurement, Spectrum};
 
 /// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
@@ -32,6 +33,82 @@ const STEEP_SHARE: f64 = 0.17;
 fn rises_as_one(slit: &Slit, grown_px: f64) -> bool {
     let much = grown_px > MUCH_GROWN_PX && slit.rise_px < STEEP_SHARE * slit.width_px;
     much || !in_glare(slit)
+}
+
+/// Levels, linear shares of full scale above what lies beside it, between which the flanks of an over-exposed image climb.
+const FLANK_LEVELS: (f64, f64) = (0.4, 0.8);
+/// In the channel that glares least, an image over-exposed to more than so many px at the lower level…
+const WIDE_IMAGE_PX: f64 = 18.0;
+/// …has flanks that climb over 0.16 of its width or more; a smear is a plateau with flanks of 0.12 at most. (Drawn photos of
+/// continuous light: 240 sound ones, 9 moved by 9 to 32 px.)
+const PLATEAU_RISE: f64 = 0.14;
+
+/// By how much, px, an image of continuous light is smeared straight across: it has a plateau that glare does not make.
+pub fn smeared_plateau(
+    frame: &Frame,
+    inputs: &Inputs,
+    survey: &Survey,
+    blur_px: Option<f64>,
+) -> Option<f64> {
+    let grown_by = |width_px: f64| Some(width_px - inputs.calibration?.slit_image_px);
+    if blur_px.is_none_or(|b| b > SOFT_COLOUR_PX) {
+        return None;
+    }
+    let (low_px, high_px) = flank_widths(frame, &survey.slit)?;
+    let is_plateau = low_px > WIDE_IMAGE_PX && 0.5 * (low_px - high_px) < PLATEAU_RISE * low_px;
+    is_plateau
+        .then(|| grown_by(low_px))
+        .flatten()
+        .filter(|px| *px > MUCH_GROWN_PX)
+}
+
+/// Widths of the slit's image at both [`FLANK_LEVELS`], px, in the channel that is narrowest at the lower one, over the
+/// middle of the slit's length. Absent where no channel is over-exposed, or its flanks leave the picture.
+fn flank_widths(frame: &Frame, slit: &Slit) -> Option<(f64, f64)> {
+    const REACH_PX: f64 = 70.0;
+    const STEP_PX: f64 = 0.5;
+    const CUTS: i32 = 15;
+    let n = (2.0 * REACH_PX / STEP_PX) as usize + 1;
+    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
+    let mut profile = vec![[0.0f64; 3]; n];
+    for (i, value) in profile.iter_mut().enumerate() {
+        let s = i as f64 * STEP_PX - REACH_PX;
+        for k in 0..CUTS {
+            let t = (f64::from(k) / f64::from(CUTS - 1) - 0.5) * 0.8 * slit.half_length_px;
+            let (x, y) = (
+                slit.centre.0 + t * ax - s * ay,
+                slit.centre.1 + t * ay + s * ax,
+            );
+            let light = bilinear(frame, x, y)?;
+            for c in 0..3 {
+                value[c] += f64::from(light[c]) / f64::from(CUTS);
+            }
+        }
+    }
+    let widths = |c: usize| -> Option<(f64, f64)> {
+        let base = profile[0][c].min(profile[n - 1][c]);
+        let at = |i: usize| profile[i][c] - base;
+        if at(n / 2) < 0.9 {
+            return None;
+        }
+        // Where the light falls below the level, from the middle outwards, between two samples.
+        let reach = |level: f64, outwards: i64| -> Option<f64> {
+            let mut i = n / 2;
+            loop {
+                let next = usize::try_from(i as i64 + outwards)
+                    .ok()
+                    .filter(|j| *j < n)?;
+                if at(next) < level {
+                    let share = (at(i) - level) / (at(i) - at(next));
+                    return Some((i.abs_diff(n / 2) as f64 + share) * STEP_PX);
+                }
+                i = next;
+            }
+        };
+        let width = |level: f64| Some(reach(level, -1)? + reach(level, 1)?);
+        Some((width(FLANK_LEVELS.0)?, width(FLANK_LEVELS.1)?))
+    };
+    (0..3).filter_map(widths).min_by(|a, b| a.0.total_cmp(&b.0))
 }
 
 /// The slit's image of a brighter picture blooms more. One that is so many times, and so many px, wider than the blank's
