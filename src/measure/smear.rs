@@ -39,9 +39,10 @@ fn rises_as_one(slit: &Slit, grown_px: f64) -> bool {
 const FLANK_LEVELS: (f64, f64) = (0.4, 0.8);
 /// In the channel that glares least, an image over-exposed to more than so many px at the lower level…
 const WIDE_IMAGE_PX: f64 = 18.0;
-/// …has flanks that climb over 0.16 of its width or more; a smear is a plateau with flanks of 0.12 at most. (Drawn photos of
-/// continuous light: 240 sound ones, 9 moved by 9 to 32 px.)
-const PLATEAU_RISE: f64 = 0.14;
+/// …has flanks that climb over at least 0.146 of its width: the light that a lens scatters or bends about a long line falls no
+/// faster than with the square of the distance, Airy's rings included. (Drawn photos of continuous light: 240 sound ones 0.16
+/// and more over 15 px, seven moved by 18 to 32 px 0.12 and less.)
+const PLATEAU_RISE: f64 = 0.125;
 
 /// By how much, px, an image of continuous light is smeared straight across: it has a plateau that glare does not make.
 pub fn smeared_plateau(
@@ -54,53 +55,62 @@ pub fn smeared_plateau(
     if blur_px.is_none_or(|b| b > SOFT_COLOUR_PX) {
         return None;
     }
-    let (low_px, high_px) = flank_widths(frame, &survey.slit)?;
-    let is_plateau = low_px > WIDE_IMAGE_PX && 0.5 * (low_px - high_px) < PLATEAU_RISE * low_px;
-    is_plateau
+    let widths_px = least_glaring(&across(frame, &survey.slit)?)?;
+    let low_px = widths_px.0;
+    is_plateau(widths_px)
         .then(|| grown_by(low_px))
         .flatten()
         .filter(|px| *px > MUCH_GROWN_PX)
 }
 
-/// Widths of the slit's image at both [`FLANK_LEVELS`], px, in the channel that is narrowest at the lower one, over the
-/// middle of the slit's length. Absent where no channel is over-exposed, or its flanks leave the picture.
-fn flank_widths(frame: &Frame, slit: &Slit) -> Option<(f64, f64)> {
+/// True for widths at both [`FLANK_LEVELS`] that glare does not make.
+fn is_plateau((low_px, high_px): (f64, f64)) -> bool {
+    low_px > WIDE_IMAGE_PX && 0.5 * (low_px - high_px) < PLATEAU_RISE * low_px
+}
+
+/// Distance of the samples across the slit, px.
+const STEP_PX: f64 = 0.5;
+
+/// Light across the slit's image by channel, mean over the middle of its length. Absent at the picture's edge.
+fn across(frame: &Frame, slit: &Slit) -> Option<Vec<[f64; 3]>> {
     const REACH_PX: f64 = 70.0;
-    const STEP_PX: f64 = 0.5;
     const CUTS: i32 = 15;
     let n = (2.0 * REACH_PX / STEP_PX) as usize + 1;
     let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
+    let (u, v) = slit.centre;
     let mut profile = vec![[0.0f64; 3]; n];
     for (i, value) in profile.iter_mut().enumerate() {
         let s = i as f64 * STEP_PX - REACH_PX;
         for k in 0..CUTS {
             let t = (f64::from(k) / f64::from(CUTS - 1) - 0.5) * 0.8 * slit.half_length_px;
-            let (x, y) = (
-                slit.centre.0 + t * ax - s * ay,
-                slit.centre.1 + t * ay + s * ax,
-            );
-            let light = bilinear(frame, x, y)?;
+            let light = bilinear(frame, u + t * ax - s * ay, v + t * ay + s * ax)?;
             for c in 0..3 {
                 value[c] += f64::from(light[c]) / f64::from(CUTS);
             }
         }
     }
+    Some(profile)
+}
+
+/// Widths at both [`FLANK_LEVELS`], px, in the channel that is narrowest at the lower one. Absent where no channel is
+/// over-exposed, or none falls below the level on both sides.
+fn least_glaring(profile: &[[f64; 3]]) -> Option<(f64, f64)> {
+    let middle = profile.len() / 2;
     let widths = |c: usize| -> Option<(f64, f64)> {
-        let base = profile[0][c].min(profile[n - 1][c]);
+        let base = profile.first()?[c].min(profile.last()?[c]);
         let at = |i: usize| profile[i][c] - base;
-        if at(n / 2) < 0.9 {
+        if at(middle) < 0.9 {
             return None;
         }
         // Where the light falls below the level, from the middle outwards, between two samples.
         let reach = |level: f64, outwards: i64| -> Option<f64> {
-            let mut i = n / 2;
+            let mut i = middle;
             loop {
-                let next = usize::try_from(i as i64 + outwards)
-                    .ok()
-                    .filter(|j| *j < n)?;
+                let next = usize::try_from(i as i64 + outwards).ok();
+                let next = next.filter(|j| *j < profile.len())?;
                 if at(next) < level {
                     let share = (at(i) - level) / (at(i) - at(next));
-                    return Some((i.abs_diff(n / 2) as f64 + share) * STEP_PX);
+                    return Some((i.abs_diff(middle) as f64 + share) * STEP_PX);
                 }
                 i = next;
             }
@@ -196,6 +206,41 @@ pub fn smeared_lines(
 mod tests {
     use super::*;
     use crate::measure::{Estimate, SpectrumRow};
+
+    /// A slit's image over-exposed by glare that falls with the square of the distance, smeared over `smear_px`, in a
+    /// channel that is as bright as the others and one that has a fifth of their light.
+    fn glaring(brightness: f64, smear_px: f64) -> Option<(f64, f64)> {
+        let glare = |x: f64| 1.0 / (1.0 + (x / 2.0).powi(2));
+        let profile: Vec<[f64; 3]> = (-140..=140)
+            .map(|i| {
+                let x = 0.5 * f64::from(i);
+                let mean = (0..41)
+                    .map(|k| glare(x + (f64::from(k) / 40.0 - 0.5) * smear_px))
+                    .sum::<f64>()
+                    / 41.0;
+                [1.0, 1.0, 0.2].map(|share| (share * brightness * mean).min(1.0))
+            })
+            .collect();
+        least_glaring(&profile)
+    }
+
+    #[test]
+    fn a_smear_has_a_plateau_and_glare_has_none_however_bright() {
+        for brightness in [30.0, 100.0, 300.0] {
+            let widths = glaring(brightness, 0.0).unwrap();
+            // The light falls from 0.8 to 0.4 where the distance grows by the square root of 2.
+            let grows = widths.0 / widths.1;
+            assert!((grows - 2f64.sqrt()).abs() < 0.12, "{widths:?}");
+            assert!(!is_plateau(widths), "{widths:?}");
+        }
+        assert!(glaring(300.0, 0.0).unwrap().0 > WIDE_IMAGE_PX);
+        for smear_px in [19.0, 30.0] {
+            let widths = glaring(60.0, smear_px).unwrap();
+            assert!(is_plateau(widths), "{widths:?}");
+        }
+        // Nothing is over-exposed.
+        assert_eq!(glaring(0.5, 20.0), None);
+    }
 
     #[test]
     fn a_slit_wider_than_the_blank_s_has_moved_only_where_its_light_is_no_more() {

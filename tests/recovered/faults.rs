@@ -62,6 +62,13 @@ fn every_planted_fault_is_found_and_named() {
             Sample,
             Source::Helium,
         ),
+        // Light without lines, whose over-exposed slit's image glares: a plateau tells it.
+        (
+            Fault::Moved(19.0, 2.0),
+            Code::Moved,
+            Sample,
+            Source::Tungsten(2800.0),
+        ),
         // The lines lean so far that each leaves its block of colour before it ends.
         (
             Fault::Skewed(9.5),
