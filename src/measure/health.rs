@@ -230,7 +230,7 @@ pub fn metrics(
     let smear = smeared_across(inputs, survey, soft_px)
         .or_else(|| smeared_plateau(frame, inputs, survey, soft_px))
         .filter(|_| is_legible)
-        .map(|grown_px| (grown_px, survey.slit.width_px))
+        .and_then(|grown_px| Some((grown_px, grown_px + inputs.calibration?.slit_image_px)))
         .or_else(|| {
             // Over-exposed, a line is as wide as its glare.
             let is_clear = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);

@@ -375,7 +375,7 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
             &limits.slit_width_um,
             width_um,
             um,
-            format!("slit {} µm, if nothing has moved", round(width_um)),
+            format!("slit about {} µm, if nothing has moved", round(width_um)),
             Slots::from([("if_still_um", round(width_um))]),
         );
     }
@@ -528,24 +528,34 @@ fn locks(case: &Case, b: &mut Bench) {
 mod tests {
     use super::*;
 
-    #[test]
-    fn an_over_exposed_photo_is_taken_again_unless_it_is_one_of_a_bracket() {
+    /// What is said of a sound measurement but for its exposure.
+    fn said(m: &Measurement, capture: Capture) -> (Verdict, Vec<Reason>) {
         let (facts, limits, words) = (Facts::default(), Limits::default(), Words::shipped());
+        let case = Case {
+            capture,
+            facts: &facts,
+            limits: &limits,
+            words: &words,
+            blank: None,
+        };
+        judge(m, &case)
+    }
+
+    fn exposed(clipped_fraction: f64) -> Measurement {
         let mut m = Measurement {
             scale_kind: Some(ScaleKind::Calibrated),
             ..Measurement::default()
         };
-        m.metrics.clipped_fraction = Some(0.4);
+        m.metrics.clipped_fraction = Some(clipped_fraction);
+        m
+    }
+
+    #[test]
+    fn an_over_exposed_photo_is_taken_again_unless_it_is_one_of_a_bracket() {
+        let mut m = exposed(0.4);
         m.metrics.background_level = Some(0.2);
         let codes = |capture: Capture| -> Vec<Code> {
-            let case = Case {
-                capture,
-                facts: &facts,
-                limits: &limits,
-                words: &words,
-                blank: None,
-            };
-            judge(&m, &case).1.iter().map(|r| r.code).collect()
+            said(&m, capture).1.iter().map(|r| r.code).collect()
         };
         assert_eq!(codes(Capture::Sample), [Code::Clipped, Code::Leak]);
         assert_eq!(codes(Capture::Bracket), [Code::Leak]);
@@ -553,22 +563,10 @@ mod tests {
 
     #[test]
     fn one_cut_line_spoils_heights_but_not_a_scale() {
-        let (facts, limits, words) = (Facts::default(), Limits::default(), Words::shipped());
-        let mut m = Measurement {
-            scale_kind: Some(ScaleKind::Calibrated),
-            ..Measurement::default()
-        };
-        m.metrics.clipped_fraction = Some(0.02);
+        let mut m = exposed(0.02);
         m.metrics.more.insert("clipped_line_share", 0.9);
         let verdict = |capture: Capture| {
-            let case = Case {
-                capture,
-                facts: &facts,
-                limits: &limits,
-                words: &words,
-                blank: None,
-            };
-            let (verdict, reasons) = judge(&m, &case);
+            let (verdict, reasons) = said(&m, capture);
             let codes: Vec<Code> = reasons.iter().map(|r| r.code).collect();
             assert_eq!(codes, [Code::Clipped]);
             assert!(capture == Capture::Calibration || reasons[0].advice.contains('5'));

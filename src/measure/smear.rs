@@ -1,4 +1,4 @@
-//! Movement straight across the slit: nothing in the photo alone tells it from a wide slit, another photo of the bench does.
+//! Movement straight across the slit: what is wider than in another photo of the bench. No photo alone tells it from a wide slit.
 
 use crate::frame::Frame;
 use crate::measure::bloom::in_glare;
