@@ -47,7 +47,8 @@ pub struct SlitImage {
     pub is_sure: bool,
 }
 
-/// The slit's width for a slit `distance_mm` from the grating and a picture blurred by `blur_px` (standard deviation).
+/// The slit's width for a slit `distance_mm` from the grating and a picture blurred by `blur_px` (standard deviation), no wider
+/// than `widest_px`, where the scale is known to `scale_share` of a wavelength: as well as that it says where the slit ends.
 ///
 /// Refuses where glare has widened the image, fewer than two places show an end of the band, the image's ends are not in the
 /// picture, what is left is wider than `widest_px`, or less than nothing by more than its uncertainty: then the ends were not
@@ -58,7 +59,7 @@ pub fn from_image(
     optics: &Optics,
     distance_mm: f64,
     blur_px: f64,
-    widest_px: f64,
+    (widest_px, scale_share): (f64, f64),
 ) -> Option<SlitImage> {
     let slit = &survey.slit;
     let glare = in_glare(slit);
@@ -69,8 +70,10 @@ pub fn from_image(
     let width_px = slit.width_px - bloom_px(frame, &ends, slit)?;
     let sigma_px = SIGMA_PX
         .max(SIGMA_PER_BLUR * blur_px)
-        .hypot(SIGMA_OF_LENGTH * ends.length_px() * ends.apart.powi(2))
+        .hypot(SIGMA_OF_LENGTH.hypot(scale_share) * ends.length_px() * ends.apart.powi(2))
         .hypot(ends.dust_px);
+    // Over-exposure takes nothing off an image: ends that say so are not the slit's, or lie elsewhere than the scale has it.
+    let widest_px = widest_px.min(slit.width_px + sigma_px);
     if !(-sigma_px..=widest_px).contains(&width_px) {
         return None;
     }

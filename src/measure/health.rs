@@ -293,7 +293,9 @@ fn with_its_image(
             let widest_px = inputs
                 .calibration
                 .map_or(f64::INFINITY, |c| c.slit_image_px);
-            from_image(frame, survey, optics, distance_mm, blur.value, widest_px)
+            let scale_share = m.metrics.wavelength_sigma_nm? / 550.0;
+            let limits = (widest_px, scale_share);
+            from_image(frame, survey, optics, distance_mm, blur.value, limits)
         });
     if let Some(width) = image {
         m.log.push(format!(

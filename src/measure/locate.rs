@@ -167,15 +167,32 @@ pub struct LoneBar {
     pub colour: [f64; 3],
 }
 
-/// Finds the one bright bar in an otherwise black picture. Absent where there is none, or other light beside it.
+/// What lies within this share of the picture's longer side from its edge is cut off, or as good as: a line needs dark beside it.
+pub const RIM_SHARE: f64 = 0.01;
+
+/// Finds the one bright bar in an otherwise black picture. Absent where there is none, or other light beside it; what lies at
+/// the picture's edge is none.
 pub fn lone_bar(map: &Map) -> Option<LoneBar> {
     let spots = spots(map);
     let spot = spots.first()?;
     if spot.half_width > 0.25 * spot.half_length {
         return None;
     }
-    let (bar, near, all) = bar(map, &map.narrow_light(), spot, 2.0 * spot.half_length);
-    (near as f64 > 0.9 * all as f64).then_some(bar)
+    let mut light = map.narrow_light();
+    let lone = |light: &[f32]| {
+        let (bar, near, all) = bar(map, light, spot, 2.0 * spot.half_length);
+        (near as f64 > 0.9 * all as f64).then_some(bar)
+    };
+    lone(&light).or_else(|| {
+        let rim = (RIM_SHARE * map.width.max(map.height) as f64).ceil() as usize;
+        let inside = |at: usize, size: usize| at >= rim && at + rim < size;
+        for (i, light) in light.iter_mut().enumerate() {
+            if !(inside(i % map.width, map.width) && inside(i / map.width, map.height)) {
+                *light = 0.0;
+            }
+        }
+        lone(&light)
+    })
 }
 
 /// The bright narrow bars of a picture that are as long as `length_px` from … to, among the brightest few of all spots.

@@ -124,15 +124,17 @@ fn least_glaring(profile: &[[f64; 3]]) -> Option<(f64, f64)> {
 /// The slit's image of a brighter picture blooms more. One that is so many times, and so many px, wider than the blank's
 /// without more light is smeared…
 const MORE_THAN_BLOOM: (f64, f64) = (1.6, 6.0);
-/// …where the light is not this many times the blank's, and the ends are in focus.
+/// …where the light is not this many times the blank's in any channel, and the ends are in focus.
 const NO_MORE_LIGHT: f64 = 1.2;
 
 /// By how much, px, the slit's image is wider than in the blank's picture (`blank_slit_px`) though its spectrum has no more
 /// light: the phone has moved straight across the slit. Lights without lines show that nowhere else.
 pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> Option<f64> {
-    let light = |s: &Spectrum| s.rows.iter().map(|r| r.signal.max(0.0)).sum::<f64>() * s.step_nm;
+    let light =
+        |s: &Spectrum, c: usize| s.rows.iter().map(|r| r.rgb[c].max(0.0)).sum::<f64>() * s.step_nm;
     let width_px = *m.metrics.more.get("slit_image_px")?;
-    let no_more = light(m.spectrum.as_ref()?) < NO_MORE_LIGHT * light(blank);
+    let own = m.spectrum.as_ref()?;
+    let no_more = (0..3).all(|c| light(own, c) < NO_MORE_LIGHT * light(blank, c));
     let in_focus = m.metrics.blur_px.is_some_and(|b| b.value < SOFT_COLOUR_PX);
     let unclipped = m.metrics.clipped_fraction.is_none_or(|c| c < 0.01);
     let wider = width_px > MORE_THAN_BLOOM.0 * blank_slit_px + MORE_THAN_BLOOM.1;

@@ -7,7 +7,7 @@ use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::adjust::{Adjusted, Observation, adjust, index};
 use crate::measure::band::{Edge, Edges, edges};
-use crate::measure::locate::{CALM_EDGE_SHARE, Located, locate, lone_bar};
+use crate::measure::locate::{CALM_EDGE_SHARE, Located, RIM_SHARE, locate, lone_bar};
 use crate::measure::map::Map;
 use crate::measure::optics::{Optics, USUAL_PUPIL_SHARE};
 use crate::measure::plausible::{CLEAR_LINES, Familiar, NoSight, PLAIN_LINES, plausible, veil};
@@ -115,6 +115,7 @@ pub fn cut_off(
     spacings_nm: &[f64],
 ) -> Option<f64> {
     let (width, height) = (frame.width() as f64, frame.height() as f64);
+    let rim = RIM_SHARE * width.max(height);
     let focal = focal_px.unwrap_or(USUAL_FOCAL * width.max(height));
     let bar = lone_bar(map)?;
     // A laser's light or a LED's is sought where it must be; a white bar's, over all colours.
@@ -140,7 +141,7 @@ pub fn cut_off(
         let sought: Vec<i32> = (low..=high).step_by(10).collect();
         let seen = sought.iter().filter(|nm| {
             rays.pixel_of_path(sign * f64::from(**nm), 0.0)
-                .is_some_and(|(x, y)| x > 0.0 && y > 0.0 && x < width - 1.0 && y < height - 1.0)
+                .is_some_and(|(x, y)| x > rim && y > rim && x < width - rim && y < height - rim)
         });
         seen.count() as f64 / sought.len() as f64
     };
