@@ -1,9 +1,10 @@
-//! The slit's width from its own image. Over-exposure has blown it up, along the slit as much as across: along it the
+//! The slit's width from its own image. Over-exposure has blown it up, along the slit nearly as much as across: along it the
 //! band's ends say how long the slit is, and what the image is longer by comes off its width.
 
 use crate::frame::Frame;
 use crate::measure::Estimate;
 use crate::measure::band::Edge;
+use crate::measure::lineshape::box_gauss;
 use crate::measure::optics::Optics;
 use crate::measure::survey::Survey;
 use crate::measure::trace::{Slit, bilinear, clearest_channel};
@@ -25,6 +26,10 @@ const GLARE_RISE: f64 = 0.145;
 const CRISP_PX: f64 = 1.3;
 /// …and the slit is so many times as wide as the blur: an image that is not blown up is then as wide as the slit.
 const WIDE_PER_BLUR: f64 = 3.0;
+/// Blur of the slit's image at its sharpest, px: all colours at once, so a picture's full sharpness; and the share of it that
+/// phones differ by.
+const BRIGHT_BLUR_PX: f64 = 1.1;
+const BRIGHT_BLUR_SHARE: f64 = 0.3;
 /// A slit is surely wide where three uncertainties less would leave so many px, which the blur does not hide.
 const LEAST_SURE_PX: f64 = 3.0;
 /// An end that is so many times as soft as the other has met dust…
@@ -67,16 +72,31 @@ pub fn from_image(
         return None;
     }
     let ends = ends_by_the_band(survey, optics)?;
-    let width_px = slit.width_px - bloom_px(frame, &ends, slit)?;
+    let bloom_px = bloom_px(frame, &ends, slit)?;
+    let as_long_px = slit.width_px - bloom_px;
     let sigma_px = SIGMA_PX
         .max(SIGMA_PER_BLUR * blur_px)
         .hypot(SIGMA_OF_LENGTH.hypot(scale_share) * ends.length_px() * ends.apart.powi(2))
         .hypot(ends.dust_px);
     // Over-exposure takes nothing off an image: ends that say so are not the slit's, or lie elsewhere than the scale has it.
     let widest_px = widest_px.min(slit.width_px + sigma_px);
-    if !(-sigma_px..=widest_px).contains(&width_px) {
+    if !(-sigma_px..=widest_px).contains(&as_long_px) {
         return None;
     }
+    let sharp_px = blur_px.min(BRIGHT_BLUR_PX);
+    let width = |bloom_px: f64, sharp_px: f64| narrowed(slit.width_px, bloom_px, sharp_px);
+    let width_px = width(bloom_px, sharp_px);
+    let half = |a: f64, b: f64| 0.5 * (a - b).abs();
+    let by_bloom = half(
+        width(bloom_px - sigma_px, sharp_px),
+        width(bloom_px + sigma_px, sharp_px),
+    );
+    let (less, more) = (1.0 - BRIGHT_BLUR_SHARE, 1.0 + BRIGHT_BLUR_SHARE);
+    let by_blur = half(
+        width(bloom_px, less * sharp_px),
+        width(bloom_px, more * sharp_px),
+    );
+    let sigma_px = by_bloom.max(sigma_px).hypot(by_blur);
     let is_sure = width_px - 3.0 * sigma_px > LEAST_SURE_PX;
     if glare && !(is_sure && width_px > WIDE_PER_BLUR * blur_px) {
         return None;
@@ -90,6 +110,28 @@ pub fn from_image(
         },
         is_sure,
     })
+}
+
+/// Width of a slit whose over-exposed image is `image_px` wide, and at both ends together `bloom_px` longer than the slit, for
+/// a lens whose blur is a Gaussian of `sharp_px`.
+///
+/// Both contours lie at one level of light. A slit of a few times the blur is as bright as a wide one, and blooms as far
+/// beyond its end as beside it; of a narrower one the light that spreads across it is missing beyond the end.
+fn narrowed(image_px: f64, bloom_px: f64, sharp_px: f64) -> f64 {
+    let beyond_end = 0.5 * libm::erfc(0.5 * bloom_px / (sharp_px * std::f64::consts::SQRT_2));
+    let is_too_wide = |width: f64| {
+        box_gauss(0.5 * image_px, width, sharp_px) > beyond_end * box_gauss(0.0, width, sharp_px)
+    };
+    let (mut low, mut high) = (0.0, (image_px - bloom_px).max(0.0) + sharp_px);
+    for _ in 0..40 {
+        let middle = 0.5 * (low + high);
+        if is_too_wide(middle) {
+            high = middle
+        } else {
+            low = middle
+        }
+    }
+    low
 }
 
 /// Where the slit's image would end but for over-exposure.

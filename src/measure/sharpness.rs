@@ -3,7 +3,9 @@
 use crate::frame::Frame;
 use crate::measure::band::{Edge, end_shape};
 use crate::measure::bloom::in_glare;
-use crate::measure::lineshape::{FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, fit_shape};
+use crate::measure::lineshape::{
+    FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, box_of_fwhm, fit_shape,
+};
 use crate::measure::optics::Optics;
 use crate::measure::peaks::{Maximum, maxima};
 use crate::measure::photo::Inputs;
@@ -90,6 +92,8 @@ struct Sharp {
     open_nm: Option<f64>,
 }
 
+/// A line that is so many times as wide as the blur alone would make it is the slit's: the blur is a tenth of its width.
+const OPEN_PER_FWHM: f64 = 1.6;
 /// A line with a box of at least so many pixels, and so many times its blur, shows its flat top: the box is the slit (or a
 /// movement) whatever the ends say. Smaller ones are also made by what a JPEG does to colours.
 const OPEN_PX: f64 = 5.0;
@@ -154,17 +158,23 @@ pub fn widths(
         end_shape(frame, &rays, path, half_nm, beta, optics.focal_px)
     });
     let sharpest = sharpest_px(lines.first().map_or(550.0, |l| l.nm));
-    if let Some(blur) = at_narrowest.map(|e| e.blur_px.max(sharpest)).or(overall)
+    let sure = at_narrowest.filter(|e| e.blur_sigma_px < SURE_ENDS_PX);
+    let local = lines
+        .first()
+        .and_then(|l| rays.px_per_nm(profile.sign * l.nm));
+    let narrowest_px = narrowest * local.unwrap_or(px_per_nm);
+    if let Some(blur) = sure.map(|e| e.blur_px).or(overall).map(|b| b.max(sharpest))
         && blur < SOFT_COLOUR_PX
         && !in_glare(&survey.slit)
-        && narrowest * px_per_nm > OPEN_PX
-        && narrowest * px_per_nm > 2.0 * FWHM_PER_SIGMA * blur
+        && narrowest_px > OPEN_PER_FWHM * FWHM_PER_SIGMA * blur
         && (0.85..1.8).contains(&(image_nm / narrowest))
+        && let Some(width_px) = box_of_fwhm(narrowest_px, blur)
+        && width_px > OPEN_PX
     {
         // Far wider than the blur, and the slit's image is as wide: the line is the slit, whatever is blended into its foot.
         m.metrics.slit_width_um = Some(Estimate {
-            value: narrowest * to_um,
-            sigma: 0.12 * narrowest * to_um,
+            value: width_px / narrowest_px * narrowest * to_um,
+            sigma: 0.12 * width_px / narrowest_px * narrowest * to_um,
         });
     }
     // Of a line whose wavelength is not known nobody can say whether it is two.

@@ -26,10 +26,10 @@ const UNLIKE: [f64; 2] = [0.15, 0.5];
 /// What a line's width itself is uncertain by, share of the box.
 const LEAST_SHARE: f64 = 0.05;
 
-/// A slit narrower than so many standard deviations of the blur is not told from it: blur known to an eighth, which is what
-/// two ends of a slit say of it, moves such a slit by a quarter and more, and those that it widens look the surest. In blue
-/// and red the ends are softer than the lines, and the limit is lower.
-const NARROWEST_PER_BLUR: [f64; 2] = [3.4, 3.0];
+/// A slit narrower than so many standard deviations of the blur is not told from it, the blur taken as large as it may well be:
+/// a blur known to an eighth, which is what two ends of a slit say of it, moves such a slit by a quarter and more, and those
+/// whose ends noise has sharpened look the surest.
+const NARROWEST_PER_BLUR: f64 = 3.0;
 
 /// True for light in which a picture has its full sharpness: half of a sensor's pixels are green, and a JPEG's brightness is
 /// mostly theirs.
@@ -56,16 +56,17 @@ pub struct SlitBox {
     pub is_sure: bool,
 }
 
-/// The slit as a box; absent without witnesses, or wider than its own image.
+/// The slit as a box; absent without witnesses, wider than its own image, or where lines in blue or red alone leave it open.
 ///
 /// `widest_nm` is the width of the slit's own image, which over-exposure and blur only widen.
 pub fn slit_box(witnesses: &[Witness], widest_nm: f64) -> Option<SlitBox> {
     let in_green = witnesses.iter().filter(|w| is_green(w.nm));
     let green: Vec<Witness> = in_green.copied().collect();
-    let (chosen, unlike, narrowest) = if green.is_empty() {
-        (witnesses.to_vec(), UNLIKE[1], NARROWEST_PER_BLUR[1])
+    let in_colour = green.is_empty();
+    let (chosen, unlike) = if in_colour {
+        (witnesses.to_vec(), UNLIKE[1])
     } else {
-        (green, UNLIKE[0], NARROWEST_PER_BLUR[0])
+        (green, UNLIKE[0])
     };
     if chosen.is_empty() {
         return None;
@@ -95,6 +96,7 @@ pub fn slit_box(witnesses: &[Witness], widest_nm: f64) -> Option<SlitBox> {
         boxes.sum::<f64>() / n
     };
     let value = mean_box(blur);
+    let most = blur + blur_sigma;
     let px_per_nm = chosen.iter().map(|w| w.px_per_nm).sum::<f64>() / n;
     if value > 1.1 * widest_nm {
         return None;
@@ -104,9 +106,11 @@ pub fn slit_box(witnesses: &[Witness], widest_nm: f64) -> Option<SlitBox> {
     let open = 0.5 * (mean_box(blur - 2.0 * blur_sigma) - value);
     let closed = 0.5 * (value - mean_box(blur + 2.0 * blur_sigma));
     let sigma = slope.max(open).max(closed);
-    Some(SlitBox {
+    let is_sure = mean_box(most) * px_per_nm >= NARROWEST_PER_BLUR * most;
+    // Blue and red are smoothed across the slit and not along it as often as not: unsure, they are no second witness either.
+    (is_sure || !in_colour).then_some(SlitBox {
         nm: (value, sigma.hypot(LEAST_SHARE * value)),
-        is_sure: value * px_per_nm >= narrowest * blur,
+        is_sure,
     })
 }
 
