@@ -187,9 +187,10 @@ pub fn smeared_lines(
         && (sharpest.is_some_and(|px| *px < SHARP_ENDS_PX)
             || blur_px
                 .is_some_and(|b| b.value < SHARP_ENDS_PX || b.value - b.sigma < USUAL_ENDS_PX));
-    // A width that the lines have given the slit says as much: blur was told from it.
-    let is_told = sharp || m.metrics.slit_width_um.is_some();
-    let straight = is_told && slit.width_px > lamp.slit_image_px + WIDER_IMAGE_PX;
+    // A width that the lines have given the slit says as much: blur was told from it, and the image need not.
+    let is_told = m.metrics.slit_width_um.is_some();
+    let margin_px = if is_told { 0.0 } else { WIDER_IMAGE_PX };
+    let straight = (sharp || is_told) && slit.width_px > lamp.slit_image_px + margin_px;
     if !(straight || sheared) {
         return None;
     }
