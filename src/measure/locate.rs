@@ -102,7 +102,7 @@ pub fn locate(
     let mut start = 0.0;
     // Square to the slit; where nothing convinces, as far askew as a disc that was glued on badly: far from the slit the
     // strip would miss the spectrum otherwise.
-    for turns_deg in [&[0.0f64][..], &[-4.0, 4.0, -8.0, 8.0][..]] {
+    for turns_deg in [&[0.0f64][..], &[-4.0, 4.0, -8.0, 8.0, -12.0, 12.0][..]] {
         if best.as_ref().is_some_and(|b| b.1.score > CONVINCING_SCORE) {
             break;
         }
