@@ -153,7 +153,9 @@ pub fn metrics(
     });
     m.metrics.skew_deg = Some(Estimate {
         value: optics.skew_rad().to_degrees(),
-        sigma: skew_sigma.to_degrees().max(0.01),
+        sigma: (skew_sigma * optics.skew_per_slope())
+            .to_degrees()
+            .max(0.01),
     });
     if !visible.is_empty() {
         // Of the places that carry light: a clipped line is as wrong beside darkness as in a continuum.

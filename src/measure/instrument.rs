@@ -41,8 +41,8 @@ pub fn jumps(before: &Calibration, after: &Calibration) -> Vec<String> {
     let angles = [
         (
             "the slit against the grooves",
-            after.optics.skew_slope.atan() - before.optics.skew_slope.atan(),
-            sigma(index::SKEW),
+            after.optics.skew_rad() - before.optics.skew_rad(),
+            sigma(index::SKEW) * before.optics.skew_per_slope(),
         ),
         (
             "the slit's place before the disc",

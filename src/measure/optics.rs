@@ -116,12 +116,8 @@ impl Optics {
             k1: self.k1,
             k2: self.k2,
             slit_tangent: {
-                let gamma =
-                    (1.0 - self.alpha_slit * self.alpha_slit - self.beta_mid * self.beta_mid)
-                        .max(1e-6)
-                        .sqrt();
-                (1.0 + self.pupil_share) * (self.alpha_slit - self.skew_slope * self.beta_mid)
-                    / gamma
+                let (across, along) = self.slit_tangents();
+                (1.0 + self.pupil_share) * (across - self.skew_slope * along)
             },
             beta_mid: self.beta_mid,
             skew_slope: self.skew_slope,
@@ -150,9 +146,24 @@ impl Optics {
         self.roll_rad - (self.roll_rad / quarter).round() * quarter
     }
 
-    /// Skew of the slit against the grooves, clockwise as seen, rad.
+    /// Skew of the slit against the grooves, clockwise as seen, rad: −atan(dα/dβ) along a slit whose middle lies in the plane of
+    /// dispersion. That is also the angle to turn the disc by: a tube that slants only makes it look more.
     pub fn skew_rad(&self) -> f64 {
-        -self.skew_slope.atan()
+        -(self.skew_slope * self.skew_per_slope()).atan()
+    }
+
+    /// dα/dβ along the slit over `skew_slope`, which is the same of α/γ and β/γ: the square of the cosine of the tube's slant.
+    ///
+    /// The middle's own height would come in as well, but no better than the phone's pitch is known: that is more than it moves.
+    pub fn skew_per_slope(&self) -> f64 {
+        1.0 - self.alpha_slit * self.alpha_slit
+    }
+
+    /// α/γ and β/γ of the slit's middle.
+    fn slit_tangents(&self) -> (f64, f64) {
+        let (alpha, beta) = (self.alpha_slit, self.beta_mid);
+        let gamma = (1.0 - alpha * alpha - beta * beta).max(1e-6).sqrt();
+        (alpha / gamma, beta / gamma)
     }
 }
 

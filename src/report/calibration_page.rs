@@ -246,7 +246,10 @@ fn instrument(model: &Calibration) -> Vec<(&'static str, String, &'static str)> 
         ),
         (
             "slit against the grooves",
-            estimate(&named, "skew_slope", |v| v.atan().to_degrees()).map(|t| t + "°"),
+            estimate(&named, "skew_slope", |v| {
+                (v * model.optics.skew_per_slope()).atan().to_degrees()
+            })
+            .map(|t| t + "°"),
             "0 where the slit is parallel to them",
         ),
     ];

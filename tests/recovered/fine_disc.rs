@@ -30,9 +30,8 @@ fn a_slanted_slit_and_a_lens_off_its_axis_turn_neither_the_scale_nor_the_angles(
     demand("slanted, lamp", &scale_errors(&lamp), 0.05, 0.2);
     let metrics = &lamp.measurement.metrics;
     let (tilt, skew) = (metrics.tilt_deg.unwrap(), metrics.skew_deg.unwrap());
-    // The truth counts the slit's turn anticlockwise, in cosines; the metric clockwise, as the disc would be turned.
-    let cosine = bench.instrument.incidence_deg.to_radians().cos();
-    let turned_deg = -lamp.truth.skew_deg / cosine.powi(2);
+    // The truth counts the slit's turn anticlockwise; the metric clockwise, as the disc would be turned.
+    let turned_deg = -lamp.truth.skew_deg;
     assert!(
         (tilt.value - lamp.truth.tilt_deg).abs() < 3.0 * tilt.sigma && tilt.sigma < 0.4,
         "tilt {tilt:?}, true {}: {lamp:?}",
