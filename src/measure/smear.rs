@@ -191,7 +191,13 @@ pub fn smeared_lines(
     let is_told = m.metrics.slit_width_um.is_some();
     let margin_px = if is_told { 0.0 } else { WIDER_IMAGE_PX };
     let straight = (sharp || is_told) && slit.width_px > lamp.slit_image_px + margin_px;
-    if !(straight || sheared) {
+    // No line is narrower than its slit: the lamp photo's lines came through less than what these show.
+    let um_per_nm = optics.um_per_nm(inputs.bench.slit_distance_mm);
+    let opened = m
+        .metrics
+        .slit_width_um
+        .is_some_and(|width| width.value - 2.0 * width.sigma > lamp_fwhm_nm * um_per_nm);
+    if !(straight || sheared || opened) {
         return None;
     }
     let line = maxima(profile, 8.0, STRONG_SHARE)
@@ -201,7 +207,8 @@ pub fn smeared_lines(
     let fwhm_px = line.fwhm_nm * optics.rays().px_per_nm(profile.sign * line.nm)?;
     let like_image = (LIKE_IMAGE.0..LIKE_IMAGE.1).contains(&(fwhm_px / slit.width_px));
     let wider = line.fwhm_nm / lamp_fwhm_nm;
-    let is_smeared = (sheared && wider > WIDER_LINE_SHEARED) || (like_image && wider > WIDER_LINE);
+    let is_smeared =
+        opened || (sheared && wider > WIDER_LINE_SHEARED) || (like_image && wider > WIDER_LINE);
     is_smeared.then_some(fwhm_px)
 }
 
