@@ -236,3 +236,57 @@ fn beyond(frame: &Frame, place: (f64, f64), out: (f64, f64), slit: &Slit) -> Opt
     let share = ((above - half) / (above - below).max(1e-12)).clamp(0.0, 1.0);
     Some((i as f64 - 1.0 + share) * STEP_PX - inside)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Half the width of an over-exposed image across the slit's middle, and how far it reaches beyond an end, px: the slit is
+    /// made of points, each blurred by a Gaussian of 1 px, and cut where the light falls below `level` of a wide slit's.
+    fn image(width_px: f64, level: f64) -> (f64, f64) {
+        const STEP: f64 = 0.05;
+        let across = (width_px / STEP).round() as i32;
+        let along = (40.0 / STEP) as i32;
+        let bell = |d: f64| (-0.5 * d * d).exp() * STEP / (2.0 * std::f64::consts::PI).sqrt();
+        let sum = |n: i32, x: f64, from: f64| -> f64 {
+            (0..n)
+                .map(|i| bell(x - from - (f64::from(i) + 0.5) * STEP))
+                .sum()
+        };
+        // The slit reaches from y = −40 to 0.
+        let light = |x: f64, y: f64| sum(across, x, -0.5 * width_px) * sum(along, y, -40.0);
+        let reach = |light: &dyn Fn(f64) -> f64, start: f64| -> f64 {
+            let (mut low, mut high) = (start, 9.0);
+            for _ in 0..30 {
+                let middle = 0.5 * (low + high);
+                if light(middle) > level {
+                    low = middle
+                } else {
+                    high = middle
+                }
+            }
+            low
+        };
+        (
+            reach(&|x| light(x, -20.0), 0.0),
+            reach(&|y| light(0.0, y), -5.0),
+        )
+    }
+
+    #[test]
+    fn an_over_exposed_image_gives_its_slit_back_however_narrow_and_however_bright() {
+        for width_px in [1.0, 2.0, 3.0, 6.0] {
+            for level in [0.2, 0.02, 0.002] {
+                let (beside, beyond) = image(width_px, level);
+                let found = narrowed(2.0 * beside, 2.0 * beyond, 1.0);
+                assert!(
+                    (found - width_px).abs() < 0.03,
+                    "{width_px} px at {level}: {found}"
+                );
+            }
+        }
+        // What the image is longer by alone would make a slit of twice the blur a fifth wider.
+        let (beside, beyond) = image(2.0, 0.05);
+        assert!(2.0 * (beside - beyond) > 2.35);
+    }
+}

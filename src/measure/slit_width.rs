@@ -155,6 +155,12 @@ mod tests {
         // Twice the blur: an end that noise has sharpened would make it half as wide again.
         let narrow = [witness(546.0, 2.0, 1.0, (1.0, 0.1))];
         assert!(!slit_box(&narrow, 2.0).unwrap().is_sure);
+        // Three and a half times a blur that may well be a fifth larger, and then hides the slit.
+        let sharpened = [witness(546.0, 3.0, 1.15, (0.89, 0.14))];
+        assert!(!slit_box(&sharpened, 2.5).unwrap().is_sure);
+        // Unsure in blue alone, it is no second witness for the slit's image either.
+        let blue = [witness(436.0, 2.0, 1.9, (1.4, 0.3))];
+        assert!(slit_box(&blue, 4.0).is_none());
         assert!(slit_box(&[], 2.0).is_none());
     }
 }

@@ -254,22 +254,22 @@ mod tests {
 
     #[test]
     fn a_slit_wider_than_the_blank_s_has_moved_only_where_its_light_is_no_more() {
-        let spectrum = |level: f64| Spectrum {
+        let coloured = |level: f64, red: f64| Spectrum {
             step_nm: 1.0,
             rows: (0..200)
                 .map(|i| SpectrumRow {
                     wavelength_nm: 450.0 + f64::from(i),
                     signal: level,
                     signal_sigma: 1e-4,
-                    rgb: [level; 3],
+                    rgb: [red * level, level, level],
                     rgb_sigma: [1e-4; 3],
                     clipped: 0.0,
                 })
                 .collect(),
         };
-        let seen = |level: f64, slit_px: f64, blur_px: f64| {
+        let in_light = |level: f64, red: f64, slit_px: f64, blur_px: f64| {
             let mut m = Measurement {
-                spectrum: Some(spectrum(level)),
+                spectrum: Some(coloured(level, red)),
                 ..Measurement::default()
             };
             m.metrics.more.insert("slit_image_px", slit_px);
@@ -277,12 +277,15 @@ mod tests {
                 value: blur_px,
                 sigma: 0.3,
             });
-            smeared_beside(&m, &spectrum(0.3), 14.0)
+            smeared_beside(&m, &coloured(0.3, 1.0), 14.0)
         };
+        let seen = |level: f64, slit_px: f64, blur_px: f64| in_light(level, 1.0, slit_px, blur_px);
         assert_eq!(seen(0.3, 40.0, 1.4), Some(26.0));
         // Longer exposed, and blooming; out of focus; a little wider.
         assert_eq!(seen(0.5, 40.0, 1.4), None);
         assert_eq!(seen(0.3, 40.0, 6.5), None);
         assert_eq!(seen(0.3, 20.0, 1.4), None);
+        // As bright, and redder: the red blooms.
+        assert_eq!(in_light(0.28, 1.4, 40.0, 1.4), None);
     }
 }

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 use slitwatch::classify::Capture;
-use slitwatch::measure::Verdict;
+use slitwatch::measure::{Code, Verdict};
 use slitwatch::simulate::{Instrument, Source};
 
 use super::lab::{Bench, Error, demand, light, line_errors, photograph, scale_errors};
@@ -41,6 +41,29 @@ fn a_slanted_slit_and_a_lens_off_its_axis_turn_neither_the_scale_nor_the_angles(
         (skew.value - turned_deg).abs() < 3.0 * skew.sigma && skew.sigma < 1.0,
         "skew {skew:?}, true {turned_deg}: {lamp:?}"
     );
+}
+
+#[test]
+fn a_fine_disc_that_is_ten_degrees_askew_is_said_to_be_by_the_angle_to_turn_it_by() {
+    for skew_deg in [10.4, -4.7] {
+        let mut bench = Bench {
+            instrument: Instrument {
+                incidence_deg: -26.0,
+                ..Instrument::sound_fine(33)
+            },
+            ..Bench::sound(2, 0)
+        };
+        bench.instrument.skew_deg = skew_deg;
+        let shot = bench.lamp_shot(17, (-0.5, 0.2, 0.1));
+        let lamp = photograph("askew", &shot, Capture::Calibration, None);
+        assert!(lamp.must_be_retaken_for(Code::Skewed), "{lamp:?}");
+        let skew = lamp.measurement.metrics.skew_deg.unwrap();
+        assert!(
+            (skew.value + skew_deg).abs() < 2.0 * skew.sigma && skew.sigma < 0.6,
+            "skew {skew:?}, true {}: {lamp:?}",
+            -skew_deg
+        );
+    }
 }
 
 #[test]
