@@ -10,7 +10,7 @@ use crate::measure::optics::Optics;
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
-use crate::measure::sharpness::{SOFT_COLOUR_PX, weighted, widths};
+use crate::measure::sharpness::{SLIT_AT_MOST, SOFT_COLOUR_PX, weighted, widths};
 use crate::measure::smear::{is_sheared, smeared_across, smeared_lines, smeared_plateau};
 use crate::measure::survey::Survey;
 use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
@@ -326,6 +326,7 @@ fn with_its_image(
     let is_about_slit = |said: &String| said.starts_with("slit width");
     if m.metrics.slit_width_um.is_some() {
         m.not_measured.retain(|said| !is_about_slit(said));
+        m.metrics.more.remove(SLIT_AT_MOST);
         return;
     }
     let why = match m.not_measured.iter().position(is_about_slit) {
@@ -333,9 +334,21 @@ fn with_its_image(
         None if is_moved => "slit width: the picture has moved".to_owned(),
         None => "slit width: no line is sharp, bright and alone enough to show it".to_owned(),
     };
-    let at_most = image.map(|w| 10.0 * ((w.value.max(0.0) + 3.0 * w.sigma) / 10.0).ceil());
-    let at_most = at_most.map_or(String::new(), |um| format!("; at most {um:.0} µm"));
-    m.not_measured.push(why + &at_most);
+    // Over-exposure and blur only widen: what is taken off an image for them is left aside here.
+    let nm_per_px = optics.rays().px_per_nm(0.0).map(f64::recip);
+    let by_image = nm_per_px.map(|nm| nm * survey.slit.width_px * optics.um_per_nm(distance_mm));
+    let by_lines = m.metrics.more.get(SLIT_AT_MOST).copied();
+    let at_most_um = by_image.into_iter().chain(by_lines).min_by(f64::total_cmp);
+    let at_most_um = at_most_um
+        .filter(|_| !is_moved)
+        .map(|um| 10.0 * (um / 10.0).ceil());
+    let Some(um) = at_most_um else {
+        m.metrics.more.remove(SLIT_AT_MOST);
+        m.not_measured.push(why);
+        return;
+    };
+    m.metrics.more.insert(SLIT_AT_MOST, um);
+    m.not_measured.push(format!("{why}; at most {um:.0} µm"));
 }
 
 /// Where an order lies from the slit's image, as seen in the upright picture.

@@ -25,6 +25,11 @@ const SURE_ENDS_PX: f64 = 0.5;
 /// A width of the slit that is less certain than this share of itself is not a measurement.
 const LARGEST_WIDTH_SIGMA: f64 = 0.2;
 
+/// Metric: µm that the slit is not wider than.
+pub const SLIT_AT_MOST: &str = "slit_width_at_most_um";
+/// A line's width at half height is known to a twentieth.
+const MOST_PER_FWHM: f64 = 1.05;
+
 /// Ends blurred by more than this, px, are soft…
 pub const SOFT_PX: f64 = 2.2;
 /// …and in blue and red light, whose sharpness a camera has smoothed away as colour, from here on: in focus they reach 2.4.
@@ -147,6 +152,9 @@ pub fn widths(
         return None;
     };
     let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
+    // No line is narrower than its slit, however the two are told apart from the blur.
+    let widest_um = MOST_PER_FWHM * narrowest * to_um;
+    m.metrics.more.insert(SLIT_AT_MOST, widest_um);
     // Over-exposure only widens the slit's own image: no line's box can be wider.
     let image_nm = survey.slit.width_px / rays.px_per_nm(0.0).unwrap_or(px_per_nm);
     if let (Some(blur), Some(own)) = (&mut m.metrics.blur_px, lines.first()) {
