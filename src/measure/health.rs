@@ -10,7 +10,7 @@ use crate::measure::optics::Optics;
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
-use crate::measure::sharpness::{SLIT_AT_MOST, SOFT_COLOUR_PX, weighted, widths};
+use crate::measure::sharpness::{MOST_PER_WIDTH, SLIT_AT_MOST, SOFT_COLOUR_PX, weighted, widths};
 use crate::measure::smear::{is_sheared, smeared_across, smeared_lines, smeared_plateau};
 use crate::measure::survey::Survey;
 use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
@@ -336,7 +336,8 @@ fn with_its_image(
     };
     // Over-exposure and blur only widen: what is taken off an image for them is left aside here.
     let nm_per_px = optics.rays().px_per_nm(0.0).map(f64::recip);
-    let by_image = nm_per_px.map(|nm| nm * survey.slit.width_px * optics.um_per_nm(distance_mm));
+    let image_px = MOST_PER_WIDTH * survey.slit.width_px;
+    let by_image = nm_per_px.map(|nm| nm * image_px * optics.um_per_nm(distance_mm));
     let by_lines = m.metrics.more.get(SLIT_AT_MOST).copied();
     let at_most_um = by_image.into_iter().chain(by_lines).min_by(f64::total_cmp);
     let at_most_um = at_most_um
