@@ -134,6 +134,65 @@ fn every_planted_fault_is_found_and_named() {
 }
 
 #[test]
+fn two_faults_of_one_photo_are_both_named() {
+    let scale = scale::lamp().calibration();
+    use Capture::{Calibration, Sample};
+    use Source::{Helium, Neon, TriPhosphor};
+    let pairs = [
+        (
+            Fault::Tilted(-9.0),
+            Fault::Skewed(6.0),
+            Calibration,
+            TriPhosphor,
+        ),
+        (
+            Fault::Tilted(9.0),
+            Fault::SlitWide(950.0),
+            Calibration,
+            TriPhosphor,
+        ),
+        (
+            Fault::Skewed(6.0),
+            Fault::SlitWide(950.0),
+            Calibration,
+            TriPhosphor,
+        ),
+        (
+            Fault::Skewed(-6.0),
+            Fault::Leak(0.12),
+            Calibration,
+            TriPhosphor,
+        ),
+        (Fault::Tilted(8.0), Fault::Defocused(7.0), Sample, Helium),
+        (Fault::Clipped(12.0), Fault::Tilted(9.0), Sample, Neon),
+        (Fault::Clipped(12.0), Fault::Cropped(560.0), Sample, Neon),
+        (Fault::Leak(0.12), Fault::Tilted(-8.0), Sample, Helium),
+        (Fault::Leak(0.12), Fault::Defocused(7.0), Sample, Helium),
+        (Fault::Moved(26.0, 20.0), Fault::Tilted(9.0), Sample, Helium),
+        (
+            Fault::Dim(45.0),
+            Fault::Tilted(9.0),
+            Sample,
+            Source::Tungsten(2800.0),
+        ),
+        (Fault::Cropped(560.0), Fault::Defocused(7.0), Sample, Neon),
+    ];
+    let wrong: Vec<String> = pairs
+        .into_par_iter()
+        .filter_map(|(one, other, capture, source)| {
+            let mut shot = scale::bench().shot(63, light(source, 8), (0.2, 0.1, 0.1));
+            shot.faults = vec![one, other];
+            let scale = (capture == Sample).then_some(scale);
+            let seen = photograph(&format!("{one:?} {other:?}"), &shot, capture, scale);
+            let named = |fault: Fault| seen.reasons.iter().any(|r| r.code.as_str() == fault.code());
+            let found = seen.verdict == Verdict::Retake && named(one) && named(other);
+            (!found).then(|| format!("{seen:?}"))
+        })
+        .collect();
+    assert!(wrong.is_empty(), "\n{}", wrong.join("\n"));
+}
+
+#[test]
 fn what_the_phone_chose_by_itself_is_a_caution_and_a_cut_file_is_truncated() {
     let scale = scale::lamp().calibration();
     let mut shot = scale::bench().shot(62, light(Source::Helium, 8), (0.2, 0.0, 0.1));
