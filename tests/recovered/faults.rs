@@ -6,12 +6,20 @@ use slitwatch::decode::{self, Fault as Unread};
 use slitwatch::measure::{Code, Severity, Verdict};
 use slitwatch::simulate::{Fault, Source, draw};
 
-use super::lab::{light, look_at, photograph};
+use super::lab::{Seen, light, look_at, photograph};
 use super::scale;
+
+/// An otherwise sound photo with faults; a sample is seen with the bench's lamp photo behind it.
+fn taken(seed: u64, faults: Vec<Fault>, capture: Capture, source: Source) -> Seen {
+    let what = format!("{faults:?}");
+    let mut shot = scale::bench().shot(seed, light(source, 8), (0.3, 0.1, 0.1));
+    shot.faults = faults;
+    let scale = (capture == Capture::Sample).then(|| scale::lamp().calibration());
+    photograph(&what, &shot, capture, scale)
+}
 
 #[test]
 fn every_planted_fault_is_found_and_named() {
-    let scale = scale::lamp().calibration();
     use Capture::{Calibration, Sample};
     let faults = [
         (Fault::Clipped(12.0), Code::Clipped, Sample, Source::Sodium),
@@ -121,10 +129,7 @@ fn every_planted_fault_is_found_and_named() {
     let wrong: Vec<String> = faults
         .into_par_iter()
         .filter_map(|(fault, code, capture, source)| {
-            let mut shot = scale::bench().shot(61, light(source, 8), (0.3, 0.1, 0.1));
-            shot.faults = vec![fault];
-            let scale = (capture == Sample).then_some(scale);
-            let seen = photograph(code.as_str(), &shot, capture, scale);
+            let seen = taken(61, vec![fault], capture, source);
             // Other reasons may follow from the fault; this one must be among those for which it is taken again.
             let found = seen.verdict == Verdict::Retake && seen.must_be_retaken_for(code);
             (!found).then(|| format!("{seen:?}"))
@@ -135,7 +140,6 @@ fn every_planted_fault_is_found_and_named() {
 
 #[test]
 fn two_faults_of_one_photo_are_both_named() {
-    let scale = scale::lamp().calibration();
     use Capture::{Calibration, Sample};
     use Source::{Helium, Neon, TriPhosphor};
     let pairs = [
@@ -180,10 +184,7 @@ fn two_faults_of_one_photo_are_both_named() {
     let wrong: Vec<String> = pairs
         .into_par_iter()
         .filter_map(|(one, other, capture, source)| {
-            let mut shot = scale::bench().shot(63, light(source, 8), (0.2, 0.1, 0.1));
-            shot.faults = vec![one, other];
-            let scale = (capture == Sample).then_some(scale);
-            let seen = photograph(&format!("{one:?} {other:?}"), &shot, capture, scale);
+            let seen = taken(63, vec![one, other], capture, source);
             let named = |fault: Fault| seen.reasons.iter().any(|r| r.code.as_str() == fault.code());
             let found = seen.verdict == Verdict::Retake && named(one) && named(other);
             (!found).then(|| format!("{seen:?}"))
