@@ -4,15 +4,23 @@ use std::collections::BTreeMap;
 
 use crate::frame::Frame;
 use crate::measure::bloom::from_image;
+use crate::measure::dust::dust;
+use crate::measure::exposure::{clipped_line_share, exposure};
 use crate::measure::lineshape::LineShape;
-use crate::measure::map::Map;
 use crate::measure::optics::Optics;
 use crate::measure::photo::Inputs;
 use crate::measure::profile::Profile;
 use crate::measure::scale::Order;
-use crate::measure::sharpness::{MOST_PER_WIDTH, SLIT_AT_MOST, SOFT_COLOUR_PX, weighted, widths};
-use crate::measure::smear::{is_sheared, smeared_across, smeared_lines, smeared_plateau};
+use crate::measure::sharpness::{
+    MOST_PER_WIDTH, MOVED, SLIT_AT_MOST, SOFT_COLOUR_PX, diagonal, movement, smear_of_ends,
+    weighted, widths,
+};
+use crate::measure::smear::{
+    IMAGE_PX, IMAGE_SHARE, is_sheared, smeared_across, smeared_lines, smeared_plateau,
+};
+use crate::measure::stray::{Bar, Stray};
 use crate::measure::survey::Survey;
+use crate::measure::wedge::wedge;
 use crate::measure::{Code, Estimate, Finding, Lamp, Measurement, Severity};
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
@@ -70,60 +78,32 @@ fn cropped_share(profile: &Profile) -> f64 {
     (1.0 - seen as f64 * profile.step_nm / 300.0).max(0.0)
 }
 
+/// How evenly a phone lights its picture after its own correction, side against side (common practice, no source).
+const EVEN_SHARE: f64 = 0.05;
+
+/// Light of one order over another's.
+fn balance(other: &Profile, own: &Profile) -> Estimate {
+    let sum = |p: &Profile| -> (f64, f64) {
+        let light = p.light.iter().map(|v| v.max(0.0)).sum::<f64>().max(1e-12);
+        let noise = p.sigma.iter().map(|s| s * s).sum::<f64>().sqrt();
+        (light, noise / light)
+    };
+    let ((a, share_a), (b, share_b)) = (sum(other), sum(own));
+    Estimate {
+        value: a / b,
+        sigma: a / b * share_a.hypot(share_b).hypot(EVEN_SHARE),
+    }
+}
+
 /// A slit's width on which its lines and its image agree is known where it is more certain than this share of itself: what
 /// the two err by has different reasons.
 const LARGEST_SHARE: f64 = 1.0 / 6.0;
 /// The ends of a slit in focus reach this blur in blue light, px; what is softer can be out of focus.
 const SHARPEST_BLUE_PX: f64 = 2.4;
+/// A line's width at half height is known to this share (drawn photos).
+const BANDPASS_SHARE: f64 = 0.05;
 /// Share of the lit spectrum from which on it is over-exposed enough for its slit's image to be glare.
 const MOST_CLIPPED: f64 = 0.05;
-
-/// A line falls below this share of full scale within its own width beside what of it is at the ceiling; a band does not.
-const FOOT_LEVEL: f64 = 0.7;
-
-/// Of a line at the ceiling so many of its pixels are seen there: a JPEG's coarser colour mixes the others with the dark beside
-/// them (drawn lines 1.8 times too bright: 0.17 to 0.47).
-const CEILING_SHARE: f64 = 0.15;
-
-/// How much of a line is at the ceiling, as a share of a line's width at half height
-/// (`fwhm_nm`), of the worst line: 0 where none is, 1 where one is twice too bright, whatever its shape, since half its
-/// height then lies above.
-fn clipped_line_share(profile: &Profile, fwhm_nm: f64) -> f64 {
-    let n = profile.len();
-    let at_ceiling = |i: usize| profile.clipped[i] > CEILING_SHARE;
-    let reach = (fwhm_nm / profile.step_nm).ceil() as usize;
-    let has_foot = |mut places: std::ops::Range<usize>| {
-        places.any(|i| profile.rgb[i].iter().all(|level| *level < FOOT_LEVEL))
-    };
-    // Where the share of clipped pixels passes that, between two bins.
-    let crossing_nm = |inside: usize, outside: usize| {
-        let (a, b) = (profile.clipped[inside], profile.clipped[outside]);
-        (a - CEILING_SHARE) / (a - b) * profile.step_nm
-    };
-    let mut worst_nm = 0.0f64;
-    let mut i = 1;
-    while i + 1 < n {
-        if !at_ceiling(i) {
-            i += 1;
-            continue;
-        }
-        let from = i;
-        while i + 1 < n && at_ceiling(i + 1) {
-            i += 1;
-        }
-        let to = i;
-        i += 1;
-        let is_line =
-            has_foot(from.saturating_sub(reach)..from) && has_foot(to + 1..n.min(to + 1 + reach));
-        if is_line && !at_ceiling(from - 1) {
-            let width_nm = (to - from) as f64 * profile.step_nm
-                + crossing_nm(from, from - 1)
-                + crossing_nm(to, to + 1);
-            worst_nm = worst_nm.max(width_nm);
-        }
-    }
-    worst_nm / fwhm_nm
-}
 
 /// Fills in the metrics.
 #[allow(clippy::too_many_arguments)]
@@ -150,6 +130,11 @@ pub fn metrics(
         .fold(0.0f64, f64::max);
     let px_per_nm = optics.rays().px_per_nm(sign * 550.0).unwrap_or(2.0);
     m.metrics.nm_per_px = Some(1.0 / px_per_nm);
+    if let Some(sigma_nm) = m.metrics.wavelength_sigma_nm {
+        m.metrics
+            .sigmas
+            .insert("nm_per_px", sigma_nm / 550.0 / px_per_nm);
+    }
     m.metrics.order_side = Some(side(optics.roll_rad, sign));
     m.metrics.tilt_deg = Some(Estimate {
         value: optics.tilt_rad().to_degrees(),
@@ -161,43 +146,25 @@ pub fn metrics(
             .to_degrees()
             .max(0.01),
     });
+    exposure(profile, &visible, top, m);
     if !visible.is_empty() {
-        // Of the places that carry light: a clipped line is as wrong beside darkness as in a continuum.
-        let lit: Vec<usize> = visible
-            .iter()
-            .copied()
-            .filter(|&i| profile.light[i] > 0.05 * top)
-            .collect();
-        if !lit.is_empty() {
-            let share = lit.iter().map(|&i| profile.clipped[i]).sum::<f64>() / lit.len() as f64;
-            m.metrics.clipped_fraction = Some(share);
-        }
         m.metrics.more.insert("slit_image_px", survey.slit.width_px);
         m.metrics
             .more
             .insert("slit_image_rise_px", survey.slit.rise_px);
-        let peak = visible
-            .iter()
-            .map(|&i| profile.rgb[i].iter().copied().fold(0.0f64, f64::max))
-            .fold(0.0f64, f64::max);
-        m.metrics.peak_level = Some(peak);
-        let mut noise: Vec<f64> = visible.iter().map(|&i| profile.sigma[i]).collect();
-        noise.sort_by(f64::total_cmp);
-        // Against the noise of the dark parts: at a bright line uneven blades, not noise, limit the scatter.
-        let quiet = noise[noise.len() / 4].max(1e-7);
-        m.metrics.snr = Some(top / quiet);
     }
     // A slit that runs off the picture is cropped as well: the part that is missing, as far as can be seen.
     let cut = if survey.slit_is_cut() { 0.25 } else { 0.0 };
-    m.metrics
-        .more
-        .insert("cropped_fraction", cropped_share(profile).max(cut));
+    let cropped = cropped_share(profile);
+    m.metrics.more.insert("cropped_fraction", cropped.max(cut));
+    if cropped >= cut {
+        // The picture ends at a wavelength that is known as well as the scale.
+        let sigma = m.metrics.wavelength_sigma_nm.unwrap_or(0.0) / 300.0;
+        m.metrics.sigmas.insert("cropped_fraction", sigma);
+    }
     let other = &both[1 - measured].profile;
     if cropped_share(other) < 0.3 {
-        let sum = |p: &Profile| p.light.iter().map(|v| v.max(0.0)).sum::<f64>();
-        m.metrics
-            .more
-            .insert("order_balance", sum(other) / sum(profile).max(1e-12));
+        m.metrics.note("order_balance", balance(other, profile));
     }
     let open = widths(
         frame,
@@ -209,10 +176,22 @@ pub fn metrics(
         (shape, lamp),
         m,
     );
+    if let Some(fwhm_nm) = m.metrics.bandpass_nm {
+        m.metrics
+            .sigmas
+            .insert("bandpass_nm", BANDPASS_SHARE * fwhm_nm);
+    }
     let lamp_fwhm_nm = inputs.calibration.and_then(|c| c.line_fwhm_nm);
     if let Some(fwhm_nm) = m.metrics.bandpass_nm.or(lamp_fwhm_nm) {
         let share = clipped_line_share(profile, fwhm_nm);
-        m.metrics.more.insert("clipped_line_share", share);
+        // Where it begins and ends lies somewhere between two pixels each.
+        let ends = 2f64.sqrt() / 12f64.sqrt() / px_per_nm / fwhm_nm;
+        let sigma = ends.hypot(BANDPASS_SHARE * share);
+        let share = Estimate {
+            value: share,
+            sigma: if share > 0.0 { sigma } else { 0.0 },
+        };
+        m.metrics.note("clipped_line_share", share);
     }
     m.metrics
         .more
@@ -222,11 +201,12 @@ pub fn metrics(
         && let Some(blur) = m.metrics.blur_px
         && blur.value > 2.0
     {
-        let across = 2.0 * survey.slit.end_shear_px;
-        let along = (12.0 * (blur.value.powi(2) - 1.5f64.powi(2)))
-            .max(0.0)
-            .sqrt();
-        m.metrics.more.insert("moved_px", across.hypot(along));
+        let across = Estimate {
+            value: 2.0 * survey.slit.end_shear_px,
+            sigma: 2.0 * survey.slit.scatter_px.max(0.5),
+        };
+        let along = smear_of_ends((blur.value, blur.sigma), 1.5);
+        m.metrics.note(MOVED, movement(diagonal(along, across)));
         m.metrics.slit_width_um = None;
     }
     // Where the spectrum itself is over-exposed the slit's image says nothing about its width any more.
@@ -245,20 +225,26 @@ pub fn metrics(
             Some((line_px, line_px))
         });
     if let Some((smear_px, width_px)) = smear {
-        let aslant_px = m.metrics.more.get("moved_px").copied();
-        m.metrics
-            .more
-            .insert("moved_px", aslant_px.unwrap_or(0.0).max(smear_px));
+        let across = Estimate {
+            value: smear_px,
+            sigma: IMAGE_PX.hypot(IMAGE_SHARE * smear_px),
+        };
+        let aslant = m.metrics.noted(MOVED);
+        let longest = aslant.filter(|a| a.value > smear_px).unwrap_or(across);
+        m.metrics.note(MOVED, movement(longest));
         // Straight across, nothing tells it from a slit that was opened since the lamp photo.
-        if aslant_px.is_none() && !is_sheared(&survey.slit) {
+        if aslant.is_none() && !is_sheared(&survey.slit) {
             let um_per_px = optics.um_per_nm(inputs.bench.slit_distance_mm) / px_per_nm;
-            let by_lines = m.metrics.slit_width_um.map(|width| width.value);
-            let width_um = by_lines.unwrap_or(width_px * um_per_px);
-            m.metrics.more.insert("slit_width_if_still_um", width_um);
+            let width = m.metrics.slit_width_um.unwrap_or(Estimate {
+                value: width_px * um_per_px,
+                sigma: IMAGE_PX.hypot(IMAGE_SHARE * width_px) * um_per_px,
+            });
+            m.metrics.note("slit_width_if_still_um", width);
         }
         m.metrics.slit_width_um = None;
     }
     with_its_image(frame, inputs, survey, optics, open, m);
+    blades(frame, inputs, survey, optics, beta, &both[measured], m);
     let cell = survey.map.cell_px as f64;
     let bar = Bar {
         centre: (survey.slit.centre.0 / cell, survey.slit.centre.1 / cell),
@@ -266,12 +252,139 @@ pub fn metrics(
         across_rad: optics.roll_rad,
         glare: 0.16 * optics.focal_px / cell,
     };
-    let stray = stray_light(&survey.map, &bar);
+    let stray = Stray::beside(&survey.map, &bar);
+    if let Some(stray) = &stray {
+        stray.note_place(m);
+    }
+    let (stray, stray_sigma) = stray.map_or((0.0, 0.0), |stray| (stray.level, stray.level_sigma));
     let mut band: Vec<f64> = visible.iter().map(|&i| profile.background[i]).collect();
     band.sort_by(f64::total_cmp);
     let beside = band.get(band.len() / 2).copied().unwrap_or(0.0);
+    // What is brightest beside the band itself may be brighter still behind it.
+    if beside > HIDDEN_SHARE * stray {
+        m.metrics.forget("leak_x");
+        m.metrics.forget("leak_y");
+    }
     m.metrics.background_level = Some(stray.max(beside));
+    m.metrics.sigmas.insert("background_level", stray_sigma);
     m.metrics.more.insert("background_beside_band", beside);
+}
+
+/// Stray light beside the band of so much of the level elsewhere may have its brightest place behind the band.
+const HIDDEN_SHARE: f64 = 0.8;
+/// A slit is the lamp photo's to this share.
+const SLIT_SHARE: f64 = 0.15;
+/// Where its width is open, it is so much of what it is at most (drawn slits of 130 to 450 µm: 0.4 to 0.9).
+const OPEN_WIDTH: (f64, f64) = (0.7, 0.2);
+
+/// The slit's width as the lamp photo had it, µm.
+fn by_lamp(inputs: &Inputs) -> Option<Estimate> {
+    let um = inputs.calibration?.slit_width_um?;
+    Some(Estimate {
+        value: um,
+        sigma: SLIT_SHARE * um,
+    })
+}
+
+/// So many times its uncertainty, a wedge is one…
+const CLEAR_WEDGE: f64 = 2.0;
+/// …otherwise, known less well than to this share of the slit's width, it is not a measurement.
+const LARGEST_WEDGE_SHARE: f64 = 0.5;
+
+/// Are the slit's blades parallel, and clean?
+#[allow(clippy::too_many_arguments)]
+fn blades(
+    frame: &Frame,
+    inputs: &Inputs,
+    survey: &Survey,
+    optics: &Optics,
+    beta: (f64, f64),
+    order: &Order,
+    m: &mut Measurement,
+) {
+    let is_blurred = m.metrics.blur_px.is_none_or(|b| b.value > SOFT_COLOUR_PX);
+    if is_blurred || m.metrics.more.contains_key(MOVED) {
+        m.not_measured
+            .push("wedge and dust of the slit: the picture is not sharp".into());
+        return;
+    }
+    let (profile, rays) = (&order.profile, optics.rays());
+    let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
+    let blur_px = m.metrics.blur_px.map_or(1.5, |b| b.value);
+    let open = m.metrics.more.get(SLIT_AT_MOST).map(|um| Estimate {
+        value: OPEN_WIDTH.0 * um,
+        sigma: OPEN_WIDTH.1 * um,
+    });
+    let slit_um = m.metrics.slit_width_um.or(by_lamp(inputs)).or(open);
+    let wedge = slit_um.and_then(|slit| {
+        let bandpass_nm = m.metrics.bandpass_nm?;
+        let blur_nm = blur_px / rays.px_per_nm(profile.sign * 550.0)?;
+        let slit = Estimate {
+            value: slit.value / to_um,
+            sigma: slit.sigma / to_um,
+        };
+        let found = wedge(&order.slabs, profile, slit, bandpass_nm, blur_nm)?;
+        // As seen: towards the bottom of the picture, or where the slit lies, towards its right.
+        let (low, high) = (
+            rays.pixel_of_path(0.0, beta.0)?,
+            rays.pixel_of_path(0.0, beta.1)?,
+        );
+        let (dx, dy) = (high.0 - low.0, high.1 - low.1);
+        let onwards = if dy.abs() >= dx.abs() { dy } else { dx };
+        m.log.push(format!(
+            "wedge {:.1} ± {:.1} µm for a slit of {:.0} ± {:.0} µm",
+            found.value * to_um * onwards.signum(),
+            found.sigma * to_um,
+            slit.value * to_um,
+            slit.sigma * to_um
+        ));
+        let is_told = found.sigma < LARGEST_WEDGE_SHARE * slit.value
+            || found.value.abs() > CLEAR_WEDGE * found.sigma;
+        is_told.then_some(Estimate {
+            value: found.value * to_um * onwards.signum(),
+            sigma: found.sigma * to_um,
+        })
+    });
+    match wedge {
+        Some(wedge) => {
+            m.metrics.note("slit_wedge_um", wedge);
+        }
+        None => m
+            .not_measured
+            .push("wedge of the slit: no line is sharp and bright enough to show it".into()),
+    }
+    // Beside an over-exposed line there is only its glare, which is smooth.
+    let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
+    let is_whole = !survey.slit_is_cut();
+    let found = dust(frame, &rays, profile, beta, optics.focal_px, blur_px);
+    match found.filter(|_| is_legible && is_whole) {
+        Some(dust) => {
+            m.metrics.note("dust_share", dust.share);
+            m.metrics
+                .more
+                .insert("dust_streaks", dust.streaks.len() as f64);
+            let ends = (
+                profile.nm(0.0).max(400.0),
+                profile.nm(profile.len() as f64).min(700.0),
+            );
+            let along = |height: f64| -> Vec<(f64, f64)> {
+                (0..=8)
+                    .map(|i| ends.0 + (ends.1 - ends.0) * f64::from(i) / 8.0)
+                    .filter_map(|nm| rays.pixel_of_path(profile.sign * nm, height))
+                    .collect()
+            };
+            m.drawing.streaks = dust.streaks.iter().map(|s| along(s.0)).collect();
+            for (height, depth) in dust.streaks {
+                m.log.push(format!(
+                    "a streak at {height:.5} takes {:.0} % of the light",
+                    100.0 * depth
+                ));
+            }
+        }
+        None => m.not_measured.push(
+            "dust on the slit: too little of the spectrum is lit evenly and not clipped".into(),
+        ),
+    }
 }
 
 /// What the slit's own image says of its width, with what the lines have said: `open` is a width by lines that is not sure on
@@ -284,7 +397,7 @@ fn with_its_image(
     open: Option<Estimate>,
     m: &mut Measurement,
 ) {
-    let is_moved = m.metrics.more.contains_key("moved_px");
+    let is_moved = m.metrics.more.contains_key(MOVED);
     // Of one that is out of focus, or exposed until the spectrum clips too, blur or glare is most of the image.
     let in_focus = m
         .metrics
@@ -367,136 +480,5 @@ pub fn side(roll_rad: f64, sign: f64) -> &'static str {
     }
 }
 
-/// The slit's image and the strip of its band, in cells of the map.
-pub struct Bar {
-    /// Middle of the slit's image.
-    pub centre: (f64, f64),
-    /// Half its length.
-    pub half_length: f64,
-    /// Direction of the dispersion, rad.
-    pub across_rad: f64,
-    /// How far its glare reaches.
-    pub glare: f64,
-}
-
 /// Drawn photos that had not moved: 0.3 px nearly all, 2.9 px at most, of a bulb over-exposed out of all measure.
 const SHEARED_PX: f64 = 4.0;
-
-/// Level that one cell in ten exceeds, linear share of full scale, where neither band, slit image nor its glare can be.
-pub fn stray_light(map: &Map, bar: &Bar) -> f64 {
-    let (dx, dy) = (bar.across_rad.cos(), bar.across_rad.sin());
-    let mut levels = Vec::new();
-    for y in (2..map.height.saturating_sub(2)).step_by(4) {
-        for x in (2..map.width.saturating_sub(2)).step_by(4) {
-            let (rx, ry) = (x as f64 - bar.centre.0, y as f64 - bar.centre.1);
-            let (s, t) = (rx * dx + ry * dy, -rx * dy + ry * dx);
-            if t.abs() < 1.7 * bar.half_length + 0.03 * s.abs() || rx.hypot(ry) < bar.glare {
-                continue;
-            }
-            let mut sum = 0.0;
-            for (i, j) in [(0i64, 0i64), (2, 0), (-2, 0), (0, 2), (0, -2)] {
-                sum += f64::from(
-                    map.light[(y as i64 + j) as usize * map.width + (x as i64 + i) as usize],
-                );
-            }
-            levels.push(sum / 5.0);
-        }
-    }
-    if levels.is_empty() {
-        return 0.0;
-    }
-    levels.sort_by(f64::total_cmp);
-    levels[levels.len() * 9 / 10]
-}
-
-/// A dark photo: what the sensor and the tube give without a lamp.
-pub fn dark(frame: &Frame, m: &mut Measurement) {
-    let map = Map::new(frame);
-    let mut levels: Vec<f32> = map.light.clone();
-    levels.sort_by(f32::total_cmp);
-    if levels.is_empty() {
-        return;
-    }
-    let at = |share: f64| f64::from(levels[((levels.len() - 1) as f64 * share) as usize]);
-    m.metrics.background_level = Some(at(0.9));
-    m.metrics.peak_level = Some(at(1.0));
-    m.metrics.more.insert("background_median", at(0.5));
-    m.log.push(format!(
-        "dark: median level {:.5}, one cell in ten above {:.5}, highest {:.5}",
-        at(0.5),
-        at(0.9),
-        at(1.0)
-    ));
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::measure::lineshape::FWHM_PER_SIGMA;
-
-    /// What a sensor with a ceiling makes of `light`, by wavelength, in steps of 0.25 nm from 500 nm.
-    fn seen(light: impl Fn(f64) -> f64) -> Profile {
-        let full: Vec<f64> = (0..400)
-            .map(|i| light(500.0 + 0.25 * f64::from(i)))
-            .collect();
-        let light: Vec<f64> = full.iter().map(|v| v.min(1.0)).collect();
-        Profile {
-            sign: 1.0,
-            start_nm: 500.0,
-            step_nm: 0.25,
-            rgb: light.iter().map(|&v| [v; 3]).collect(),
-            rgb_sigma: vec![[1e-4; 3]; light.len()],
-            sigma: vec![1e-4; light.len()],
-            // The slit is not evenly bright: by its length, the ceiling is met by ±10 % of the light.
-            clipped: full
-                .iter()
-                .map(|v| (5.0 * (v - 0.9)).clamp(0.0, 1.0))
-                .collect(),
-            background: vec![0.0; light.len()],
-            light,
-        }
-    }
-
-    fn gauss(nm: f64, centre: f64, fwhm: f64) -> f64 {
-        (-0.5 * ((nm - centre) * FWHM_PER_SIGMA / fwhm).powi(2)).exp()
-    }
-
-    #[test]
-    fn a_line_is_at_the_ceiling_over_its_half_width_where_it_is_twice_too_bright() {
-        // A Gaussian of peak p passes a level c at √(log₂ p/c) of its width at half height; at 0.93 of the ceiling the brightest
-        // 15 % of this slit reach it.
-        for peak in [0.85f64, 1.19, 2.0, 4.0] {
-            let share = (peak / 0.93).log2().max(0.0).sqrt();
-            let profile = seen(|nm| peak * gauss(nm, 546.07, 2.0));
-            let found = clipped_line_share(&profile, 2.0);
-            // Where flanks are steep all pixels are at the ceiling one bin further in: that is up to a third of a bin too wide
-            // on either side, and a bin is an eighth of the width.
-            assert!(
-                (-0.02..0.11).contains(&(found - share)),
-                "{found} for {share}"
-            );
-        }
-        // Its colour is smeared: of the pixels at the ceiling two in five are still seen there.
-        let mut smeared = seen(|nm| 2.0 * gauss(nm, 546.07, 2.0));
-        smeared.clipped.iter_mut().for_each(|share| *share *= 0.4);
-        let found = clipped_line_share(&smeared, 2.0);
-        assert!((0.9..1.1).contains(&found), "{found}");
-        // A line as square as the slit: 2 nm wide with flanks of 0.4 nm, half way up at its own edge.
-        let square = |nm: f64| 2.0 * ((1.2 - (nm - 546.07).abs()) / 0.4).clamp(0.0, 1.0);
-        let found = clipped_line_share(&seen(square), 2.0);
-        assert!((0.98..1.11).contains(&found), "{found}");
-        // The worst of several counts, and a neighbour that runs into it makes it no band.
-        let two = |nm: f64| 1.19 * gauss(nm, 546.0, 2.0) + 2.0 * gauss(nm, 552.0, 2.0) + 0.1;
-        let share = (2.0f64 / (0.93 - 0.1)).log2().sqrt();
-        let found = clipped_line_share(&seen(two), 2.0);
-        assert!((-0.02..0.11).contains(&(found - share)), "{found}");
-    }
-
-    #[test]
-    fn the_top_of_a_band_is_no_line() {
-        for peak in [1.001, 1.2, 3.0] {
-            let profile = seen(|nm| peak * gauss(nm, 550.0, 30.0));
-            assert_eq!(clipped_line_share(&profile, 2.0), 0.0);
-        }
-    }
-}

@@ -4,6 +4,9 @@ use std::collections::BTreeMap;
 
 use crate::classify::Capture;
 use crate::decode::Facts;
+use crate::measure::exposure::times_too_bright;
+use crate::measure::sharpness::MOVED;
+use crate::measure::stray::entry_side;
 use crate::measure::{Code, Measurement, Reason, ScaleKind, Severity, Verdict};
 use crate::settings::limits::{Limit, Limits};
 use crate::settings::words::Words;
@@ -120,7 +123,7 @@ pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
     if (nothing_found || case.capture == Capture::Dark)
         && let Some(level) = m.metrics.background_level
     {
-        leak(level, case, &mut b);
+        leak(m, level, case, &mut b);
     }
     locks(case, &mut b);
     b.reasons.sort_by_key(|r| {
@@ -166,7 +169,7 @@ fn exposure_text(facts: &Facts, factor: f64) -> Option<String> {
 fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
     let limits = case.limits;
     if let Some(level) = m.metrics.background_level {
-        leak(level, case, b);
+        leak(m, level, case, b);
     }
     // A bracket's photos are over- and under-exposed on purpose.
     if case.capture == Capture::Bracket {
@@ -179,7 +182,10 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
         if let Some(text) = exposure_text(case.facts, 1.0 / factor) {
             slots.insert("exposure_text", text);
         }
-        let measured = format!("{:.1} % of the lit spectrum clipped", 100.0 * share);
+        let measured = format!(
+            "{} % of the lit spectrum clipped",
+            with_sigma(m, "clipped_fraction", share, 100.0, 1)
+        );
         b.weigh(
             Code::Clipped,
             &limits.clipped_fraction,
@@ -193,7 +199,10 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
             && case.capture != Capture::Calibration
         {
             let percent = |v: f64| format!("{:.0} % of a line's width", 100.0 * v);
-            let measured = format!("{} clipped", percent(line));
+            let measured = format!(
+                "{} % of a line's width clipped",
+                with_sigma(m, "clipped_line_share", line, 100.0, 0)
+            );
             b.weigh(
                 Code::Clipped,
                 &limits.clipped_line_share,
@@ -216,8 +225,9 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
             slots.insert("exposure_text", text);
         }
         let measured = format!(
-            "signal to noise {snr:.0}, brightest level {:.1} %",
-            100.0 * level
+            "signal to noise {}, brightest level {} %",
+            with_sigma(m, "snr", snr, 1.0, 0),
+            with_sigma(m, "peak_level", level, 100.0, 1)
         );
         let percent = |v: f64| format!("brightest level {:.0} %", 100.0 * v);
         b.weigh(
@@ -239,32 +249,29 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
     }
 }
 
-/// About how many times a photo is too bright, of which `share` of the lit spectrum is at the ceiling, and `line` of the
-/// width at half height of a line.
-///
-/// How far over the ceiling a clipped place was cannot be seen. A peak of Gaussian shape that is 2, 4 or 8 times too high is
-/// at the ceiling over 0.4, 0.55 or 0.65 of what it lights (down to a twentieth of the ceiling), and over 1, 1.4 or 1.7 of its
-/// width at half height; between narrow lines and the feet of real ones it is less. The factor brings the peak below the
-/// ceiling, not just to it.
-fn times_too_bright(share: f64, line: f64) -> f64 {
-    let by_share: f64 = match share {
-        s if s < 0.1 => 2.0,
-        s if s < 0.35 => 3.0,
-        s if s < 0.55 => 5.0,
-        _ => 8.0,
-    };
-    let by_line: f64 = match line {
-        l if l < 0.5 => 2.0,
-        l if l < 0.8 => 3.0,
-        _ => 5.0,
-    };
-    by_share.max(by_line)
+/// `value` of the metric `name`, times `scale`, with its uncertainty where it has one: `4.7 ± 0.8`.
+fn with_sigma(m: &Measurement, name: &str, value: f64, scale: f64, decimals: usize) -> String {
+    match m.metrics.sigmas.get(name) {
+        Some(sigma) if scale * sigma >= 0.5 * 0.1f64.powi(decimals as i32) => format!(
+            "{:.decimals$} ± {:.decimals$}",
+            scale * value,
+            scale * sigma
+        ),
+        _ => format!("{:.decimals$}", scale * value),
+    }
 }
 
-fn leak(level: f64, case: &Case, b: &mut Bench) {
+fn leak(m: &Measurement, level: f64, case: &Case, b: &mut Bench) {
     let percent = |v: f64| format!("{:.1} %", 100.0 * v);
-    let slots = Slots::from([("level_percent", format!("{:.1}", 100.0 * level))]);
-    let measured = format!("stray light {} of full scale", percent(level));
+    let mut slots = Slots::from([("level_percent", format!("{:.1}", 100.0 * level))]);
+    let place = m.metrics.noted("leak_x").zip(m.metrics.noted("leak_y"));
+    if let Some(side) = place.and_then(|(x, y)| entry_side(x, y)) {
+        slots.insert("side", side);
+    }
+    let measured = format!(
+        "stray light {} % of full scale",
+        with_sigma(m, "background_level", level, 100.0, 1)
+    );
     b.weigh(
         Code::Leak,
         &case.limits.background_level,
@@ -316,8 +323,8 @@ fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
     if let Some(&share) = m.metrics.more.get("cropped_fraction") {
         let slots = Slots::from([("amount_percent", format!("{:.0}", 100.0 * share))]);
         let measured = format!(
-            "{:.0} % of 400 to 700 nm outside the picture",
-            100.0 * share
+            "{} % of 400 to 700 nm outside the picture",
+            with_sigma(m, "cropped_fraction", share, 100.0, 0)
         );
         b.weigh(
             Code::Cropped,
@@ -333,7 +340,7 @@ fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
 fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
     let limits = case.limits;
     let px = |v: f64| format!("{v:.1} px");
-    let moved = m.metrics.more.get("moved_px").copied();
+    let moved = m.metrics.more.get(MOVED).copied();
     if let Some(length) = moved {
         let mut slots = Slots::from([("length_px", format!("{length:.0}"))]);
         if let Some(text) = exposure_text(case.facts, 0.25) {
@@ -344,7 +351,7 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
             &limits.moved_px,
             length,
             px,
-            format!("smeared over {length:.0} px"),
+            format!("smeared over {} px", with_sigma(m, MOVED, length, 1.0, 0)),
             slots,
         );
     }
@@ -375,7 +382,10 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
             &limits.slit_width_um,
             width_um,
             um,
-            format!("slit about {} µm, if nothing has moved", round(width_um)),
+            format!(
+                "slit about {} µm, if nothing has moved",
+                with_sigma(m, "slit_width_if_still_um", width_um, 1.0, 0)
+            ),
             Slots::from([("if_still_um", round(width_um))]),
         );
     }

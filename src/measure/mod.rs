@@ -8,7 +8,9 @@ pub mod adjust;
 pub mod anchor;
 pub mod band;
 pub mod bloom;
+pub mod dust;
 pub mod evidence;
+pub mod exposure;
 pub mod extract;
 pub mod fit;
 pub mod health;
@@ -29,9 +31,11 @@ pub mod sharpness;
 pub mod slit_width;
 pub mod smear;
 pub mod spectrum_peaks;
+pub mod stray;
 pub mod strip;
 pub mod survey;
 pub mod trace;
+pub mod wedge;
 
 use std::collections::BTreeMap;
 
@@ -177,6 +181,30 @@ pub struct Metrics {
     pub order_side: Option<&'static str>,
     /// More numbers, by name with the unit at the end; `judge.rs` uses some of them.
     pub more: BTreeMap<&'static str, f64>,
+    /// Standard uncertainties of the plain numbers above, by name; absent for bounds, counts and what only helps to judge.
+    pub sigmas: BTreeMap<&'static str, f64>,
+}
+
+impl Metrics {
+    /// Puts a number that has an uncertainty among [`Metrics::more`].
+    pub fn note(&mut self, name: &'static str, estimate: Estimate) {
+        self.more.insert(name, estimate.value);
+        self.sigmas.insert(name, estimate.sigma);
+    }
+
+    /// Takes it away again.
+    pub fn forget(&mut self, name: &'static str) {
+        self.more.remove(name);
+        self.sigmas.remove(name);
+    }
+
+    /// A number of [`Metrics::more`] with its uncertainty.
+    pub fn noted(&self, name: &'static str) -> Option<Estimate> {
+        Some(Estimate {
+            value: *self.more.get(name)?,
+            sigma: *self.sigmas.get(name)?,
+        })
+    }
 }
 
 /// A line used for, or compared with, a scale.
@@ -285,6 +313,8 @@ pub struct Drawing {
     pub dispersion_axis: Option<[(f64, f64); 2]>,
     /// Along the slit.
     pub slit_axis: Option<[(f64, f64); 2]>,
+    /// Dark streaks that dust on the blades draws along the dispersion: each over the length of the measured order.
+    pub streaks: Vec<Vec<(f64, f64)>>,
 }
 
 /// A spectral line as it lies in the photo.

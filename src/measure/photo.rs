@@ -16,6 +16,7 @@ use crate::measure::optics::Optics;
 use crate::measure::plausible::{Familiar, NoSight};
 use crate::measure::profile::{Profile, slabs};
 use crate::measure::scale::{Order, UNEVEN_SHARE};
+use crate::measure::stray;
 use crate::measure::survey::{Survey, cut_off, lit_direction, look, survey};
 use crate::measure::{
     Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind,
@@ -51,7 +52,7 @@ pub struct Inputs<'a> {
 pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
     let mut m = Measurement::default();
     if inputs.capture == Capture::Dark {
-        health::dark(frame, &mut m);
+        stray::dark(frame, &mut m);
         return m;
     }
     let focal_px = inputs
@@ -364,7 +365,10 @@ pub(super) fn finish(
     ) {
         m.findings.push(finding);
     }
-    m.drawing = drawing(survey, optics, beta, &both);
+    m.drawing = Drawing {
+        streaks: std::mem::take(&mut m.drawing.streaks),
+        ..drawing(survey, optics, beta, &both)
+    };
     m.spectrum = Some(spectrum(profile));
     let bandpass = m.metrics.bandpass_nm.unwrap_or(2.0);
     m.peaks = spectrum_peaks::peaks(
@@ -458,6 +462,7 @@ fn drawing(survey: &Survey, optics: &Optics, beta: (f64, f64), both: &[Order]) -
         slit: vec![corner(-h, -w), corner(-h, w), corner(h, w), corner(h, -w)],
         bands,
         lines: Vec::new(),
+        streaks: Vec::new(),
         dispersion_axis: Some([
             (slit.centre.0 - reach * dx, slit.centre.1 - reach * dy),
             (slit.centre.0 + reach * dx, slit.centre.1 + reach * dy),

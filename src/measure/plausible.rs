@@ -2,10 +2,10 @@
 
 use crate::frame::Frame;
 use crate::measure::Calibration;
-use crate::measure::health::{Bar, stray_light};
 use crate::measure::locate::{CALM_EDGE_SHARE, Located, LoneBar, bars_of_length};
 use crate::measure::map::Map;
 use crate::measure::optics::Rays;
+use crate::measure::stray::{Bar, Stray};
 
 /// What the lamp photo of the bench showed of the slit's image. Nothing where there is none yet.
 #[derive(Default)]
@@ -133,7 +133,7 @@ pub fn veil(map: &Map, located: &Located) -> f64 {
         across_rad: located.dispersion_rad,
         glare: 0.12 * map.width.max(map.height) as f64,
     };
-    stray_light(map, &bar)
+    Stray::beside(map, &bar).map_or(0.0, |stray| stray.level)
 }
 
 /// Share of the picture's edges in the strip from which there is nothing but slit and spectrum.

@@ -9,7 +9,7 @@ use crate::measure::profile::Profile;
 use crate::measure::sharpness::{DISC_WIDTHS, SOFT_COLOUR_PX, SOFT_PX, WIDEST_LINE_NM};
 use crate::measure::survey::Survey;
 use crate::measure::trace::{Slit, bilinear};
-use crate::measure::{Measurement, Spectrum};
+use crate::measure::{Estimate, Measurement, Spectrum};
 
 /// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
 /// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
@@ -127,9 +127,15 @@ const MORE_THAN_BLOOM: (f64, f64) = (1.6, 6.0);
 /// …where the light is not this many times the blank's in any channel, and the ends are in focus.
 const NO_MORE_LIGHT: f64 = 1.2;
 
+/// The width of the slit's image, or of a line, at half height is known to so many px, and this share of it: exposure and
+/// unequal light move it (drawn photos).
+pub const IMAGE_PX: f64 = 1.0;
+/// See [`IMAGE_PX`].
+pub const IMAGE_SHARE: f64 = 0.15;
+
 /// By how much, px, the slit's image is wider than in the blank's picture (`blank_slit_px`) though its spectrum has no more
 /// light: the phone has moved straight across the slit. Lights without lines show that nowhere else.
-pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> Option<f64> {
+pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> Option<Estimate> {
     let light =
         |s: &Spectrum, c: usize| s.rows.iter().map(|r| r.rgb[c].max(0.0)).sum::<f64>() * s.step_nm;
     let width_px = *m.metrics.more.get("slit_image_px")?;
@@ -138,7 +144,10 @@ pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> 
     let in_focus = m.metrics.blur_px.is_some_and(|b| b.value < SOFT_COLOUR_PX);
     let unclipped = m.metrics.clipped_fraction.is_none_or(|c| c < 0.01);
     let wider = width_px > MORE_THAN_BLOOM.0 * blank_slit_px + MORE_THAN_BLOOM.1;
-    (wider && no_more && in_focus && unclipped).then_some(width_px - blank_slit_px)
+    (wider && no_more && in_focus && unclipped).then(|| Estimate {
+        value: width_px - blank_slit_px,
+        sigma: 2f64.sqrt() * IMAGE_PX.hypot(IMAGE_SHARE * (width_px - blank_slit_px)),
+    })
 }
 
 /// A line so many times as wide as the lamp photo's is not through the same slit, held still: sodium's two lines, 0.6 nm apart
@@ -215,7 +224,7 @@ pub fn smeared_lines(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::{Estimate, SpectrumRow};
+    use crate::measure::SpectrumRow;
 
     /// A slit's image over-exposed by glare that falls with the square of the distance, smeared over `smear_px`, in a
     /// channel that is as bright as the others and one that has a fifth of their light.
@@ -277,7 +286,7 @@ mod tests {
                 value: blur_px,
                 sigma: 0.3,
             });
-            smeared_beside(&m, &coloured(0.3, 1.0), 14.0)
+            smeared_beside(&m, &coloured(0.3, 1.0), 14.0).map(|smear| smear.value)
         };
         let seen = |level: f64, slit_px: f64, blur_px: f64| in_light(level, 1.0, slit_px, blur_px);
         assert_eq!(seen(0.3, 40.0, 1.4), Some(26.0));

@@ -8,6 +8,7 @@ use super::charts;
 use super::pages::{ShownPhoto, ShownReason, file_name};
 use super::standing::{BenchStanding, Health};
 use crate::measure::Estimate;
+use crate::measure::stray::entry_side;
 use crate::publish::files::{numbers, words};
 
 #[derive(Template)]
@@ -106,29 +107,93 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
     } else {
         gauges.push(("scale", "none yet".to_owned()));
     }
+    gauges.extend(blades(bench));
     for (name, title, unit) in [
-        ("slit_width_um", "slit width", " µm"),
         ("bandpass_nm", "bandpass", " nm"),
         ("tilt_deg", "tilt", "°"),
         ("skew_deg", "skew", "°"),
         ("blur_px", "blur", " px"),
         ("nm_per_px", "sampling", " nm/px"),
     ] {
-        let text = match bench.metric(name) {
-            Some((value, Some(sigma))) => numbers::plus_minus(Estimate { value, sigma }),
-            Some((value, None)) => numbers::about(value),
-            None => continue,
-        };
-        gauges.push((title, format!("{text}{unit}")));
+        if let Some(text) = shown(bench.metric(name), 1.0) {
+            gauges.push((title, format!("{text}{unit}")));
+        }
     }
-    if let Some((value, _)) = bench.metric("background_level") {
-        gauges.push((
-            "stray light",
-            format!("{} %", numbers::about(100.0 * value)),
-        ));
+    if let Some(text) = shown(bench.metric("order_balance"), 100.0) {
+        gauges.push(("other order", format!("{text} % of the light")));
     }
+    gauges.extend(stray_light(bench));
     if let Some(record) = bench.checked_on() {
         gauges.push(("checked on", words::visible(file_name(record))));
     }
     gauges
+}
+
+/// A metric times `scale`, with its uncertainty where it has one.
+fn shown(metric: Option<(f64, Option<f64>)>, scale: f64) -> Option<String> {
+    let (value, sigma) = metric?;
+    Some(match sigma {
+        Some(sigma) => numbers::plus_minus(Estimate {
+            value: scale * value,
+            sigma: scale * sigma,
+        }),
+        None => numbers::about(scale * value),
+    })
+}
+
+/// The slit: how wide, as far as that is seen; are its blades parallel, and clean?
+fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
+    let mut gauges = Vec::new();
+    if let Some(text) = shown(bench.metric("slit_width_um"), 1.0) {
+        gauges.push(("slit width", format!("{text} µm")));
+    } else if let Some((most, _)) = bench.metric("slit_width_at_most_um") {
+        gauges.push(("slit width", format!("at most {most:.0} µm")));
+    }
+    if let Some(record) = bench.last_with("slit_wedge_um")
+        && let Some((value, Some(sigma))) = bench.metric("slit_wedge_um")
+    {
+        // A slit stands across the band: the order lies beside it, or above or below.
+        let stands = matches!(record.order_side.as_deref(), Some("left" | "right"));
+        let end = match (stands, value > 0.0) {
+            (true, true) => "bottom",
+            (true, false) => "top",
+            (false, true) => "right",
+            (false, false) => "left",
+        };
+        let size = Estimate {
+            value: value.abs(),
+            sigma,
+        };
+        let text = match numbers::plus_minus(size) {
+            size if value.abs() > 2.0 * sigma => format!("{size} µm wider at the {end}"),
+            _ => format!("parallel within {} µm", numbers::about(2.0 * sigma)),
+        };
+        gauges.push(("slit's edges", text));
+    }
+    if let Some(share) = shown(bench.metric("dust_share"), 100.0) {
+        let streaks = match bench.metric("dust_streaks") {
+            Some((1.0, _)) => ", 1 streak".to_owned(),
+            Some((n, _)) if n > 0.0 => format!(", {n:.0} streaks"),
+            _ => String::new(),
+        };
+        gauges.push(("dust", format!("{share} % of the light{streaks}")));
+    }
+    gauges
+}
+
+/// Stray light, and where it is brightest.
+fn stray_light(bench: &BenchStanding<'_>) -> Option<(&'static str, String)> {
+    let text = shown(bench.metric("background_level"), 100.0)?;
+    let metrics = &bench.last_with("background_level")?.metrics;
+    let at = |name: &str| {
+        Some(Estimate {
+            value: *metrics.get(name)?,
+            sigma: *metrics.get(&format!("{name}_sigma"))?,
+        })
+    };
+    let side = at("leak_x")
+        .zip(at("leak_y"))
+        .and_then(|(x, y)| entry_side(x, y));
+    let place = side.map_or(String::new(), |side| format!(", most at the {side}"));
+    Some(("stray light", format!("{text} %{place}")))
 }

@@ -137,6 +137,12 @@ pub struct ShownPhoto {
     pub spectrum_alt: String,
 }
 
+/// True for what a photo does not show of wedge and dust: no photo shows all of the slit, and the instrument's own section
+/// has what others did.
+fn is_of_blades(said: &str) -> bool {
+    ["wedge", "dust"].iter().any(|word| said.starts_with(word))
+}
+
 impl ShownPhoto {
     /// `bench_folder` is where the page stands.
     pub fn new(shown: &Shown<'_>, bench_folder: &str) -> ShownPhoto {
@@ -171,7 +177,7 @@ impl ShownPhoto {
             notes: r
                 .remarks
                 .iter()
-                .chain(&r.not_measured)
+                .chain(r.not_measured.iter().filter(|said| !is_of_blades(said)))
                 .filter(|note| !r.reasons.iter().any(|reason| repeats(note, reason)))
                 .map(|note| words::visible(note))
                 .collect(),

@@ -133,17 +133,23 @@ impl<'a> BenchStanding<'a> {
         })
     }
 
-    /// The last value of a metric, with its uncertainty where it has one. What a photo showed that had to be taken again
-    /// counts no longer once there is a usable one.
-    pub fn metric(&self, name: &str) -> Option<(f64, Option<f64>)> {
-        let sigma = format!("{name}_sigma");
+    /// The last photo that shows a metric. What a photo showed that had to be taken again counts no longer once there is a
+    /// usable one.
+    pub fn last_with(&self, name: &str) -> Option<&'a Record> {
         let is_usable = |r: &Record| matches!(r.verdict, Verdict::Good | Verdict::Caution);
         let last_usable = self.photos.iter().rposition(|s| is_usable(s.record));
-        self.photos.iter().enumerate().rev().find_map(|(i, s)| {
-            let counts = is_usable(s.record) || last_usable.is_none_or(|last| i > last);
-            let value = *s.record.metrics.get(name).filter(|_| counts)?;
-            Some((value, s.record.metrics.get(&sigma).copied()))
-        })
+        let counts = |i: usize, r: &Record| is_usable(r) || last_usable.is_none_or(|last| i > last);
+        let mut newest_first = self.photos.iter().map(|s| s.record).enumerate().rev();
+        newest_first
+            .find(|(i, r)| r.metrics.contains_key(name) && counts(*i, r))
+            .map(|(_, record)| record)
+    }
+
+    /// The last value of a metric, with its uncertainty where it has one: that of [`BenchStanding::last_with`].
+    pub fn metric(&self, name: &str) -> Option<(f64, Option<f64>)> {
+        let metrics = &self.last_with(name)?.metrics;
+        let sigma = metrics.get(&format!("{name}_sigma")).copied();
+        Some((*metrics.get(name)?, sigma))
     }
 
     /// The instrument's state, with the reason to look or to mend.

@@ -47,10 +47,11 @@ pub enum Change {
     Worse,
 }
 
-/// What has been seen of a bench: slit width, uncertainty of the scale, focus, bandpass; those without a value are left out.
+/// What has been seen of a bench: slit width, dust, uncertainty of the scale, focus, bandpass; those without a value are left out.
 pub fn trends(bench: &BenchStanding<'_>) -> Vec<Trend> {
     [
         ("slit width", " µm", "slit_width_um", false),
+        ("dust, part of the light", "", "dust_share", false),
         ("scale uncertainty", " nm", "wavelength_sigma_nm", true),
         ("focus (blur)", " px", "blur_px", false),
         ("bandpass", " nm", "bandpass_nm", true),

@@ -12,6 +12,7 @@ use crate::measure::absorb::{
 };
 use crate::measure::judge::{Case, Compared, judge};
 use crate::measure::photo::{self, measure};
+use crate::measure::sharpness::MOVED;
 use crate::measure::smear::smeared_beside;
 use crate::measure::{
     AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict,
@@ -177,9 +178,9 @@ impl Lab {
         if let (Some(reference), Some(slit_px)) = (blank.and_then(|b| b.2), against.blank_slit_px)
             && let Some(smear_px) = smeared_beside(&measurement, reference, slit_px)
         {
-            let more = &mut measurement.metrics.more;
-            let known = more.get("moved_px").copied().unwrap_or(0.0);
-            more.insert("moved_px", known.max(smear_px));
+            let metrics = &mut measurement.metrics;
+            let known = metrics.noted(MOVED).filter(|k| k.value > smear_px.value);
+            metrics.note(MOVED, known.unwrap_or(smear_px));
         }
         let mut remarks = decode::doubts(&facts);
         let ratio = match (blank.and_then(|b| b.1), facts.exposure_product()) {

@@ -30,6 +30,58 @@ struct Profile {
     width: Vec<f32>,
 }
 
+/// Dust on the blades.
+struct Dust {
+    /// Middle (mm), size (mm), share of the light that it takes.
+    grains: Vec<[f64; 3]>,
+}
+
+impl Dust {
+    /// The first that `chance` draws.
+    fn new(effective: &Effective, mut between: impl FnMut(f64, f64) -> f64) -> Dust {
+        let half_slit = 0.5 * effective.instrument.slit_length_mm;
+        let grains = (0..effective.instrument.dust)
+            .map(|_| {
+                let size = 10f64.powf(between(-1.4, -0.5));
+                [between(-half_slit, half_slit), size, between(0.25, 0.95)]
+            })
+            .collect();
+        Dust { grains }
+    }
+
+    /// Share of the light that is left at `s` mm from the slit's middle.
+    fn leaves(&self, s: f64) -> f64 {
+        let left = |[middle, size, depth]: &[f64; 3]| {
+            1.0 - depth * (-0.5 * ((s - middle) / (0.5 * size)).powi(4)).exp()
+        };
+        self.grains.iter().map(left).product()
+    }
+}
+
+/// Dust this near to the slit's ends, as a share of its length, only makes it shorter.
+const AT_END: f64 = 0.025;
+
+/// Share of the slit's light that dust takes, the outermost [`AT_END`] left out.
+pub(super) fn dust_share(effective: &Effective) -> f64 {
+    if !effective.nuisance.slit_flaws {
+        return 0.0;
+    }
+    let dust = Dust::new(effective, chance_between(&mut slit_chance(effective)));
+    let half_slit = 0.5 * effective.instrument.slit_length_mm;
+    let half = (1.0 - 2.0 * AT_END) * half_slit;
+    let n = (2.0 * half * PROFILE_PER_MM) as usize;
+    let left = (0..n).map(|i| dust.leaves((i as f64 + 0.5) / PROFILE_PER_MM - half));
+    1.0 - left.sum::<f64>() / n as f64
+}
+
+fn slit_chance(effective: &Effective) -> Pcg64Mcg {
+    Pcg64Mcg::seed_from_u64(effective.instrument.seed ^ 0xd057)
+}
+
+fn chance_between(chance: &mut Pcg64Mcg) -> impl FnMut(f64, f64) -> f64 + '_ {
+    |low, high| low + (high - low) * chance.random::<f64>()
+}
+
 /// Steps of the slit's profile, per mm: a tenth of a pixel.
 const PROFILE_PER_MM: f64 = 100.0;
 
@@ -38,16 +90,10 @@ impl Profile {
         let tube = &effective.instrument;
         let half_mm = 0.5 * tube.slit_length_mm + 1.0;
         let n = (2.0 * half_mm * PROFILE_PER_MM) as usize + 1;
-        let mut chance = Pcg64Mcg::seed_from_u64(tube.seed ^ 0xd057);
-        let mut between = |low: f64, high: f64| low + (high - low) * chance.random::<f64>();
+        let mut chance = slit_chance(effective);
+        let mut between = chance_between(&mut chance);
         let half_slit = 0.5 * tube.slit_length_mm;
-        // Dust: middle (mm), size (mm), share of the light that it takes.
-        let dust: Vec<[f64; 3]> = (0..tube.dust)
-            .map(|_| {
-                let size = 10f64.powf(between(-1.4, -0.5));
-                [between(-half_slit, half_slit), size, between(0.25, 0.95)]
-            })
-            .collect();
+        let dust = Dust::new(effective, &mut between);
         let waves: Vec<[f64; 3]> = (0..12)
             .map(|k| {
                 [
@@ -65,9 +111,7 @@ impl Profile {
             let (mut l, mut w) = (inside, 1.0);
             if flaws {
                 l *= 1.0 + tube.lighting_along * s / half_slit - 0.06 * (s / half_slit).powi(2);
-                for [middle, size, depth] in &dust {
-                    l *= 1.0 - depth * (-0.5 * ((s - middle) / (0.5 * size)).powi(4)).exp();
-                }
+                l *= dust.leaves(s);
                 let rough: f64 = waves
                     .iter()
                     .map(|[k, phase, a]| a * (k * s * 6.3 + phase).sin())

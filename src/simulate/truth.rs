@@ -3,9 +3,11 @@
 use serde::{Deserialize, Serialize};
 
 use super::Shot;
+use super::band::dust_share;
 use super::bench::Pose;
 use super::rays::{Rays, upright};
 use super::sensor::Effective;
+use super::veil::Leak;
 
 /// What a perfect measurement of a photo would find.
 ///
@@ -29,12 +31,21 @@ pub struct Truth {
     pub skew_deg: f64,
     /// Mean slit width, µm.
     pub slit_width_um: f64,
+    /// Width at the second of `slit_ends` less that at the first, µm.
+    #[serde(default)]
+    pub slit_wedge_um: f64,
+    /// Share of the slit's light that dust takes, 0…1; not that at its very ends, which only shortens it.
+    #[serde(default)]
+    pub dust_share: f64,
     /// Standard deviation of lens and focus blur together, px.
     pub blur_px: f64,
     /// Length of the movement, px.
     pub movement_px: f64,
     /// Mean stray light over the picture's middle, linear share of full scale.
     pub leak_level: f64,
+    /// Where the stray light is brightest, px, upright.
+    #[serde(default)]
+    pub leak_at: (f64, f64),
     /// Brightest part of the spectrum without solution and blur, linear share of full scale, before it is cut at 1.
     pub peak_level: f64,
     /// Exposure time, s.
@@ -51,6 +62,17 @@ pub struct Truth {
     pub orders: Vec<TrueOrder>,
     /// Absorbance of the solution in the beam, where there is one: steps of 5 nm.
     pub absorbance: Vec<(f64, f64)>,
+}
+
+impl Truth {
+    /// Width of the slit at the end that is lower in the upright picture, or where it lies the one to the right, less that at the
+    /// other, µm.
+    pub fn wedge_as_seen_um(&self) -> f64 {
+        let [first, second] = self.slit_ends;
+        let (dx, dy) = (second.0 - first.0, second.1 - first.1);
+        let onwards = if dy.abs() >= dx.abs() { dy } else { dx };
+        self.slit_wedge_um * onwards.signum()
+    }
 }
 
 /// A line of the source.
@@ -148,9 +170,19 @@ pub(super) fn of(shot: &Shot, effective: &Effective) -> Truth {
         tilt_deg: (effective.pose.roll_deg + 45.0).rem_euclid(90.0) - 45.0,
         skew_deg: effective.instrument.skew_deg,
         slit_width_um: effective.instrument.slit_width_um,
+        slit_wedge_um: if effective.nuisance.slit_flaws {
+            2.0 * effective.instrument.wedge * effective.instrument.slit_width_um
+        } else {
+            0.0
+        },
+        dust_share: dust_share(effective),
         blur_px: effective.blur_px,
         movement_px: effective.movement.map_or(0.0, |m| m.0),
         leak_level: effective.instrument.leak_level * effective.exposure_factor,
+        leak_at: {
+            let (x, y) = Leak::new(effective).brightest(w as f64, h as f64);
+            turned((x, y))
+        },
         peak_level: if has_spectrum {
             gain * effective.metered_peak()
         } else {

@@ -199,14 +199,14 @@ fn streaks(effective: &Effective, emission: &Emission, gain: f64) -> (Option<Str
 }
 
 /// Stray light: soft patches and one seam of the card tube.
-struct Leak {
+pub(super) struct Leak {
     colour: [f64; 3],
     patches: Vec<[f64; 4]>,
     seam: [f64; 5],
 }
 
 impl Leak {
-    fn new(effective: &Effective) -> Leak {
+    pub(super) fn new(effective: &Effective) -> Leak {
         let (w, h) = (effective.phone.width as f64, effective.phone.height as f64);
         let mut chance = Pcg64Mcg::seed_from_u64(effective.instrument.seed ^ 0x1ea4);
         let mut between = |low: f64, high: f64| low + (high - low) * chance.random::<f64>();
@@ -248,6 +248,16 @@ impl Leak {
         // Warm room light, in raw channels.
         leak.colour = [1.0 / red, 0.92, 0.72 / blue].map(|c| c * level / mean);
         leak
+    }
+
+    /// Where on the sensor it is brightest, px.
+    pub(super) fn brightest(&self, width: f64, height: f64) -> (f64, f64) {
+        const STEPS: i32 = 60;
+        let step = |k: i32, size: f64| size * (f64::from(k) + 0.5) / f64::from(STEPS);
+        (0..STEPS * STEPS)
+            .map(|i| (step(i % STEPS, width), step(i / STEPS, height)))
+            .max_by(|a, b| self.at(a.0, a.1)[1].total_cmp(&self.at(b.0, b.1)[1]))
+            .unwrap_or_default()
     }
 
     fn at(&self, x: f64, y: f64) -> [f64; 3] {

@@ -5,6 +5,7 @@
 //! are drawn from fixed seeds.
 
 mod absorbance;
+mod blades;
 mod colour;
 mod crosscheck;
 mod daylight;

@@ -173,6 +173,11 @@ impl Shot {
             } else {
                 Vec::new()
             },
+            streaks: vec![
+                (0..9)
+                    .map(|k| at(1.0, 400.0 + 37.0 * f64::from(k), 0.4))
+                    .collect(),
+            ],
             dispersion_axis: Some([at(-1.0, 500.0, 0.0), at(1.0, 500.0, 0.0)]),
             slit_axis: Some([at(0.0, 0.0, -1.0), at(0.0, 0.0, 1.0)]),
         }

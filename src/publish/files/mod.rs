@@ -118,19 +118,28 @@ pub fn metrics_map(metrics: &Metrics) -> BTreeMap<String, f64> {
         .more
         .iter()
         .map(|(name, value)| (*name, Some(*value)));
+    let (mut alone, mut estimates) = (Vec::new(), Vec::new());
     for (name, value) in plain.into_iter().chain(more) {
-        if let Some(value) = value.and_then(|v| numbers::rounded(v, 5)) {
-            map.insert(name.to_owned(), value);
+        let Some(value) = value else { continue };
+        match metrics.sigmas.get(name) {
+            Some(&sigma) => estimates.push((name, Estimate { value, sigma })),
+            None => alone.push((name, value)),
         }
     }
-    let estimates: [(&str, Option<Estimate>); 4] = [
+    let own = [
         ("tilt_deg", metrics.tilt_deg),
         ("skew_deg", metrics.skew_deg),
         ("slit_width_um", metrics.slit_width_um),
         ("blur_px", metrics.blur_px),
     ];
+    estimates.extend(own.into_iter().filter_map(|(name, e)| Some((name, e?))));
+    for (name, value) in alone {
+        if let Some(value) = numbers::rounded(value, 5) {
+            map.insert(name.to_owned(), value);
+        }
+    }
     for (name, estimate) in estimates {
-        if let Some(e) = estimate.and_then(numbers::rounded_estimate) {
+        if let Some(e) = numbers::rounded_estimate(estimate) {
             map.insert(name.to_owned(), e.value);
             map.insert(format!("{name}_sigma"), e.sigma);
         }

@@ -79,6 +79,9 @@ pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) ->
     for pane in layout.panes() {
         canvas.clip(Some(pane.area));
         outlines(&mut canvas, drawing, pane, layout.enlarged.is_some());
+        if pane.only.is_some() || layout.enlarged.is_none() {
+            streaks(&mut canvas, drawing, pane);
+        }
         let with_names = layout.enlarged.is_none() || pane.only.is_some();
         lines(&mut canvas, drawing, pane, standing, with_names);
         if pane.only.is_none() {
@@ -166,6 +169,19 @@ fn outlines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, is_enlarged: bo
     }
     if pane.only.is_none() && !drawing.slit.is_empty() {
         rimmed(canvas, &closed(&pane.all(&drawing.slit)), 2.0, SLIT);
+    }
+}
+
+/// Dust: a short mark beyond either end of its streak, in the slit's colour, for it lies on the slit.
+fn streaks(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane) {
+    for streak in &drawing.streaks {
+        if let [first, second, .., before, last] = pane.all(streak).as_slice() {
+            for (from, to) in [(second, first), (before, last)] {
+                let (near, far) = (beyond(*from, *to, 4.0), beyond(*from, *to, 16.0));
+                canvas.line(near, far, 8.0, DEEP, 0.6);
+                canvas.line(near, far, 5.0, SLIT, 1.0);
+            }
+        }
     }
 }
 

@@ -354,6 +354,14 @@ fn metrics(entry: &Entry, seen: &Seen, score: &mut Score) {
             v / truth.slit_width_um - 1.0
         });
     }
+    let wedge_um = truth.wedge_as_seen_um();
+    note("slit_wedge_um", "slit_wedge_um", &|v| v - wedge_um);
+    note("dust (% of the light)", "dust_share", &|v| {
+        100.0 * (v - truth.dust_share)
+    });
+    if spoils("moved") {
+        note("moved_px", "moved_px", &|v| v - truth.movement_px);
+    }
     if !spoils("moved") {
         note("blur_px", "blur_px", &|v| v - truth.blur_px);
     }

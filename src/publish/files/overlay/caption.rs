@@ -97,6 +97,7 @@ pub fn header(canvas: &mut Canvas, record: &Record) {
 #[derive(Clone, Copy)]
 pub enum Key {
     Slit,
+    Dust,
     Found,
     Expected,
     Straight,
@@ -107,6 +108,7 @@ impl Key {
     fn words(self) -> &'static str {
         match self {
             Key::Slit => "slit",
+            Key::Dust => "dust",
             Key::Found => "found",
             Key::Expected => "expected",
             Key::Straight => "straight",
@@ -123,6 +125,9 @@ impl Key {
 /// What is in the picture to be explained, in as many rows as it takes.
 pub fn legend_rows(drawing: &Drawing, width: f64) -> Vec<Vec<Key>> {
     let mut keys = vec![Key::Slit];
+    if !drawing.streaks.is_empty() {
+        keys.push(Key::Dust);
+    }
     if drawing.lines.iter().any(|l| !l.found.is_empty()) {
         keys.push(Key::Found);
     }
@@ -153,6 +158,7 @@ pub fn legend_row(canvas: &mut Canvas, keys: &[Key], top: f64) {
         let end = (x + 24.0, y);
         match key {
             Key::Slit => canvas.line((x, y), end, 2.0, SLIT, 1.0),
+            Key::Dust => canvas.line((x + 6.0, y), (x + 18.0, y), 6.0, SLIT, 1.0),
             Key::Found => canvas.line((x, y), end, 5.0, FOUND, 1.0),
             Key::Expected => canvas.line((x, y), end, 1.3, EXPECTED, 1.0),
             Key::Straight => canvas.dashed((x, y), end, 1.6, ANGLE, [6.0, 5.0]),

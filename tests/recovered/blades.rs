@@ -1,0 +1,151 @@
+//! The slit's blades and the tube's seams: a wedge, dust, and where stray light comes in, against what was drawn.
+
+use rayon::prelude::*;
+use slitwatch::classify::Capture;
+use slitwatch::measure::Estimate;
+use slitwatch::measure::stray::entry_side;
+use slitwatch::simulate::{Fault, Source};
+
+use super::lab::{Bench, Seen, light, photograph};
+
+/// One photo of a light on a bench, with its own lamp photo behind it.
+fn taken(bench: &Bench, source: Source, faults: Vec<Fault>) -> Seen {
+    let lamp = bench.lamp_shot(7, (0.2, 0.1, 0.0));
+    let scale = photograph("lamp", &lamp, Capture::Calibration, None);
+    let mut shot = bench.shot(301, light(source.clone(), 5), (0.3, 0.0, 0.1));
+    shot.faults = faults;
+    photograph(
+        &format!("{source:?}"),
+        &shot,
+        Capture::Sample,
+        Some(scale.calibration()),
+    )
+}
+
+fn are_honest(what: &str, seen: &[(f64, Estimate)]) {
+    let off = |(truth, e): &(f64, Estimate)| (e.value - truth).abs() / e.sigma;
+    assert!(seen.iter().all(|s| off(s) < 3.0), "{what}: {seen:?}");
+    // Of a normal distribution two in three lie within one standard uncertainty, and 95 % within two.
+    let within = |n: f64| seen.iter().filter(|s| off(s) < n).count() as f64 / seen.len() as f64;
+    assert!(within(1.0) > 0.5 && within(2.0) > 0.85, "{what}: {seen:?}");
+}
+
+#[test]
+fn a_wedge_is_measured_with_the_end_that_is_wider_and_an_honest_uncertainty() {
+    let cases: Vec<(f64, f64, u16)> = [300.0, 450.0, 700.0]
+        .into_iter()
+        .flat_map(|um| [-0.3, 0.0, 0.15, 0.35].map(|wedge| (um, wedge)))
+        .enumerate()
+        .map(|(i, (um, wedge))| (um, wedge, [1, 3, 6, 8][i % 4]))
+        .collect();
+    let asked = cases.len() * 2;
+    let seen: Vec<(f64, Estimate)> = cases
+        .into_par_iter()
+        .flat_map_iter(|(um, wedge, orientation)| {
+            let mut bench = Bench::sound(0, 91);
+            bench.orientation = orientation;
+            bench.instrument.slit_width_um = um;
+            bench.instrument.wedge = wedge;
+            [Source::Helium, Source::Neon].map(|source| {
+                let photo = taken(&bench, source, Vec::new());
+                let found = photo.measurement.metrics.noted("slit_wedge_um")?;
+                Some((photo.truth.wedge_as_seen_um(), found))
+            })
+        })
+        .flatten()
+        .collect();
+    assert!(seen.len() * 4 >= asked * 3, "{} of {asked}", seen.len());
+    are_honest("wedge", &seen);
+    let clear = |s: &&(f64, Estimate)| s.0.abs() > 100.0;
+    assert!(
+        seen.iter().filter(clear).all(|s| s.0 * s.1.value > 0.0),
+        "{seen:?}"
+    );
+    // Sharp enough to be of use: blades that are parallel are seen to be so within two sheets of film.
+    let parallel = |s: &&(f64, Estimate)| s.0 == 0.0;
+    let mut sigmas: Vec<f64> = seen.iter().filter(parallel).map(|s| s.1.sigma).collect();
+    sigmas.sort_by(f64::total_cmp);
+    assert!(sigmas[sigmas.len() / 2] < 60.0, "{seen:?}");
+}
+
+#[test]
+fn dust_is_weighed_and_a_clean_slit_has_none() {
+    let cases: Vec<(u64, usize)> = [3, 17, 29, 41]
+        .into_iter()
+        .flat_map(|blades| [0, 3, 6, 10].map(|dust| (blades, dust)))
+        .collect();
+    let asked = cases.len() * 3;
+    let seen: Vec<(f64, Estimate)> = cases
+        .into_par_iter()
+        .flat_map_iter(|(blades, dust)| {
+            let mut bench = Bench::sound(1, blades);
+            bench.instrument.dust = dust;
+            let sources = [
+                Source::Tungsten(2800.0),
+                Source::WhiteLed(4000.0),
+                Source::TriPhosphor,
+            ];
+            sources.map(|source| {
+                let photo = taken(&bench, source, Vec::new());
+                let found = photo.measurement.metrics.noted("dust_share")?;
+                Some((photo.truth.dust_share, found))
+            })
+        })
+        .flatten()
+        .collect();
+    assert!(seen.len() * 10 >= asked * 9, "{} of {asked}", seen.len());
+    are_honest("dust", &seen);
+    let clean = |s: &&(f64, Estimate)| s.0 == 0.0;
+    assert!(
+        seen.iter().filter(clean).all(|s| s.1.value < 0.004),
+        "{seen:?}"
+    );
+    let much = |s: &&(f64, Estimate)| s.0 > 0.02;
+    assert!(seen.iter().filter(much).count() > 8, "{seen:?}");
+    assert!(
+        seen.iter().filter(much).all(|s| s.1.value > 0.5 * s.0),
+        "{seen:?}"
+    );
+}
+
+#[test]
+fn stray_light_is_placed_where_it_comes_in_or_nowhere() {
+    let cases: Vec<(u64, u16)> = (60..84)
+        .map(|seam| (seam, [1, 3, 6, 8][seam as usize % 4]))
+        .collect();
+    let seen: Vec<(Seen, Estimate, Estimate)> = cases
+        .into_par_iter()
+        .filter_map(|(seam, orientation)| {
+            let mut bench = Bench::sound(1, seam);
+            bench.orientation = orientation;
+            let photo = taken(&bench, Source::Mercury, vec![Fault::Leak(0.05)]);
+            let metrics = &photo.measurement.metrics;
+            let place = (metrics.noted("leak_x")?, metrics.noted("leak_y")?);
+            Some((photo, place.0, place.1))
+        })
+        .collect();
+    assert!(seen.len() >= 4, "{}", seen.len());
+    let place = |s: &(Seen, Estimate, Estimate)| {
+        let (x, y) = s.0.truth.leak_at;
+        let (w, h) = (s.0.truth.width as f64, s.0.truth.height as f64);
+        [(x / w, s.1), (y / h, s.2)]
+    };
+    let places: Vec<(f64, Estimate)> = seen.iter().flat_map(place).collect();
+    are_honest("stray light", &places);
+    // A side that is named is not the opposite one, and the advice says it.
+    for s in &seen {
+        let [(x, _), (y, _)] = place(s);
+        let Some(side) = entry_side(s.1, s.2) else {
+            continue;
+        };
+        let is_there = |word: &str| match word {
+            "left" => x < 0.55,
+            "right" => x > 0.45,
+            "top" => y < 0.55,
+            _ => y > 0.45,
+        };
+        assert!(side.split(' ').all(is_there), "{side}: {:?}", s.0);
+        let leak = s.0.reasons.iter().find(|r| r.code.as_str() == "leak");
+        assert!(leak.unwrap().advice.contains(&side), "{:?}", leak);
+    }
+}
