@@ -7,7 +7,7 @@ use crate::decode::Facts;
 use crate::measure::exposure::times_too_bright;
 use crate::measure::sharpness::MOVED;
 use crate::measure::stray::entry_side;
-use crate::measure::{Code, Measurement, Reason, ScaleKind, Severity, Verdict};
+use crate::measure::{Code, Estimate, Measurement, Reason, ScaleKind, Severity, Verdict};
 use crate::settings::limits::{Limit, Limits};
 use crate::settings::words::Words;
 
@@ -282,6 +282,11 @@ fn leak(m: &Measurement, level: f64, case: &Case, b: &mut Bench) {
     );
 }
 
+fn angle(e: Estimate) -> String {
+    let decimals = if e.sigma < 0.05 { 2 } else { 1 };
+    format!("{:.decimals$} ± {:.decimals$}°", e.value, e.sigma)
+}
+
 fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
     let limits = case.limits;
     let degrees = |v: f64| format!("{v:.1}°");
@@ -297,7 +302,7 @@ fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
             ("amount_deg", format!("{size:.0}")),
             ("direction", direction.into()),
         ]);
-        let measured = format!("tilt {:.1} ± {:.1}°", tilt.value, tilt.sigma);
+        let measured = format!("tilt {}", angle(tilt));
         b.weigh(
             Code::Tilted,
             &limits.tilt_deg,
@@ -310,7 +315,7 @@ fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
     if let Some(skew) = m.metrics.skew_deg {
         let size = skew.value.abs();
         let slots = Slots::from([("amount_deg", format!("{size:.0}"))]);
-        let measured = format!("skew {:.1} ± {:.1}°", skew.value, skew.sigma);
+        let measured = format!("skew {}", angle(skew));
         b.weigh(
             Code::Skewed,
             &limits.skew_deg,

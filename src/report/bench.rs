@@ -166,7 +166,7 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         };
         let text = match numbers::plus_minus(size) {
             size if value.abs() > 2.0 * sigma => format!("{size} µm wider at the {end}"),
-            _ => format!("parallel within {} µm", numbers::about(2.0 * sigma)),
+            _ => format!("parallel within {:.0} µm", 2.0 * sigma),
         };
         gauges.push(("slit's edges", text));
     }

@@ -331,3 +331,51 @@ fn an_empty_class_has_a_board() {
     assert!(pages["class.html"].contains("No lamp has been measured on two benches yet"));
     assert!(pages["board.html"].contains("0 of 0 photos"));
 }
+
+#[test]
+fn the_instrument_s_section_says_how_slit_and_tube_are() {
+    let bench = |change: &dyn Fn(&mut Record)| -> String {
+        let mut records = sample::class();
+        let bird = records[0].bench.clone();
+        records.retain(|r| r.bench == bird);
+        records.iter_mut().for_each(change);
+        pages(&records, None)
+            .remove(&format!("{bird}/index.html"))
+            .unwrap()
+    };
+    let shows = |page: &str, texts: &[&str]| {
+        let doc = tree(page);
+        let said: Vec<&str> = elements(&doc, "dd").filter_map(|n| n.text()).collect();
+        for text in texts {
+            assert!(said.contains(text), "{text} in {said:?}");
+        }
+    };
+    shows(
+        &bench(&|_| {}),
+        &[
+            "188 ± 8 µm",
+            "64 ± 18 µm wider at the top",
+            "2.1 ± 0.4 % of the light, 3 streaks",
+            "31.0 ± 2.0 % of the light",
+            "0.210 %, most at the right",
+        ],
+    );
+    // A slit that lies, whose width is open, with one grain on it and blades that may well be parallel.
+    let lying = bench(&|r| {
+        r.order_side = Some("above".into());
+        r.metrics.remove("slit_width_um");
+        r.metrics.insert("slit_width_at_most_um".into(), 340.0);
+        r.metrics.insert("slit_wedge_um".into(), 30.0);
+        r.metrics.insert("dust_streaks".into(), 1.0);
+        r.metrics.insert("leak_x".into(), 0.5);
+    });
+    shows(
+        &lying,
+        &[
+            "at most 340 µm",
+            "parallel within 36 µm",
+            "2.1 ± 0.4 % of the light, 1 streak",
+            "0.210 %",
+        ],
+    );
+}

@@ -199,6 +199,7 @@ fn any_geometry_gives_a_picture() {
         slit: vec![(f64::NAN, 1.0)],
         bands: vec![(1, far.clone()), (-1, Vec::new()), (2, vec![(5.0, 5.0)])],
         lines: SMALL.drawing().lines,
+        streaks: vec![far.clone(), Vec::new()],
         dispersion_axis: Some([(1.0, 1.0), (1.0, 1.0)]),
         slit_axis: Some([(f64::NAN, 1.0), (1.0, 1.0)]),
     };

@@ -212,7 +212,22 @@ pub fn metrics(k: f64) -> Metrics {
         nm_per_px: Some(0.487),
         wavelength_sigma_nm: Some(0.06 + 0.02 * k),
         order_side: Some("right"),
-        more: BTreeMap::from([("exposure_s", 0.04)]),
+        more: BTreeMap::from([
+            ("exposure_s", 0.04),
+            ("slit_wedge_um", -64.0 + 20.0 * k),
+            ("dust_share", 0.021),
+            ("dust_streaks", 3.0),
+            ("order_balance", 0.31),
+            ("leak_x", 0.82),
+            ("leak_y", 0.47),
+        ]),
+        sigmas: BTreeMap::from([
+            ("slit_wedge_um", 18.0),
+            ("dust_share", 0.004),
+            ("order_balance", 0.02),
+            ("leak_x", 0.09),
+            ("leak_y", 0.12),
+        ]),
     }
 }
 
