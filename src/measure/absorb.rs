@@ -245,8 +245,8 @@ pub fn likeness(
 
 /// Beside its bands an absorber lets nearly all light through, and the same share of it everywhere, over so much of the lit
 /// range; of two lamps the ratio slopes all along. (Drawn dyes, up to a peak absorbance of 0.65: 0.40 and more; pairs of white
-/// diodes whose exposures differ more than twofold: up to 0.28.)
-const CLEAR_SHARE: f64 = 0.33;
+/// diodes whose exposures differ more than twofold: up to 0.33.)
+const CLEAR_SHARE: f64 = 0.37;
 /// Two logarithms of a ratio that are the same, with their noise.
 const SAME_LN: f64 = 0.1;
 

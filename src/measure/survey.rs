@@ -173,8 +173,9 @@ impl Survey {
         };
         // Without colours a few chance stripes look like lines: only a band with its ends tells.
         let lines = lines && !self.located.is_grey;
-        // Of a band that runs off the picture along the slit only one end is seen.
-        (!band && !lines && !self.slit_is_cut())
+        // Of a band that runs off the picture along the slit only one end is seen. In a room something always runs off it.
+        let cut = self.slit_is_cut() && (calm || self.is_familiar);
+        (!band && !lines && !cut)
             .then(|| "a bright bar, but no band and no lines as long as it beside it".to_owned())
     }
 
