@@ -169,7 +169,8 @@ impl Survey {
                 calm && (self.located.significance > 30.0 || self.located.line_light > CLEAR_LINES)
             }
             2 | 3 => calm || (self.is_familiar && self.located.line_light > PLAIN_LINES),
-            _ => true,
+            // The bars of a window are as many.
+            _ => calm || self.is_familiar || self.located.line_light > PLAIN_LINES,
         };
         // Without colours a few chance stripes look like lines: only a band with its ends tells.
         let lines = lines && !self.located.is_grey;

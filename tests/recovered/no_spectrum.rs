@@ -11,7 +11,8 @@ use super::scale;
 #[test]
 fn rooms_and_pockets_are_no_spectra() {
     let scale = scale::lamp().calibration();
-    // The second room's lamp is as bright and as long as a slit, and as if it ran off the picture.
+    // The second room's lamp is as bright and as long as a slit, and as if it ran off the picture; the third one's window has
+    // bars as long as its frame's.
     let scenes = [
         ("room", Scene::Room, 41, None),
         (
@@ -19,6 +20,12 @@ fn rooms_and_pockets_are_no_spectra() {
             Scene::Room,
             6_793_324_819_673_162_009,
             Some("T1 Note"),
+        ),
+        (
+            "room with a window",
+            Scene::Room,
+            11_798_793_283_024_661_941,
+            Some("Brindle 7S"),
         ),
         ("pocket", Scene::Pocket, 42, None),
     ];
