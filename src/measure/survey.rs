@@ -54,6 +54,34 @@ pub struct Survey {
 /// A phone's main camera: focal length in units of the picture's longer side, where the file does not say.
 const USUAL_FOCAL: f64 = 0.78;
 
+/// Where there are edges everywhere the slit's image is so many times as bright as what lies beside its band: it is white where
+/// stray light is grey.
+const OVER_WALLS: f64 = 2.2;
+
+/// Level of the slit's image, mean of the channels: the median of its brightest cells at several heights.
+fn brightness(map: &Map, slit: &Slit) -> f64 {
+    let cell = map.cell_px as f64;
+    let (along, across) = (
+        (slit.along_rad.cos(), slit.along_rad.sin()),
+        (-slit.along_rad.sin(), slit.along_rad.cos()),
+    );
+    let at = |height: f64, aside: f64| {
+        let x = slit.centre.0 / cell + height * along.0 + aside * across.0;
+        let y = slit.centre.1 / cell + height * along.1 + aside * across.1;
+        map.sample(x, y).map_or(0.0, |i| f64::from(map.light[i]))
+    };
+    let mut levels: Vec<f64> = (-4..=4)
+        .map(|k| 0.15 * f64::from(k) * slit.half_length_px / cell)
+        .map(|height| {
+            (-2..=2)
+                .map(|d| at(height, f64::from(d)))
+                .fold(0.0, f64::max)
+        })
+        .collect();
+    levels.sort_by(f64::total_cmp);
+    levels[levels.len() / 2]
+}
+
 /// Finds the slit's image in a frame, or says why there is nothing like a spectrum in it.
 ///
 /// `map` is the frame's; `bench` what the lamp photo showed of the slit.
@@ -92,6 +120,14 @@ pub fn look(
             "a bright bar, but no line that could be the slit's image".into(),
         ));
     };
+    // In a room the bars are little brighter than the walls.
+    if located.edge_share < CALM_EDGE_SHARE
+        && !is_familiar
+        && brightness(map, &slit) < OVER_WALLS * veil(map, &located)
+    {
+        let why = "a bar little brighter than what lies around it, and not in the dark";
+        return Err(refused(why.to_owned()));
+    }
     Ok(Sight {
         is_familiar,
         map: Arc::clone(map),
