@@ -230,8 +230,9 @@ pub fn metrics(
             sigma: IMAGE_PX.hypot(IMAGE_SHARE * smear_px),
         };
         let aslant = m.metrics.noted(MOVED);
+        let across = movement(across);
         let longest = aslant.filter(|a| a.value > smear_px).unwrap_or(across);
-        m.metrics.note(MOVED, movement(longest));
+        m.metrics.note(MOVED, longest);
         // Straight across, nothing tells it from a slit that was opened since the lamp photo.
         if aslant.is_none() && !is_sheared(&survey.slit) {
             let um_per_px = optics.um_per_nm(inputs.bench.slit_distance_mm) / px_per_nm;
