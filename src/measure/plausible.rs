@@ -38,13 +38,13 @@ impl Familiar {
         }
     }
 
-    /// True where the slit's image in a picture of this longer side is the lamp photo's.
-    pub fn knows(&self, located: &Located, longest_px: f64) -> bool {
+    /// True where a bar with its middle at `centre` in a picture of this longer side, px, is the lamp photo's slit.
+    pub fn knows(&self, centre: (f64, f64), half_length_px: f64, longest_px: f64) -> bool {
         let alike = self.length_px.is_some_and(|known| {
-            let ratio = 2.0 * located.half_length_px / known;
+            let ratio = 2.0 * half_length_px / known;
             SAME_LENGTH.0 < ratio && ratio < SAME_LENGTH.1
         });
-        let (x, y) = located.centre;
+        let (x, y) = centre;
         alike
             && self
                 .places

@@ -109,7 +109,7 @@ pub fn look(
         located.line_light
     ));
     let longest_px = frame.width().max(frame.height()) as f64;
-    let is_familiar = bench.knows(&located, longest_px);
+    let is_familiar = bench.knows(located.centre, located.half_length_px, longest_px);
     let refused = |why: String| NoSight {
         why,
         veil: is_familiar.then(|| veil(map, &located)),
@@ -120,11 +120,11 @@ pub fn look(
             "a bright bar, but no line that could be the slit's image".into(),
         ));
     };
-    // In a room the bars are little brighter than the walls.
-    if located.edge_share < CALM_EDGE_SHARE
-        && !is_familiar
-        && brightness(map, &slit) < OVER_WALLS * veil(map, &located)
-    {
+    // In a room the bars are little brighter than the walls, and a bar as long as the slit goes on.
+    let calm = located.edge_share > CALM_EDGE_SHARE;
+    let is_familiar =
+        is_familiar && (calm || bench.knows(slit.centre, slit.half_length_px, longest_px));
+    if !calm && !is_familiar && brightness(map, &slit) < OVER_WALLS * veil(map, &located) {
         let why = "a bar little brighter than what lies around it, and not in the dark";
         return Err(refused(why.to_owned()));
     }

@@ -5,14 +5,17 @@ use slitwatch::classify::Capture;
 use slitwatch::measure::{Code, Verdict};
 use slitwatch::simulate::{Exposure, Light, Phone, Scene, Source, draw};
 
-use super::lab::look_at;
+use super::lab::{Bench, look_at, photograph};
 use super::scale;
 
 #[test]
 fn rooms_and_pockets_are_no_spectra() {
+    let other_bench = Bench::sound(1, 72);
+    let other_lamp = other_bench.lamp_shot(101, (0.7, -0.2, 0.3));
+    let other_lamp = photograph("other lamp", &other_lamp, Capture::Calibration, None);
     let scale = scale::lamp().calibration();
     // The second room's lamp is as bright and as long as a slit, and as if it ran off the picture; the third one's window has
-    // bars as long as its frame's.
+    // bars as long as its frame's; a piece of the fourth one's frame lies where its bench has the slit, and is as long.
     let scenes = [
         ("room", Scene::Room, 41, None),
         (
@@ -27,6 +30,12 @@ fn rooms_and_pockets_are_no_spectra() {
             11_798_793_283_024_661_941,
             Some("Brindle 7S"),
         ),
+        (
+            "room with the slit's place",
+            Scene::Room,
+            3_174_221_133_952_359_145,
+            Some("QN-20"),
+        ),
         ("pocket", Scene::Pocket, 42, None),
     ];
     let wrong: Vec<String> = scenes
@@ -40,6 +49,11 @@ fn rooms_and_pockets_are_no_spectra() {
             {
                 shot.phone = phone;
             }
+            let scale = if shot.phone.model == other_bench.phone.model {
+                other_lamp.calibration()
+            } else {
+                scale
+            };
             shot.exposure = Exposure::Set(1.0 / 60.0, 200.0);
             let photo = draw(&shot);
             [
