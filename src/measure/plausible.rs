@@ -162,8 +162,10 @@ pub fn plausible(located: &Located, is_familiar: bool, longest_px: f64) -> Resul
     let lines = located.lines >= 2;
     // Two orders that mirror each other are a grating's, whatever stray light lies over them.
     let mirrored = located.symmetry > 0.6 && located.zone_share > 0.97 && located.edge_share > 0.5;
+    // So are plain lines of the slit's length with nothing but stray light around them: clipped ones look whiter than they are.
     let pure = match (mirrored, calm) {
         (true, _) => 0.45,
+        (false, true) if in_the_dark && lines && located.line_light > PLAIN_LINES => 0.45,
         (false, true) => 0.75,
         (false, false) => 0.95,
     };
