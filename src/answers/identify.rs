@@ -251,9 +251,8 @@ fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> O
                     && (w[0].wavelength_nm..w[1].wavelength_nm).contains(&p.centre_nm.value)
             })
     };
-    let weight = |p: &&&Peak| p.height.value.sqrt();
-    let all: f64 = sharp.iter().map(|p| weight(&p)).sum();
-    let explained: f64 = sharp.iter().filter(|p| agrees(p)).map(|p| weight(&p)).sum();
+    let all: f64 = sharp.iter().map(|p| weight(p)).sum();
+    let explained: f64 = sharp.iter().filter(|p| agrees(p)).map(|p| weight(p)).sum();
     let unexplained = if all > 0.0 {
         1.0 - explained / all
     } else {
@@ -319,16 +318,21 @@ fn towering(sharp: &[&Peak], shape: &Shape) -> f64 {
     ((highest(sharp) / shape.top.0.max(1e-12) - 15.0) / 15.0).clamp(0.0, 1.0)
 }
 
+/// What a peak counts; nothing where more was taken for background than there is.
+fn weight(peak: &Peak) -> f64 {
+    peak.height.value.max(0.0).sqrt()
+}
+
 /// One line and nothing else.
 fn laser(sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> f64 {
-    let light: f64 = sharp.iter().map(|p| p.height.value.sqrt()).sum();
+    let light: f64 = sharp.iter().map(|p| weight(p)).sum();
     let Some(top) = sharp
         .iter()
         .max_by(|a, b| a.height.value.total_cmp(&b.height.value))
     else {
         return f64::MAX.sqrt();
     };
-    let alone = top.height.value.sqrt() / light;
+    let alone = weight(top) / light.max(f64::MIN_POSITIVE);
     let wide = (top.fwhm_nm.value / bandpass_nm.max(0.1) - 1.8).clamp(0.0, 1.0);
     // A tenth dearer than a table's lamp, so that a lamp of one line (sodium) is that lamp.
     DEAR * (1.0 - alone

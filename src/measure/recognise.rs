@@ -23,15 +23,13 @@ pub struct Feature {
 }
 
 /// What is seen on one side.
-pub struct Side<'a> {
+pub struct Side {
     /// +1 or −1.
     pub sign: f64,
     /// Its maxima, on the scale of the rays it was binned with.
     pub maxima: Vec<Maximum>,
     /// |m λ| within which it lies on the picture.
     pub range_nm: (f64, f64),
-    /// The profile itself.
-    pub profile: &'a Profile,
 }
 
 /// A candidate: an optics whose lines fall where maxima are.
@@ -125,7 +123,8 @@ fn score(
         let weights: Vec<f64> = side
             .maxima
             .iter()
-            .map(|m| (m.height / top).sqrt())
+            // A faint one can lie below zero where more was taken for background than there is.
+            .map(|m| (m.height.max(0.0) / top).sqrt())
             .collect();
         let mut taken = vec![0.0f64; side.maxima.len()];
         let mut side_pairs = vec![None; features.len()];
@@ -371,4 +370,49 @@ fn refine(
         score: value,
         pairs,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Lines of a lamp on one side, the last one so much below the background that was taken off.
+    #[test]
+    fn a_line_below_zero_counts_nothing() {
+        let nm = [436.0, 546.0, 578.0, 612.0];
+        let features: Vec<Feature> = nm[..3]
+            .iter()
+            .map(|&nm| Feature {
+                nm,
+                weight: 1.0,
+                sigma_nm: 0.25,
+            })
+            .collect();
+        let agreement = |last: f64| {
+            let maximum = |nm: f64, height: f64| Maximum {
+                nm,
+                index: 0,
+                prominence: 1.0,
+                height,
+                fwhm_nm: 2.0,
+                snr: 30.0,
+                clipped: 0.0,
+            };
+            let heights = [1.0, 1.0, 1.0, last];
+            let side = Side {
+                sign: 1.0,
+                maxima: nm
+                    .iter()
+                    .zip(heights)
+                    .map(|(&nm, h)| maximum(nm, h))
+                    .collect(),
+                range_nm: (340.0, 800.0),
+            };
+            let optics = Optics::flush(1600.0, 2900.0, 3264, 2448);
+            score(&optics, &optics.rays(), &features, &[side], 1.0, None)
+        };
+        assert!((agreement(0.0) - 1.0).abs() < 1e-3, "{}", agreement(0.0));
+        assert_eq!(agreement(-1e-5), agreement(0.0));
+        assert!(agreement(1.0) < 0.9);
+    }
 }

@@ -64,7 +64,7 @@ const ANCHOR_PER_WIDTH: f64 = 0.001;
 pub const UNEVEN_SHARE: f64 = 0.01;
 
 /// The sides of the slit's image on which lines stand out, and those lines' typical width, nm; absent where none does.
-fn sides(orders: &[Order]) -> Option<(Vec<Side<'_>>, f64)> {
+fn sides(orders: &[Order]) -> Option<(Vec<Side>, f64)> {
     let sides: Vec<Side> = orders
         .iter()
         .filter_map(|order| {
@@ -77,7 +77,6 @@ fn sides(orders: &[Order]) -> Option<(Vec<Side<'_>>, f64)> {
                     order.profile.nm(order.profile.len() as f64),
                 ),
                 maxima: found,
-                profile: &order.profile,
             })
         })
         .collect();

@@ -139,6 +139,23 @@ fn every_planted_fault_is_found_and_named() {
 }
 
 #[test]
+fn over_exposed_lines_in_stray_light_are_called_so() {
+    let mut bench = scale::bench();
+    bench.instrument.leak_level = 0.01;
+    let lamp = bench.lamp_shot(101, (0.7, -0.2, 0.3));
+    let lamp = photograph("lamp", &lamp, Capture::Calibration, None);
+    // Clipped lines look whiter than they are, and the stray light beside them is grey.
+    for wavelength_nm in [450.0, 532.0, 650.0] {
+        let laser = Source::Laser(wavelength_nm);
+        let mut shot = bench.shot(61, light(laser, 8), (0.3, 0.1, 0.1));
+        shot.faults = vec![Fault::Clipped(12.0)];
+        let what = format!("laser of {wavelength_nm} nm");
+        let seen = photograph(&what, &shot, Capture::Sample, Some(lamp.calibration()));
+        assert!(seen.must_be_retaken_for(Code::Clipped), "{seen:?}");
+    }
+}
+
+#[test]
 fn two_faults_of_one_photo_are_both_named() {
     use Capture::{Calibration, Sample};
     use Source::{Helium, Neon, TriPhosphor};
