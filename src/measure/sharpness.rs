@@ -1,7 +1,7 @@
 //! How sharp the slit and its light are: the slit's width, the focus, a movement, told apart.
 
 use crate::frame::Frame;
-use crate::measure::band::{Edge, end_shape};
+use crate::measure::band::{Edge, EndShape, end_shape};
 use crate::measure::bloom::in_glare;
 use crate::measure::lineshape::{
     FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, box_of_fwhm, fit_shape,
@@ -386,6 +386,10 @@ pub fn widths(
     Some(width)
 }
 
+/// A blur known to no better than this, px or share of it, is no measurement.
+const VAGUE_PX: f64 = 1.0;
+const VAGUE_SHARE: f64 = 0.4;
+
 /// Without lines, the slit's ends alone tell: an even ramp is a movement, a soft corner the focus. So is a ramp where the
 /// slit's image has widened as much.
 fn continuum_ends(
@@ -402,9 +406,10 @@ fn continuum_ends(
         .max_by(|&a, &b| profile.light[a].total_cmp(&profile.light[b]));
     let Some(brightest) = brightest else { return };
     let path = profile.sign * profile.nm(brightest as f64);
-    // A faint band has many ends that are none: two that agree are the slit's.
+    // A faint band has many ends that are none: two that agree are the slit's. In strong stray light they say little.
+    let is_known = |e: &EndShape| e.blur_sigma_px < VAGUE_PX.max(VAGUE_SHARE * e.blur_px);
     let ends = end_shape(frame, &optics.rays(), path, 8.0, beta, optics.focal_px);
-    let Some(ends) = ends.filter(|e| e.both) else {
+    let Some(ends) = ends.filter(|e| e.both && is_known(e)) else {
         return;
     };
     m.log.push(format!(

@@ -340,6 +340,7 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     optics.pupil_share = USUAL_PUPIL_SHARE;
     optics.aim_slit_at(slit.centre.0, slit.centre.1);
     let mut half_beta = slit.half_length_px / focal;
+    let own_height = 2.0 * half_beta;
     let mut found = Edges::default();
     let mut roll_sigma_rad = 5f64.to_radians();
     // A line is three pixels wide or so: every second column still meets it.
@@ -352,6 +353,7 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
             focal,
             stride,
         );
+        drop_streaks(&mut found, is_familiar.then_some(own_height));
         // An end that the others contradict (dust at a line's end, a streak) would turn the picture: out, and once more.
         let size = (frame.width() as f64, frame.height() as f64);
         let calm = located.edge_share > SURE_EDGE_SHARE && !is_cut(&slit, size);
@@ -443,6 +445,46 @@ fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Opti
         &[index::ROLL, index::SKEW, index::PITCH, index::ALPHA],
         &observations,
     )
+}
+
+/// Takes out what a leak's streaks have for ends: those of one slit are blurred alike, and the clearest ones are the slit's.
+///
+/// `height` is that of the slit's own image, β, where the bench knows it: where ends are another height apart, they are no
+/// slit's.
+fn drop_streaks(found: &mut Edges, height: Option<f64>) {
+    // A dim line's ends fade, a bright one's bloom.
+    const SAME_HEIGHT: std::ops::Range<f64> = 0.75..1.3;
+    // A line at its block's rim looks blurred a few times as much.
+    const TIMES: f64 = 3.0;
+    const LEAST_PX: f64 = 3.0;
+    if let Some(height) = height {
+        let of_slit: Vec<f64> = found
+            .high
+            .iter()
+            .filter(|high| {
+                let low = found.low.iter().find(|e| e.path_nm == high.path_nm);
+                low.is_some_and(|low| SAME_HEIGHT.contains(&((high.beta - low.beta) / height)))
+            })
+            .map(|high| high.path_nm)
+            .collect();
+        for list in [&mut found.low, &mut found.high] {
+            list.retain(|e| of_slit.contains(&e.path_nm));
+        }
+    }
+    let ends = || found.low.iter().chain(&found.high);
+    let clearest = ends().map(|e| e.snr).fold(0.0, f64::max);
+    let mut blurs: Vec<f64> = ends()
+        .filter(|e| e.snr > 0.5 * clearest)
+        .map(|e| e.blur_px)
+        .collect();
+    blurs.sort_by(f64::total_cmp);
+    let Some(sharp) = blurs.get(blurs.len() / 2) else {
+        return;
+    };
+    let bound = TIMES * sharp + LEAST_PX;
+    for list in [&mut found.low, &mut found.high] {
+        list.retain(|e| e.blur_px < bound);
+    }
 }
 
 /// Takes out the ends that lie off the others of their side by more than four times those' scatter, and by 4 px.

@@ -144,14 +144,19 @@ fn over_exposed_lines_in_stray_light_are_called_so() {
     bench.instrument.leak_level = 0.01;
     let lamp = bench.lamp_shot(101, (0.7, -0.2, 0.3));
     let lamp = photograph("lamp", &lamp, Capture::Calibration, None);
-    // Clipped lines look whiter than they are, and the stray light beside them is grey.
+    // Clipped lines look whiter than they are, the stray light beside them is grey, and its streaks have ends as well.
     for wavelength_nm in [450.0, 532.0, 650.0] {
         let laser = Source::Laser(wavelength_nm);
         let mut shot = bench.shot(61, light(laser, 8), (0.3, 0.1, 0.1));
         shot.faults = vec![Fault::Clipped(12.0)];
         let what = format!("laser of {wavelength_nm} nm");
         let seen = photograph(&what, &shot, Capture::Sample, Some(lamp.calibration()));
-        assert!(seen.must_be_retaken_for(Code::Clipped), "{seen:?}");
+        let named = |code: Code| seen.reasons.iter().any(|r| r.code == code);
+        assert!(seen.must_be_retaken_for(Code::Leak), "{seen:?}");
+        assert!(named(Code::Clipped), "{seen:?}");
+        for wrong in [Code::Dim, Code::Defocused, Code::PoorFit, Code::NoSpectrum] {
+            assert!(!named(wrong), "{seen:?}");
+        }
     }
 }
 
