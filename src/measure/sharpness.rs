@@ -107,6 +107,8 @@ const OPEN_PER_FWHM: f64 = 1.6;
 /// A line with a box of at least so many pixels, and so many times its blur, shows its flat top: the box is the slit (or a
 /// movement) whatever the ends say. Smaller ones are also made by what a JPEG does to colours.
 const OPEN_PX: f64 = 5.0;
+/// The same of the narrowest line, whatever it is: two lines in one make a pixel of that.
+const BLENDED_OPEN_PX: f64 = 6.0;
 const OPEN_PER_BLUR: f64 = 3.0;
 /// A box that shows itself is known to this share (drawn slits of 0.6 to 1.2 mm).
 const OPEN_SHARE: f64 = 0.08;
@@ -182,7 +184,7 @@ pub fn widths(
         && narrowest_px > OPEN_PER_FWHM * FWHM_PER_SIGMA * blur
         && (0.85..1.8).contains(&(image_nm / narrowest))
         && let Some(width_px) = box_of_fwhm(narrowest_px, blur)
-        && width_px > OPEN_PX
+        && width_px > BLENDED_OPEN_PX
     {
         // Far wider than the blur, and the slit's image is as wide: the line is the slit, whatever is blended into its foot.
         m.metrics.slit_width_um = Some(Estimate {
