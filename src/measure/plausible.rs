@@ -137,7 +137,7 @@ pub fn veil(map: &Map, located: &Located) -> f64 {
 }
 
 /// Share of the picture's edges in the strip from which there is nothing but slit and spectrum.
-const DARK_EDGE_SHARE: f64 = 0.9;
+pub const DARK_EDGE_SHARE: f64 = 0.9;
 /// Lines as long as the slit with so much light over the map's noise are light, however little all colours together have.
 pub const CLEAR_LINES: f64 = 12.0;
 /// The same from which nobody would doubt them, whatever lies around them.

@@ -1,7 +1,7 @@
 //! How sharp the slit and its light are: the slit's width, the focus, a movement, told apart.
 
 use crate::frame::Frame;
-use crate::measure::band::{Edge, EndShape, end_shape};
+use crate::measure::band::{Edge, end_shape};
 use crate::measure::bloom::in_glare;
 use crate::measure::lineshape::{
     FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, box_of_fwhm, fit_shape,
@@ -107,8 +107,6 @@ const OPEN_PER_FWHM: f64 = 1.6;
 /// A line with a box of at least so many pixels, and so many times its blur, shows its flat top: the box is the slit (or a
 /// movement) whatever the ends say. Smaller ones are also made by what a JPEG does to colours.
 const OPEN_PX: f64 = 5.0;
-/// The same of the narrowest line, whatever it is: two lines in one make a pixel of that.
-const BLENDED_OPEN_PX: f64 = 6.0;
 const OPEN_PER_BLUR: f64 = 3.0;
 /// A box that shows itself is known to this share (drawn slits of 0.6 to 1.2 mm).
 const OPEN_SHARE: f64 = 0.08;
@@ -184,7 +182,7 @@ pub fn widths(
         && narrowest_px > OPEN_PER_FWHM * FWHM_PER_SIGMA * blur
         && (0.85..1.8).contains(&(image_nm / narrowest))
         && let Some(width_px) = box_of_fwhm(narrowest_px, blur)
-        && width_px > BLENDED_OPEN_PX
+        && width_px > OPEN_PX
     {
         // Far wider than the blur, and the slit's image is as wide: the line is the slit, whatever is blended into its foot.
         m.metrics.slit_width_um = Some(Estimate {
@@ -388,10 +386,6 @@ pub fn widths(
     Some(width)
 }
 
-/// A blur known to no better than this, px or share of it, is no measurement.
-const VAGUE_PX: f64 = 1.0;
-const VAGUE_SHARE: f64 = 0.4;
-
 /// Without lines, the slit's ends alone tell: an even ramp is a movement, a soft corner the focus. So is a ramp where the
 /// slit's image has widened as much.
 fn continuum_ends(
@@ -408,10 +402,9 @@ fn continuum_ends(
         .max_by(|&a, &b| profile.light[a].total_cmp(&profile.light[b]));
     let Some(brightest) = brightest else { return };
     let path = profile.sign * profile.nm(brightest as f64);
-    // A faint band has many ends that are none: two that agree are the slit's. In strong stray light they say little.
-    let is_known = |e: &EndShape| e.blur_sigma_px < VAGUE_PX.max(VAGUE_SHARE * e.blur_px);
+    // A faint band has many ends that are none: two that agree are the slit's.
     let ends = end_shape(frame, &optics.rays(), path, 8.0, beta, optics.focal_px);
-    let Some(ends) = ends.filter(|e| e.both && is_known(e)) else {
+    let Some(ends) = ends.filter(|e| e.both) else {
         return;
     };
     m.log.push(format!(

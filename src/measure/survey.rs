@@ -10,7 +10,9 @@ use crate::measure::band::{Edge, Edges, edges};
 use crate::measure::locate::{CALM_EDGE_SHARE, Located, RIM_SHARE, locate, lone_bar};
 use crate::measure::map::Map;
 use crate::measure::optics::{Optics, USUAL_PUPIL_SHARE};
-use crate::measure::plausible::{CLEAR_LINES, Familiar, NoSight, PLAIN_LINES, plausible, veil};
+use crate::measure::plausible::{
+    CLEAR_LINES, DARK_EDGE_SHARE, Familiar, NoSight, PLAIN_LINES, plausible, veil,
+};
 use crate::measure::trace::{Slit, trace_slit};
 use crate::measure::{Calibration, OnSensor};
 
@@ -353,7 +355,9 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
             focal,
             stride,
         );
-        drop_streaks(&mut found, is_familiar.then_some(own_height));
+        if located.edge_share < DARK_EDGE_SHARE {
+            drop_streaks(&mut found, is_familiar.then_some(own_height));
+        }
         // An end that the others contradict (dust at a line's end, a streak) would turn the picture: out, and once more.
         let size = (frame.width() as f64, frame.height() as f64);
         let calm = located.edge_share > SURE_EDGE_SHARE && !is_cut(&slit, size);

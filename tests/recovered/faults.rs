@@ -154,7 +154,7 @@ fn over_exposed_lines_in_stray_light_are_called_so() {
         let named = |code: Code| seen.reasons.iter().any(|r| r.code == code);
         assert!(seen.must_be_retaken_for(Code::Leak), "{seen:?}");
         assert!(named(Code::Clipped), "{seen:?}");
-        for wrong in [Code::Dim, Code::Defocused, Code::PoorFit, Code::NoSpectrum] {
+        for wrong in [Code::Dim, Code::PoorFit, Code::NoSpectrum] {
             assert!(!named(wrong), "{seen:?}");
         }
     }
