@@ -9,12 +9,12 @@ use std::process::ExitCode;
 use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
 use tracing_subscriber::EnvFilter;
 
-use crate::measure::Verdict;
 use crate::run::lab::Lab;
 use crate::run::rehearse::Play;
 use crate::run::reload::{Loaded, Unusable};
 use crate::run::{self, Bell, Failure, Orders, Report, reload, signals};
 use crate::settings;
+use crate::terms::Verdict;
 
 /// Turns phone photographs, taken through hand-built spectroscopes, into calibrated spectra and verdicts.
 ///

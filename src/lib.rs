@@ -5,11 +5,13 @@
 
 pub mod cli;
 pub mod settings;
+pub mod terms;
 
 pub mod arrive;
 pub mod classify;
 pub mod decode;
 pub mod frame;
+pub mod judge;
 pub mod measure;
 pub mod pair;
 pub mod publish;

@@ -1,7 +1,7 @@
 //! Reading an absorbance curve: the value at one wavelength, the place where a series is best read, and its bands. The edge:
 //! it takes the curve as measured and knows no blank.
 
-use crate::measure::Estimate;
+use crate::terms::Estimate;
 
 /// A curve is read as a mean over this much to each side: a few bandpasses, and little against a dye's band, nm.
 const HALF_WINDOW_NM: f64 = 2.0;

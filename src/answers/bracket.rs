@@ -3,7 +3,7 @@
 //! compared are those of one wavelength and channel, not of one pixel.
 
 use super::Refusal;
-use crate::measure::Spectrum;
+use crate::terms::Spectrum;
 
 /// Distance between two places of a bracket's spectrum, nm: about one bandpass, so that each adds something.
 const PLACE_NM: f64 = 2.0;

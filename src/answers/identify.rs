@@ -1,7 +1,7 @@
 //! What a lamp is: its peaks against the published tables, and the plain shapes of lasers, diodes and glowing filaments. The
 //! score is like a probability among the candidates and `unknown`; it says nothing of lamps in no table, except by `unknown`.
 
-use crate::measure::{Estimate, Lamp, Peak, PeakKind, Spectrum};
+use crate::terms::{Estimate, Lamp, Peak, PeakKind, Spectrum};
 
 /// Where a phone sees well enough for a missing line to be missing, nm.
 const WELL_SEEN_NM: std::ops::Range<f64> = 425.0..680.0;
@@ -258,7 +258,7 @@ fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> O
     } else {
         1.0
     };
-    let share = |l: &&&&crate::measure::LampLine| l.strength.sqrt();
+    let share = |l: &&&&crate::terms::LampLine| l.strength.sqrt();
     let expected: f64 = wanted.iter().map(|l| share(&l)).sum();
     let there: f64 = wanted
         .iter()
@@ -270,7 +270,7 @@ fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> O
         .map(|l| share(&l))
         .sum();
     let missing = if wanted.is_empty() {
-        let is_there = |l: &&&crate::measure::LampLine| {
+        let is_there = |l: &&&crate::terms::LampLine| {
             sharp
                 .iter()
                 .any(|p| (l.wavelength_nm - p.centre_nm.value).abs() < reach(p))
@@ -376,7 +376,7 @@ fn broad(sharp: &[&Peak], shape: &Shape) -> Vec<(&'static str, f64)> {
 mod tests {
     use super::*;
     use crate::answers::tests::drawn;
-    use crate::measure::LampLine;
+    use crate::terms::LampLine;
 
     fn spectrum(light: impl Fn(f64) -> f64) -> Spectrum {
         drawn((400.0, 720.0), 0.5, light)

@@ -2,7 +2,7 @@
 //! Their ratios are taken from the light that both of two exposures show, and the written exposures only check them.
 
 use super::Refusal;
-use crate::measure::{Estimate, Spectrum};
+use crate::terms::{Estimate, Spectrum};
 
 /// A row with more of its pixels at the sensor's ceiling is left to a shorter exposure, and so are those within a bandpass of
 /// it: what the ceiling cut off is missing from their blurred light, and from the colour that a photo keeps in coarser steps.
@@ -67,7 +67,7 @@ pub struct Joined {
 ///
 /// Each ratio is the weighted mean over the rows that the exposure has in common with those joined before, its uncertainty
 /// enlarged where they scatter more than their noise (JCGM 100, 4.2 and 5.1.2). To it comes the doubt of the tone curve,
-/// `tone_share` of the logarithm of the ratio, as for absorbances ([`crate::measure::absorb::Link`]). Rows are weighted means;
+/// `tone_share` of the logarithm of the ratio, as for absorbances ([`crate::answers::absorb::Link`]). Rows are weighted means;
 /// the ratio's uncertainty is common to all that a shot adds.
 ///
 /// # Errors

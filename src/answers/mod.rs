@@ -1,6 +1,7 @@
 //! From spectra to the quantities a lab sheet asks for: concentrations, what a lamp is, colour, how well a class agrees, and
 //! the file that other programs read. Pure numerics: numbers in, numbers or a named refusal out; nothing here knows a photo.
 
+pub mod absorb;
 pub mod bands;
 pub mod bracket;
 pub mod class;
@@ -34,7 +35,7 @@ impl Refusal {
 
 #[cfg(test)]
 mod tests {
-    use crate::measure::{Spectrum, SpectrumRow};
+    use crate::terms::{Spectrum, SpectrumRow};
 
     /// A spectrum of `light` by wavelength over `range_nm`, alike in all channels, with hardly any noise.
     pub fn drawn(range_nm: (f64, f64), step_nm: f64, light: impl Fn(f64) -> f64) -> Spectrum {

@@ -3,8 +3,8 @@
 
 use super::Refusal;
 use super::colour::{chromaticity, colour_temperature, dominant_wavelength, observer, planck};
-use crate::measure::absorb::neighbourhood;
-use crate::measure::{Estimate, Spectrum};
+use crate::answers::absorb::neighbourhood;
+use crate::terms::{Estimate, Spectrum};
 
 /// A place answered more weakly than this share of the best is left out: what divides by it is noise.
 const WEAKEST: f64 = 0.02;

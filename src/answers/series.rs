@@ -3,7 +3,7 @@
 
 use super::Refusal;
 use super::quantile::{fisher_f, student_t};
-use crate::measure::Estimate;
+use crate::terms::Estimate;
 
 /// How many repeats' worth the stated uncertainties are trusted: they come from scatter along the slit and from floors
 /// known to about 20 %, and a standard deviation known to 20 % has 1/(2·0.2²) ≈ 12 degrees of freedom (JCGM 100, G.4.2).

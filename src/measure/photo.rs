@@ -2,25 +2,26 @@
 
 use std::sync::Arc;
 
-use crate::classify::Capture;
 use crate::decode::Facts;
 use crate::frame::Frame;
-use crate::measure::adjust::{N, index};
-use crate::measure::anchor::{TURNS_DEG, anchor, calibration_sigma};
-use crate::measure::evidence::scale_sigma;
-use crate::measure::health;
-use crate::measure::lamp_photo::{measure_lamp, other_focal_length};
-use crate::measure::lineshape::LineShape;
-use crate::measure::map::Map;
-use crate::measure::optics::Optics;
-use crate::measure::plausible::{Familiar, NoSight};
-use crate::measure::profile::{Profile, slabs};
+use crate::measure::light::lineshape::LineShape;
+use crate::measure::light::profile::{Profile, slabs};
+use crate::measure::light::spectrum_peaks;
+use crate::measure::optics::adjust::{N, index};
+use crate::measure::optics::anchor::{TURNS_DEG, anchor, calibration_sigma};
+use crate::measure::portrait::health;
+use crate::measure::scale::evidence::scale_sigma;
+use crate::measure::scale::lamp_photo::{measure_lamp, other_focal_length};
 use crate::measure::scale::{Order, UNEVEN_SHARE};
-use crate::measure::stray;
-use crate::measure::survey::{Survey, cut_off, lit_direction, look, survey};
-use crate::measure::{
+use crate::measure::sight::map::Map;
+use crate::measure::sight::plausible::{Familiar, NoSight};
+use crate::measure::sight::stray;
+use crate::measure::sight::survey::{Survey, cut_off, lit_direction, look, survey};
+use crate::terms::Capture;
+use crate::terms::Optics;
+use crate::terms::{
     Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind,
-    Severity, Spectrum, SpectrumRow, spectrum_peaks,
+    Severity, Spectrum, SpectrumRow,
 };
 
 /// So many ends of the slit, seen in different colours at the expected places, leave no doubt about the grating.

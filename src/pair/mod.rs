@@ -7,8 +7,8 @@ use std::collections::BTreeMap;
 
 use jiff::civil::DateTime;
 
-use crate::classify::Capture;
-use crate::measure::Verdict;
+use crate::terms::Capture;
+use crate::terms::Verdict;
 
 /// How one of several is chosen.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]

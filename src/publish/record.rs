@@ -7,8 +7,9 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use crate::classify::Capture;
-use crate::measure::{Calibration, LineUse, Reason, ScaleKind, Verdict, adjust};
+use crate::terms::Capture;
+use crate::terms::PARAMETERS;
+use crate::terms::{Calibration, LineUse, Reason, ScaleKind, Verdict};
 
 /// How the remark begins that says which tone curve a photo was corrected with, or why with none of its own.
 pub const TONE_REMARK: &str = "tone curve";
@@ -313,7 +314,7 @@ pub fn parameters(calibration: &Calibration) -> BTreeMap<String, f64> {
         .into_iter()
         .map(|(name, value)| (name.to_owned(), value))
         .collect();
-    for (i, name) in adjust::NAMES.iter().enumerate() {
+    for (i, name) in PARAMETERS.iter().enumerate() {
         let variance = calibration
             .covariance
             .get(i)

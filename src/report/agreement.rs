@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 use super::series::Series;
 use super::{Shown, by_path, subject};
 use crate::answers::class::{Cell, Precision, Standing, is_narrow, precision};
-use crate::classify::Capture;
-use crate::measure::Verdict;
 use crate::publish::files::numbers;
 use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
+use crate::terms::Capture;
+use crate::terms::Verdict;
 
 /// Two benches whose strongest peaks are farther apart than this have not measured the same line: phones answer
 /// differently to green and red, and the next strong line of any lamp here is farther off. No usable scale is wrong by as

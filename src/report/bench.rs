@@ -7,9 +7,9 @@ use super::calibration_page::{ShownTrend, shown_trends};
 use super::charts;
 use super::pages::{ShownPhoto, ShownReason, file_name};
 use super::standing::{BenchStanding, Health};
-use crate::measure::Estimate;
-use crate::measure::stray::entry_side;
+use crate::measure::sight::stray::entry_side;
 use crate::publish::files::{numbers, words};
+use crate::terms::Estimate;
 
 #[derive(Template)]
 #[template(path = "bench.html", config = "src/report/askama.toml")]
@@ -49,7 +49,7 @@ pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> S
         Health::Mend => ("r", "To fix"),
         Health::Unseen => ("i", "Not seen yet"),
     };
-    let reason = reason.map(|r| ShownReason::new(r, crate::measure::Verdict::Retake));
+    let reason = reason.map(|r| ShownReason::new(r, crate::terms::Verdict::Retake));
     let residuals = bench.scale().and_then(|(_, c)| {
         let curve = c.model.as_ref().map(|m| m.sigma_curve.as_slice());
         charts::residuals(&c.lines, curve.unwrap_or_default())

@@ -4,8 +4,8 @@ use askama::Template;
 
 use super::standing::{BenchStanding, Class, Health};
 use super::{Inputs, pages};
-use crate::measure::Verdict;
 use crate::publish::files::{numbers, words};
+use crate::terms::Verdict;
 
 /// Calls of one bench that are spelled out; the rest stand on its own page.
 const MOST_CALLS: usize = 3;

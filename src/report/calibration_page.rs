@@ -8,10 +8,10 @@ use askama::Template;
 use super::calibrations::builds;
 use super::standing::BenchStanding;
 use super::{charts, pages, trend};
-use crate::classify::Capture;
-use crate::measure::{Calibration, Estimate, LineUse};
 use crate::publish::files::{numbers, words};
 use crate::publish::record::{CalibrationRecord, Record, parameters};
+use crate::terms::Capture;
+use crate::terms::{Calibration, Estimate, LineUse};
 
 #[derive(Template)]
 #[template(path = "calibration.html", config = "src/report/askama.toml")]
@@ -105,7 +105,7 @@ pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
             .map_or("no scale yet".to_owned(), |s| s.sigma.clone()),
         scale,
         lamps: lamps(bench, &uses),
-        waiting: bench.count(crate::measure::Verdict::Waiting),
+        waiting: bench.count(crate::terms::Verdict::Waiting),
         trends: shown_trends(bench),
     };
     page.render().expect("writing to memory does not fail")

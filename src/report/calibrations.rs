@@ -5,9 +5,10 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::{Shown, by_path};
-use crate::classify::Capture;
-use crate::measure::{Calibration, FoundOut, LineUse, ScaleKind, Verdict, instrument};
+use crate::measure::optics::instrument;
 use crate::publish::record::{Record, parameters};
+use crate::terms::Capture;
+use crate::terms::{Calibration, FoundOut, LineUse, ScaleKind, Verdict};
 
 #[derive(Serialize)]
 struct Page<'a> {

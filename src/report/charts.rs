@@ -4,8 +4,8 @@
 use std::fmt::Write;
 
 use super::trend::Trend;
-use crate::measure::{Calibration, LineUse};
 use crate::publish::files::numbers;
+use crate::terms::{Calibration, LineUse};
 
 /// Width of every drawing in its own units; 336 px on the narrowest phone, so that 18 units are 12.6 px.
 const WIDTH: f64 = 480.0;

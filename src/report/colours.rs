@@ -7,11 +7,11 @@ use std::collections::BTreeMap;
 use super::{Shown, by_path};
 use crate::answers::Refusal;
 use crate::answers::response::{Colour, KELVIN_SIGMA, bins, colour, response};
-use crate::classify::Capture;
 use crate::classify::stated::number;
-use crate::measure::{Estimate, ScaleKind, Spectrum, Verdict};
 use crate::publish::files::numbers;
 use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
+use crate::terms::Capture;
+use crate::terms::{Estimate, ScaleKind, Spectrum, Verdict};
 
 /// Group of a rule that states a bulb's temperature, K.
 const KELVIN: &str = "kelvin";

@@ -6,8 +6,8 @@ use std::fmt::Write;
 use super::charts::{Plane, RIGHT, open};
 use crate::answers::bracket::Curve;
 use crate::answers::join::Joined;
-use crate::measure::Estimate;
 use crate::publish::files::numbers;
+use crate::terms::Estimate;
 
 /// Points of a curve are thinned to about this many: more than the drawing has pixels on a phone.
 const MOST_POINTS: usize = 240;

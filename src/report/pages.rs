@@ -3,10 +3,10 @@
 //! Templates stand in `pages/`; they escape what they are given, and are told words only.
 
 use super::Shown;
-use crate::classify::Capture;
-use crate::measure::{Reason, Severity, Verdict};
 use crate::publish::files::{numbers, words};
 use crate::publish::record::{Record, TONE_REMARK};
+use crate::terms::Capture;
+use crate::terms::{Reason, Severity, Verdict};
 
 /// The letter by which a state's colours and sign go in the pages.
 pub fn class(verdict: Verdict) -> &'static str {

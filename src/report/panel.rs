@@ -9,11 +9,11 @@ use super::scenes::Brackets;
 use super::series::Series;
 use super::{Shown, drawings};
 use crate::answers::references::REFERENCES;
-use crate::classify::Capture;
-use crate::measure::{Estimate, Verdict};
 use crate::publish::files::tables::{finish, push, writer};
 use crate::publish::files::{numbers, words};
 use crate::publish::record::{Answers, TONE_REMARK};
+use crate::terms::Capture;
+use crate::terms::{Estimate, Verdict};
 
 /// `references.csv`: constants and methods behind the numbers, with their sources.
 pub fn references_csv() -> Vec<u8> {

@@ -79,7 +79,7 @@ pub fn quality_csv(photos: &[Shown<'_>]) -> Vec<u8> {
 }
 
 fn row(r: &Record, more: &BTreeSet<&str>, groups: &BTreeSet<&str>) -> Vec<String> {
-    let joined = |by: &str, what: &dyn Fn(&crate::measure::Reason) -> String| {
+    let joined = |by: &str, what: &dyn Fn(&crate::terms::Reason) -> String| {
         let parts: Vec<String> = r
             .reasons
             .iter()

@@ -6,14 +6,14 @@ use std::collections::BTreeMap;
 
 use super::{Shown, by_path};
 use crate::answers::Refusal;
+use crate::answers::absorb::{KNOWN_TONE, UNKNOWN_TONE};
 use crate::answers::bracket::{Curve, Level, curve, levels_of};
 use crate::answers::join::{self, Joined, join};
-use crate::classify::Capture;
-use crate::measure::absorb::{KNOWN_TONE, UNKNOWN_TONE};
-use crate::measure::{Estimate, ScaleKind, Spectrum};
 use crate::publish::files::numbers;
 use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
 use crate::publish::record::Record;
+use crate::terms::Capture;
+use crate::terms::{Estimate, ScaleKind, Spectrum};
 
 /// Group of a rule that tells the scenes of several brackets apart.
 const SCENE: &str = "scene";

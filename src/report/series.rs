@@ -5,17 +5,17 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Shown, by_path, subject};
 use crate::answers::Refusal;
+use crate::answers::absorb::own_sigma;
 use crate::answers::bands::{self, Row};
 use crate::answers::series::{self, Concentration, Line, STATED_FREEDOM, Standard};
-use crate::classify::Capture;
 use crate::classify::stated::{Stated, number};
-use crate::measure::absorb::own_sigma;
-use crate::measure::{Code, Estimate, Verdict};
 use crate::publish::files::numbers;
 use crate::publish::files::tables::{
     finish, push, read_absorbance, read_signal, text_cell, writer,
 };
 use crate::publish::record::{BLANK_RETAKE, CONCENTRATION, Record, SERIES};
+use crate::terms::Capture;
+use crate::terms::{Code, Estimate, Verdict};
 
 /// Group of a rule that states a concentration's unit.
 const UNIT: &str = "unit";

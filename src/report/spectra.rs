@@ -6,9 +6,9 @@ use std::io::{self, Write};
 use csv::{ByteRecord, ReaderBuilder, Terminator, WriterBuilder};
 
 use super::{Shown, by_path};
-use crate::measure::ScaleKind;
 use crate::publish::files::tables::{ABSORBANCE_COLUMNS, SPECTRUM_COLUMNS, text_cell};
 use crate::publish::files::words;
+use crate::terms::ScaleKind;
 
 /// Columns that say whose spectrum a row belongs to.
 const WHOSE: [&str; 4] = ["bench", "photo", "label", "capture"];

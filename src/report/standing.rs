@@ -4,10 +4,10 @@
 use std::collections::BTreeMap;
 
 use super::Shown;
-use crate::classify::Capture;
-use crate::measure::{Reason, ScaleKind, Severity, Verdict};
 use crate::publish::files::words;
 use crate::publish::record::{CalibrationRecord, Record};
+use crate::terms::Capture;
+use crate::terms::{Reason, ScaleKind, Severity, Verdict};
 
 /// The class.
 pub struct Class<'a> {
@@ -221,8 +221,8 @@ fn as_taken(mut photos: Vec<Shown<'_>>) -> Vec<Shown<'_>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::Code;
     use crate::publish::record::Provenance;
+    use crate::terms::Code;
 
     fn photo(path: &str, capture: Capture, verdict: Verdict, taken: Option<&str>) -> Record {
         let (bench, file) = path.split_once('/').unwrap_or(("", path));

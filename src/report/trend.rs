@@ -3,9 +3,9 @@
 
 use super::pages;
 use super::standing::BenchStanding;
-use crate::measure::{Code, ScaleKind, Verdict};
 use crate::publish::files::numbers;
 use crate::publish::record::Record;
+use crate::terms::{Code, ScaleKind, Verdict};
 
 /// A change below this share says as much about phone, lamp and noise as about the instrument (common practice, no source).
 const LEAST_CHANGE: f64 = 0.15;
@@ -191,7 +191,7 @@ impl Point {
     /// The value as people read it.
     pub fn text(&self) -> String {
         match self.sigma {
-            Some(sigma) => numbers::plus_minus(crate::measure::Estimate {
+            Some(sigma) => numbers::plus_minus(crate::terms::Estimate {
                 value: self.value,
                 sigma,
             }),

@@ -2,10 +2,11 @@
 
 use crate::answers::bands::{bands, edge};
 use crate::answers::identify::identify;
-use crate::classify::{Capture, Purpose};
-use crate::measure::{AbsorbanceRow, Estimate, Lamp, Measurement, ScaleKind};
+use crate::classify::Purpose;
 use crate::publish::files::numbers::rounded_estimate;
 use crate::publish::record::{Answers, BandAnswer, CONCENTRATION, LampAnswer, SERIES};
+use crate::terms::Capture;
+use crate::terms::{AbsorbanceRow, Estimate, Lamp, Measurement, ScaleKind};
 
 /// What can be said of a measured photo. Only spectra on a calibrated scale answer anything.
 pub(super) fn answers(
@@ -100,7 +101,7 @@ pub(super) fn answers(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::Spectrum;
+    use crate::terms::Spectrum;
     use std::collections::BTreeMap;
 
     #[test]

@@ -8,9 +8,10 @@ use crate::answers::Refusal;
 use crate::answers::bracket::{Curve, curve, levels_of};
 use crate::classify::Outcome;
 use crate::decode::Facts;
-use crate::measure::{ScaleKind, Spectrum, instrument};
+use crate::measure::optics::instrument;
 use crate::publish::files::numbers;
 use crate::publish::record::{BLANK_RETAKE, TONE_REMARK};
+use crate::terms::{ScaleKind, Spectrum};
 
 use super::lab::{Lab, Scale};
 use super::raw;
@@ -325,8 +326,9 @@ fn another_instrument(lamp: &Facts, photo: &Facts) -> Option<String> {
 mod tests {
     use super::*;
     use crate::arrive::listing::Rel;
-    use crate::classify::{Capture, Decision, Purpose};
+    use crate::classify::{Decision, Purpose};
     use crate::run::read::Source;
+    use crate::terms::Capture;
     use std::time::Duration;
 
     #[test]

@@ -6,11 +6,12 @@ use std::sync::Arc;
 
 use crate::arrive::listing::{self, Rel};
 use crate::arrive::settle::Candidate;
-use crate::classify::{Capture, Outcome, Purpose};
+use crate::classify::{Outcome, Purpose};
 use crate::decode::{self, Facts};
-use crate::measure::Verdict;
 use crate::publish::files;
 use crate::publish::record::{Provenance, Record};
+use crate::terms::Capture;
+use crate::terms::Verdict;
 
 use super::Failure;
 use super::company::Company;
@@ -203,7 +204,7 @@ fn of_the_file(facts: &Facts) -> Vec<String> {
     if let (Some(s), Some(iso)) = (facts.exposure_s, facts.iso) {
         lines.push(format!(
             "exposure {} at ISO {iso:.0}",
-            crate::measure::judge::exposure_time(s)
+            crate::judge::exposure_time(s)
         ));
     }
     match facts.focal_px() {

@@ -7,9 +7,10 @@ use std::time::Duration;
 use crate::arrive::complete;
 use crate::arrive::listing::Kind;
 use crate::arrive::settle::Candidate;
-use crate::classify::{Capture, Decision, Outcome, Purpose};
+use crate::classify::{Decision, Outcome, Purpose};
 use crate::decode::Facts;
-use crate::measure::Code;
+use crate::terms::Capture;
+use crate::terms::Code;
 
 use super::known::Known;
 use super::ledger::Line;

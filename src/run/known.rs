@@ -3,9 +3,10 @@
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
-use crate::classify::{Capture, Decision, Outcome};
+use crate::classify::{Decision, Outcome};
 use crate::decode::{self, Facts};
-use crate::measure::Code;
+use crate::terms::Capture;
+use crate::terms::Code;
 
 use super::work::Fate;
 

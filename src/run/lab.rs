@@ -4,19 +4,17 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use crate::classify::{self, Capture, Decision, Purpose};
-use crate::decode::{self, Facts, Fault};
-use crate::frame::Frame;
-use crate::measure::absorb::{
+use crate::answers::absorb::{
     KNOWN_TONE, Likeness, Link, UNKNOWN_TONE, absorbance, gaps, likeness,
 };
-use crate::measure::judge::{Case, Compared, judge};
+use crate::classify;
+use crate::classify::{Decision, Purpose};
+use crate::decode::{self, Facts, Fault};
+use crate::frame::Frame;
+use crate::judge::{Case, Compared, judge};
 use crate::measure::photo::{self, measure};
-use crate::measure::sharpness::MOVED;
-use crate::measure::smear::smeared_beside;
-use crate::measure::{
-    AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict,
-};
+use crate::measure::portrait::sharpness::MOVED;
+use crate::measure::portrait::smear::smeared_beside;
 use crate::pair;
 use crate::publish::files;
 use crate::publish::record::{CalibrationRecord, Record};
@@ -24,6 +22,10 @@ use crate::report::{self, Sink};
 use crate::settings::Settings;
 use crate::settings::sections::{BlankChoice, CalibrationChoice, Poll};
 use crate::standards;
+use crate::terms::Capture;
+use crate::terms::{
+    AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict,
+};
 
 pub use super::company::Against;
 
@@ -45,8 +47,8 @@ const DARK_DOUBT: f64 = 0.1;
 /// The program's real work.
 pub struct Lab {
     pub(super) settings: Arc<Settings>,
-    names: Vec<crate::measure::LampLine>,
-    pub(super) lamps: Vec<crate::measure::Lamp>,
+    names: Vec<crate::terms::LampLine>,
+    pub(super) lamps: Vec<crate::terms::Lamp>,
     /// Of blanks and shots of brackets: every sample of a series asks for the same ones.
     pub(super) spectra: Shared<SpectrumKey, Arc<Option<Spectrum>>>,
     pub(super) tones: Shared<ToneKey, Arc<Tone>>,

@@ -7,9 +7,9 @@ use std::sync::Arc;
 use crate::arrive::listing::Rel;
 use crate::classify::{self, Decision};
 use crate::decode::Facts;
-use crate::measure::{Code, Reason, Severity, Verdict};
 use crate::publish::record::{Provenance, Record};
 use crate::publish::{Shelf, Trouble};
+use crate::terms::{Code, Reason, Severity, Verdict};
 
 use super::read::{Gone, Source};
 use super::work::{Fate, Input, Outcome, Task, Work};

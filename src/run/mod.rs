@@ -41,9 +41,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use crossbeam_channel::{Receiver, Sender};
 
-use crate::measure::Verdict;
 use crate::publish::record::Record;
 use crate::publish::{Refusal, Shelf, Trap};
+use crate::terms::Verdict;
 
 pub use crate::report::Sink;
 use engine::{Engine, Event, Mode};

@@ -136,7 +136,7 @@ pub(super) fn foreign() -> Record {
         lamp: String::new(),
         groups: BTreeMap::new(),
         taken: None,
-        verdict: crate::measure::Verdict::Unreadable,
+        verdict: crate::terms::Verdict::Unreadable,
         reasons: Vec::new(),
         metrics: BTreeMap::new(),
         order_side: None,

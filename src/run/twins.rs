@@ -66,9 +66,10 @@ fn is_one_moment(a: &Known, b: &Known) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::classify::{Capture, Decision, Purpose};
+    use crate::classify::{Decision, Purpose};
     use crate::decode::Facts;
-    use crate::measure::Code;
+    use crate::terms::Capture;
+    use crate::terms::Code;
 
     fn known(shown: &str, format: &'static str, second: Option<i8>) -> Known {
         let facts = Facts {

@@ -6,10 +6,10 @@ use std::time::Duration;
 
 use crate::classify::Decision;
 use crate::decode::Facts;
-use crate::measure::Code;
 use crate::pair;
 use crate::publish::record::{Provenance, Record};
 use crate::report::Sink;
+use crate::terms::Code;
 
 use super::read::{Gone, Source};
 

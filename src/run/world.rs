@@ -7,10 +7,10 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
-use crate::measure::Verdict;
 use crate::pair::{self, Shot};
 use crate::publish::names;
 use crate::publish::record::{Provenance, Record};
+use crate::terms::Verdict;
 
 use super::known::Known;
 use super::make::Job;
@@ -306,8 +306,9 @@ fn is_built(photo: &Known, provenance: &Provenance, published: &Published) -> bo
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::classify::{Capture, Decision, Outcome, Purpose};
+    use crate::classify::{Decision, Outcome, Purpose};
     use crate::decode::Facts;
+    use crate::terms::Capture;
 
     fn known(shown: &str, hash: &str) -> Known {
         let (bench, name) = shown.split_once('/').unwrap();

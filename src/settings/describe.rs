@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::path::{Component, Path, PathBuf};
 
 use crate::classify::{Rule, RuleSet, Then, UNSORTED};
-use crate::measure::Severity;
+use crate::terms::Severity;
 
 use super::{BlankChoice, CalibrationChoice, Instrument, Poll, Settings};
 

@@ -2,8 +2,8 @@
 
 use std::path::Path;
 
-use crate::measure::{Lamp, LampLine};
 use crate::standards;
+use crate::terms::{Lamp, LampLine};
 
 use super::document::At;
 use super::mistake::Report;

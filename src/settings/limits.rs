@@ -5,7 +5,7 @@
 
 use std::fmt;
 
-use crate::measure::Severity;
+use crate::terms::Severity;
 
 use super::reading::{Spot, Table};
 

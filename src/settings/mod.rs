@@ -28,8 +28,8 @@ use std::path::{Component, Path, PathBuf};
 
 use crate::classify::RuleSet;
 use crate::classify::stated::Stated;
-use crate::measure;
 use crate::standards;
+use crate::terms;
 
 use mistake::Report;
 use reading::{Spot, Table};
@@ -57,7 +57,7 @@ pub struct Settings {
     /// What is stated of photos by their names: concentrations.
     pub stated: Stated,
     /// The shipped lamps and the configuration's own, names in lower case.
-    pub lamps: Vec<measure::Lamp>,
+    pub lamps: Vec<terms::Lamp>,
     /// From which value on a number is a reason.
     pub limits: Limits,
     /// When a file has arrived.
@@ -243,12 +243,12 @@ fn plain(path: &Path) -> PathBuf {
 
 impl Settings {
     /// What is known of a bench's instrument, for the measurement. Letter case of `name` does not matter.
-    pub fn bench(&self, name: &str) -> measure::Bench {
+    pub fn bench(&self, name: &str) -> terms::Bench {
         let instrument = self
             .benches
             .get(&name.to_lowercase())
             .unwrap_or(&self.instrument);
-        measure::Bench {
+        terms::Bench {
             groove_spacings_nm: instrument.groove_spacings_nm.clone(),
             slit_distance_mm: instrument.slit_distance_mm,
         }
@@ -256,7 +256,7 @@ impl Settings {
 
     /// The lamps a calibration may be of: the one named (or given as an element's symbol), or all of them for `auto`
     /// and for names that are not known.
-    pub fn lamps_for(&self, name: &str) -> Vec<&measure::Lamp> {
+    pub fn lamps_for(&self, name: &str) -> Vec<&terms::Lamp> {
         let name = name.to_lowercase();
         let named = |wanted: &str| self.lamps.iter().find(|lamp| lamp.name == wanted);
         match named(&name).or_else(|| named(standards::lamp_of_symbol(&name)?)) {

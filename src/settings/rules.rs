@@ -5,9 +5,8 @@ use std::str::FromStr;
 
 use jiff::civil::{Date, DateTime, Time};
 
-use crate::classify::{
-    Capture, Conditions, FactTest, PathGlobs, Rule, RuleSet, Template, Then, TimeWindow,
-};
+use crate::classify::{Conditions, FactTest, PathGlobs, Rule, RuleSet, Template, Then, TimeWindow};
+use crate::terms::Capture;
 
 use super::reading::{Spot, Table, nearest};
 

@@ -2,8 +2,9 @@
 
 use proptest::prelude::*;
 
-use crate::classify::{Capture, Outcome};
+use crate::classify::Outcome;
 use crate::decode::Facts;
+use crate::terms::Capture;
 
 use super::*;
 
@@ -175,7 +176,7 @@ fn a_bench_of_its_own_differs_only_in_what_it_states() {
             .unwrap();
     assert_eq!(
         settings.bench("heron"),
-        measure::Bench {
+        terms::Bench {
             groove_spacings_nm: vec![740.0],
             slit_distance_mm: 250.0
         }

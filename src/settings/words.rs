@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use crate::measure::{Code, Severity};
+use crate::terms::{Code, Severity};
 
 use super::mistake::Report;
 use super::reading::{Spot, nearest};

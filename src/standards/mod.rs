@@ -4,7 +4,7 @@
 //! `handbook` (found in the source named), `iso` (ISO 7944), `computed` (from published values by a stated formula),
 //! `memory` (not compared with the source: do not treat as certified), `measured` (in a lamp file of one's own).
 
-use crate::measure::{Lamp, LampLine};
+use crate::terms::{Lamp, LampLine};
 
 /// Name of each shipped lamp, the symbol it may be called by, and its table.
 const LAMPS: [(&str, &str, &str); 11] = [

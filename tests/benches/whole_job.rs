@@ -8,13 +8,14 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
-use slitwatch::classify::{Capture, Purpose};
+use slitwatch::classify::Purpose;
 use slitwatch::decode;
 use slitwatch::publish::files;
 use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
 use slitwatch::run::lab::{Against, Finding, Lab, Scale};
 use slitwatch::settings;
 use slitwatch::simulate::{Phone, demo, draw};
+use slitwatch::terms::Capture;
 
 const ROUNDS: usize = 7;
 

@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 
-use slitwatch::classify::Capture;
+use slitwatch::terms::Capture;
 
 use crate::real::{CLASS, SWEPT, demo_photos, rows};
 

@@ -4,11 +4,12 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use slitwatch::classify::{Capture, Decision, Outcome as Decided, Purpose};
+use slitwatch::classify::{Decision, Outcome as Decided, Purpose};
 use slitwatch::decode::Facts;
-use slitwatch::measure::{Code, Reason, Severity, Verdict};
 use slitwatch::publish::record::Record;
 use slitwatch::run::{Class, Fate, Gone, Input, Outcome, Sink, Task, Work};
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Code, Reason, Severity, Verdict};
 
 /// A photo whose text is `words`, such as `taken=10:00 light=5`.
 pub fn photo(words: &str) -> Vec<u8> {

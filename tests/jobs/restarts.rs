@@ -9,8 +9,8 @@ use std::time::Duration;
 
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
-use slitwatch::measure::Verdict;
 use slitwatch::run::{self, Bell, Class, Gone, Outcome, Sink, Task, Work};
+use slitwatch::terms::Verdict;
 
 use crate::fake::Fake;
 use crate::lab::{Lab, assert_same};

@@ -3,10 +3,10 @@
 //! absorbances of potassium dichromate in 0.001 M perchloric acid (Starna, "UV absorbance: potassium dichromate"), and a
 //! permanganate series at 522 nm (studylib.net document 6635300).
 
+use slitwatch::answers::absorb::{KNOWN_TONE, Link, absorbance};
 use slitwatch::answers::bands::at;
 use slitwatch::answers::series::{Standard, fit};
-use slitwatch::measure::absorb::{KNOWN_TONE, Link, absorbance};
-use slitwatch::measure::{Estimate, Spectrum, SpectrumRow};
+use slitwatch::terms::{Estimate, Spectrum, SpectrumRow};
 
 fn lit(level: f64) -> Spectrum {
     let rows = (0..=320).map(|i| SpectrumRow {

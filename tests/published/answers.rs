@@ -4,7 +4,7 @@
 use slitwatch::answers::class::{Cell, precision};
 use slitwatch::answers::colour::{chromaticity, colour_temperature, mccamy};
 use slitwatch::answers::series::{Standard, fit};
-use slitwatch::measure::Estimate;
+use slitwatch::terms::Estimate;
 
 fn standards(rows: &[(f64, f64)], sigma: f64) -> Vec<Standard> {
     rows.iter()

@@ -8,9 +8,9 @@ use rand::SeedableRng;
 use rand_distr::{Distribution, Normal, Poisson};
 use rand_pcg::Pcg64Mcg;
 
-use slitwatch::measure::lineshape::{LineShape, fit_group};
-use slitwatch::measure::profile::Profile;
-use slitwatch::measure::{Lamp, LampLine};
+use slitwatch::measure::light::lineshape::{LineShape, fit_group};
+use slitwatch::measure::light::profile::Profile;
+use slitwatch::terms::{Lamp, LampLine};
 
 /// One row of the table: electrons in the line, read noise and background per pixel, and the bound in pixels, computed
 /// apart from this program for σ = 3 px.

@@ -5,7 +5,7 @@
 //! Also: OpenStax, College Physics, chapter 27, the grating whose first fringe lies 0.600 m off at 1.50 m with 633 nm, and
 //! the width in wavelength of a line's bow, λ (sec γ − 1).
 
-use slitwatch::measure::optics::Optics;
+use slitwatch::terms::Optics;
 
 use super::table::rows;
 

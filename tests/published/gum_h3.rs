@@ -5,7 +5,7 @@
 //! y1 = −0.1712 °C, s 0.0029; y2 = 0.002 18, s 0.000 67; r = −0.930; s = 0.0035 °C; b(30 °C) = −0.1494 °C, u 0.0041 °C.
 //! The readings are those of table H.6, quoted from memory; that they lead to every printed number checks them.
 
-use slitwatch::measure::fit::{Parameter, least_squares};
+use slitwatch::measure::optics::fit::{Parameter, least_squares};
 
 /// Reading t, correction b, °C.
 const READINGS: [(f64, f64); 11] = [

@@ -6,7 +6,7 @@
 //! Norris. Certified are the parameters, their standard deviations (scaled by the residual variance) and the residual sum
 //! of squares, to eleven digits (Norris: fifteen).
 
-use slitwatch::measure::fit::{Fitted, Parameter, least_squares};
+use slitwatch::measure::optics::fit::{Fitted, Parameter, least_squares};
 
 /// A file of the collection: what it certifies, and the observations.
 struct Certified {

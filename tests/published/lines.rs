@@ -8,8 +8,8 @@
 //! - CIPM 2007, Recommendation 2: the unstabilised helium-neon laser, 632.9908 nm in vacuum, 1.5e-6 relative;
 //! - Fraunhofer lines of the Sun, as tabulated since Rowland, air, to 0.001 nm.
 
-use slitwatch::measure::LampLine;
 use slitwatch::standards;
+use slitwatch::terms::LampLine;
 
 use super::table::rows;
 

@@ -1,15 +1,15 @@
 //! Absorbance of dye and neutral solutions on drawn photos of several phones, against the truth of the simulator: with sRGB's
 //! curve, and with the phone's own from a bracket.
 
+use slitwatch::answers::absorb::{KNOWN_TONE, Link, UNKNOWN_TONE, absorbance};
 use slitwatch::answers::bracket::{Curve, curve, levels_of};
 use slitwatch::answers::series::{STATED_FREEDOM, Standard, fit};
-use slitwatch::classify::Capture;
 use slitwatch::decode;
-use slitwatch::measure::absorb::{KNOWN_TONE, Link, UNKNOWN_TONE, absorbance};
 use slitwatch::measure::photo::{Inputs, measure};
-use slitwatch::measure::{Calibration, Estimate, Spectrum};
 use slitwatch::simulate::light::Dye;
 use slitwatch::simulate::{Exposure, Light, Shot, Source, draw};
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Calibration, Estimate, Spectrum};
 
 use crate::lab::{Bench, light, photograph, settings};
 

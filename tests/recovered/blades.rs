@@ -1,10 +1,10 @@
 //! The slit's blades and the tube's seams: a wedge, dust, and where stray light comes in, against what was drawn.
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
-use slitwatch::measure::Estimate;
-use slitwatch::measure::stray::entry_side;
+use slitwatch::measure::sight::stray::entry_side;
 use slitwatch::simulate::{Fault, Source};
+use slitwatch::terms::Capture;
+use slitwatch::terms::Estimate;
 
 use super::lab::{Bench, Seen, light, photograph};
 

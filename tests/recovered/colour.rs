@@ -2,9 +2,9 @@
 
 use slitwatch::answers::colour::{chromaticity, colour_temperature};
 use slitwatch::answers::response::colour;
-use slitwatch::classify::Capture;
-use slitwatch::measure::{Calibration, Spectrum};
 use slitwatch::simulate::{Light, Source};
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Calibration, Spectrum};
 
 use crate::lab::{Bench, light, photograph};
 

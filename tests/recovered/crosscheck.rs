@@ -8,8 +8,8 @@ use std::io::Write;
 use std::process::{Command, Stdio};
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
 use slitwatch::simulate::{Nuisance, Source, draw};
+use slitwatch::terms::Capture;
 
 use super::lab::{Bench, light, look_at_lamp};
 

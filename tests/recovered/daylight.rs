@@ -1,9 +1,9 @@
 //! Daylight of the published reference spectrum (ASTM G173-03, global tilt) photographed through drawn spectroscopes: the
 //! Sun's dark lines lie where the table and the spectroscopists put them. No lamp is involved in where they lie.
 
-use slitwatch::classify::Capture;
-use slitwatch::measure::Spectrum;
 use slitwatch::simulate::Source;
+use slitwatch::terms::Capture;
+use slitwatch::terms::Spectrum;
 
 use crate::lab::{Bench, light, photograph};
 

@@ -1,9 +1,9 @@
 //! Lenses that bend the picture by two hundredths outwards or inwards: ignored, that is 1 to 2 nm.
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
-use slitwatch::measure::Verdict;
 use slitwatch::simulate::Source;
+use slitwatch::terms::Capture;
+use slitwatch::terms::Verdict;
 
 use super::lab::{Bench, demand, light, line_errors, photograph, scale_errors};
 

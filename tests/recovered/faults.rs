@@ -1,10 +1,10 @@
 //! Faults of the sizes that classes make, each on an otherwise sound photo: the photo must be retaken, for that reason.
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
 use slitwatch::decode::{self, Fault as Unread};
-use slitwatch::measure::{Code, Severity, Verdict};
 use slitwatch::simulate::{Fault, Source, draw};
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Code, Severity, Verdict};
 
 use super::lab::{Seen, light, look_at, photograph};
 use super::scale;

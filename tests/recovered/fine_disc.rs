@@ -1,9 +1,9 @@
 //! A disc with grooves twice as fine, held at a slant: one order, more than 30° off, across the whole picture.
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
-use slitwatch::measure::{Code, Verdict};
 use slitwatch::simulate::{Instrument, Source};
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Code, Verdict};
 
 use super::lab::{Bench, Error, demand, light, line_errors, photograph, scale_errors};
 

@@ -9,8 +9,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
 use slitwatch::simulate::draw;
+use slitwatch::terms::Capture;
 
 use super::lab::{Bench, Seen, look_at};
 

@@ -2,10 +2,10 @@
 //! wavelengths that nobody knows: that is said, with what they would be worth.
 
 use image::{ImageFormat, Rgb, RgbImage};
-use slitwatch::classify::Capture;
 use slitwatch::decode;
-use slitwatch::measure::Code;
 use slitwatch::simulate::{Source, draw};
+use slitwatch::terms::Capture;
+use slitwatch::terms::Code;
 
 use super::lab::{light, look_at};
 use super::scale;

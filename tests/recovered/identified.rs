@@ -2,9 +2,9 @@
 //! that are in no table, on several phones.
 
 use slitwatch::answers::identify::identify;
-use slitwatch::classify::Capture;
 use slitwatch::simulate::Source;
 use slitwatch::standards;
+use slitwatch::terms::Capture;
 
 use crate::lab::{Bench, light, photograph};
 

@@ -1,12 +1,12 @@
 //! Exposures of one drawn lamp, joined: the ratios that their light gives against those that were drawn, through the phone's
 //! own tone curve; and what it gains.
 
+use slitwatch::answers::absorb::KNOWN_TONE;
 use slitwatch::answers::bracket::{curve, levels_of};
 use slitwatch::answers::join::{Shot, join};
-use slitwatch::classify::Capture;
-use slitwatch::measure::Spectrum;
-use slitwatch::measure::absorb::KNOWN_TONE;
 use slitwatch::simulate::{Exposure, Fault, Source};
+use slitwatch::terms::Capture;
+use slitwatch::terms::Spectrum;
 
 use crate::lab::{Bench, light, photograph};
 

@@ -2,16 +2,16 @@
 
 use std::fmt;
 
-use slitwatch::classify::Capture;
 use slitwatch::decode;
-use slitwatch::measure::judge::{Case, judge};
+use slitwatch::judge::{Case, judge};
 use slitwatch::measure::photo::{Inputs, measure};
-use slitwatch::measure::{Calibration, Code, Measurement, Reason, Severity, Verdict};
 use slitwatch::settings::{self, Settings};
 use slitwatch::simulate::{
     Exposure, Instrument, Light, Nuisance, Phone, Pose, Scene, Shot, Source, TrueLine, Truth, draw,
 };
 use slitwatch::standards;
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Calibration, Code, Measurement, Reason, Severity, Verdict};
 
 /// A phone on a spectroscope.
 #[derive(Clone)]

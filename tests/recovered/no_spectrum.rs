@@ -1,9 +1,9 @@
 //! Photos that show no spectrum: the room, the inside of a pocket. Whatever they are called, they are said to be none.
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
-use slitwatch::measure::{Code, Verdict};
 use slitwatch::simulate::{Exposure, Light, Phone, Scene, Source, draw};
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Code, Verdict};
 
 use super::lab::{Bench, look_at, photograph};
 use super::scale;

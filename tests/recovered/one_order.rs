@@ -1,8 +1,8 @@
 //! Grooves that throw all light to one side: no second order of lines to check the slit's image against.
 
-use slitwatch::classify::Capture;
-use slitwatch::measure::Verdict;
 use slitwatch::simulate::Source;
+use slitwatch::terms::Capture;
+use slitwatch::terms::Verdict;
 
 use super::lab::{Bench, demand, light, line_errors, photograph, scale_errors};
 

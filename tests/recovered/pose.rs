@@ -2,8 +2,8 @@
 //! remedies: each comes out by itself, with its sign.
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
 use slitwatch::simulate::Source;
+use slitwatch::terms::Capture;
 
 use super::lab::{Bench, Seen, light, photograph};
 use super::scale;

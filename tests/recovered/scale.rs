@@ -3,9 +3,9 @@
 use std::sync::OnceLock;
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
-use slitwatch::measure::Verdict;
 use slitwatch::simulate::Source;
+use slitwatch::terms::Capture;
+use slitwatch::terms::Verdict;
 
 use super::lab::{Bench, Error, Seen, demand, light, line_errors, photograph, scale_errors};
 

@@ -1,9 +1,9 @@
 //! The slit's width, from lines that it and the blur widen together: against the width that was drawn.
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
-use slitwatch::measure::Estimate;
 use slitwatch::simulate::{Instrument, Source};
+use slitwatch::terms::Capture;
+use slitwatch::terms::Estimate;
 
 use super::lab::{Bench, light, photograph};
 

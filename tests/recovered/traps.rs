@@ -6,9 +6,9 @@ use std::collections::BTreeMap;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
-use slitwatch::measure::{Calibration, Verdict};
 use slitwatch::simulate::{Fault, Instrument, Scene, Source};
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Calibration, Verdict};
 
 use super::lab::{Bench, Seen, light, line_errors, photograph, scale_errors};
 

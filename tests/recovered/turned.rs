@@ -1,9 +1,9 @@
 //! The lamp taken one way up, the sample another: upside down, and on either side.
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
-use slitwatch::measure::Verdict;
 use slitwatch::simulate::Source;
+use slitwatch::terms::Capture;
+use slitwatch::terms::Verdict;
 
 use super::lab::{Bench, Error, demand, light, line_errors, photograph};
 use super::scale;

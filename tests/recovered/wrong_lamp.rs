@@ -1,9 +1,9 @@
 //! What is called a fluorescent lamp and is none must never give a scale: a wrong scale is the worst failure there is.
 
 use rayon::prelude::*;
-use slitwatch::classify::Capture;
-use slitwatch::measure::{Code, Verdict};
 use slitwatch::simulate::{Source, draw};
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Code, Verdict};
 
 use super::lab::{Bench, demand, light, look_at_lamp, photograph, scale_errors};
 

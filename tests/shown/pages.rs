@@ -288,7 +288,7 @@ fn the_calibration_page_shows_the_lines_the_scale_and_every_lamp_photo() {
     let mut lamps = 0;
     for r in records.iter().filter(|r| r.bench == "heron") {
         let name = r.photo.rsplit('/').next().unwrap();
-        let is_lamp = r.capture == Some(slitwatch::classify::Capture::Calibration);
+        let is_lamp = r.capture == Some(slitwatch::terms::Capture::Calibration);
         assert_eq!(words.contains(name), is_lamp, "{name}");
         lamps += usize::from(is_lamp);
     }

@@ -1,11 +1,11 @@
 //! The pictures as documents: the spectrum as XML, the overlay as PNG.
 
 use roxmltree::Document;
-use slitwatch::classify::Capture;
 use slitwatch::frame::Frame;
-use slitwatch::measure::{Code, Drawing, Measurement, ScaleKind, Verdict};
 use slitwatch::publish::files::{self, OVERLAY_PNG, SPECTRUM_CSV, SPECTRUM_SVG};
 use slitwatch::publish::record::Record;
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Code, Drawing, Measurement, ScaleKind, Verdict};
 
 use crate::sample;
 use crate::shot::Shot;

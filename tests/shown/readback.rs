@@ -7,9 +7,9 @@
 use std::collections::BTreeMap;
 use std::process::{Command, Stdio};
 
-use slitwatch::classify::Capture;
-use slitwatch::measure::Verdict;
 use slitwatch::publish::files;
+use slitwatch::terms::Capture;
+use slitwatch::terms::Verdict;
 
 use crate::sample;
 

@@ -1,10 +1,10 @@
 //! `quality.json` as scripts read it, and as a restart reads it back.
 
 use serde_json::Value;
-use slitwatch::classify::Capture;
-use slitwatch::measure::{Code, Metrics, Verdict};
 use slitwatch::publish::files::{metrics_map, quality_json, read_record};
 use slitwatch::publish::record::Record;
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Code, Metrics, Verdict};
 
 use crate::sample;
 

@@ -3,14 +3,14 @@
 
 use std::collections::BTreeMap;
 
-use slitwatch::classify::Capture;
-use slitwatch::measure::optics::Optics;
-use slitwatch::measure::{
+use slitwatch::publish::files::metrics_map;
+use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
+use slitwatch::terms::Capture;
+use slitwatch::terms::Optics;
+use slitwatch::terms::{
     AbsorbanceRow, Calibration, Code, Estimate, LineUse, Measurement, Metrics, Peak, PeakKind,
     Reason, ScaleKind, Severity, Spectrum, SpectrumRow, Verdict,
 };
-use slitwatch::publish::files::metrics_map;
-use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
 
 use crate::shot::Shot;
 

@@ -2,12 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use slitwatch::classify::Capture;
 use slitwatch::classify::stated::{Row, Stated};
-use slitwatch::measure::{AbsorbanceRow, Verdict};
 use slitwatch::publish::files::spectrum_csv;
 use slitwatch::publish::record::{LampAnswer, Record};
 use slitwatch::report::{InMemory, Inputs, Shown, summaries};
+use slitwatch::terms::Capture;
+use slitwatch::terms::{AbsorbanceRow, Verdict};
 
 use crate::sample::{self, Noise, bump, e};
 

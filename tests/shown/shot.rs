@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use slitwatch::frame::{Frame, Orientation, Samples};
-use slitwatch::measure::{Drawing, DrawnLine};
+use slitwatch::terms::{Drawing, DrawnLine};
 
 use crate::sample::{MERCURY, Noise, bump, light as light_of};
 

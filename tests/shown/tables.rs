@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::process::{Command, Stdio};
 
-use slitwatch::classify::Capture;
-use slitwatch::measure::{Code, Verdict};
 use slitwatch::publish::files::{peaks_csv, read_spectrum, spectrum_csv};
 use slitwatch::publish::record::Record;
 use slitwatch::report::{Shown, calibration_json, quality_csv, spectra_csv};
+use slitwatch::terms::Capture;
+use slitwatch::terms::{Code, Verdict};
 
 use crate::sample;
 

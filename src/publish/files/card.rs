@@ -5,8 +5,8 @@ use super::canvas::{Canvas, Rgb, Weight, fitted, text_width};
 use super::overlay::{DEEP, PAPER, sign, state_colours};
 use super::{numbers, words};
 use crate::classify::CARD_ENDING;
-use crate::measure::Verdict;
 use crate::publish::record::Record;
+use crate::terms::Verdict;
 
 /// Side of the card, px. Galleries show a square of about 120 px: the word is then as high as a line of text.
 const SIDE: usize = 480;

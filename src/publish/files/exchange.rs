@@ -3,8 +3,8 @@
 
 use super::{ABSORBANCE_JDX, SPECTRUM_JDX};
 use crate::answers::jcamp::{Head, even, pairs};
-use crate::measure::{AbsorbanceRow, ScaleKind, Spectrum};
 use crate::publish::record::Record;
+use crate::terms::{AbsorbanceRow, ScaleKind, Spectrum};
 
 /// Name and text of each file; none on a provisional scale, which other programs would take at its word.
 pub fn files(

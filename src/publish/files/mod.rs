@@ -13,8 +13,8 @@ pub mod words;
 use std::collections::BTreeMap;
 
 use crate::frame::Frame;
-use crate::measure::{AbsorbanceRow, Estimate, Measurement, Metrics, Verdict};
 use crate::publish::record::Record;
+use crate::terms::{AbsorbanceRow, Estimate, Measurement, Metrics, Verdict};
 
 pub use card::{Card, card_name};
 pub use tables::{peaks_csv, read_spectrum, spectrum_csv};
@@ -220,9 +220,9 @@ pub(in crate::publish::files) mod tests {
             groups: BTreeMap::new(),
             taken: None,
             verdict: Verdict::Retake,
-            reasons: vec![crate::measure::Reason {
-                code: crate::measure::Code::Dim,
-                severity: crate::measure::Severity::Retake,
+            reasons: vec![crate::terms::Reason {
+                code: crate::terms::Code::Dim,
+                severity: crate::terms::Severity::Retake,
                 measured: "12 of 255".to_owned(),
                 limit: "30 of 255".to_owned(),
                 advice: "Go nearer.".to_owned(),

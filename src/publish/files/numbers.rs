@@ -3,7 +3,7 @@
 //! Two audiences: [`cell`] and its like write for programs (ASCII, a point as decimal sign), [`plain`] and
 //! [`plus_minus`] for people (a true minus sign, "±").
 
-use crate::measure::Estimate;
+use crate::terms::Estimate;
 
 /// Digits that a standard uncertainty keeps in tables: one more than people are shown, so that a reader's own sums do not
 /// suffer from rounding (GUM, JCGM 100:2008, 7.2.6).

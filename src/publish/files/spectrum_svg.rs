@@ -10,8 +10,8 @@ use std::fmt::Write;
 use std::ops::Range;
 
 use super::{numbers, words};
-use crate::measure::{AbsorbanceRow, Estimate, Measurement, Peak, ScaleKind, Spectrum};
 use crate::publish::record::Record;
+use crate::terms::{AbsorbanceRow, Estimate, Measurement, Peak, ScaleKind, Spectrum};
 use pennants::{Hue, Pennant};
 
 const WIDTH: f64 = 480.0;

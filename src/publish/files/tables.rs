@@ -3,7 +3,7 @@
 use csv::{ReaderBuilder, Terminator, Writer, WriterBuilder};
 
 use super::{ReadError, numbers, words};
-use crate::measure::{AbsorbanceRow, Estimate, Peak, Spectrum, SpectrumRow};
+use crate::terms::{AbsorbanceRow, Estimate, Peak, Spectrum, SpectrumRow};
 
 /// Columns of every `spectrum.csv`.
 pub const SPECTRUM_COLUMNS: [&str; 7] = [
@@ -241,7 +241,7 @@ fn read_estimates(csv: &[u8], columns: [&str; 2]) -> Vec<(f64, Option<Estimate>)
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::PeakKind;
+    use crate::terms::PeakKind;
 
     fn row(wavelength_nm: f64, signal: f64) -> SpectrumRow {
         SpectrumRow {

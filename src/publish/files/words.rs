@@ -1,8 +1,8 @@
 //! The words that people and tables read for verdicts, captures and reasons; one place, so that page, picture and table
 //! agree.
 
-use crate::classify::Capture;
-use crate::measure::{Code, PeakKind, Reason, ScaleKind, Verdict};
+use crate::terms::Capture;
+use crate::terms::{Code, PeakKind, Reason, ScaleKind, Verdict};
 
 /// A verdict as in tables.
 pub fn verdict(verdict: Verdict) -> &'static str {

@@ -3,8 +3,8 @@
 use super::pane::HEADER;
 use super::{ANGLE, Area, Canvas, DEEP, EXPECTED, FOUND, PAPER, Point, Rgb, SLIT, SMALL, Weight};
 use super::{fitted, numbers, state_colours, text_width, words};
-use crate::measure::{Drawing, Verdict};
 use crate::publish::record::Record;
+use crate::terms::{Drawing, Verdict};
 
 /// The state's sign: told apart by its shape, the same on the pages.
 pub fn sign(
@@ -197,7 +197,7 @@ mod tests {
 
     #[test]
     fn nothing_of_the_legend_sticks_out() {
-        let line = crate::measure::DrawnLine {
+        let line = crate::terms::DrawnLine {
             order: 1,
             name: "a".to_owned(),
             expected: vec![(0.0, 0.0), (0.0, 9.0)],

@@ -2,8 +2,8 @@
 
 use super::{Area, FOOTER, Point, ROW, is_standing};
 use crate::frame::Frame;
-use crate::measure::Drawing;
 use crate::publish::record::Record;
+use crate::terms::Drawing;
 
 /// Width of the picture: on the smallest phone, where it is 330 px wide, its smallest letters are 12 px high.
 pub const WIDTH: usize = 700;

@@ -5,7 +5,7 @@ use std::ops::Range;
 use super::pane::{Layout, Pane};
 use super::{Area, Canvas, DEEP, Point};
 use crate::frame::Frame;
-use crate::measure::Drawing;
+use crate::terms::Drawing;
 
 /// Which part of the photo a canvas pixel shows.
 #[derive(Clone, Copy, PartialEq)]

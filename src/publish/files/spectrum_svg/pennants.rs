@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use super::{Across, LEFT, LETTER, MOST_NAMES, PENNANT_ROWS, RIGHT, TEXT, WIDTH, cut, numbers};
-use crate::measure::{Estimate, Peak, Spectrum};
+use crate::terms::{Estimate, Peak, Spectrum};
 
 /// What a pennant is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -223,7 +223,7 @@ mod tests {
             fwhm_nm: e(1.5),
             height: e(height),
             area: e(1.0),
-            kind: crate::measure::PeakKind::Line,
+            kind: crate::terms::PeakKind::Line,
             clipped: false,
             name: format!("Hg {nm:.2}"),
         };
@@ -249,7 +249,7 @@ mod tests {
             fwhm_nm: e(20.0, 1.0),
             height: e(height, 0.01),
             area: e(1.0, 0.1),
-            kind: crate::measure::PeakKind::Band,
+            kind: crate::terms::PeakKind::Band,
             clipped: false,
             name: String::new(),
         };

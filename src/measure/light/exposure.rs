@@ -1,0 +1,187 @@
+//! How much light a spectrum has: at the sensor's ceiling, at its brightest, over its noise.
+
+use crate::measure::light::profile::Profile;
+use crate::terms::Measurement;
+
+/// A line falls below this share of full scale within its own width beside what of it is at the ceiling; a band does not.
+const FOOT_LEVEL: f64 = 0.7;
+
+/// Of a line at the ceiling so many of its pixels are seen there: a JPEG's coarser colour mixes the others with the dark beside
+/// them (drawn lines 1.8 times too bright: 0.17 to 0.47).
+const CEILING_SHARE: f64 = 0.15;
+
+/// How much of a line is at the ceiling, as a share of a line's width at half height
+/// (`fwhm_nm`), of the worst line: 0 where none is, 1 where one is twice too bright, whatever its shape, since half its
+/// height then lies above.
+pub fn clipped_line_share(profile: &Profile, fwhm_nm: f64) -> f64 {
+    let n = profile.len();
+    let at_ceiling = |i: usize| profile.clipped[i] > CEILING_SHARE;
+    let reach = (fwhm_nm / profile.step_nm).ceil() as usize;
+    let has_foot = |mut places: std::ops::Range<usize>| {
+        places.any(|i| profile.rgb[i].iter().all(|level| *level < FOOT_LEVEL))
+    };
+    // Where the share of clipped pixels passes that, between two bins.
+    let crossing_nm = |inside: usize, outside: usize| {
+        let (a, b) = (profile.clipped[inside], profile.clipped[outside]);
+        (a - CEILING_SHARE) / (a - b) * profile.step_nm
+    };
+    let mut worst_nm = 0.0f64;
+    let mut i = 1;
+    while i + 1 < n {
+        if !at_ceiling(i) {
+            i += 1;
+            continue;
+        }
+        let from = i;
+        while i + 1 < n && at_ceiling(i + 1) {
+            i += 1;
+        }
+        let to = i;
+        i += 1;
+        let is_line =
+            has_foot(from.saturating_sub(reach)..from) && has_foot(to + 1..n.min(to + 1 + reach));
+        if is_line && !at_ceiling(from - 1) {
+            let width_nm = (to - from) as f64 * profile.step_nm
+                + crossing_nm(from, from - 1)
+                + crossing_nm(to, to + 1);
+            worst_nm = worst_nm.max(width_nm);
+        }
+    }
+    worst_nm / fwhm_nm
+}
+
+/// Light counts as lit from this share of the brightest on; as well from this many times less or more.
+const LIT_SHARE: f64 = 0.05;
+const LIT_DOUBT: f64 = 1.5;
+/// Quartile of a noise that sixteen slabs give, smoothed over five bins that share their pixels: known to this share.
+const NOISE_SHARE: f64 = 0.1;
+
+/// Writes down saturation, brightest level and signal to noise of the `visible` places, the brightest of which has `top`.
+pub fn exposure(profile: &Profile, visible: &[usize], top: f64, m: &mut Measurement) {
+    // Of the places that carry light: a clipped line is as wrong beside darkness as in a continuum.
+    let clipped = |share: f64| -> Option<f64> {
+        let lit: Vec<usize> = visible
+            .iter()
+            .copied()
+            .filter(|&i| profile.light[i] > share * top)
+            .collect();
+        let sum = lit.iter().map(|&i| profile.clipped[i]).sum::<f64>();
+        (!lit.is_empty()).then(|| sum / lit.len() as f64)
+    };
+    let metrics = &mut m.metrics;
+    metrics.clipped_fraction = clipped(LIT_SHARE);
+    if let (Some(least), Some(most)) = (
+        clipped(LIT_SHARE / LIT_DOUBT),
+        clipped(LIT_SHARE * LIT_DOUBT),
+    ) {
+        let sigma = 0.5 * (most - least).abs();
+        metrics.sigmas.insert("clipped_fraction", sigma);
+    }
+    let brightest = visible
+        .iter()
+        .flat_map(|&i| (0..3).map(move |c| (i, c)))
+        .max_by(|a, b| profile.rgb[a.0][a.1].total_cmp(&profile.rgb[b.0][b.1]));
+    let Some((i, c)) = brightest else { return };
+    metrics.peak_level = Some(profile.rgb[i][c].max(0.0));
+    metrics.sigmas.insert("peak_level", profile.rgb_sigma[i][c]);
+    let mut noise: Vec<f64> = visible.iter().map(|&i| profile.sigma[i]).collect();
+    noise.sort_by(f64::total_cmp);
+    // Against the noise of the dark parts: at a bright line uneven blades, not noise, limit the scatter.
+    let quiet = noise[noise.len() / 4].max(1e-7);
+    metrics.snr = Some(top / quiet);
+    metrics.sigmas.insert("snr", NOISE_SHARE * top / quiet);
+}
+
+/// About how many times a photo is too bright, of which `share` of the lit spectrum is at the ceiling, and `line` of the
+/// width at half height of a line.
+///
+/// How far over the ceiling a clipped place was cannot be seen. A peak of Gaussian shape that is 2, 4 or 8 times too high is
+/// at the ceiling over 0.4, 0.55 or 0.65 of what it lights (down to a twentieth of the ceiling), and over 1, 1.4 or 1.7 of its
+/// width at half height; between narrow lines and the feet of real ones it is less. The factor brings the peak below the
+/// ceiling, not just to it.
+pub fn times_too_bright(share: f64, line: f64) -> f64 {
+    let by_share: f64 = match share {
+        s if s < 0.1 => 2.0,
+        s if s < 0.35 => 3.0,
+        s if s < 0.55 => 5.0,
+        _ => 8.0,
+    };
+    let by_line: f64 = match line {
+        l if l < 0.5 => 2.0,
+        l if l < 0.8 => 3.0,
+        _ => 5.0,
+    };
+    by_share.max(by_line)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::light::lineshape::FWHM_PER_SIGMA;
+
+    /// What a sensor with a ceiling makes of `light`, by wavelength, in steps of 0.25 nm from 500 nm.
+    fn seen(light: impl Fn(f64) -> f64) -> Profile {
+        let full: Vec<f64> = (0..400)
+            .map(|i| light(500.0 + 0.25 * f64::from(i)))
+            .collect();
+        let light: Vec<f64> = full.iter().map(|v| v.min(1.0)).collect();
+        Profile {
+            sign: 1.0,
+            start_nm: 500.0,
+            step_nm: 0.25,
+            rgb: light.iter().map(|&v| [v; 3]).collect(),
+            rgb_sigma: vec![[1e-4; 3]; light.len()],
+            sigma: vec![1e-4; light.len()],
+            // The slit is not evenly bright: by its length, the ceiling is met by ±10 % of the light.
+            clipped: full
+                .iter()
+                .map(|v| (5.0 * (v - 0.9)).clamp(0.0, 1.0))
+                .collect(),
+            background: vec![0.0; light.len()],
+            light,
+        }
+    }
+
+    fn gauss(nm: f64, centre: f64, fwhm: f64) -> f64 {
+        (-0.5 * ((nm - centre) * FWHM_PER_SIGMA / fwhm).powi(2)).exp()
+    }
+
+    #[test]
+    fn a_line_is_at_the_ceiling_over_its_half_width_where_it_is_twice_too_bright() {
+        // A Gaussian of peak p passes a level c at √(log₂ p/c) of its width at half height; at 0.93 of the ceiling the brightest
+        // 15 % of this slit reach it.
+        for peak in [0.85f64, 1.19, 2.0, 4.0] {
+            let share = (peak / 0.93).log2().max(0.0).sqrt();
+            let profile = seen(|nm| peak * gauss(nm, 546.07, 2.0));
+            let found = clipped_line_share(&profile, 2.0);
+            // Where flanks are steep all pixels are at the ceiling one bin further in: that is up to a third of a bin too wide
+            // on either side, and a bin is an eighth of the width.
+            assert!(
+                (-0.02..0.11).contains(&(found - share)),
+                "{found} for {share}"
+            );
+        }
+        // Its colour is smeared: of the pixels at the ceiling two in five are still seen there.
+        let mut smeared = seen(|nm| 2.0 * gauss(nm, 546.07, 2.0));
+        smeared.clipped.iter_mut().for_each(|share| *share *= 0.4);
+        let found = clipped_line_share(&smeared, 2.0);
+        assert!((0.9..1.1).contains(&found), "{found}");
+        // A line as square as the slit: 2 nm wide with flanks of 0.4 nm, half way up at its own edge.
+        let square = |nm: f64| 2.0 * ((1.2 - (nm - 546.07).abs()) / 0.4).clamp(0.0, 1.0);
+        let found = clipped_line_share(&seen(square), 2.0);
+        assert!((0.98..1.11).contains(&found), "{found}");
+        // The worst of several counts, and a neighbour that runs into it makes it no band.
+        let two = |nm: f64| 1.19 * gauss(nm, 546.0, 2.0) + 2.0 * gauss(nm, 552.0, 2.0) + 0.1;
+        let share = (2.0f64 / (0.93 - 0.1)).log2().sqrt();
+        let found = clipped_line_share(&seen(two), 2.0);
+        assert!((-0.02..0.11).contains(&(found - share)), "{found}");
+    }
+
+    #[test]
+    fn the_top_of_a_band_is_no_line() {
+        for peak in [1.001, 1.2, 3.0] {
+            let profile = seen(|nm| peak * gauss(nm, 550.0, 30.0));
+            assert_eq!(clipped_line_share(&profile, 2.0), 0.0);
+        }
+    }
+}

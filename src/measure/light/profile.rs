@@ -1,0 +1,365 @@
+//! Light along one order, slab by slab along the slit, background taken off; and its mean.
+
+use crate::frame::Frame;
+use crate::measure::light::extract::{Grid, Window, bin};
+use crate::measure::optics::Rays;
+
+/// Slabs across the lit part of the slit.
+pub const SLABS: usize = 16;
+/// The lit part used: this share of the half length, so that the blurred ends stay out.
+const LIT: f64 = 0.90;
+/// The background is taken from this many slabs' heights beyond each end…
+const BACKGROUND_SLABS: usize = 5;
+/// …after a gap of this many.
+const GAP_SLABS: usize = 3;
+
+/// One order (or a stretch of it) by slab.
+pub struct Slabs {
+    /// The model that the bins were made with.
+    pub rays: Rays,
+    grid: Grid,
+    /// Background at each bin, by channel, smoothed.
+    background: Vec<[f64; 3]>,
+}
+
+/// A spectrum in equal steps of |m λ|, rising.
+#[derive(Clone, Debug)]
+pub struct Profile {
+    /// Order's sign: +1 or −1.
+    pub sign: f64,
+    /// |m λ| of the first value, nm.
+    pub start_nm: f64,
+    /// Step, nm.
+    pub step_nm: f64,
+    /// Mean light, by channel.
+    pub rgb: Vec<[f64; 3]>,
+    /// Standard uncertainty of each, from the slabs' scatter.
+    pub rgb_sigma: Vec<[f64; 3]>,
+    /// Mean over the channels.
+    pub light: Vec<f64>,
+    /// Its standard uncertainty.
+    pub sigma: Vec<f64>,
+    /// Share of clipped pixels.
+    pub clipped: Vec<f64>,
+    /// Background that was taken off, mean over the channels.
+    pub background: Vec<f64>,
+}
+
+impl Profile {
+    /// |m λ| of a (fractional) index.
+    pub fn nm(&self, index: f64) -> f64 {
+        self.start_nm + index * self.step_nm
+    }
+
+    /// Number of values.
+    pub fn len(&self) -> usize {
+        self.light.len()
+    }
+
+    /// True where there is nothing.
+    pub fn is_empty(&self) -> bool {
+        self.light.is_empty()
+    }
+
+    /// Nearest index to |m λ|, if within.
+    pub fn index(&self, nm: f64) -> Option<usize> {
+        let i = ((nm - self.start_nm) / self.step_nm).round();
+        (i >= 0.0 && i < self.len() as f64).then_some(i as usize)
+    }
+}
+
+/// Bins one order between |m λ| = `low_nm` and `high_nm`, on the side of `sign`.
+///
+/// `beta` is the extent of the slit (its two ends) relative to β_mid.
+pub fn slabs(
+    frame: &Frame,
+    rays: &Rays,
+    sign: f64,
+    (low_nm, high_nm): (f64, f64),
+    step_nm: f64,
+    beta: (f64, f64),
+) -> Slabs {
+    let middle = 0.5 * (beta.0 + beta.1);
+    let half = 0.5 * (beta.1 - beta.0);
+    let slab = 2.0 * LIT * half / SLABS as f64;
+    let around = (GAP_SLABS + BACKGROUND_SLABS) as f64 * slab;
+    let window = Window {
+        path_nm: if sign > 0.0 {
+            (low_nm, high_nm)
+        } else {
+            (-high_nm, -low_nm)
+        },
+        path_step_nm: step_nm,
+        beta: (middle - LIT * half - around, middle + LIT * half + around),
+        beta_bins: SLABS + 2 * (GAP_SLABS + BACKGROUND_SLABS),
+        stride: 1,
+    };
+    let grid = bin(frame, rays, window);
+    let raw: Vec<Option<[f64; 3]>> = (0..grid.path_bins).map(|j| background(&grid, j)).collect();
+    let reach = (3.0 / step_nm).round() as usize;
+    let background = (0..raw.len())
+        .map(|j| {
+            let part = &raw[j.saturating_sub(reach)..(j + reach + 1).min(raw.len())];
+            let known: Vec<&[f64; 3]> = part.iter().flatten().collect();
+            let n = known.len().max(1) as f64;
+            std::array::from_fn(|c| known.iter().map(|v| v[c]).sum::<f64>() / n)
+        })
+        .collect();
+    Slabs {
+        rays: rays.clone(),
+        grid,
+        background,
+    }
+}
+
+/// Mean of the two sides' means; one side alone where the other is off the picture.
+fn background(grid: &Grid, j: usize) -> Option<[f64; 3]> {
+    let last = grid.window.beta_bins;
+    let side = |range: std::ops::Range<usize>| -> Option<[f64; 3]> {
+        let mut sum = [0.0; 3];
+        let mut n = 0.0;
+        for b in range {
+            if let Some(m) = grid.mean(b, j) {
+                for c in 0..3 {
+                    sum[c] += m[c];
+                }
+                n += 1.0;
+            }
+        }
+        (n > 0.0).then(|| sum.map(|s| s / n))
+    };
+    match (
+        side(0..BACKGROUND_SLABS),
+        side(last - BACKGROUND_SLABS..last),
+    ) {
+        (Some(a), Some(b)) => Some(std::array::from_fn(|c| 0.5 * (a[c] + b[c]))),
+        (one, other) => one.or(other),
+    }
+}
+
+impl Slabs {
+    /// Height of slab `k` above β_mid.
+    pub fn beta(&self, k: usize) -> f64 {
+        self.grid.beta(k + GAP_SLABS + BACKGROUND_SLABS)
+    }
+
+    /// Pixel where the mean over the slabs, on the scale of `rays`, has its `path_nm`: at the slabs' middle height.
+    pub fn middle_px(&self, rays: &Rays, path_nm: f64) -> Option<(f64, f64)> {
+        let near = rays.pixel_of_path(path_nm, 0.0)?;
+        let binned = self.rays.path_nm(near.0, near.1).0;
+        let height = 0.5 * (self.beta(0) + self.beta(SLABS - 1));
+        let (u, v) = self.rays.pixel_of_path(binned, height)?;
+        rays.pixel_of_path(path_nm, rays.path_nm(u, v).1)
+    }
+
+    /// Bins along the dispersion.
+    pub fn len(&self) -> usize {
+        self.grid.path_bins
+    }
+
+    /// True where there is nothing.
+    pub fn is_empty(&self) -> bool {
+        self.grid.path_bins == 0
+    }
+
+    /// Order's sign.
+    pub fn sign(&self) -> f64 {
+        if self.grid.window.path_nm.0 >= 0.0 {
+            1.0
+        } else {
+            -1.0
+        }
+    }
+
+    /// Light of slab `k` in bin `j`, background off; absent off the picture.
+    pub fn light(&self, k: usize, j: usize) -> Option<[f64; 3]> {
+        let mean = self.grid.mean(k + GAP_SLABS + BACKGROUND_SLABS, j)?;
+        let b = self.background[j];
+        Some(std::array::from_fn(|c| mean[c] - b[c]))
+    }
+
+    /// `m λ` (signed) of bin `j`.
+    pub fn path_nm(&self, j: usize) -> f64 {
+        self.grid.path_nm(j)
+    }
+
+    /// Mean over the slabs, on the scale of `rays` (which may differ from the one binned with).
+    ///
+    /// Bins that fewer than half of the slabs see are left out at either end.
+    pub fn profile(&self, rays: &Rays) -> Profile {
+        let n = self.len();
+        let sign = self.sign();
+        let step = self.grid.window.path_step_nm;
+        let (low, high) = self.grid.window.path_nm;
+        let start = if sign > 0.0 { low } else { -high } + 0.5 * step;
+        let mut sums = vec![[[0.0f64; 3]; SLABS]; n];
+        let mut weights = vec![[0.0f64; SLABS]; n];
+        let mut clipped = vec![0.0f64; n];
+        let mut back = vec![0.0f64; n];
+        for k in 0..SLABS {
+            let beta = self.beta(k);
+            let remap = Remap::new(self, rays, beta);
+            for j in 0..n {
+                let Some(light) = self.light(k, j) else {
+                    continue;
+                };
+                let path = remap.path_nm(j);
+                let place = (sign * path - start) / step;
+                let left = place.floor();
+                let share = place - left;
+                let over = self.grid.clipped_share(k + GAP_SLABS + BACKGROUND_SLABS, j);
+                let ground: f64 = self.background[j].iter().sum::<f64>() / 3.0;
+                for (i, w) in [(left, 1.0 - share), (left + 1.0, share)] {
+                    if i < 0.0 || i >= n as f64 || w <= 0.0 {
+                        continue;
+                    }
+                    let i = i as usize;
+                    for c in 0..3 {
+                        sums[i][k][c] += w * light[c];
+                    }
+                    weights[i][k] += w;
+                    clipped[i] += w * over;
+                    back[i] += w * ground;
+                }
+            }
+        }
+        let mut profile = Profile {
+            sign,
+            start_nm: start,
+            step_nm: step,
+            rgb: Vec::with_capacity(n),
+            rgb_sigma: Vec::with_capacity(n),
+            light: Vec::with_capacity(n),
+            sigma: Vec::with_capacity(n),
+            clipped: Vec::with_capacity(n),
+            background: Vec::with_capacity(n),
+        };
+        let seen: Vec<bool> = weights
+            .iter()
+            .map(|w| w.iter().filter(|w| **w > 0.2).count() * 2 >= SLABS)
+            .collect();
+        let Some(first) = seen.iter().position(|s| *s) else {
+            return profile;
+        };
+        let last = seen.iter().rposition(|s| *s).unwrap_or(first);
+        profile.start_nm = start + first as f64 * step;
+        let values: Vec<[Option<[f64; 3]>; SLABS]> = (0..n)
+            .map(|i| {
+                std::array::from_fn(|k| {
+                    let w = weights[i][k];
+                    (w > 0.2).then(|| sums[i][k].map(|s| s / w))
+                })
+            })
+            .collect();
+        // How brightly each slab is lit, so that uneven lighting does not count as noise.
+        let gains = gains(&values);
+        for i in first..=last {
+            let (mut mean, mut gain_sum, mut count) = ([0.0f64; 3], 0.0f64, 0.0f64);
+            for k in 0..SLABS {
+                if let Some(v) = values[i][k] {
+                    for c in 0..3 {
+                        mean[c] += v[c];
+                    }
+                    gain_sum += gains[k];
+                    count += 1.0;
+                }
+            }
+            if count < 1.0 {
+                profile.rgb.push([0.0; 3]);
+                profile.rgb_sigma.push([f64::MAX.sqrt(); 3]);
+                profile.light.push(0.0);
+                profile.sigma.push(f64::MAX.sqrt());
+                profile.clipped.push(0.0);
+                profile.background.push(0.0);
+                continue;
+            }
+            let scale = 1.0 / f64::max(gain_sum, 1e-6);
+            let (mut spread, mut spread_light) = ([0.0f64; 3], 0.0f64);
+            let per_gain: [f64; 3] = mean.map(|m| m * scale);
+            for k in 0..SLABS {
+                if let Some(v) = values[i][k] {
+                    let mut total = 0.0;
+                    for c in 0..3 {
+                        let d = v[c] - gains[k] * per_gain[c];
+                        spread[c] += d * d;
+                        total += d / 3.0;
+                    }
+                    spread_light += total * total;
+                }
+            }
+            let to_sigma = |s: f64| (s / (count * (count - 1.0).max(1.0))).sqrt();
+            let rgb = mean.map(|m| m / count);
+            profile.light.push((rgb[0] + rgb[1] + rgb[2]) / 3.0);
+            profile.rgb.push(rgb);
+            profile.rgb_sigma.push(spread.map(to_sigma));
+            profile.sigma.push(to_sigma(spread_light));
+            let w: f64 = weights[i].iter().sum();
+            profile.clipped.push(clipped[i] / w);
+            profile.background.push(back[i] / w);
+        }
+        smooth_sigma(&mut profile);
+        profile
+    }
+}
+
+fn gains(values: &[[Option<[f64; 3]>; SLABS]]) -> [f64; SLABS] {
+    let mut sums = [0.0f64; SLABS];
+    for row in values {
+        if row.iter().all(Option::is_some) {
+            for (k, v) in row.iter().flatten().enumerate() {
+                sums[k] += v[0] + v[1] + v[2];
+            }
+        }
+    }
+    let mean = sums.iter().sum::<f64>() / SLABS as f64;
+    if mean <= 0.0 {
+        return [1.0; SLABS];
+    }
+    sums.map(|s| (s / mean).clamp(0.1, 10.0))
+}
+
+/// Sixteen slabs give a sigma good to 18 %: average its square over a few neighbours, which share their pixels anyway.
+fn smooth_sigma(profile: &mut Profile) {
+    let n = profile.sigma.len();
+    let light: Vec<f64> = profile.sigma.iter().map(|s| s * s).collect();
+    let rgb: Vec<[f64; 3]> = profile.rgb_sigma.iter().map(|s| s.map(|v| v * v)).collect();
+    for i in 0..n {
+        let range = i.saturating_sub(2)..(i + 3).min(n);
+        let count = range.len() as f64;
+        profile.sigma[i] = (light[range.clone()].iter().sum::<f64>() / count).sqrt();
+        profile.rgb_sigma[i] = std::array::from_fn(|c| {
+            (rgb[range.clone()].iter().map(|v| v[c]).sum::<f64>() / count).sqrt()
+        });
+    }
+}
+
+/// Bin -> path on another model, linear between nodes.
+struct Remap {
+    nodes: Vec<f64>,
+    per_node: usize,
+}
+
+impl Remap {
+    const NODES: usize = 32;
+
+    fn new(slabs: &Slabs, rays: &Rays, beta: f64) -> Remap {
+        let per_node = slabs.len().div_ceil(Remap::NODES).max(1);
+        let nodes = (0..=slabs.len() / per_node + 1)
+            .map(|i| {
+                let path =
+                    slabs.path_nm(0) + (i * per_node) as f64 * slabs.grid.window.path_step_nm;
+                match slabs.rays.pixel_of_path(path, beta) {
+                    Some((u, v)) => rays.path_nm(u, v).0,
+                    None => path,
+                }
+            })
+            .collect();
+        Remap { nodes, per_node }
+    }
+
+    fn path_nm(&self, j: usize) -> f64 {
+        let i = j / self.per_node;
+        let t = (j - i * self.per_node) as f64 / self.per_node as f64;
+        self.nodes[i] * (1.0 - t) + self.nodes[i + 1] * t
+    }
+}

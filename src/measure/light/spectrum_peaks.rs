@@ -1,0 +1,223 @@
+//! Peaks of a finished spectrum, each with centre, width, area, and the published line it agrees with.
+
+use std::collections::BTreeMap;
+
+use crate::measure::light::lineshape::FWHM_PER_SIGMA;
+use crate::measure::light::peaks::{Maximum, maxima};
+use crate::measure::light::profile::Profile;
+use crate::measure::portrait::slit_width::is_green;
+use crate::terms::{Estimate, LampLine, Peak, PeakKind};
+
+/// A centre is not known better than this share of the sampling, whatever the noise.
+const FLOOR_NM: f64 = 0.01;
+/// A line in a blend is known by its curvature to this share of the bandpass: what it leans on bends too (drawn lamps).
+const LEANS: f64 = 0.05;
+/// A blend's middle is that of no line: it is known to this share of what the blend is wider than a line.
+const BLENDED: f64 = 0.15;
+/// A blend is so many bandpasses wide, in green light and in other; below that it may be a line whose colour a camera has
+/// smoothed: blue and red ones are up to twice as wide as the green one that shows the bandpass.
+const SURELY_A_BLEND: [f64; 2] = [1.7, 2.3];
+/// A line's feet, a bandpass from its middle, differ by this share of its height where it leans on something; alone, by
+/// a few hundredths.
+const UNEVEN_FEET: f64 = 0.12;
+/// Of two bends in a blend the sharper one is the line's if it is so many times as sharp.
+const SHARPER: f64 = 1.5;
+
+/// Finds and measures the peaks. `sigma_at` is the scale's own uncertainty by wavelength, nm.
+pub fn peaks(
+    profile: &Profile,
+    bandpass_nm: f64,
+    names: &[LampLine],
+    sigma_at: &dyn Fn(f64) -> Option<f64>,
+) -> Vec<Peak> {
+    let found = maxima(profile, 6.0, 0.006);
+    let mut peaks: Vec<Peak> = found
+        .iter()
+        .map(|peak| {
+            let fwhm = peak.fwhm_nm.max(1.5 * profile.step_nm);
+            // Photon-limited centroid of a Gaussian: σ/√N, here height over noise in FWHM/step samples.
+            let samples = (fwhm / profile.step_nm).max(1.0);
+            let statistical = fwhm / FWHM_PER_SIGMA / (peak.snr * samples.sqrt()).max(1.0) * 1.5;
+            let scale = sigma_at(peak.nm).unwrap_or(0.0);
+            let mut centre_nm = peak.nm;
+            let mut centre_sigma = statistical.hypot(FLOOR_NM).hypot(scale);
+            let reach = (1.2 * fwhm / profile.step_nm) as usize;
+            let base = peak.height - peak.prominence;
+            let from = peak.index.saturating_sub(reach);
+            let to = (peak.index + reach + 1).min(profile.len());
+            let area: f64 = profile.light[from..to]
+                .iter()
+                .map(|v| (v - base).max(0.0))
+                .sum::<f64>()
+                * profile.step_nm;
+            let noise = profile.sigma[peak.index];
+            let area_sigma = noise * profile.step_nm * ((to - from) as f64).sqrt() * 1.5;
+            let mut kind = if peak.fwhm_nm < 1.35 * bandpass_nm {
+                PeakKind::Line
+            } else if peak.fwhm_nm < 2.6 * bandpass_nm && peak.fwhm_nm < 6.0 {
+                PeakKind::Merged
+            } else {
+                PeakKind::Band
+            };
+            let surely = SURELY_A_BLEND[usize::from(!is_green(peak.nm))];
+            let is_uneven =
+                peak.fwhm_nm > surely * bandpass_nm || has_uneven_feet(profile, peak, bandpass_nm);
+            let bend = is_uneven.then(|| line_in_blend(profile, peak, bandpass_nm));
+            if let Some((nm, sigma)) = bend.flatten() {
+                // What is no wider than a line has not been widened by what it leans on; it may have been moved by it.
+                if peak.fwhm_nm < 1.05 * bandpass_nm {
+                    centre_sigma = centre_sigma.hypot(nm - centre_nm);
+                } else {
+                    kind = PeakKind::Merged;
+                    centre_nm = nm;
+                    centre_sigma = centre_sigma.hypot(sigma).hypot(LEANS * bandpass_nm);
+                }
+            } else if kind == PeakKind::Merged {
+                centre_sigma = centre_sigma.hypot(BLENDED * (peak.fwhm_nm - bandpass_nm));
+            }
+            Peak {
+                centre_nm: Estimate {
+                    value: centre_nm,
+                    sigma: centre_sigma,
+                },
+                fwhm_nm: Estimate {
+                    value: peak.fwhm_nm,
+                    sigma: (1.5 * statistical).max(0.03 * peak.fwhm_nm),
+                },
+                height: Estimate {
+                    value: peak.prominence,
+                    sigma: noise,
+                },
+                area: Estimate {
+                    value: area,
+                    sigma: area_sigma,
+                },
+                kind,
+                clipped: peak.clipped > 0.02,
+                name: String::new(),
+            }
+        })
+        .collect();
+    name(&mut peaks, bandpass_nm, names);
+    peaks
+}
+
+/// True where one foot of a line stands in something and the other does not.
+fn has_uneven_feet(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> bool {
+    let foot = |nm: f64| profile.index(nm).map(|i| profile.light[i]);
+    match (foot(peak.nm - bandpass_nm), foot(peak.nm + bandpass_nm)) {
+        (Some(a), Some(b)) => (a - b).abs() > UNEVEN_FEET * peak.prominence,
+        _ => false,
+    }
+}
+
+/// A sharp line that leans on something broader (mercury's 546 nm on its phosphor's shoulder): the place, nm, where the
+/// blend bends most, with its standard uncertainty from the noise. Absent where nothing bends as a line does, or where
+/// two places bend much alike.
+///
+/// The second derivative makes a line stand out of a blend by the square of the widths' ratio (derivative spectroscopy,
+/// common practice, no source).
+fn line_in_blend(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> Option<(f64, f64)> {
+    if peak.fwhm_nm > 6.0 * bandpass_nm || peak.clipped > 0.02 {
+        return None;
+    }
+    let apart = ((0.5 * bandpass_nm / profile.step_nm).round() as usize).max(1);
+    let reach = ((0.7 * peak.fwhm_nm / profile.step_nm).round() as usize).max(2);
+    let wide = apart.div_ceil(2);
+    let first = peak.index.checked_sub(reach)?;
+    let around = apart + wide / 2;
+    if first < around || peak.index + reach + around >= profile.len() {
+        return None;
+    }
+    let mean = |i: usize| -> f64 {
+        let values = &profile.light[i - wide / 2..=i + wide / 2];
+        values.iter().sum::<f64>() / values.len() as f64
+    };
+    // Of one bin, twice the middle less both sides: √6; less by what the means take off.
+    let noise = 6f64.sqrt() * profile.sigma[peak.index] / ((wide / 2 * 2 + 1) as f64).sqrt();
+    let bend: Vec<f64> = (first..=first + 2 * reach)
+        .map(|i| 2.0 * mean(i) - mean(i - apart) - mean(i + apart))
+        .collect();
+    let mut tops: Vec<usize> = (1..bend.len() - 1)
+        .filter(|&i| bend[i] >= bend[i - 1] && bend[i] > bend[i + 1] && bend[i] > 0.0)
+        .collect();
+    tops.sort_by(|&a, &b| bend[b].total_cmp(&bend[a]));
+    let &top = tops.first()?;
+    let second = tops.get(1).map_or(0.0, |&i| bend[i]);
+    // A line of this height bends by half of it over half its width.
+    if bend[top] < 5.0 * noise || bend[top] < 0.3 * peak.prominence || bend[top] < SHARPER * second
+    {
+        return None;
+    }
+    let (a, b, c) = (bend[top - 1], bend[top], bend[top + 1]);
+    let curve = 2.0 * b - a - c;
+    if curve <= 0.0 {
+        return None;
+    }
+    let nm = profile.nm((first + top) as f64 + 0.5 * (c - a) / curve);
+    Some((nm, 0.5 * bandpass_nm * noise / b))
+}
+
+/// Where a phone sees well enough for a missing line to be missing.
+const WELL_SEEN_NM: std::ops::Range<f64> = 420.0..680.0;
+
+/// What is narrower than this by itself is a line, or a pair that no hand-built slit parts (sodium's).
+const A_LINE_NM: f64 = 1.0;
+
+/// The element of a line: the first word of its name.
+pub fn element(line: &LampLine) -> String {
+    line.name.split(' ').next().unwrap_or("").to_owned()
+}
+
+/// Names the lines: an element whose lines explain more of the spectrum's light goes before one that happens to have a
+/// line at the place.
+fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
+    let near = |peak: &Peak, line: &LampLine| {
+        let reach_nm = (3.0 * peak.centre_nm.sigma)
+            .max(0.35 * bandpass_nm)
+            .min(1.5);
+        peak.kind != PeakKind::Band
+            && line.width_nm < A_LINE_NM
+            && (line.wavelength_nm - peak.centre_nm.value).abs() < reach_nm
+    };
+    // An element shows its strongest line, or it is not there: its weaker ones alone agree with others by chance.
+    let mut strongest: BTreeMap<String, &LampLine> = BTreeMap::new();
+    for line in names {
+        if line.width_nm < A_LINE_NM && WELL_SEEN_NM.contains(&line.wavelength_nm) {
+            let best = strongest.entry(element(line)).or_insert(line);
+            if line.strength > best.strength {
+                *best = line;
+            }
+        }
+    }
+    let there = |e: &str| {
+        strongest
+            .get(e)
+            .is_none_or(|line| peaks.iter().any(|peak| near(peak, line)))
+    };
+    let names: Vec<&LampLine> = names.iter().filter(|line| there(&element(line))).collect();
+    let mut explained: BTreeMap<String, f64> = BTreeMap::new();
+    for peak in peaks.iter() {
+        let mut elements: Vec<String> = names
+            .iter()
+            .filter(|l| near(peak, l))
+            .map(|l| element(l))
+            .collect();
+        elements.dedup();
+        elements.sort();
+        elements.dedup();
+        for e in elements {
+            *explained.entry(e).or_default() += peak.height.value.max(0.0).sqrt();
+        }
+    }
+    for peak in peaks.iter_mut() {
+        let weight = |line: &LampLine| explained.get(&element(line)).copied().unwrap_or(0.0);
+        let distance = |line: &LampLine| (line.wavelength_nm - peak.centre_nm.value).abs();
+        let best = names.iter().filter(|l| near(peak, l)).max_by(|a, b| {
+            weight(a)
+                .total_cmp(&weight(b))
+                .then(distance(b).total_cmp(&distance(a)))
+        });
+        peak.name = best.map(|l| l.name.clone()).unwrap_or_default();
+    }
+}

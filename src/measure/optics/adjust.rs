@@ -1,0 +1,267 @@
+//! Observations -> parameters of the optics, by one adjustment with priors where the data do not decide.
+
+use crate::measure::optics::fit::{Parameter, least_squares};
+use crate::terms::{Optics, PARAMETERS};
+
+/// Number of adjustable parameters.
+pub const N: usize = PARAMETERS.len();
+
+/// Indices into a parameter vector, in the order of [`PARAMETERS`].
+pub mod index {
+    /// Focal length.
+    pub const FOCAL: usize = 0;
+    /// Distortion.
+    pub const K1: usize = 1;
+    /// Camera about the grooves.
+    pub const YAW: usize = 2;
+    /// Camera in the picture's plane.
+    pub const ROLL: usize = 3;
+    /// Incidence.
+    pub const ALPHA: usize = 4;
+    /// Slit against grooves.
+    pub const SKEW: usize = 5;
+    /// Principal point along the dispersion.
+    pub const CENTRE: usize = 6;
+    /// Camera about the dispersion.
+    pub const PITCH: usize = 7;
+    /// Distortion of the fourth power.
+    pub const K2: usize = 8;
+    /// Pupil behind the grating.
+    pub const PUPIL: usize = 9;
+    /// Principal point along the grooves.
+    pub const ACROSS: usize = 10;
+}
+
+/// Steps of the numerical derivatives: each moves a line by about a hundredth of a pixel to a pixel.
+const STEPS: [f64; N] = [
+    0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4, 1e-4, 1e-4, 0.3,
+];
+
+/// Something seen, with its standard uncertainty.
+#[derive(Clone, Debug)]
+pub enum Observation {
+    /// A place of known `m λ` (0 on the slit's image).
+    Path {
+        /// Pixel.
+        at: (f64, f64),
+        /// `m λ`, nm.
+        path_nm: f64,
+        /// nm.
+        sigma_nm: f64,
+    },
+    /// Places of equal, unknown `m λ`: one line along the slit.
+    SamePath {
+        /// Pixels.
+        at: Vec<(f64, f64)>,
+        /// nm.
+        sigma_nm: f64,
+    },
+    /// Places of equal height: one end of the slit in several colours.
+    SameHeight {
+        /// Pixels.
+        at: Vec<(f64, f64)>,
+        /// px.
+        sigma_px: f64,
+    },
+    /// The same wavelength in the two first orders.
+    Mirror {
+        /// On the +α side.
+        plus: (f64, f64),
+        /// On the −α side.
+        minus: (f64, f64),
+        /// Uncertainty of the sum of the two paths, nm.
+        sigma_nm: f64,
+    },
+    /// What is known of a parameter beforehand.
+    Prior {
+        /// Which.
+        parameter: usize,
+        /// Expected value.
+        value: f64,
+        /// Standard uncertainty.
+        sigma: f64,
+    },
+}
+
+/// The adjusted optics.
+#[derive(Clone, Debug)]
+pub struct Adjusted {
+    /// Best parameters.
+    pub optics: Optics,
+    /// Covariance in the order of [`PARAMETERS`].
+    pub covariance: Vec<Vec<f64>>,
+    /// Residuals in units of sigma, in the order of the observations (groups in a row).
+    pub residuals: Vec<f64>,
+    /// Sum of their squares.
+    pub chi_squared: f64,
+}
+
+/// A shot's parameters as a vector, relative to a base.
+#[derive(Clone, Debug)]
+pub struct Frame0 {
+    base: Optics,
+    /// Pixel at which the slit's middle is seen: fixes `beta_mid`.
+    slit_px: (f64, f64),
+}
+
+impl Frame0 {
+    /// `slit_px` is the pixel of the slit's middle, at which `alpha_slit` holds.
+    pub fn new(base: &Optics, slit_px: (f64, f64)) -> Frame0 {
+        Frame0 {
+            base: base.clone(),
+            slit_px,
+        }
+    }
+
+    /// The base as a vector.
+    pub fn vector(&self) -> [f64; N] {
+        let b = &self.base;
+        [
+            b.focal_px,
+            b.k1,
+            b.yaw_rad,
+            b.roll_rad,
+            b.alpha_slit,
+            b.skew_slope,
+            0.0,
+            b.pitch_rad,
+            b.k2,
+            b.pupil_share,
+            0.0,
+        ]
+    }
+
+    /// The optics of a vector.
+    pub fn optics(&self, x: &[f64]) -> Optics {
+        let (s, c) = self.base.roll_rad.sin_cos();
+        let mut o = Optics {
+            focal_px: x[index::FOCAL],
+            k1: x[index::K1],
+            k2: x[index::K2],
+            yaw_rad: x[index::YAW],
+            roll_rad: x[index::ROLL],
+            alpha_slit: x[index::ALPHA],
+            skew_slope: x[index::SKEW],
+            pitch_rad: x[index::PITCH],
+            pupil_share: x[index::PUPIL],
+            centre_px: (
+                self.base.centre_px.0 + c * x[index::CENTRE] - s * x[index::ACROSS],
+                self.base.centre_px.1 + s * x[index::CENTRE] + c * x[index::ACROSS],
+            ),
+            ..self.base.clone()
+        };
+        o.beta_mid = o.rays().cosines(self.slit_px.0, self.slit_px.1).1;
+        o
+    }
+}
+
+/// Adjusts the parameters marked free to the observations.
+///
+/// Refuses (absent) where the observations are fewer than the free parameters or the solver fails.
+pub fn adjust(
+    base: &Optics,
+    slit_px: (f64, f64),
+    free: &[usize],
+    observations: &[Observation],
+) -> Option<Adjusted> {
+    let shot = Frame0::new(base, slit_px);
+    let start = shot.vector();
+    let limits = |i: usize| -> (f64, f64) {
+        match i {
+            index::FOCAL => (0.4 * start[i], 2.5 * start[i]),
+            index::K1 | index::K2 => (-0.12, 0.12),
+            index::PUPIL => (-0.05, 0.05),
+            index::YAW | index::PITCH => (-0.5, 0.5),
+            index::ROLL => (start[i] - 0.4, start[i] + 0.4),
+            index::ALPHA => (-0.9, 0.9),
+            index::SKEW => (-0.6, 0.6),
+            _ => (-400.0, 400.0),
+        }
+    };
+    let parameters: Vec<Parameter> = (0..N)
+        .map(|i| {
+            let (low, high) = limits(i);
+            Parameter {
+                fixed: !free.contains(&i),
+                ..Parameter::free(start[i], STEPS[i]).within(low, high)
+            }
+        })
+        .collect();
+    let n: usize = observations.iter().map(count).sum();
+    let fitted = least_squares(&parameters, n, |x, out| {
+        residuals(&shot, observations, x, out)
+    })?;
+    let mut at_best = vec![0.0; n];
+    residuals(&shot, observations, &fitted.parameters, &mut at_best);
+    Some(Adjusted {
+        optics: shot.optics(&fitted.parameters),
+        covariance: fitted.covariance,
+        residuals: at_best,
+        chi_squared: fitted.chi_squared,
+    })
+}
+
+/// Number of residuals of an observation.
+pub fn count(observation: &Observation) -> usize {
+    match observation {
+        Observation::SamePath { at, .. } | Observation::SameHeight { at, .. } => at.len(),
+        _ => 1,
+    }
+}
+
+fn residuals(shot: &Frame0, observations: &[Observation], x: &[f64], out: &mut [f64]) {
+    let optics = shot.optics(x);
+    let rays = optics.rays();
+    let mut k = 0;
+    let mut values = Vec::new();
+    for observation in observations {
+        match observation {
+            Observation::Path {
+                at,
+                path_nm,
+                sigma_nm,
+            } => {
+                out[k] = (rays.path_nm(at.0, at.1).0 - path_nm) / sigma_nm;
+                k += 1;
+            }
+            Observation::SamePath { at, sigma_nm } => {
+                values.clear();
+                values.extend(at.iter().map(|p| rays.path_nm(p.0, p.1).0));
+                let mean = values.iter().sum::<f64>() / values.len() as f64;
+                for v in &values {
+                    out[k] = (v - mean) / sigma_nm;
+                    k += 1;
+                }
+            }
+            Observation::SameHeight { at, sigma_px } => {
+                values.clear();
+                values.extend(
+                    at.iter()
+                        .map(|p| rays.path_nm(p.0, p.1).1 * optics.focal_px),
+                );
+                let mean = values.iter().sum::<f64>() / values.len() as f64;
+                for v in &values {
+                    out[k] = (v - mean) / sigma_px;
+                    k += 1;
+                }
+            }
+            Observation::Mirror {
+                plus,
+                minus,
+                sigma_nm,
+            } => {
+                out[k] =
+                    (rays.path_nm(plus.0, plus.1).0 + rays.path_nm(minus.0, minus.1).0) / sigma_nm;
+                k += 1;
+            }
+            Observation::Prior {
+                parameter,
+                value,
+                sigma,
+            } => {
+                out[k] = (x[*parameter] - value) / sigma;
+                k += 1;
+            }
+        }
+    }
+}

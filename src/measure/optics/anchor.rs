@@ -1,0 +1,266 @@
+//! The bench's instrument behind another photo: the slit stays where it is against the grooves, the phone has moved a
+//! little. The slit's image and the ends of the band say how.
+
+use crate::decode::Facts;
+use crate::measure::optics::adjust::{Adjusted, N, Observation, adjust, index};
+use crate::measure::scale::evidence::scale_sigma;
+use crate::measure::scale::slit_observations;
+use crate::measure::sight::survey::{Survey, height_observations};
+use crate::terms::Optics;
+use crate::terms::{Calibration, Measurement};
+
+/// Standard uncertainty of parameter `i` that the lamp photo left.
+pub fn calibration_sigma(calibration: &Calibration, i: usize) -> f64 {
+    calibration.covariance[i][i].max(0.0).sqrt()
+}
+
+/// A shot with a bench's instrument behind it.
+pub struct Anchored {
+    /// The instrument with this shot's pose.
+    pub optics: Optics,
+    slit_px: (f64, f64),
+    /// Of the pose alone, the instrument being held.
+    covariance: Vec<Vec<f64>>,
+    /// The same shot with the instrument moved by one standard uncertainty, in each independent direction.
+    moved: Vec<Optics>,
+    /// Other readings of the picture, with their probabilities: the other way up; the slit moved, not the phone.
+    doubts: Vec<(f64, Optics)>,
+    /// Logarithm of the slit's length here over that in the lamp photo, where it is another: a zoom, or another bench. Every
+    /// wavelength may be off by that share.
+    enlarged: f64,
+}
+
+/// Below this probability another reading of the picture is left out of the uncertainty: the odds are good to a factor of
+/// a few, and a reading that is nanometres off would drown everything else.
+const LEAST_DOUBT: f64 = 0.05;
+/// One photo in fifty has had its slit or its disc moved, or comes from another bench (common practice, no source)…
+const MOVED_SHARE: f64 = 0.02;
+/// …by up to so many degrees either way…
+const MOVED_DEG: f64 = 6.0;
+/// …while the phone on its tube turns by this between shots (standard deviation).
+pub const TURNS_DEG: f64 = 0.7;
+
+/// Of one instrument the slit's image is as long in every photo, within half a per cent at 95 % (drawn photos, three hands).
+const ANOTHER_SIZE: f64 = 0.03;
+
+/// What a lamp photo fixes for all other photos of its bench.
+const INSTRUMENT: [usize; 8] = [
+    index::FOCAL,
+    index::K1,
+    index::K2,
+    index::ALPHA,
+    index::SKEW,
+    index::CENTRE,
+    index::PUPIL,
+    index::ACROSS,
+];
+
+impl Anchored {
+    /// Standard uncertainty of parameter `i` of the pose.
+    pub fn sigma(&self, i: usize) -> f64 {
+        self.covariance[i][i].max(0.0).sqrt()
+    }
+
+    /// Standard uncertainty of the wavelength where `path_nm` lies: this shot's pose, and the instrument as the lamp
+    /// photo left it, re-anchored for every change of the instrument.
+    pub fn scale_sigma(&self, path_nm: f64) -> Option<f64> {
+        let at = self.optics.rays().pixel_of_path(path_nm, 0.0)?;
+        let mut variance =
+            scale_sigma(&self.optics, self.slit_px, &self.covariance, path_nm)?.powi(2);
+        for moved in &self.moved {
+            variance += (moved.rays().path_nm(at.0, at.1).0 - path_nm).powi(2);
+        }
+        variance += (self.enlarged * path_nm).powi(2);
+        for (probability, other) in &self.doubts {
+            variance += probability * (other.rays().path_nm(at.0, at.1).0 - path_nm).powi(2);
+        }
+        Some(variance.max(0.0).sqrt())
+    }
+}
+
+/// Moves of the instrument whose squares add up to its covariance: the columns of the Cholesky factor.
+///
+/// Focal length, pupil and distortion stand in for each other: each alone may move by nanometres, together by hundredths.
+/// Moved one at a time, what is not straight in that would not cancel.
+fn independent_moves(covariance: &[Vec<f64>]) -> Vec<[f64; N]> {
+    let mut rest: Vec<Vec<f64>> = covariance.to_vec();
+    let mut moves = Vec::new();
+    for &i in &INSTRUMENT {
+        let pivot = rest[i][i];
+        // What is left of a parameter that the others explain is rounding.
+        if pivot <= 1e-9 * covariance[i][i] || covariance[i][i] <= 0.0 {
+            continue;
+        }
+        let mut column = [0.0; N];
+        for &j in &INSTRUMENT {
+            column[j] = rest[j][i] / pivot.sqrt();
+        }
+        for &j in &INSTRUMENT {
+            for &k in &INSTRUMENT {
+                rest[j][k] -= column[j] * column[k];
+            }
+        }
+        moves.push(column);
+    }
+    moves
+}
+
+/// What speaks against `flip`, as a χ²: the brighter order is the same one of the instrument's, whatever the lamp, and
+/// phones lie on their tube the same way round. A phone lying flat does not know which way is up: the file's orientation
+/// may change while nothing has moved, so it is the picture as stored that counts.
+fn other_way_up(survey: &Survey, calibration: &Calibration, facts: &Facts, flip: f64) -> f64 {
+    // Lamps differ in colour, and each order has its own preference: the ratio is good to a factor of two.
+    let unlike = match (calibration.balance_ln, survey.balance_ln()) {
+        (Some(lamp), Some(shot)) => ((shot - flip * lamp) / 0.7).powi(2).min(8.0),
+        _ => 0.0,
+    };
+    let expected = match (calibration.on_sensor, survey.on_sensor(facts)) {
+        (Some(a), Some(b)) if a.wide == b.wide => {
+            (a.direction_rad - b.direction_rad).cos().signum()
+        }
+        _ => 1.0,
+    };
+    // Twelve to one that nobody has turned the phone over (common practice, no source).
+    unlike + if flip == expected { 0.0 } else { 5.0 }
+}
+
+/// How likely it is that the slit's image lies elsewhere by `turned_deg` because the slit or the disc was moved, and not
+/// the phone.
+fn slit_moved_probability(turned_deg: f64) -> f64 {
+    let t = turned_deg / TURNS_DEG;
+    let phone = (-0.5 * t * t).exp() / (TURNS_DEG * (2.0 * std::f64::consts::PI).sqrt());
+    let slit = 1.0 / (2.0 * MOVED_DEG);
+    let odds = MOVED_SHARE * slit / ((1.0 - MOVED_SHARE) * phone).max(1e-300);
+    odds / (1.0 + odds)
+}
+
+/// The same picture if the phone lies as in the lamp photo and the light comes from elsewhere.
+fn with_the_slit_moved(shot: &Optics, yaw_rad: f64, slit_px: (f64, f64)) -> Optics {
+    let mut other = shot.clone();
+    other.yaw_rad = yaw_rad;
+    other.aim_slit_at(slit_px.0, slit_px.1);
+    other
+}
+
+/// The bench's instrument with its parameters moved by `moved`, as seen in a picture that may be the other way up.
+fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, moved: &[f64; N]) -> Optics {
+    let known = &calibration.optics;
+    let mut o = survey.optics.clone();
+    o.groove_spacing_nm = known.groove_spacing_nm;
+    o.focal_px = known.focal_px + moved[index::FOCAL];
+    o.k1 = known.k1 + moved[index::K1];
+    o.k2 = known.k2 + moved[index::K2];
+    o.pupil_share = known.pupil_share + moved[index::PUPIL];
+    o.alpha_slit = flip * (known.alpha_slit + moved[index::ALPHA]);
+    o.skew_slope = known.skew_slope + moved[index::SKEW];
+    o.yaw_rad = flip * known.yaw_rad;
+    let (s, c) = o.roll_rad.sin_cos();
+    let shift = flip * (calibration.centre_shift_px + moved[index::CENTRE]);
+    let across = flip * (calibration.centre_across_px + moved[index::ACROSS]);
+    o.centre_px.0 += c * shift - s * across;
+    o.centre_px.1 += s * shift + c * across;
+    o
+}
+
+/// Finds the pose of the phone for a given instrument from the slit's image and the band's ends.
+fn pose(survey: &Survey, start: &Optics) -> Option<Adjusted> {
+    let mut observations = height_observations(&survey.edges);
+    observations.extend(slit_observations(&survey.slit, &start.rays()));
+    // The blades do not move between shots; a hair's breadth is allowed.
+    observations.push(Observation::Prior {
+        parameter: index::ALPHA,
+        value: start.alpha_slit,
+        sigma: 1e-4,
+    });
+    observations.push(Observation::Prior {
+        parameter: index::SKEW,
+        value: start.skew_slope,
+        sigma: 1.5e-3,
+    });
+    observations.push(Observation::Prior {
+        parameter: index::PITCH,
+        value: 0.0,
+        sigma: 1.2f64.to_radians(),
+    });
+    let free = [
+        index::YAW,
+        index::ROLL,
+        index::PITCH,
+        index::ALPHA,
+        index::SKEW,
+    ];
+    adjust(start, survey.slit.centre, &free, &observations)
+}
+
+/// Puts a bench's instrument behind this shot: the slit stays where it is against the grooves, the phone has moved.
+pub fn anchor(
+    survey: &Survey,
+    calibration: &Calibration,
+    facts: &Facts,
+    m: &mut Measurement,
+) -> Option<Anchored> {
+    let known = &calibration.optics;
+    let mut tried: Vec<(f64, f64, Adjusted)> = Vec::new();
+    // The picture may be the other way up than the lamp's: then the instrument's +α points the other way.
+    for flip in [1.0, -1.0] {
+        let Some(a) = pose(survey, &instrument(survey, calibration, flip, &[0.0; N])) else {
+            continue;
+        };
+        // Between shots a phone turns by tenths of a degree.
+        let turned = (a.optics.yaw_rad - flip * known.yaw_rad).to_degrees() / TURNS_DEG;
+        let cost = turned * turned + other_way_up(survey, calibration, facts, flip);
+        tried.push((cost, flip, a));
+    }
+    tried.sort_by(|a, b| a.0.total_cmp(&b.0));
+    // Where both ways are about as likely the scale is one or the other: the doubt is what lies between them.
+    let mut doubts: Vec<(f64, Optics)> = Vec::new();
+    if let Some(other) = tried.get(1) {
+        let odds = (-0.5 * (other.0 - tried[0].0)).exp();
+        doubts.push((odds / (1.0 + odds), other.2.optics.clone()));
+    }
+    let (cost, flip, last) = tried.into_iter().next()?;
+    // Beyond a quarter of a right angle this is not the slit's image, or not this instrument.
+    if cost > 1000.0 {
+        return None;
+    }
+    let moved = independent_moves(&calibration.covariance)
+        .iter()
+        .filter_map(|by| {
+            let start = instrument(survey, calibration, flip, by);
+            pose(survey, &start).map(|a| a.optics)
+        })
+        .collect();
+    let yaw = (last.optics.yaw_rad - flip * known.yaw_rad).to_degrees();
+    doubts.push((
+        slit_moved_probability(yaw),
+        with_the_slit_moved(&last.optics, flip * known.yaw_rad, survey.slit.centre),
+    ));
+    doubts.retain(|(probability, _)| *probability > LEAST_DOUBT);
+    m.log.push(format!(
+        "anchored on the slit's image at ({:.2}, {:.2}) px; phone against lamp photo: roll {:+.2}°, yaw {yaw:+.2}°{}",
+        survey.slit.centre.0,
+        survey.slit.centre.1,
+        (last.optics.tilt_rad() - known.tilt_rad()).to_degrees(),
+        if flip < 0.0 { ", held the other way up" } else { "" }
+    ));
+    m.metrics.more.insert("yaw_drift_deg", yaw);
+    let lengths = survey.slit_length_px().zip(calibration.slit_length_px);
+    let enlarged = lengths.map_or(0.0, |(here, lamp)| (here / lamp).ln());
+    if let Some((here, lamp)) = lengths {
+        m.log.push(format!(
+            "the slit's image is {here:.1} px long, in the lamp photo {lamp:.1} px"
+        ));
+    }
+    Some(Anchored {
+        optics: last.optics,
+        slit_px: survey.slit.centre,
+        covariance: last.covariance,
+        moved,
+        doubts,
+        enlarged: if enlarged.abs() > ANOTHER_SIZE {
+            enlarged
+        } else {
+            0.0
+        },
+    })
+}

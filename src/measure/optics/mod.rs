@@ -1,0 +1,334 @@
+//! The one optical model: a pinhole camera with radial distortion behind a plane grating.
+//!
+//! A grating shifts only the direction cosine across its grooves, by `m λ / d` in order `m`; the cosine along the
+//! grooves stays (the conical form of the grating equation: C. Palmer, *Diffraction Grating Handbook*, classical
+//! and conical mounts; from memory). A pixel's wavelength is therefore
+//!
+//! ```text
+//! λ = (d / m) · (α − α_slit(β))
+//! ```
+//!
+//! where α_slit(β) is the slit: a straight line in a plane parallel to the grating, so that α/γ along it is linear in
+//! β/γ with slope `skew_slope` (γ the third cosine); near the normal that is the linear α(β) of a plain skew. (α, β) are
+//! the direction cosines, in the grating's frame, of the ray through the pixel. Scale, tilt, skew, the
+//! curvature of the lines and both orders follow from it.
+//!
+//! Axes: the camera looks along +z, x to the right and y down in the upright picture. The grating's +α axis
+//! points, in the picture, `roll_rad` clockwise (as seen) of the picture's right; +β is a quarter turn further.
+
+pub mod adjust;
+pub mod anchor;
+pub mod fit;
+pub mod instrument;
+
+use crate::terms::Optics;
+
+/// Pupils lie some 2 mm behind the disc, slits 300 mm before it.
+pub const USUAL_PUPIL_SHARE: f64 = 0.0065;
+
+/// An [`Optics`] prepared for many pixels.
+#[derive(Clone, Debug)]
+pub struct Rays {
+    ex: [f64; 3],
+    ey: [f64; 3],
+    ez: [f64; 3],
+    inv_focal: f64,
+    focal: f64,
+    centre: (f64, f64),
+    k1: f64,
+    k2: f64,
+    /// α/γ − skew_slope · β/γ of every ray from the slit to the foot of the grating's normal through the pupil.
+    slit_tangent: f64,
+    beta_mid: f64,
+    skew_slope: f64,
+    pupil_share: f64,
+    groove_spacing_nm: f64,
+}
+
+impl Optics {
+    /// A flush phone with an ideal lens, whose slit lies straight ahead; a start for everything else.
+    pub fn flush(
+        groove_spacing_nm: f64,
+        focal_px: f64,
+        width_px: usize,
+        height_px: usize,
+    ) -> Optics {
+        Optics {
+            groove_spacing_nm,
+            focal_px,
+            centre_px: (
+                (width_px as f64 - 1.0) / 2.0,
+                (height_px as f64 - 1.0) / 2.0,
+            ),
+            k1: 0.0,
+            k2: 0.0,
+            roll_rad: 0.0,
+            yaw_rad: 0.0,
+            pitch_rad: 0.0,
+            alpha_slit: 0.0,
+            beta_mid: 0.0,
+            skew_slope: 0.0,
+            pupil_share: 0.0,
+        }
+    }
+
+    /// Prepares the model for many pixels.
+    pub fn rays(&self) -> Rays {
+        let (sr, cr) = self.roll_rad.sin_cos();
+        let (sy, cy) = self.yaw_rad.sin_cos();
+        let (sp, cp) = self.pitch_rad.sin_cos();
+        // Columns of Rz(roll)·Ry(yaw)·Rx(pitch): α depends on roll and yaw alone, pitch moves β only.
+        let turn = |x: f64, y: f64, z: f64| [cr * x - sr * y, sr * x + cr * y, z];
+        Rays {
+            ex: turn(cy, 0.0, sy),
+            ey: turn(-sy * sp, cp, cy * sp),
+            ez: turn(-sy * cp, -sp, cy * cp),
+            inv_focal: 1.0 / self.focal_px,
+            focal: self.focal_px,
+            centre: self.centre_px,
+            k1: self.k1,
+            k2: self.k2,
+            slit_tangent: {
+                let (across, along) = self.slit_tangents();
+                (1.0 + self.pupil_share) * (across - self.skew_slope * along)
+            },
+            beta_mid: self.beta_mid,
+            skew_slope: self.skew_slope,
+            pupil_share: self.pupil_share,
+            groove_spacing_nm: self.groove_spacing_nm,
+        }
+    }
+
+    /// Places the slit so that its middle is seen at pixel (u, v): sets `alpha_slit` and `beta_mid`.
+    pub fn aim_slit_at(&mut self, u: f64, v: f64) {
+        let (alpha, beta) = self.rays().cosines(u, v);
+        self.alpha_slit = alpha;
+        self.beta_mid = beta;
+    }
+
+    /// Width of a slit, µm, that makes a line 1 nm wide, for a slit `distance_mm` from the grating: distance × angle, the slit
+    /// square to its tube; a tube that slants by an angle turns that into its cosine's share of path difference.
+    pub fn um_per_nm(&self, distance_mm: f64) -> f64 {
+        let cosine = (1.0 - self.alpha_slit * self.alpha_slit).max(0.1).sqrt();
+        distance_mm * 1000.0 / self.groove_spacing_nm / cosine
+    }
+
+    /// Tilt: angle from the nearest picture axis to the dispersion, clockwise as seen, rad, within ±π/4.
+    pub fn tilt_rad(&self) -> f64 {
+        let quarter = std::f64::consts::FRAC_PI_2;
+        self.roll_rad - (self.roll_rad / quarter).round() * quarter
+    }
+
+    /// Skew of the slit against the grooves, clockwise as seen, rad: −atan(dα/dβ) along a slit whose middle lies in the plane of
+    /// dispersion. That is also the angle to turn the disc by: a tube that slants only makes it look more.
+    pub fn skew_rad(&self) -> f64 {
+        -(self.skew_slope * self.skew_per_slope()).atan()
+    }
+
+    /// dα/dβ along the slit over `skew_slope`, which is the same of α/γ and β/γ: the square of the cosine of the tube's slant.
+    ///
+    /// The middle's own height would come in as well, but no better than the phone's pitch is known: that is more than it moves.
+    pub fn skew_per_slope(&self) -> f64 {
+        1.0 - self.alpha_slit * self.alpha_slit
+    }
+
+    /// α/γ and β/γ of the slit's middle.
+    fn slit_tangents(&self) -> (f64, f64) {
+        let (alpha, beta) = (self.alpha_slit, self.beta_mid);
+        let gamma = (1.0 - alpha * alpha - beta * beta).max(1e-6).sqrt();
+        (alpha / gamma, beta / gamma)
+    }
+}
+
+impl Rays {
+    /// Direction cosines (α, β) of the ray through pixel (u, v).
+    #[inline]
+    pub fn cosines(&self, u: f64, v: f64) -> (f64, f64) {
+        let xd = (u - self.centre.0) * self.inv_focal;
+        let yd = (v - self.centre.1) * self.inv_focal;
+        // Fixed point of r_d = r (1 + k1 r² + k2 r⁴): each step gains two digits for a phone's lens.
+        let seen = xd * xd + yd * yd;
+        let mut shrink = 1.0 - self.k1 * seen;
+        for _ in 0..3 {
+            let q = seen * shrink * shrink;
+            shrink = 1.0 / (1.0 + q * (self.k1 + q * self.k2));
+        }
+        let (x, y) = (xd * shrink, yd * shrink);
+        let norm = 1.0 / (x * x + y * y + 1.0).sqrt();
+        (
+            (self.ex[0] * x + self.ex[1] * y + self.ex[2]) * norm,
+            (self.ey[0] * x + self.ey[1] * y + self.ey[2]) * norm,
+        )
+    }
+
+    /// Pixel at which a ray of direction cosines (α, β) is seen; absent behind the camera.
+    pub fn pixel(&self, alpha: f64, beta: f64) -> Option<(f64, f64)> {
+        let gamma_squared = 1.0 - alpha * alpha - beta * beta;
+        if gamma_squared <= 0.0 {
+            return None;
+        }
+        let gamma = gamma_squared.sqrt();
+        let ray = |i: usize| self.ex[i] * alpha + self.ey[i] * beta + self.ez[i] * gamma;
+        let z = ray(2);
+        if z <= 0.05 {
+            return None;
+        }
+        let (x, y) = (ray(0) / z, ray(1) / z);
+        let q = x * x + y * y;
+        let grow = self.focal * (1.0 + q * (self.k1 + q * self.k2));
+        Some((self.centre.0 + x * grow, self.centre.1 + y * grow))
+    }
+
+    /// α of the slit at height β, from where a ray of the direction (α, β) beyond the grating has met it.
+    #[inline]
+    fn slit_alpha(&self, alpha: f64, beta: f64) -> f64 {
+        let s = self.skew_slope;
+        let gamma = (1.0 - alpha * alpha - beta * beta).max(1e-6).sqrt();
+        let a = self.slit_tangent - self.pupil_share * (alpha - s * beta) / gamma;
+        let (asb, norm) = (a * s * beta, 1.0 + a * a);
+        let root = (asb * asb - norm * ((1.0 + s * s) * beta * beta - 1.0))
+            .max(0.0)
+            .sqrt();
+        a * (root - asb) / norm + s * beta
+    }
+
+    /// `m λ` in nm (signed path difference across one groove) and β − `beta_mid` of pixel (u, v).
+    #[inline]
+    pub fn path_nm(&self, u: f64, v: f64) -> (f64, f64) {
+        let (alpha, beta) = self.cosines(u, v);
+        (
+            self.groove_spacing_nm * (alpha - self.slit_alpha(alpha, beta)),
+            beta - self.beta_mid,
+        )
+    }
+
+    /// β − `beta_mid` at which the slit's own image shows the place of the slit that pixel (u, v) shows in another order:
+    /// from where that order's ray has met the grating the slit is a little farther off, or nearer.
+    pub fn height_in_image(&self, u: f64, v: f64) -> f64 {
+        let (alpha, beta) = self.cosines(u, v);
+        let gamma = |a: f64| (1.0 - a * a - beta * beta).max(1e-6).sqrt();
+        // A place y of the slit is seen at β = y / (pupil_share / γ + 1 / γ_in), all lengths in distances of the slit.
+        let far =
+            |out: f64, to_grating: f64| self.pupil_share / gamma(out) + 1.0 / gamma(to_grating);
+        let straight = self.slit_alpha(self.slit_tangent / self.slit_tangent.hypot(1.0), beta);
+        let share = far(alpha, self.slit_alpha(alpha, beta)) / far(straight, straight);
+        (beta - self.beta_mid) * share
+    }
+
+    /// Pixel of `m λ` in nm at height β − `beta_mid`.
+    pub fn pixel_of_path(&self, path_nm: f64, beta_offset: f64) -> Option<(f64, f64)> {
+        let beta = self.beta_mid + beta_offset;
+        let shift = path_nm / self.groove_spacing_nm;
+        // Each round leaves a hundredth of the error: the parallax is that small.
+        let mut alpha =
+            self.slit_alpha(self.slit_tangent / self.slit_tangent.hypot(1.0), beta) + shift;
+        for _ in 0..4 {
+            alpha = self.slit_alpha(alpha, beta) + shift;
+        }
+        self.pixel(alpha, beta)
+    }
+
+    /// Pixels per nm of path along the dispersion, near `path_nm` and the slit's middle.
+    pub fn px_per_nm(&self, path_nm: f64) -> Option<f64> {
+        let a = self.pixel_of_path(path_nm - 0.5, 0.0)?;
+        let b = self.pixel_of_path(path_nm + 0.5, 0.0)?;
+        Some(((b.0 - a.0).powi(2) + (b.1 - a.1).powi(2)).sqrt())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn turned() -> Optics {
+        let mut o = Optics::flush(1600.0, 3000.0, 4000, 3000);
+        o.k1 = 0.02;
+        o.roll_rad = 0.05;
+        o.yaw_rad = 0.02;
+        o.pitch_rad = -0.015;
+        o.skew_slope = 0.01;
+        o.pupil_share = 0.008;
+        o.aim_slit_at(2100.0, 1400.0);
+        o
+    }
+
+    #[test]
+    fn a_place_of_the_slit_is_seen_at_one_height_in_its_image_and_at_another_in_an_order() {
+        // A slit seen aslant, as a fine disc needs it; lengths in distances of the slit, which lies at z = −1.
+        let mut o = Optics::flush(740.0, 2260.0, 3264, 2448);
+        o.pupil_share = 0.011;
+        o.aim_slit_at(560.0, 1224.0);
+        let rays = o.rays();
+        for (path_nm, height) in [(450.0, 0.04), (550.0, -0.03), (650.0, 0.02)] {
+            let (u, v) = rays.pixel_of_path(path_nm, height).unwrap();
+            let (alpha, beta) = rays.cosines(u, v);
+            let gamma = (1.0 - alpha * alpha - beta * beta).sqrt();
+            // Back from the pupil to the grating, and from there to the slit by the grating equation.
+            let met = [alpha, beta].map(|c| -o.pupil_share * c / gamma);
+            let back = alpha - path_nm / o.groove_spacing_nm;
+            let down = (1.0 - back * back - beta * beta).sqrt();
+            let (x, y) = (met[0] - back / down, met[1] - beta / down);
+            // Straight from that place of the slit to the pupil.
+            let far = 1.0 + o.pupil_share;
+            let straight = -y / (x * x + y * y + far * far).sqrt();
+            let found = rays.height_in_image(u, v) + o.beta_mid;
+            assert!(
+                (found - straight).abs() < 2e-4 * height.abs(),
+                "{found} {straight}"
+            );
+            // The order alone is off by ten times that.
+            assert!(
+                (beta - straight).abs() > 1.5e-3 * height.abs(),
+                "{beta} {straight}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_pixel_and_its_cosines_lead_to_each_other() {
+        let rays = turned().rays();
+        for (u, v) in [
+            (100.0, 200.0),
+            (2100.0, 1400.0),
+            (3900.0, 2900.0),
+            (700.0, 1500.0),
+        ] {
+            let (alpha, beta) = rays.cosines(u, v);
+            let (u2, v2) = rays.pixel(alpha, beta).unwrap();
+            assert!(
+                (u - u2).abs() < 0.01 && (v - v2).abs() < 0.01,
+                "{u} {v}: {u2} {v2}"
+            );
+        }
+    }
+
+    #[test]
+    fn the_slit_is_where_it_was_aimed_at_and_has_no_path() {
+        let rays = turned().rays();
+        let (path, beta) = rays.path_nm(2100.0, 1400.0);
+        assert!(path.abs() < 1e-9 && beta.abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_path_and_its_pixel_lead_to_each_other() {
+        let rays = turned().rays();
+        for path in [-650.0, -400.0, 0.0, 405.0, 700.0] {
+            for height in [-0.04, 0.0, 0.03] {
+                let (u, v) = rays.pixel_of_path(path, height).unwrap();
+                let (back, beta) = rays.path_nm(u, v);
+                assert!(
+                    (back - path).abs() < 1e-3 && (beta - height).abs() < 1e-5,
+                    "{path} {height}: {back} {beta}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn pitch_moves_nothing_across_the_grooves() {
+        let mut o = turned();
+        let a = o.rays().cosines(3500.0, 1700.0).0;
+        o.pitch_rad += 0.1;
+        assert!((o.rays().cosines(3500.0, 1700.0).0 - a).abs() < 1e-15);
+    }
+}

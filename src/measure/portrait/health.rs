@@ -1,0 +1,485 @@
+//! The instrument's and the photo's health in numbers: saturation, noise, slit, focus, movement, stray light.
+
+use std::collections::BTreeMap;
+
+use crate::frame::Frame;
+use crate::measure::light::exposure::{clipped_line_share, exposure};
+use crate::measure::light::lineshape::LineShape;
+use crate::measure::light::profile::Profile;
+use crate::measure::photo::Inputs;
+use crate::measure::portrait::bloom::from_image;
+use crate::measure::portrait::dust::dust;
+use crate::measure::portrait::sharpness::{
+    MOST_PER_WIDTH, MOVED, SLIT_AT_MOST, SOFT_COLOUR_PX, diagonal, movement, smear_of_ends,
+    weighted, widths,
+};
+use crate::measure::portrait::smear::{
+    IMAGE_PX, IMAGE_SHARE, is_sheared, smeared_across, smeared_lines, smeared_plateau,
+};
+use crate::measure::portrait::wedge::wedge;
+use crate::measure::scale::Order;
+use crate::measure::sight::stray::{Bar, Stray};
+use crate::measure::sight::survey::Survey;
+use crate::terms::Optics;
+use crate::terms::{Code, Estimate, Finding, Lamp, Measurement, Severity};
+
+/// Index of the order to measure: bright, and not cut off by the picture's edge.
+pub fn better_order(both: &[Order]) -> usize {
+    let worth = |order: &Order| -> f64 {
+        let p = &order.profile;
+        let covered = (0..p.len())
+            .filter(|&i| (420.0..680.0).contains(&p.nm(i as f64)))
+            .count() as f64
+            * p.step_nm
+            / 260.0;
+        let light: f64 = p.light.iter().map(|v| v.max(0.0)).sum();
+        light * covered * covered
+    };
+    usize::from(worth(&both[1]) > worth(&both[0]))
+}
+
+/// The brighter order runs off the picture and the weaker one had to serve: the picture is badly placed, not one-sided.
+///
+/// `turned_deg` is how far the phone has turned about the grooves since the lamp photo, where there is one.
+pub fn stronger_order_cut(
+    both: &[Order],
+    measured: usize,
+    turned_deg: Option<f64>,
+) -> Option<Finding> {
+    let light = |p: &Profile| p.light.iter().map(|v| v.max(0.0)).sum::<f64>();
+    let (own, other) = (&both[measured].profile, &both[1 - measured].profile);
+    let cut = cropped_share(other);
+    // Three quarters of the light in what is left of it, and it is not just an order that is off the picture anyway.
+    let brighter = (0.08..0.85).contains(&cut) && light(other) >= 0.75 * light(own);
+    // Several times what a phone does by itself between two shots, and an order was lost by it.
+    let turned = cut > 0.08 && turned_deg.is_some_and(|t| t.abs() > 4.0);
+    if !brighter && !turned {
+        return None;
+    }
+    let measured = format!(
+        "{:.0} % of the other order outside the picture",
+        100.0 * cut
+    );
+    let slots = BTreeMap::from([("amount_percent", format!("{:.0}", 100.0 * cut))]);
+    Some(Finding {
+        code: Code::Cropped,
+        severity: Severity::Retake,
+        measured,
+        limit: String::new(),
+        slots,
+    })
+}
+
+/// Share of 400–700 nm that lies outside the picture in an order, 0…1.
+fn cropped_share(profile: &Profile) -> f64 {
+    let seen = (0..profile.len())
+        .filter(|&i| (400.0..700.0).contains(&profile.nm(i as f64)))
+        .count();
+    (1.0 - seen as f64 * profile.step_nm / 300.0).max(0.0)
+}
+
+/// How evenly a phone lights its picture after its own correction, side against side (common practice, no source).
+const EVEN_SHARE: f64 = 0.05;
+
+/// Light of one order over another's.
+fn balance(other: &Profile, own: &Profile) -> Estimate {
+    let sum = |p: &Profile| -> (f64, f64) {
+        let light = p.light.iter().map(|v| v.max(0.0)).sum::<f64>().max(1e-12);
+        let noise = p.sigma.iter().map(|s| s * s).sum::<f64>().sqrt();
+        (light, noise / light)
+    };
+    let ((a, share_a), (b, share_b)) = (sum(other), sum(own));
+    Estimate {
+        value: a / b,
+        sigma: a / b * share_a.hypot(share_b).hypot(EVEN_SHARE),
+    }
+}
+
+/// A slit's width on which its lines and its image agree is known where it is more certain than this share of itself: what
+/// the two err by has different reasons.
+const LARGEST_SHARE: f64 = 1.0 / 6.0;
+/// The ends of a slit in focus reach this blur in blue light, px; what is softer can be out of focus.
+const SHARPEST_BLUE_PX: f64 = 2.4;
+/// A line's width at half height is known to this share (drawn photos).
+const BANDPASS_SHARE: f64 = 0.05;
+/// Share of the lit spectrum from which on it is over-exposed enough for its slit's image to be glare.
+const MOST_CLIPPED: f64 = 0.05;
+
+/// Fills in the metrics.
+#[allow(clippy::too_many_arguments)]
+pub fn metrics(
+    frame: &Frame,
+    inputs: &Inputs,
+    survey: &Survey,
+    optics: &Optics,
+    beta: (f64, f64),
+    both: &[Order],
+    measured: usize,
+    (roll_sigma, skew_sigma): (f64, f64),
+    (shape, lamp): (Option<LineShape>, Option<&Lamp>),
+    m: &mut Measurement,
+) {
+    let profile = &both[measured].profile;
+    let sign = profile.sign;
+    let visible: Vec<usize> = (0..profile.len())
+        .filter(|&i| (395.0..705.0).contains(&profile.nm(i as f64)))
+        .collect();
+    let top = visible
+        .iter()
+        .map(|&i| profile.light[i])
+        .fold(0.0f64, f64::max);
+    let px_per_nm = optics.rays().px_per_nm(sign * 550.0).unwrap_or(2.0);
+    m.metrics.nm_per_px = Some(1.0 / px_per_nm);
+    if let Some(sigma_nm) = m.metrics.wavelength_sigma_nm {
+        m.metrics
+            .sigmas
+            .insert("nm_per_px", sigma_nm / 550.0 / px_per_nm);
+    }
+    m.metrics.order_side = Some(side(optics.roll_rad, sign));
+    m.metrics.tilt_deg = Some(Estimate {
+        value: optics.tilt_rad().to_degrees(),
+        sigma: roll_sigma.to_degrees().max(0.01),
+    });
+    m.metrics.skew_deg = Some(Estimate {
+        value: optics.skew_rad().to_degrees(),
+        sigma: (skew_sigma * optics.skew_per_slope())
+            .to_degrees()
+            .max(0.01),
+    });
+    exposure(profile, &visible, top, m);
+    if !visible.is_empty() {
+        m.metrics.more.insert("slit_image_px", survey.slit.width_px);
+        m.metrics
+            .more
+            .insert("slit_image_rise_px", survey.slit.rise_px);
+    }
+    // A slit that runs off the picture is cropped as well: the part that is missing, as far as can be seen.
+    let cut = if survey.slit_is_cut() { 0.25 } else { 0.0 };
+    let cropped = cropped_share(profile);
+    m.metrics.more.insert("cropped_fraction", cropped.max(cut));
+    if cropped >= cut {
+        // The picture ends at a wavelength that is known as well as the scale.
+        let sigma = m.metrics.wavelength_sigma_nm.unwrap_or(0.0) / 300.0;
+        m.metrics.sigmas.insert("cropped_fraction", sigma);
+    }
+    let other = &both[1 - measured].profile;
+    if cropped_share(other) < 0.3 {
+        m.metrics.note("order_balance", balance(other, profile));
+    }
+    let open = widths(
+        frame,
+        inputs,
+        survey,
+        optics,
+        beta,
+        profile,
+        (shape, lamp),
+        m,
+    );
+    if let Some(fwhm_nm) = m.metrics.bandpass_nm {
+        m.metrics
+            .sigmas
+            .insert("bandpass_nm", BANDPASS_SHARE * fwhm_nm);
+    }
+    let lamp_fwhm_nm = inputs.calibration.and_then(|c| c.line_fwhm_nm);
+    if let Some(fwhm_nm) = m.metrics.bandpass_nm.or(lamp_fwhm_nm) {
+        let share = clipped_line_share(profile, fwhm_nm);
+        // Where it begins and ends lies somewhere between two pixels each.
+        let ends = 2f64.sqrt() / 12f64.sqrt() / px_per_nm / fwhm_nm;
+        let sigma = ends.hypot(BANDPASS_SHARE * share);
+        let share = Estimate {
+            value: share,
+            sigma: if share > 0.0 { sigma } else { 0.0 },
+        };
+        m.metrics.note("clipped_line_share", share);
+    }
+    m.metrics
+        .more
+        .insert("end_shear_px", survey.slit.end_shear_px);
+    // The slit's image smeared aslant: its two ends bend to opposite sides. By more than SHEARED_PX nothing else does that.
+    if survey.slit.end_shear_px > (6.0 * survey.slit.scatter_px).clamp(2.5, SHEARED_PX)
+        && let Some(blur) = m.metrics.blur_px
+        && blur.value > 2.0
+    {
+        let across = Estimate {
+            value: 2.0 * survey.slit.end_shear_px,
+            sigma: 2.0 * survey.slit.scatter_px.max(0.5),
+        };
+        let along = smear_of_ends((blur.value, blur.sigma), 1.5);
+        m.metrics.note(MOVED, movement(diagonal(along, across)));
+        m.metrics.slit_width_um = None;
+    }
+    // Where the spectrum itself is over-exposed the slit's image says nothing about its width any more.
+    let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < 0.3);
+    let blur_px = m.metrics.blur_px;
+    let soft_px = blur_px.map(|b| b.value);
+    let smear = smeared_across(inputs, survey, soft_px)
+        .or_else(|| smeared_plateau(frame, inputs, survey, soft_px))
+        .filter(|_| is_legible)
+        .and_then(|grown_px| Some((grown_px, grown_px + inputs.calibration?.slit_image_px)))
+        .or_else(|| {
+            // Over-exposed, a line is as wide as its glare.
+            let is_clear = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
+            let smear = || smeared_lines(inputs, survey, optics, profile, m);
+            let line_px = is_clear.then(smear).flatten()?;
+            Some((line_px, line_px))
+        });
+    if let Some((smear_px, width_px)) = smear {
+        let across = Estimate {
+            value: smear_px,
+            sigma: IMAGE_PX.hypot(IMAGE_SHARE * smear_px),
+        };
+        let aslant = m.metrics.noted(MOVED);
+        let across = movement(across);
+        let longest = aslant.filter(|a| a.value > smear_px).unwrap_or(across);
+        m.metrics.note(MOVED, longest);
+        // Straight across, nothing tells it from a slit that was opened since the lamp photo.
+        if aslant.is_none() && !is_sheared(&survey.slit) {
+            let um_per_px = optics.um_per_nm(inputs.bench.slit_distance_mm) / px_per_nm;
+            let width = m.metrics.slit_width_um.unwrap_or(Estimate {
+                value: width_px * um_per_px,
+                sigma: IMAGE_PX.hypot(IMAGE_SHARE * width_px) * um_per_px,
+            });
+            m.metrics.note("slit_width_if_still_um", width);
+        }
+        m.metrics.slit_width_um = None;
+    }
+    with_its_image(frame, inputs, survey, optics, open, m);
+    blades(frame, inputs, survey, optics, beta, &both[measured], m);
+    let cell = survey.map.cell_px as f64;
+    let bar = Bar {
+        centre: (survey.slit.centre.0 / cell, survey.slit.centre.1 / cell),
+        half_length: survey.slit.half_length_px / cell,
+        across_rad: optics.roll_rad,
+        glare: 0.16 * optics.focal_px / cell,
+    };
+    let stray = Stray::beside(&survey.map, &bar);
+    if let Some(stray) = &stray {
+        stray.note_place(m);
+    }
+    let (stray, stray_sigma) = stray.map_or((0.0, 0.0), |stray| (stray.level, stray.level_sigma));
+    let mut band: Vec<f64> = visible.iter().map(|&i| profile.background[i]).collect();
+    band.sort_by(f64::total_cmp);
+    let beside = band.get(band.len() / 2).copied().unwrap_or(0.0);
+    // What is brightest beside the band itself may be brighter still behind it.
+    if beside > HIDDEN_SHARE * stray {
+        m.metrics.forget("leak_x");
+        m.metrics.forget("leak_y");
+    }
+    m.metrics.background_level = Some(stray.max(beside));
+    m.metrics.sigmas.insert("background_level", stray_sigma);
+    m.metrics.more.insert("background_beside_band", beside);
+}
+
+/// Stray light beside the band of so much of the level elsewhere may have its brightest place behind the band.
+const HIDDEN_SHARE: f64 = 0.8;
+/// A slit is the lamp photo's to this share.
+const SLIT_SHARE: f64 = 0.15;
+/// Where its width is open, it is so much of what it is at most (drawn slits of 130 to 450 µm: 0.4 to 0.9).
+const OPEN_WIDTH: (f64, f64) = (0.7, 0.2);
+
+/// The slit's width as the lamp photo had it, µm.
+fn by_lamp(inputs: &Inputs) -> Option<Estimate> {
+    let um = inputs.calibration?.slit_width_um?;
+    Some(Estimate {
+        value: um,
+        sigma: SLIT_SHARE * um,
+    })
+}
+
+/// So many times its uncertainty, a wedge is one…
+const CLEAR_WEDGE: f64 = 2.0;
+/// …otherwise, known less well than to this share of the slit's width, it is not a measurement.
+const LARGEST_WEDGE_SHARE: f64 = 0.5;
+
+/// Are the slit's blades parallel, and clean?
+#[allow(clippy::too_many_arguments)]
+fn blades(
+    frame: &Frame,
+    inputs: &Inputs,
+    survey: &Survey,
+    optics: &Optics,
+    beta: (f64, f64),
+    order: &Order,
+    m: &mut Measurement,
+) {
+    let is_blurred = m.metrics.blur_px.is_none_or(|b| b.value > SOFT_COLOUR_PX);
+    if is_blurred || m.metrics.more.contains_key(MOVED) {
+        m.not_measured
+            .push("wedge and dust of the slit: the picture is not sharp".into());
+        return;
+    }
+    let (profile, rays) = (&order.profile, optics.rays());
+    let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
+    let blur_px = m.metrics.blur_px.map_or(1.5, |b| b.value);
+    let open = m.metrics.more.get(SLIT_AT_MOST).map(|um| Estimate {
+        value: OPEN_WIDTH.0 * um,
+        sigma: OPEN_WIDTH.1 * um,
+    });
+    let slit_um = m.metrics.slit_width_um.or(by_lamp(inputs)).or(open);
+    let wedge = slit_um.and_then(|slit| {
+        let bandpass_nm = m.metrics.bandpass_nm?;
+        let blur_nm = blur_px / rays.px_per_nm(profile.sign * 550.0)?;
+        let slit = Estimate {
+            value: slit.value / to_um,
+            sigma: slit.sigma / to_um,
+        };
+        let found = wedge(&order.slabs, profile, slit, bandpass_nm, blur_nm)?;
+        // As seen: towards the bottom of the picture, or where the slit lies, towards its right.
+        let (low, high) = (
+            rays.pixel_of_path(0.0, beta.0)?,
+            rays.pixel_of_path(0.0, beta.1)?,
+        );
+        let (dx, dy) = (high.0 - low.0, high.1 - low.1);
+        let onwards = if dy.abs() >= dx.abs() { dy } else { dx };
+        m.log.push(format!(
+            "wedge {:.1} ± {:.1} µm for a slit of {:.0} ± {:.0} µm",
+            found.value * to_um * onwards.signum(),
+            found.sigma * to_um,
+            slit.value * to_um,
+            slit.sigma * to_um
+        ));
+        let is_told = found.sigma < LARGEST_WEDGE_SHARE * slit.value
+            || found.value.abs() > CLEAR_WEDGE * found.sigma;
+        is_told.then_some(Estimate {
+            value: found.value * to_um * onwards.signum(),
+            sigma: found.sigma * to_um,
+        })
+    });
+    match wedge {
+        Some(wedge) => {
+            m.metrics.note("slit_wedge_um", wedge);
+        }
+        None => m
+            .not_measured
+            .push("wedge of the slit: no line is sharp and bright enough to show it".into()),
+    }
+    // Beside an over-exposed line there is only its glare, which is smooth.
+    let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
+    let is_whole = !survey.slit_is_cut();
+    let found = dust(frame, &rays, profile, beta, optics.focal_px, blur_px);
+    match found.filter(|_| is_legible && is_whole) {
+        Some(dust) => {
+            m.metrics.note("dust_share", dust.share);
+            m.metrics
+                .more
+                .insert("dust_streaks", dust.streaks.len() as f64);
+            let ends = (
+                profile.nm(0.0).max(400.0),
+                profile.nm(profile.len() as f64).min(700.0),
+            );
+            let along = |height: f64| -> Vec<(f64, f64)> {
+                (0..=8)
+                    .map(|i| ends.0 + (ends.1 - ends.0) * f64::from(i) / 8.0)
+                    .filter_map(|nm| rays.pixel_of_path(profile.sign * nm, height))
+                    .collect()
+            };
+            m.drawing.streaks = dust.streaks.iter().map(|s| along(s.0)).collect();
+            for (height, depth) in dust.streaks {
+                m.log.push(format!(
+                    "a streak at {height:.5} takes {:.0} % of the light",
+                    100.0 * depth
+                ));
+            }
+        }
+        None => m.not_measured.push(
+            "dust on the slit: too little of the spectrum is lit evenly and not clipped".into(),
+        ),
+    }
+}
+
+/// What the slit's own image says of its width, with what the lines have said: `open` is a width by lines that is not sure on
+/// its own. Where it stays unknown, why, and how wide the slit can be at most.
+fn with_its_image(
+    frame: &Frame,
+    inputs: &Inputs,
+    survey: &Survey,
+    optics: &Optics,
+    open: Option<Estimate>,
+    m: &mut Measurement,
+) {
+    let is_moved = m.metrics.more.contains_key(MOVED);
+    // Of one that is out of focus, or exposed until the spectrum clips too, blur or glare is most of the image.
+    let in_focus = m
+        .metrics
+        .blur_px
+        .filter(|b| b.value < SOFT_COLOUR_PX && b.value - b.sigma < SHARPEST_BLUE_PX);
+    let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
+    let distance_mm = inputs.bench.slit_distance_mm;
+    let image = in_focus
+        .filter(|_| is_legible && !is_moved)
+        .and_then(|blur| {
+            // Blades do not open between two photos: what is wider than the lamp photo's image is no slit.
+            let widest_px = inputs
+                .calibration
+                .map_or(f64::INFINITY, |c| c.slit_image_px);
+            let scale_share = m.metrics.wavelength_sigma_nm? / 550.0;
+            let limits = (widest_px, scale_share);
+            from_image(frame, survey, optics, distance_mm, blur.value, limits)
+        });
+    if let Some(width) = image {
+        m.log.push(format!(
+            "slit width by its own image, less what over-exposure has blown up: {:.0} ± {:.0} µm",
+            width.width_um.value, width.width_um.sigma
+        ));
+    }
+    let sure = image.filter(|i| i.is_sure).map(|i| i.width_um);
+    let image = image.map(|i| i.width_um);
+    let agreeing = |lines: Estimate| {
+        image
+            .filter(|_| in_focus.is_some_and(|b| b.value < SHARPEST_BLUE_PX))
+            .filter(|i| (i.value - lines.value).abs() < 2.0 * i.sigma.hypot(lines.sigma))
+            .map(|i| weighted(i, lines))
+    };
+    m.metrics.slit_width_um = match m.metrics.slit_width_um {
+        // What is taken for a line can be a band, and what is wrong with an image widens it too.
+        Some(lines) => agreeing(lines)
+            .or(sure.filter(|i| i.value < lines.value))
+            .or(Some(lines)),
+        None => open
+            .and_then(agreeing)
+            .filter(|w| w.sigma < LARGEST_SHARE * w.value)
+            .or(sure),
+    };
+    let is_about_slit = |said: &String| said.starts_with("slit width");
+    if m.metrics.slit_width_um.is_some() {
+        m.not_measured.retain(|said| !is_about_slit(said));
+        m.metrics.more.remove(SLIT_AT_MOST);
+        return;
+    }
+    let why = match m.not_measured.iter().position(is_about_slit) {
+        Some(at) => m.not_measured.remove(at),
+        None if is_moved => "slit width: the picture has moved".to_owned(),
+        None => "slit width: no line is sharp, bright and alone enough to show it".to_owned(),
+    };
+    // Over-exposure and blur only widen: what is taken off an image for them is left aside here.
+    let nm_per_px = optics.rays().px_per_nm(0.0).map(f64::recip);
+    let image_px = MOST_PER_WIDTH * survey.slit.width_px;
+    let by_image = nm_per_px.map(|nm| nm * image_px * optics.um_per_nm(distance_mm));
+    let by_lines = m.metrics.more.get(SLIT_AT_MOST).copied();
+    let at_most_um = by_image.into_iter().chain(by_lines).min_by(f64::total_cmp);
+    let at_most_um = at_most_um
+        .filter(|_| !is_moved)
+        .map(|um| 10.0 * (um / 10.0).ceil());
+    let Some(um) = at_most_um else {
+        m.metrics.more.remove(SLIT_AT_MOST);
+        m.not_measured.push(why);
+        return;
+    };
+    m.metrics.more.insert(SLIT_AT_MOST, um);
+    m.not_measured.push(format!("{why}; at most {um:.0} µm"));
+}
+
+/// Where an order lies from the slit's image, as seen in the upright picture.
+pub fn side(roll_rad: f64, sign: f64) -> &'static str {
+    let (x, y) = (sign * roll_rad.cos(), sign * roll_rad.sin());
+    match (x.abs() >= y.abs(), x > 0.0, y > 0.0) {
+        (true, true, _) => "right",
+        (true, false, _) => "left",
+        (false, _, true) => "below",
+        (false, _, false) => "above",
+    }
+}
+
+/// Drawn photos that had not moved: 0.3 px nearly all, 2.9 px at most, of a bulb over-exposed out of all measure.
+const SHEARED_PX: f64 = 4.0;

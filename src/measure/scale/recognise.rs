@@ -1,0 +1,419 @@
+//! Which line is which? The lamp's pattern, as the instrument would blur it, is looked for over the whole range of
+//! focal length, incidence and distortion that a phone can have; a local search would lock onto neighbours.
+
+use crate::measure::light::lineshape::FWHM_PER_SIGMA;
+use crate::measure::light::peaks::{Maximum, maxima};
+use crate::measure::light::profile::Profile;
+use crate::measure::optics::adjust::{Observation, adjust, index};
+use crate::measure::optics::{Rays, USUAL_PUPIL_SHARE};
+use crate::terms::Lamp;
+use crate::terms::Optics;
+
+/// What phones see of every lamp: violet and deep red are taken by their filters.
+const SEEN_NM: std::ops::Range<f64> = 415.0..680.0;
+
+/// A lamp's maxima as the instrument would show them.
+#[derive(Clone, Debug)]
+pub struct Feature {
+    /// nm.
+    pub nm: f64,
+    /// √(height over the highest that a phone sees), at most 1.
+    pub weight: f64,
+    /// Uncertainty as a landmark, nm.
+    pub sigma_nm: f64,
+}
+
+/// What is seen on one side.
+pub struct Side {
+    /// +1 or −1.
+    pub sign: f64,
+    /// Its maxima, on the scale of the rays it was binned with.
+    pub maxima: Vec<Maximum>,
+    /// |m λ| within which it lies on the picture.
+    pub range_nm: (f64, f64),
+}
+
+/// A candidate: an optics whose lines fall where maxima are.
+#[derive(Clone, Debug)]
+pub struct Candidate {
+    /// Parameters.
+    pub optics: Optics,
+    /// −1 (nothing agrees) … 1 (everything does).
+    pub score: f64,
+    /// For each side and feature: index of the maximum it was given.
+    pub pairs: Vec<Vec<Option<usize>>>,
+}
+
+/// The features of a lamp seen at a bandpass of `fwhm_nm`.
+pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
+    let (start_nm, step_nm, n) = (360.0, 0.2, 2200);
+    let mut light = vec![0.0; n];
+    for line in &lamp.lines {
+        let width = fwhm_nm.hypot(line.width_nm);
+        let sigma = width / FWHM_PER_SIGMA;
+        // A strength is that of the light in the line; a band's is its height at a fine bandpass.
+        let height = line.strength
+            * if line.width_nm == 0.0 {
+                1.0
+            } else {
+                line.width_nm / width
+            };
+        for (i, value) in light.iter_mut().enumerate() {
+            let d = (start_nm + i as f64 * step_nm - line.wavelength_nm) / sigma;
+            if d.abs() < 6.0 {
+                *value += height * (-0.5 * d * d).exp();
+            }
+        }
+    }
+    let profile = Profile {
+        sign: 1.0,
+        start_nm,
+        step_nm,
+        rgb: vec![[0.0; 3]; n],
+        rgb_sigma: vec![[0.0; 3]; n],
+        sigma: vec![1e-9; n],
+        clipped: vec![0.0; n],
+        background: vec![0.0; n],
+        light,
+    };
+    let found = maxima(&profile, 1.0, 0.002);
+    // The strongest that a phone sees: neon's and argon's strongest lie in the red that its filter takes.
+    let top = found
+        .iter()
+        .filter(|m| SEEN_NM.contains(&m.nm))
+        .map(|m| m.height)
+        .fold(1e-12, f64::max);
+    found
+        .iter()
+        .map(|m| {
+            let sharp = lamp
+                .lines
+                .iter()
+                .any(|l| l.width_nm == 0.0 && (l.wavelength_nm - m.nm).abs() < 0.25);
+            let sigma_nm = if sharp { 0.25 } else { 0.8 };
+            Feature {
+                nm: m.nm,
+                weight: (m.height / top).sqrt().min(1.0),
+                sigma_nm,
+            }
+        })
+        .collect()
+}
+
+/// Where `m λ` falls on the scale that a profile was binned with.
+fn seen_at(rays: &Rays, binned: &Rays, path_nm: f64) -> Option<f64> {
+    let (u, v) = rays.pixel_of_path(path_nm, 0.0)?;
+    Some(binned.path_nm(u, v).0)
+}
+
+/// Scores one optics. `tolerance_nm` is how far a maximum may lie from its feature.
+fn score(
+    optics: &Optics,
+    binned: &Rays,
+    features: &[Feature],
+    sides: &[Side],
+    tolerance_nm: f64,
+    pairs: Option<&mut Vec<Vec<Option<usize>>>>,
+) -> f64 {
+    let rays = optics.rays();
+    let (mut gained, mut possible) = (0.0, 0.0);
+    let mut all_pairs = Vec::new();
+    let want_pairs = pairs.is_some();
+    for side in sides {
+        let top = side.maxima.iter().map(|m| m.height).fold(1e-12, f64::max);
+        let weights: Vec<f64> = side
+            .maxima
+            .iter()
+            // A faint one can lie below zero where more was taken for background than there is.
+            .map(|m| (m.height.max(0.0) / top).sqrt())
+            .collect();
+        let mut taken = vec![0.0f64; side.maxima.len()];
+        let mut side_pairs = vec![None; features.len()];
+        for (k, feature) in features.iter().enumerate() {
+            let Some(path) = seen_at(&rays, binned, side.sign * feature.nm) else {
+                continue;
+            };
+            let at = side.sign * path;
+            if at < side.range_nm.0 + 1.0 || at > side.range_nm.1 - 1.0 {
+                continue;
+            }
+            // What is missing where the sensor hardly sees says nothing.
+            let visible = if SEEN_NM.contains(&feature.nm) {
+                1.0
+            } else {
+                0.25
+            };
+            possible += feature.weight * visible;
+            let first = side
+                .maxima
+                .partition_point(|m| m.nm < at - 3.0 * tolerance_nm);
+            let spread = tolerance_nm.hypot(0.5 * feature.sigma_nm);
+            let mut best = (0.0, None);
+            for (j, m) in side.maxima.iter().enumerate().skip(first) {
+                if m.nm > at + 3.0 * tolerance_nm {
+                    break;
+                }
+                let d = (m.nm - at) / spread;
+                let weight = weights[j];
+                let alike = (weight.min(feature.weight) / weight.max(feature.weight)).max(0.25);
+                let value = (-0.5 * d * d).exp() * alike;
+                if value > best.0 {
+                    best = (value, Some(j));
+                }
+            }
+            gained += best.0 * feature.weight * visible.max(0.5);
+            if let Some(j) = best.1 {
+                taken[j] = taken[j].max(best.0);
+                side_pairs[k] = Some(j);
+            }
+        }
+        // What is seen but not in the lamp counts against it.
+        for (weight, share) in weights.iter().zip(&taken) {
+            possible += 0.5 * weight;
+            gained += 0.5 * weight * share;
+        }
+        if want_pairs {
+            all_pairs.push(side_pairs);
+        }
+    }
+    if let Some(pairs) = pairs {
+        *pairs = all_pairs;
+    }
+    if possible > 0.0 {
+        2.0 * gained / possible - 1.0
+    } else {
+        -1.0
+    }
+}
+
+/// How wide to search.
+#[derive(Clone, Copy, Debug)]
+pub struct Search {
+    /// Expected focal length, px.
+    pub focal_px: f64,
+    /// Relative half width of the search in focal length.
+    pub focal_reach: f64,
+    /// Standard uncertainty of the expected focal length, relative; for the prior.
+    pub focal_sigma: f64,
+    /// Pixel of the slit's middle.
+    pub slit_px: (f64, f64),
+}
+
+/// Priors of the search: what hand-built spectroscopes and phones are like.
+pub fn priors(search: &Search) -> Vec<Observation> {
+    vec![
+        Observation::Prior {
+            parameter: index::FOCAL,
+            value: search.focal_px,
+            sigma: search.focal_sigma * search.focal_px,
+        },
+        // Phone lenses after the phone's own correction keep one or two hundredths.
+        Observation::Prior {
+            parameter: index::K1,
+            value: 0.0,
+            sigma: 0.015,
+        },
+        Observation::Prior {
+            parameter: index::K2,
+            value: 0.0,
+            sigma: 0.004,
+        },
+        // A phone laid flush on the disc by hand.
+        Observation::Prior {
+            parameter: index::YAW,
+            value: 0.0,
+            sigma: 1.2f64.to_radians(),
+        },
+        Observation::Prior {
+            parameter: index::PITCH,
+            value: 0.0,
+            sigma: 1.2f64.to_radians(),
+        },
+        // 0 to 4 mm behind the disc.
+        Observation::Prior {
+            parameter: index::PUPIL,
+            value: USUAL_PUPIL_SHARE,
+            sigma: 0.005,
+        },
+        // The principal point of the full frame: assembly tolerance of the lens.
+        Observation::Prior {
+            parameter: index::CENTRE,
+            value: 0.0,
+            sigma: 15.0,
+        },
+        Observation::Prior {
+            parameter: index::ACROSS,
+            value: 0.0,
+            sigma: 15.0,
+        },
+    ]
+}
+
+/// Best candidates, best first; their assignments differ.
+///
+/// `base` is the optics that the sides were binned with.
+pub fn search(
+    base: &Optics,
+    lamp_features: &[Feature],
+    sides: &[Side],
+    search: &Search,
+) -> Vec<Candidate> {
+    let binned = base.rays();
+    let mut found: Vec<(f64, Optics)> = Vec::new();
+    let step = 0.004f64;
+    let steps = (search.focal_reach / step).ceil() as i32;
+    // Coarser in distortion and incidence: what they do, focal length does too, over one order.
+    for i in -steps..=steps {
+        let focal_px = search.focal_px * (1.0 + step * f64::from(i));
+        for yaw_deg in [-2.4f64, -1.2, 0.0, 1.2, 2.4] {
+            for k1 in [-0.016, 0.0, 0.016] {
+                let mut optics = Optics {
+                    focal_px,
+                    k1,
+                    yaw_rad: yaw_deg.to_radians(),
+                    ..base.clone()
+                };
+                optics.aim_slit_at(search.slit_px.0, search.slit_px.1);
+                let value = score(&optics, &binned, lamp_features, sides, 1.6, None);
+                found.push((value, optics));
+            }
+        }
+    }
+    found.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let mut starts: Vec<Optics> = Vec::new();
+    for (_, optics) in &found {
+        let shift = |o: &Optics| -> Vec<f64> {
+            let rays = o.rays();
+            sides
+                .iter()
+                .flat_map(|s| {
+                    [440.0, 550.0, 620.0]
+                        .map(|nm| seen_at(&rays, &binned, s.sign * nm).unwrap_or(0.0))
+                })
+                .collect()
+        };
+        let here = shift(optics);
+        if starts
+            .iter()
+            .all(|s| shift(s).iter().zip(&here).any(|(a, b)| (a - b).abs() > 1.2))
+        {
+            starts.push(optics.clone());
+        }
+        if starts.len() >= 14 {
+            break;
+        }
+    }
+    let mut candidates: Vec<Candidate> = Vec::new();
+    for start in starts {
+        if let Some(candidate) = refine(&start, &binned, lamp_features, sides, search) {
+            let known = candidates.iter_mut().find(|c| c.pairs == candidate.pairs);
+            match known {
+                Some(k) if k.score < candidate.score => *k = candidate,
+                Some(_) => {}
+                None => candidates.push(candidate),
+            }
+        }
+    }
+    candidates.sort_by(|a, b| b.score.total_cmp(&a.score));
+    candidates
+}
+
+fn refine(
+    start: &Optics,
+    binned: &Rays,
+    features: &[Feature],
+    sides: &[Side],
+    search: &Search,
+) -> Option<Candidate> {
+    let mut optics = start.clone();
+    let mut pairs = Vec::new();
+    for tolerance in [1.6, 1.0, 0.7] {
+        score(
+            &optics,
+            binned,
+            features,
+            sides,
+            tolerance,
+            Some(&mut pairs),
+        );
+        let mut observations = priors(search);
+        observations.push(Observation::Path {
+            at: search.slit_px,
+            path_nm: 0.0,
+            sigma_nm: 0.15,
+        });
+        let rays = optics.rays();
+        for (side, side_pairs) in sides.iter().zip(&pairs) {
+            for (feature, pair) in features.iter().zip(side_pairs) {
+                let Some(j) = pair else { continue };
+                let m = &side.maxima[*j];
+                let expected = seen_at(&rays, binned, side.sign * feature.nm)?;
+                if (side.sign * expected - m.nm).abs()
+                    > 2.5 * tolerance.hypot(0.4 * feature.sigma_nm)
+                {
+                    continue;
+                }
+                let at = binned.pixel_of_path(side.sign * m.nm, 0.0)?;
+                let sigma_nm = feature.sigma_nm / feature.weight.max(0.15);
+                observations.push(Observation::Path {
+                    at,
+                    path_nm: side.sign * feature.nm,
+                    sigma_nm,
+                });
+            }
+        }
+        let free = [index::FOCAL, index::K1, index::YAW, index::ALPHA];
+        optics = adjust(&optics, search.slit_px, &free, &observations)?.optics;
+    }
+    let value = score(&optics, binned, features, sides, 0.5, Some(&mut pairs));
+    Some(Candidate {
+        optics,
+        score: value,
+        pairs,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Lines of a lamp on one side, the last one so much below the background that was taken off.
+    #[test]
+    fn a_line_below_zero_counts_nothing() {
+        let nm = [436.0, 546.0, 578.0, 612.0];
+        let features: Vec<Feature> = nm[..3]
+            .iter()
+            .map(|&nm| Feature {
+                nm,
+                weight: 1.0,
+                sigma_nm: 0.25,
+            })
+            .collect();
+        let agreement = |last: f64| {
+            let maximum = |nm: f64, height: f64| Maximum {
+                nm,
+                index: 0,
+                prominence: 1.0,
+                height,
+                fwhm_nm: 2.0,
+                snr: 30.0,
+                clipped: 0.0,
+            };
+            let heights = [1.0, 1.0, 1.0, last];
+            let side = Side {
+                sign: 1.0,
+                maxima: nm
+                    .iter()
+                    .zip(heights)
+                    .map(|(&nm, h)| maximum(nm, h))
+                    .collect(),
+                range_nm: (340.0, 800.0),
+            };
+            let optics = Optics::flush(1600.0, 2900.0, 3264, 2448);
+            score(&optics, &optics.rays(), &features, &[side], 1.0, None)
+        };
+        assert!((agreement(0.0) - 1.0).abs() < 1e-3, "{}", agreement(0.0));
+        assert_eq!(agreement(-1e-5), agreement(0.0));
+        assert!(agreement(1.0) < 0.9);
+    }
+}

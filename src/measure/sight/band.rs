@@ -1,0 +1,351 @@
+//! The band's two edges: the slit's ends, seen in every colour. They give the direction of the dispersion (the tilt)
+//! free of the slit's own slant, the height over which to average, and the blur.
+
+use crate::frame::Frame;
+use crate::measure::light::extract::{Window, bin};
+use crate::measure::optics::Rays;
+use crate::measure::optics::fit::{Parameter, least_squares};
+
+/// One end of the slit in one block of wavelengths.
+#[derive(Clone, Copy, Debug)]
+pub struct Edge {
+    /// `m λ` of the block's light, nm.
+    pub path_nm: f64,
+    /// Height β − β_mid at half of the light.
+    pub beta: f64,
+    /// Pixel there.
+    pub at: (f64, f64),
+    /// Standard deviation of the edge's blur, px.
+    pub blur_px: f64,
+    /// Signal to noise of the block.
+    pub snr: f64,
+}
+
+/// Both ends.
+#[derive(Clone, Debug, Default)]
+pub struct Edges {
+    /// On the −β side.
+    pub low: Vec<Edge>,
+    /// On the +β side.
+    pub high: Vec<Edge>,
+}
+
+/// Width of a block, nm: a few lines fall into each, and colour does not change over it.
+const BLOCK_NM: f64 = 15.0;
+
+/// Finds the ends of the slit in blocks of 15 nm over the ranges of `m λ` given, from every `stride`-th row or column.
+///
+/// `half_beta` is half the slit's expected extent in β.
+pub fn edges(
+    frame: &Frame,
+    rays: &Rays,
+    ranges: &[(f64, f64)],
+    half_beta: f64,
+    focal_px: f64,
+    stride: usize,
+) -> Edges {
+    let block_nm = BLOCK_NM;
+    let mut found = Edges::default();
+    let reach = 1.7 * half_beta;
+    let beta_bins = ((2.0 * reach * focal_px) as usize).clamp(40, 2000);
+    let px_per_bin = 2.0 * reach * focal_px / beta_bins as f64;
+    for &(low, high) in ranges {
+        let blocks = (((high - low) / block_nm).round() as usize).max(1);
+        let window = Window {
+            path_nm: (low, low + blocks as f64 * block_nm),
+            path_step_nm: block_nm,
+            beta: (-reach, reach),
+            beta_bins,
+            stride,
+        };
+        let grid = bin(frame, rays, window);
+        for block in 0..grid.path_bins {
+            let profile: Vec<f64> = (0..beta_bins)
+                .map(|b| {
+                    grid.mean(b, block)
+                        .map_or(f64::NAN, |c| (c[0] + c[1] + c[2]) / 3.0)
+                })
+                .collect();
+            let Some((bottom, top, snr)) = ends(&profile) else {
+                continue;
+            };
+            let path_nm = grid.path_nm(block);
+            for (list, (place, blur_bins)) in [(&mut found.low, bottom), (&mut found.high, top)] {
+                let beta = -reach + (place + 0.5) * 2.0 * reach / beta_bins as f64;
+                if let Some(at) = rays.pixel_of_path(path_nm, beta) {
+                    list.push(Edge {
+                        path_nm,
+                        beta,
+                        at,
+                        blur_px: blur_bins * px_per_bin,
+                        snr,
+                    });
+                }
+            }
+        }
+    }
+    found
+}
+
+/// A place (index) and the blur (standard deviation, in bins) of one end.
+type End = (f64, f64);
+
+/// The two ends of a box-like profile.
+fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
+    let n = profile.len();
+    let good = |v: &&f64| v.is_finite();
+    // The outer 15 % on either side are beyond the slit, the middle half is on it.
+    let mut out: Vec<f64> = profile[..n * 3 / 20]
+        .iter()
+        .chain(&profile[n - n * 3 / 20..])
+        .filter(good)
+        .copied()
+        .collect();
+    let mut inside: Vec<f64> = profile[n * 3 / 10..n * 7 / 10]
+        .iter()
+        .filter(good)
+        .copied()
+        .collect();
+    if out.len() < n / 10 || inside.len() < n / 4 {
+        return None;
+    }
+    out.sort_by(f64::total_cmp);
+    inside.sort_by(f64::total_cmp);
+    let base = out[out.len() / 2];
+    let spread = (out[out.len() * 84 / 100] - out[out.len() * 16 / 100]) / 2.0;
+    let top = inside[inside.len() / 2];
+    let contrast = top - base;
+    if contrast < 0.0015 || contrast < 4.0 * spread {
+        return None;
+    }
+    // Smoothed over three bins: the ends are at least that soft.
+    let smooth: Vec<f64> = (0..n)
+        .map(|i| {
+            let part: Vec<f64> = profile[i.saturating_sub(1)..(i + 2).min(n)]
+                .iter()
+                .filter(good)
+                .copied()
+                .collect();
+            if part.is_empty() {
+                base
+            } else {
+                part.iter().sum::<f64>() / part.len() as f64
+            }
+        })
+        .collect();
+    let find = |from_low: bool| -> Option<End> {
+        let at = |i: usize| {
+            if from_low {
+                smooth[i]
+            } else {
+                smooth[n - 1 - i]
+            }
+        };
+        // The end's own plateau: lighting may differ from one end of the slit to the other.
+        let cross = |level: f64| -> Option<f64> {
+            // From the middle outwards, so that dust beyond the end cannot stand for it.
+            let mut i = n / 2;
+            while i > 0 && at(i - 1) > level {
+                i -= 1;
+            }
+            // Dust on the slit also falls below the level: only an end that stays dark counts.
+            loop {
+                let dark = (0..i).rev().take(n / 12).filter(|&j| at(j) > level).count();
+                if dark == 0 {
+                    break;
+                }
+                i = (0..i).rev().find(|&j| at(j) > level)?;
+                while i > 0 && at(i - 1) > level {
+                    i -= 1;
+                }
+            }
+            if i == 0 {
+                return None;
+            }
+            let (a, b) = (at(i), at(i - 1));
+            Some(i as f64 - ((a - level) / (a - b)).clamp(0.0, 1.0))
+        };
+        let rough = cross(base + 0.5 * contrast)?;
+        let start = rough as usize;
+        let mut plateau: Vec<f64> = (start + n / 40 + 1..(start + n / 8).min(n / 2))
+            .map(at)
+            .collect();
+        if plateau.is_empty() {
+            return None;
+        }
+        plateau.sort_by(f64::total_cmp);
+        let height = plateau[plateau.len() / 2] - base;
+        if height < 0.3 * contrast {
+            return None;
+        }
+        let middle = cross(base + 0.5 * height)?;
+        let (inner, outer) = (cross(base + 0.8 * height)?, cross(base + 0.2 * height)?);
+        // An error function climbs from 20 % to 80 % over 1.683 standard deviations; three-bin smoothing adds 2/3.
+        let blur = ((((inner - outer) / 1.683).powi(2) - 2.0 / 3.0).max(0.0)).sqrt();
+        Some(if from_low {
+            (middle, blur)
+        } else {
+            ((n - 1) as f64 - middle, blur)
+        })
+    };
+    Some((find(true)?, find(false)?, contrast / spread.max(1e-6)))
+}
+
+/// How the slit's two ends look in some light: the mean of both.
+#[derive(Clone, Copy, Debug)]
+pub struct EndShape {
+    /// Blur as the standard deviation of an error function, px.
+    pub blur_px: f64,
+    /// Its standard uncertainty.
+    pub blur_sigma_px: f64,
+    /// Smear along the slit (box) beside a Gaussian blur, px; absent where an error function does as well.
+    pub smear_px: Option<f64>,
+    /// False where one end speaks for both.
+    pub both: bool,
+}
+
+/// No end is sharper than this, px (standard deviation): a pixel's own width is 0.29, and each colour is filled in from
+/// neighbours. A fit that says so has met dust.
+const SHARPEST_PX: f64 = 0.4;
+/// How unlike two ends of a slit are, as a share of their blur (standard deviation): the doubt where one is all there is.
+const ONE_END: f64 = 0.1;
+
+/// Shape of the slit's two ends in the light of `path_nm` ± `reach_nm`; `beta` is the slit's extent.
+///
+/// Dust beside an end hides it: the other one then speaks for both, but not of a smear. Refuses where neither is clear, or
+/// one is off the picture.
+pub fn end_shape(
+    frame: &Frame,
+    rays: &Rays,
+    path_nm: f64,
+    reach_nm: f64,
+    beta: (f64, f64),
+    focal_px: f64,
+) -> Option<EndShape> {
+    let half = 0.5 * (beta.1 - beta.0);
+    let around = 0.4 * half;
+    let beta_bins = (((beta.1 - beta.0) + 2.0 * around) * focal_px) as usize;
+    let window = Window {
+        path_nm: (path_nm - reach_nm, path_nm + reach_nm),
+        path_step_nm: 2.0 * reach_nm,
+        beta: (beta.0 - around, beta.1 + around),
+        beta_bins,
+        stride: 1,
+    };
+    let grid = bin(frame, rays, window);
+    let light: Vec<f64> = (0..beta_bins)
+        .filter_map(|b| grid.mean(b, 0).map(|c| (c[0] + c[1] + c[2]) / 3.0))
+        .collect();
+    if light.len() != beta_bins {
+        return None;
+    }
+    let low = around * focal_px;
+    let high = (beta.1 - beta.0 + around) * focal_px;
+    let (a, b) = match (fit_end(&light, low, 1.0), fit_end(&light, high, -1.0)) {
+        (Some(a), Some(b)) => (a, b),
+        (Some(one), None) | (None, Some(one)) => {
+            return Some(EndShape {
+                blur_px: one.blur,
+                blur_sigma_px: one.sigma.hypot(ONE_END * one.blur),
+                smear_px: None,
+                both: false,
+            });
+        }
+        (None, None) => return None,
+    };
+    let blur_px = 0.5 * (a.blur + b.blur);
+    let blur_sigma_px = (0.5 * a.sigma.hypot(b.sigma))
+        .max((a.blur - b.blur).abs() / 2f64.sqrt())
+        .max(0.03);
+    // Both ends are smeared alike, or it is not the phone that moved.
+    let smear_px = match (a.smear, b.smear) {
+        (Some(x), Some(y)) if x.max(y) < 1.6 * x.min(y) => Some(0.5 * (x + y)),
+        _ => None,
+    };
+    Some(EndShape {
+        blur_px,
+        blur_sigma_px,
+        smear_px,
+        both: true,
+    })
+}
+
+struct End1 {
+    blur: f64,
+    sigma: f64,
+    smear: Option<f64>,
+}
+
+/// ∫ of the normal distribution function: z Φ(z) + φ(z).
+fn ramp(z: f64) -> f64 {
+    let density = (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt();
+    z * 0.5 * (1.0 + libm::erf(z * std::f64::consts::FRAC_1_SQRT_2)) + density
+}
+
+/// A step smeared over `smear` and blurred by `sigma`.
+fn step(d: f64, smear: f64, sigma: f64) -> f64 {
+    if smear < 0.3 * sigma {
+        return 0.5 * (1.0 + libm::erf(d / (sigma * std::f64::consts::SQRT_2)));
+    }
+    (ramp((d + 0.5 * smear) / sigma) - ramp((d - 0.5 * smear) / sigma)) * sigma / smear
+}
+
+/// Fits one end near index `place`; `direction` +1 where light begins, −1 where it ends.
+fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<End1> {
+    let reach = (0.32 * place.min(light.len() as f64 - place).min(80.0))
+        .max(24.0)
+        .min(0.9 * place);
+    let from = (place - reach).max(0.0) as usize;
+    let to = ((place + reach) as usize).min(light.len());
+    if to < from + 16 {
+        return None;
+    }
+    let part = &light[from..to];
+    let (bottom, top) = part
+        .iter()
+        .fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
+    let height = top - bottom;
+    if height < 0.002 {
+        return None;
+    }
+    // Noise and dust along the slit, as a share of the step.
+    let noise = 0.02 * height;
+    let fit = |smear_start: Option<f64>, sigma_start: f64| {
+        let parameters = [
+            Parameter::free(place - from as f64, 0.05),
+            Parameter::free(sigma_start, 0.02).within(0.2, 25.0),
+            Parameter::free(bottom, 0.01 * height),
+            Parameter::free(height, 0.01 * height).within(0.3 * height, 2.0 * height),
+            // The lamp may light the slit unevenly towards its end.
+            Parameter::free(0.0, 0.001 * height),
+            Parameter {
+                fixed: smear_start.is_none(),
+                ..Parameter::free(smear_start.unwrap_or(0.0), 0.05).within(0.0, 60.0)
+            },
+        ];
+        least_squares(&parameters, part.len(), |p, out| {
+            for (i, value) in part.iter().enumerate() {
+                let d = (i as f64 - p[0]) * direction;
+                out[i] = (value - p[2] - (p[3] + p[4] * d) * step(d, p[5], p[1])) / noise;
+            }
+        })
+    };
+    let plain = fit(None, 1.5)?;
+    let dof = (part.len() - 5) as f64;
+    let scatter = (plain.chi_squared / dof).sqrt();
+    let (blur, sigma) = (plain.parameters[1], plain.sigma(1) * scatter);
+    if scatter > 8.0 || sigma > 0.5 * blur || blur < SHARPEST_PX {
+        return None;
+    }
+    let mut smear = None;
+    if blur > 2.0
+        && let Some(boxed) = fit(Some(3.4 * blur), 1.2)
+    {
+        let (width, rest) = (boxed.parameters[5], boxed.parameters[1]);
+        // A straight ramp between two corners: clearly better than an error function, and mostly box.
+        if boxed.chi_squared < 0.6 * plain.chi_squared && rest < 0.62 * blur && width > 4.0 {
+            smear = Some(width);
+        }
+    }
+    Some(End1 { blur, sigma, smear })
+}

@@ -1,0 +1,592 @@
+//! Where is the slit's image, and which way does the grating spread the light?
+//!
+//! Works on a reduced map of the frame (cells of a few pixels). Every elongated bright spot is tried as the slit's
+//! image: seen from the right one, light lies in a strip as tall as the slit, at the distances at which a grating
+//! puts the visible spectrum, with nothing between, the same on both sides where both orders are there, and in
+//! pure colours.
+
+use crate::measure::sight::map::Map;
+use crate::measure::sight::strip::{edge_share, line_purity, lines_of_the_slit};
+
+/// Score above which the slit's image is taken for found: three quarters of sound photos reach it, no wrong spot of theirs.
+const CONVINCING_SCORE: f64 = 2.8;
+/// What being where the slit's image was in the lamp photo adds to the score at most…
+const NEAR_SCORE: f64 = 0.4;
+/// …falling off over this share of the picture's longer side: a phone turned by 3° is 0.05 off.
+const NEAR_SHARE: f64 = 0.06;
+
+/// Share of the picture's edges in the strip from which the rest of the picture is calm: dark, or a smooth veil.
+pub const CALM_EDGE_SHARE: f64 = 0.6;
+
+/// What was found, in pixels of the upright picture.
+#[derive(Clone, Debug)]
+pub struct Located {
+    /// Middle of the slit's image.
+    pub centre: (f64, f64),
+    /// Direction of +α, clockwise (as seen) from the right, rad, in (−π/4, 3π/4].
+    pub dispersion_rad: f64,
+    /// Direction of the slit's image, clockwise from the right, rad.
+    pub slit_rad: f64,
+    /// Half the slit image's length, px.
+    pub half_length_px: f64,
+    /// Share of the strip's light that lies where the visible spectrum can be, 0…1.
+    pub zone_share: f64,
+    /// Agreement of the two sides, −1…1.
+    pub symmetry: f64,
+    /// How pure the colours are, 0 (grey) … 1.
+    pub saturation: f64,
+    /// Light in the strip over its noise.
+    pub significance: f64,
+    /// Light on the −α and the +α side, mean linear share of full scale over the zone.
+    pub side_light: [f64; 2],
+    /// Share of all strong edges of the picture that lie in the strip.
+    pub edge_share: f64,
+    /// True where the picture has no colours that could be pure.
+    pub is_grey: bool,
+    /// Narrow lines in the strip that are as long as the slit's image and at its height.
+    pub lines: usize,
+    /// Their light over the map's noise.
+    pub line_light: f64,
+    /// Score among the candidates.
+    pub score: f64,
+}
+
+/// An elongated bright spot, in cells.
+#[derive(Clone, Debug)]
+pub struct Spot {
+    /// Middle, across.
+    pub x: f64,
+    /// Middle, down.
+    pub y: f64,
+    /// Direction along it, rad.
+    pub angle: f64,
+    /// Half its length.
+    pub half_length: f64,
+    /// Half its width.
+    pub half_width: f64,
+    light: f64,
+    rank: f64,
+}
+
+/// Finds the slit's image, or says why there is nothing like a spectrum.
+///
+/// `focal_px` is the focal length in pixels if the file states it; otherwise a wide range is allowed for. `expected` are
+/// pixels near which the slit's image was in another photo of the bench: phones are laid on their tube alike, and of two
+/// bright lines the one there is rather the slit.
+pub fn locate(
+    map: &Map,
+    focal_px: Option<f64>,
+    expected: &[(f64, f64)],
+) -> Result<Located, String> {
+    let spots = spots(map);
+    if spots.is_empty() {
+        return Err("no bright line that could be the slit's image".into());
+    }
+    let longest = map.width.max(map.height) as f64;
+    let (focal_low, focal_high) = match focal_px {
+        Some(f) => (f / map.cell_px as f64 * 0.9, f / map.cell_px as f64 * 1.1),
+        None => (0.6 * longest, 1.1 * longest),
+    };
+    let noise = map.noise();
+    let cell = map.cell_px as f64;
+    let near = |found: &Located| -> f64 {
+        expected
+            .iter()
+            .map(|e| {
+                let d = (e.0 - found.centre.0).hypot(e.1 - found.centre.1) / cell;
+                NEAR_SCORE * (-(d / (NEAR_SHARE * longest)).powi(2)).exp()
+            })
+            .fold(0.0, f64::max)
+    };
+    let mut best: Option<(f64, Located, Spot)> = None;
+    let mut start = 0.0;
+    // Square to the slit; where nothing convinces, as far askew as a disc that was glued on badly: far from the slit the
+    // strip would miss the spectrum otherwise.
+    for turns_deg in [&[0.0f64][..], &[-4.0, 4.0, -8.0, 8.0, -12.0, 12.0][..]] {
+        if best.as_ref().is_some_and(|b| b.1.score > CONVINCING_SCORE) {
+            break;
+        }
+        for spot in &spots {
+            for turn_deg in turns_deg {
+                let turn = turn_deg.to_radians();
+                if let Some(found) = try_spot(map, spot, turn, focal_low, focal_high, noise) {
+                    let score = found.score + near(&found);
+                    if best.as_ref().is_none_or(|b| score > b.0) {
+                        best = Some((score, found, spot.clone()));
+                        start = turn;
+                    }
+                }
+            }
+        }
+    }
+    let Some((_, mut best, spot)) = best else {
+        return Err("no light where a grating would put the spectrum".into());
+    };
+    // The dispersion need not be square to the slit: the direction with the most contrast wins.
+    let mut turn = start;
+    for step_deg in [2.0f64, 0.5] {
+        let around = turn;
+        let reach = if step_deg > 1.0 { 7 } else { 4 };
+        for i in -reach..=reach {
+            let angle = around + f64::from(i) * step_deg.to_radians();
+            if let Some(found) = try_spot(map, &spot, angle, focal_low, focal_high, noise)
+                && found.significance > best.significance * 1.0001
+            {
+                best = found;
+                turn = angle;
+            }
+        }
+    }
+    let zone = (0.2 * focal_low, 1.2 * focal_high);
+    best.edge_share = edge_share(map, &best, focal_high, noise);
+    (best.lines, best.line_light) = lines_of_the_slit(map, &best, &spot, zone, noise);
+    if best.edge_share < CALM_EDGE_SHARE {
+        // Under a leak its streaks can have more contrast than the spectrum; a lamp's lines still stand out of them.
+        for turn_deg in -8..=8 {
+            let turn = f64::from(turn_deg).to_radians();
+            let Some(mut found) = try_spot(map, &spot, turn, focal_low, focal_high, noise) else {
+                continue;
+            };
+            (found.lines, found.line_light) = lines_of_the_slit(map, &found, &spot, zone, noise);
+            if found.lines >= 2 && found.line_light > best.line_light {
+                best = found;
+            }
+        }
+        best.edge_share = edge_share(map, &best, focal_high, noise);
+    }
+    Ok(best)
+}
+
+/// A bright bar.
+pub struct LoneBar {
+    /// Its middle, px.
+    pub centre: (f64, f64),
+    /// Direction square to it, rad.
+    pub across_rad: f64,
+    /// Its light by channel, as shares of their sum, where it is not over-exposed.
+    pub colour: [f64; 3],
+}
+
+/// What lies within this share of the picture's longer side from its edge is cut off, or as good as: a line needs dark beside it.
+pub const RIM_SHARE: f64 = 0.01;
+
+/// Finds the one bright bar in an otherwise black picture. Absent where there is none, or other light beside it; what lies at
+/// the picture's edge is none.
+pub fn lone_bar(map: &Map) -> Option<LoneBar> {
+    let spots = spots(map);
+    let spot = spots.first()?;
+    if spot.half_width > 0.25 * spot.half_length {
+        return None;
+    }
+    let mut light = map.narrow_light();
+    let lone = |light: &[f32]| {
+        let (bar, near, all) = bar(map, light, spot, 2.0 * spot.half_length);
+        (near as f64 > 0.9 * all as f64).then_some(bar)
+    };
+    lone(&light).or_else(|| {
+        let rim = (RIM_SHARE * map.width.max(map.height) as f64).ceil() as usize;
+        let inside = |at: usize, size: usize| at >= rim && at + rim < size;
+        for (i, light) in light.iter_mut().enumerate() {
+            if !(inside(i % map.width, map.width) && inside(i / map.width, map.height)) {
+                *light = 0.0;
+            }
+        }
+        lone(&light)
+    })
+}
+
+/// The bright narrow bars of a picture that are as long as `length_px` from … to, among the brightest few of all spots.
+pub fn bars_of_length(map: &Map, (from, to): (f64, f64)) -> Vec<LoneBar> {
+    let light = map.narrow_light();
+    spots(map)
+        .iter()
+        .filter(|spot| {
+            let length_px = 2.0 * spot.half_length * map.cell_px as f64;
+            spot.half_width < 0.25 * spot.half_length && from < length_px && length_px < to
+        })
+        .map(|spot| bar(map, &light, spot, 3.0 * spot.half_width).0)
+        .collect()
+}
+
+/// A spot as a bar, with its colour within so many cells of its middle line; the number of lit cells there, and of all.
+fn bar(map: &Map, light: &[f32], spot: &Spot, reach: f64) -> (LoneBar, usize, usize) {
+    let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
+    let level = 0.02f32.max(6.0 * map.noise() as f32);
+    let (mut near, mut all) = (0usize, 0usize);
+    let mut colour = [0.0f64; 3];
+    for (i, light) in light.iter().enumerate() {
+        if *light > level {
+            let (x, y) = (
+                (i % map.width) as f64 - spot.x,
+                (i / map.width) as f64 - spot.y,
+            );
+            let (t, s) = (x * ax + y * ay, y * ax - x * ay);
+            all += 1;
+            let at_bar = t.abs() < 1.6 * spot.half_length && s.abs() < reach;
+            near += usize::from(at_bar);
+            if at_bar && map.clipped[i] == 0.0 {
+                for (sum, light) in colour.iter_mut().zip(map.rgb[i]) {
+                    *sum += f64::from(light);
+                }
+            }
+        }
+    }
+    let cell = map.cell_px as f64;
+    let sum = colour.iter().sum::<f64>().max(1e-9);
+    let bar = LoneBar {
+        centre: ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
+        across_rad: canonical(spot.angle + std::f64::consts::FRAC_PI_2),
+        colour: colour.map(|c| c / sum),
+    };
+    (bar, near, all)
+}
+
+/// Share of the brightest cell's light above which a bar that is whole there is no more than itself: lower down its glare
+/// joins it.
+const WHOLE_SHARE: f64 = 0.3;
+/// Two pieces of a bar lie along it within this angle, degrees.
+const SAME_BAR_DEG: f64 = 4.0;
+
+/// Elongated connected spots above a ladder of levels, each place once.
+fn spots(map: &Map) -> Vec<Spot> {
+    let light = map.narrow_light();
+    let top = light.iter().copied().fold(0.0f32, f32::max);
+    let base = 0.0;
+    let mut found: Vec<Spot> = Vec::new();
+    for share in [0.75f64, 0.5, 0.3, 0.15, 0.07] {
+        let level = base + share as f32 * (top - base);
+        if level <= base + 0.002 {
+            break;
+        }
+        for spot in components(map, &light, level) {
+            if share >= WHOLE_SHARE {
+                // A narrow slit aslant to the cells lights them unevenly: at a high level it comes in pieces.
+                found.retain(|f| !is_piece_of(f, &spot));
+            }
+            let known = found.iter().any(|f| {
+                (f.x - spot.x).hypot(f.y - spot.y) < 0.35 * f.half_length
+                    && spot.half_length < 1.6 * f.half_length
+            });
+            if !known && found.len() < 60 {
+                found.push(spot);
+            }
+        }
+    }
+    // Trying a spot costs time: only the brightest few can be the slit.
+    found.sort_by(|a, b| b.light.total_cmp(&a.light));
+    found.truncate(9);
+    let brightest = found.first().map_or(1.0, |s| s.light);
+    for spot in &mut found {
+        spot.rank = spot.light / brightest;
+    }
+    found
+}
+
+/// True where `piece` is a part of the longer bar `whole`, which is no wider than a cell's change makes it.
+fn is_piece_of(piece: &Spot, whole: &Spot) -> bool {
+    let (x, y) = (piece.x - whole.x, piece.y - whole.y);
+    let (ax, ay) = (whole.angle.cos(), whole.angle.sin());
+    let aslant = (piece.angle - whole.angle).sin().abs();
+    whole.half_length > 1.1 * piece.half_length
+        && whole.half_width < 1.3 * piece.half_width + 0.5
+        && whole.half_width < 0.25 * whole.half_length
+        && (x * ax + y * ay).abs() < whole.half_length
+        && (y * ax - x * ay).abs() < 1.0 + whole.half_width
+        && aslant < SAME_BAR_DEG.to_radians().sin()
+}
+
+fn components(map: &Map, map_light: &[f32], level: f32) -> Vec<Spot> {
+    let mut label = vec![false; map_light.len()];
+    let mut spots = Vec::new();
+    let mut stack = Vec::new();
+    for start in 0..map_light.len() {
+        if label[start] || map_light[start] < level {
+            continue;
+        }
+        stack.push(start);
+        label[start] = true;
+        let (mut n, mut sx, mut sy, mut sxx, mut syy, mut sxy, mut light) =
+            (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+        while let Some(i) = stack.pop() {
+            let (x, y) = ((i % map.width) as f64, (i / map.width) as f64);
+            n += 1.0;
+            sx += x;
+            sy += y;
+            sxx += x * x;
+            syy += y * y;
+            sxy += x * y;
+            light += f64::from(map_light[i]);
+            for dy in -1i64..=1 {
+                for dx in -1i64..=1 {
+                    let (xx, yy) = (x as i64 + dx, y as i64 + dy);
+                    if xx < 0 || yy < 0 || xx >= map.width as i64 || yy >= map.height as i64 {
+                        continue;
+                    }
+                    let j = yy as usize * map.width + xx as usize;
+                    if !label[j] && map_light[j] >= level {
+                        label[j] = true;
+                        stack.push(j);
+                    }
+                }
+            }
+        }
+        let (mx, my) = (sx / n, sy / n);
+        let (vxx, vyy, vxy) = (
+            sxx / n - mx * mx + 1.0 / 12.0,
+            syy / n - my * my + 1.0 / 12.0,
+            sxy / n - mx * my,
+        );
+        let mean = 0.5 * (vxx + vyy);
+        let root = (0.25 * (vxx - vyy).powi(2) + vxy * vxy).sqrt();
+        let (long, short) = ((mean + root).sqrt(), (mean - root).max(1.0 / 12.0).sqrt());
+        // A uniform bar of half length h has a standard deviation of h / √3.
+        let (half_length, half_width) = (long * 3f64.sqrt(), short * 3f64.sqrt());
+        if half_length < 8.0
+            || half_length > 0.11 * map.width.max(map.height) as f64
+            || half_length < 2.2 * half_width
+        {
+            continue;
+        }
+        let angle = 0.5 * (2.0 * vxy).atan2(vxx - vyy);
+        spots.push(Spot {
+            x: mx,
+            y: my,
+            angle,
+            half_length,
+            half_width,
+            light,
+            rank: 0.0,
+        });
+    }
+    spots
+}
+
+/// Normalises a direction to (−π/4, 3π/4]: right or down.
+fn canonical(angle: f64) -> f64 {
+    use std::f64::consts::{FRAC_PI_4, PI};
+    let mut a = angle;
+    while a <= -FRAC_PI_4 {
+        a += PI;
+    }
+    while a > 3.0 * FRAC_PI_4 {
+        a -= PI;
+    }
+    a
+}
+
+fn try_spot(
+    map: &Map,
+    spot: &Spot,
+    turn: f64,
+    focal_low: f64,
+    focal_high: f64,
+    noise: f64,
+) -> Option<Located> {
+    let dispersion = canonical(spot.angle + std::f64::consts::FRAC_PI_2 + turn);
+    let (dx, dy) = (dispersion.cos(), dispersion.sin());
+    let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
+    let half = spot.half_length;
+    let reach = (map.width as f64)
+        .hypot(map.height as f64)
+        .min(1.3 * focal_high);
+    let inside = [-0.72, -0.48, -0.24, 0.0, 0.24, 0.48, 0.72];
+    let outside = [-1.9, -1.6, -1.35, 1.35, 1.6, 1.9];
+    // The visible spectrum of a coarse grating (1600 nm): λ/d from 0.235 to 0.45; of a fine one (740 nm), seen past
+    // the axis: up to 1.15 focal lengths from the slit's image.
+    let zone = (0.2 * focal_low, 1.2 * focal_high);
+    let core = (3.0 * spot.half_width + 4.0).max(0.04 * focal_low);
+    let steps = reach as i64;
+    let mut profile = vec![f64::NAN; (2 * steps + 1) as usize];
+    let mut pure_profile = profile.clone();
+    let mut colours: Vec<Option<[f64; 3]>> = vec![None; profile.len()];
+    let (mut total, mut in_zone, mut weight_colour, mut sum_colour) = (0.0, 0.0, 0.0, 0.0);
+    let mut side = [0.0f64; 2];
+    let mut n_zone = 0.0f64;
+    for i in -steps..=steps {
+        let s = i as f64;
+        let (px, py) = (spot.x + s * dx, spot.y + s * dy);
+        let mut n = 0.0;
+        let mut rgb = [0.0f64; 3];
+        for t in inside {
+            if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
+                for (sum, light) in rgb.iter_mut().zip(map.rgb[j]) {
+                    *sum += f64::from(light);
+                }
+                n += 1.0;
+            }
+        }
+        if n < 5.0 {
+            continue;
+        }
+        // Beyond either end of the slit.
+        let mut out = [[0.0f64; 3]; 2];
+        let mut m = [0.0f64; 2];
+        for t in outside {
+            if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
+                let end = usize::from(t > 0.0);
+                for (sum, light) in out[end].iter_mut().zip(map.rgb[j]) {
+                    *sum += f64::from(light);
+                }
+                m[end] += 1.0;
+            }
+        }
+        if m[0] + m[1] < 2.0 {
+            continue;
+        }
+        let over = |out: [f64; 3], m: f64| -> [f64; 3] {
+            std::array::from_fn(|c| rgb[c] / n - out[c] / m)
+        };
+        let colour = over(std::array::from_fn(|c| out[0][c] + out[1][c]), m[0] + m[1]);
+        let contrast = (colour[0] + colour[1] + colour[2]) / 3.0;
+        profile[(i + steps) as usize] = contrast;
+        colours[(i + steps) as usize] = Some(colour);
+        // A grating's light is pure in colour, stray light is nearly grey: only what differs between the channels
+        // counts as the spectrum's, and only what stands out beyond both ends of the slit: a streak of a leak does so
+        // beyond one. In a picture without colours all light counts.
+        let pure_part = |colour: [f64; 3]| -> f64 {
+            if map.is_grey {
+                return colour[0].max(0.0);
+            }
+            let top = colour[0].max(colour[1]).max(colour[2]);
+            let low = colour[0].min(colour[1]).min(colour[2]);
+            if colour[0] + colour[1] + colour[2] > 0.0 {
+                (top - low.max(0.0)) / 3.0
+            } else {
+                0.0
+            }
+        };
+        let top = colour[0].max(colour[1]).max(colour[2]);
+        let low = colour[0].min(colour[1]).min(colour[2]);
+        let pure = (0..2)
+            .filter(|&end| m[end] > 0.0)
+            .map(|end| pure_part(over(out[end], m[end])))
+            .fold(f64::INFINITY, f64::min);
+        pure_profile[(i + steps) as usize] = pure;
+        if s.abs() <= core {
+            continue;
+        }
+        let lit = (pure - 2.5 * noise / 7f64.sqrt()).max(0.0);
+        total += lit;
+        if s.abs() >= zone.0 && s.abs() <= zone.1 {
+            in_zone += lit;
+            n_zone += 1.0;
+            side[usize::from(s > 0.0)] += lit;
+            if top > 0.0 && lit > 0.0 {
+                let low = low.max(0.0);
+                // Squared: of a faint leak and a bright line the line speaks for the grating.
+                sum_colour += lit * lit * (1.0 - low / top);
+                weight_colour += lit * lit;
+            }
+        }
+    }
+    if in_zone <= 0.0 || n_zone < 10.0 {
+        return None;
+    }
+    // Agreement of the two sides, blurred over 1.5 % of the focal length as incidence and distortion part them.
+    let blur = (0.015 * focal_low).max(2.0) as i64;
+    let smooth = |i: i64| -> Option<f64> {
+        let mut sum = 0.0;
+        for k in -blur..=blur {
+            let j = i + k + steps;
+            let p = *pure_profile.get(j as usize)?;
+            if p.is_nan() {
+                return None;
+            }
+            sum += p;
+        }
+        let n = (2 * blur + 1) as f64;
+        Some((sum - 4.0 * noise * (n / 7.0).sqrt()).max(0.0))
+    };
+    let (mut xy, mut xx, mut yy) = (0.0, 0.0, 0.0);
+    let mut i = zone.0 as i64;
+    while (i as f64) < zone.1 {
+        if let (Some(a), Some(b)) = (smooth(i), smooth(-i)) {
+            let (a, b) = (a.sqrt(), b.sqrt());
+            xy += a * b;
+            xx += a * a;
+            yy += b * b;
+        }
+        i += 2;
+    }
+    let symmetry = if xx > 0.0 && yy > 0.0 {
+        xy / (xx * yy).sqrt()
+    } else {
+        0.0
+    };
+    let zone_share = in_zone / total.max(1e-9);
+    let saturation = if weight_colour > 0.0 {
+        sum_colour / weight_colour
+    } else {
+        0.0
+    };
+    let saturation = saturation.max(line_purity(&colours, spot, zone, noise));
+    let significance = in_zone / (noise * (n_zone / 7.0).sqrt());
+    // The slit's own image is the brightest line there is: compare at equal width.
+    let half_width = (2.0 * spot.half_width + 1.0).ceil() as i64;
+    let flux = |middle: i64| -> f64 {
+        (middle - half_width..=middle + half_width)
+            .filter_map(|j| profile.get((j + steps) as usize))
+            .filter(|p| !p.is_nan())
+            .map(|p| p.max(0.0))
+            .sum()
+    };
+    let mut rival = 0.0f64;
+    for i in (zone.0 as i64)..(zone.1 as i64) {
+        rival = rival.max(flux(i)).max(flux(-i));
+    }
+    let brightness = (flux(0) / rival.max(1e-9)).min(1.5) / 1.5;
+    let score = zone_share
+        + 0.5 * symmetry * symmetry
+        + 0.6 * brightness
+        + 0.3 * saturation
+        + 0.4 * spot.rank.sqrt()
+        + 0.5 * significance / (significance + 15.0);
+    let cell = map.cell_px as f64;
+    Some(Located {
+        centre: ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
+        dispersion_rad: dispersion,
+        slit_rad: spot.angle,
+        half_length_px: half * cell,
+        zone_share,
+        symmetry,
+        saturation,
+        significance,
+        side_light: side.map(|s| s / (n_zone / 2.0)),
+        edge_share: 0.0,
+        is_grey: map.is_grey,
+        lines: 0,
+        line_light: 0.0,
+        score,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bar_that_comes_in_pieces_at_a_high_level_is_found_whole() {
+        // One cell wide, brightest in its middle third; another bar lies beside it, of its own.
+        let (width, height) = (400, 400);
+        let mut rgb = vec![[0.0f32; 3]; width * height];
+        for y in 60..120 {
+            rgb[y * width + 100] = [if (80..100).contains(&y) { 1.0 } else { 0.6 }; 3];
+            rgb[y * width + 150] = [0.0, 0.9, 0.0];
+        }
+        let map = Map {
+            cell_px: 4,
+            width,
+            height,
+            light: rgb.iter().map(|c| (c[0] + c[1] + c[2]) / 3.0).collect(),
+            rgb,
+            clipped: vec![0.0; width * height],
+            is_grey: false,
+        };
+        let mut found: Vec<(f64, f64)> = spots(&map).iter().map(|s| (s.x, s.half_length)).collect();
+        found.sort_by(|a, b| a.0.total_cmp(&b.0));
+        assert_eq!(found.len(), 2, "{found:?}");
+        for ((x, half_length), place) in found.into_iter().zip([100.0, 150.0]) {
+            assert!((x - place).abs() < 0.1 && (half_length - 30.0).abs() < 1.0);
+        }
+    }
+}

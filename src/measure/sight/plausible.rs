@@ -1,0 +1,207 @@
+//! Is it a spectrum at all, and the bench's own?
+
+use crate::frame::Frame;
+use crate::measure::optics::Rays;
+use crate::measure::sight::locate::{CALM_EDGE_SHARE, Located, LoneBar, bars_of_length};
+use crate::measure::sight::map::Map;
+use crate::measure::sight::stray::{Bar, Stray};
+use crate::terms::Calibration;
+
+/// What the lamp photo of the bench showed of the slit's image. Nothing where there is none yet.
+#[derive(Default)]
+pub struct Familiar {
+    /// Where its middle was, px, and the same place of a picture that is the other way up.
+    pub places: Vec<(f64, f64)>,
+    length_px: Option<f64>,
+}
+
+/// Length of the slit's image against the lamp photo's at which it can still be the same slit: a dim photo shows less of
+/// it, a bright one blooms.
+const SAME_LENGTH: (f64, f64) = (0.75, 1.3);
+/// How far it can lie from the lamp photo's place, share of the picture's longer side: a phone turned by 4°.
+const SAME_PLACE_SHARE: f64 = 0.06;
+
+impl Familiar {
+    /// As `calibration` shows it in a frame of this size.
+    pub fn of(calibration: Option<&Calibration>, frame: &Frame) -> Familiar {
+        let Some(c) = calibration else {
+            return Familiar::default();
+        };
+        let (x, y) = c.slit_px;
+        let turned = (
+            frame.width() as f64 - 1.0 - x,
+            frame.height() as f64 - 1.0 - y,
+        );
+        Familiar {
+            places: vec![(x, y), turned],
+            length_px: c.slit_length_px,
+        }
+    }
+
+    /// True where a bar with its middle at `centre` in a picture of this longer side, px, is the lamp photo's slit.
+    pub fn knows(&self, centre: (f64, f64), half_length_px: f64, longest_px: f64) -> bool {
+        let alike = self.length_px.is_some_and(|known| {
+            let ratio = 2.0 * half_length_px / known;
+            SAME_LENGTH.0 < ratio && ratio < SAME_LENGTH.1
+        });
+        let (x, y) = centre;
+        alike
+            && self
+                .places
+                .iter()
+                .any(|p| (p.0 - x).hypot(p.1 - y) < SAME_PLACE_SHARE * longest_px)
+    }
+}
+
+/// Lines of one spectrum are parallel, and lie square to themselves from each other, within these angles, degrees.
+const PARALLEL_DEG: f64 = 3.0;
+const SQUARE_DEG: f64 = 15.0;
+/// In a closed tube no more than this share of the picture is brighter than this, linear share of full scale.
+const LIT_SHARE: f64 = 0.1;
+const DARK_LEVEL: f32 = 0.04;
+/// More than this share of a line's light is in one channel.
+const LINE_PURITY: f64 = 0.6;
+/// Shortest wavelength that a phone sees, less what a turned phone's scale is off by, nm…
+const SHORTEST_NM: f64 = 350.0;
+/// …and how near a bar is the same one.
+const NEXT_LINE_NM: f64 = 8.0;
+
+impl Familiar {
+    /// True where a picture shows lines of the bench's slit, but not its image: that is hidden, or off the picture.
+    ///
+    /// `map` is the picture's. Two lines at least have the slit's length, pure colours, and lie beside each other.
+    pub fn has_lines_only(&self, map: &Map) -> bool {
+        // A room's or a screen's bars are not in the dark.
+        let lit = map.light.iter().filter(|l| **l > DARK_LEVEL).count();
+        if lit as f64 > LIT_SHARE * map.light.len() as f64 {
+            return false;
+        }
+        let lines = self.lines(map);
+        lines.iter().enumerate().any(|(i, a)| {
+            lines[i + 1..].iter().any(|b| {
+                let (x, y) = (b.centre.0 - a.centre.0, b.centre.1 - a.centre.1);
+                let aside = (y.atan2(x) - a.across_rad).sin().abs();
+                (a.across_rad - b.across_rad).sin().abs() < PARALLEL_DEG.to_radians().sin()
+                    && aside < SQUARE_DEG.to_radians().sin()
+            })
+        })
+    }
+
+    /// Bars of the slit's length, in pure colours.
+    fn lines(&self, map: &Map) -> Vec<LoneBar> {
+        let Some(length) = self.length_px else {
+            return Vec::new();
+        };
+        let range = (SAME_LENGTH.0 * length, SAME_LENGTH.1 * length);
+        let mut bars = bars_of_length(map, range);
+        bars.retain(|bar| bar.colour.iter().any(|c| *c > LINE_PURITY));
+        bars
+    }
+
+    /// True where a line lies nearer to what `rays` take for the slit's image than any light that can be seen: then that is
+    /// a line as well.
+    pub fn has_line_too_near(&self, map: &Map, rays: &Rays) -> bool {
+        self.lines(map)
+            .iter()
+            .map(|line| rays.path_nm(line.centre.0, line.centre.1).0.abs())
+            .any(|path_nm| NEXT_LINE_NM < path_nm && path_nm < SHORTEST_NM)
+    }
+}
+
+/// Why there is nothing like a spectrum.
+pub struct NoSight {
+    /// In words.
+    pub why: String,
+    /// Level of the stray light, linear share of full scale, where the slit's image itself is there as the bench knows it:
+    /// it may be what hides the spectrum.
+    pub veil: Option<f64>,
+}
+
+impl NoSight {
+    /// Without the slit's image.
+    pub fn nothing(why: String) -> NoSight {
+        NoSight { why, veil: None }
+    }
+}
+
+/// Level that one cell in ten exceeds off the strip in which the spectrum lies.
+pub fn veil(map: &Map, located: &Located) -> f64 {
+    let cell = map.cell_px as f64;
+    let bar = Bar {
+        centre: (located.centre.0 / cell, located.centre.1 / cell),
+        half_length: located.half_length_px / cell,
+        across_rad: located.dispersion_rad,
+        glare: 0.12 * map.width.max(map.height) as f64,
+    };
+    Stray::beside(map, &bar).map_or(0.0, |stray| stray.level)
+}
+
+/// Share of the picture's edges in the strip from which there is nothing but slit and spectrum.
+pub const DARK_EDGE_SHARE: f64 = 0.9;
+/// Lines as long as the slit with so much light over the map's noise are light, however little all colours together have.
+pub const CLEAR_LINES: f64 = 12.0;
+/// The same from which nobody would doubt them, whatever lies around them.
+pub const PLAIN_LINES: f64 = 10.0 * CLEAR_LINES;
+
+/// Is it a spectrum at all? Rooms, faces, text and screens have light and edges everywhere, and greys; the light of a
+/// grating is pure in colour even where it is over-exposed, and lies in a strip.
+///
+/// `is_familiar` where the slit's image is the bench's own.
+pub fn plausible(located: &Located, is_familiar: bool, longest_px: f64) -> Result<(), String> {
+    // A few lines at the picture's rim are faint as a whole; in an otherwise black picture they still stand out.
+    let in_the_dark = located.edge_share > DARK_EDGE_SHARE;
+    let faint = located.significance < if in_the_dark { 5.0 } else { 10.0 };
+    if faint && !(in_the_dark && located.line_light > CLEAR_LINES) {
+        return Err("no light where a grating would put the spectrum".into());
+    }
+    // 24 mm at 305 mm are a twenty-fifth of the picture's longer side to either side of the middle.
+    if located.half_length_px > 0.065 * longest_px {
+        return Err("the brightest bar is far too long for the slit's image".into());
+    }
+    let calm = located.edge_share > CALM_EDGE_SHARE;
+    let lines = located.lines >= 2;
+    // Two orders that mirror each other are a grating's, whatever stray light lies over them.
+    let mirrored = located.symmetry > 0.6 && located.zone_share > 0.97 && located.edge_share > 0.5;
+    // So are plain lines of the slit's length with nothing but stray light around them: clipped ones look whiter than they are.
+    let pure = match (mirrored, calm) {
+        (true, _) => 0.45,
+        (false, true) if in_the_dark && lines && located.line_light > PLAIN_LINES => 0.45,
+        (false, true) => 0.75,
+        (false, false) => 0.95,
+    };
+    if located.is_grey {
+        // Nothing but its order tells it from stripes on a wall: both of a grating's sides, or its lines, in the dark.
+        if located.edge_share < 0.9 || !(mirrored || lines) {
+            return Err("a picture without colours, and not plainly a spectrum in the dark".into());
+        }
+    } else if located.saturation < pure {
+        return Err("no spectral colours beside the brightest line".into());
+    }
+    let in_place = match (lines, calm) {
+        (true, _) => 0.25,
+        (false, true) => 0.35,
+        (false, false) => 0.9,
+    };
+    // Many pure and bright lines at the slit's own height and nothing else where a spectrum can be: no drawing has them.
+    let plain = located.lines >= 2
+        && located.line_light > PLAIN_LINES
+        && located.saturation > 0.95
+        && !located.is_grey;
+    // Beside the bench's own slit, where its lamp photo had it, two of them do.
+    if plain && is_familiar {
+        return Ok(());
+    }
+    let unmistakable = plain && located.lines >= 5 && located.zone_share > 0.95;
+    // A leak has few edges of its own; drawings and rooms have most of theirs elsewhere.
+    let edges = match (unmistakable, lines) {
+        (true, _) => 0.2,
+        (false, true) => 0.28,
+        (false, false) => 0.35,
+    };
+    if located.zone_share < in_place || located.edge_share < edges {
+        return Err(
+            "light and edges all over the picture, not a slit and its spectrum in the dark".into(),
+        );
+    }
+    Ok(())
+}

@@ -1,0 +1,160 @@
+//! Stray light: how much of it there is where there can be none, and where in the picture it is brightest.
+
+use crate::frame::Frame;
+use crate::measure::sight::map::Map;
+use crate::terms::{Estimate, Measurement};
+
+/// The slit's image and the strip of its band, in cells of the map.
+pub struct Bar {
+    /// Middle of the slit's image.
+    pub centre: (f64, f64),
+    /// Half its length.
+    pub half_length: f64,
+    /// Direction of the dispersion, rad.
+    pub across_rad: f64,
+    /// How far its glare reaches.
+    pub glare: f64,
+}
+
+/// Every so many cells of the map one is looked at, each with its neighbours.
+const STEP: usize = 4;
+/// A place is one where light comes in if it is so many times as bright as the picture's dark half…
+const BRIGHTER: f64 = 1.5;
+/// …and lies so far from the picture's middle, in halves of the picture: nearer, no side can be named.
+const ASIDE: f64 = 0.3;
+/// The middle of a bright patch may lie behind the band or its glare: so much more than its spread is its place in doubt (drawn
+/// leaks).
+const HIDDEN: f64 = 1.5;
+
+/// Light where there can be none.
+pub struct Stray {
+    /// Level that one cell in ten exceeds, linear share of full scale.
+    pub level: f64,
+    /// Its standard uncertainty: half of what lies between the levels that one cell in seven and one in twenty exceed.
+    pub level_sigma: f64,
+    /// Where those cells lie: across from the left (0) to the right (1), and down from the top (0) to the bottom (1), with half
+    /// as much again as the spread of the cells as the uncertainty. Absent where they are hardly brighter than the rest.
+    pub place: Option<(Estimate, Estimate)>,
+}
+
+impl Stray {
+    /// Of all the picture but the slit's image, its glare and its band. Refuses where nothing else is left.
+    pub fn beside(map: &Map, bar: &Bar) -> Option<Stray> {
+        let (dx, dy) = (bar.across_rad.cos(), bar.across_rad.sin());
+        Stray::of(map, |x, y| {
+            let (rx, ry) = (x as f64 - bar.centre.0, y as f64 - bar.centre.1);
+            let (s, t) = (rx * dx + ry * dy, -rx * dy + ry * dx);
+            t.abs() >= 1.7 * bar.half_length + 0.03 * s.abs() && rx.hypot(ry) >= bar.glare
+        })
+    }
+
+    /// Of the cells for which `is_dark` holds without a leak.
+    fn of(map: &Map, is_dark: impl Fn(usize, usize) -> bool) -> Option<Stray> {
+        let mut cells: Vec<(f64, (f64, f64))> = Vec::new();
+        for y in (2..map.height.saturating_sub(2)).step_by(STEP) {
+            for x in (2..map.width.saturating_sub(2)).step_by(STEP) {
+                if !is_dark(x, y) {
+                    continue;
+                }
+                let around = [(0i64, 0i64), (2, 0), (-2, 0), (0, 2), (0, -2)];
+                let at = |(i, j): (i64, i64)| {
+                    map.light[(y as i64 + j) as usize * map.width + (x as i64 + i) as usize]
+                };
+                let level = around.map(|d| f64::from(at(d))).iter().sum::<f64>() / 5.0;
+                let place = (x as f64 / map.width as f64, y as f64 / map.height as f64);
+                cells.push((level, place));
+            }
+        }
+        cells.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let level = cells.get(cells.len() * 9 / 10)?.0;
+        let middle = cells[cells.len() / 2].0;
+        let level_sigma = 0.5 * (cells[cells.len() * 19 / 20].0 - cells[cells.len() * 6 / 7].0);
+        let brightest = &cells[cells.len() * 9 / 10..];
+        let mean = |of: &dyn Fn(&(f64, f64)) -> f64| {
+            brightest.iter().map(|c| of(&c.1)).sum::<f64>() / brightest.len() as f64
+        };
+        let along = |of: &dyn Fn(&(f64, f64)) -> f64| {
+            let value = mean(of);
+            let variance = mean(&|p| (of(p) - value).powi(2));
+            Estimate {
+                value,
+                sigma: HIDDEN * variance.sqrt(),
+            }
+        };
+        let place = (level > BRIGHTER * middle).then(|| (along(&|p| p.0), along(&|p| p.1)));
+        Some(Stray {
+            level,
+            level_sigma,
+            place,
+        })
+    }
+
+    /// Writes down where it is brightest.
+    pub fn note_place(&self, m: &mut Measurement) {
+        if let Some((x, y)) = self.place {
+            m.metrics.note("leak_x", x);
+            m.metrics.note("leak_y", y);
+        }
+    }
+}
+
+/// The side of the picture, as seen, on which light enters: `left`, `top right` and so on; absent where it is everywhere or
+/// in the middle.
+pub fn entry_side(x: Estimate, y: Estimate) -> Option<String> {
+    let aside = |e: Estimate| 2.0 * (e.value - 0.5);
+    let named = |e: Estimate, low: &'static str, high: &'static str| {
+        let is_told = aside(e).abs() > ASIDE.max(2.0 * e.sigma);
+        is_told.then_some(if e.value < 0.5 { low } else { high })
+    };
+    let names = [named(y, "top", "bottom"), named(x, "left", "right")];
+    let side: Vec<&str> = names.into_iter().flatten().collect();
+    (!side.is_empty()).then(|| side.join(" "))
+}
+
+/// A dark photo: what the sensor and the tube give without a lamp.
+pub fn dark(frame: &Frame, m: &mut Measurement) {
+    let map = Map::new(frame);
+    let mut levels: Vec<f32> = map.light.clone();
+    levels.sort_by(f32::total_cmp);
+    if levels.is_empty() {
+        return;
+    }
+    let at = |share: f64| f64::from(levels[((levels.len() - 1) as f64 * share) as usize]);
+    m.metrics.background_level = Some(at(0.9));
+    m.metrics.peak_level = Some(at(1.0));
+    m.metrics.more.insert("background_median", at(0.5));
+    if let Some(stray) = Stray::of(&map, |_, _| true) {
+        stray.note_place(m);
+        m.metrics
+            .sigmas
+            .insert("background_level", stray.level_sigma);
+    }
+    m.log.push(format!(
+        "dark: median level {:.5}, one cell in ten above {:.5}, highest {:.5}",
+        at(0.5),
+        at(0.9),
+        at(1.0)
+    ));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(value: f64) -> Estimate {
+        Estimate { value, sigma: 0.1 }
+    }
+
+    #[test]
+    fn a_side_is_named_where_it_is_beyond_doubt() {
+        assert_eq!(entry_side(at(0.2), at(0.5)).as_deref(), Some("left"));
+        assert_eq!(entry_side(at(0.55), at(0.9)).as_deref(), Some("bottom"));
+        assert_eq!(entry_side(at(0.8), at(0.1)).as_deref(), Some("top right"));
+        assert_eq!(entry_side(at(0.5), at(0.6)), None);
+        let spread = Estimate {
+            value: 0.2,
+            sigma: 0.35,
+        };
+        assert_eq!(entry_side(spread, at(0.5)), None);
+    }
+}

@@ -1,0 +1,585 @@
+//! What any photo shows before wavelengths are spoken of: the slit's image, the direction of the dispersion, the slit's
+//! ends, the two orders.
+
+use std::sync::Arc;
+
+use crate::decode::Facts;
+use crate::frame::Frame;
+use crate::measure::optics::USUAL_PUPIL_SHARE;
+use crate::measure::optics::adjust::{Adjusted, Observation, adjust, index};
+use crate::measure::sight::band::{Edge, Edges, edges};
+use crate::measure::sight::locate::{CALM_EDGE_SHARE, Located, RIM_SHARE, locate, lone_bar};
+use crate::measure::sight::map::Map;
+use crate::measure::sight::plausible::{
+    CLEAR_LINES, DARK_EDGE_SHARE, Familiar, NoSight, PLAIN_LINES, plausible, veil,
+};
+use crate::measure::sight::trace::{Slit, trace_slit};
+use crate::terms::Optics;
+use crate::terms::{Calibration, OnSensor};
+
+/// What is found without any model of the grating.
+#[derive(Clone)]
+pub struct Sight {
+    /// True where the slit's image lies where the lamp photo had it, and is as long.
+    pub is_familiar: bool,
+    /// Reduced map.
+    pub map: Arc<Map>,
+    /// Coarse finding.
+    pub located: Located,
+    /// The slit's image.
+    pub slit: Slit,
+    /// Focal length in px as the file or a calibration states it.
+    pub focal_px: Option<f64>,
+}
+
+/// The picture's geometry for one groove spacing.
+pub struct Survey {
+    /// Reduced map.
+    pub map: Arc<Map>,
+    /// Coarse finding.
+    pub located: Located,
+    /// The slit's image.
+    pub slit: Slit,
+    /// Optics with this shot's pose; focal length as stated or guessed.
+    pub optics: Optics,
+    /// The slit's ends by colour.
+    pub edges: Edges,
+    /// Extent of the slit in β − β_mid.
+    pub beta: (f64, f64),
+    /// Standard uncertainty of the roll, rad.
+    pub roll_sigma_rad: f64,
+    /// True where the file states the focal length.
+    pub focal_known: bool,
+    /// True where the slit's image lies where the lamp photo had it, and is as long.
+    pub is_familiar: bool,
+}
+
+/// A phone's main camera: focal length in units of the picture's longer side, where the file does not say.
+const USUAL_FOCAL: f64 = 0.78;
+
+/// Where there are edges everywhere the slit's image is so many times as bright as what lies beside its band: it is white where
+/// stray light is grey.
+const OVER_WALLS: f64 = 2.2;
+
+/// Level of the slit's image, mean of the channels: the median of its brightest cells at several heights.
+fn brightness(map: &Map, slit: &Slit) -> f64 {
+    let cell = map.cell_px as f64;
+    let (along, across) = (
+        (slit.along_rad.cos(), slit.along_rad.sin()),
+        (-slit.along_rad.sin(), slit.along_rad.cos()),
+    );
+    let at = |height: f64, aside: f64| {
+        let x = slit.centre.0 / cell + height * along.0 + aside * across.0;
+        let y = slit.centre.1 / cell + height * along.1 + aside * across.1;
+        map.sample(x, y).map_or(0.0, |i| f64::from(map.light[i]))
+    };
+    let mut levels: Vec<f64> = (-4..=4)
+        .map(|k| 0.15 * f64::from(k) * slit.half_length_px / cell)
+        .map(|height| {
+            (-2..=2)
+                .map(|d| at(height, f64::from(d)))
+                .fold(0.0, f64::max)
+        })
+        .collect();
+    levels.sort_by(f64::total_cmp);
+    levels[levels.len() / 2]
+}
+
+/// Finds the slit's image in a frame, or says why there is nothing like a spectrum in it.
+///
+/// `map` is the frame's; `bench` what the lamp photo showed of the slit.
+pub fn look(
+    frame: &Frame,
+    map: &Arc<Map>,
+    focal_px: Option<f64>,
+    bench: &Familiar,
+    log: &mut Vec<String>,
+) -> Result<Sight, NoSight> {
+    let located = locate(map, focal_px, &bench.places).map_err(NoSight::nothing)?;
+    log.push(format!(
+        "slit image near ({:.0}, {:.0}) px, {:.0} px long; dispersion {:.1}°; light where a spectrum can be {:.2}, sides alike {:.2}, \
+         purity {:.2}, signal {:.0}, edges in the strip {:.2}, lines of the slit's length {} (signal {:.0})",
+        located.centre.0,
+        located.centre.1,
+        2.0 * located.half_length_px,
+        located.dispersion_rad.to_degrees(),
+        located.zone_share,
+        located.symmetry,
+        located.saturation,
+        located.significance,
+        located.edge_share,
+        located.lines,
+        located.line_light
+    ));
+    let longest_px = frame.width().max(frame.height()) as f64;
+    let is_familiar = bench.knows(located.centre, located.half_length_px, longest_px);
+    let refused = |why: String| NoSight {
+        why,
+        veil: is_familiar.then(|| veil(map, &located)),
+    };
+    plausible(&located, is_familiar, longest_px).map_err(refused)?;
+    let Some(slit) = trace_slit(frame, &located) else {
+        return Err(refused(
+            "a bright bar, but no line that could be the slit's image".into(),
+        ));
+    };
+    // In a room the bars are little brighter than the walls, and a bar as long as the slit goes on.
+    let calm = located.edge_share > CALM_EDGE_SHARE;
+    let is_familiar =
+        is_familiar && (calm || bench.knows(slit.centre, slit.half_length_px, longest_px));
+    if !calm && !is_familiar && brightness(map, &slit) < OVER_WALLS * veil(map, &located) {
+        let why = "a bar little brighter than what lies around it, and not in the dark";
+        return Err(refused(why.to_owned()));
+    }
+    Ok(Sight {
+        is_familiar,
+        map: Arc::clone(map),
+        located,
+        slit,
+        focal_px,
+    })
+}
+
+/// The slit's image alone in the dark, and no order of its light has room beside it: how much of the better one is
+/// outside, 0…1. Absent where an order would be in the picture.
+///
+/// `instrument` is the bench's, where it is known; `lit_rad` the direction from the slit's image in which its one bright
+/// order lies, if it has only one.
+pub fn cut_off(
+    frame: &Frame,
+    map: &Map,
+    instrument: Option<&Optics>,
+    lit_rad: Option<f64>,
+    focal_px: Option<f64>,
+    spacings_nm: &[f64],
+) -> Option<f64> {
+    let (width, height) = (frame.width() as f64, frame.height() as f64);
+    let rim = RIM_SHARE * width.max(height);
+    let focal = focal_px.unwrap_or(USUAL_FOCAL * width.max(height));
+    let bar = lone_bar(map)?;
+    // A laser's light or a LED's is sought where it must be; a white bar's, over all colours.
+    let pure = (0..3).find(|&c| bar.colour[c] > 0.75);
+    let (low, high) = [(600, 700), (500, 580), (400, 490)][pure.unwrap_or(0)];
+    let (low, high) = if pure.is_some() {
+        (low, high)
+    } else {
+        (400, 700)
+    };
+    let instruments: Vec<Optics> = match instrument {
+        Some(optics) => vec![optics.clone()],
+        None => spacings_nm
+            .iter()
+            .map(|d| Optics::flush(*d, focal, frame.width(), frame.height()))
+            .collect(),
+    };
+    let inside = |optics: &Optics, sign: f64| -> f64 {
+        let mut optics = optics.clone();
+        optics.roll_rad = bar.across_rad;
+        optics.aim_slit_at(bar.centre.0, bar.centre.1);
+        let rays = optics.rays();
+        let sought: Vec<i32> = (low..=high).step_by(10).collect();
+        let seen = sought.iter().filter(|nm| {
+            rays.pixel_of_path(sign * f64::from(**nm), 0.0)
+                .is_some_and(|(x, y)| x > rim && y > rim && x < width - rim && y < height - rim)
+        });
+        seen.count() as f64 / sought.len() as f64
+    };
+    let best = instruments
+        .iter()
+        .flat_map(|o| match lit_rad {
+            Some(lit) => vec![inside(o, (lit - bar.across_rad).cos().signum())],
+            None => vec![inside(o, 1.0), inside(o, -1.0)],
+        })
+        .fold(0.0f64, f64::max);
+    (best < 0.5).then_some(1.0 - best)
+}
+
+impl Survey {
+    /// Why this is no spectrum after all: a band has the slit's ends along it, a lamp's lines its length; absent where it
+    /// has either.
+    pub fn doubt(&self) -> Option<String> {
+        let (agreeing, seen) = self.agreeing_ends();
+        let band = agreeing >= 2 && 2 * agreeing >= seen;
+        // Bars of the slit's length by chance are easier to find where there are edges everywhere.
+        let calm = self.located.edge_share > CALM_EDGE_SHARE;
+        let lines = match self.located.lines {
+            0 => false,
+            1 => {
+                calm && (self.located.significance > 30.0 || self.located.line_light > CLEAR_LINES)
+            }
+            2 | 3 => calm || (self.is_familiar && self.located.line_light > PLAIN_LINES),
+            // The bars of a window are as many.
+            _ => calm || self.is_familiar || self.located.line_light > PLAIN_LINES,
+        };
+        // Without colours a few chance stripes look like lines: only a band with its ends tells.
+        let lines = lines && !self.located.is_grey;
+        // Of a band that runs off the picture along the slit only one end is seen. In a room something always runs off it.
+        let cut = self.slit_is_cut() && (calm || self.is_familiar);
+        (!band && !lines && !cut)
+            .then(|| "a bright bar, but no band and no lines as long as it beside it".to_owned())
+    }
+
+    /// Level of the stray light in a picture that the doubts refuse, as in [`NoSight::veil`].
+    pub fn veil(&self) -> Option<f64> {
+        self.is_familiar.then(|| veil(&self.map, &self.located))
+    }
+
+    /// Length of the slit's image, px, where its ends are seen in enough places along the band.
+    pub fn slit_length_px(&self) -> Option<f64> {
+        let few = self.edges.low.len().min(self.edges.high.len()) < 2;
+        let (agreeing, seen) = self.agreeing_ends();
+        if few || 4 * agreeing < 3 * seen || self.slit_is_cut() {
+            return None;
+        }
+        let rays = self.optics.rays();
+        let a = rays.pixel_of_path(0.0, self.beta.0)?;
+        let b = rays.pixel_of_path(0.0, self.beta.1)?;
+        Some((b.0 - a.0).hypot(b.1 - a.1))
+    }
+
+    /// True where an end of the slit's image lies at the picture's edge.
+    pub fn slit_is_cut(&self) -> bool {
+        let cell = self.map.cell_px;
+        let (width, height) = (self.map.width * cell, self.map.height * cell);
+        is_cut(&self.slit, (width as f64, height as f64))
+    }
+
+    /// How many of the ends that are seen along the band lie at the slit's own height (within an eighth of it), and how
+    /// many are seen.
+    pub fn agreeing_ends(&self) -> (usize, usize) {
+        let height = self.beta.1 - self.beta.0;
+        let near = |list: &[Edge], beta: f64| {
+            list.iter()
+                .filter(|e| (e.beta - beta).abs() < 0.125 * height)
+                .count()
+        };
+        (
+            near(&self.edges.low, self.beta.0) + near(&self.edges.high, self.beta.1),
+            self.edges.low.len() + self.edges.high.len(),
+        )
+    }
+
+    /// Light of the +α order over that of the −α order, natural logarithm, within ±3; absent where either is partly
+    /// outside the picture.
+    pub fn balance_ln(&self) -> Option<f64> {
+        let rays = self.optics.rays();
+        let cell = self.map.cell_px;
+        let size = (
+            (self.map.width * cell) as f64,
+            (self.map.height * cell) as f64,
+        );
+        let seen = |path: f64| {
+            rays.pixel_of_path(path, 0.0)
+                .is_some_and(|p| p.0 > 0.0 && p.1 > 0.0 && p.0 < size.0 && p.1 < size.1)
+        };
+        let [minus, plus] = self.located.side_light;
+        let whole = [-620.0, -450.0, 450.0, 620.0].into_iter().all(seen);
+        (whole && plus.max(minus) > 0.0)
+            .then(|| (plus.max(1e-9) / minus.max(1e-9)).ln().clamp(-3.0, 3.0))
+    }
+
+    /// How the grating lay before the sensor, by the file's orientation.
+    pub fn on_sensor(&self, facts: &Facts) -> Option<OnSensor> {
+        let (turned, swapped) = turned_rad(facts)?;
+        Some(OnSensor {
+            direction_rad: self.optics.roll_rad - turned,
+            wide: (facts.width > facts.height) != swapped,
+        })
+    }
+}
+
+/// True where an end of a slit's image lies at the edge of a picture of this width and height, px.
+fn is_cut(slit: &Slit, (width, height): (f64, f64)) -> bool {
+    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
+    [-1.0, 1.0].iter().any(|end| {
+        let reach = end * (slit.half_length_px + 10.0);
+        let (x, y) = (slit.centre.0 + reach * ax, slit.centre.1 + reach * ay);
+        x < 0.0 || y < 0.0 || x > width - 1.0 || y > height - 1.0
+    })
+}
+
+/// By how much the file's orientation turns the sensor's picture, rad, and whether its sides change places; absent for the
+/// mirrored ones.
+fn turned_rad(facts: &Facts) -> Option<(f64, bool)> {
+    use std::f64::consts::{FRAC_PI_2, PI};
+    match facts.orientation {
+        1 => Some((0.0, false)),
+        3 => Some((PI, false)),
+        6 => Some((FRAC_PI_2, true)),
+        8 => Some((-FRAC_PI_2, true)),
+        _ => None,
+    }
+}
+
+/// An order this much brighter than the other (natural logarithm) is the only one that shows in a single line.
+const ONE_ORDER_LN: f64 = 1.5;
+
+/// The direction in a photo, rad, in which the bench's one bright order lies from the slit's image; absent where it has
+/// two, or where nothing says how the phone was held.
+pub fn lit_direction(calibration: &Calibration, facts: &Facts) -> Option<f64> {
+    let balance = calibration.balance_ln.filter(|b| b.abs() > ONE_ORDER_LN)?;
+    let (turned, _) = turned_rad(facts)?;
+    let to_plus = calibration.on_sensor?.direction_rad + turned;
+    Some(if balance > 0.0 {
+        to_plus
+    } else {
+        to_plus + std::f64::consts::PI
+    })
+}
+
+/// Surveys a frame on the assumption of a groove spacing.
+pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
+    let Sight {
+        is_familiar,
+        map,
+        located,
+        slit,
+        focal_px,
+    } = sight.clone();
+    let longest = frame.width().max(frame.height()) as f64;
+    let focal = focal_px.unwrap_or(USUAL_FOCAL * longest);
+    let mut optics = Optics::flush(groove_spacing_nm, focal, frame.width(), frame.height());
+    optics.roll_rad = located.dispersion_rad;
+    optics.pupil_share = USUAL_PUPIL_SHARE;
+    optics.aim_slit_at(slit.centre.0, slit.centre.1);
+    let mut half_beta = slit.half_length_px / focal;
+    let own_height = 2.0 * half_beta;
+    let mut found = Edges::default();
+    let mut roll_sigma_rad = 5f64.to_radians();
+    // A line is three pixels wide or so: every second column still meets it.
+    for stride in [2, 1] {
+        found = edges(
+            frame,
+            &optics.rays(),
+            &[(-720.0, -390.0), (390.0, 720.0)],
+            half_beta,
+            focal,
+            stride,
+        );
+        if located.edge_share < DARK_EDGE_SHARE {
+            drop_streaks(&mut found, is_familiar.then_some(own_height));
+        }
+        // An end that the others contradict (dust at a line's end, a streak) would turn the picture: out, and once more.
+        let size = (frame.width() as f64, frame.height() as f64);
+        let calm = located.edge_share > SURE_EDGE_SHARE && !is_cut(&slit, size);
+        for _ in 0..2 {
+            let Some(a) = turn_to_ends(&optics, &slit, &found, calm) else {
+                break;
+            };
+            roll_sigma_rad = a.covariance[index::ROLL][index::ROLL].max(0.0).sqrt();
+            let before = found.low.len() + found.high.len();
+            if calm {
+                drop_contradicted(&mut found, &a.optics);
+            }
+            optics = a.optics;
+            if !calm || found.low.len() + found.high.len() == before {
+                break;
+            }
+        }
+        optics.aim_slit_at(slit.centre.0, slit.centre.1);
+        if let Some((low, high)) = extent(&found) {
+            half_beta = 0.5 * (high - low);
+        }
+    }
+    let beta = lit_heights(&found, &slit, &optics);
+    Survey {
+        map,
+        located,
+        slit,
+        optics,
+        edges: found,
+        beta,
+        roll_sigma_rad,
+        focal_known: focal_px.is_some(),
+        is_familiar,
+    }
+}
+
+/// The same from which the ends that are seen along the band are the slit's, and no streak's.
+const SURE_EDGE_SHARE: f64 = 0.8;
+/// An end of the slit's own image, blown up by glare and shortened by dust, is known to so many px.
+const OWN_END_PX: f64 = 4.0;
+
+/// What the coarse direction of the dispersion is known to, degrees.
+const COARSE_ROLL_DEG: f64 = 1.5;
+
+/// Turns the optics so that each end of the slit lies at one height in all colours, and its image where it is seen.
+///
+/// `calm` where the ends along the band are sure to be the slit's, and no leak's.
+fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Option<Adjusted> {
+    let mut observations = height_observations(found);
+    observations.push(Observation::Prior {
+        parameter: index::PITCH,
+        value: 0.0,
+        sigma: 1.2f64.to_radians(),
+    });
+    // The slit rarely leans by more than a degree or two; this only decides where the band's ends say nothing.
+    observations.push(Observation::Prior {
+        parameter: index::SKEW,
+        value: 0.0,
+        sigma: 4f64.to_radians(),
+    });
+    // Slanted lines leave their block of colour before they end, and no end is seen until the slant is known: the coarse
+    // direction of the dispersion tells it.
+    if found.low.is_empty() && found.high.is_empty() {
+        observations.push(Observation::Prior {
+            parameter: index::ROLL,
+            value: optics.roll_rad,
+            sigma: COARSE_ROLL_DEG.to_radians(),
+        });
+    }
+    observations.extend(crate::measure::scale::slit_observations(
+        slit,
+        &optics.rays(),
+    ));
+    // A lone line's ends are at the height of the slit's own, or nothing would hold its direction.
+    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
+    for (list, sign) in [(&found.low, -1.0), (&found.high, 1.0)] {
+        let reach = sign * slit.half_length_px;
+        let end = (slit.centre.0 + reach * ax, slit.centre.1 + reach * ay);
+        if calm && let Some(edge) = list.get(list.len() / 2) {
+            observations.push(Observation::SameHeight {
+                at: vec![end, edge.at],
+                sigma_px: OWN_END_PX,
+            });
+        }
+    }
+    adjust(
+        optics,
+        slit.centre,
+        &[index::ROLL, index::SKEW, index::PITCH, index::ALPHA],
+        &observations,
+    )
+}
+
+/// Takes out what a leak's streaks have for ends: those of one slit are blurred alike, and the clearest ones are the slit's.
+///
+/// `height` is that of the slit's own image, β, where the bench knows it: where ends are another height apart, they are no
+/// slit's.
+fn drop_streaks(found: &mut Edges, height: Option<f64>) {
+    // A dim line's ends fade, a bright one's bloom.
+    const SAME_HEIGHT: std::ops::Range<f64> = 0.75..1.3;
+    // A line at its block's rim looks blurred a few times as much.
+    const TIMES: f64 = 3.0;
+    const LEAST_PX: f64 = 3.0;
+    if let Some(height) = height {
+        let of_slit: Vec<f64> = found
+            .high
+            .iter()
+            .filter(|high| {
+                let low = found.low.iter().find(|e| e.path_nm == high.path_nm);
+                low.is_some_and(|low| SAME_HEIGHT.contains(&((high.beta - low.beta) / height)))
+            })
+            .map(|high| high.path_nm)
+            .collect();
+        for list in [&mut found.low, &mut found.high] {
+            list.retain(|e| of_slit.contains(&e.path_nm));
+        }
+    }
+    let ends = || found.low.iter().chain(&found.high);
+    let clearest = ends().map(|e| e.snr).fold(0.0, f64::max);
+    let mut blurs: Vec<f64> = ends()
+        .filter(|e| e.snr > 0.5 * clearest)
+        .map(|e| e.blur_px)
+        .collect();
+    blurs.sort_by(f64::total_cmp);
+    let Some(sharp) = blurs.get(blurs.len() / 2) else {
+        return;
+    };
+    let bound = TIMES * sharp + LEAST_PX;
+    for list in [&mut found.low, &mut found.high] {
+        list.retain(|e| e.blur_px < bound);
+    }
+}
+
+/// Takes out the ends that lie off the others of their side by more than four times those' scatter, and by 4 px.
+fn drop_contradicted(found: &mut Edges, optics: &Optics) {
+    const LEAST_PX: f64 = 4.0;
+    let rays = optics.rays();
+    for list in [&mut found.low, &mut found.high] {
+        if list.len() < 5 {
+            continue;
+        }
+        let middle_of = |mut values: Vec<f64>| -> f64 {
+            values.sort_by(f64::total_cmp);
+            values[values.len() / 2]
+        };
+        let betas: Vec<f64> = list
+            .iter()
+            .map(|e| rays.path_nm(e.at.0, e.at.1).1)
+            .collect();
+        let middle = middle_of(betas.clone());
+        let off: Vec<f64> = betas.iter().map(|b| (b - middle).abs()).collect();
+        let bound = (4.0 * 1.4826 * middle_of(off.clone())).max(LEAST_PX / optics.focal_px);
+        let mut off = off.iter();
+        list.retain(|_| off.next().is_some_and(|o| *o <= bound));
+    }
+}
+
+/// Ends seen in so many blocks of colour are believed whatever the slit's own image looks like.
+const MANY_ENDS: usize = 8;
+
+/// Extent of the slit in β − β_mid: from its ends in the band; where few of them are seen (one line in a leak) and they
+/// do not agree with the slit's own image, from that.
+fn lit_heights(edges: &Edges, slit: &Slit, optics: &Optics) -> (f64, f64) {
+    let rays = optics.rays();
+    let end = |sign: f64| {
+        let reach = sign * slit.half_length_px;
+        let (x, y) = (
+            slit.centre.0 + reach * slit.along_rad.cos(),
+            slit.centre.1 + reach * slit.along_rad.sin(),
+        );
+        rays.path_nm(x, y).1
+    };
+    let own = (end(-1.0).min(end(1.0)), end(-1.0).max(end(1.0)));
+    let Some(seen) = extent(edges) else {
+        return own;
+    };
+    // Glare lengthens the image by some pixels, dust shortens it.
+    let apart = (seen.0 - own.0).abs().max((seen.1 - own.1).abs());
+    let few = edges.low.len().min(edges.high.len()) < MANY_ENDS;
+    if few && apart > 0.12 * (own.1 - own.0) {
+        own
+    } else {
+        seen
+    }
+}
+
+/// The ends as observations: each end has one height in all colours.
+pub fn height_observations(edges: &Edges) -> Vec<Observation> {
+    let mut observations = Vec::new();
+    for list in [&edges.low, &edges.high] {
+        // An end that is far off the others of its order (dust, a leak's rim) would turn the whole picture; the orders
+        // themselves lie apart where the picture is turned.
+        let Some(of_both) = median_height(list.iter()) else {
+            continue;
+        };
+        let mut at: Vec<(f64, f64)> = Vec::new();
+        for sign in [-1.0, 1.0] {
+            let order = || list.iter().filter(|e| e.path_nm * sign > 0.0);
+            let own = median_height(order()).filter(|_| order().count() >= ENDS_OF_AN_ORDER);
+            let median = own.unwrap_or(of_both);
+            let near = |e: &&Edge| (e.beta - median).abs() < 0.25 * median.abs();
+            at.extend(order().filter(near).map(|e| e.at));
+        }
+        if at.len() >= 2 {
+            observations.push(Observation::SameHeight { at, sigma_px: 0.6 });
+        }
+    }
+    observations
+}
+
+/// So many ends of an order stand for themselves.
+const ENDS_OF_AN_ORDER: usize = 3;
+
+fn median_height<'a>(ends: impl Iterator<Item = &'a Edge>) -> Option<f64> {
+    let mut betas: Vec<f64> = ends.map(|e| e.beta).collect();
+    betas.sort_by(f64::total_cmp);
+    betas.get(betas.len() / 2).copied()
+}
+
+fn extent(edges: &Edges) -> Option<(f64, f64)> {
+    let low = median_height(edges.low.iter())?;
+    let high = median_height(edges.high.iter())?;
+    (high - low > 0.004).then_some((low, high))
+}

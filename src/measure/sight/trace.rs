@@ -1,0 +1,376 @@
+//! The slit's own image at full resolution: its middle line, its ends, its width.
+//!
+//! In a well exposed photo the zero order is clipped, often a hundredfold, and blown up by glare. Its middle is
+//! therefore taken half-way between its two flanks, not from a centroid.
+
+use crate::frame::Frame;
+use crate::measure::sight::locate::Located;
+
+/// One cut across the slit's image.
+#[derive(Clone, Copy, Debug)]
+pub struct Cut {
+    /// Distance along the slit from its middle, px.
+    pub along_px: f64,
+    /// Pixel of the point half-way between the flanks.
+    pub u: f64,
+    /// See `u`.
+    pub v: f64,
+    /// Distance between the flanks at half height, px.
+    pub width_px: f64,
+    /// Distance over which a flank climbs from 30 to 70 % of the height, mean of both, px.
+    pub rise_px: f64,
+    /// Height above the surroundings, linear share of full scale.
+    pub contrast: f64,
+    /// True where the top is at the ceiling in every channel looked at.
+    pub clipped: bool,
+}
+
+/// The slit's image.
+#[derive(Clone, Debug)]
+pub struct Slit {
+    /// Middle, px.
+    pub centre: (f64, f64),
+    /// Direction along the slit, clockwise (as seen) from the right, rad; points to +β.
+    pub along_rad: f64,
+    /// Half its length, px.
+    pub half_length_px: f64,
+    /// Cuts across it, in order along the slit; outliers are left out.
+    pub cuts: Vec<Cut>,
+    /// Scatter of the cuts about a straight line, px.
+    pub scatter_px: f64,
+    /// Median width at half height, px.
+    pub width_px: f64,
+    /// Median climb of its flanks from 30 to 70 %, px: short at an edge, long in the glare of a clipped image.
+    pub rise_px: f64,
+    /// Share of cuts whose top is clipped.
+    pub clipped_share: f64,
+    /// How far the image bends at its two ends to opposite sides, px: an image smeared aslant keeps only the first part
+    /// of the movement at one end and the last part at the other.
+    pub end_shear_px: f64,
+}
+
+/// Pixels per cut along the slit.
+const CUT_PX: f64 = 6.0;
+
+/// Traces the slit's image. Refuses where fewer than 8 cuts show it.
+pub fn trace_slit(frame: &Frame, located: &Located) -> Option<Slit> {
+    use std::f64::consts::{FRAC_PI_2, PI};
+    // Along the slit towards +β: a quarter turn clockwise from the dispersion, ± the skew.
+    let mut along = located.slit_rad;
+    while along - (located.dispersion_rad + FRAC_PI_2) > FRAC_PI_2 {
+        along -= PI;
+    }
+    while along - (located.dispersion_rad + FRAC_PI_2) < -FRAC_PI_2 {
+        along += PI;
+    }
+    let mut centre = located.centre;
+    let mut half = located.half_length_px;
+    let mut reach_px = 40.0f64.max(0.35 * half);
+    let mut result: Option<Slit> = None;
+    for _ in 0..3 {
+        let cuts = cuts(frame, centre, along, 2.2 * half + 30.0, reach_px);
+        let slit = fit_line(cuts, centre, along)?;
+        centre = slit.centre;
+        along = slit.along_rad;
+        half = slit.half_length_px;
+        reach_px = (6.0 * slit.width_px + 12.0).clamp(24.0, 140.0);
+        result = Some(slit);
+    }
+    result
+}
+
+fn cuts(
+    frame: &Frame,
+    centre: (f64, f64),
+    along: f64,
+    reach_along: f64,
+    reach_px: f64,
+) -> Vec<Cut> {
+    let (ax, ay) = (along.cos(), along.sin());
+    // Across, towards +α: a quarter turn anticlockwise from +β.
+    let (nx, ny) = (ay, -ax);
+    let n_cuts = (reach_along / CUT_PX) as i64;
+    let reach = reach_px.ceil() as i64;
+    let mut out = Vec::new();
+    for i in -n_cuts..=n_cuts {
+        let along_px = i as f64 * CUT_PX;
+        let mut profile = vec![[0.0f64; 3]; (2 * reach + 1) as usize];
+        let mut seen = true;
+        for k in 0..CUT_PX as i64 {
+            let t = along_px + k as f64 - (CUT_PX - 1.0) / 2.0;
+            for (j, value) in profile.iter_mut().enumerate() {
+                let s = j as f64 - reach as f64;
+                let Some(light) = bilinear(
+                    frame,
+                    centre.0 + t * ax + s * nx,
+                    centre.1 + t * ay + s * ny,
+                ) else {
+                    seen = false;
+                    break;
+                };
+                for c in 0..3 {
+                    value[c] += f64::from(light[c]) / CUT_PX;
+                }
+            }
+            if !seen {
+                break;
+            }
+        }
+        if !seen {
+            continue;
+        }
+        if let Some(f) = flanks(&profile) {
+            let s = f.middle - reach as f64;
+            out.push(Cut {
+                along_px,
+                u: centre.0 + along_px * ax + s * nx,
+                v: centre.1 + along_px * ay + s * ny,
+                width_px: f.width_px,
+                rise_px: f.rise_px,
+                contrast: f.contrast,
+                clipped: f.clipped,
+            });
+        }
+    }
+    out
+}
+
+/// Light at a place between pixels; absent outside the picture.
+pub fn bilinear(frame: &Frame, x: f64, y: f64) -> Option<[f32; 3]> {
+    if x < 0.0 || y < 0.0 {
+        return None;
+    }
+    let (x0, y0) = (x as usize, y as usize);
+    if x0 + 1 >= frame.width() || y0 + 1 >= frame.height() {
+        return None;
+    }
+    let (fx, fy) = ((x - x0 as f64) as f32, (y - y0 as f64) as f32);
+    let (a, b) = (frame.rgb(x0, y0), frame.rgb(x0 + 1, y0));
+    let (c, d) = (frame.rgb(x0, y0 + 1), frame.rgb(x0 + 1, y0 + 1));
+    Some(std::array::from_fn(|i| {
+        (a[i] * (1.0 - fx) + b[i] * fx) * (1.0 - fy) + (c[i] * (1.0 - fx) + d[i] * fx) * fy
+    }))
+}
+
+/// One profile across the slit; the fields as in [`Cut`].
+struct Flanks {
+    /// Half-way between the flanks, index into the profile.
+    middle: f64,
+    width_px: f64,
+    rise_px: f64,
+    contrast: f64,
+    clipped: bool,
+}
+
+/// The channel with the least clipped top that still has a quarter of the strongest contrast; each is given by its (base,
+/// top). Absent where nothing stands out.
+pub fn clearest_channel(ranges: &[(f64, f64); 3]) -> Option<usize> {
+    let strongest = ranges.iter().map(|r| r.1 - r.0).fold(0.0f64, f64::max);
+    if strongest < 0.004 {
+        return None;
+    }
+    (0..3)
+        .filter(|&c| ranges[c].1 - ranges[c].0 > 0.25 * strongest)
+        .min_by(|&a, &b| ranges[a].1.total_cmp(&ranges[b].1))
+}
+
+/// The flanks of one profile across the slit. Refuses where nothing stands out or a flank is outside.
+fn flanks(profile: &[[f64; 3]]) -> Option<Flanks> {
+    let n = profile.len();
+    let quarter = n / 8;
+    let ranges: [(f64, f64); 3] = std::array::from_fn(|c| {
+        let mut ends: Vec<f64> = profile[..quarter]
+            .iter()
+            .chain(&profile[n - quarter..])
+            .map(|p| p[c])
+            .collect();
+        ends.sort_by(f64::total_cmp);
+        let top = profile.iter().map(|p| p[c]).fold(f64::MIN, f64::max);
+        (ends[ends.len() / 2], top)
+    });
+    let c = clearest_channel(&ranges)?;
+    let (base, top) = ranges[c];
+    let half = base + 0.5 * (top - base);
+    // From the middle of the highest plateau outwards.
+    let plateau: Vec<usize> = (0..n)
+        .filter(|&i| profile[i][c] >= base + 0.9 * (top - base))
+        .collect();
+    let peak = plateau[plateau.len() / 2];
+    let mut left = peak;
+    while left > 0 && profile[left - 1][c] > half {
+        left -= 1;
+    }
+    let mut right = peak;
+    while right + 1 < n && profile[right + 1][c] > half {
+        right += 1;
+    }
+    if left == 0 || right + 1 == n {
+        return None;
+    }
+    let cross = |inside: usize, outside: usize| -> f64 {
+        let (a, b) = (profile[inside][c], profile[outside][c]);
+        let t = ((a - half) / (a - b)).clamp(0.0, 1.0);
+        inside as f64 + t * (outside as f64 - inside as f64)
+    };
+    let (l, r) = (cross(left, left - 1), cross(right, right + 1));
+    // Outwards from the top along one flank: how far from 70 to 30 %; one that never falls so far ends at the rim.
+    let falls = |step: i64| -> f64 {
+        let at = |i: i64| profile[i as usize][c];
+        let below = |level: f64| -> f64 {
+            let mut i = peak as i64;
+            while i > 0 && i + 1 < n as i64 && at(i) > level {
+                i += step;
+            }
+            let (inside, outside) = (at(i - step), at(i));
+            let share = (inside - level) / (inside - outside).max(1e-12);
+            (i - step) as f64 + share.clamp(0.0, 1.0) * step as f64
+        };
+        (below(base + 0.3 * (top - base)) - below(base + 0.7 * (top - base))).abs()
+    };
+    Some(Flanks {
+        middle: 0.5 * (l + r),
+        width_px: r - l,
+        rise_px: 0.5 * (falls(-1) + falls(1)),
+        contrast: top - base,
+        clipped: top > 0.97,
+    })
+}
+
+/// Fits a straight line to the cuts, leaving out those off the slit.
+fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
+    let (ax, ay) = (along.cos(), along.sin());
+    let (nx, ny) = (ay, -ax);
+    let mut contrasts: Vec<f64> = cuts.iter().map(|c| c.contrast).collect();
+    if contrasts.len() < 8 {
+        return None;
+    }
+    contrasts.sort_by(f64::total_cmp);
+    // The lamp may light the slit unevenly and dust may hide parts of it: a third of the upper quartile is slit.
+    let level = 0.33 * contrasts[contrasts.len() * 3 / 4];
+    let across = |c: &Cut| (c.u - centre.0) * nx + (c.v - centre.1) * ny;
+    let faint: Vec<Cut> = cuts
+        .iter()
+        .filter(|c| c.contrast > 0.4 * level)
+        .copied()
+        .collect();
+    let mut kept: Vec<Cut> = cuts.into_iter().filter(|c| c.contrast > level).collect();
+    let (mut offset, mut slope, mut scatter) = (0.0, 0.0, 0.0);
+    for _ in 0..6 {
+        if kept.len() < 8 {
+            return None;
+        }
+        let n = kept.len() as f64;
+        let (mt, ms) = (
+            kept.iter().map(|c| c.along_px).sum::<f64>() / n,
+            kept.iter().map(across).sum::<f64>() / n,
+        );
+        let stt: f64 = kept.iter().map(|c| (c.along_px - mt).powi(2)).sum();
+        let sts: f64 = kept
+            .iter()
+            .map(|c| (c.along_px - mt) * (across(c) - ms))
+            .sum();
+        slope = sts / stt.max(1e-9);
+        offset = ms - slope * mt;
+        let mut deviations: Vec<f64> = kept
+            .iter()
+            .map(|c| (across(c) - offset - slope * c.along_px).abs())
+            .collect();
+        deviations.sort_by(f64::total_cmp);
+        scatter = 1.4826 * deviations[deviations.len() / 2];
+        let limit = (3.5 * scatter).max(0.6);
+        let before = kept.len();
+        kept.retain(|c| (across(c) - offset - slope * c.along_px).abs() <= limit);
+        if kept.len() == before {
+            break;
+        }
+    }
+    let deviation = |c: &Cut| across(c) - offset - slope * c.along_px;
+    // Connected to the image: dust and glare far off its ends do not count.
+    let reach = kept.last()?.along_px - kept.first()?.along_px;
+    let near = |c: &&Cut| {
+        c.along_px > kept[0].along_px - 0.15 * reach
+            && c.along_px < kept[kept.len() - 1].along_px + 0.15 * reach
+    };
+    let (low, high) = (
+        faint.iter().find(near).map(deviation),
+        faint.iter().rev().find(near).map(deviation),
+    );
+    let end_shear_px = match (low, high) {
+        (Some(a), Some(b)) if a * b < 0.0 && a.abs().max(b.abs()) < 3.0 * a.abs().min(b.abs()) => {
+            0.5 * (b - a).abs()
+        }
+        _ => 0.0,
+    };
+    let (first, last) = (kept.first()?.along_px, kept.last()?.along_px);
+    let half_length_px = 0.5 * (last - first + CUT_PX);
+    let middle = 0.5 * (first + last);
+    let s = offset + slope * middle;
+    let along_rad = along - slope.atan();
+    let mut widths: Vec<f64> = kept.iter().map(|c| c.width_px).collect();
+    widths.sort_by(f64::total_cmp);
+    let mut rises: Vec<f64> = kept.iter().map(|c| c.rise_px).collect();
+    rises.sort_by(f64::total_cmp);
+    let clipped_share = kept.iter().filter(|c| c.clipped).count() as f64 / kept.len() as f64;
+    let cuts = kept
+        .into_iter()
+        .map(|c| Cut {
+            along_px: c.along_px - middle,
+            ..c
+        })
+        .collect();
+    Some(Slit {
+        centre: (
+            centre.0 + middle * ax + s * nx,
+            centre.1 + middle * ay + s * ny,
+        ),
+        along_rad,
+        half_length_px,
+        cuts,
+        scatter_px: scatter,
+        width_px: widths[widths.len() / 2],
+        rise_px: rises[rises.len() / 2],
+        clipped_share,
+        end_shear_px,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A bar `width` px wide, blurred by a Gaussian of `sigma` px and cut off at the ceiling.
+    fn bar(width: f64, sigma: f64, brightness: f64) -> Flanks {
+        let profile: Vec<[f64; 3]> = (-60..=60)
+            .map(|x| {
+                let k = std::f64::consts::FRAC_1_SQRT_2 / sigma;
+                let edge = |d: f64| libm::erf((f64::from(x) - d) * k);
+                let light = 0.5 * (edge(-0.5 * width) - edge(0.5 * width));
+                [(0.001 + brightness * light).min(1.0); 3]
+            })
+            .collect();
+        flanks(&profile).unwrap()
+    }
+
+    #[test]
+    fn a_wide_bar_climbs_as_its_blur_does_and_a_clipped_narrow_one_over_a_good_part_of_its_width() {
+        // A normal distribution goes from 30 to 70 % over 1.049 standard deviations (tables of the normal distribution).
+        let smeared = bar(24.0, 1.2, 0.9);
+        assert!(
+            (smeared.rise_px - 1.2 * 1.049).abs() < 0.1,
+            "{}",
+            smeared.rise_px
+        );
+        assert!(
+            (smeared.width_px - 24.0).abs() < 0.05,
+            "{}",
+            smeared.width_px
+        );
+        let narrow = bar(2.0, 4.0, 10.0);
+        assert!(
+            narrow.clipped && narrow.rise_px > 0.09 * narrow.width_px,
+            "{}",
+            narrow.rise_px
+        );
+        assert!((narrow.middle - 60.0).abs() < 1e-6);
+    }
+}

@@ -1,0 +1,20 @@
+//! The words that everybody uses: numbers, spectra, lamps, instruments, reasons. It knows no other module, and every other
+//! module may know it.
+
+mod capture;
+mod drawing;
+mod estimate;
+mod instrument;
+mod lamp;
+mod measurement;
+mod spectrum;
+mod verdict;
+
+pub use capture::Capture;
+pub use drawing::{Drawing, DrawnLine};
+pub use estimate::Estimate;
+pub use instrument::{Bench, Calibration, FoundOut, OnSensor, Optics, PARAMETERS, ScaleKind};
+pub use lamp::{Lamp, LampLine, LineUse};
+pub use measurement::{Measurement, Metrics};
+pub use spectrum::{AbsorbanceRow, Peak, PeakKind, Spectrum, SpectrumRow};
+pub use verdict::{Code, Finding, Reason, Severity, Verdict};

@@ -1,0 +1,69 @@
+//! Spectra, peaks and what a comparison with a blank gives.
+
+use super::Estimate;
+
+/// One row of a spectrum. Signals are linear shares of full scale, background taken off.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SpectrumRow {
+    /// nm in standard air.
+    pub wavelength_nm: f64,
+    /// Mean of the three channels over the slit's length.
+    pub signal: f64,
+    /// One standard uncertainty of `signal`.
+    pub signal_sigma: f64,
+    /// Red, green, blue.
+    pub rgb: [f64; 3],
+    /// One standard uncertainty of each channel.
+    pub rgb_sigma: [f64; 3],
+    /// Share of the bin's pixels at the sensor's ceiling, 0…1.
+    pub clipped: f64,
+}
+
+/// A spectrum in equal steps of wavelength, rising.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct Spectrum {
+    /// Step in nm.
+    pub step_nm: f64,
+    /// Rows, rising.
+    pub rows: Vec<SpectrumRow>,
+}
+
+/// Transmittance and absorbance of one row; absent where they mean nothing.
+#[derive(Clone, Copy, Debug, PartialEq, Default)]
+pub struct AbsorbanceRow {
+    /// Sample over blank.
+    pub transmittance: Option<Estimate>,
+    /// −log10 of the transmittance.
+    pub absorbance: Option<Estimate>,
+}
+
+/// What a peak is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PeakKind {
+    /// As narrow as the instrument allows.
+    Line,
+    /// Wider than the instrument's bandpass.
+    Band,
+    /// Two or more lines that the instrument does not separate.
+    Merged,
+}
+
+/// A maximum of the spectrum.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Peak {
+    /// Centre, nm; sigma of the centre with the scale's own uncertainty included.
+    pub centre_nm: Estimate,
+    /// Full width at half height, nm.
+    pub fwhm_nm: Estimate,
+    /// Height above its surroundings, share of full scale.
+    pub height: Estimate,
+    /// Area, share of full scale × nm.
+    pub area: Estimate,
+    /// What it is.
+    pub kind: PeakKind,
+    /// True where part of it is clipped.
+    pub clipped: bool,
+    /// Name of the published line it agrees with, or empty.
+    pub name: String,
+}

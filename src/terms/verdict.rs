@@ -1,0 +1,153 @@
+//! Reasons and verdicts: the words by which a photo is judged.
+
+use std::collections::BTreeMap;
+
+/// A reason's code, as in the quality table.
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
+#[serde(rename_all = "kebab-case")]
+pub enum Code {
+    /// Spectrum over-exposed.
+    Clipped,
+    /// Too little light for the noise.
+    Dim,
+    /// Phone turned against the grating.
+    Tilted,
+    /// Grooves not parallel to the slit.
+    Skewed,
+    /// Slit wider than allowed.
+    SlitWide,
+    /// Not in focus.
+    Defocused,
+    /// Moved during the exposure.
+    Moved,
+    /// Stray light in the tube.
+    Leak,
+    /// Spectrum runs off the picture.
+    Cropped,
+    /// Nothing like a spectrum in it.
+    NoSpectrum,
+    /// Too few lamp lines for a scale.
+    FewLines,
+    /// Lines do not fit one scale.
+    PoorFit,
+    /// Not taken like its blank.
+    ExposureDiffers,
+    /// Exposure or white balance was not locked.
+    ExposureAuto,
+    /// The file ends early.
+    Truncated,
+    /// Not a picture this program reads.
+    Unreadable,
+    /// Over the pixel limit.
+    TooLarge,
+}
+
+impl Code {
+    /// Every code, in the order in which they are reported.
+    pub const ALL: [Code; 17] = [
+        Code::Truncated,
+        Code::Unreadable,
+        Code::TooLarge,
+        Code::NoSpectrum,
+        Code::Cropped,
+        Code::Clipped,
+        Code::Dim,
+        Code::Tilted,
+        Code::Skewed,
+        Code::SlitWide,
+        Code::Defocused,
+        Code::Moved,
+        Code::Leak,
+        Code::FewLines,
+        Code::PoorFit,
+        Code::ExposureDiffers,
+        Code::ExposureAuto,
+    ];
+
+    /// As written in tables: `slit-wide`.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Code::Clipped => "clipped",
+            Code::Dim => "dim",
+            Code::Tilted => "tilted",
+            Code::Skewed => "skewed",
+            Code::SlitWide => "slit-wide",
+            Code::Defocused => "defocused",
+            Code::Moved => "moved",
+            Code::Leak => "leak",
+            Code::Cropped => "cropped",
+            Code::NoSpectrum => "no-spectrum",
+            Code::FewLines => "few-lines",
+            Code::PoorFit => "poor-fit",
+            Code::ExposureDiffers => "exposure-differs",
+            Code::ExposureAuto => "exposure-auto",
+            Code::Truncated => "truncated",
+            Code::Unreadable => "unreadable",
+            Code::TooLarge => "too-large",
+        }
+    }
+}
+
+/// How bad a reason is.
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Severity {
+    /// Usable, but look.
+    Caution,
+    /// Take the photo again.
+    Retake,
+}
+
+/// Why a photo is not simply good.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Reason {
+    /// What is wrong.
+    pub code: Code,
+    /// How bad.
+    pub severity: Severity,
+    /// The measured value, with its unit: `tilt 6.2 ± 0.1°`. Empty where there is no number.
+    pub measured: String,
+    /// The limit it passed, with its unit; empty where there is none.
+    pub limit: String,
+    /// What a student can do about it: one or two plain sentences.
+    pub advice: String,
+}
+
+/// The word for a photo.
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Verdict {
+    /// Nothing to do.
+    Good,
+    /// Usable, with a reason.
+    Caution,
+    /// Take it again.
+    Retake,
+    /// Sound, but its bench has no calibration yet.
+    Waiting,
+    /// Not an image, or broken.
+    Unreadable,
+    /// Left alone by a rule that says so.
+    Ignored,
+}
+
+/// Something that is wrong whatever the limits say.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    /// Which reason it gives.
+    pub code: Code,
+    /// How bad.
+    pub severity: Severity,
+    /// The measured value in words.
+    pub measured: String,
+    /// The limit in words.
+    pub limit: String,
+    /// Slots for the advice text, by name.
+    pub slots: BTreeMap<&'static str, String>,
+}
