@@ -385,16 +385,10 @@ fn one(
     let seen = (value / exposure_ratio).clamp(1e-3, 1e3);
     let tone = link.tone_share * seen.ln().abs();
     let common = HELD_ANEW.hypot(rounded).hypot(tone) * value.max(0.0);
-    let transmittance = Estimate {
-        value,
-        sigma: (1.0 / weights).sqrt().hypot(scattered).hypot(common),
-    };
+    let transmittance = Estimate::new(value, (1.0 / weights).sqrt().hypot(scattered).hypot(common));
     let sigma = transmittance.sigma / (transmittance.value.max(1e-9) * std::f64::consts::LN_10);
     let absorbance = (transmittance.value > 2.0 * transmittance.sigma && sigma < LARGEST_SIGMA)
-        .then(|| Estimate {
-            value: -transmittance.value.log10(),
-            sigma,
-        });
+        .then(|| Estimate::new(-transmittance.value.log10(), sigma));
     Ok(AbsorbanceRow {
         transmittance: Some(transmittance),
         absorbance,
@@ -508,7 +502,7 @@ mod tests {
         assert_eq!(likeness(&bulb, &[], &diode, 1.0), Likeness::Another);
         assert_eq!(likeness(&dyed, &[], &diode, 1.0), Likeness::Same);
         // A coated lamp: dimmer than the blank everywhere, one line on a broad glow.
-        let about = |value: f64, sigma: f64| Estimate { value, sigma };
+        let about = |value: f64, sigma: f64| Estimate::new(value, sigma);
         let line = Peak {
             centre_nm: about(550.0, 0.1),
             fwhm_nm: about(2.0, 0.1),

@@ -45,10 +45,10 @@ pub fn at(rows: &[Row], wavelength_nm: f64) -> Option<Estimate> {
         return None;
     }
     let n = known.len() as f64;
-    Some(Estimate {
-        value: known.iter().map(|e| e.value).sum::<f64>() / n,
-        sigma: known.iter().map(|e| e.sigma).sum::<f64>() / n,
-    })
+    Some(Estimate::new(
+        known.iter().map(|e| e.value).sum::<f64>() / n,
+        known.iter().map(|e| e.sigma).sum::<f64>() / n,
+    ))
 }
 
 /// Where a series is best read, nm: the highest absorbance of the sum of the curves among the places where all of them are
@@ -119,14 +119,11 @@ pub fn bands(rows: &[Row], sigma_nm: f64) -> Vec<Band> {
             sx += w * nm;
         }
         found.push(Band {
-            centre_nm: Estimate {
-                value: sx / s,
-                sigma: (0.5 * fwhm_nm * top.sigma / prominence).hypot(sigma_nm),
-            },
-            fwhm_nm: Estimate {
-                value: fwhm_nm,
-                sigma: 2f64.sqrt() * crossing,
-            },
+            centre_nm: Estimate::new(
+                sx / s,
+                (0.5 * fwhm_nm * top.sigma / prominence).hypot(sigma_nm),
+            ),
+            fwhm_nm: Estimate::new(fwhm_nm, 2f64.sqrt() * crossing),
             absorbance: top,
         });
     }
@@ -196,10 +193,7 @@ pub fn edge(rows: &[Row], sigma_nm: f64) -> Option<Edge> {
         .1
         .sigma;
     (holds && once && width_nm < WIDEST_EDGE_NM).then_some(Edge {
-        nm: Estimate {
-            value: middle,
-            sigma: (sigma / step * width_nm / 0.8).hypot(sigma_nm),
-        },
+        nm: Estimate::new(middle, (sigma / step * width_nm / 0.8).hypot(sigma_nm)),
         width_nm,
     })
 }
@@ -214,7 +208,7 @@ mod tests {
                 let nm = 420.125 + 0.5 * f64::from(i);
                 let value = height * (-0.5 * ((nm - 525.0) / 20.0f64).powi(2)).exp();
                 let sigma = if nm < 440.0 { 0.05 } else { 0.004 };
-                (nm, (nm < 690.0).then_some(Estimate { value, sigma }))
+                (nm, (nm < 690.0).then_some(Estimate::new(value, sigma)))
             })
             .collect()
     }
@@ -247,10 +241,7 @@ mod tests {
             (0..=350)
                 .map(|i| 380.0 + f64::from(i))
                 .map(|nm| {
-                    let e = Estimate {
-                        value: of(nm),
-                        sigma: 0.01,
-                    };
+                    let e = Estimate::new(of(nm), 0.01);
                     (nm, Some(e))
                 })
                 .collect()

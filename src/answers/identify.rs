@@ -210,7 +210,7 @@ impl Shape {
         // The phone's colour filters lean on the flanks: a twentieth of the width in the centre, a tenth in the width
         // (common practice, no source).
         let lean = |share: f64| (share * self.width_nm).hypot(0.1 * bandpass_nm);
-        let e = |value, sigma| Estimate { value, sigma };
+        let e = |value, sigma| Estimate::new(value, sigma);
         Some(Led {
             peak_nm: e(peak, lean(0.05)),
             centroid_nm: e(centroid, lean(0.06)),
@@ -387,7 +387,7 @@ mod tests {
     }
 
     fn peaks(lines: &[(f64, f64)]) -> Vec<Peak> {
-        let e = |value, sigma| Estimate { value, sigma };
+        let e = |value, sigma| Estimate::new(value, sigma);
         lines
             .iter()
             .map(|&(nm, height)| Peak {

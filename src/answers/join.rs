@@ -121,10 +121,7 @@ pub fn join(shots: &[Shot<'_>], tone_share: f64) -> Result<Joined, Refusal> {
             .collect();
         let measured = compared(&joined, &seen, first.spectrum.step_nm, written);
         let is_measured = measured.is_some();
-        let mut ratio = measured.unwrap_or(Estimate {
-            value: written,
-            sigma: WRITTEN * written,
-        });
+        let mut ratio = measured.unwrap_or(Estimate::new(written, WRITTEN * written));
         ratio.sigma = ratio
             .sigma
             .hypot(tone_share * written.ln().abs() * ratio.value);
@@ -196,12 +193,12 @@ impl Sum {
     fn mean(&self) -> Option<Estimate> {
         (self.weight > 0.0).then(|| {
             let value = self.total / self.weight;
-            Estimate {
+            Estimate::new(
                 value,
-                sigma: (1.0 / self.weight)
+                (1.0 / self.weight)
                     .sqrt()
                     .hypot(value * self.common / self.weight),
-            }
+            )
         })
     }
 }
@@ -235,10 +232,10 @@ fn at(spectrum: &Spectrum, is_sound: &[bool], wavelength_nm: f64) -> Option<Esti
     }
     let span = (b.wavelength_nm - a.wavelength_nm).max(1e-9);
     let t = ((wavelength_nm - a.wavelength_nm) / span).clamp(0.0, 1.0);
-    Some(Estimate {
-        value: a.signal + t * (b.signal - a.signal),
-        sigma: a.signal_sigma.max(b.signal_sigma),
-    })
+    Some(Estimate::new(
+        a.signal + t * (b.signal - a.signal),
+        a.signal_sigma.max(b.signal_sigma),
+    ))
 }
 
 /// The ratio of what is joined to what a shot shows; absent where they have too little in common.
@@ -275,10 +272,10 @@ fn compared(
     let chi2: f64 = pairs.iter().map(|(l, s, w)| w * (s - q * l).powi(2)).sum();
     let alike = (ALIKE_NM / step_nm.max(1e-3)).max(1.0);
     let excess = (chi2 / (n - 1.0).max(1.0)).max(1.0);
-    Some(Estimate {
-        value: 1.0 / q,
-        sigma: (alike * excess / total).sqrt() / (q * q),
-    })
+    Some(Estimate::new(
+        1.0 / q,
+        (alike * excess / total).sqrt() / (q * q),
+    ))
 }
 
 #[cfg(test)]

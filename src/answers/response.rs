@@ -38,10 +38,7 @@ pub fn response(bulb: &Spectrum, kelvin: f64, kelvin_sigma: f64) -> Result<Respo
             let value = row.signal / p;
             // How a wrong temperature tilts the curve, about 560 nm where it turns.
             let tilt = (planck(row.wavelength_nm, kelvin + kelvin_sigma) / p - 1.0).abs();
-            let estimate = Estimate {
-                value,
-                sigma: (row.signal_sigma / p).hypot(value * tilt),
-            };
+            let estimate = Estimate::new(value, (row.signal_sigma / p).hypot(value * tilt));
             let is_known = row.clipped <= 0.02 && row.signal > 5.0 * row.signal_sigma;
             (row.wavelength_nm, is_known.then_some(estimate))
         })
@@ -53,10 +50,9 @@ pub fn response(bulb: &Spectrum, kelvin: f64, kelvin_sigma: f64) -> Result<Respo
     let rows: Vec<(f64, Option<Estimate>)> = raw
         .into_iter()
         .map(|(nm, e)| {
-            let e = e.filter(|e| e.value > WEAKEST * best).map(|e| Estimate {
-                value: e.value / best,
-                sigma: e.sigma / best,
-            });
+            let e = e
+                .filter(|e| e.value > WEAKEST * best)
+                .map(|e| Estimate::new(e.value / best, e.sigma / best));
             (nm, e)
         })
         .collect();
@@ -87,10 +83,10 @@ impl Response {
         let a = self.rows.get(after.checked_sub(1)?)?;
         let t = (wavelength_nm - a.0) / (b.0 - a.0);
         let (x, y) = (a.1?, b.1?);
-        Some(Estimate {
-            value: x.value + t * (y.value - x.value),
-            sigma: x.sigma.max(y.sigma),
-        })
+        Some(Estimate::new(
+            x.value + t * (y.value - x.value),
+            x.sigma.max(y.sigma),
+        ))
     }
 
     /// Relative spectral power of a spectrum, one entry a row; absent where the response or the light is not known.
@@ -102,10 +98,10 @@ impl Response {
                 let r = self.at(row.wavelength_nm)?;
                 (row.clipped <= 0.02).then(|| {
                     let value = row.signal / r.value;
-                    Estimate {
+                    Estimate::new(
                         value,
-                        sigma: (row.signal_sigma / r.value).hypot(value * r.sigma / r.value),
-                    }
+                        (row.signal_sigma / r.value).hypot(value * r.sigma / r.value),
+                    )
                 })
             })
             .collect()
@@ -176,13 +172,15 @@ pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colou
         (here.0, here.1 + noise.1),
     ];
     // What each of them would change, together.
-    let together = |value: f64, changed: &[f64]| Estimate {
-        value,
-        sigma: changed
-            .iter()
-            .map(|other| (other - value).powi(2))
-            .sum::<f64>()
-            .sqrt(),
+    let together = |value: f64, changed: &[f64]| {
+        Estimate::new(
+            value,
+            changed
+                .iter()
+                .map(|other| (other - value).powi(2))
+                .sum::<f64>()
+                .sqrt(),
+        )
     };
     let both = |read: &dyn Fn((f64, f64)) -> Result<(f64, f64), Refusal>| {
         let value = read(here)?;
@@ -223,10 +221,7 @@ fn hats(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option<Est
                     sigma += weight * power.sigma;
                 }
             }
-            let hat = (known > 0.5 * all).then(|| Estimate {
-                value: value / known,
-                sigma: sigma / known,
-            });
+            let hat = (known > 0.5 * all).then(|| Estimate::new(value / known, sigma / known));
             (nm, hat)
         })
         .collect()
@@ -273,10 +268,7 @@ pub fn bins(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option
                 known.iter().map(of).sum::<f64>() / known.len().max(1) as f64
             };
             let enough = !known.is_empty() && known.len() * 2 > near.len();
-            let bin = enough.then(|| Estimate {
-                value: mean(|e| e.value),
-                sigma: mean(|e| e.sigma),
-            });
+            let bin = enough.then(|| Estimate::new(mean(|e| e.value), mean(|e| e.sigma)));
             (nm, bin)
         })
         .collect()

@@ -29,10 +29,7 @@ impl Standard {
     pub fn new(concentration: f64, absorbance: f64, sigma: f64) -> Standard {
         Standard {
             concentration,
-            absorbance: Estimate {
-                value: absorbance,
-                sigma,
-            },
+            absorbance: Estimate::new(absorbance, sigma),
         }
     }
 }
@@ -133,14 +130,8 @@ fn straight(used: &[Standard], stated_freedom: f64) -> Result<Line, Refusal> {
         .min_by(|a, b| a.concentration.total_cmp(&b.concentration))
         .map_or(0.0, |s| s.absorbance.sigma);
     let line = Line {
-        slope: Estimate {
-            value: slope,
-            sigma: slope_var.sqrt(),
-        },
-        intercept: Estimate {
-            value: y0 - slope * x0,
-            sigma: (level_var + x0 * x0 * slope_var).sqrt(),
-        },
+        slope: Estimate::new(slope, slope_var.sqrt()),
+        intercept: Estimate::new(y0 - slope * x0, (level_var + x0 * x0 * slope_var).sqrt()),
         covariance: -x0 * slope_var,
         scatter: (chi2 / freedom.max(1.0)).sqrt(),
         inflation,
@@ -306,7 +297,7 @@ impl Line {
         }
         let reach = student_t(0.975, self.freedom) * sigma;
         Ok(Concentration {
-            value: Estimate { value, sigma },
+            value: Estimate::new(value, sigma),
             low: value - reach,
             high: value + reach,
         })
@@ -327,10 +318,7 @@ pub fn mean(repeats: &[Estimate]) -> Option<Estimate> {
         .sum();
     let freedom = repeats.len() as f64 - 1.0;
     let factor = ((STATED_FREEDOM + chi2) / (STATED_FREEDOM + freedom)).max(1.0);
-    Some(Estimate {
-        value,
-        sigma: (factor / w).sqrt(),
-    })
+    Some(Estimate::new(value, (factor / w).sqrt()))
 }
 
 #[cfg(test)]
@@ -393,15 +381,9 @@ mod tests {
         assert!((4.0..=6.0).contains(&line.range.1), "{line:?}");
         assert!(line.left_out >= 2);
         assert!((line.slope.value - 0.1).abs() < 0.003);
-        let above = line.concentration(&[Estimate {
-            value: 0.9,
-            sigma: 0.01,
-        }]);
+        let above = line.concentration(&[Estimate::new(0.9, 0.01)]);
         assert_eq!(above.unwrap_err().code, "above-range");
-        let below = line.concentration(&[Estimate {
-            value: 0.001,
-            sigma: 0.01,
-        }]);
+        let below = line.concentration(&[Estimate::new(0.001, 0.01)]);
         assert_eq!(below.unwrap_err().code, "below-detection");
     }
 
@@ -427,10 +409,7 @@ mod tests {
                     refused += 1;
                     continue;
                 };
-                let unknown = Estimate {
-                    value: 0.01 + 0.11 * 3.3 + sigma * normal(),
-                    sigma: sigma * wrong,
-                };
+                let unknown = Estimate::new(0.01 + 0.11 * 3.3 + sigma * normal(), sigma * wrong);
                 match line.concentration(&[unknown]) {
                     Ok(found) => covered += u32::from(found.low <= 3.3 && 3.3 <= found.high),
                     // The highest was left out as bent.
@@ -445,7 +424,7 @@ mod tests {
 
     #[test]
     fn repeats_are_averaged_and_their_scatter_counts() {
-        let e = |value| Estimate { value, sigma: 0.01 };
+        let e = |value| Estimate::new(value, 0.01);
         let calm = mean(&[e(0.5), e(0.5), e(0.5), e(0.5)]).unwrap();
         assert!((calm.value - 0.5).abs() < 1e-12 && (calm.sigma - 0.005).abs() < 1e-9);
         let wild = mean(&[e(0.4), e(0.6), e(0.4), e(0.6)]).unwrap();

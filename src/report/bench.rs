@@ -133,10 +133,7 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
 fn shown(metric: Option<(f64, Option<f64>)>, scale: f64) -> Option<String> {
     let (value, sigma) = metric?;
     Some(match sigma {
-        Some(sigma) => numbers::plus_minus(Estimate {
-            value: scale * value,
-            sigma: scale * sigma,
-        }),
+        Some(sigma) => numbers::plus_minus(Estimate::new(scale * value, scale * sigma)),
         None => numbers::about(scale * value),
     })
 }
@@ -160,10 +157,7 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
             (false, true) => "right",
             (false, false) => "left",
         };
-        let size = Estimate {
-            value: value.abs(),
-            sigma,
-        };
+        let size = Estimate::new(value.abs(), sigma);
         let text = match numbers::plus_minus(size) {
             size if value.abs() > 2.0 * sigma => format!("{size} µm wider at the {end}"),
             _ => format!("parallel within {:.0} µm", 2.0 * sigma),
@@ -186,10 +180,10 @@ fn stray_light(bench: &BenchStanding<'_>) -> Option<(&'static str, String)> {
     let text = shown(bench.metric("background_level"), 100.0)?;
     let metrics = &bench.last_with("background_level")?.metrics;
     let at = |name: &str| {
-        Some(Estimate {
-            value: *metrics.get(name)?,
-            sigma: *metrics.get(&format!("{name}_sigma"))?,
-        })
+        Some(Estimate::new(
+            *metrics.get(name)?,
+            *metrics.get(&format!("{name}_sigma"))?,
+        ))
     };
     let side = at("leak_x")
         .zip(at("leak_y"))

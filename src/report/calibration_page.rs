@@ -289,7 +289,7 @@ fn estimate(
     let value = convert(*named.get(name)?);
     let sigma = named.get(&format!("{name}_sigma")).copied().map(convert);
     Some(match sigma.filter(|s| *s > 0.0) {
-        Some(sigma) => numbers::plus_minus(Estimate { value, sigma }),
+        Some(sigma) => numbers::plus_minus(Estimate::new(value, sigma)),
         None => numbers::about(value),
     })
 }

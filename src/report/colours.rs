@@ -130,10 +130,7 @@ fn light<'a>(
         light.power = known
             .filter_map(|(nm, e)| {
                 let e = e?;
-                let share = Estimate {
-                    value: e.value / top,
-                    sigma: e.sigma / top,
-                };
+                let share = Estimate::new(e.value / top, e.sigma / top);
                 Some((nm, share))
             })
             .collect();

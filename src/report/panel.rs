@@ -85,10 +85,7 @@ pub fn panel(
             let n = &s.record.answers.numbers;
             let estimate = |name: &str| {
                 let sigma = n.get(&format!("{name}_sigma"))?;
-                Some(numbers::plus_minus(Estimate {
-                    value: *n.get(name)?,
-                    sigma: *sigma,
-                }))
+                Some(numbers::plus_minus(Estimate::new(*n.get(name)?, *sigma)))
             };
             let mut text = format!(
                 "{} ({} %); next {} ({} %)",
@@ -137,7 +134,7 @@ fn name_of(shown: &Shown<'_>) -> String {
 
 /// The bands that a sample absorbs, and its edge, in words; absent where it has neither.
 fn taken_away(answers: &Answers) -> Option<String> {
-    let e = |value, sigma| numbers::plus_minus(Estimate { value, sigma });
+    let e = |value, sigma| numbers::plus_minus(Estimate::new(value, sigma));
     let bands = answers.absorption_bands.iter().map(|b| {
         format!(
             "band at {} nm, {} nm wide, absorbance {}",

@@ -142,10 +142,7 @@ pub fn tone_csv(all: &[Brackets<'_>]) -> Vec<u8> {
         match &b.curve {
             Ok(curve) => {
                 for (code, srgb, light) in curve.table() {
-                    let [value, sigma] = numbers::cells(Estimate {
-                        value: light,
-                        sigma: light * curve.rms,
-                    });
+                    let [value, sigma] = numbers::cells(Estimate::new(light, light * curve.rms));
                     push(
                         &mut out,
                         [

@@ -217,10 +217,7 @@ fn evaluate<'a>(
                 .reasons
                 .iter()
                 .any(|r| r.code == Code::ExposureDiffers);
-            Some(Estimate {
-                value: read.value,
-                sigma: own_sigma(read, signal, differ),
-            })
+            Some(Estimate::new(read.value, own_sigma(read, signal, differ)))
         })
         .collect();
     let known: Vec<Standard> = members
@@ -455,10 +452,9 @@ fn series_row(
     row.push(about(line.map(|l| l.range.1)));
     row.push(line.map_or_else(String::new, |l| l.left_out.to_string()));
     for limit in [Line::detection_limit, Line::quantification_limit] {
-        row.extend(two(line.map(|l| Estimate {
-            value: limit(l),
-            sigma: l.limit_sigma(limit(l)),
-        })));
+        row.extend(two(
+            line.map(|l| Estimate::new(limit(l), l.limit_sigma(limit(l))))
+        ));
     }
     row.push(text_cell(name));
     row.extend(two(unknown.map(|u| u.value)));

@@ -191,10 +191,7 @@ impl Point {
     /// The value as people read it.
     pub fn text(&self) -> String {
         match self.sigma {
-            Some(sigma) => numbers::plus_minus(crate::terms::Estimate {
-                value: self.value,
-                sigma,
-            }),
+            Some(sigma) => numbers::plus_minus(crate::terms::Estimate::new(self.value, sigma)),
             None => numbers::sigma_alone(self.value),
         }
     }

@@ -1,10 +1,126 @@
-//! Numbers with what is not known about them.
+//! Numbers with what is not known about them, places in a picture, and ranges.
+
+use serde::{Deserialize, Serialize};
 
 /// A value with its standard uncertainty, both in the unit that the field's name states.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
     /// Best estimate.
     pub value: f64,
     /// One standard uncertainty, ≥ 0.
     pub sigma: f64,
+}
+
+impl Estimate {
+    /// `value` ± `sigma`.
+    pub const fn new(value: f64, sigma: f64) -> Estimate {
+        Estimate { value, sigma }
+    }
+
+    /// The same quantity in another unit: both numbers times `factor`, which must not be negative.
+    pub fn scaled(self, factor: f64) -> Estimate {
+        Estimate::new(self.value * factor, self.sigma * factor)
+    }
+}
+
+/// A place in the upright picture: x to the right, y down, pixel centres at whole numbers. Written as `[x, y]`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(from = "(f64, f64)", into = "(f64, f64)")]
+pub struct Point {
+    /// To the right, px.
+    pub x: f64,
+    /// Down, px.
+    pub y: f64,
+}
+
+impl Point {
+    /// The place (x, y).
+    pub const fn new(x: f64, y: f64) -> Point {
+        Point { x, y }
+    }
+
+    /// Distance to another place, px.
+    pub fn distance(self, other: Point) -> f64 {
+        (self.x - other.x).hypot(self.y - other.y)
+    }
+}
+
+impl From<(f64, f64)> for Point {
+    fn from((x, y): (f64, f64)) -> Point {
+        Point { x, y }
+    }
+}
+
+impl From<Point> for (f64, f64) {
+    fn from(p: Point) -> (f64, f64) {
+        (p.x, p.y)
+    }
+}
+
+/// A range of one quantity, from `low` to `high`, low ≤ high. Written as `[low, high]`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(from = "(f64, f64)", into = "(f64, f64)")]
+pub struct Interval {
+    /// Its lower end.
+    pub low: f64,
+    /// Its upper end.
+    pub high: f64,
+}
+
+impl Interval {
+    /// From `low` to `high`.
+    pub const fn new(low: f64, high: f64) -> Interval {
+        Interval { low, high }
+    }
+
+    /// Its length.
+    pub fn width(self) -> f64 {
+        self.high - self.low
+    }
+
+    /// Half-way between the ends.
+    pub fn middle(self) -> f64 {
+        0.5 * (self.low + self.high)
+    }
+
+    /// True from the lower end on and below the upper one.
+    pub fn contains(self, value: f64) -> bool {
+        (self.low..self.high).contains(&value)
+    }
+
+    /// The value at `share` of the way from the lower end (0) to the upper one (1).
+    pub fn at(self, share: f64) -> f64 {
+        self.low + (self.high - self.low) * share
+    }
+}
+
+impl From<(f64, f64)> for Interval {
+    fn from((low, high): (f64, f64)) -> Interval {
+        Interval { low, high }
+    }
+}
+
+impl From<Interval> for (f64, f64) {
+    fn from(i: Interval) -> (f64, f64) {
+        (i.low, i.high)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn points_and_intervals_are_written_as_pairs() {
+        let json = serde_json::to_string(&(Point::new(1.5, -2.0), Interval::new(400.0, 700.0)));
+        let json = json.expect("numbers");
+        assert_eq!(json, "[[1.5,-2.0],[400.0,700.0]]");
+        let back: (Point, Interval) = serde_json::from_str(&json).expect("pairs");
+        assert_eq!(back.0.distance(Point::new(1.5, 2.0)), 4.0);
+        assert_eq!(
+            (back.1.width(), back.1.middle(), back.1.at(0.25)),
+            (300.0, 550.0, 475.0)
+        );
+        assert!(back.1.contains(400.0) && !back.1.contains(700.0));
+    }
 }

@@ -53,10 +53,10 @@ impl Metrics {
 
     /// A number of [`Metrics::more`] with its uncertainty.
     pub fn noted(&self, name: &'static str) -> Option<Estimate> {
-        Some(Estimate {
-            value: *self.more.get(name)?,
-            sigma: *self.sigmas.get(name)?,
-        })
+        Some(Estimate::new(
+            *self.more.get(name)?,
+            *self.sigmas.get(name)?,
+        ))
     }
 }
 

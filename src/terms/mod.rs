@@ -12,7 +12,7 @@ mod verdict;
 
 pub use capture::Capture;
 pub use drawing::{Drawing, DrawnLine};
-pub use estimate::Estimate;
+pub use estimate::{Estimate, Interval, Point};
 pub use instrument::{Bench, Calibration, FoundOut, OnSensor, Optics, PARAMETERS, ScaleKind};
 pub use lamp::{Lamp, LampLine, LineUse};
 pub use measurement::{Measurement, Metrics};

@@ -91,10 +91,7 @@ fn the_bent_top_of_a_permanganate_series_is_left_out_and_its_unknown_stays() {
     // Its top is bent (A above 1): the line is that of the lower standards, and the unknown lies on it.
     let line = fit(&rows, 12.0).expect("seven levels");
     assert!(line.left_out >= 1, "{line:?}");
-    let unknown = [0.763, 0.741, 0.749].map(|value| Estimate {
-        value,
-        sigma: 0.015,
-    });
+    let unknown = [0.763, 0.741, 0.749].map(|value| Estimate::new(value, 0.015));
     let found = line.concentration(&unknown).expect("in range");
     // 56.08 ± 2.70 mg/L by a straight line through all of them (computed with numpy).
     assert!((found.value.value - 56.08).abs() < 2.0 * 2.70, "{found:?}");

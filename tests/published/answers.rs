@@ -59,10 +59,7 @@ fn a_published_permanganate_series_gives_its_line_and_its_unknown() {
     );
     assert!((line.intercept.value + 0.009).abs() < 0.0005);
     let unknown = line
-        .concentration(&[Estimate {
-            value: 0.539,
-            sigma: 0.002,
-        }])
+        .concentration(&[Estimate::new(0.539, 0.002)])
         .expect("inside the range");
     assert!((unknown.value.value - 0.0969).abs() < 5e-5);
     // Permanganate at 522 nm, 0 to 120 mg/L and an unknown of three repeats, a school's data (studylib.net, document 6635300):
@@ -81,7 +78,7 @@ fn a_published_permanganate_series_gives_its_line_and_its_unknown() {
     assert!(
         (line.slope.value - 0.01273).abs() < 5e-6 && (line.intercept.value - 0.03736).abs() < 5e-6
     );
-    let repeats = [0.763, 0.741, 0.749].map(|value| Estimate { value, sigma: 1.0 });
+    let repeats = [0.763, 0.741, 0.749].map(|value| Estimate::new(value, 1.0));
     let unknown = line.concentration(&repeats).expect("inside the range");
     assert!((unknown.value.value - 56.08).abs() < 0.005);
     assert!(

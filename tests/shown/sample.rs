@@ -27,7 +27,7 @@ pub const BIRDS: [&str; 6] = [
 pub const MERCURY: [f64; 6] = [404.656, 435.833, 491.607, 546.075, 576.961, 579.067];
 
 pub fn e(value: f64, sigma: f64) -> Estimate {
-    Estimate { value, sigma }
+    Estimate::new(value, sigma)
 }
 
 /// A small generator of noise, the same on every machine (Numerical Recipes' quick LCG).

@@ -76,22 +76,10 @@ pub fn peaks(
                 centre_sigma = centre_sigma.hypot(BLENDED * (peak.fwhm_nm - bandpass_nm));
             }
             Peak {
-                centre_nm: Estimate {
-                    value: centre_nm,
-                    sigma: centre_sigma,
-                },
-                fwhm_nm: Estimate {
-                    value: peak.fwhm_nm,
-                    sigma: (1.5 * statistical).max(0.03 * peak.fwhm_nm),
-                },
-                height: Estimate {
-                    value: peak.prominence,
-                    sigma: noise,
-                },
-                area: Estimate {
-                    value: area,
-                    sigma: area_sigma,
-                },
+                centre_nm: Estimate::new(centre_nm, centre_sigma),
+                fwhm_nm: Estimate::new(peak.fwhm_nm, (1.5 * statistical).max(0.03 * peak.fwhm_nm)),
+                height: Estimate::new(peak.prominence, noise),
+                area: Estimate::new(area, area_sigma),
                 kind,
                 clipped: peak.clipped > 0.02,
                 name: String::new(),

@@ -104,10 +104,7 @@ pub fn from_image(
     let nm_per_px = 1.0 / optics.rays().px_per_nm(0.0)?;
     let um_per_px = nm_per_px * optics.um_per_nm(distance_mm);
     Some(SlitImage {
-        width_um: Estimate {
-            value: width_px * um_per_px,
-            sigma: sigma_px * um_per_px,
-        },
+        width_um: Estimate::new(width_px * um_per_px, sigma_px * um_per_px),
         is_sure,
     })
 }

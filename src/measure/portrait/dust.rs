@@ -238,10 +238,10 @@ fn streaks(light: &[f64], window: usize) -> Option<Streaks> {
     let untold = deep * UNTOLD / n;
     let by_trend = TREND_SHARE * taken / n;
     Some(Streaks {
-        share: Estimate {
-            value: taken / n,
-            sigma: noise.hypot(by_level).hypot(untold).hypot(by_trend),
-        },
+        share: Estimate::new(
+            taken / n,
+            noise.hypot(by_level).hypot(untold).hypot(by_trend),
+        ),
         places,
     })
 }

@@ -89,10 +89,7 @@ fn balance(other: &Profile, own: &Profile) -> Estimate {
         (light, noise / light)
     };
     let ((a, share_a), (b, share_b)) = (sum(other), sum(own));
-    Estimate {
-        value: a / b,
-        sigma: a / b * share_a.hypot(share_b).hypot(EVEN_SHARE),
-    }
+    Estimate::new(a / b, a / b * share_a.hypot(share_b).hypot(EVEN_SHARE))
 }
 
 /// A slit's width on which its lines and its image agree is known where it is more certain than this share of itself: what
@@ -136,16 +133,16 @@ pub fn metrics(
             .insert("nm_per_px", sigma_nm / 550.0 / px_per_nm);
     }
     m.metrics.order_side = Some(side(optics.roll_rad, sign));
-    m.metrics.tilt_deg = Some(Estimate {
-        value: optics.tilt_rad().to_degrees(),
-        sigma: roll_sigma.to_degrees().max(0.01),
-    });
-    m.metrics.skew_deg = Some(Estimate {
-        value: optics.skew_rad().to_degrees(),
-        sigma: (skew_sigma * optics.skew_per_slope())
+    m.metrics.tilt_deg = Some(Estimate::new(
+        optics.tilt_rad().to_degrees(),
+        roll_sigma.to_degrees().max(0.01),
+    ));
+    m.metrics.skew_deg = Some(Estimate::new(
+        optics.skew_rad().to_degrees(),
+        (skew_sigma * optics.skew_per_slope())
             .to_degrees()
             .max(0.01),
-    });
+    ));
     exposure(profile, &visible, top, m);
     if !visible.is_empty() {
         m.metrics.more.insert("slit_image_px", survey.slit.width_px);
@@ -187,10 +184,7 @@ pub fn metrics(
         // Where it begins and ends lies somewhere between two pixels each.
         let ends = 2f64.sqrt() / 12f64.sqrt() / px_per_nm / fwhm_nm;
         let sigma = ends.hypot(BANDPASS_SHARE * share);
-        let share = Estimate {
-            value: share,
-            sigma: if share > 0.0 { sigma } else { 0.0 },
-        };
+        let share = Estimate::new(share, if share > 0.0 { sigma } else { 0.0 });
         m.metrics.note("clipped_line_share", share);
     }
     m.metrics
@@ -201,10 +195,10 @@ pub fn metrics(
         && let Some(blur) = m.metrics.blur_px
         && blur.value > 2.0
     {
-        let across = Estimate {
-            value: 2.0 * survey.slit.end_shear_px,
-            sigma: 2.0 * survey.slit.scatter_px.max(0.5),
-        };
+        let across = Estimate::new(
+            2.0 * survey.slit.end_shear_px,
+            2.0 * survey.slit.scatter_px.max(0.5),
+        );
         let along = smear_of_ends((blur.value, blur.sigma), 1.5);
         m.metrics.note(MOVED, movement(diagonal(along, across)));
         m.metrics.slit_width_um = None;
@@ -225,10 +219,7 @@ pub fn metrics(
             Some((line_px, line_px))
         });
     if let Some((smear_px, width_px)) = smear {
-        let across = Estimate {
-            value: smear_px,
-            sigma: IMAGE_PX.hypot(IMAGE_SHARE * smear_px),
-        };
+        let across = Estimate::new(smear_px, IMAGE_PX.hypot(IMAGE_SHARE * smear_px));
         let aslant = m.metrics.noted(MOVED);
         let across = movement(across);
         let longest = aslant.filter(|a| a.value > smear_px).unwrap_or(across);
@@ -236,10 +227,10 @@ pub fn metrics(
         // Straight across, nothing tells it from a slit that was opened since the lamp photo.
         if aslant.is_none() && !is_sheared(&survey.slit) {
             let um_per_px = optics.um_per_nm(inputs.bench.slit_distance_mm) / px_per_nm;
-            let width = m.metrics.slit_width_um.unwrap_or(Estimate {
-                value: width_px * um_per_px,
-                sigma: IMAGE_PX.hypot(IMAGE_SHARE * width_px) * um_per_px,
-            });
+            let width = m.metrics.slit_width_um.unwrap_or(Estimate::new(
+                width_px * um_per_px,
+                IMAGE_PX.hypot(IMAGE_SHARE * width_px) * um_per_px,
+            ));
             m.metrics.note("slit_width_if_still_um", width);
         }
         m.metrics.slit_width_um = None;
@@ -281,10 +272,7 @@ const OPEN_WIDTH: (f64, f64) = (0.7, 0.2);
 /// The slit's width as the lamp photo had it, µm.
 fn by_lamp(inputs: &Inputs) -> Option<Estimate> {
     let um = inputs.calibration?.slit_width_um?;
-    Some(Estimate {
-        value: um,
-        sigma: SLIT_SHARE * um,
-    })
+    Some(Estimate::new(um, SLIT_SHARE * um))
 }
 
 /// So many times its uncertainty, a wedge is one…
@@ -312,18 +300,16 @@ fn blades(
     let (profile, rays) = (&order.profile, optics.rays());
     let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
     let blur_px = m.metrics.blur_px.map_or(1.5, |b| b.value);
-    let open = m.metrics.more.get(SLIT_AT_MOST).map(|um| Estimate {
-        value: OPEN_WIDTH.0 * um,
-        sigma: OPEN_WIDTH.1 * um,
-    });
+    let open = m
+        .metrics
+        .more
+        .get(SLIT_AT_MOST)
+        .map(|um| Estimate::new(OPEN_WIDTH.0 * um, OPEN_WIDTH.1 * um));
     let slit_um = m.metrics.slit_width_um.or(by_lamp(inputs)).or(open);
     let wedge = slit_um.and_then(|slit| {
         let bandpass_nm = m.metrics.bandpass_nm?;
         let blur_nm = blur_px / rays.px_per_nm(profile.sign * 550.0)?;
-        let slit = Estimate {
-            value: slit.value / to_um,
-            sigma: slit.sigma / to_um,
-        };
+        let slit = Estimate::new(slit.value / to_um, slit.sigma / to_um);
         let found = wedge(&order.slabs, profile, slit, bandpass_nm, blur_nm)?;
         // As seen: towards the bottom of the picture, or where the slit lies, towards its right.
         let (low, high) = (
@@ -341,10 +327,10 @@ fn blades(
         ));
         let is_told = found.sigma < LARGEST_WEDGE_SHARE * slit.value
             || found.value.abs() > CLEAR_WEDGE * found.sigma;
-        is_told.then_some(Estimate {
-            value: found.value * to_um * onwards.signum(),
-            sigma: found.sigma * to_um,
-        })
+        is_told.then_some(Estimate::new(
+            found.value * to_um * onwards.signum(),
+            found.sigma * to_um,
+        ))
     });
     match wedge {
         Some(wedge) => {

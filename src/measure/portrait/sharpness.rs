@@ -130,10 +130,7 @@ pub fn widths(
     let px_per_nm = rays.px_per_nm(profile.sign * 550.0).unwrap_or(2.0);
     let overall = end_blur(survey);
     if let Some(blur) = overall {
-        m.metrics.blur_px = Some(Estimate {
-            value: blur,
-            sigma: 0.3f64.max(0.15 * blur),
-        });
+        m.metrics.blur_px = Some(Estimate::new(blur, 0.3f64.max(0.15 * blur)));
     }
     let mut lines: Vec<Maximum> = maxima(profile, 20.0, 0.04)
         .into_iter()
@@ -185,10 +182,10 @@ pub fn widths(
         && width_px > OPEN_PX
     {
         // Far wider than the blur, and the slit's image is as wide: the line is the slit, whatever is blended into its foot.
-        m.metrics.slit_width_um = Some(Estimate {
-            value: width_px / narrowest_px * narrowest * to_um,
-            sigma: 0.12 * width_px / narrowest_px * narrowest * to_um,
-        });
+        m.metrics.slit_width_um = Some(Estimate::new(
+            width_px / narrowest_px * narrowest * to_um,
+            0.12 * width_px / narrowest_px * narrowest * to_um,
+        ));
     }
     // Of a line whose wavelength is not known nobody can say whether it is two.
     let is_named = m
@@ -283,10 +280,10 @@ pub fn widths(
         fwhm,
         ..
     } = clearest?;
-    m.metrics.blur_px = Some(Estimate {
-        value: ends.min(fwhm / FWHM_PER_SIGMA),
-        sigma: ends_sigma.hypot(0.05 * ends),
-    });
+    m.metrics.blur_px = Some(Estimate::new(
+        ends.min(fwhm / FWHM_PER_SIGMA),
+        ends_sigma.hypot(0.05 * ends),
+    ));
     let slit_px = inputs
         .calibration
         .and_then(|c| c.slit_width_um)
@@ -307,10 +304,7 @@ pub fn widths(
         && let Some(widened) = widened_evenly(mean_fwhm, sharp_px, mean_ends)
     {
         // Disc or bell, the line's width tells the blur as the ends do, to a fifth.
-        let across = Estimate {
-            value: widened / 2.9,
-            sigma: 0.2 * widened / 2.9,
-        };
+        let across = Estimate::new(widened / 2.9, 0.2 * widened / 2.9);
         m.metrics.blur_px = m.metrics.blur_px.map(|along| weighted(along, across));
         m.metrics.slit_width_um = None;
         m.not_measured
@@ -327,10 +321,7 @@ pub fn widths(
     let borne_out = sharpness.len() > 1 || overall.is_none_or(|blur| blur > SOFT_PX);
     if 3 * soft >= 2 * sharpness.len() && borne_out {
         // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
-        let across = Estimate {
-            value: across,
-            sigma: BOX_SHARE * width,
-        };
+        let across = Estimate::new(across, BOX_SHARE * width);
         m.metrics.note(MOVED, movement(diagonal(along, across)));
         m.metrics.slit_width_um = None;
         return None;
@@ -357,10 +348,7 @@ pub fn widths(
         }
         return None;
     };
-    let width = Estimate {
-        value: found.nm.0 * to_um,
-        sigma: found.nm.1 * to_um,
-    };
+    let width = Estimate::new(found.nm.0 * to_um, found.nm.1 * to_um);
     // Blades do not open between two photos: lines that did are smeared across.
     if let Some(known) = inputs.calibration.and_then(|c| c.slit_width_um)
         && found.is_sure
@@ -368,10 +356,7 @@ pub fn widths(
         && across > 4.0
     {
         let sigma = found.nm.1 / found.nm.0 * width.value / to_um * px_per_nm;
-        let seen = Estimate {
-            value: across,
-            sigma,
-        };
+        let seen = Estimate::new(across, sigma);
         m.metrics.note(MOVED, movement(seen));
         m.metrics.slit_width_um = None;
         return None;
@@ -415,18 +400,15 @@ fn continuum_ends(
         ends.smear_px
             .map_or(String::new(), |s| format!(", an even smear of {s:.1} px"))
     ));
-    m.metrics.blur_px = Some(Estimate {
-        value: ends.blur_px,
-        sigma: ends.blur_sigma_px.hypot(0.05 * ends.blur_px),
-    });
+    m.metrics.blur_px = Some(Estimate::new(
+        ends.blur_px,
+        ends.blur_sigma_px.hypot(0.05 * ends.blur_px),
+    ));
     let sharp_px = inputs.calibration.map_or(0.0, |c| c.slit_image_px);
     let even = widened_evenly(survey.slit.width_px, sharp_px, ends.blur_px);
     if let Some(smear) = ends.smear_px.filter(|_| even.is_none()) {
         let sigma = smear * ends.blur_sigma_px / ends.blur_px;
-        let seen = Estimate {
-            value: smear,
-            sigma,
-        };
+        let seen = Estimate::new(smear, sigma);
         m.metrics.note(MOVED, movement(seen));
     }
 }
@@ -437,10 +419,7 @@ pub fn smear_of_ends((ends, sigma): (f64, f64), sharp: f64) -> Estimate {
     let value = (12.0 * (ends * ends - sharp * sharp).max(0.0)).sqrt();
     // Where the two are alike the smear is anything up to what their doubt allows.
     let most = (24.0 * ends * sigma).sqrt();
-    Estimate {
-        value,
-        sigma: (12.0 * ends * sigma / value.max(1e-3)).min(most),
-    }
+    Estimate::new(value, (12.0 * ends * sigma / value.max(1e-3)).min(most))
 }
 
 /// What of a movement is not seen, share of it: of one aslant the part across the slit, behind lines that are not sharp, and
@@ -459,19 +438,16 @@ pub fn movement(seen: Estimate) -> Estimate {
 pub fn diagonal(along: Estimate, across: Estimate) -> Estimate {
     let value = along.value.hypot(across.value);
     let share = |e: Estimate| e.value / value.max(1e-3) * e.sigma;
-    Estimate {
-        value,
-        sigma: share(along).hypot(share(across)),
-    }
+    Estimate::new(value, share(along).hypot(share(across)))
 }
 
 /// The mean of two independent estimates, each weighed by its variance (common practice, no source).
 pub fn weighted(a: Estimate, b: Estimate) -> Estimate {
     let (wa, wb) = (a.sigma.powi(-2), b.sigma.powi(-2));
-    Estimate {
-        value: (wa * a.value + wb * b.value) / (wa + wb),
-        sigma: (wa + wb).sqrt().recip(),
-    }
+    Estimate::new(
+        (wa * a.value + wb * b.value) / (wa + wb),
+        (wa + wb).sqrt().recip(),
+    )
 }
 
 /// True where an element has two lines of like strength under one peak (mercury's yellow pair, sodium's): what looks

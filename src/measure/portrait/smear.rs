@@ -144,9 +144,11 @@ pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> 
     let in_focus = m.metrics.blur_px.is_some_and(|b| b.value < SOFT_COLOUR_PX);
     let unclipped = m.metrics.clipped_fraction.is_none_or(|c| c < 0.01);
     let wider = width_px > MORE_THAN_BLOOM.0 * blank_slit_px + MORE_THAN_BLOOM.1;
-    (wider && no_more && in_focus && unclipped).then(|| Estimate {
-        value: width_px - blank_slit_px,
-        sigma: 2f64.sqrt() * IMAGE_PX.hypot(IMAGE_SHARE * (width_px - blank_slit_px)),
+    (wider && no_more && in_focus && unclipped).then(|| {
+        Estimate::new(
+            width_px - blank_slit_px,
+            2f64.sqrt() * IMAGE_PX.hypot(IMAGE_SHARE * (width_px - blank_slit_px)),
+        )
     })
 }
 
@@ -282,10 +284,7 @@ mod tests {
                 ..Measurement::default()
             };
             m.metrics.more.insert("slit_image_px", slit_px);
-            m.metrics.blur_px = Some(Estimate {
-                value: blur_px,
-                sigma: 0.3,
-            });
+            m.metrics.blur_px = Some(Estimate::new(blur_px, 0.3));
             smeared_beside(&m, &coloured(0.3, 1.0), 14.0).map(|smear| smear.value)
         };
         let seen = |level: f64, slit_px: f64, blur_px: f64| in_light(level, 1.0, slit_px, blur_px);

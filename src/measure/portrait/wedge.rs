@@ -74,15 +74,15 @@ pub fn wedge(
     let per_width = (box_gauss_fwhm(width + dw, blur) - box_gauss_fwhm(width - dw, blur)) / dw;
     let per_blur = (box_gauss_fwhm(width, blur + db) - box_gauss_fwhm(width, blur - db)) / db;
     let by_blur = BLUR_SHARE * blur * per_blur / per_width.max(1e-3);
-    Some(Estimate {
-        value: found.value,
-        sigma: found
+    Some(Estimate::new(
+        found.value,
+        found
             .sigma
             .hypot(by_slit)
             .hypot(by_blur)
             .hypot(NEIGHBOUR_SHARE * found.value)
             .hypot(LEAST_SHARE * slit.value),
-    })
+    ))
 }
 
 /// Box and blur of a line of this width at half height through a slit of `width`. A slit as wide as the line leaves the blur
@@ -118,10 +118,7 @@ fn together(each: &[Estimate]) -> Option<Estimate> {
         .map(|e| ((e.value - value) / e.sigma).powi(2))
         .sum();
     let birge = (chi / (each.len() as f64 - 1.0).max(1.0)).max(1.0);
-    Some(Estimate {
-        value,
-        sigma: (birge / weights).sqrt(),
-    })
+    Some(Estimate::new(value, (birge / weights).sqrt()))
 }
 
 fn wedge_of_line(
@@ -215,10 +212,10 @@ fn wedge_of_line(
         .iter()
         .map(|c| (c.1 - mv - per_half * (c.0 - mu)).powi(2))
         .sum();
-    Some(Estimate {
-        value: 2.0 * per_half,
-        sigma: 2.0 * (rest / (count - 2.0) / suu).sqrt(),
-    })
+    Some(Estimate::new(
+        2.0 * per_half,
+        2.0 * (rest / (count - 2.0) / suu).sqrt(),
+    ))
 }
 
 /// Width of the box that fits a line's light `y` at `x`, behind a blur that is known.

@@ -76,10 +76,7 @@ impl Stray {
         let along = |of: &dyn Fn(&(f64, f64)) -> f64| {
             let value = mean(of);
             let variance = mean(&|p| (of(p) - value).powi(2));
-            Estimate {
-                value,
-                sigma: HIDDEN * variance.sqrt(),
-            }
+            Estimate::new(value, HIDDEN * variance.sqrt())
         };
         let place = (level > BRIGHTER * middle).then(|| (along(&|p| p.0), along(&|p| p.1)));
         Some(Stray {
@@ -142,7 +139,7 @@ mod tests {
     use super::*;
 
     fn at(value: f64) -> Estimate {
-        Estimate { value, sigma: 0.1 }
+        Estimate::new(value, 0.1)
     }
 
     #[test]
@@ -151,10 +148,7 @@ mod tests {
         assert_eq!(entry_side(at(0.55), at(0.9)).as_deref(), Some("bottom"));
         assert_eq!(entry_side(at(0.8), at(0.1)).as_deref(), Some("top right"));
         assert_eq!(entry_side(at(0.5), at(0.6)), None);
-        let spread = Estimate {
-            value: 0.2,
-            sigma: 0.35,
-        };
+        let spread = Estimate::new(0.2, 0.35);
         assert_eq!(entry_side(spread, at(0.5)), None);
     }
 }

@@ -122,7 +122,7 @@ pub fn metrics_map(metrics: &Metrics) -> BTreeMap<String, f64> {
     for (name, value) in plain.into_iter().chain(more) {
         let Some(value) = value else { continue };
         match metrics.sigmas.get(name) {
-            Some(&sigma) => estimates.push((name, Estimate { value, sigma })),
+            Some(&sigma) => estimates.push((name, Estimate::new(value, sigma))),
             None => alone.push((name, value)),
         }
     }
@@ -255,10 +255,7 @@ pub(in crate::publish::files) mod tests {
     #[test]
     fn an_estimate_becomes_two_metrics_with_the_digits_it_bears() {
         let metrics = Metrics {
-            tilt_deg: Some(Estimate {
-                value: 1.234_567,
-                sigma: 0.045_67,
-            }),
+            tilt_deg: Some(Estimate::new(1.234_567, 0.045_67)),
             snr: Some(123.456_789),
             ..Metrics::default()
         };

@@ -56,7 +56,7 @@ pub fn cells(estimate: Estimate) -> [String; 2] {
 
 /// A value whose uncertainty is not written beside it, as a table cell: as [`cells`] would write it.
 pub fn cell(value: f64, sigma: f64) -> String {
-    let [text, _] = cells(Estimate { value, sigma });
+    let [text, _] = cells(Estimate::new(value, sigma));
     text
 }
 
@@ -75,10 +75,7 @@ pub fn rounded(value: f64, digits: usize) -> Option<f64> {
 /// Both numbers of an estimate rounded as [`cells`] writes them; absent where either is not finite.
 pub fn rounded_estimate(estimate: Estimate) -> Option<Estimate> {
     let [value, sigma] = cells(estimate);
-    Some(Estimate {
-        value: value.parse().ok()?,
-        sigma: sigma.parse().ok()?,
-    })
+    Some(Estimate::new(value.parse().ok()?, sigma.parse().ok()?))
 }
 
 /// `value` for people, with `decimals` decimals and a true minus sign.
@@ -138,7 +135,7 @@ mod tests {
     use super::*;
 
     fn e(value: f64, sigma: f64) -> Estimate {
-        Estimate { value, sigma }
+        Estimate::new(value, sigma)
     }
 
     #[test]

@@ -364,7 +364,7 @@ fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) 
         let value = *record.metrics.get(name)?;
         let sigma = record.metrics.get(&format!("{name}_sigma")).copied();
         let number = match sigma {
-            Some(sigma) => numbers::plus_minus(Estimate { value, sigma }),
+            Some(sigma) => numbers::plus_minus(Estimate::new(value, sigma)),
             None => numbers::about(value),
         };
         Some(format!("{word} {number}°"))

@@ -90,10 +90,7 @@ pub fn spectrum_csv(spectrum: &Spectrum, absorbance: Option<&[AbsorbanceRow]>) -
     let first = spectrum.rows.first().map_or(0.0, |r| r.wavelength_nm);
     let decimals = numbers::decimals_of_grid(first, spectrum.step_nm);
     for (i, row) in spectrum.rows.iter().enumerate() {
-        let [signal, sigma] = numbers::cells(Estimate {
-            value: row.signal,
-            sigma: row.signal_sigma,
-        });
+        let [signal, sigma] = numbers::cells(Estimate::new(row.signal, row.signal_sigma));
         let mut cells = vec![numbers::fixed(row.wavelength_nm, decimals), signal, sigma];
         for (value, sigma) in row.rgb.into_iter().zip(row.rgb_sigma) {
             cells.push(numbers::cell(value, sigma));
@@ -232,7 +229,7 @@ fn read_estimates(csv: &[u8], columns: [&str; 2]) -> Vec<(f64, Option<Estimate>)
             let number = |i: usize| record.get(i)?.parse::<f64>().ok();
             let estimate = number(value)
                 .zip(number(sigma))
-                .map(|(value, sigma)| Estimate { value, sigma });
+                .map(|(value, sigma)| Estimate::new(value, sigma));
             Some((number(nm)?, estimate))
         })
         .collect()
@@ -281,14 +278,8 @@ mod tests {
         };
         let rows = [
             AbsorbanceRow {
-                transmittance: Some(Estimate {
-                    value: 0.5,
-                    sigma: 0.001,
-                }),
-                absorbance: Some(Estimate {
-                    value: 0.301,
-                    sigma: 0.0009,
-                }),
+                transmittance: Some(Estimate::new(0.5, 0.001)),
+                absorbance: Some(Estimate::new(0.301, 0.0009)),
             },
             AbsorbanceRow::default(),
         ];
@@ -367,7 +358,7 @@ mod tests {
 
     #[test]
     fn a_peak_has_its_eleven_columns() {
-        let e = |value, sigma| Estimate { value, sigma };
+        let e = |value, sigma| Estimate::new(value, sigma);
         let peak = Peak {
             centre_nm: e(546.0745, 0.0312),
             fwhm_nm: e(1.42, 0.05),

@@ -217,7 +217,7 @@ mod tests {
             low: 380.0,
             high: 750.0,
         };
-        let e = |value| Estimate { value, sigma: 0.1 };
+        let e = |value| Estimate::new(value, 0.1);
         let peak = |nm: f64, height: f64| Peak {
             centre_nm: e(nm),
             fwhm_nm: e(1.5),
@@ -243,7 +243,7 @@ mod tests {
 
     #[test]
     fn bare_peaks_show_what_was_measured_and_faint_ones_stay_unnamed() {
-        let e = |value, sigma| Estimate { value, sigma };
+        let e = |value, sigma| Estimate::new(value, sigma);
         let peak = |nm: f64, sigma: f64, height: f64| Peak {
             centre_nm: e(nm, sigma),
             fwhm_nm: e(20.0, 1.0),
