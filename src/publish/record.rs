@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::terms::Capture;
 use crate::terms::PARAMETERS;
-use crate::terms::{Calibration, LineUse, Reason, ScaleKind, Verdict};
+use crate::terms::{Calibration, LineUse, Metrics, Reason, ScaleKind, Unmeasured, Verdict};
 
 /// How the remark begins that says which tone curve a photo was corrected with, or why with none of its own.
 pub const TONE_REMARK: &str = "tone curve";
@@ -41,8 +41,8 @@ pub struct Record {
     pub verdict: Verdict,
     /// Why; worst first.
     pub reasons: Vec<Reason>,
-    /// The contract's metrics and more, by name; only what was measured.
-    pub metrics: BTreeMap<String, f64>,
+    /// Only what was measured.
+    pub metrics: Metrics,
     /// Side of the slit's image on which the measured order lies; absent where there is none.
     pub order_side: Option<String>,
     /// The scale: absent where there is none.
@@ -50,7 +50,7 @@ pub struct Record {
     /// What the spectrum answers.
     pub answers: Answers,
     /// What could not be measured and why.
-    pub not_measured: Vec<String>,
+    pub not_measured: Vec<Unmeasured>,
     /// Remarks for people, such as why a file is ignored or that another file has the same bytes.
     pub remarks: Vec<String>,
     /// What this was made from.
@@ -131,8 +131,6 @@ pub struct CalibrationRecord {
 pub const SERIES: &str = "series";
 /// Group of a rule that states a concentration.
 pub const CONCENTRATION: &str = "concentration";
-/// How the words begin that say why a sample with a spoilt blank has no absorbance.
-pub const BLANK_RETAKE: &str = "absorbance: the blank";
 
 /// Everything a result was made from. Two equal provenances mean equal results.
 #[derive(Clone, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -186,14 +184,15 @@ struct Shape {
     calibration: Option<CalibrationRecord>,
     #[serde(default, skip_serializing_if = "Answers::is_empty")]
     answers: Answers,
-    not_measured: Vec<String>,
+    not_measured: Vec<Unmeasured>,
     remarks: Vec<String>,
     provenance: Provenance,
 }
 
 impl From<Record> for Shape {
     fn from(r: Record) -> Shape {
-        let numbers = r.metrics.into_iter().map(|(k, v)| (k, Metric::Number(v)));
+        let named = r.metrics.named().into_iter();
+        let numbers = named.map(|(k, v)| (k, Metric::Number(v)));
         let word = r
             .order_side
             .map(|side| (ORDER_SIDE.to_owned(), Metric::Word(side)));
@@ -222,12 +221,12 @@ impl TryFrom<Shape> for Record {
     type Error = String;
 
     fn try_from(s: Shape) -> Result<Record, String> {
-        let mut metrics = BTreeMap::new();
+        let mut named = BTreeMap::new();
         let mut order_side = None;
         for (name, metric) in s.metrics {
             match metric {
                 Metric::Number(value) => {
-                    metrics.insert(name, value);
+                    named.insert(name, value);
                 }
                 Metric::Word(side) if name == ORDER_SIDE => order_side = Some(side),
                 Metric::Word(word) => {
@@ -235,6 +234,7 @@ impl TryFrom<Shape> for Record {
                 }
             }
         }
+        let metrics = Metrics::from_named(&named);
         Ok(Record {
             photo: s.photo,
             bench: s.bench,

@@ -9,7 +9,7 @@ use super::pages::{ShownPhoto, ShownReason, file_name};
 use super::standing::{BenchStanding, Health};
 use crate::measure::sight::stray::entry_side;
 use crate::publish::files::{numbers, words};
-use crate::terms::Estimate;
+use crate::terms::{Estimate, Quantity, Reading};
 
 #[derive(Template)]
 #[template(path = "bench.html", config = "src/report/askama.toml")]
@@ -90,8 +90,8 @@ pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> S
 fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
     let mut gauges = Vec::new();
     if let Some((record, calibration)) = bench.scale() {
-        if let Some(sigma) = record.metrics.get("wavelength_sigma_nm") {
-            gauges.push(("scale", format!("± {} nm", numbers::sigma_alone(*sigma))));
+        if let Some(sigma) = record.metrics.value(Quantity::WavelengthSigmaNm) {
+            gauges.push(("scale", format!("± {} nm", numbers::sigma_alone(sigma))));
         }
         if let Some(photo) = &calibration.photo {
             let name = photo.rsplit('/').next().unwrap_or_default();
@@ -108,18 +108,18 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         gauges.push(("scale", "none yet".to_owned()));
     }
     gauges.extend(blades(bench));
-    for (name, title, unit) in [
-        ("bandpass_nm", "bandpass", " nm"),
-        ("tilt_deg", "tilt", "°"),
-        ("skew_deg", "skew", "°"),
-        ("blur_px", "blur", " px"),
-        ("nm_per_px", "sampling", " nm/px"),
+    for (quantity, title, unit) in [
+        (Quantity::BandpassNm, "bandpass", " nm"),
+        (Quantity::TiltDeg, "tilt", "°"),
+        (Quantity::SkewDeg, "skew", "°"),
+        (Quantity::BlurPx, "blur", " px"),
+        (Quantity::NmPerPx, "sampling", " nm/px"),
     ] {
-        if let Some(text) = shown(bench.metric(name), 1.0) {
+        if let Some(text) = shown(bench.metric(quantity), 1.0) {
             gauges.push((title, format!("{text}{unit}")));
         }
     }
-    if let Some(text) = shown(bench.metric("order_balance"), 100.0) {
+    if let Some(text) = shown(bench.metric(Quantity::OrderBalance), 100.0) {
         gauges.push(("other order", format!("{text} % of the light")));
     }
     gauges.extend(stray_light(bench));
@@ -130,24 +130,24 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
 }
 
 /// A metric times `scale`, with its uncertainty where it has one.
-fn shown(metric: Option<(f64, Option<f64>)>, scale: f64) -> Option<String> {
-    let (value, sigma) = metric?;
-    Some(match sigma {
-        Some(sigma) => numbers::plus_minus(Estimate::new(scale * value, scale * sigma)),
-        None => numbers::about(scale * value),
-    })
+fn shown(metric: Option<Reading>, scale: f64) -> Option<String> {
+    let Reading { value, sigma } = metric?;
+    Some(numbers::reading(Reading {
+        value: scale * value,
+        sigma: sigma.map(|sigma| scale * sigma),
+    }))
 }
 
 /// The slit: how wide, as far as that is seen; are its blades parallel, and clean?
 fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
     let mut gauges = Vec::new();
-    if let Some(text) = shown(bench.metric("slit_width_um"), 1.0) {
+    if let Some(text) = shown(bench.metric(Quantity::SlitWidthUm), 1.0) {
         gauges.push(("slit width", format!("{text} µm")));
-    } else if let Some((most, _)) = bench.metric("slit_width_at_most_um") {
-        gauges.push(("slit width", format!("at most {most:.0} µm")));
+    } else if let Some(most) = bench.metric(Quantity::SlitWidthAtMostUm) {
+        gauges.push(("slit width", format!("at most {:.0} µm", most.value)));
     }
-    if let Some(record) = bench.last_with("slit_wedge_um")
-        && let Some((value, Some(sigma))) = bench.metric("slit_wedge_um")
+    if let Some(record) = bench.last_with(Quantity::SlitWedgeUm)
+        && let Some(Estimate { value, sigma }) = record.metrics.estimate(Quantity::SlitWedgeUm)
     {
         // A slit stands across the band: the order lies beside it, or above or below.
         let stands = matches!(record.order_side.as_deref(), Some("left" | "right"));
@@ -164,10 +164,10 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         };
         gauges.push(("slit's edges", text));
     }
-    if let Some(share) = shown(bench.metric("dust_share"), 100.0) {
-        let streaks = match bench.metric("dust_streaks") {
-            Some((1.0, _)) => ", 1 streak".to_owned(),
-            Some((n, _)) if n > 0.0 => format!(", {n:.0} streaks"),
+    if let Some(share) = shown(bench.metric(Quantity::DustShare), 100.0) {
+        let streaks = match bench.metric(Quantity::DustStreaks).map(|n| n.value) {
+            Some(1.0) => ", 1 streak".to_owned(),
+            Some(n) if n > 0.0 => format!(", {n:.0} streaks"),
             _ => String::new(),
         };
         gauges.push(("dust", format!("{share} % of the light{streaks}")));
@@ -177,17 +177,10 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
 
 /// Stray light, and where it is brightest.
 fn stray_light(bench: &BenchStanding<'_>) -> Option<(&'static str, String)> {
-    let text = shown(bench.metric("background_level"), 100.0)?;
-    let metrics = &bench.last_with("background_level")?.metrics;
-    let at = |name: &str| {
-        Some(Estimate::new(
-            *metrics.get(name)?,
-            *metrics.get(&format!("{name}_sigma"))?,
-        ))
-    };
-    let side = at("leak_x")
-        .zip(at("leak_y"))
-        .and_then(|(x, y)| entry_side(x, y));
+    let text = shown(bench.metric(Quantity::BackgroundLevel), 100.0)?;
+    let metrics = &bench.last_with(Quantity::BackgroundLevel)?.metrics;
+    let place = (metrics.estimate(Quantity::LeakX)).zip(metrics.estimate(Quantity::LeakY));
+    let side = place.and_then(|(x, y)| entry_side(x, y));
     let place = side.map_or(String::new(), |side| format!(", most at the {side}"));
     Some(("stray light", format!("{text} %{place}")))
 }

@@ -10,8 +10,8 @@ use super::standing::BenchStanding;
 use super::{charts, pages, trend};
 use crate::publish::files::{numbers, words};
 use crate::publish::record::{CalibrationRecord, Record, parameters};
-use crate::terms::Capture;
 use crate::terms::{Calibration, Estimate, LineUse};
+use crate::terms::{Capture, Quantity};
 
 #[derive(Template)]
 #[template(path = "calibration.html", config = "src/report/askama.toml")]
@@ -142,7 +142,7 @@ fn shown_scale(
         .find(|r| r.photo == from)
         .unwrap_or(record);
     let model = calibration.model.as_ref();
-    let sigma = lamp.metrics.get("wavelength_sigma_nm").copied();
+    let sigma = lamp.metrics.value(Quantity::WavelengthSigmaNm);
     let curve = model.map(|m| m.sigma_curve.as_slice()).unwrap_or_default();
     Scale {
         class: pages::class(lamp.verdict),
@@ -316,7 +316,7 @@ fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
                         c.rms_nm
                             .map(|rms| format!("rms {} nm", numbers::plain(rms, 3))),
                     );
-                    said.extend(r.metrics.get("wavelength_sigma_nm").map(|s| nm(*s)));
+                    said.extend(r.metrics.value(Quantity::WavelengthSigmaNm).map(nm));
                     said.push(match uses(&r.photo) {
                         0 => "no other photo uses it".to_owned(),
                         1 => "used by 1 photo".to_owned(),

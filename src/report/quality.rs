@@ -1,5 +1,6 @@
 //! `quality.csv`: one row a photo, whatever its fate.
 
+use crate::terms::Unmeasured;
 use std::collections::BTreeSet;
 
 use super::{Shown, by_path};
@@ -51,11 +52,10 @@ const AFTER: [&str; 12] = [
 /// (codes with `;`), worst first.
 pub fn quality_csv(photos: &[Shown<'_>]) -> Vec<u8> {
     let photos = by_path(photos);
-    let more: BTreeSet<&str> = photos
+    let more: BTreeSet<String> = photos
         .iter()
-        .flat_map(|p| p.record.metrics.keys())
-        .map(String::as_str)
-        .filter(|name| !METRICS.contains(name))
+        .flat_map(|p| p.record.metrics.named().into_keys())
+        .filter(|name| !METRICS.contains(&name.as_str()))
         .collect();
     let groups: BTreeSet<&str> = photos
         .iter()
@@ -78,7 +78,12 @@ pub fn quality_csv(photos: &[Shown<'_>]) -> Vec<u8> {
     finish(out)
 }
 
-fn row(r: &Record, more: &BTreeSet<&str>, groups: &BTreeSet<&str>) -> Vec<String> {
+/// What was not measured, in words.
+fn sentences(not_measured: &[Unmeasured]) -> Vec<String> {
+    not_measured.iter().map(Unmeasured::to_string).collect()
+}
+
+fn row(r: &Record, more: &BTreeSet<String>, groups: &BTreeSet<&str>) -> Vec<String> {
     let joined = |by: &str, what: &dyn Fn(&crate::terms::Reason) -> String| {
         let parts: Vec<String> = r
             .reasons
@@ -88,8 +93,9 @@ fn row(r: &Record, more: &BTreeSet<&str>, groups: &BTreeSet<&str>) -> Vec<String
             .collect();
         parts.join(by)
     };
+    let metrics = r.metrics.named();
     let number = |name: &str| {
-        r.metrics
+        metrics
             .get(name)
             .filter(|v| v.is_finite())
             .map(|v| v.to_string())
@@ -140,7 +146,7 @@ fn row(r: &Record, more: &BTreeSet<&str>, groups: &BTreeSet<&str>) -> Vec<String
             .and_then(|v| crate::publish::files::numbers::rounded(v, 4))
             .map(|v| v.to_string())
             .unwrap_or_default(),
-        text_cell(&r.not_measured.join("; ")),
+        text_cell(&sentences(&r.not_measured).join("; ")),
         text_cell(&r.remarks.join("; ")),
         r.provenance.photo_hash.clone(),
         hashes.join("; "),

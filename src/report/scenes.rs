@@ -12,7 +12,7 @@ use crate::answers::join::{self, Joined, join};
 use crate::publish::files::numbers;
 use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
 use crate::publish::record::Record;
-use crate::terms::Capture;
+use crate::terms::{Capture, Quantity};
 use crate::terms::{Estimate, ScaleKind, Spectrum};
 
 /// Group of a rule that tells the scenes of several brackets apart.
@@ -73,8 +73,8 @@ pub fn of_class<'a>(
 
 /// Exposure time × ISO / 100, s.
 fn exposure(record: &Record) -> Option<f64> {
-    let metric = |name| record.metrics.get(name).copied();
-    Some(metric("exposure_s")? * metric("iso")? / 100.0)
+    let metric = |quantity| record.metrics.value(quantity);
+    Some(metric(Quantity::ExposureS)? * metric(Quantity::Iso)? / 100.0)
 }
 
 fn evaluate<'a>(bench: &'a str, scenes: Shots<'a>) -> Brackets<'a> {

@@ -13,8 +13,8 @@ use crate::publish::files::numbers;
 use crate::publish::files::tables::{
     finish, push, read_absorbance, read_signal, text_cell, writer,
 };
-use crate::publish::record::{BLANK_RETAKE, CONCENTRATION, Record, SERIES};
-use crate::terms::Capture;
+use crate::publish::record::{CONCENTRATION, Record, SERIES};
+use crate::terms::{Capture, Subject};
 use crate::terms::{Code, Estimate, Verdict};
 
 /// Group of a rule that states a concentration's unit.
@@ -249,7 +249,7 @@ fn evaluate<'a>(
             .record
             .not_measured
             .iter()
-            .find_map(|why| why.strip_prefix(BLANK_RETAKE));
+            .find(|said| said.what == Subject::Blank);
         m.found = match (&m.role, &line) {
             (Role::Unclear(text), _) => Some(Err(Refusal::new(
                 "no-concentration",
@@ -261,7 +261,7 @@ fn evaluate<'a>(
             ))),
             _ if spoilt.is_some() => Some(Err(Refusal::new(
                 "blank-retake",
-                format!("its blank{}", spoilt.unwrap_or_default()),
+                format!("its blank {}", spoilt.map_or("", |said| &said.why)),
             ))),
             (Role::Standard(_), _) => None,
             (Role::Unknown, Ok(line)) => {

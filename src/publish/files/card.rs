@@ -6,7 +6,7 @@ use super::overlay::{DEEP, PAPER, sign, state_colours};
 use super::{numbers, words};
 use crate::classify::CARD_ENDING;
 use crate::publish::record::Record;
-use crate::terms::Verdict;
+use crate::terms::{Quantity, Verdict};
 
 /// Side of the card, px. Galleries show a square of about 120 px: the word is then as high as a line of text.
 const SIDE: usize = 480;
@@ -111,8 +111,8 @@ fn said(record: &Record) -> (String, String) {
     }
     let scale = record
         .metrics
-        .get("wavelength_sigma_nm")
-        .map(|s| format!("scale ± {} nm", numbers::sigma_alone(*s)));
+        .value(Quantity::WavelengthSigmaNm)
+        .map(|s| format!("scale ± {} nm", numbers::sigma_alone(s)));
     let next = match record.verdict {
         Verdict::Waiting => {
             "Photograph the calibration lamp: this photo is then measured by itself."

@@ -4,7 +4,7 @@
 use super::{ABSORBANCE_JDX, SPECTRUM_JDX};
 use crate::answers::jcamp::{Head, even, pairs};
 use crate::publish::record::Record;
-use crate::terms::{AbsorbanceRow, ScaleKind, Spectrum};
+use crate::terms::{AbsorbanceRow, Quantity, ScaleKind, Spectrum};
 
 /// Name and text of each file; none on a provisional scale, which other programs would take at its word.
 pub fn files(
@@ -20,7 +20,7 @@ pub fn files(
         return Vec::new();
     };
     let lamp = record.calibration.as_ref().and_then(|c| c.photo.as_deref());
-    let sigma = record.metrics.get("wavelength_sigma_nm");
+    let sigma = record.metrics.value(Quantity::WavelengthSigmaNm);
     let mut remarks = vec![format!("photo {}", record.photo)];
     if let Some(lamp) = lamp {
         remarks.push(format!("wavelengths in air, scale from {lamp}"));
@@ -35,7 +35,7 @@ pub fn files(
         origin: &record.bench,
         taken: record.taken.as_deref(),
         y_units,
-        resolution_nm: record.metrics.get("bandpass_nm").copied(),
+        resolution_nm: record.metrics.value(Quantity::BandpassNm),
         remarks,
     };
     let mut files = Vec::new();

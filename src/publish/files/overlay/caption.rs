@@ -4,7 +4,7 @@ use super::pane::HEADER;
 use super::{ANGLE, Area, Canvas, DEEP, EXPECTED, FOUND, PAPER, Point, Rgb, SLIT, SMALL, Weight};
 use super::{fitted, numbers, state_colours, text_width, words};
 use crate::publish::record::Record;
-use crate::terms::{Drawing, Verdict};
+use crate::terms::{Drawing, Quantity, Verdict};
 
 /// The state's sign: told apart by its shape, the same on the pages.
 pub fn sign(
@@ -61,8 +61,8 @@ fn said(record: &Record) -> Vec<String> {
         lines.push(who);
     } else {
         lines.push(who);
-        let sigma = record.metrics.get("wavelength_sigma_nm");
-        lines.extend(sigma.map(|s| format!("scale ± {} nm", numbers::sigma_alone(*s))));
+        let sigma = record.metrics.value(Quantity::WavelengthSigmaNm);
+        lines.extend(sigma.map(|s| format!("scale ± {} nm", numbers::sigma_alone(s))));
     }
     lines.retain(|line| !line.is_empty());
     lines
