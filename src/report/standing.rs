@@ -5,9 +5,8 @@ use std::collections::BTreeMap;
 
 use super::Shown;
 use crate::publish::files::words;
-use crate::publish::record::{CalibrationRecord, Record};
-use crate::terms::Capture;
-use crate::terms::{Reason, ScaleKind, Severity, Verdict};
+use crate::publish::record::{CalibrationRecord, Metric, Record};
+use crate::terms::{Capture, Reason, Severity, Verdict};
 
 /// The class.
 pub struct Class<'a> {
@@ -118,10 +117,9 @@ impl<'a> BenchStanding<'a> {
 
     /// The scale in use: that of the last calibrated photo.
     pub fn scale(&self) -> Option<(&'a Record, &'a CalibrationRecord)> {
-        self.photos.iter().rev().find_map(|s| {
-            let c = s.record.calibration.as_ref()?;
-            (c.kind == ScaleKind::Calibrated).then_some((s.record, c))
-        })
+        let mut newest_first = self.photos.iter().rev().map(|s| s.record);
+        let record = newest_first.find(|r| r.is_calibrated())?;
+        Some((record, record.calibration.as_ref()?))
     }
 
     /// The last photo on which the instrument could be measured.
@@ -136,9 +134,9 @@ impl<'a> BenchStanding<'a> {
     /// The last photo that shows a metric. What a photo showed that had to be taken again counts no longer once there is a
     /// usable one.
     pub fn last_with(&self, name: &str) -> Option<&'a Record> {
-        let is_usable = |r: &Record| matches!(r.verdict, Verdict::Good | Verdict::Caution);
-        let last_usable = self.photos.iter().rposition(|s| is_usable(s.record));
-        let counts = |i: usize, r: &Record| is_usable(r) || last_usable.is_none_or(|last| i > last);
+        let last_usable = self.photos.iter().rposition(|s| s.record.is_usable());
+        let counts =
+            |i: usize, r: &Record| r.is_usable() || last_usable.is_none_or(|last| i > last);
         let mut newest_first = self.photos.iter().map(|s| s.record).enumerate().rev();
         newest_first
             .find(|(i, r)| r.metrics.contains_key(name) && counts(*i, r))
@@ -146,10 +144,8 @@ impl<'a> BenchStanding<'a> {
     }
 
     /// The last value of a metric, with its uncertainty where it has one: that of [`BenchStanding::last_with`].
-    pub fn metric(&self, name: &str) -> Option<(f64, Option<f64>)> {
-        let metrics = &self.last_with(name)?.metrics;
-        let sigma = metrics.get(&format!("{name}_sigma")).copied();
-        Some((*metrics.get(name)?, sigma))
+    pub fn metric(&self, name: &str) -> Option<Metric> {
+        self.last_with(name)?.metric(name)
     }
 
     /// The instrument's state, with the reason to look or to mend.
@@ -369,14 +365,16 @@ mod tests {
     fn what_was_mended_is_not_shown_as_the_instrument_s_state() {
         let mut wide = photo("knot/a.jpg", Capture::Calibration, Verdict::Retake, None);
         wide.metrics.insert("slit_width_um".to_owned(), 944.0);
-        let slit =
-            |records: &[Record]| Class::of(&shown(records)).benches[0].metric("slit_width_um");
-        assert_eq!(slit(&[wide.clone()]), Some((944.0, None)));
+        let slit = |records: &[Record]| {
+            let class = Class::of(&shown(records));
+            class.benches[0].metric("slit_width_um").map(|m| m.value)
+        };
+        assert_eq!(slit(&[wide.clone()]), Some(944.0));
         let mut mended = photo("knot/b.jpg", Capture::Calibration, Verdict::Good, None);
         assert_eq!(slit(&[wide.clone(), mended.clone()]), None, "nobody knows");
         mended.metrics.insert("slit_width_um".to_owned(), 208.0);
         let blind = photo("knot/c.jpg", Capture::Sample, Verdict::Good, None);
-        assert_eq!(slit(&[wide, mended, blind]), Some((208.0, None)));
+        assert_eq!(slit(&[wide, mended, blind]), Some(208.0));
     }
 
     #[test]

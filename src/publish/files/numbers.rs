@@ -103,6 +103,11 @@ pub fn sigma_alone(sigma: f64) -> String {
     fixed(sigma, sigma_decimals(sigma))
 }
 
+/// A standard uncertainty of a wavelength, for people: `± 0.05 nm`.
+pub fn within_nm(sigma: f64) -> String {
+    format!("± {} nm", sigma_alone(sigma))
+}
+
 fn sigma_decimals(sigma: f64) -> usize {
     if sigma <= 0.0 {
         return 2;

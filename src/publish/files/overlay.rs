@@ -13,7 +13,7 @@ use super::canvas::{Area, Canvas, Point, Rgb, Weight, fitted, text_width};
 use super::{numbers, words};
 use crate::frame::Frame;
 use crate::publish::record::Record;
-use crate::terms::{Drawing, DrawnLine, Estimate, Verdict};
+use crate::terms::{Drawing, DrawnLine, Verdict};
 pub use caption::sign;
 use caption::{header, legend_row, legend_rows};
 use pane::{HEADER, Layout, Pane};
@@ -361,13 +361,8 @@ fn angle(canvas: &mut Canvas, middle: Point, is: Point, should: Point, reach: f6
 /// Tilt and skew as drawn angles.
 fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) {
     let said = |name: &str, word: &str| {
-        let value = *record.metrics.get(name)?;
-        let sigma = record.metrics.get(&format!("{name}_sigma")).copied();
-        let number = match sigma {
-            Some(sigma) => numbers::plus_minus(Estimate::new(value, sigma)),
-            None => numbers::about(value),
-        };
-        Some(format!("{word} {number}°"))
+        let angle = record.metric(name)?.said(1.0);
+        Some(format!("{word} {angle}°"))
     };
     let Some([a, b]) = drawing.dispersion_axis else {
         return;
