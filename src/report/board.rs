@@ -218,7 +218,7 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
                 n => format!("{n} photos wait for a scale"),
             },
             advice: "Photograph the calibration lamp through this instrument.".to_owned(),
-            photo: words::visible(pages::file_name(first.record)),
+            photo: words::visible(first.record.file_name()),
             measured: String::new(),
             others: 0,
             is_brief: false,
@@ -244,15 +244,13 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         Health::Unseen => ("i", "not seen yet".to_owned()),
     };
     let with = |quantity: Quantity| {
-        bench.metric(quantity).map_or("–".to_owned(), |found| {
-            format!("{} {}", numbers::about(found.value), quantity.unit())
+        bench.metric(quantity).map_or("–".to_owned(), |metric| {
+            format!("{} {}", numbers::about(metric.value), quantity.unit())
         })
     };
     let scale = bench.scale().map_or("none".to_owned(), |(record, _)| {
-        let sigma = record.metrics.value(Quantity::WavelengthSigmaNm);
-        sigma.map_or("set".to_owned(), |s| {
-            format!("± {} nm", numbers::sigma_alone(s))
-        })
+        let sigma = record.scale_sigma_nm();
+        sigma.map_or("set".to_owned(), numbers::within_nm)
     });
     let hoist: Vec<&'static str> = bench
         .photos

@@ -5,8 +5,7 @@
 use super::Shown;
 use crate::publish::files::{numbers, words};
 use crate::publish::record::{Record, TONE_REMARK};
-use crate::terms::{Capture, Quantity, Subject, Unmeasured};
-use crate::terms::{Reason, Severity, Verdict};
+use crate::terms::{Capture, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};
 
 /// The letter by which a state's colours and sign go in the pages.
 pub fn class(verdict: Verdict) -> &'static str {
@@ -33,11 +32,6 @@ pub fn href(path: &str) -> String {
         }
     }
     out
-}
-
-/// The file's name without its folders.
-pub fn file_name(record: &Record) -> &str {
-    record.photo.rsplit('/').next().unwrap_or_default()
 }
 
 /// `2026-03-12T18:04:31` -> `12.03. 18:04`, or the text itself where it is something else.
@@ -151,7 +145,7 @@ impl ShownPhoto {
             .folder
             .strip_prefix(bench_folder)
             .map_or(shown.folder, |rest| rest.trim_start_matches('/'));
-        let name = words::visible(file_name(r));
+        let name = words::visible(r.file_name());
         let word = words::verdict(r.verdict);
         let first = r.reasons.first();
         let what = first.map(|f| words::trouble(f.code).to_owned());
@@ -192,8 +186,7 @@ impl ShownPhoto {
             opens: if pictures { "overlay.png" } else { "photo.log" },
             pictures,
             spectrum: shown.has_spectrum,
-            prints: matches!(r.verdict, Verdict::Good | Verdict::Caution)
-                && r.capture != Some(Capture::Bracket),
+            prints: r.is_usable() && r.capture != Some(Capture::Bracket),
             overlay_alt: overlay_alt(r, &name, word, &what),
             spectrum_alt: spectrum_alt(r, word),
             what,
@@ -228,8 +221,8 @@ fn overlay_alt(r: &Record, name: &str, word: &str, what: &str) -> String {
 fn spectrum_alt(r: &Record, word: &str) -> String {
     let label = words::visible(&r.label);
     let mut alt = format!("Spectrum of {label}, verdict {word}");
-    if let Some(sigma) = r.metrics.value(Quantity::WavelengthSigmaNm) {
-        alt += &format!(", scale ± {} nm", numbers::sigma_alone(sigma));
+    if let Some(sigma) = r.scale_sigma_nm() {
+        alt += &format!(", scale {}", numbers::within_nm(sigma));
     }
     if let Some(level) = r.metrics.value(Quantity::PeakLevel) {
         alt += &format!(

@@ -6,8 +6,7 @@ use std::collections::BTreeMap;
 use super::Shown;
 use crate::publish::files::words;
 use crate::publish::record::{CalibrationRecord, Record};
-use crate::terms::{Capture, Quantity, Reading};
-use crate::terms::{Reason, ScaleKind, Severity, Verdict};
+use crate::terms::{Capture, Quantity, Reading, Reason, Severity, Verdict};
 
 /// The class.
 pub struct Class<'a> {
@@ -118,10 +117,9 @@ impl<'a> BenchStanding<'a> {
 
     /// The scale in use: that of the last calibrated photo.
     pub fn scale(&self) -> Option<(&'a Record, &'a CalibrationRecord)> {
-        self.photos.iter().rev().find_map(|s| {
-            let c = s.record.calibration.as_ref()?;
-            (c.kind == ScaleKind::Calibrated).then_some((s.record, c))
-        })
+        let mut newest_first = self.photos.iter().rev().map(|s| s.record);
+        let record = newest_first.find(|r| r.is_calibrated())?;
+        Some((record, record.calibration.as_ref()?))
     }
 
     /// The last photo on which the instrument could be measured.
@@ -136,9 +134,9 @@ impl<'a> BenchStanding<'a> {
     /// The last photo that shows a metric. What a photo showed that had to be taken again counts no longer once there is a
     /// usable one.
     pub fn last_with(&self, quantity: Quantity) -> Option<&'a Record> {
-        let is_usable = |r: &Record| matches!(r.verdict, Verdict::Good | Verdict::Caution);
-        let last_usable = self.photos.iter().rposition(|s| is_usable(s.record));
-        let counts = |i: usize, r: &Record| is_usable(r) || last_usable.is_none_or(|last| i > last);
+        let last_usable = self.photos.iter().rposition(|s| s.record.is_usable());
+        let counts =
+            |i: usize, r: &Record| r.is_usable() || last_usable.is_none_or(|last| i > last);
         let mut newest_first = self.photos.iter().map(|s| s.record).enumerate().rev();
         newest_first
             .find(|(i, r)| r.metrics.has(quantity) && counts(*i, r))
@@ -221,7 +219,6 @@ mod tests {
     use super::*;
     use crate::publish::record::Provenance;
     use crate::terms::Code;
-    use crate::terms::Metrics;
 
     fn photo(path: &str, capture: Capture, verdict: Verdict, taken: Option<&str>) -> Record {
         let (bench, file) = path.split_once('/').unwrap_or(("", path));
@@ -236,7 +233,7 @@ mod tests {
             taken: taken.map(str::to_owned),
             verdict,
             reasons: Vec::new(),
-            metrics: Metrics::default(),
+            metrics: Default::default(),
             order_side: None,
             calibration: None,
             answers: Default::default(),
@@ -369,9 +366,10 @@ mod tests {
         let mut wide = photo("knot/a.jpg", Capture::Calibration, Verdict::Retake, None);
         wide.metrics.set(Quantity::SlitWidthUm, 944.0);
         let slit = |records: &[Record]| {
-            Class::of(&shown(records)).benches[0]
+            let class = Class::of(&shown(records));
+            class.benches[0]
                 .metric(Quantity::SlitWidthUm)
-                .map(|found| found.value)
+                .map(|m| m.value)
         };
         assert_eq!(slit(&[wide.clone()]), Some(944.0));
         let mut mended = photo("knot/b.jpg", Capture::Calibration, Verdict::Good, None);

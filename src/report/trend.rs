@@ -5,7 +5,7 @@ use super::pages;
 use super::standing::BenchStanding;
 use crate::publish::files::numbers;
 use crate::publish::record::Record;
-use crate::terms::{Code, Quantity, Reading, ScaleKind, Verdict};
+use crate::terms::{Code, Estimate, Quantity, Verdict};
 
 /// A change below this share says as much about phone, lamp and noise as about the instrument (common practice, no source).
 const LEAST_CHANGE: f64 = 0.15;
@@ -94,17 +94,16 @@ fn tells(record: &Record) -> bool {
 
 /// True for a lamp photo that gave a scale.
 pub fn has_own_scale(record: &Record) -> bool {
-    record.calibration.as_ref().is_some_and(|c| {
-        c.kind == ScaleKind::Calibrated && c.photo.as_deref() == Some(record.photo.as_str())
-    })
+    let scale = record.calibration.as_ref();
+    record.is_calibrated() && scale.and_then(|c| c.photo.as_ref()) == Some(&record.photo)
 }
 
 fn point(record: &Record, quantity: Quantity) -> Option<Point> {
-    let Reading { value, sigma } = record.metrics.reading(quantity)?;
+    let metric = record.metrics.reading(quantity)?;
     Some(Point {
         time: pages::when(record.taken.as_deref()),
-        value,
-        sigma,
+        value: metric.value,
+        sigma: metric.sigma,
         is_retake: record.verdict == Verdict::Retake,
     })
 }
@@ -196,7 +195,7 @@ impl Point {
     /// The value as people read it.
     pub fn text(&self) -> String {
         match self.sigma {
-            Some(sigma) => numbers::plus_minus(crate::terms::Estimate::new(self.value, sigma)),
+            Some(sigma) => numbers::plus_minus(Estimate::new(self.value, sigma)),
             None => numbers::sigma_alone(self.value),
         }
     }

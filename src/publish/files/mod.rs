@@ -7,6 +7,7 @@ mod exchange;
 pub mod numbers;
 mod overlay;
 mod spectrum_svg;
+pub mod table;
 pub mod tables;
 pub mod words;
 

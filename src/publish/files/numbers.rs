@@ -83,11 +83,11 @@ pub fn plain(value: f64, decimals: usize) -> String {
     fixed(value, decimals).replace('-', "\u{2212}")
 }
 
-/// A published number for people, with its uncertainty where it has one.
-pub fn reading(reading: Reading) -> String {
+/// A published number for people, times `scale`, which must not be negative; with its uncertainty where it has one.
+pub fn said(reading: Reading, scale: f64) -> String {
     match reading.estimate() {
-        Some(estimate) => plus_minus(estimate),
-        None => about(reading.value),
+        Some(estimate) => plus_minus(estimate.scaled(scale)),
+        None => about(scale * reading.value),
     }
 }
 
@@ -109,6 +109,11 @@ pub fn plus_minus(estimate: Estimate) -> String {
 /// A standard uncertainty alone, for people.
 pub fn sigma_alone(sigma: f64) -> String {
     fixed(sigma, sigma_decimals(sigma))
+}
+
+/// A standard uncertainty of a wavelength, for people: `± 0.05 nm`.
+pub fn within_nm(sigma: f64) -> String {
+    format!("± {} nm", sigma_alone(sigma))
 }
 
 fn sigma_decimals(sigma: f64) -> usize {

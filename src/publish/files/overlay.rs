@@ -361,8 +361,8 @@ fn angle(canvas: &mut Canvas, middle: Point, is: Point, should: Point, reach: f6
 /// Tilt and skew as drawn angles.
 fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) {
     let said = |quantity: Quantity, word: &str| {
-        let number = numbers::reading(record.metrics.reading(quantity)?);
-        Some(format!("{word} {number}°"))
+        let angle = numbers::said(record.metrics.reading(quantity)?, 1.0);
+        Some(format!("{word} {angle}°"))
     };
     let Some([a, b]) = drawing.dispersion_axis else {
         return;

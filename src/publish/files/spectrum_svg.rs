@@ -11,7 +11,7 @@ use std::ops::Range;
 
 use super::{numbers, words};
 use crate::publish::record::Record;
-use crate::terms::{AbsorbanceRow, Estimate, Measurement, Peak, Quantity, ScaleKind, Spectrum};
+use crate::terms::{AbsorbanceRow, Estimate, Measurement, Peak, ScaleKind, Spectrum};
 use pennants::{Hue, Pennant};
 
 const WIDTH: f64 = 480.0;
@@ -239,14 +239,11 @@ fn scale_words(record: &Record, measurement: &Measurement) -> (&'static str, Str
     let kind = measurement
         .scale_kind
         .or(record.calibration.as_ref().map(|c| c.kind));
-    let sigma = record.metrics.value(Quantity::WavelengthSigmaNm);
-    match (kind, sigma) {
-        (Some(ScaleKind::Provisional), Some(s)) => (
-            "w e",
-            format!("provisional scale ± {} nm", numbers::sigma_alone(s)),
-        ),
+    let within = record.scale_sigma_nm().map(numbers::within_nm);
+    match (kind, within) {
+        (Some(ScaleKind::Provisional), Some(s)) => ("w e", format!("provisional scale {s}")),
         (Some(ScaleKind::Provisional), None) => ("w e", "provisional scale".to_owned()),
-        (_, Some(s)) => ("s e", format!("scale ± {} nm", numbers::sigma_alone(s))),
+        (_, Some(s)) => ("s e", format!("scale {s}")),
         (_, None) => ("s e", String::new()),
     }
 }
