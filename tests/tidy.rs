@@ -202,11 +202,12 @@ const MAY_KNOW: [(&str, &[&str]); 15] = [
     ("answers", &["measure"]),
     ("main", &["cli"]),
     ("cli", &["measure", "run", "settings", "simulate"]),
-    ("settings", &["classify", "measure", "standards"]),
+    ("settings", &["classify", "judge", "standards", "terms"]),
     ("arrive", &[]),
     ("classify", &["decode"]),
     ("decode", &["frame"]),
     ("frame", &[]),
+    ("judge", &["decode", "terms"]),
     ("measure", &["classify", "decode", "frame", "settings"]),
     ("pair", &["classify", "measure"]),
     ("publish", &["answers", "classify", "frame", "measure"]),
@@ -231,7 +232,7 @@ const MAY_KNOW: [(&str, &[&str]); 15] = [
     ),
     // Shares words with the measurement and no formula: a mistake made in both would pass every test.
     // The score of a rehearsal compares what was planted with the limits in force.
-    ("simulate", &["settings"]),
+    ("simulate", &["judge", "terms"]),
     ("standards", &["measure"]),
 ];
 

@@ -7,7 +7,6 @@ use super::calibration_page::{ShownTrend, shown_trends};
 use super::charts;
 use super::pages::{ShownPhoto, ShownReason};
 use super::standing::{BenchStanding, Health};
-use crate::measure::sight::stray::entry_side;
 use crate::publish::files::{numbers, words};
 use crate::publish::record::file_name;
 use crate::terms::{Estimate, Quantity};
@@ -172,10 +171,7 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
 fn stray_light(bench: &BenchStanding<'_>) -> Option<(&'static str, String)> {
     let record = bench.last_with(Quantity::BackgroundLevel)?;
     let level = numbers::said(record.metrics.reading(Quantity::BackgroundLevel)?, 100.0);
-    let at = |quantity| record.metrics.estimate(quantity);
-    let side = at(Quantity::LeakX)
-        .zip(at(Quantity::LeakY))
-        .and_then(|(x, y)| entry_side(x, y));
+    let side = record.metrics.leak_side();
     let place = side.map_or(String::new(), |side| format!(", most at the {side}"));
     Some(("stray light", format!("{level} %{place}")))
 }
