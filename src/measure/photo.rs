@@ -8,15 +8,12 @@ use crate::measure::light::lineshape::LineShape;
 use crate::measure::light::profile::{Profile, slabs};
 use crate::measure::light::spectrum_peaks;
 use crate::measure::optics::adjust::{N, index};
-use crate::measure::optics::anchor::{TURNS_DEG, anchor, calibration_sigma};
+use crate::measure::scale::anchor::{TURNS_DEG, anchor, calibration_sigma};
 use crate::measure::portrait::health;
-use crate::measure::scale::evidence::scale_sigma;
+use crate::measure::optics::sigma::scale_sigma;
 use crate::measure::scale::lamp_photo::{measure_lamp, other_focal_length};
 use crate::measure::scale::{Order, UNEVEN_SHARE};
-use crate::measure::sight::map::Map;
-use crate::measure::sight::plausible::{Familiar, NoSight};
-use crate::measure::sight::stray;
-use crate::measure::sight::survey::{Survey, cut_off, lit_direction, look, survey};
+use crate::measure::sight::{Familiar, Map, NoSight, Survey, cut_off, lit_direction, look, stray, survey};
 use crate::terms::{
     Bench, Calibration, Capture, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement,
     Optics, Point, Quantity, ScaleKind, Severity, Spectrum, SpectrumRow, Subject,
@@ -24,28 +21,6 @@ use crate::terms::{
 
 /// So many ends of the slit, seen in different colours at the expected places, leave no doubt about the grating.
 const CLEAR_EDGES: usize = 8;
-
-/// What a photo is measured with.
-pub struct Inputs<'a> {
-    /// The instrument, as the configuration states it.
-    pub bench: &'a Bench,
-    /// What the file says.
-    pub facts: &'a Facts,
-    /// What the photo is for.
-    pub capture: Capture,
-    /// Lamps a calibration photo may show: one, or all for `auto`.
-    pub lamps: Vec<&'a Lamp>,
-    /// Lamps that a wrong one is compared with, to say what it looks like.
-    pub others: &'a [Lamp],
-    /// Published lines by which peaks are named.
-    pub names: &'a [LampLine],
-    /// The scale of the bench, from one of its lamp photos.
-    pub calibration: Option<&'a Calibration>,
-    /// Range of the spectrum, nm.
-    pub range_nm: (f64, f64),
-    /// Step of the spectrum, nm.
-    pub step_nm: f64,
-}
 
 /// Measures a photo. Never fails: what cannot be measured is said in the result.
 pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
@@ -164,35 +139,6 @@ pub fn refuse_cut(m: &mut Measurement, how: &str) {
     sentence[..1].make_ascii_uppercase();
     cropped.slots.insert("cut", sentence);
     m.findings.push(cropped);
-}
-
-/// A finding without slots.
-pub fn finding(code: Code, severity: Severity, measured: &str, limit: &str) -> Finding {
-    Finding {
-        code,
-        severity,
-        measured: measured.into(),
-        limit: limit.into(),
-        slots: Default::default(),
-    }
-}
-
-pub(super) fn orders(
-    frame: &Frame,
-    optics: &Optics,
-    beta: (f64, f64),
-    range: (f64, f64),
-    step: f64,
-) -> Vec<Order> {
-    let rays = optics.rays();
-    [-1.0, 1.0]
-        .into_iter()
-        .map(|sign| {
-            let slabs = slabs(frame, &rays, sign, range, step, beta);
-            let profile = slabs.profile(&rays);
-            Order { slabs, profile }
-        })
-        .collect()
 }
 
 /// No phone is laid down again so far off, degrees: at 405 nm a line is 14.7° from the slit of a coarse disc.

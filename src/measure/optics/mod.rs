@@ -17,9 +17,10 @@
 //! points, in the picture, `roll_rad` clockwise (as seen) of the picture's right; +β is a quarter turn further.
 
 pub mod adjust;
-pub mod anchor;
+pub mod bins;
 pub mod fit;
 pub mod instrument;
+pub mod sigma;
 
 use crate::terms::{Optics, Point};
 

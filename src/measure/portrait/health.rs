@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use crate::frame::Frame;
 use crate::measure::light::exposure::{clipped_line_share, exposure};
 use crate::measure::light::lineshape::LineShape;
-use crate::measure::light::profile::Profile;
-use crate::measure::photo::Inputs;
+use crate::measure::light::profile::{Order, Profile};
+use crate::measure::inputs::Inputs;
 use crate::measure::portrait::bloom::from_image;
 use crate::measure::portrait::dust::dust;
 use crate::measure::portrait::sharpness::{
@@ -16,11 +16,9 @@ use crate::measure::portrait::smear::{
     IMAGE_PX, IMAGE_SHARE, is_sheared, smeared_across, smeared_lines, smeared_plateau,
 };
 use crate::measure::portrait::wedge::wedge;
-use crate::measure::scale::Order;
-use crate::measure::sight::stray::{Bar, Stray};
-use crate::measure::sight::survey::Survey;
+use crate::measure::sight::{Bar, Stray, Survey};
 use crate::terms::{
-    Code, Estimate, Finding, Lamp, Measurement, Optics, Point, Quantity, Reading, Severity,
+    Code, Estimate, Finding, Interval, Lamp, Measurement, Optics, Point, Quantity, Reading, Severity,
     Subject, Unmeasured,
 };
 
@@ -110,7 +108,7 @@ pub fn metrics(
     inputs: &Inputs,
     survey: &Survey,
     optics: &Optics,
-    beta: (f64, f64),
+    beta: Interval,
     both: &[Order],
     measured: usize,
     (roll_sigma, skew_sigma): (f64, f64),
@@ -204,7 +202,7 @@ pub fn metrics(
             2.0 * survey.slit.end_shear_px,
             2.0 * survey.slit.scatter_px.max(0.5),
         );
-        let along = smear_of_ends((blur.value, blur.sigma), 1.5);
+        let along = smear_of_ends(blur, 1.5);
         m.metrics
             .note(Quantity::MovedPx, movement(diagonal(along, across)));
         m.metrics.note(Quantity::SlitWidthUm, None);
@@ -282,7 +280,7 @@ const HIDDEN_SHARE: f64 = 0.8;
 /// A slit is the lamp photo's to this share.
 const SLIT_SHARE: f64 = 0.15;
 /// Where its width is open, it is so much of what it is at most (drawn slits of 130 to 450 µm: 0.4 to 0.9).
-const OPEN_WIDTH: (f64, f64) = (0.7, 0.2);
+const OPEN_WIDTH: Estimate = Estimate::new(0.7, 0.2);
 
 /// The slit's width as the lamp photo had it, µm.
 fn by_lamp(inputs: &Inputs) -> Option<Estimate> {
@@ -302,7 +300,7 @@ fn blades(
     inputs: &Inputs,
     survey: &Survey,
     optics: &Optics,
-    beta: (f64, f64),
+    beta: Interval,
     order: &Order,
     m: &mut Measurement,
 ) {
@@ -323,7 +321,7 @@ fn blades(
     let open = m
         .metrics
         .value(Quantity::SlitWidthAtMostUm)
-        .map(|um| Estimate::new(OPEN_WIDTH.0 * um, OPEN_WIDTH.1 * um));
+        .map(|um| OPEN_WIDTH.scaled(um));
     let slit_um = m
         .metrics
         .estimate(Quantity::SlitWidthUm)
@@ -336,8 +334,8 @@ fn blades(
         let found = wedge(&order.slabs, profile, slit, bandpass_nm, blur_nm)?;
         // As seen: towards the bottom of the picture, or where the slit lies, towards its right.
         let (low, high) = (
-            rays.pixel_of_path(0.0, beta.0)?,
-            rays.pixel_of_path(0.0, beta.1)?,
+            rays.pixel_of_path(0.0, beta.low)?,
+            rays.pixel_of_path(0.0, beta.high)?,
         );
         let (dx, dy) = (high.x - low.x, high.y - low.y);
         let onwards = if dy.abs() >= dx.abs() { dy } else { dx };
@@ -376,13 +374,13 @@ fn blades(
             m.metrics.note(Quantity::DustShare, dust.share);
             m.metrics
                 .set(Quantity::DustStreaks, dust.streaks.len() as f64);
-            let ends = (
+            let ends = Interval::new(
                 profile.nm(0.0).max(400.0),
                 profile.nm(profile.len() as f64).min(700.0),
             );
             let along = |height: f64| -> Vec<Point> {
                 (0..=8)
-                    .map(|i| ends.0 + (ends.1 - ends.0) * f64::from(i) / 8.0)
+                    .map(|i| ends.at(f64::from(i) / 8.0))
                     .filter_map(|nm| rays.pixel_of_path(profile.sign * nm, height))
                     .collect()
             };

@@ -2,9 +2,10 @@
 
 use crate::measure::light::lineshape::GroupFit;
 use crate::measure::light::spectrum_peaks::element;
-use crate::measure::optics::adjust::{Adjusted, Frame0, N, Observation};
-use crate::measure::sight::trace::Slit;
-use crate::terms::{Calibration, Lamp, LineUse, Optics, Point, SigmaAt};
+use crate::measure::optics::adjust::{Adjusted, Observation};
+use crate::measure::optics::sigma::{path_variance, scale_sigma};
+use crate::measure::sight::{Slit};
+use crate::terms::{Calibration, Lamp, LineUse, Optics, SigmaAt};
 
 /// How much more the lines scatter than their sigmas explain (Birge's ratio squared; GUM 4.3), at least 1. The degrees of
 /// freedom are what the lines leave over, Σ (1 − leverage): priors hold some of the parameters.
@@ -120,39 +121,3 @@ fn strongest_sign(fits: &[(f64, Vec<usize>, GroupFit)]) -> f64 {
     if light(1.0) >= light(-1.0) { 1.0 } else { -1.0 }
 }
 
-/// Standard uncertainty (nm) of the wavelength at the pixel where `path_nm` lies, from the parameters' covariance.
-pub fn scale_sigma(
-    optics: &Optics,
-    slit_px: Point,
-    covariance: &[Vec<f64>],
-    path_nm: f64,
-) -> Option<f64> {
-    let at = optics.rays().pixel_of_path(path_nm, 0.0)?;
-    Some(path_variance(optics, slit_px, covariance, at).sqrt())
-}
-
-/// Variance (nm²) of the `m λ` of a pixel, from the parameters' covariance.
-fn path_variance(optics: &Optics, slit_px: Point, covariance: &[Vec<f64>], at: Point) -> f64 {
-    let shot = Frame0::new(optics, slit_px);
-    let x = shot.vector();
-    let mut gradient = [0.0; N];
-    for i in 0..N {
-        let step = covariance[i][i].max(0.0).sqrt() * 0.1;
-        if step <= 0.0 {
-            continue;
-        }
-        let mut y = x;
-        y[i] += step;
-        let up = shot.optics(&y).rays().path_nm(at);
-        y[i] -= 2.0 * step;
-        let down = shot.optics(&y).rays().path_nm(at);
-        gradient[i] = (up - down) / (2.0 * step);
-    }
-    let mut variance = 0.0;
-    for i in 0..N {
-        for j in 0..N {
-            variance += gradient[i] * covariance[i][j] * gradient[j];
-        }
-    }
-    variance.max(0.0)
-}

@@ -4,10 +4,10 @@ use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::optics::adjust::index;
 use crate::measure::photo::{Inputs, finding, finish, orders, provisional};
-use crate::measure::scale::evidence::scale_sigma;
+use crate::measure::optics::sigma::scale_sigma;
 use crate::measure::scale::recognise::Search;
 use crate::measure::scale::{Found, Refusal, agreements, calibrate, differs, looks_like};
-use crate::measure::sight::survey::{Survey, height_observations};
+use crate::measure::sight::{Survey, height_observations};
 use crate::terms::{
     Calibration, Code, DrawnLine, Finding, FoundOut, Lamp, LineUse, Measurement, Optics, Point,
     Quantity, ScaleKind, Severity, Subject,

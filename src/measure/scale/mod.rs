@@ -12,17 +12,9 @@ use crate::measure::optics::Rays;
 use crate::measure::optics::adjust::{Adjusted, Observation, adjust, index};
 use crate::measure::scale::evidence::{excess_scatter, report};
 use crate::measure::scale::recognise::{Candidate, Search, Side, features, priors, search};
-use crate::measure::sight::trace::Slit;
+use crate::measure::sight::{Slit};
 use crate::terms::Optics;
 use crate::terms::{Calibration, Lamp};
-
-/// A side of the slit's image with its light.
-pub struct Order {
-    /// Bins.
-    pub slabs: Slabs,
-    /// Mean light on the scale of the rays it was binned with.
-    pub profile: Profile,
-}
 
 /// Why a lamp photo gives no scale.
 #[derive(Clone, Debug)]
@@ -59,11 +51,6 @@ const SETTLED_NM: f64 = 0.01;
 const MOST_ROUNDS: usize = 8;
 /// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG.
 const FLOOR_PX: f64 = 0.02;
-/// Middle of the zero order, half-way between its flanks: what stays even where the image is as narrow as the slit…
-const ANCHOR_PX: f64 = 0.015;
-/// …and what each pixel of its width adds: glare and unequal lighting blow the flanks up unequally. Between drawn photos of
-/// one bench the middle scatters by 0.03 px (two hands).
-const ANCHOR_PER_WIDTH: f64 = 0.001;
 /// A slit lit unevenly across its width moves every line by this share of the width (common practice, no source: a
 /// lighting that falls by an eighth from blade to blade moves the centre by a hundredth).
 pub const UNEVEN_SHARE: f64 = 0.01;
@@ -77,7 +64,7 @@ fn sides(orders: &[Order]) -> Option<(Vec<Side>, f64)> {
             let enough = found.len() >= 2;
             enough.then(|| Side {
                 sign: order.profile.sign,
-                range_nm: (
+                range_nm: Interval::new(
                     order.profile.nm(0.0),
                     order.profile.nm(order.profile.len() as f64),
                 ),
@@ -322,7 +309,7 @@ fn precise(
         }
         observations = priors(focal);
         observations.extend_from_slice(height_observations);
-        observations.extend(slit_observations(slit, &rays));
+        observations.extend(slit.observations(&rays));
         path_index.clear();
         for (sign, _, fit) in &fits {
             let measured = fit.wavelength_nm + fit.shift_nm;
@@ -456,24 +443,6 @@ fn moved_nm(a: &Rays, b: &Rays, orders: &[Order]) -> f64 {
         }
     }
     most
-}
-
-/// The slit's image: one position for the anchor, and its straightness for the slant.
-pub fn slit_observations(slit: &Slit, rays: &Rays) -> Vec<Observation> {
-    let nm_per_px = 1.0 / rays.px_per_nm(0.0).unwrap_or(2.0);
-    let scatter_px = slit.scatter_px.max(0.05);
-    vec![
-        Observation::Path {
-            at: slit.centre,
-            path_nm: 0.0,
-            sigma_nm: (ANCHOR_PX + ANCHOR_PER_WIDTH * slit.width_px) * nm_per_px,
-        },
-        Observation::SamePath {
-            at: slit.cuts.iter().map(|c| c.at).collect(),
-            // Neighbouring cuts share the unevenness of the blades: count them as a third.
-            sigma_nm: 1.7 * scatter_px * nm_per_px,
-        },
-    ]
 }
 
 /// Box and blur of the clearest isolated line that the lamp has.

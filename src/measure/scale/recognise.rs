@@ -6,7 +6,7 @@ use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::adjust::{Observation, adjust, index};
 use crate::measure::optics::{Rays, USUAL_PUPIL_SHARE};
-use crate::terms::{Lamp, Optics, Point};
+use crate::terms::{Interval, Lamp, Optics, Point};
 
 /// What phones see of every lamp: violet and deep red are taken by their filters.
 const SEEN_NM: std::ops::Range<f64> = 415.0..680.0;
@@ -29,7 +29,7 @@ pub struct Side {
     /// Its maxima, on the scale of the rays it was binned with.
     pub maxima: Vec<Maximum>,
     /// |m λ| within which it lies on the picture.
-    pub range_nm: (f64, f64),
+    pub range_nm: Interval,
 }
 
 /// A candidate: an optics whose lines fall where maxima are.
@@ -133,7 +133,7 @@ fn score(
                 continue;
             };
             let at = side.sign * path;
-            if at < side.range_nm.0 + 1.0 || at > side.range_nm.1 - 1.0 {
+            if at < side.range_nm.low + 1.0 || at > side.range_nm.high - 1.0 {
                 continue;
             }
             // What is missing where the sensor hardly sees says nothing.
@@ -406,7 +406,7 @@ mod tests {
                     .zip(heights)
                     .map(|(&nm, h)| maximum(nm, h))
                     .collect(),
-                range_nm: (340.0, 800.0),
+                range_nm: Interval::new(340.0, 800.0),
             };
             let optics = Optics::flush(1600.0, 2900.0, 3264, 2448);
             score(&optics, &optics.rays(), &features, &[side], 1.0, None)

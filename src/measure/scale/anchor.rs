@@ -3,9 +3,8 @@
 
 use crate::decode::Facts;
 use crate::measure::optics::adjust::{Adjusted, N, Observation, adjust, index};
-use crate::measure::scale::evidence::scale_sigma;
-use crate::measure::scale::slit_observations;
-use crate::measure::sight::survey::{Survey, height_observations};
+use crate::measure::optics::sigma::scale_sigma;
+use crate::measure::sight::{Survey, height_observations};
 use crate::terms::{Calibration, Measurement, Optics, Point, Quantity};
 
 /// Standard uncertainty of parameter `i` that the lamp photo left.
@@ -164,7 +163,7 @@ fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, moved: &[f6
 /// Finds the pose of the phone for a given instrument from the slit's image and the band's ends.
 fn pose(survey: &Survey, start: &Optics) -> Option<Adjusted> {
     let mut observations = height_observations(&survey.edges);
-    observations.extend(slit_observations(&survey.slit, &start.rays()));
+    observations.extend(survey.slit.observations(&start.rays()));
     // The blades do not move between shots; a hair's breadth is allowed.
     observations.push(Observation::Prior {
         parameter: index::ALPHA,
