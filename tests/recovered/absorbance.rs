@@ -30,7 +30,7 @@ fn spectrum(shot: &Shot, scale: &Calibration, curve: Option<&Curve>) -> Spectrum
         others: &[],
         names: &[],
         calibration: Some(scale),
-        range_nm: (settings.output.from_nm, settings.output.to_nm),
+        range_nm: (settings.output.from_nm, settings.output.to_nm).into(),
         step_nm: settings.output.step_nm,
     };
     measure(&frame, &inputs).spectrum.expect("it is lit")

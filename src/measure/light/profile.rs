@@ -1,8 +1,8 @@
 //! Light along one order, slab by slab along the slit, background taken off; and its mean.
 
 use crate::frame::Frame;
-use crate::measure::optics::bins::{Grid, Window, bin};
 use crate::measure::optics::Rays;
+use crate::measure::optics::bins::{Grid, Window, bin};
 use crate::terms::{Interval, Optics, Point};
 
 /// Slabs across the lit part of the slit.

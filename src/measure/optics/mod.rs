@@ -114,6 +114,11 @@ impl Optics {
         distance_mm * 1000.0 / self.groove_spacing_nm / cosine
     }
 
+    /// How wide a slit of `width_um` at `distance_mm` from the grating makes a line, nm, where the tube does not slant.
+    pub fn nm_of_slit(&self, width_um: f64, distance_mm: f64) -> f64 {
+        width_um / (1000.0 * distance_mm) * self.groove_spacing_nm
+    }
+
     /// Tilt: angle from the nearest picture axis to the dispersion, clockwise as seen, rad, within ±π/4.
     pub fn tilt_rad(&self) -> f64 {
         let quarter = std::f64::consts::FRAC_PI_2;

@@ -1,9 +1,9 @@
 //! Dust on the slit's blades: streaks along the dispersion, dark in all colours. Nicks in the blades make them too.
 
 use crate::frame::Frame;
-use crate::measure::optics::bins::{Window, bin};
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::Rays;
+use crate::measure::optics::bins::{Window, bin};
 use crate::terms::{Estimate, Interval};
 
 /// Wavelengths are looked at in blocks of this width, px: in wider ones a line would count more where two rows of pixels fall

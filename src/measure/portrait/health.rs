@@ -1,12 +1,8 @@
 //! The instrument's and the photo's health in numbers: saturation, noise, slit, focus, movement, stray light.
 
-use std::collections::BTreeMap;
-
-use crate::frame::Frame;
-use crate::measure::light::exposure::{clipped_line_share, exposure};
-use crate::measure::light::lineshape::LineShape;
-use crate::measure::light::profile::{Order, Profile};
 use crate::measure::inputs::Inputs;
+use crate::measure::light::exposure::{clipped_line_share, exposure};
+use crate::measure::light::profile::{Order, Profile};
 use crate::measure::portrait::bloom::from_image;
 use crate::measure::portrait::dust::dust;
 use crate::measure::portrait::sharpness::{
@@ -16,10 +12,11 @@ use crate::measure::portrait::smear::{
     IMAGE_PX, IMAGE_SHARE, is_sheared, smeared_across, smeared_lines, smeared_plateau,
 };
 use crate::measure::portrait::wedge::wedge;
-use crate::measure::sight::{Bar, Stray, Survey};
+use crate::measure::shot::Shot;
+use crate::measure::sight::{Bar, Stray};
 use crate::terms::{
-    Code, Estimate, Finding, Interval, Lamp, Measurement, Optics, Point, Quantity, Reading, Severity,
-    Subject, Unmeasured,
+    Code, Estimate, Finding, Interval, Measurement, Point, Quantity, Reading, Severity, Subject,
+    Unmeasured,
 };
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
@@ -40,13 +37,9 @@ pub fn better_order(both: &[Order]) -> usize {
 /// The brighter order runs off the picture and the weaker one had to serve: the picture is badly placed, not one-sided.
 ///
 /// `turned_deg` is how far the phone has turned about the grooves since the lamp photo, where there is one.
-pub fn stronger_order_cut(
-    both: &[Order],
-    measured: usize,
-    turned_deg: Option<f64>,
-) -> Option<Finding> {
+pub fn stronger_order_cut(shot: &Shot, turned_deg: Option<f64>) -> Option<Finding> {
     let light = |p: &Profile| p.light.iter().map(|v| v.max(0.0)).sum::<f64>();
-    let (own, other) = (&both[measured].profile, &both[1 - measured].profile);
+    let (own, other) = (shot.profile(), shot.other());
     let cut = cropped_share(other);
     // Three quarters of the light in what is left of it, and it is not just an order that is off the picture anyway.
     let brighter = (0.08..0.85).contains(&cut) && light(other) >= 0.75 * light(own);
@@ -55,18 +48,10 @@ pub fn stronger_order_cut(
     if !brighter && !turned {
         return None;
     }
-    let measured = format!(
-        "{:.0} % of the other order outside the picture",
-        100.0 * cut
-    );
-    let slots = BTreeMap::from([("amount_percent", format!("{:.0}", 100.0 * cut))]);
-    Some(Finding {
-        code: Code::Cropped,
-        severity: Severity::Retake,
-        measured,
-        limit: String::new(),
-        slots,
-    })
+    let percent = format!("{:.0}", 100.0 * cut);
+    let measured = format!("{percent} % of the other order outside the picture");
+    let finding = Finding::new(Code::Cropped, Severity::Retake, measured);
+    Some(finding.with("amount_percent", percent))
 }
 
 /// Share of 400–700 nm that lies outside the picture in an order, 0…1.
@@ -102,20 +87,14 @@ const BANDPASS_SHARE: f64 = 0.05;
 const MOST_CLIPPED: f64 = 0.05;
 
 /// Fills in the metrics.
-#[allow(clippy::too_many_arguments)]
-pub fn metrics(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    beta: Interval,
-    both: &[Order],
-    measured: usize,
-    (roll_sigma, skew_sigma): (f64, f64),
-    (shape, lamp): (Option<LineShape>, Option<&Lamp>),
-    m: &mut Measurement,
-) {
-    let profile = &both[measured].profile;
+pub fn metrics(shot: &Shot, m: &mut Measurement) {
+    let Shot {
+        frame,
+        inputs,
+        survey,
+        ..
+    } = *shot;
+    let (optics, profile) = (&shot.scale.optics, shot.profile());
     let sign = profile.sign;
     let visible: Vec<usize> = (0..profile.len())
         .filter(|&i| (395.0..705.0).contains(&profile.nm(i as f64)))
@@ -136,14 +115,14 @@ pub fn metrics(
         Quantity::TiltDeg,
         Estimate::new(
             optics.tilt_rad().to_degrees(),
-            roll_sigma.to_degrees().max(0.01),
+            shot.scale.roll_sigma_rad.to_degrees().max(0.01),
         ),
     );
     m.metrics.note(
         Quantity::SkewDeg,
         Estimate::new(
             optics.skew_rad().to_degrees(),
-            (skew_sigma * optics.skew_per_slope())
+            (shot.scale.skew_sigma * optics.skew_per_slope())
                 .to_degrees()
                 .max(0.01),
         ),
@@ -163,21 +142,12 @@ pub fn metrics(
         sigma: (cropped >= cut).then(|| scale_sigma_nm.unwrap_or(0.0) / 300.0),
     };
     m.metrics.put(Quantity::CroppedFraction, Some(cropped));
-    let other = &both[1 - measured].profile;
+    let other = shot.other();
     if cropped_share(other) < 0.3 {
         m.metrics
             .note(Quantity::OrderBalance, balance(other, profile));
     }
-    let open = widths(
-        frame,
-        inputs,
-        survey,
-        optics,
-        beta,
-        profile,
-        (shape, lamp),
-        m,
-    );
+    let open = widths(shot, m);
     if let Some(fwhm_nm) = m.metrics.value(Quantity::BandpassNm) {
         let bandpass = Estimate::new(fwhm_nm, BANDPASS_SHARE * fwhm_nm);
         m.metrics.note(Quantity::BandpassNm, bandpass);
@@ -248,8 +218,8 @@ pub fn metrics(
         }
         m.metrics.note(Quantity::SlitWidthUm, None);
     }
-    with_its_image(frame, inputs, survey, optics, open, m);
-    blades(frame, inputs, survey, optics, beta, &both[measured], m);
+    with_its_image(shot, open, m);
+    blades(shot, m);
     let cell = survey.map.cell_px as f64;
     let bar = Bar {
         centre: Point::new(survey.slit.centre.x / cell, survey.slit.centre.y / cell),
@@ -294,16 +264,15 @@ const CLEAR_WEDGE: f64 = 2.0;
 const LARGEST_WEDGE_SHARE: f64 = 0.5;
 
 /// Are the slit's blades parallel, and clean?
-#[allow(clippy::too_many_arguments)]
-fn blades(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    beta: Interval,
-    order: &Order,
-    m: &mut Measurement,
-) {
+fn blades(shot: &Shot, m: &mut Measurement) {
+    let Shot {
+        frame,
+        inputs,
+        survey,
+        beta,
+        ..
+    } = *shot;
+    let (optics, order) = (&shot.scale.optics, shot.order());
     let is_blurred = m
         .metrics
         .estimate(Quantity::BlurPx)
@@ -401,14 +370,14 @@ fn blades(
 
 /// What the slit's own image says of its width, with what the lines have said: `open` is a width by lines that is not sure on
 /// its own. Where it stays unknown, why, and how wide the slit can be at most.
-fn with_its_image(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    open: Option<Estimate>,
-    m: &mut Measurement,
-) {
+fn with_its_image(shot: &Shot, open: Option<Estimate>, m: &mut Measurement) {
+    let Shot {
+        frame,
+        inputs,
+        survey,
+        ..
+    } = *shot;
+    let optics = &shot.scale.optics;
     let is_moved = m.metrics.has(Quantity::MovedPx);
     // Of one that is out of focus, or exposed until the spectrum clips too, blur or glare is most of the image.
     let in_focus = m

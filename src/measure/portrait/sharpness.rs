@@ -1,17 +1,16 @@
 //! How sharp the slit and its light are: the slit's width, the focus, a movement, told apart.
 
-use crate::frame::Frame;
+use crate::measure::inputs::Inputs;
 use crate::measure::light::lineshape::{
-    FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, box_of_fwhm, fit_shape, is_green,
+    FWHM_PER_SIGMA, box_gauss_fwhm, box_of_fwhm, fit_shape, is_green,
 };
 use crate::measure::light::peaks::{Maximum, maxima};
-use crate::measure::light::profile::Profile;
 use crate::measure::light::spectrum_peaks::element;
-use crate::measure::inputs::Inputs;
 use crate::measure::portrait::bloom::in_glare;
 use crate::measure::portrait::slit_width::{SlitBox, Witness, sharpest_px, slit_box};
+use crate::measure::shot::Shot;
 use crate::measure::sight::{Edge, Survey, end_shape};
-use crate::terms::{Estimate, Interval, Lamp, LampLine, Measurement, Optics, Quantity, Subject};
+use crate::terms::{Estimate, Interval, Lamp, LampLine, Measurement, Quantity, Subject};
 
 /// What is wider is no line through any slit that still gives a spectrum (2 mm), but a diode's band, nm: those have 15 and more
 /// (common practice, no source).
@@ -109,17 +108,17 @@ const OPEN_SHARE: f64 = 0.08;
 /// movement; the slit's ends, along it, by focus and movement only.
 ///
 /// Returns a width of the slit that is too uncertain to be published on its own, µm.
-#[allow(clippy::too_many_arguments)]
-pub fn widths(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    beta: Interval,
-    profile: &Profile,
-    (shape, lamp): (Option<LineShape>, Option<&Lamp>),
-    m: &mut Measurement,
-) -> Option<Estimate> {
+pub fn widths(shot: &Shot, m: &mut Measurement) -> Option<Estimate> {
+    let Shot {
+        frame,
+        inputs,
+        survey,
+        beta,
+        shape,
+        lamp,
+        ..
+    } = *shot;
+    let (optics, profile) = (&shot.scale.optics, shot.profile());
     let rays = optics.rays();
     let px_per_nm = rays.px_per_nm(profile.sign * 550.0).unwrap_or(2.0);
     let overall = end_blur(survey);
@@ -143,12 +142,12 @@ pub fn widths(
     let bandpass_nm = narrowest.or(shape.map(|s| s.fwhm_nm())).or_else(|| {
         // No line to see it on: what the lamp photo's slit and this photo's focus come to.
         let width_um = inputs.calibration.and_then(|c| c.slit_width_um)?;
-        let box_nm = width_um / (1000.0 * inputs.bench.slit_distance_mm) * optics.groove_spacing_nm;
+        let box_nm = optics.nm_of_slit(width_um, inputs.bench.slit_distance_mm);
         Some(box_gauss_fwhm(box_nm, overall? / px_per_nm))
     });
     m.metrics.set(Quantity::BandpassNm, bandpass_nm);
     let Some(narrowest) = narrowest else {
-        continuum_ends(frame, inputs, survey, optics, beta, profile, m);
+        continuum_ends(shot, m);
         return None;
     };
     let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
@@ -294,7 +293,7 @@ pub fn widths(
         .calibration
         .and_then(|c| c.slit_width_um)
         .map_or(1.0, |um| {
-            um / (inputs.bench.slit_distance_mm * 1000.0) * optics.groove_spacing_nm * px_per_nm
+            optics.nm_of_slit(um, inputs.bench.slit_distance_mm) * px_per_nm
         });
     let along = smear_of_ends(Estimate::new(ends, ends_sigma), blur);
     let across = (width * width - slit_px * slit_px).max(0.0).sqrt();
@@ -384,15 +383,15 @@ pub fn widths(
 
 /// Without lines, the slit's ends alone tell: an even ramp is a movement, a soft corner the focus. So is a ramp where the
 /// slit's image has widened as much.
-fn continuum_ends(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    beta: Interval,
-    profile: &Profile,
-    m: &mut Measurement,
-) {
+fn continuum_ends(shot: &Shot, m: &mut Measurement) {
+    let Shot {
+        frame,
+        inputs,
+        survey,
+        beta,
+        ..
+    } = *shot;
+    let (optics, profile) = (&shot.scale.optics, shot.profile());
     let brightest = (0..profile.len())
         .filter(|&i| profile.clipped[i] < 0.02)
         .max_by(|&a, &b| profile.light[a].total_cmp(&profile.light[b]));

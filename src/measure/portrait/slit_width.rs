@@ -74,7 +74,11 @@ pub fn slit_box(witnesses: &[Witness], widest_nm: f64) -> Option<SlitBox> {
         1.0 / (UNEVEN_ENDS * share * typical).powi(2).max(1e-6)
     };
     let weights: f64 = chosen.iter().map(weight).sum();
-    let blur = chosen.iter().map(|w| w.ends_px.value * weight(w)).sum::<f64>() / weights;
+    let blur = chosen
+        .iter()
+        .map(|w| w.ends_px.value * weight(w))
+        .sum::<f64>()
+        / weights;
     let scattered: f64 = chosen
         .iter()
         .map(|w| weight(w) * (w.ends_px.value - blur).powi(2))

@@ -1,9 +1,9 @@
 //! Movement straight across the slit: what is wider than in another photo of the bench. No photo alone tells it from a wide slit.
 
 use crate::frame::Frame;
+use crate::measure::inputs::Inputs;
 use crate::measure::light::peaks::maxima;
 use crate::measure::light::profile::Profile;
-use crate::measure::inputs::Inputs;
 use crate::measure::portrait::bloom::in_glare;
 use crate::measure::portrait::sharpness::{DISC_WIDTHS, SOFT_COLOUR_PX, SOFT_PX, WIDEST_LINE_NM};
 use crate::measure::sight::{Slit, Survey, bilinear};

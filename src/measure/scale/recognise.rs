@@ -6,6 +6,7 @@ use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::adjust::{Observation, adjust, index};
 use crate::measure::optics::{Rays, USUAL_PUPIL_SHARE};
+use crate::measure::scale::photo_scale::{FLUSH_DEG, USUAL_K1};
 use crate::terms::{Interval, Lamp, Optics, Point};
 
 /// What phones see of every lamp: violet and deep red are taken by their filters.
@@ -210,7 +211,7 @@ pub fn priors(search: &Search) -> Vec<Observation> {
         Observation::Prior {
             parameter: index::K1,
             value: 0.0,
-            sigma: 0.015,
+            sigma: USUAL_K1,
         },
         Observation::Prior {
             parameter: index::K2,
@@ -221,12 +222,12 @@ pub fn priors(search: &Search) -> Vec<Observation> {
         Observation::Prior {
             parameter: index::YAW,
             value: 0.0,
-            sigma: 1.2f64.to_radians(),
+            sigma: FLUSH_DEG.to_radians(),
         },
         Observation::Prior {
             parameter: index::PITCH,
             value: 0.0,
-            sigma: 1.2f64.to_radians(),
+            sigma: FLUSH_DEG.to_radians(),
         },
         // 0 to 4 mm behind the disc.
         Observation::Prior {

@@ -2,8 +2,8 @@
 //! free of the slit's own slant, the height over which to average, and the blur.
 
 use crate::frame::Frame;
-use crate::measure::optics::bins::{Window, bin};
 use crate::measure::optics::Rays;
+use crate::measure::optics::bins::{Window, bin};
 use crate::measure::optics::fit::{Parameter, least_squares};
 use crate::terms::{Interval, Point};
 
@@ -51,7 +51,10 @@ pub fn edges(
     let beta_bins = ((2.0 * reach * focal_px) as usize).clamp(40, 2000);
     let px_per_bin = 2.0 * reach * focal_px / beta_bins as f64;
     for range in ranges {
-        let (low, blocks) = (range.low, (range.width() / block_nm).round().max(1.0) as usize);
+        let (low, blocks) = (
+            range.low,
+            (range.width() / block_nm).round().max(1.0) as usize,
+        );
         let window = Window {
             path_nm: Interval::new(low, low + blocks as f64 * block_nm),
             path_step_nm: block_nm,

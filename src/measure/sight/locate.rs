@@ -150,7 +150,9 @@ pub fn bars_of_length(map: &Map, of_px: Interval) -> Vec<LoneBar> {
         .iter()
         .filter(|spot| {
             let length_px = 2.0 * spot.half_length * map.cell_px as f64;
-            spot.half_width < 0.25 * spot.half_length && of_px.low < length_px && length_px < of_px.high
+            spot.half_width < 0.25 * spot.half_length
+                && of_px.low < length_px
+                && length_px < of_px.high
         })
         .map(|spot| bar(map, &light, spot, 3.0 * spot.half_width).0)
         .collect()

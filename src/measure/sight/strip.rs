@@ -1,8 +1,8 @@
 //! What stands in the strip that the spectrum would lie in: pure colours, lines as long as the slit's image, the picture's
 //! edges. A grating's light has them, a room's or a leak's has not.
 
-use crate::measure::sight::spot::{Located, Spot};
 use crate::measure::sight::map::Map;
+use crate::measure::sight::spot::{Located, Spot};
 use crate::terms::Interval;
 
 /// How pure the colours of narrow lines are: what stands out of its neighbourhood along the dispersion, so that a leak,
