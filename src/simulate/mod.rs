@@ -8,7 +8,6 @@ mod band;
 pub mod bench;
 pub mod camera;
 pub mod class;
-pub mod demo;
 pub mod header;
 pub mod light;
 pub mod lines;
