@@ -1,6 +1,7 @@
 //! Reading an absorbance curve: the value at one wavelength, the place where a series is best read, and its bands. The edge:
 //! it takes the curve as measured and knows no blank.
 
+use super::means::common_mean;
 use crate::terms::Estimate;
 
 /// A curve is read as a mean over this much to each side: a few bandpasses, and little against a dye's band, nm.
@@ -41,14 +42,7 @@ pub fn at(rows: &[Row], wavelength_nm: f64) -> Option<Estimate> {
     let past = rows.partition_point(|r| r.0 <= wavelength_nm + HALF_WINDOW_NM);
     let near = &rows[first..past];
     let known: Vec<Estimate> = near.iter().filter_map(|r| r.1).collect();
-    if known.is_empty() || known.len() * 2 < near.len() {
-        return None;
-    }
-    let n = known.len() as f64;
-    Some(Estimate::new(
-        known.iter().map(|e| e.value).sum::<f64>() / n,
-        known.iter().map(|e| e.sigma).sum::<f64>() / n,
-    ))
+    common_mean(&known).filter(|_| known.len() * 2 >= near.len())
 }
 
 /// Where a series is best read, nm: the highest absorbance of the sum of the curves among the places where all of them are
