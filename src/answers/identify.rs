@@ -143,21 +143,13 @@ impl Shape {
         let width_nm = (high - low) as f64 * spectrum.step_nm;
         let wide = high - low;
         let about = &opened[low.saturating_sub(wide / 2)..(high + wide / 2 + 1).min(opened.len())];
+        let from_nm = |nm: f64| rows.partition_point(|r| r.0 < nm);
         let mean = |from: f64, to: f64| {
-            let part: Vec<f64> = rows
-                .iter()
-                .zip(&opened)
-                .filter(|(r, _)| (from..to).contains(&r.0))
-                .map(|(_, o)| *o)
-                .collect();
-            sum(&part) / part.len().max(1) as f64
+            let part = &opened[from_nm(from)..from_nm(to)];
+            sum(part) / part.len().max(1) as f64
         };
-        let blue = rows
-            .iter()
-            .zip(&opened)
-            .filter(|(r, _)| (440.0..470.0).contains(&r.0))
-            .map(|(_, o)| *o)
-            .fold(0.0, f64::max);
+        let blue = &opened[from_nm(440.0)..from_nm(470.0)];
+        let blue = blue.iter().copied().fold(0.0, f64::max);
         Shape {
             broad: sum(&opened) / total,
             top,
@@ -169,51 +161,40 @@ impl Shape {
     }
 
     fn led(&self, spectrum: &Spectrum, bandpass_nm: f64) -> Option<Led> {
-        let near: Vec<(f64, f64, f64)> = spectrum
+        // Wavelength (nm) and signal.
+        let near: Vec<(f64, f64)> = spectrum
             .rows
             .iter()
             .filter(|r| (r.wavelength_nm - self.top.1).abs() < 1.5 * self.width_nm)
-            .map(|r| (r.wavelength_nm, r.signal, r.signal_sigma))
+            .map(|r| (r.wavelength_nm, r.signal))
             .collect();
         let top = near.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
-        let light: f64 = near.iter().map(|r| r.1.max(0.0)).sum();
-        let centroid = near.iter().map(|r| r.0 * r.1.max(0.0)).sum::<f64>() / light;
-        // The top of a parabola through the part above 80 %: steadier than the highest row.
-        let cap: Vec<(f64, f64)> = near
-            .iter()
-            .filter(|r| r.1 > 0.8 * top.1)
-            .map(|r| (r.0, r.1))
-            .collect();
-        let peak = cap.iter().map(|r| r.0 * (r.1 - 0.8 * top.1)).sum::<f64>()
-            / cap.iter().map(|r| r.1 - 0.8 * top.1).sum::<f64>();
+        let centre_above = |level: f64| {
+            let above = near.iter().filter(|r| r.1 > level);
+            let moment: f64 = above.clone().map(|r| r.0 * (r.1 - level)).sum();
+            moment / above.map(|r| r.1 - level).sum::<f64>()
+        };
         let half = 0.5 * top.1;
-        /// Wavelength (nm), signal, its uncertainty.
-        type Point = (f64, f64, f64);
-        let crossing = |pairs: &mut dyn Iterator<Item = (&Point, &Point)>| {
-            pairs
-                .filter(|(outer, inner)| outer.1 < half && inner.1 >= half)
-                .map(|(outer, inner)| {
-                    let t = (half - outer.1) / (inner.1 - outer.1);
-                    outer.0 + t * (inner.0 - outer.0)
-                })
-                .last()
+        // Where the light, followed inwards, last rises through half its height.
+        let crossing = |inwards: &[(f64, f64)]| {
+            let rises = inwards
+                .windows(2)
+                .rfind(|w| w[0].1 < half && w[1].1 >= half)?;
+            let (outer, inner) = (rises[0], rises[1]);
+            let t = (half - outer.1) / (inner.1 - outer.1);
+            Some(outer.0 + t * (inner.0 - outer.0))
         };
         let at = near.iter().position(|r| r.0 == top.0)?;
-        let left = crossing(&mut near[..=at].iter().zip(&near[1..=at]))?;
-        let right = crossing(
-            &mut near[at..]
-                .iter()
-                .skip(1)
-                .rev()
-                .zip(near[at..].iter().rev().skip(1)),
-        )?;
+        let left = crossing(&near[..=at])?;
+        let right = crossing(&near[at..].iter().rev().copied().collect::<Vec<_>>())?;
         // The phone's colour filters lean on the flanks: a twentieth of the width in the centre, a tenth in the width
         // (common practice, no source).
         let lean = |share: f64| (share * self.width_nm).hypot(0.1 * bandpass_nm);
         let e = |value, sigma| Estimate::new(value, sigma);
         Some(Led {
-            peak_nm: e(peak, lean(0.05)),
-            centroid_nm: e(centroid, lean(0.06)),
+            // That of the part above 80 %: steadier than the highest row.
+            peak_nm: e(centre_above(0.8 * top.1), lean(0.05)),
+            centroid_nm: e(centre_above(0.0), lean(0.06)),
             half_width_nm: e(right - left, lean(0.10)),
         })
     }

@@ -7,8 +7,9 @@ use rand::seq::{IndexedRandom, SliceRandom};
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
+use super::bench::{Instrument, Phone, Pose};
 use super::light::{Dye, Light, Source};
-use super::{Exposure, Fault, Instrument, Nuisance, Phone, Planned, Pose, Scene, Shot};
+use super::shot::{Exposure, Fault, Nuisance, Planned, Scene, Shot};
 
 /// Shore birds, in the order in which the benches get them.
 const NAMES: [&str; 24] = [

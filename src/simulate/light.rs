@@ -8,8 +8,7 @@ use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 use serde::{Deserialize, Serialize};
 
-use super::TrueLine;
-use super::lines;
+use super::lines::{self, Line};
 
 /// First wavelength of the smooth part, nm.
 pub const FIRST_NM: f64 = 370.0;
@@ -128,6 +127,45 @@ impl Emission {
             _ => 0.0,
         }
     }
+
+    /// Strength between 400 and 700 nm, lines and smooth part together.
+    fn visible(&self) -> f64 {
+        let visible = 400.0..700.0;
+        let lines = self.lines.iter().filter(|l| visible.contains(&l.0));
+        let smooth = self.smooth.iter().enumerate();
+        let smooth = smooth.filter(|(i, _)| visible.contains(&smooth_nm(*i)));
+        lines.map(|l| l.1).sum::<f64>() + smooth.map(|(_, s)| s * STEP_NM).sum::<f64>()
+    }
+
+    fn add(&mut self, strength: impl Fn(f64) -> f64) {
+        for (i, s) in self.smooth.iter_mut().enumerate() {
+            *s += strength(smooth_nm(i));
+        }
+    }
+
+    /// Adds a Gaussian band by its middle and full width at half height, nm, and its area.
+    fn add_band(&mut self, centre: f64, fwhm: f64, area: f64) {
+        let sigma = fwhm / 2.354_820_045;
+        let scale = area / (sigma * (2.0 * std::f64::consts::PI).sqrt());
+        self.add(|nm| scale * (-0.5 * ((nm - centre) / sigma).powi(2)).exp());
+    }
+
+    /// Adds the coating of a lamp of three narrow bands; `vary` gives how two of a kind differ.
+    fn add_phosphors(&mut self, vary: &mut impl FnMut(f64) -> f64) {
+        let europium_blue = 45.0 * vary(0.4);
+        let (terbium, europium_red) = (vary(0.25), vary(0.25));
+        let terbium_shift = 0.25 * (vary(1.0) - 1.0);
+        let europium_shift = 0.3 * (vary(1.0) - 1.0);
+        self.add_band(450.0 * vary(0.004), 50.0, europium_blue);
+        for (centre, fwhm, area) in TERBIUM {
+            self.add_band(centre + terbium_shift, *fwhm, area * terbium * vary(0.1));
+        }
+        for (centre, fwhm, area) in EUROPIUM {
+            let area = area * europium_red * vary(0.1);
+            self.add_band(centre + europium_shift, *fwhm, area);
+        }
+        self.add_band(560.0, 160.0, 6.0);
+    }
 }
 
 impl Light {
@@ -159,165 +197,126 @@ impl Light {
 
     /// What reaches the slit. The strength integrated over 400–700 nm is 100 for every source before the solution.
     pub fn emission(&self) -> Emission {
-        let mut chance = Pcg64Mcg::seed_from_u64(self.variety ^ 0x1a3b);
-        let n = ((LAST_NM - FIRST_NM) / STEP_NM).round() as usize + 1;
-        let mut lines: Vec<(f64, f64)> = Vec::new();
-        let mut smooth = vec![0.0; n];
-        let wavelengths: Vec<f64> = (0..n).map(|i| FIRST_NM + i as f64 * STEP_NM).collect();
-        let mut vary = |relative: f64| 1.0 + relative * (2.0 * chance.random::<f64>() - 1.0);
-        let add_band = |smooth: &mut [f64], centre: f64, fwhm: f64, area: f64| {
-            let sigma = fwhm / 2.354_820_045;
-            let scale = area / (sigma * (2.0 * std::f64::consts::PI).sqrt());
-            for (s, l) in smooth.iter_mut().zip(&wavelengths) {
-                *s += scale * (-0.5 * ((l - centre) / sigma).powi(2)).exp();
-            }
-        };
-        match &self.source {
-            Source::Dark => return Emission { lines, smooth },
-            Source::TriPhosphor => {
-                lines.extend(
-                    lines::MERCURY
-                        .iter()
-                        .map(|&(l, s)| (l, 26.0 * s * vary(0.12))),
-                );
-                let europium_blue = 45.0 * vary(0.4);
-                let terbium = vary(0.25);
-                let europium_red = vary(0.25);
-                let terbium_shift = 0.25 * (vary(1.0) - 1.0);
-                let europium_shift = 0.3 * (vary(1.0) - 1.0);
-                add_band(&mut smooth, 450.0 * vary(0.004), 50.0, europium_blue);
-                for (centre, fwhm, area) in TERBIUM {
-                    add_band(
-                        &mut smooth,
-                        centre + terbium_shift,
-                        *fwhm,
-                        area * terbium * vary(0.1),
-                    );
-                }
-                for (centre, fwhm, area) in EUROPIUM {
-                    add_band(
-                        &mut smooth,
-                        centre + europium_shift,
-                        *fwhm,
-                        area * europium_red * vary(0.1),
-                    );
-                }
-                add_band(&mut smooth, 560.0, 160.0, 6.0);
-            }
-            Source::Halophosphate => {
-                lines.extend(
-                    lines::MERCURY
-                        .iter()
-                        .map(|&(l, s)| (l, 22.0 * s * vary(0.12))),
-                );
-                add_band(&mut smooth, 482.0 * vary(0.005), 105.0, 70.0 * vary(0.2));
-                add_band(&mut smooth, 585.0 * vary(0.005), 82.0, 150.0 * vary(0.15));
-            }
-            Source::Mercury => {
-                lines.extend(lines::MERCURY.iter().map(|&(l, s)| (l, s * vary(0.1))))
-            }
-            Source::Helium => lines.extend(lines::HELIUM.iter().map(|&(l, s)| (l, s * vary(0.15)))),
-            Source::Neon => lines.extend(lines::NEON.iter().map(|&(l, s)| (l, s * vary(0.15)))),
-            Source::Hydrogen => {
-                lines.extend(lines::HYDROGEN.iter().map(|&(l, s)| (l, s * vary(0.15))));
-                // The molecule's many lines look like a weak haze.
-                add_band(&mut smooth, 600.0, 90.0, 0.12);
-            }
-            Source::Sodium => lines.extend(lines::SODIUM.iter().map(|&(l, s)| (l, s * vary(0.05)))),
-            &Source::WhiteLed(kelvin) => {
-                let blue = 0.22 * (kelvin / 4000.0).powf(1.4);
-                add_band(&mut smooth, 451.0 * vary(0.008), 21.0, blue);
-                add_band(&mut smooth, 552.0 * vary(0.006), 105.0, 0.75);
-                add_band(
-                    &mut smooth,
-                    615.0 * vary(0.006),
-                    95.0,
-                    0.75 * (4000.0 / kelvin),
-                );
-            }
-            &Source::Led(peak, fwhm) => {
-                add_band(&mut smooth, peak, fwhm, 0.85);
-                // Diodes fall off more slowly towards the blue.
-                add_band(&mut smooth, peak - 0.45 * fwhm, 1.3 * fwhm, 0.15);
-            }
-            &Source::Laser(wavelength_nm) => lines.push((wavelength_nm, 1.0)),
-            Source::Lines(own) => lines.extend(own.iter().map(|&(l, s)| (l, s * vary(0.15)))),
-            &Source::Tungsten(kelvin) => {
-                for (s, l) in smooth.iter_mut().zip(&wavelengths) {
-                    *s = planck(*l, kelvin);
-                }
-            }
-            Source::Smooth(table) => {
-                for (s, &l) in smooth.iter_mut().zip(&wavelengths) {
-                    let next = table.partition_point(|p| p.0 < l);
-                    *s = match (
-                        next.checked_sub(1).and_then(|i| table.get(i)),
-                        table.get(next),
-                    ) {
-                        (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (l - a.0) / (b.0 - a.0),
-                        _ => 0.0,
-                    };
-                }
-            }
-            Source::Daylight => {
-                for (s, l) in smooth.iter_mut().zip(&wavelengths) {
-                    *s = planck(*l, 5900.0)
-                        * lines::FRAUNHOFER
-                            .iter()
-                            .map(|&(centre, depth, width)| {
-                                1.0 - depth * (-2.772_588_7 * ((l - centre) / width).powi(2)).exp()
-                            })
-                            .product::<f64>();
-                }
-            }
+        let mut emission = self.source.emission(self.variety);
+        if self.source == Source::Dark {
+            return emission;
         }
-        let visible = 400.0..700.0;
-        let total = lines
-            .iter()
-            .filter(|l| visible.contains(&l.0))
-            .map(|l| l.1)
-            .sum::<f64>()
-            + smooth
-                .iter()
-                .zip(&wavelengths)
-                .filter(|(_, l)| visible.contains(*l))
-                .map(|(s, _)| s * STEP_NM)
-                .sum::<f64>();
-        let pass = |l: f64| match &self.solution {
-            Some(solution) => 10f64.powf(-solution.absorbance(l)),
+        let share = 100.0 / emission.visible();
+        let pass = |nm: f64| match &self.solution {
+            Some(solution) => 10f64.powf(-solution.absorbance(nm)),
             None => 1.0,
         };
-        for (l, s) in &mut lines {
-            *s *= 100.0 / total * pass(*l);
+        for (nm, strength) in &mut emission.lines {
+            *strength *= share * pass(*nm);
         }
-        for (s, l) in smooth.iter_mut().zip(&wavelengths) {
-            *s *= 100.0 / total * pass(*l);
+        for (i, strength) in emission.smooth.iter_mut().enumerate() {
+            *strength *= share * pass(smooth_nm(i));
         }
-        Emission { lines, smooth }
+        emission
+    }
+}
+
+/// The lines of a lamp in which a gas or a vapour shines.
+pub(super) struct Discharge<'a> {
+    /// Symbol of the element; empty where there is none.
+    pub element: &'static str,
+    lines: &'a [Line],
+    /// Strength of the line to which the table gives 1.
+    strength: f64,
+    /// By which share lines differ between two lamps of a kind.
+    differ: f64,
+}
+
+impl Source {
+    /// The lines of this lamp, where they are an element's or stated.
+    pub(super) fn discharge(&self) -> Option<Discharge<'_>> {
+        let (element, lines, strength, differ) = match self {
+            Source::TriPhosphor => ("Hg", lines::MERCURY, 26.0, 0.12),
+            Source::Halophosphate => ("Hg", lines::MERCURY, 22.0, 0.12),
+            Source::Mercury => ("Hg", lines::MERCURY, 1.0, 0.1),
+            Source::Helium => ("He", lines::HELIUM, 1.0, 0.15),
+            Source::Neon => ("Ne", lines::NEON, 1.0, 0.15),
+            Source::Hydrogen => ("H", lines::HYDROGEN, 1.0, 0.15),
+            Source::Sodium => ("Na", lines::SODIUM, 1.0, 0.05),
+            Source::Lines(own) => ("", own.as_slice(), 1.0, 0.15),
+            _ => return None,
+        };
+        Some(Discharge {
+            element,
+            lines,
+            strength,
+            differ,
+        })
     }
 
-    /// The lines, rising in wavelength, with names such as `Hg 546.07`.
-    pub fn true_lines(&self) -> Vec<TrueLine> {
-        let element = match self.source {
-            Source::TriPhosphor | Source::Halophosphate | Source::Mercury => "Hg",
-            Source::Helium => "He",
-            Source::Neon => "Ne",
-            Source::Hydrogen => "H",
-            Source::Sodium => "Na",
-            Source::Laser(_) => "laser",
-            _ => "",
+    /// What this lamp gives, in whatever unit.
+    fn emission(&self, variety: u64) -> Emission {
+        let mut chance = Pcg64Mcg::seed_from_u64(variety ^ 0x1a3b);
+        let mut vary = |relative: f64| 1.0 + relative * (2.0 * chance.random::<f64>() - 1.0);
+        let n = ((LAST_NM - FIRST_NM) / STEP_NM).round() as usize + 1;
+        let mut emission = Emission {
+            lines: Vec::new(),
+            smooth: vec![0.0; n],
         };
-        let lines = self.emission().lines;
-        let strongest = lines.iter().map(|l| l.1).fold(0.0, f64::max);
-        lines
-            .into_iter()
-            .map(|(wavelength_nm, strength)| TrueLine {
-                wavelength_nm,
-                strength: strength / strongest,
-                name: format!("{element} {wavelength_nm:.2}"),
-            })
-            .collect()
+        if let Some(d) = self.discharge() {
+            let varied = |&(nm, s): &Line| (nm, d.strength * s * vary(d.differ));
+            emission.lines = d.lines.iter().map(varied).collect();
+        }
+        match self {
+            Source::TriPhosphor => emission.add_phosphors(&mut vary),
+            Source::Halophosphate => {
+                emission.add_band(482.0 * vary(0.005), 105.0, 70.0 * vary(0.2));
+                emission.add_band(585.0 * vary(0.005), 82.0, 150.0 * vary(0.15));
+            }
+            // The molecule's many lines look like a weak haze.
+            Source::Hydrogen => emission.add_band(600.0, 90.0, 0.12),
+            &Source::WhiteLed(kelvin) => {
+                let blue = 0.22 * (kelvin / 4000.0).powf(1.4);
+                emission.add_band(451.0 * vary(0.008), 21.0, blue);
+                emission.add_band(552.0 * vary(0.006), 105.0, 0.75);
+                emission.add_band(615.0 * vary(0.006), 95.0, 0.75 * (4000.0 / kelvin));
+            }
+            &Source::Led(peak, fwhm) => {
+                emission.add_band(peak, fwhm, 0.85);
+                // Diodes fall off more slowly towards the blue.
+                emission.add_band(peak - 0.45 * fwhm, 1.3 * fwhm, 0.15);
+            }
+            &Source::Laser(wavelength_nm) => emission.lines.push((wavelength_nm, 1.0)),
+            &Source::Tungsten(kelvin) => emission.add(|nm| planck(nm, kelvin)),
+            Source::Smooth(table) => emission.add(|nm| interpolated(table, nm)),
+            Source::Daylight => emission.add(|nm| planck(nm, 5900.0) * fraunhofer(nm)),
+            Source::Dark
+            | Source::Mercury
+            | Source::Helium
+            | Source::Neon
+            | Source::Sodium
+            | Source::Lines(_) => {}
+        }
+        emission
     }
+}
+
+/// Wavelength of an entry of [`Emission::smooth`], nm.
+fn smooth_nm(i: usize) -> f64 {
+    FIRST_NM + i as f64 * STEP_NM
+}
+
+/// A table of wavelengths (nm, rising) and values, read between its rows; 0 beyond them.
+fn interpolated(table: &[(f64, f64)], nm: f64) -> f64 {
+    let next = table.partition_point(|p| p.0 < nm);
+    let before = next.checked_sub(1).and_then(|i| table.get(i));
+    match (before, table.get(next)) {
+        (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (nm - a.0) / (b.0 - a.0),
+        _ => 0.0,
+    }
+}
+
+/// Share of daylight that its dark lines leave.
+fn fraunhofer(nm: f64) -> f64 {
+    let left = |&(centre, depth, width): &(f64, f64, f64)| {
+        1.0 - depth * (-2.772_588_7 * ((nm - centre) / width).powi(2)).exp()
+    };
+    lines::FRAUNHOFER.iter().map(left).product()
 }
 
 /// Tb³⁺: centre, full width at half height (nm), relative area.

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::simulate::{PlantedFault, Pose, TrueLine};
+use crate::terms::Point;
 
 fn truth(faults: &[(&str, Option<f64>)]) -> Truth {
     Truth {
@@ -29,7 +30,7 @@ fn truth(faults: &[(&str, Option<f64>)]) -> Truth {
         blur_px: 1.0,
         movement_px: 0.0,
         leak_level: 0.001,
-        leak_at: (0.0, 0.0),
+        leak_at: Point::default(),
         peak_level: 0.75,
         exposure_s: 0.01,
         iso: 100.0,
@@ -41,7 +42,7 @@ fn truth(faults: &[(&str, Option<f64>)]) -> Truth {
             })
             .collect(),
         zero_order: None,
-        slit_ends: [(0.0, 0.0); 2],
+        slit_ends: [Point::default(); 2],
         orders: Vec::new(),
         absorbance: Vec::new(),
     }
