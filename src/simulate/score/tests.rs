@@ -81,10 +81,7 @@ fn seen(verdict: &str, error_nm: f64, reasons: &[(&str, &str)]) -> Seen {
         ]),
         scale_from: "heron/lamp-01.jpg".into(),
         spectrum,
-        peaks: vec![SeenPeak {
-            centre_nm: 587.562 + error_nm,
-            centre_sigma_nm: 0.1,
-        }],
+        peaks: vec![Estimate::new(587.562 + error_nm, 0.1)],
     }
 }
 
@@ -127,8 +124,8 @@ fn a_class_without_a_flaw_keeps_every_promise() {
             .all(|l| (l.in_spectrum_nm.unwrap() - 0.05).abs() < 0.01)
     );
     assert_eq!(score.lines[0].in_peaks_nm, None);
-    let (error, sigma) = score.lines[1].in_peaks_nm.unwrap();
-    assert!((error - 0.05).abs() < 1e-9 && sigma == 0.1);
+    let error = score.lines[1].in_peaks_nm.unwrap();
+    assert!((error.value - 0.05).abs() < 1e-9 && error.sigma == 0.1);
     assert_eq!(score.metrics["tilt_deg"], [0.25, 0.25]);
     assert_eq!(score.metrics["skew_deg"], [0.0, 0.0]);
     assert!((score.metrics["slit_width (100-400 um, in focus)"][0] - 0.1).abs() < 1e-12);
@@ -239,11 +236,11 @@ fn absorbance_is_compared_at_the_true_points() {
     let mut e = entry("a", &[], Some(seen("good", 0.0, &[])));
     e.truth.absorbance = vec![(500.0, 0.8), (600.0, 2.5)];
     for row in &mut e.seen.as_mut().unwrap().spectrum {
-        row.absorbance = Some((0.002 * row.wavelength_nm - 0.21, 0.02));
+        row.absorbance = Some(Estimate::new(0.002 * row.wavelength_nm - 0.21, 0.02));
     }
     let score = score(&[e], &Limits::default());
     assert_eq!(score.absorbance.len(), 1);
-    assert!((score.absorbance[0].0 + 0.01).abs() < 1e-9);
+    assert!((score.absorbance[0].value + 0.01).abs() < 1e-9);
 }
 
 #[test]
