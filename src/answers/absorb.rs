@@ -17,7 +17,7 @@ const HELD_ANEW: f64 = 0.01;
 /// Share of the neighbouring light that the lens scatters over and that the background beyond the slit's ends does not take
 /// off: 0.01 to 0.04 on drawn photos, about half of what is scattered within the band.
 const SCATTERED: f64 = 0.02;
-/// How far it is scattered, nm.
+/// How far to either side light is scattered, nm.
 const SCATTER_REACH_NM: f64 = 60.0;
 /// Bends are seen over so many nm: narrower than the bands of dyes, as wide as a diode's peak.
 const BEND_NM: f64 = 15.0;
@@ -29,7 +29,7 @@ const ROUNDED: f64 = 0.01;
 /// What share of a contrast a phone's own tone curve may be worth where no bracket has shown it: a mild S over sRGB changes
 /// a contrast by an eighth, a gamma of 2.35 in sRGB's place by a tenth.
 pub const UNKNOWN_TONE: f64 = 0.12;
-/// The same where a bracket has.
+/// The share of a contrast that the tone curve may be worth where a bracket has shown it.
 pub const KNOWN_TONE: f64 = 0.015;
 
 /// The part of an absorbance's standard uncertainty that is this photo's own, where `signal` is the sample's: its noise, how
@@ -84,7 +84,7 @@ pub enum Gap {
 }
 
 impl Gap {
-    /// In words, after "absorbance at … : ".
+    /// The reason in words, as it stands after "absorbance at … : ".
     pub fn words(self) -> &'static str {
         match self {
             Gap::NoBlank => "the blank's spectrum does not reach so far",

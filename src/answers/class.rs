@@ -7,8 +7,8 @@ use super::refusal::Refusal;
 /// Below five benches one of them always stands apart: of three, h cannot pass 1.155, and its 1 % value is 1.155.
 const FEWEST_TO_JUDGE: usize = 5;
 
-/// Light that is broader than this at half its height has its highest point where the phone answers best, not where the lamp
-/// shines most: no two phones agree on it, and no lamp is known by it. Lines are narrower, and so are coloured diodes, nm.
+/// Widest light at half its height by whose place benches are compared, nm. Broader light has its highest point where the phone
+/// answers best, not where the lamp shines most, and no two phones agree on it. Lines and coloured diodes are narrower.
 const BROADEST_NM: f64 = 60.0;
 
 /// True where the light about `peak_nm` is a line or a band narrow enough for benches to be compared by its place.
@@ -32,7 +32,7 @@ pub fn is_narrow(light: &[(f64, f64)], peak_nm: f64) -> bool {
 pub struct Cell {
     /// The bench.
     pub bench: String,
-    /// Its repeats, one or more.
+    /// Results of its repeats, one or more.
     pub values: Vec<f64>,
 }
 
@@ -41,7 +41,7 @@ pub struct Cell {
 pub struct Standing {
     /// The bench.
     pub bench: String,
-    /// Its repeats.
+    /// Number of its repeats.
     pub n: usize,
     /// Mean of its repeats.
     pub mean: f64,
@@ -51,7 +51,7 @@ pub struct Standing {
     pub h: Option<f64>,
     /// Mandel's k: its scatter over the class's; absent for one repeat.
     pub k: Option<f64>,
-    /// In words: `agrees`, `straggler` (beyond the 5 % value of the whole class) or `outlier` (beyond its 1 % value).
+    /// What follows: `agrees`, `straggler` (beyond the 5 % value of the whole class) or `outlier` (beyond its 1 % value).
     pub word: &'static str,
     /// Which statistic said so: `h` (Grubbs's test), `k` (Cochran's), or empty.
     pub by: &'static str,

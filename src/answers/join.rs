@@ -5,8 +5,8 @@ use super::means::{MOST_CLIPPED, WeightedMean, between};
 use super::refusal::Refusal;
 use crate::terms::{Estimate, Spectrum};
 
-/// Two exposures are compared where the longer one stands out of its noise by the first factor, and the shorter one can be
-/// expected to by the second.
+/// Two exposures are compared where the longer one is at least `LEAST_SNR` times its noise and the shorter one can be
+/// expected to be `LEAST_SHORT_SNR` times its own.
 const LEAST_SNR: f64 = 10.0;
 const LEAST_SHORT_SNR: f64 = 3.0;
 /// They must have this much of the spectrum in common for a ratio, nm: a line or two with their flanks.
@@ -14,7 +14,8 @@ const LEAST_COMMON_NM: f64 = 10.0;
 /// Rows nearer than this share their light: about a bandpass, nm. Rows so near to a clipped one are left to a shorter exposure:
 /// what the ceiling cut off is missing from their blurred light, and from the colour that a photo keeps in coarser steps.
 const ALIKE_NM: f64 = 2.0;
-/// What a written exposure ratio is worth where nothing can be compared: rounded times, and the tone curve's ends.
+/// Relative standard uncertainty of a written exposure ratio, which stands where nothing can be compared: times are rounded,
+/// and the ends of the tone curve are uncertain.
 const WRITTEN: f64 = 0.05;
 /// Joining gains something from this ratio of the longest to the shortest exposure on.
 const LEAST_APART: f64 = 1.2;
@@ -24,7 +25,7 @@ const MOST_APART: f64 = 1.3;
 /// One exposure.
 #[derive(Clone, Copy, Debug)]
 pub struct Shot<'a> {
-    /// Its spectrum.
+    /// The spectrum of this exposure.
     pub spectrum: &'a Spectrum,
     /// Exposure time × ISO as written, any unit.
     pub exposure: f64,
@@ -49,7 +50,7 @@ pub struct Ratio {
     pub shot: usize,
     /// Light in the longest exposure over that in this one.
     pub ratio: Estimate,
-    /// The same from the written exposures.
+    /// The ratio of the written exposures.
     pub written: f64,
     /// False where nothing could be compared, and the written ratio stands.
     pub is_measured: bool,
@@ -60,7 +61,7 @@ pub struct Ratio {
 pub struct Joined {
     /// Rising in wavelength, in the steps of the longest exposure.
     pub rows: Vec<Row>,
-    /// From the second longest exposure to the shortest.
+    /// How the others were fitted, from the second longest exposure to the shortest.
     pub ratios: Vec<Ratio>,
 }
 

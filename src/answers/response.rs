@@ -7,7 +7,7 @@ use super::means::{MOST_CLIPPED, between, common_mean};
 use super::refusal::Refusal;
 use crate::terms::{Estimate, Spectrum};
 
-/// A place answered more weakly than this share of the best is left out: what divides by it is noise.
+/// Smallest response, as a share of the best, that powers are divided by: below it there is little but noise.
 const WEAKEST: f64 = 0.02;
 
 /// Relative response by wavelength, 1 at its best.
@@ -15,8 +15,6 @@ const WEAKEST: f64 = 0.02;
 pub struct Response {
     /// Wavelength, nm, and response; absent where it is too weak or was clipped. Rising, in the bulb spectrum's steps.
     pub rows: Vec<(f64, Option<Estimate>)>,
-    /// Stated temperature of the bulb, K.
-    pub kelvin: f64,
 }
 
 /// The response from the spectrum of a bulb of `kelvin` ± `kelvin_sigma`.
@@ -74,7 +72,7 @@ pub fn response(bulb: &Spectrum, kelvin: f64, kelvin_sigma: f64) -> Result<Respo
             format!("only {known_nm:.0} nm of the bulb's spectrum can be used"),
         ));
     }
-    Ok(Response { rows, kelvin })
+    Ok(Response { rows })
 }
 
 impl Response {

@@ -1,5 +1,5 @@
 //! A dilution series: the line of Beer and Lambert through standards of known concentration, what it can detect, and an
-//! unknown's concentration. The edge: it takes absorbances as they are, whatever wavelength they were read at.
+//! unknown's concentration. Absorbances are taken as they are, whatever wavelength they were read at.
 
 use super::means::{WeightedMean, weight};
 use super::quantile::{fisher_f, student_t};
@@ -9,11 +9,11 @@ use crate::terms::Estimate;
 /// How many repeats' worth the stated uncertainties are trusted: they come from scatter along the slit and from floors
 /// known to about 20 %, and a standard deviation known to 20 % has 1/(2·0.2²) ≈ 12 degrees of freedom (JCGM 100, G.4.2).
 pub const STATED_FREEDOM: f64 = 12.0;
-/// A slope below this many of its standard uncertainties is no slope: the interval of an unknown would be one-sided nonsense.
+/// A slope of fewer of its standard uncertainties is refused: the interval of an unknown would have no sensible ends.
 const LEAST_SLOPE: f64 = 4.0;
-/// Standards that lie farther from their line than chance would have it once in a thousand times are not one line.
+/// Standards that lie as far from their line as chance would have it once in a thousand times do not belong to one line.
 const SURELY_BENT: f64 = 0.999;
-/// An unknown this share of the range above the highest standard is extrapolated.
+/// Concentrations up to this many times the highest standard are given; beyond, the line would be extrapolated.
 const BEYOND: f64 = 1.05;
 
 /// A solution of known concentration.
@@ -21,12 +21,12 @@ const BEYOND: f64 = 1.05;
 pub struct Standard {
     /// Concentration, in whatever unit all of the series have.
     pub concentration: f64,
-    /// Its absorbance.
+    /// Absorbance of the solution.
     pub absorbance: Estimate,
 }
 
 impl Standard {
-    /// Of a concentration, with an absorbance and its standard uncertainty.
+    /// A solution of a concentration, with its absorbance and the standard uncertainty of that.
     pub fn new(concentration: f64, absorbance: f64, sigma: f64) -> Standard {
         Standard {
             concentration,
@@ -230,9 +230,9 @@ fn parabola_chi2(used: &[Standard]) -> f64 {
 pub struct Concentration {
     /// Best estimate with its standard uncertainty.
     pub value: Estimate,
-    /// 95 % interval.
+    /// Lower end of the 95 % interval.
     pub low: f64,
-    /// Its upper end.
+    /// Upper end of the 95 % interval.
     pub high: f64,
 }
 

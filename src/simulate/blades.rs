@@ -5,7 +5,7 @@ use rand_pcg::Pcg64Mcg;
 
 use super::effective::Effective;
 
-/// Light and width along the slit.
+/// Light and relative width along the slit, from 1 mm before one end to 1 mm beyond the other.
 pub(super) struct Profile {
     pub half_mm: f64,
     light: Vec<f32>,
@@ -19,7 +19,7 @@ struct Dust {
 }
 
 impl Dust {
-    /// The first that `chance` draws.
+    /// Dust as the instrument's own seed has it; `between` draws a number between two.
     fn new(effective: &Effective, mut between: impl FnMut(f64, f64) -> f64) -> Dust {
         let half_slit = 0.5 * effective.shot.instrument.slit_length_mm;
         let grains = (0..effective.shot.instrument.dust)
@@ -40,7 +40,7 @@ impl Dust {
     }
 }
 
-/// Dust this near to the slit's ends, as a share of its length, only makes it shorter.
+/// Share of the slit's length at either end in which dust only makes the slit shorter.
 const AT_END: f64 = 0.025;
 
 /// Share of the slit's light that dust takes, the outermost [`AT_END`] left out.
@@ -68,7 +68,7 @@ fn chance_between(chance: &mut Pcg64Mcg) -> impl FnMut(f64, f64) -> f64 + '_ {
 const PROFILE_PER_MM: f64 = 100.0;
 
 impl Profile {
-    /// As seen by pixels of `px_mm`.
+    /// The profile as pixels see it that take in `px_mm` of the slit each.
     pub(super) fn new(effective: &Effective, px_mm: f64) -> Profile {
         let tube = &effective.shot.instrument;
         let half_mm = 0.5 * tube.slit_length_mm + 1.0;
@@ -104,7 +104,7 @@ impl Profile {
             light.push(l as f32);
             width.push(w as f32);
         }
-        // One pixel sees a stretch of the slit.
+        // One pixel sees the mean of a stretch of the slit.
         let reach = (0.5 * px_mm * PROFILE_PER_MM).round() as usize;
         let smooth = (0..n)
             .map(|i| {

@@ -108,18 +108,8 @@ fn to_luma_chroma(effective: &Effective, raw: &[f32]) -> (Vec<f32>, [Vec<f32>; 2
     } else {
         0.0
     });
-    let gains = if effective.shot.nuisance.colour {
-        let (red, blue) = effective.shot.phone.white_balance;
-        [red as f32, 1.0, blue as f32]
-    } else {
-        [1.0; 3]
-    };
-    let identity = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
-    let matrix = if effective.shot.nuisance.colour {
-        effective.shot.phone.colour_matrix
-    } else {
-        identity
-    };
+    let (gains, matrix) = effective.colour();
+    let gains = gains.map(|v| v as f32);
     let matrix = matrix.map(|row| row.map(|v| v as f32));
     let mut luma = vec![0.0f32; width * height];
     let mut chroma = [0, 1].map(|_| vec![0.0f32; half * height.div_ceil(2)]);
@@ -138,16 +128,11 @@ fn to_luma_chroma(effective: &Effective, raw: &[f32]) -> (Vec<f32>, [Vec<f32>; 2
         let cr = &mut cr[0][(y / 2) * half..(y / 2 + 1) * half];
         for (x, pixel) in row.iter().enumerate() {
             // A full pixel must stay white: every channel ends at the ceiling of the least amplified one.
-            let [r, g, b] = [
-                (pixel[0] * gains[0]).min(1.0),
-                (pixel[1] * gains[1]).min(1.0),
-                (pixel[2] * gains[2]).min(1.0),
-            ];
-            let curve = |m: &[f32; 3]| {
+            let [r, g, b] = [0, 1, 2].map(|c| (pixel[c] * gains[c]).min(1.0));
+            let rgb = matrix.map(|m| {
                 let linear = (m[0] * r + m[1] * g + m[2] * b).clamp(0.0, 1.0);
                 tone[(linear * TONE_ENTRIES as f32 + 0.5) as usize]
-            };
-            let rgb = [curve(&matrix[0]), curve(&matrix[1]), curve(&matrix[2])];
+            });
             let l = 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2];
             out[x] = l;
             cb[x / 2] += 0.25 * 0.564 * (rgb[2] - l);

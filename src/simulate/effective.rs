@@ -68,6 +68,17 @@ impl Effective {
         self.shot.scene == Scene::Slit && self.shot.light.source != Source::Dark
     }
 
+    /// White-balance gains of red, green and blue, and the colour matrix, where that stage takes part.
+    pub(super) fn colour(&self) -> ([f64; 3], [[f64; 3]; 3]) {
+        let (red, blue) = self.shot.phone.white_balance;
+        if self.shot.nuisance.colour {
+            ([red, 1.0, blue], self.shot.phone.colour_matrix)
+        } else {
+            let identity = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+            ([1.0; 3], identity)
+        }
+    }
+
     /// Weights of the slit's strips, from one blade to the other.
     pub(super) fn strips(&self) -> [f64; 3] {
         let q = if self.shot.nuisance.slit_flaws {

@@ -1,14 +1,13 @@
 //! What shines into the slit: lamps, daylight, lasers, and the solution that stands in the beam.
 //!
 //! Every source becomes sharp lines and a smooth part, both in radiant strength per nanometre of standard air.
-//! Phosphor bands: typical positions of Eu²⁺, Tb³⁺ and Eu³⁺ phosphors (from memory; positions and strengths differ from lamp
-//! to lamp, which [`Light::variety`] imitates).
+//! [`Light::variety`] imitates how lamps of one kind differ.
 
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 use serde::{Deserialize, Serialize};
 
-use super::lines::{self, Line};
+use super::lines::{Line, lines};
 
 /// First wavelength of the smooth part, nm.
 pub const FIRST_NM: f64 = 370.0;
@@ -26,7 +25,7 @@ pub struct Light {
     pub variety: u64,
     /// Brightness; 1 gives about 1/30 s at ISO 100 with a slit of 0.2 mm.
     pub brightness: f64,
-    /// In the beam.
+    /// The solution in the beam, if there is one.
     pub solution: Option<Solution>,
 }
 
@@ -157,12 +156,14 @@ impl Emission {
         let terbium_shift = 0.25 * (vary(1.0) - 1.0);
         let europium_shift = 0.3 * (vary(1.0) - 1.0);
         self.add_band(450.0 * vary(0.004), 50.0, europium_blue);
-        for (centre, fwhm, area) in TERBIUM {
-            self.add_band(centre + terbium_shift, *fwhm, area * terbium * vary(0.1));
-        }
-        for (centre, fwhm, area) in EUROPIUM {
-            let area = area * europium_red * vary(0.1);
-            self.add_band(centre + europium_shift, *fwhm, area);
+        for (of, shift, strength) in [
+            ("Tb", terbium_shift, terbium),
+            ("Eu", europium_shift, europium_red),
+        ] {
+            for band in lines(of) {
+                let area = band.strength * strength * vary(0.1);
+                self.add_band(band.wavelength_nm + shift, band.width_nm, area);
+            }
         }
         self.add_band(560.0, 160.0, 6.0);
     }
@@ -179,7 +180,7 @@ impl Light {
         }
     }
 
-    /// The same lamp behind a solution.
+    /// This lamp behind a solution.
     pub fn through(&self, dye: Dye, concentration: f64) -> Light {
         Light {
             solution: Some(Solution { dye, concentration }),
@@ -187,7 +188,7 @@ impl Light {
         }
     }
 
-    /// The lamp alone.
+    /// This lamp without a solution.
     pub fn without_solution(&self) -> Light {
         Light {
             solution: None,
@@ -217,10 +218,9 @@ impl Light {
 }
 
 /// The lines of a lamp in which a gas or a vapour shines.
-pub(super) struct Discharge<'a> {
-    /// Symbol of the element; empty where there is none.
+pub(super) struct Discharge {
+    /// Symbol of the element.
     pub element: &'static str,
-    lines: &'a [Line],
     /// Strength of the line to which the table gives 1.
     strength: f64,
     /// By which share lines differ between two lamps of a kind.
@@ -228,22 +228,20 @@ pub(super) struct Discharge<'a> {
 }
 
 impl Source {
-    /// The lines of this lamp, where they are an element's or stated.
-    pub(super) fn discharge(&self) -> Option<Discharge<'_>> {
-        let (element, lines, strength, differ) = match self {
-            Source::TriPhosphor => ("Hg", lines::MERCURY, 26.0, 0.12),
-            Source::Halophosphate => ("Hg", lines::MERCURY, 22.0, 0.12),
-            Source::Mercury => ("Hg", lines::MERCURY, 1.0, 0.1),
-            Source::Helium => ("He", lines::HELIUM, 1.0, 0.15),
-            Source::Neon => ("Ne", lines::NEON, 1.0, 0.15),
-            Source::Hydrogen => ("H", lines::HYDROGEN, 1.0, 0.15),
-            Source::Sodium => ("Na", lines::SODIUM, 1.0, 0.05),
-            Source::Lines(own) => ("", own.as_slice(), 1.0, 0.15),
+    /// The element that shines in this lamp; absent where none does.
+    pub(super) fn discharge(&self) -> Option<Discharge> {
+        let (element, strength, differ) = match self {
+            Source::TriPhosphor => ("Hg", 26.0, 0.12),
+            Source::Halophosphate => ("Hg", 22.0, 0.12),
+            Source::Mercury => ("Hg", 1.0, 0.1),
+            Source::Helium => ("He", 1.0, 0.15),
+            Source::Neon => ("Ne", 1.0, 0.15),
+            Source::Hydrogen => ("H", 1.0, 0.15),
+            Source::Sodium => ("Na", 1.0, 0.05),
             _ => return None,
         };
         Some(Discharge {
             element,
-            lines,
             strength,
             differ,
         })
@@ -259,8 +257,12 @@ impl Source {
             smooth: vec![0.0; n],
         };
         if let Some(d) = self.discharge() {
-            let varied = |&(nm, s): &Line| (nm, d.strength * s * vary(d.differ));
-            emission.lines = d.lines.iter().map(varied).collect();
+            emission.lines = lines(d.element)
+                .map(|line| {
+                    let strength = d.strength * line.strength * vary(d.differ);
+                    (line.wavelength_nm, strength)
+                })
+                .collect();
         }
         match self {
             Source::TriPhosphor => emission.add_phosphors(&mut vary),
@@ -281,16 +283,18 @@ impl Source {
                 // Diodes fall off more slowly towards the blue.
                 emission.add_band(peak - 0.45 * fwhm, 1.3 * fwhm, 0.15);
             }
+            Source::Lines(own) => {
+                emission.lines = own.iter().map(|&(nm, s)| (nm, s * vary(0.15))).collect();
+            }
             &Source::Laser(wavelength_nm) => emission.lines.push((wavelength_nm, 1.0)),
             &Source::Tungsten(kelvin) => emission.add(|nm| planck(nm, kelvin)),
             Source::Smooth(table) => emission.add(|nm| interpolated(table, nm)),
-            Source::Daylight => emission.add(|nm| planck(nm, 5900.0) * fraunhofer(nm)),
-            Source::Dark
-            | Source::Mercury
-            | Source::Helium
-            | Source::Neon
-            | Source::Sodium
-            | Source::Lines(_) => {}
+            Source::Daylight => {
+                let dark: Vec<Line> = lines("sun").collect();
+                let left = |nm: f64| dark.iter().map(|d| left_by(d, nm)).product::<f64>();
+                emission.add(|nm| planck(nm, 5900.0) * left(nm));
+            }
+            Source::Dark | Source::Mercury | Source::Helium | Source::Neon | Source::Sodium => {}
         }
         emission
     }
@@ -311,40 +315,10 @@ fn interpolated(table: &[(f64, f64)], nm: f64) -> f64 {
     }
 }
 
-/// Share of daylight that its dark lines leave.
-fn fraunhofer(nm: f64) -> f64 {
-    let left = |&(centre, depth, width): &(f64, f64, f64)| {
-        1.0 - depth * (-2.772_588_7 * ((nm - centre) / width).powi(2)).exp()
-    };
-    lines::FRAUNHOFER.iter().map(left).product()
+/// Share of daylight that a dark line leaves.
+fn left_by(dark: &Line, nm: f64) -> f64 {
+    1.0 - dark.strength * (-2.772_588_7 * ((nm - dark.wavelength_nm) / dark.width_nm).powi(2)).exp()
 }
-
-/// Tb³⁺: centre, full width at half height (nm), relative area.
-const TERBIUM: &[(f64, f64, f64)] = &[
-    (487.7, 5.0, 11.0),
-    (491.8, 4.5, 5.0),
-    (542.0, 2.4, 26.0),
-    (544.7, 2.6, 24.0),
-    (549.2, 4.0, 10.0),
-    (584.0, 3.6, 7.0),
-    (588.0, 3.6, 4.5),
-    (621.5, 5.0, 4.5),
-];
-
-/// Eu³⁺ in Y₂O₃: centre, full width at half height (nm), relative area.
-const EUROPIUM: &[(f64, f64, f64)] = &[
-    (587.2, 2.4, 4.0),
-    (593.2, 3.2, 6.0),
-    (599.3, 3.2, 6.0),
-    (611.6, 2.3, 64.0),
-    (614.5, 3.5, 6.0),
-    (630.4, 3.0, 10.0),
-    (650.4, 3.4, 4.0),
-    (662.2, 3.4, 3.0),
-    (687.4, 3.0, 3.5),
-    (693.4, 3.4, 3.0),
-    (708.4, 4.0, 12.0),
-];
 
 /// Planck's law per wavelength, up to a constant factor; c₂ = 0.014 387 768 78 m·K (CODATA 2018).
 fn planck(wavelength_nm: f64, kelvin: f64) -> f64 {

@@ -85,6 +85,7 @@ fn metered_peak(effective: &Effective) -> f64 {
     let right = straight.shot.phone.width as f64;
     let middle = 0.5 * right;
     let px = 1.0 / focal;
+    let (gains, matrix) = straight.colour();
     let mut peak = 0.0f64;
     for i in 0..(2.0 * REACH / px) as usize {
         let shift = -REACH + i as f64 * px;
@@ -104,9 +105,9 @@ fn metered_peak(effective: &Effective) -> f64 {
         );
         let shade = vignetting((here.x - middle).powi(2) / (focal * focal));
         let raw = [0, 1, 2].map(|c| (b[c] - a[c]) * shade);
-        peak = raw_to_picture(&straight, raw)
-            .into_iter()
-            .fold(peak, f64::max);
+        let balanced = [0, 1, 2].map(|c| raw[c] * gains[c]);
+        let picture = matrix.map(|m| m[0] * balanced[0] + m[1] * balanced[1] + m[2] * balanced[2]);
+        peak = picture.into_iter().fold(peak, f64::max);
     }
     peak
 }
@@ -118,18 +119,4 @@ fn shutter(time_s: f64) -> f64 {
     } else {
         (time_s * 100.0).round() / 100.0
     }
-}
-
-/// White balance and colour matrix, without cutting.
-fn raw_to_picture(effective: &Effective, raw: [f64; 3]) -> [f64; 3] {
-    if !effective.shot.nuisance.colour {
-        return raw;
-    }
-    let (red, blue) = effective.shot.phone.white_balance;
-    let balanced = [raw[0] * red, raw[1], raw[2] * blue];
-    effective
-        .shot
-        .phone
-        .colour_matrix
-        .map(|row| row[0] * balanced[0] + row[1] * balanced[1] + row[2] * balanced[2])
 }

@@ -138,7 +138,7 @@ mod tests {
             exposure: Exposure::Metered(0.75),
             orientation: 1,
             jpeg_quality: 95,
-            nuisance: Nuisance::NONE,
+            nuisance: Nuisance::default(),
             faults: Vec::new(),
         }
     }

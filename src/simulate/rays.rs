@@ -1,6 +1,6 @@
 //! Follows a ray from a point of the slit through the grating and the lens to the sensor.
 //!
-//! Written in millimetres and vectors: the tangential part of the direction gains m·λ/d across the grooves, as the
+//! Lengths are in millimetres, directions are vectors: the tangential part of the direction gains m·λ/d across the grooves, as the
 //! phase of neighbouring grooves demands; everything else is straight lines. The entrance pupil lies a little behind the
 //! grating, so each order passes the grating at its own place.
 
@@ -73,7 +73,7 @@ impl Rays {
         }
     }
 
-    /// m·λ/d.
+    /// By how much the grating changes the direction cosine of light of this order and wavelength: m·λ/d.
     pub fn shift(&self, order: i32, wavelength_nm: f64) -> f64 {
         f64::from(order) * wavelength_nm / self.groove_spacing_nm
     }
@@ -149,7 +149,7 @@ impl Rays {
     }
 }
 
-/// From the sensor's pixels to the upright picture's, by the Exif orientation (1, 3, 6, 8).
+/// A place on the sensor as a place in the upright picture, by the Exif orientation (1, 3, 6, 8).
 pub(super) fn upright(seen: Point, phone: &Phone, orientation: u16) -> Point {
     let (right, bottom) = (phone.width as f64 - 1.0, phone.height as f64 - 1.0);
     match orientation {

@@ -11,7 +11,7 @@ use super::light::Light;
 pub struct Shot {
     /// Seed of all that is left to chance in this photo: noise, the room behind a `no-spectrum` photo.
     pub seed: u64,
-    /// When the shutter opened.
+    /// Time at which the shutter opened.
     pub taken: DateTime,
     /// The phone.
     pub phone: Phone,
@@ -23,7 +23,7 @@ pub struct Shot {
     pub light: Light,
     /// What the picture shows.
     pub scene: Scene,
-    /// How long and how sensitive.
+    /// Exposure time and sensitivity, or how they are metered.
     pub exposure: Exposure,
     /// Exif orientation: 1, 3, 6 or 8. The sensor's pixels are stored as they are; a viewer turns them.
     pub orientation: u16,
@@ -54,7 +54,7 @@ pub enum Exposure {
     /// The brightest part of the spectrum, without any solution in the beam, reaches this share of full scale in
     /// linear light. Blank and dilutions of one lamp are therefore exposed alike.
     Metered(f64),
-    /// As stated: seconds, ISO.
+    /// Time (s) and ISO speed as stated here.
     Set(f64, f64),
 }
 
@@ -96,46 +96,34 @@ pub enum Fault {
 impl Fault {
     /// The reason code that the photo should be given.
     pub fn code(&self) -> &'static str {
-        match self {
-            Fault::Clipped(_) => "clipped",
-            Fault::Dim(_) => "dim",
-            Fault::Tilted(_) => "tilted",
-            Fault::Skewed(_) => "skewed",
-            Fault::SlitWide(_) => "slit-wide",
-            Fault::Defocused(_) => "defocused",
-            Fault::Moved(..) => "moved",
-            Fault::Leak(_) => "leak",
-            Fault::Cropped(_) => "cropped",
-            Fault::NoSpectrum => "no-spectrum",
-            Fault::FewLines => "few-lines",
-            Fault::ExposureDiffers(_) => "exposure-differs",
-            Fault::ExposureAuto => "exposure-auto",
-            Fault::Truncated(_) => "truncated",
-            Fault::Unreadable => "unreadable",
-        }
+        self.code_and_size().0
     }
 
-    /// The size, in the unit that the variant states; absent where there is none.
-    pub fn size(&self) -> Option<f64> {
+    /// The reason code, and the size in the unit that the variant states; absent where there is none.
+    pub(super) fn code_and_size(&self) -> (&'static str, Option<f64>) {
         match *self {
-            Fault::Clipped(x)
-            | Fault::Dim(x)
-            | Fault::Tilted(x)
-            | Fault::Skewed(x)
-            | Fault::SlitWide(x)
-            | Fault::Defocused(x)
-            | Fault::Moved(x, _)
-            | Fault::Leak(x)
-            | Fault::Cropped(x)
-            | Fault::ExposureDiffers(x)
-            | Fault::Truncated(x) => Some(x),
-            Fault::NoSpectrum | Fault::FewLines | Fault::ExposureAuto | Fault::Unreadable => None,
+            Fault::Clipped(times) => ("clipped", Some(times)),
+            Fault::Dim(times) => ("dim", Some(times)),
+            Fault::Tilted(degrees) => ("tilted", Some(degrees)),
+            Fault::Skewed(degrees) => ("skewed", Some(degrees)),
+            Fault::SlitWide(um) => ("slit-wide", Some(um)),
+            Fault::Defocused(px) => ("defocused", Some(px)),
+            Fault::Moved(px, _) => ("moved", Some(px)),
+            Fault::Leak(level) => ("leak", Some(level)),
+            Fault::Cropped(nm) => ("cropped", Some(nm)),
+            Fault::NoSpectrum => ("no-spectrum", None),
+            Fault::FewLines => ("few-lines", None),
+            Fault::ExposureDiffers(times) => ("exposure-differs", Some(times)),
+            Fault::ExposureAuto => ("exposure-auto", None),
+            Fault::Truncated(share) => ("truncated", Some(share)),
+            Fault::Unreadable => ("unreadable", None),
         }
     }
 }
 
-/// Which stages between sensor and file take part; all of them in a real photo.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+/// Which stages between sensor and file take part: all of them in a real photo. By default none: optics, sRGB curve and JPEG
+/// only.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Nuisance {
     /// Wings and veil of the lens.
     pub glare: bool,
@@ -154,7 +142,7 @@ pub struct Nuisance {
 }
 
 impl Nuisance {
-    /// As phones do.
+    /// All stages, as in a phone.
     pub const ALL: Nuisance = Nuisance {
         glare: true,
         slit_flaws: true,
@@ -163,16 +151,6 @@ impl Nuisance {
         colour: true,
         tone: true,
         filters: true,
-    };
-    /// Optics, sRGB curve and JPEG only.
-    pub const NONE: Nuisance = Nuisance {
-        glare: false,
-        slit_flaws: false,
-        noise: false,
-        mosaic: false,
-        colour: false,
-        tone: false,
-        filters: false,
     };
 }
 

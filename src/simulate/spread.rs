@@ -24,7 +24,7 @@ pub(super) struct Spread {
     density: Vec<[f64; 3]>,
 }
 
-/// The same, integrated twice.
+/// Light of all orders by shift, per channel, integrated twice.
 pub(super) struct Integrated {
     step: f64,
     twice: Vec<[f64; 3]>,
@@ -103,7 +103,7 @@ impl Spread {
         Spread { step, density }
     }
 
-    /// Blurs by a Gaussian of `sigma_px`, wherever a pixel is how wide in shifts.
+    /// Blurs by a Gaussian of `sigma_px`, the width of a pixel being taken place by place.
     pub(super) fn blur(&mut self, rays: &Rays, sigma_px: f64) {
         let sharp = std::mem::take(&mut self.density);
         self.density = vec![[0.0; 3]; sharp.len()];
@@ -138,7 +138,7 @@ impl Spread {
         }
     }
 
-    /// Ready to be read by pixels.
+    /// The second integral, from which pixels are read.
     pub(super) fn integrated(mut self) -> Integrated {
         let (mut once, mut twice) = ([0.0; 3], [0.0; 3]);
         for node in &mut self.density {

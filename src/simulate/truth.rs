@@ -36,7 +36,7 @@ pub struct Truth {
     /// Width at the second of `slit_ends` less that at the first, µm.
     #[serde(default)]
     pub slit_wedge_um: f64,
-    /// Share of the slit's light that dust takes, 0…1; not that at its very ends, which only shortens it.
+    /// Share of the slit's light that dust takes, 0…1. Dust at the very ends does not count: it only shortens the slit.
     #[serde(default)]
     pub dust_share: f64,
     /// Standard deviation of lens and focus blur together, px.
@@ -67,8 +67,8 @@ pub struct Truth {
 }
 
 impl Truth {
-    /// Width of the slit at the end that is lower in the upright picture, or where it lies the one to the right, less that at the
-    /// other, µm.
+    /// Width of the slit at the lower end in the upright picture less that at the upper one, µm. Of a slit that lies rather than
+    /// stands, the right end counts as the lower one.
     pub fn wedge_as_seen_um(&self) -> f64 {
         let [first, second] = self.slit_ends;
         let (dx, dy) = (second.x - first.x, second.y - first.y);
@@ -80,11 +80,11 @@ impl Truth {
 /// A line of the source.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TrueLine {
-    /// Standard air, nm.
+    /// Wavelength in standard air, nm.
     pub wavelength_nm: f64,
     /// Radiant strength relative to the strongest.
     pub strength: f64,
-    /// Such as `Hg 546.07`.
+    /// Name of the line, such as `Hg 546.07`.
     pub name: String,
 }
 
@@ -111,11 +111,11 @@ pub struct TrueOrder {
 /// Where one wavelength lies.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MapPoint {
-    /// px, upright.
+    /// To the right in the upright picture, px.
     pub x: f64,
-    /// px, upright.
+    /// Down in the upright picture, px.
     pub y: f64,
-    /// nm in standard air.
+    /// Wavelength in standard air, nm.
     pub wavelength_nm: f64,
 }
 
@@ -135,9 +135,10 @@ pub(super) fn of(effective: &Effective, exposed: &Exposed) -> Truth {
         6 | 8 => (phone.height, phone.width),
         _ => (phone.width, phone.height),
     };
-    let planted = shot.faults.iter().map(|fault| PlantedFault {
-        code: fault.code().into(),
-        size: fault.size(),
+    let planted = shot.faults.iter().map(|fault| {
+        let (code, size) = fault.code_and_size();
+        let code = code.into();
+        PlantedFault { code, size }
     });
     let zero_order = rays.trace(0.0, 0.0, 0.0).filter(|p| phone.is_on_picture(p));
     let brightest_leak = Leak::new(effective).brightest(phone.width as f64, phone.height as f64);

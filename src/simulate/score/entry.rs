@@ -31,18 +31,18 @@ pub struct SeenReason {
     pub code: String,
     /// `caution` or `retake`.
     pub severity: String,
-    /// In words.
+    /// What was measured, in words.
     pub measured: String,
 }
 
 /// A row of `spectrum.csv`.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct SeenRow {
-    /// nm.
+    /// Wavelength, nm.
     pub wavelength_nm: f64,
-    /// Linear share of full scale.
+    /// Signal, linear share of full scale.
     pub signal: f64,
-    /// The same unit.
+    /// Standard uncertainty of the signal, linear share of full scale.
     pub signal_sigma: f64,
     /// Absorbance, where there is one.
     pub absorbance: Option<Estimate>,
@@ -55,7 +55,7 @@ pub struct Entry {
     pub photo: String,
     /// Bench, by the truth.
     pub bench: String,
-    /// What is true.
+    /// What is true of the photo.
     pub truth: Truth,
     /// What was published; absent where there is no folder.
     pub seen: Option<Seen>,

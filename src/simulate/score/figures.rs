@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 use super::lines::LineError;
 use crate::terms::{Estimate, Interval};
 
-/// Lines of lamps other than the calibration lamp: no more than this in the median, nm.
+/// Largest median error that is promised for lines of lamps other than the calibration lamp, nm.
 const MEDIAN_LIMIT_NM: f64 = 0.3;
-/// The same for 95 % of the lines, nm.
+/// Error that 95 % of those lines are promised to stay within, nm.
 const MOST_LIMIT_NM: f64 = 0.8;
-/// A scale that is further off than this is wrong, nm: it takes sodium's line for helium's.
+/// A scale whose median error is larger is wrong, nm: it takes sodium's line for helium's.
 const WRONG_SCALE_NM: f64 = 2.0;
 
 /// A fault that was planted, and what became of it.
@@ -31,7 +31,7 @@ pub struct Planted {
     pub said: String,
 }
 
-/// From so many times the limit on a fault is gross; below that it is moderate.
+/// A fault of more than so many times its limit is gross; others are moderate.
 const GROSS_TIMES: f64 = 2.25;
 
 impl Planted {
@@ -81,7 +81,7 @@ pub struct Score {
     pub scales: Vec<Scale>,
     /// Errors of the absorbance at the truth's points, each with the reported uncertainty.
     pub absorbance: Vec<Estimate>,
-    /// The same for true absorbances of 0.1 to 0.8 between 440 and 660 nm, where a class works.
+    /// Those of the errors that belong to true absorbances of 0.1 to 0.8 between 440 and 660 nm, where a class works.
     pub working_absorbance: Vec<Estimate>,
     /// Unknowns of dilution series; the shell fills them in from the class's table.
     pub concentrations: Vec<Unknown>,
@@ -92,7 +92,7 @@ pub struct Score {
 pub struct Scale {
     /// Photo.
     pub photo: String,
-    /// Its verdict.
+    /// The photo's verdict.
     pub verdict: String,
     /// Median error of its lines, nm. A strong line that is nowhere near its place counts as lost (`lines::LOST_NM`).
     pub median_error_nm: f64,
@@ -120,11 +120,11 @@ pub fn quantile(values: &[f64], share: f64) -> Option<f64> {
 /// A limit that is stated beforehand, and whether it held.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Promise {
-    /// In words.
+    /// What is promised, in words.
     pub what: &'static str,
-    /// The figure.
+    /// The figure that was reached, in words.
     pub measured: String,
-    /// Whether it held.
+    /// Whether the limit held.
     pub kept: bool,
 }
 

@@ -4,7 +4,7 @@ use super::entry::{Entry, Seen, SeenRow};
 use crate::simulate::truth::{TrueLine, Truth};
 use crate::terms::Estimate;
 
-/// Stands for the error of a scale on which a strong line is nowhere near its place, nm.
+/// Error that is put down for a scale on which a strong line is nowhere near its place, nm.
 const LOST_NM: f64 = 10.0;
 /// A line is looked for within this distance of its true place, nm.
 const SEARCH_NM: f64 = 3.5;
@@ -48,7 +48,7 @@ pub struct LineError {
 }
 
 impl LineError {
-    /// Its say about the scale as a whole: lost strong lines count as far off, weak ones do not count.
+    /// The error that counts for the photo's scale as a whole, nm: a lost strong line counts as far off, a lost weak one not at all.
     pub(super) fn scale_error(&self) -> Option<f64> {
         self.in_spectrum_nm.or(self.is_strong.then_some(LOST_NM))
     }
