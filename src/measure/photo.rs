@@ -8,7 +8,7 @@ use crate::measure::light::lineshape::LineShape;
 use crate::measure::light::profile::{Profile, slabs};
 use crate::measure::light::spectrum_peaks;
 use crate::measure::optics::adjust::{N, index};
-use crate::measure::optics::anchor::{TURNS_DEG, anchor, calibration_sigma};
+use crate::measure::optics::anchor::{Anchored, TURNS_DEG, anchor, calibration_sigma};
 use crate::measure::portrait::health;
 use crate::measure::scale::evidence::scale_sigma;
 use crate::measure::scale::lamp_photo::{measure_lamp, other_focal_length};
@@ -54,6 +54,40 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         stray::dark(frame, &mut m);
         return m;
     }
+    let Some(mut surveys) = surveys(frame, inputs, &mut m) else {
+        return m;
+    };
+    if inputs.capture == Capture::Calibration {
+        measure_lamp(frame, inputs, &surveys, &mut m);
+    } else if !surveys.is_empty() {
+        measure_light(frame, inputs, surveys.swap_remove(0), &mut m);
+    }
+    m
+}
+
+/// The spectrum alone, of a photo that is only some other photo's blank or a shot of its bracket: the one that [`measure`]
+/// finds, without peaks and without the instrument's health.
+///
+/// `None` where [`measure`] gives no spectrum on the scale of a lamp photo.
+pub fn spectrum_only(frame: &Frame, inputs: &Inputs) -> Option<Spectrum> {
+    let calibration = inputs.calibration?;
+    let mut m = Measurement::default();
+    let survey = surveys(frame, inputs, &mut m)?.into_iter().next()?;
+    let anchored = anchored(frame, inputs, calibration, &survey, &mut m).ok()??;
+    let beta = extent(&survey, &anchored.optics);
+    let both = orders(
+        frame,
+        &anchored.optics,
+        beta,
+        inputs.range_nm,
+        inputs.step_nm,
+    );
+    Some(spectrum(&both[health::better_order(&both)].profile))
+}
+
+/// The slit and its band as seen with each grating that the bench may have, the likeliest first. `None` where there is no
+/// spectrum, which is then said in `m`.
+fn surveys(frame: &Frame, inputs: &Inputs, m: &mut Measurement) -> Option<Vec<Survey>> {
     let focal_px = inputs
         .calibration
         .map(|c| c.optics.focal_px)
@@ -87,8 +121,8 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
     let sight = match look(frame, &map, focal_px, &familiar, &mut m.log) {
         Ok(sight) => sight,
         Err(why) => {
-            refuse(&mut m, why);
-            return m;
+            refuse(m, why);
+            return None;
         }
     };
     // The grating whose band shows more of the slit's ends is tried first.
@@ -109,16 +143,11 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
         ));
         if let Some(why) = first.doubt() {
             let veil = first.veil();
-            refuse(&mut m, NoSight { why, veil });
-            return m;
+            refuse(m, NoSight { why, veil });
+            return None;
         }
     }
-    if inputs.capture == Capture::Calibration {
-        measure_lamp(frame, inputs, &surveys, &mut m);
-    } else if !surveys.is_empty() {
-        measure_light(frame, inputs, surveys.swap_remove(0), &mut m);
-    }
-    m
+    Some(surveys)
 }
 
 /// No spectrum to measure: `outside` is the share of it that lies off the picture, where that is why.
@@ -237,18 +266,9 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
     };
     m.findings
         .extend(other_focal_length(&calibration.optics, inputs.facts));
-    match anchor(&survey, calibration, inputs.facts, m) {
-        Some(_) if is_a_line_taken_for_the_slit(frame, calibration, &survey, m) => {
-            m.metrics.set(Quantity::YawDriftDeg, None);
-            slit_hidden(m, without_slit_nm(calibration));
-        }
-        Some(_) if is_no_slit_of_the_bench(calibration, &survey, m) => {
-            m.metrics.set(Quantity::YawDriftDeg, None);
-            let why =
-                "a bright bar of quite another length than the slit, and elsewhere".to_owned();
-            nothing_to_measure(m, NoSight::nothing(why), None);
-        }
-        Some(anchored) => {
+    match anchored(frame, inputs, calibration, &survey, m) {
+        Err(NotThisSlit) => {}
+        Ok(Some(anchored)) => {
             m.scale_kind = Some(ScaleKind::Calibrated);
             let pose = (
                 anchored.sigma(index::ROLL),
@@ -269,13 +289,56 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
                 m,
             );
         }
-        None => {
+        Ok(None) => {
             m.lacks(
                 Subject::Scale,
                 "the slit's image does not fit the bench's instrument",
             );
             provisional(frame, inputs, &survey, m);
         }
+    }
+}
+
+/// What was taken for the slit's image is not it; nothing more can be measured.
+struct NotThisSlit;
+
+/// The bench's instrument where the phone lay for this photo; `None` where the slit's image does not fit it.
+///
+/// # Errors
+/// Where what was taken for the slit is something else, which is then said in `m`.
+fn anchored(
+    frame: &Frame,
+    inputs: &Inputs,
+    calibration: &Calibration,
+    survey: &Survey,
+    m: &mut Measurement,
+) -> Result<Option<Anchored>, NotThisSlit> {
+    let Some(anchored) = anchor(survey, calibration, inputs.facts, m) else {
+        return Ok(None);
+    };
+    if is_a_line_taken_for_the_slit(frame, calibration, survey, m) {
+        m.metrics.set(Quantity::YawDriftDeg, None);
+        slit_hidden(m, without_slit_nm(calibration));
+        return Err(NotThisSlit);
+    }
+    if is_no_slit_of_the_bench(calibration, survey, m) {
+        m.metrics.set(Quantity::YawDriftDeg, None);
+        let why = "a bright bar of quite another length than the slit, and elsewhere".to_owned();
+        nothing_to_measure(m, NoSight::nothing(why), None);
+        return Err(NotThisSlit);
+    }
+    Ok(Some(anchored))
+}
+
+/// From where to where the slit reaches, in direction cosines along it, about the middle that `optics` has: the survey
+/// measured it about its own.
+fn extent(survey: &Survey, optics: &Optics) -> (f64, f64) {
+    let old = survey.optics.rays();
+    let new = optics.rays();
+    let at = |b: f64| old.pixel_of_path(0.0, b).map(|p| new.height(p));
+    match (at(survey.beta.0), at(survey.beta.1)) {
+        (Some(a), Some(b)) => (a.min(b), a.max(b)),
+        _ => survey.beta,
     }
 }
 
@@ -326,16 +389,7 @@ pub(super) fn finish(
     lamp: Option<&Lamp>,
     m: &mut Measurement,
 ) {
-    let beta = {
-        // The extent was measured about the survey's middle; the optics may have another.
-        let old = survey.optics.rays();
-        let new = optics.rays();
-        let at = |b: f64| old.pixel_of_path(0.0, b).map(|p| new.height(p));
-        match (at(survey.beta.0), at(survey.beta.1)) {
-            (Some(a), Some(b)) => (a.min(b), a.max(b)),
-            _ => survey.beta,
-        }
-    };
+    let beta = extent(survey, optics);
     let both = orders(frame, optics, beta, inputs.range_nm, inputs.step_nm);
     let measured = health::better_order(&both);
     let profile = &both[measured].profile;
