@@ -234,8 +234,8 @@ impl Lab {
                     tone.n_shots,
                     numbers::plain(100.0 * found.apart().0, 0),
                     numbers::plain(100.0 * found.apart().1, 0),
-                    found.reach.0,
-                    found.reach.1,
+                    found.reach.low,
+                    found.reach.high,
                     100.0 * found.rms
                 ));
                 Ok(Some((key, found.clone())))

@@ -13,7 +13,7 @@ use crate::decode::{self, Facts, Fault};
 use crate::frame::Frame;
 use crate::judge::{Case, Compared, judge};
 use crate::measure::photo::{self, measure};
-use crate::measure::portrait::smear::smeared_beside;
+use crate::measure::portrait::smeared_beside;
 use crate::pair;
 use crate::publish::files;
 use crate::publish::record::{CalibrationRecord, Record};
@@ -355,7 +355,7 @@ impl Lab {
             others: &self.lamps,
             names: &self.names,
             calibration: scale.map(|s| s.calibration),
-            range_nm: (self.settings.output.from_nm, self.settings.output.to_nm),
+            range_nm: (self.settings.output.from_nm, self.settings.output.to_nm).into(),
             step_nm: self.settings.output.step_nm,
         })
     }

@@ -19,6 +19,13 @@ pub struct SpectrumRow {
     pub clipped: f64,
 }
 
+impl SpectrumRow {
+    /// Level of the strongest channel; 0 where none is above it.
+    pub fn strongest(&self) -> f64 {
+        self.rgb.iter().copied().fold(0.0, f64::max)
+    }
+}
+
 /// A spectrum in equal steps of wavelength, rising.
 #[derive(Clone, Debug, PartialEq, Default)]
 pub struct Spectrum {

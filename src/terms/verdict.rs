@@ -65,3 +65,22 @@ pub struct Finding {
     /// Slots for the advice text, by name.
     pub slots: BTreeMap<&'static str, String>,
 }
+
+impl Finding {
+    /// A finding without limit and slots.
+    pub fn new(code: Code, severity: Severity, measured: impl Into<String>) -> Finding {
+        Finding {
+            code,
+            severity,
+            measured: measured.into(),
+            limit: String::new(),
+            slots: BTreeMap::new(),
+        }
+    }
+
+    /// The same with a slot for the advice text.
+    pub fn with(mut self, slot: &'static str, value: impl Into<String>) -> Finding {
+        self.slots.insert(slot, value.into());
+        self
+    }
+}
