@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use serde::ser::SerializeStruct;
 use serde::{Deserialize, Serialize, Serializer};
 
-use super::files::numbers;
+use super::numbers;
 use crate::terms::{
     Calibration, Capture, Estimate, LineUse, PARAMETERS, Reason, ScaleKind, Verdict,
 };

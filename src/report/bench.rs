@@ -8,8 +8,8 @@ use super::charts;
 use super::pages::{ShownPhoto, ShownReason};
 use super::standing::{BenchStanding, Health};
 use crate::measure::sight::stray::entry_side;
-use crate::publish::files::{numbers, words};
 use crate::publish::record::{Metric, file_name};
+use crate::publish::{numbers, words};
 use crate::terms::Estimate;
 
 #[derive(Template)]

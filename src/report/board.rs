@@ -4,7 +4,7 @@ use askama::Template;
 
 use super::standing::{BenchStanding, Class, Health};
 use super::{Inputs, pages};
-use crate::publish::files::{numbers, words};
+use crate::publish::{numbers, words};
 use crate::terms::Verdict;
 
 /// Calls of one bench that are spelled out; the rest stand on its own page.

@@ -8,8 +8,8 @@ use askama::Template;
 use super::calibrations::builds;
 use super::standing::BenchStanding;
 use super::{charts, pages, trend};
-use crate::publish::files::{numbers, words};
 use crate::publish::record::{CalibrationRecord, Metric, Record, file_name, parameters};
+use crate::publish::{numbers, words};
 use crate::terms::{Calibration, Capture, LineUse, Verdict};
 
 #[derive(Template)]

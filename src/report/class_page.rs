@@ -9,7 +9,7 @@ use super::agreement::Agreement;
 use super::drawings::{self, Height, Named, STROKES};
 use super::{Inputs, Shown, by_path, subject};
 use crate::publish::files::tables::{read_absorbance, read_spectrum};
-use crate::publish::files::{numbers, words};
+use crate::publish::{numbers, words};
 
 /// Curves on the page; with more it would be larger than a megabyte, and a phone's browser slow.
 const MOST_CURVES: usize = 320;

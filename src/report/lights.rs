@@ -6,8 +6,8 @@ use super::colours::{IS_THE_BULB, Light, NO_RESPONSE};
 use super::drawings::{self, PER_POWER};
 use super::subject;
 use crate::answers::response::{Colour, KELVIN_SIGMA};
-use crate::publish::files::{numbers, words};
 use crate::publish::record::file_name;
+use crate::publish::{numbers, words};
 use crate::terms::Estimate;
 
 /// The lights of a bench as they are shown.

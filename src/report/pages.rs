@@ -3,8 +3,8 @@
 //! Templates stand in `pages/`; they escape what they are given, and are told words only.
 
 use super::Shown;
-use crate::publish::files::{numbers, words};
 use crate::publish::record::{Record, TONE_REMARK};
+use crate::publish::{numbers, words};
 use crate::terms::{Capture, Reason, Severity, Verdict};
 
 /// The letter by which a state's colours and sign go in the pages.

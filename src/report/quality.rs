@@ -4,8 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Shown, by_path};
 use crate::publish::files::table::{Row, Table, text_cell};
-use crate::publish::files::words;
 use crate::publish::record::Record;
+use crate::publish::words;
 use crate::terms::Reason;
 
 const BEFORE: &str =

@@ -8,7 +8,7 @@ use csv::{ByteRecord, ReaderBuilder, Terminator, WriterBuilder};
 use super::{Shown, by_path};
 use crate::publish::files::table::text_cell;
 use crate::publish::files::tables::{ABSORBANCE_COLUMNS, SPECTRUM_COLUMNS};
-use crate::publish::files::words;
+use crate::publish::words;
 use crate::terms::ScaleKind;
 
 /// Columns that say whose spectrum a row belongs to.

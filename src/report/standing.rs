@@ -4,8 +4,8 @@
 use std::collections::BTreeMap;
 
 use super::Shown;
-use crate::publish::files::words;
 use crate::publish::record::{CalibrationRecord, Metric, Record};
+use crate::publish::words;
 use crate::terms::{Capture, Reason, Severity, Verdict};
 
 /// The class.

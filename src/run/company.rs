@@ -9,7 +9,7 @@ use crate::answers::bracket::{Curve, curve, levels_of};
 use crate::classify::Outcome;
 use crate::decode::Facts;
 use crate::measure::optics::instrument;
-use crate::publish::files::numbers;
+use crate::publish::numbers;
 use crate::publish::record::{BLANK_RETAKE, TONE_REMARK};
 use crate::terms::{ScaleKind, Spectrum};
 

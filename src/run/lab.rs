@@ -551,7 +551,7 @@ fn metrics(m: &Measurement, task: &Task<'_>) -> BTreeMap<String, f64> {
             ("iso", task.facts.iso),
         ];
         for (name, value) in exposed {
-            if let Some(value) = value.and_then(|v| files::numbers::rounded(v, 5)) {
+            if let Some(value) = value.and_then(|v| crate::publish::numbers::rounded(v, 5)) {
                 metrics.insert(name.to_owned(), value);
             }
         }

@@ -1,11 +1,11 @@
 //! A verdict as a small square picture for a phone's gallery: the word so large that the thumbnail says it, and under it
 //! what to do. Drawn from the record alone.
 
-use super::canvas::{Canvas, Rgb, Weight, fitted, text_width};
 use super::overlay::{DEEP, PAPER, sign, state_colours};
-use super::{numbers, words};
 use crate::classify::CARD_ENDING;
+use crate::publish::drawing::canvas::{Canvas, Rgb, Weight, fitted, text_width};
 use crate::publish::record::Record;
+use crate::publish::{numbers, words};
 use crate::terms::Verdict;
 
 /// Side of the card, px. Galleries show a square of about 120 px: the word is then as high as a line of text.

@@ -1,20 +1,18 @@
 //! One photo's result -> the files of its folder, as bytes. Pure: what is written where, and when, is the business of
 //! the caller.
 
-mod canvas;
 mod card;
 mod exchange;
-pub mod numbers;
 mod overlay;
 mod spectrum_svg;
 pub mod table;
 pub mod tables;
-pub mod words;
 
 use std::collections::BTreeMap;
 
 use crate::frame::Frame;
 use crate::publish::record::Record;
+use crate::publish::{numbers, words};
 use crate::terms::{AbsorbanceRow, Estimate, Measurement, Metrics, Verdict};
 
 pub use card::{Card, card_name};

@@ -9,9 +9,8 @@ mod caption;
 mod pane;
 mod photo;
 
-use super::canvas::{Area, Canvas, Point, Rgb, Weight, fitted, text_width};
-use super::{numbers, words};
 use crate::frame::Frame;
+use crate::publish::drawing::canvas::{Area, Canvas, Point, Rgb, Weight, fitted, text_width};
 use crate::publish::record::Record;
 use crate::terms::{Drawing, DrawnLine, Verdict};
 pub use caption::sign;

@@ -2,8 +2,9 @@
 
 use csv::ReaderBuilder;
 
+use super::ReadError;
 use super::table::{Row, Table};
-use super::{ReadError, numbers, words};
+use crate::publish::{numbers, words};
 use crate::terms::{AbsorbanceRow, Estimate, Peak, Spectrum, SpectrumRow};
 
 /// Columns of every `spectrum.csv`.

@@ -2,8 +2,9 @@
 
 use super::pane::HEADER;
 use super::{ANGLE, Area, Canvas, DEEP, EXPECTED, FOUND, PAPER, Point, Rgb, SLIT, SMALL, Weight};
-use super::{fitted, numbers, state_colours, text_width, words};
+use super::{fitted, state_colours, text_width};
 use crate::publish::record::Record;
+use crate::publish::{numbers, words};
 use crate::terms::{Drawing, Verdict};
 
 /// The state's sign: told apart by its shape, the same on the pages.
