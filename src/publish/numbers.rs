@@ -3,7 +3,7 @@
 //! Two audiences: [`cell`] and its like write for programs (ASCII, a point as decimal sign), [`plain`] and
 //! [`plus_minus`] for people (a true minus sign, "±").
 
-use crate::terms::Estimate;
+use crate::terms::{Estimate, Reading};
 
 /// Digits that a standard uncertainty keeps in tables: one more than people are shown, so that a reader's own sums do not
 /// suffer from rounding (GUM, JCGM 100:2008, 7.2.6).
@@ -81,6 +81,14 @@ pub fn rounded_estimate(estimate: Estimate) -> Option<Estimate> {
 /// `value` for people, with `decimals` decimals and a true minus sign.
 pub fn plain(value: f64, decimals: usize) -> String {
     fixed(value, decimals).replace('-', "\u{2212}")
+}
+
+/// A published number for people, times `scale`, which must not be negative; with its uncertainty where it has one.
+pub fn said(reading: Reading, scale: f64) -> String {
+    match reading.estimate() {
+        Some(estimate) => plus_minus(estimate.scaled(scale)),
+        None => about(scale * reading.value),
+    }
 }
 
 /// A value for people where no uncertainty is known: three significant digits.

@@ -8,9 +8,9 @@ use std::collections::BTreeMap;
 use serde::ser::SerializeStruct;
 use serde::{Deserialize, Serialize, Serializer};
 
-use super::numbers;
 use crate::terms::{
-    Calibration, Capture, Estimate, LineUse, PARAMETERS, Reason, ScaleKind, Verdict,
+    Calibration, Capture, Estimate, LineUse, Metrics, PARAMETERS, Quantity, Reason, ScaleKind,
+    Unmeasured, Verdict,
 };
 
 /// How the remark begins that says which tone curve a photo was corrected with, or why with none of its own.
@@ -42,8 +42,8 @@ pub struct Record {
     pub verdict: Verdict,
     /// Why; worst first.
     pub reasons: Vec<Reason>,
-    /// The contract's metrics and more, by name; only what was measured.
-    pub metrics: BTreeMap<String, f64>,
+    /// Only what was measured.
+    pub metrics: Metrics,
     /// Side of the slit's image on which the measured order lies; absent where there is none.
     pub order_side: Option<String>,
     /// The scale: absent where there is none.
@@ -51,7 +51,7 @@ pub struct Record {
     /// What the spectrum answers.
     pub answers: Answers,
     /// What could not be measured and why.
-    pub not_measured: Vec<String>,
+    pub not_measured: Vec<Unmeasured>,
     /// Remarks for people, such as why a file is ignored or that another file has the same bytes.
     pub remarks: Vec<String>,
     /// What this was made from.
@@ -81,47 +81,15 @@ impl Record {
         scale.is_some_and(|c| c.kind == ScaleKind::Calibrated)
     }
 
-    /// A metric, with its standard uncertainty where it has one.
-    pub fn metric(&self, name: &str) -> Option<Metric> {
-        Some(Metric {
-            value: *self.metrics.get(name)?,
-            sigma: self.metrics.get(&format!("{name}_sigma")).copied(),
-        })
-    }
-
     /// Standard uncertainty of the scale in the middle of the spectrum, nm.
     pub fn scale_sigma_nm(&self) -> Option<f64> {
-        self.metrics.get("wavelength_sigma_nm").copied()
+        self.metrics.value(Quantity::WavelengthSigmaNm)
     }
 }
 
 /// A path's last part.
 pub fn file_name(path: &str) -> &str {
     path.rsplit('/').next().unwrap_or_default()
-}
-
-/// A number measured on a photo, with its standard uncertainty where it has one.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Metric {
-    /// The number.
-    pub value: f64,
-    /// Its standard uncertainty.
-    pub sigma: Option<f64>,
-}
-
-impl Metric {
-    /// With its uncertainty; absent where that is not known.
-    pub fn estimate(self) -> Option<Estimate> {
-        Some(Estimate::new(self.value, self.sigma?))
-    }
-
-    /// As people read it, times `scale`, which must not be negative.
-    pub fn said(self, scale: f64) -> String {
-        match self.estimate() {
-            Some(e) => numbers::plus_minus(e.scaled(scale)),
-            None => numbers::about(scale * self.value),
-        }
-    }
 }
 
 /// What a spectrum answers beyond its peaks. In the file only where there is something to say.
@@ -203,8 +171,6 @@ pub struct CalibrationRecord {
 pub const SERIES: &str = "series";
 /// Group of a rule that states a concentration.
 pub const CONCENTRATION: &str = "concentration";
-/// How the words begin that say why a sample with a spoilt blank has no absorbance.
-pub const BLANK_RETAKE: &str = "absorbance: the blank";
 
 /// Everything a result was made from. Two equal provenances mean equal results.
 #[derive(Clone, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -258,14 +224,15 @@ struct Shape {
     calibration: Option<CalibrationRecord>,
     #[serde(default, skip_serializing_if = "Answers::is_empty")]
     answers: Answers,
-    not_measured: Vec<String>,
+    not_measured: Vec<Unmeasured>,
     remarks: Vec<String>,
     provenance: Provenance,
 }
 
 impl From<Record> for Shape {
     fn from(r: Record) -> Shape {
-        let numbers = r.metrics.into_iter().map(|(k, v)| (k, Written::Number(v)));
+        let named = r.metrics.named().into_iter();
+        let numbers = named.map(|(k, v)| (k, Written::Number(v)));
         let word = r
             .order_side
             .map(|side| (ORDER_SIDE.to_owned(), Written::Word(side)));
@@ -294,12 +261,12 @@ impl TryFrom<Shape> for Record {
     type Error = String;
 
     fn try_from(s: Shape) -> Result<Record, String> {
-        let mut metrics = BTreeMap::new();
+        let mut named = BTreeMap::new();
         let mut order_side = None;
         for (name, metric) in s.metrics {
             match metric {
                 Written::Number(value) => {
-                    metrics.insert(name, value);
+                    named.insert(name, value);
                 }
                 Written::Word(side) if name == ORDER_SIDE => order_side = Some(side),
                 Written::Word(word) => {
@@ -307,6 +274,7 @@ impl TryFrom<Shape> for Record {
                 }
             }
         }
+        let metrics = Metrics::from_named(&named);
         Ok(Record {
             photo: s.photo,
             bench: s.bench,

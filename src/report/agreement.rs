@@ -14,7 +14,7 @@ use crate::publish::files::tables::read_spectrum;
 const SAME_LINE_NM: f64 = 5.0;
 
 /// A quantity that benches can be compared by: its name and its unit.
-type Quantity = (String, String);
+type Measurand = (String, String);
 /// Each bench's results.
 type Results<'a> = BTreeMap<&'a str, Vec<f64>>;
 
@@ -51,8 +51,8 @@ fn quantities<'a>(
     photos: &[Shown<'a>],
     all: &[Series<'a>],
     fetch: &mut impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
-) -> BTreeMap<Quantity, Results<'a>> {
-    let mut by: BTreeMap<Quantity, Results<'a>> = BTreeMap::new();
+) -> BTreeMap<Measurand, Results<'a>> {
+    let mut by: BTreeMap<Measurand, Results<'a>> = BTreeMap::new();
     for s in all {
         let mut note = |what: String, unit: String, value: f64| {
             let results = by.entry((what, unit)).or_default();

@@ -8,9 +8,9 @@ use super::charts;
 use super::pages::{ShownPhoto, ShownReason};
 use super::standing::{BenchStanding, Health};
 use crate::measure::sight::stray::entry_side;
-use crate::publish::record::{Metric, file_name};
+use crate::publish::record::file_name;
 use crate::publish::{numbers, words};
-use crate::terms::Estimate;
+use crate::terms::{Estimate, Quantity};
 
 #[derive(Template)]
 #[template(path = "bench.html", config = "src/report/askama.toml")]
@@ -108,19 +108,19 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         gauges.push(("scale", "none yet".to_owned()));
     }
     gauges.extend(blades(bench));
-    for (name, title, unit) in [
-        ("bandpass_nm", "bandpass", " nm"),
-        ("tilt_deg", "tilt", "°"),
-        ("skew_deg", "skew", "°"),
-        ("blur_px", "blur", " px"),
-        ("nm_per_px", "sampling", " nm/px"),
+    for (quantity, title, unit) in [
+        (Quantity::BandpassNm, "bandpass", " nm"),
+        (Quantity::TiltDeg, "tilt", "°"),
+        (Quantity::SkewDeg, "skew", "°"),
+        (Quantity::BlurPx, "blur", " px"),
+        (Quantity::NmPerPx, "sampling", " nm/px"),
     ] {
-        if let Some(metric) = bench.metric(name) {
-            gauges.push((title, format!("{}{unit}", metric.said(1.0))));
+        if let Some(metric) = bench.metric(quantity) {
+            gauges.push((title, format!("{}{unit}", numbers::said(metric, 1.0))));
         }
     }
-    if let Some(share) = bench.metric("order_balance") {
-        let text = format!("{} % of the light", share.said(100.0));
+    if let Some(share) = bench.metric(Quantity::OrderBalance) {
+        let text = format!("{} % of the light", numbers::said(share, 100.0));
         gauges.push(("other order", text));
     }
     gauges.extend(stray_light(bench));
@@ -133,14 +133,13 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
 /// The slit: how wide, as far as that is seen; are its blades parallel, and clean?
 fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
     let mut gauges = Vec::new();
-    if let Some(width) = bench.metric("slit_width_um") {
-        gauges.push(("slit width", format!("{} µm", width.said(1.0))));
-    } else if let Some(most) = bench.metric("slit_width_at_most_um") {
+    if let Some(width) = bench.metric(Quantity::SlitWidthUm) {
+        gauges.push(("slit width", format!("{} µm", numbers::said(width, 1.0))));
+    } else if let Some(most) = bench.metric(Quantity::SlitWidthAtMostUm) {
         gauges.push(("slit width", format!("at most {:.0} µm", most.value)));
     }
-    if let Some(record) = bench.last_with("slit_wedge_um")
-        && let Some(Estimate { value, sigma }) =
-            record.metric("slit_wedge_um").and_then(Metric::estimate)
+    if let Some(record) = bench.last_with(Quantity::SlitWedgeUm)
+        && let Some(Estimate { value, sigma }) = record.metrics.estimate(Quantity::SlitWedgeUm)
     {
         // A slit stands across the band: the order lies beside it, or above or below.
         let stands = matches!(record.order_side.as_deref(), Some("left" | "right"));
@@ -157,13 +156,13 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         };
         gauges.push(("slit's edges", text));
     }
-    if let Some(share) = bench.metric("dust_share") {
-        let streaks = match bench.metric("dust_streaks").map(|m| m.value) {
+    if let Some(share) = bench.metric(Quantity::DustShare) {
+        let streaks = match bench.metric(Quantity::DustStreaks).map(|m| m.value) {
             Some(1.0) => ", 1 streak".to_owned(),
             Some(n) if n > 0.0 => format!(", {n:.0} streaks"),
             _ => String::new(),
         };
-        let text = format!("{} % of the light{streaks}", share.said(100.0));
+        let text = format!("{} % of the light{streaks}", numbers::said(share, 100.0));
         gauges.push(("dust", text));
     }
     gauges
@@ -171,11 +170,11 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
 
 /// Stray light, and where it is brightest.
 fn stray_light(bench: &BenchStanding<'_>) -> Option<(&'static str, String)> {
-    let record = bench.last_with("background_level")?;
-    let level = record.metric("background_level")?.said(100.0);
-    let at = |name: &str| record.metric(name).and_then(Metric::estimate);
-    let side = at("leak_x")
-        .zip(at("leak_y"))
+    let record = bench.last_with(Quantity::BackgroundLevel)?;
+    let level = numbers::said(record.metrics.reading(Quantity::BackgroundLevel)?, 100.0);
+    let at = |quantity| record.metrics.estimate(quantity);
+    let side = at(Quantity::LeakX)
+        .zip(at(Quantity::LeakY))
         .and_then(|(x, y)| entry_side(x, y));
     let place = side.map_or(String::new(), |side| format!(", most at the {side}"));
     Some(("stray light", format!("{level} %{place}")))

@@ -5,7 +5,7 @@ use askama::Template;
 use super::standing::{BenchStanding, Class, Health};
 use super::{Inputs, pages};
 use crate::publish::{numbers, words};
-use crate::terms::Verdict;
+use crate::terms::{Quantity, Verdict};
 
 /// Calls of one bench that are spelled out; the rest stand on its own page.
 const MOST_CALLS: usize = 3;
@@ -243,9 +243,9 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         ),
         Health::Unseen => ("i", "not seen yet".to_owned()),
     };
-    let with = |name: &str, unit: &str| {
-        bench.metric(name).map_or("–".to_owned(), |metric| {
-            format!("{} {unit}", numbers::about(metric.value))
+    let with = |quantity: Quantity| {
+        bench.metric(quantity).map_or("–".to_owned(), |metric| {
+            format!("{} {}", numbers::about(metric.value), quantity.unit())
         })
     };
     let scale = bench.scale().map_or("none".to_owned(), |(record, _)| {
@@ -276,8 +276,8 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         scale_href: format!("{}/calibration.html", pages::href(&bench.folder)),
         state,
         scale,
-        slit: with("slit_width_um", "µm"),
-        bandpass: with("bandpass_nm", "nm"),
+        slit: with(Quantity::SlitWidthUm),
+        bandpass: with(Quantity::BandpassNm),
         hoist,
         counts: if counts.is_empty() {
             "no photos".to_owned()

@@ -8,9 +8,9 @@ use askama::Template;
 use super::calibrations::builds;
 use super::standing::BenchStanding;
 use super::{charts, pages, trend};
-use crate::publish::record::{CalibrationRecord, Metric, Record, file_name, parameters};
+use crate::publish::record::{CalibrationRecord, Record, file_name, parameters};
 use crate::publish::{numbers, words};
-use crate::terms::{Calibration, Capture, LineUse, Verdict};
+use crate::terms::{Calibration, Capture, LineUse, Reading, Verdict};
 
 #[derive(Template)]
 #[template(path = "calibration.html", config = "src/report/askama.toml")]
@@ -285,7 +285,7 @@ fn estimate(
     let value = convert(*named.get(name)?);
     let sigma = named.get(&format!("{name}_sigma")).copied().map(convert);
     let sigma = sigma.filter(|s| *s > 0.0);
-    Some(Metric { value, sigma }.said(1.0))
+    Some(numbers::said(Reading { value, sigma }, 1.0))
 }
 
 /// Every lamp photo, newest first.

@@ -5,7 +5,7 @@
 use super::Shown;
 use crate::publish::record::{Record, TONE_REMARK};
 use crate::publish::{numbers, words};
-use crate::terms::{Capture, Reason, Severity, Verdict};
+use crate::terms::{Capture, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};
 
 /// The letter by which a state's colours and sign go in the pages.
 pub fn class(verdict: Verdict) -> &'static str {
@@ -133,8 +133,8 @@ pub struct ShownPhoto {
 
 /// True for what a photo does not show of wedge and dust: no photo shows all of the slit, and the instrument's own section
 /// has what others did.
-fn is_of_blades(said: &str) -> bool {
-    ["wedge", "dust"].iter().any(|word| said.starts_with(word))
+fn is_of_blades(said: &Unmeasured) -> bool {
+    matches!(said.what, Subject::Blades | Subject::Wedge | Subject::Dust)
 }
 
 impl ShownPhoto {
@@ -171,9 +171,15 @@ impl ShownPhoto {
             notes: r
                 .remarks
                 .iter()
-                .chain(r.not_measured.iter().filter(|said| !is_of_blades(said)))
+                .cloned()
+                .chain(
+                    r.not_measured
+                        .iter()
+                        .filter(|said| !is_of_blades(said))
+                        .map(Unmeasured::to_string),
+                )
                 .filter(|note| !r.reasons.iter().any(|reason| repeats(note, reason)))
-                .map(|note| words::visible(note))
+                .map(|note| words::visible(&note))
                 .collect(),
             next: next(r),
             href: href(below),
@@ -203,9 +209,9 @@ fn overlay_alt(r: &Record, name: &str, word: &str, what: &str) -> String {
     if !what.is_empty() {
         alt += &format!(": {what}");
     }
-    for (metric, title) in [("tilt_deg", "tilt"), ("skew_deg", "skew")] {
-        if let Some(value) = r.metrics.get(metric) {
-            alt += &format!("; {title} {}°", numbers::about(*value));
+    for (quantity, title) in [(Quantity::TiltDeg, "tilt"), (Quantity::SkewDeg, "skew")] {
+        if let Some(value) = r.metrics.value(quantity) {
+            alt += &format!("; {title} {}°", numbers::about(value));
         }
     }
     alt.push('.');
@@ -218,7 +224,7 @@ fn spectrum_alt(r: &Record, word: &str) -> String {
     if let Some(sigma) = r.scale_sigma_nm() {
         alt += &format!(", scale {}", numbers::within_nm(sigma));
     }
-    if let Some(level) = r.metrics.get("peak_level") {
+    if let Some(level) = r.metrics.value(Quantity::PeakLevel) {
         alt += &format!(
             ", highest level {} % of full scale",
             numbers::plain(100.0 * level, 0)

@@ -6,7 +6,7 @@ use super::{Shown, by_path};
 use crate::publish::files::table::{Row, Table, text_cell};
 use crate::publish::record::Record;
 use crate::publish::words;
-use crate::terms::Reason;
+use crate::terms::{Reason, Unmeasured};
 
 const BEFORE: &str =
     "photo,bench,capture,rule,label,lamp,taken,verdict,reasons,measured,limits,advice";
@@ -26,9 +26,9 @@ pub fn quality_csv(photos: &[Shown<'_>]) -> Vec<u8> {
     let photos = by_path(photos);
     let records = || photos.iter().map(|p| p.record);
     let fixed: BTreeSet<&str> = METRICS.split(',').collect();
-    let more: BTreeSet<&str> = records()
-        .flat_map(|r| r.metrics.keys().map(String::as_str))
-        .filter(|name| !fixed.contains(name))
+    let more: BTreeSet<String> = records()
+        .flat_map(|r| r.metrics.named().into_keys())
+        .filter(|name| !fixed.contains(name.as_str()))
         .collect();
     let groups: BTreeSet<&str> = records()
         .flat_map(|r| r.groups.keys().map(String::as_str))
@@ -40,7 +40,7 @@ pub fn quality_csv(photos: &[Shown<'_>]) -> Vec<u8> {
     let mut table = Table::new(columns.chain(further).chain(named));
     for r in records() {
         let row = metrics(before(r), r, METRICS.split(','));
-        let row = metrics(after(row, r), r, more.iter().copied());
+        let row = metrics(after(row, r), r, more.iter().map(String::as_str));
         let group = |name: &&str| r.groups.get(*name).map_or("", String::as_str);
         table.push(groups.iter().map(group).fold(row, Row::text));
     }
@@ -49,7 +49,8 @@ pub fn quality_csv(photos: &[Shown<'_>]) -> Vec<u8> {
 
 /// Cells of the metrics with these names; empty where the photo has none.
 fn metrics<'n>(row: Row, r: &Record, names: impl Iterator<Item = &'n str>) -> Row {
-    let number = |name| r.metrics.get(name).filter(|v| v.is_finite());
+    let named = r.metrics.named();
+    let number = |name| named.get(name).filter(|v| v.is_finite());
     names.map(number).fold(row, Row::maybe)
 }
 
@@ -84,6 +85,7 @@ fn after(row: Row, r: &Record) -> Row {
     let calibration = r.calibration.as_ref();
     let n_lines = calibration.map_or(0, |c| c.lines.iter().filter(|l| l.used).count());
     let photo = calibration.and_then(|c| c.photo.as_deref());
+    let not_measured: Vec<String> = r.not_measured.iter().map(Unmeasured::to_string).collect();
     let made_from = &r.provenance;
     let paths = |map: &BTreeMap<String, String>| map.keys().cloned().collect::<Vec<_>>().join("; ");
     let hashes: Vec<&str> = made_from.calibration.values().map(String::as_str).collect();
@@ -92,7 +94,7 @@ fn after(row: Row, r: &Record) -> Row {
         .maybe(calibration.map(|c| words::scale_kind(c.kind)))
         .maybe((n_lines > 0).then_some(n_lines))
         .rounded(calibration.and_then(|c| c.rms_nm), 4)
-        .text(r.not_measured.join("; "))
+        .text(not_measured.join("; "))
         .text(r.remarks.join("; "))
         .cell(&made_from.photo_hash)
         .cell(hashes.join("; "))

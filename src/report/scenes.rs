@@ -13,7 +13,7 @@ use crate::publish::files::table::{Row, Table};
 use crate::publish::files::tables::read_spectrum;
 use crate::publish::numbers;
 use crate::publish::record::Record;
-use crate::terms::{Capture, Estimate, Spectrum};
+use crate::terms::{Capture, Estimate, Quantity, Spectrum};
 
 /// Group of a rule that tells the scenes of several brackets apart.
 const SCENE: &str = "scene";
@@ -72,8 +72,8 @@ pub fn of_class<'a>(
 
 /// Exposure time × ISO / 100, s.
 fn exposure(record: &Record) -> Option<f64> {
-    let metric = |name| record.metrics.get(name).copied();
-    Some(metric("exposure_s")? * metric("iso")? / 100.0)
+    let metric = |quantity| record.metrics.value(quantity);
+    Some(metric(Quantity::ExposureS)? * metric(Quantity::Iso)? / 100.0)
 }
 
 fn evaluate<'a>(bench: &'a str, scenes: Shots<'a>) -> Brackets<'a> {

@@ -12,8 +12,8 @@ use crate::classify::stated::{Stated, number};
 use crate::publish::files::table::{Row, Table};
 use crate::publish::files::tables::{read_absorbance, read_signal};
 use crate::publish::numbers;
-use crate::publish::record::{BLANK_RETAKE, CONCENTRATION, Record, SERIES};
-use crate::terms::{Code, Estimate};
+use crate::publish::record::{CONCENTRATION, Record, SERIES};
+use crate::terms::{Code, Estimate, Subject};
 
 /// Group of a rule that states a concentration's unit.
 const UNIT: &str = "unit";
@@ -99,8 +99,9 @@ impl<'a> Member<'a> {
             ));
         }
         let mut said = self.record.not_measured.iter();
-        let spoilt = said.find_map(|why| why.strip_prefix(BLANK_RETAKE))?;
-        Some(Refusal::new("blank-retake", format!("its blank{spoilt}")))
+        let spoilt = said.find(|said| said.what == Subject::Blank)?;
+        let why = format!("its blank {}", spoilt.why);
+        Some(Refusal::new("blank-retake", why))
     }
 }
 

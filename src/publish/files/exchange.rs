@@ -4,7 +4,7 @@
 use super::{ABSORBANCE_JDX, SPECTRUM_JDX};
 use crate::answers::jcamp::{Head, even, pairs};
 use crate::publish::record::Record;
-use crate::terms::{AbsorbanceRow, Spectrum};
+use crate::terms::{AbsorbanceRow, Quantity, Spectrum};
 
 /// Name and text of each file; none on a provisional scale, which other programs would take at its word.
 pub fn files(
@@ -31,7 +31,7 @@ pub fn files(
         origin: &record.bench,
         taken: record.taken.as_deref(),
         y_units,
-        resolution_nm: record.metrics.get("bandpass_nm").copied(),
+        resolution_nm: record.metrics.value(Quantity::BandpassNm),
         remarks,
     };
     let mut files = Vec::new();

@@ -75,7 +75,12 @@ fn cut(words: &str, room: f64) -> String {
 fn card(record: &Record) -> String {
     let word = words::verdict(record.verdict);
     let why = record.reasons.first().map_or_else(
-        || record.not_measured.first().cloned().unwrap_or_default(),
+        || {
+            record
+                .not_measured
+                .first()
+                .map_or(String::new(), ToString::to_string)
+        },
         |r| words::trouble(r.code).to_owned(),
     );
     let title = format!("{}: no spectrum", record.label);
