@@ -142,7 +142,7 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         && let Some(Estimate { value, sigma }) = record.metrics.estimate(Quantity::SlitWedgeUm)
     {
         // A slit stands across the band: the order lies beside it, or above or below.
-        let stands = matches!(record.order_side.as_deref(), Some("left" | "right"));
+        let stands = matches!(record.metrics.order_side.as_deref(), Some("left" | "right"));
         let end = match (stands, value > 0.0) {
             (true, true) => "bottom",
             (true, false) => "top",

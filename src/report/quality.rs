@@ -89,7 +89,7 @@ fn after(row: Row, r: &Record) -> Row {
     let made_from = &r.provenance;
     let paths = |map: &BTreeMap<String, String>| map.keys().cloned().collect::<Vec<_>>().join("; ");
     let hashes: Vec<&str> = made_from.calibration.values().map(String::as_str).collect();
-    row.maybe(r.order_side.as_ref())
+    row.maybe(r.metrics.order_side.as_ref())
         .text(photo.unwrap_or_default())
         .maybe(calibration.map(|c| words::scale_kind(c.kind)))
         .maybe((n_lines > 0).then_some(n_lines))

@@ -234,7 +234,6 @@ mod tests {
             verdict,
             reasons: Vec::new(),
             metrics: Default::default(),
-            order_side: None,
             calibration: None,
             answers: Default::default(),
             not_measured: Vec::new(),

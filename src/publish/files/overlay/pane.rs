@@ -207,7 +207,7 @@ impl Layout {
 /// the first of the list.
 fn main_band(record: &Record, drawing: &Drawing) -> Option<usize> {
     let middle = bounds(&drawing.slit).map(|[l, t, r, b]| ((l + r) / 2.0, (t + b) / 2.0));
-    let side = record.order_side.as_deref();
+    let side = record.metrics.order_side.as_deref();
     let on_side = |outline: &[Point]| {
         let ([l, t, r, b], Some(m)) = (bounds(outline)?, middle) else {
             return None;
