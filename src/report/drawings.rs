@@ -32,8 +32,11 @@ pub const STROKES: [(&str, &str); 8] = [
 /// Upper and lower edge of the planes of these drawings.
 const EDGES: (f64, f64) = (UNDER_TITLE, 216.0);
 
-/// A curve of at most [`MOST_POINTS`] points, each made by `one` from those that it stands for.
-fn thinned(points: &[(f64, f64)], one: fn(&[(f64, f64)]) -> (f64, f64)) -> Vec<(f64, f64)> {
+/// Makes one point of a curve from several that it is to stand for.
+type One = fn(&[(f64, f64)]) -> (f64, f64);
+
+/// A curve of at most [`MOST_POINTS`] points.
+fn thinned(points: &[(f64, f64)], one: One) -> Vec<(f64, f64)> {
     let every = points.len().div_ceil(MOST_POINTS).max(1);
     points.chunks(every).map(one).collect()
 }
@@ -211,7 +214,7 @@ pub fn overlays(benches: &[Named<'_>], height: Height) -> Vec<String> {
 
 fn overlay(x: (f64, f64), y: (f64, f64), part: &[Named<'_>], height: Height) -> String {
     let n = part.len();
-    let (label, title, one): (_, _, fn(&[(f64, f64)]) -> (f64, f64)) = match height {
+    let (label, title, one): (_, _, One) = match height {
         Height::Share => (
             format!("Spectra of {n} benches, each as a share of its highest signal"),
             "share of the highest signal",
