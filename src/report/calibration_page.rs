@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use askama::Template;
 
-use super::calibrations::builds;
+use super::calibrations::{builds, used_by};
 use super::standing::BenchStanding;
 use super::{charts, pages, trend};
 use crate::publish::record::{CalibrationRecord, Record, file_name, parameters};
@@ -91,7 +91,7 @@ pub fn shown_trends(bench: &BenchStanding<'_>) -> Vec<ShownTrend> {
 
 /// The page of one bench. It has no clock: the photos alone determine it.
 pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
-    let used_by = used_by(bench);
+    let used_by = used_by(bench.photos.iter().map(|s| s.record));
     let uses = |photo: &str| used_by.get(photo).copied().unwrap_or_default();
     let scale = bench
         .scale()
@@ -108,18 +108,6 @@ pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
         trends: shown_trends(bench),
     };
     page.render().expect("writing to memory does not fail")
-}
-
-/// How many other photos of the bench are measured with each lamp photo.
-fn used_by<'a>(bench: &BenchStanding<'a>) -> BTreeMap<&'a str, usize> {
-    let mut used_by = BTreeMap::new();
-    for r in bench.photos.iter().map(|s| s.record) {
-        let from = r.calibration.as_ref().and_then(|c| c.photo.as_deref());
-        if let Some(photo) = from.filter(|photo| *photo != r.photo) {
-            *used_by.entry(photo).or_default() += 1;
-        }
-    }
-    used_by
 }
 
 fn shown_scale(

@@ -4,7 +4,7 @@
 use super::charts::{Chart, UNDER_TITLE, extent};
 use crate::answers::bracket::Curve;
 use crate::answers::join::Joined;
-use crate::publish::numbers;
+use crate::publish::{numbers, words};
 use crate::terms::Estimate;
 
 /// Points of a curve are thinned to about this many: more than the drawing has pixels on a phone.
@@ -246,8 +246,32 @@ fn overlay(x: (f64, f64), y: (f64, f64), part: &[Named<'_>], height: Height) -> 
     chart.svg.finish()
 }
 
+/// Curves over one another with what they are.
+pub struct Legended {
+    /// What is drawn; may be empty.
+    pub name: String,
+    /// SVG.
+    pub svg: String,
+    /// Piece of line (SVG) and name of each curve.
+    pub keys: Vec<(String, String)>,
+}
+
+impl Legended {
+    /// A drawing of curves with these names.
+    pub fn new<'n>(name: &str, svg: String, curves: impl IntoIterator<Item = &'n str>) -> Legended {
+        let curves = curves.into_iter().enumerate();
+        Legended {
+            name: words::visible(name),
+            svg,
+            keys: curves
+                .map(|(i, name)| (key(i), words::visible(name)))
+                .collect(),
+        }
+    }
+}
+
 /// A piece of line as in [`overlay`], for the legend.
-pub fn key(i: usize) -> String {
+fn key(i: usize) -> String {
     format!(
         "<svg class=\"key\" viewBox=\"0 0 34 10\" aria-hidden=\"true\"><path d=\"M0 5H34\" {}/></svg>",
         style(i)
