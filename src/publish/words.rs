@@ -1,48 +1,6 @@
-//! The words that people and tables read for verdicts, captures and reasons; one place, so that page, picture and table
-//! agree.
+//! The words that people read for reasons, and text made fit to be shown: one place, so that page, picture and table agree.
 
-use crate::terms::Capture;
-use crate::terms::{Code, PeakKind, Reason, ScaleKind, Verdict};
-
-/// A verdict as in tables.
-pub fn verdict(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Good => "good",
-        Verdict::Caution => "caution",
-        Verdict::Retake => "retake",
-        Verdict::Waiting => "waiting",
-        Verdict::Unreadable => "unreadable",
-        Verdict::Ignored => "ignored",
-    }
-}
-
-/// A capture as in tables.
-pub fn capture(capture: Capture) -> &'static str {
-    match capture {
-        Capture::Calibration => "calibration",
-        Capture::Sample => "sample",
-        Capture::Dark => "dark",
-        Capture::Blank => "blank",
-        Capture::Bracket => "bracket",
-    }
-}
-
-/// A kind of peak as in tables.
-pub fn peak_kind(kind: PeakKind) -> &'static str {
-    match kind {
-        PeakKind::Line => "line",
-        PeakKind::Band => "band",
-        PeakKind::Merged => "merged",
-    }
-}
-
-/// A kind of scale as in tables.
-pub fn scale_kind(kind: ScaleKind) -> &'static str {
-    match kind {
-        ScaleKind::Calibrated => "calibrated",
-        ScaleKind::Provisional => "provisional",
-    }
-}
+use crate::terms::{Code, Reason};
 
 /// A reason in two or three plain words, for headings.
 pub fn trouble(code: Code) -> &'static str {
@@ -96,46 +54,4 @@ pub fn is_of_the_instrument(code: Code) -> bool {
         code,
         Code::Tilted | Code::Skewed | Code::SlitWide | Code::Defocused | Code::Leak
     )
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn words_in_tables_are_those_of_the_record() {
-        // Tables and `quality.json` must never disagree: serde's names are the others' names.
-        fn json<T: serde::Serialize>(value: T) -> String {
-            let text = serde_json::to_string(&value).unwrap();
-            text.trim_matches('"').to_owned()
-        }
-        for v in [
-            Verdict::Good,
-            Verdict::Caution,
-            Verdict::Retake,
-            Verdict::Waiting,
-            Verdict::Unreadable,
-            Verdict::Ignored,
-        ] {
-            assert_eq!(verdict(v), json(v));
-        }
-        for c in [
-            Capture::Calibration,
-            Capture::Sample,
-            Capture::Dark,
-            Capture::Blank,
-            Capture::Bracket,
-        ] {
-            assert_eq!(capture(c), json(c));
-        }
-        for k in [PeakKind::Line, PeakKind::Band, PeakKind::Merged] {
-            assert_eq!(peak_kind(k), json(k));
-        }
-        for k in [ScaleKind::Calibrated, ScaleKind::Provisional] {
-            assert_eq!(scale_kind(k), json(k));
-        }
-        for c in Code::ALL {
-            assert_eq!(c.as_str(), json(c));
-        }
-    }
 }

@@ -58,7 +58,7 @@ pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> S
     let newest_first = || bench.photos.iter().rev();
     let page = Page {
         name: words::visible(&bench.name),
-        heading: last.map_or("no photo yet", |s| words::verdict(s.record.verdict)),
+        heading: last.map_or("no photo yet", |s| s.record.verdict.as_str()),
         refresh_s,
         answers: answers.to_owned(),
         calls,

@@ -52,12 +52,8 @@ struct Line {
 
 /// A lamp photo in the history.
 struct Lamp {
-    class: &'static str,
-    word: &'static str,
-    photo: String,
-    href: String,
-    time: String,
-    what: String,
+    shown: pages::ShownPhoto,
+    /// What came of it.
     said: String,
 }
 
@@ -287,7 +283,6 @@ fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
         .filter(|s| s.record.capture == Some(Capture::Calibration))
         .map(|s| {
             let r = s.record;
-            let shown = pages::ShownPhoto::new(s, &bench.folder);
             let own = r.calibration.as_ref().filter(|_| trend::has_own_scale(r));
             let said = match own {
                 None => "no scale".to_owned(),
@@ -315,15 +310,8 @@ fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
                     said.join(" · ")
                 }
             };
-            Lamp {
-                class: shown.class,
-                word: shown.word,
-                href: format!("{}/{}", shown.href, shown.opens),
-                photo: shown.photo,
-                time: shown.time,
-                what: shown.what,
-                said,
-            }
+            let shown = pages::ShownPhoto::new(s, &bench.folder);
+            Lamp { shown, said }
         })
         .collect()
 }

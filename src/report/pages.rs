@@ -146,7 +146,7 @@ impl ShownPhoto {
             .strip_prefix(bench_folder)
             .map_or(shown.folder, |rest| rest.trim_start_matches('/'));
         let name = words::visible(r.file_name());
-        let word = words::verdict(r.verdict);
+        let word = r.verdict.as_str();
         let first = r.reasons.first();
         let what = first.map(|f| words::trouble(f.code).to_owned());
         let what = what

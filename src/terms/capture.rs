@@ -2,8 +2,19 @@
 
 /// What a photo was taken for.
 #[derive(
-    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+    Clone,
+    Copy,
+    Debug,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    serde::Serialize,
+    serde::Deserialize,
+    strum::IntoStaticStr,
 )]
+#[strum(serialize_all = "lowercase")]
 #[serde(rename_all = "lowercase")]
 pub enum Capture {
     /// A lamp of known lines: gives the wavelength scale.
@@ -24,12 +35,6 @@ impl Capture {
 
     /// As written in tables.
     pub fn as_str(self) -> &'static str {
-        match self {
-            Capture::Calibration => "calibration",
-            Capture::Sample => "sample",
-            Capture::Dark => "dark",
-            Capture::Blank => "blank",
-            Capture::Bracket => "bracket",
-        }
+        self.into()
     }
 }

@@ -38,7 +38,10 @@ pub struct AbsorbanceRow {
 }
 
 /// What a peak is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize, strum::IntoStaticStr,
+)]
+#[strum(serialize_all = "lowercase")]
 #[serde(rename_all = "lowercase")]
 pub enum PeakKind {
     /// As narrow as the instrument allows.
@@ -47,6 +50,13 @@ pub enum PeakKind {
     Band,
     /// Two or more lines that the instrument does not separate.
     Merged,
+}
+
+impl PeakKind {
+    /// As written in tables.
+    pub fn as_str(self) -> &'static str {
+        self.into()
+    }
 }
 
 /// A maximum of the spectrum.

@@ -54,7 +54,7 @@ impl Card {
         sign(&mut canvas, (MARGIN, 30.0), 84.0, self.verdict, ink, ground);
         let bench = Face::bold(44.0).fitted(&self.bench, room - 110.0);
         canvas.text((MARGIN + 110.0, 88.0), Face::bold(44.0), ink, &bench);
-        let word = words::verdict(self.verdict).to_uppercase();
+        let word = self.verdict.as_str().to_uppercase();
         let size = 100.0 * room / Face::bold(100.0).width(&word);
         let at = (MARGIN, SKY - 32.0);
         canvas.text(at, Face::bold(size.min(150.0)), ink, &word);

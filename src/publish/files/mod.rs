@@ -135,7 +135,7 @@ fn photo_log(record: &Record, measurement: &Measurement) -> Vec<u8> {
         "{}\nrule: {}\nverdict: {}\n",
         record.photo,
         record.rule,
-        words::verdict(record.verdict)
+        record.verdict.as_str()
     );
     for reason in &record.reasons {
         out += &format!(

@@ -73,7 +73,7 @@ fn cut(words: &str, room: f64) -> String {
 }
 
 fn card(record: &Record) -> String {
-    let word = words::verdict(record.verdict);
+    let word = record.verdict.as_str();
     let why = record.reasons.first().map_or_else(
         || {
             record
@@ -122,7 +122,7 @@ fn plot(
         "Signal from {} to {} nm; verdict {}; peaks: {}.",
         numbers::fixed(first, 0),
         numbers::fixed(last, 0),
-        words::verdict(record.verdict),
+        record.verdict.as_str(),
         match names.as_slice() {
             [] => "none".to_owned(),
             names => names.join(", "),
@@ -313,7 +313,9 @@ fn absorbance_panel(out: &mut Svg, spectrum: &Spectrum, rows: &[AbsorbanceRow], 
         "left out where it means nothing",
     );
     grid(out, &plane.y, 3);
-    for run in known.split(|k| k.is_none()) {
+    // A single known value has no curve.
+    let runs = known.split(|k| k.is_none()).filter(|run| run.len() > 1);
+    for run in runs {
         let run = || run.iter().flatten();
         let tint = run().map(|(nm, a)| (*nm, a.value + a.sigma, a.value - a.sigma));
         out.path("class=\"band\"", &plane.band(tint));

@@ -74,7 +74,7 @@ pub fn header(canvas: &mut Canvas, record: &Record) {
     let width = canvas.width() as f64;
     canvas.fill((0.0, 0.0), (width, HEADER as f64), ground);
     sign(canvas, (20.0, 36.0), 44.0, record.verdict, ink, ground);
-    let word = words::verdict(record.verdict).to_uppercase();
+    let word = record.verdict.as_str().to_uppercase();
     // The longest word leaves half of the width to the rest.
     let size = (56.0 * 250.0 / Face::bold(56.0).width(&word)).min(56.0);
     canvas.text((78.0, 77.0), Face::bold(size), ink, &word);
