@@ -19,6 +19,13 @@ pub struct SpectrumRow {
     pub clipped: f64,
 }
 
+impl SpectrumRow {
+    /// Level of the strongest channel; 0 where none is above it.
+    pub fn strongest(&self) -> f64 {
+        self.rgb.iter().copied().fold(0.0, f64::max)
+    }
+}
+
 /// A spectrum in equal steps of wavelength, rising.
 #[derive(Clone, Debug, PartialEq, Default)]
 pub struct Spectrum {
@@ -38,11 +45,10 @@ pub struct AbsorbanceRow {
 }
 
 /// What a peak is.
-#[derive(
-    Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize, strum::IntoStaticStr,
-)]
-#[strum(serialize_all = "lowercase")]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "lowercase")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum PeakKind {
     /// As narrow as the instrument allows.
     Line,

@@ -4,20 +4,11 @@ use std::collections::BTreeMap;
 
 /// A reason's code, as in the quality table.
 #[derive(
-    Clone,
-    Copy,
-    Debug,
-    PartialEq,
-    Eq,
-    PartialOrd,
-    Ord,
-    Hash,
-    serde::Serialize,
-    serde::Deserialize,
-    strum::IntoStaticStr,
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
 )]
-#[strum(serialize_all = "kebab-case")]
 #[serde(rename_all = "kebab-case")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "kebab-case")]
 pub enum Code {
     /// Spectrum over-exposed.
     Clipped,
@@ -112,20 +103,11 @@ pub struct Reason {
 
 /// The word for a photo.
 #[derive(
-    Clone,
-    Copy,
-    Debug,
-    PartialEq,
-    Eq,
-    PartialOrd,
-    Ord,
-    Hash,
-    serde::Serialize,
-    serde::Deserialize,
-    strum::IntoStaticStr,
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
 )]
-#[strum(serialize_all = "lowercase")]
 #[serde(rename_all = "lowercase")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum Verdict {
     /// Nothing to do.
     Good,
@@ -161,6 +143,25 @@ pub struct Finding {
     pub limit: String,
     /// Slots for the advice text, by name.
     pub slots: BTreeMap<&'static str, String>,
+}
+
+impl Finding {
+    /// A finding without limit and slots.
+    pub fn new(code: Code, severity: Severity, measured: impl Into<String>) -> Finding {
+        Finding {
+            code,
+            severity,
+            measured: measured.into(),
+            limit: String::new(),
+            slots: BTreeMap::new(),
+        }
+    }
+
+    /// The same with a slot for the advice text.
+    pub fn with(mut self, slot: &'static str, value: impl Into<String>) -> Finding {
+        self.slots.insert(slot, value.into());
+        self
+    }
 }
 
 #[cfg(test)]
