@@ -36,6 +36,8 @@ pub struct Reason {
     Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
 )]
 #[serde(rename_all = "lowercase")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum Verdict {
     /// Nothing to do.
     Good,
@@ -49,6 +51,13 @@ pub enum Verdict {
     Unreadable,
     /// Left alone by a rule that says so.
     Ignored,
+}
+
+impl Verdict {
+    /// As written in tables.
+    pub fn as_str(self) -> &'static str {
+        self.into()
+    }
 }
 
 /// Something that is wrong whatever the limits say.
@@ -82,5 +91,48 @@ impl Finding {
     pub fn with(mut self, slot: &'static str, value: impl Into<String>) -> Finding {
         self.slots.insert(slot, value.into());
         self
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::terms::{Capture, PeakKind, ScaleKind};
+
+    #[test]
+    fn words_in_tables_are_those_of_the_record() {
+        // Tables and `quality.json` must never disagree: serde's names are the others' names.
+        fn json<T: serde::Serialize>(value: T) -> String {
+            let text = serde_json::to_string(&value).unwrap();
+            text.trim_matches('"').to_owned()
+        }
+        for v in [
+            Verdict::Good,
+            Verdict::Caution,
+            Verdict::Retake,
+            Verdict::Waiting,
+            Verdict::Unreadable,
+            Verdict::Ignored,
+        ] {
+            assert_eq!(v.as_str(), json(v));
+        }
+        for c in [
+            Capture::Calibration,
+            Capture::Sample,
+            Capture::Dark,
+            Capture::Blank,
+            Capture::Bracket,
+        ] {
+            assert_eq!(c.as_str(), json(c));
+        }
+        for k in [PeakKind::Line, PeakKind::Band, PeakKind::Merged] {
+            assert_eq!(k.as_str(), json(k));
+        }
+        for k in [ScaleKind::Calibrated, ScaleKind::Provisional] {
+            assert_eq!(k.as_str(), json(k));
+        }
+        for c in Code::ALL {
+            assert_eq!(c.as_str(), json(c));
+        }
     }
 }
