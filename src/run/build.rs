@@ -8,7 +8,8 @@ use crate::arrive::listing::Rel;
 use crate::publish::Trouble;
 use crate::publish::record::Record;
 
-use super::engine::{Engine, Event, Hold, InHand, Mode, Setback, TRIES};
+use super::bell::Event;
+use super::engine::{Engine, Hold, InHand, Mode, Setback, TRIES};
 use super::make::{Job, Made, make};
 use super::world::Held;
 
@@ -180,7 +181,7 @@ impl Engine<'_> {
                 .unwrap_or_else(|_| Made::Unsound("the publishing itself failed".to_owned()));
             // Whoever hears of the last job may end the run, and the lock with it.
             drop(shelf);
-            let _ = bell.sender.send(Event::Made(Box::new((job, made))));
+            bell.ring(Event::Made(Box::new((job, made))));
         });
     }
 

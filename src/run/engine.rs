@@ -13,33 +13,42 @@ use crate::arrive::settle::{Candidate, Settler, Times};
 use crate::arrive::watch::{Follower, Heard};
 use crate::publish::Shelf;
 use crate::publish::record::Record;
+use crate::terms::Verdict;
 
+use super::bell::{Bell, Ears, Event};
 use super::clock::WallClock;
-use super::intake::{Insist, Taken};
+use super::failure::Failure;
+use super::intake::Insist;
 use super::ledger::Ledger;
-use super::make::{Job, Made};
+use super::make::Job;
 use super::readers::Readers;
 use super::reload::Reload;
 use super::service::Service;
-use super::summing::Summed;
 use super::work::Setup;
 use super::world::{Published, World};
-use super::{Bell, Ears, Failure, Report};
 
-/// Everything that can wake the loop.
-pub enum Event {
-    /// Something happened in the inbox.
-    Look,
-    /// Read the configuration again.
-    Reload,
-    /// Finish what is in hand and end.
-    Stop,
-    /// An entry was read, by the reader of this number.
-    Read(Box<(u64, Candidate, Taken)>),
-    /// A photo's folder was made, or not.
-    Made(Box<(Job, Made)>),
-    /// The class's tables and pages were made.
-    Summed(Box<Summed>),
+/// How a run ended.
+#[derive(Clone, Debug, Default)]
+pub struct Report {
+    /// Every photo's record, in the order of their paths.
+    pub records: Vec<Arc<Record>>,
+    /// Folders that were made or made again.
+    pub n_made: usize,
+    /// Folders that were taken away.
+    pub n_removed: usize,
+    /// What could not be published, in words.
+    pub failures: Vec<String>,
+    /// Files under a temporary name, whose content is still to come.
+    pub n_not_here: usize,
+    /// True where it was stopped before the end.
+    pub stopped: bool,
+}
+
+impl Report {
+    /// Number of photos with a verdict.
+    pub fn n_with(&self, verdict: Verdict) -> usize {
+        self.records.iter().filter(|r| r.verdict == verdict).count()
+    }
 }
 
 /// What the loop is for.

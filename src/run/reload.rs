@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::arrive::listing::Identity;
 
-use super::Failure;
+use super::failure::Failure;
 use super::work::Setup;
 
 /// Says whether there is a new configuration.

@@ -3,7 +3,8 @@
 use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;
 
-use super::{Bell, Failure};
+use super::bell::Bell;
+use super::failure::Failure;
 
 /// From now on SIGINT and SIGTERM stop the run, a second one leaves at once with status 1, and SIGHUP asks for the
 /// configuration.
