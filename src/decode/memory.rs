@@ -1,7 +1,7 @@
 //! How much memory a photo takes while it is in hand: by what its own header says of depth, channels and form, not by its
 //! pixels alone. Counted before anything is asked for, so that photos together stay within what the configuration allows.
 
-use super::Facts;
+use super::facts::Facts;
 use super::reduce;
 
 /// What a header says of a picture.

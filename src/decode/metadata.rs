@@ -4,7 +4,7 @@
 use exif::{Context, Exif, Field, In, Reader, Tag, Value};
 use jiff::civil::DateTime;
 
-use super::Facts;
+use super::facts::Facts;
 
 /// Parses a bare Exif block (a TIFF structure); what can be read of a damaged one is kept.
 pub(super) fn parse(block: Vec<u8>) -> Option<Exif> {

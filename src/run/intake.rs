@@ -5,11 +5,10 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::time::Duration;
 
-use crate::arrive::complete;
 use crate::arrive::listing::Kind;
 use crate::arrive::settle::Candidate;
 use crate::classify::{Decision, Outcome, Purpose};
-use crate::decode::Facts;
+use crate::decode::{self, Facts};
 use crate::terms::Capture;
 use crate::terms::Code;
 
@@ -104,7 +103,7 @@ impl Intake {
         let mut known = decided(shown, facts, work);
         known.hash = hash;
         known.size = identity.size;
-        let look = || complete::suspicion(&bytes);
+        let look = || decode::suspicion(&bytes);
         known.suspicion = catch_unwind(AssertUnwindSafe(look)).unwrap_or_default();
         weigh(known, self.insist)
     }
