@@ -4,12 +4,11 @@ use std::collections::BTreeMap;
 
 use crate::decode::Facts;
 use crate::measure::light::exposure::times_too_bright;
-use crate::measure::portrait::sharpness::MOVED;
 use crate::measure::sight::stray::entry_side;
 use crate::settings::limits::{Limit, Limits};
 use crate::settings::words::Words;
 use crate::terms::Capture;
-use crate::terms::{Code, Estimate, Measurement, Reason, ScaleKind, Severity, Verdict};
+use crate::terms::{Code, Estimate, Measurement, Quantity, Reason, ScaleKind, Severity, Verdict};
 
 /// What the judge needs beside the measurement.
 pub struct Case<'a> {
@@ -121,7 +120,7 @@ pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
     }
     // Where nothing is found, stray light can be why.
     if (nothing_found || case.capture == Capture::Dark)
-        && let Some(level) = m.metrics.background_level
+        && let Some(level) = m.metrics.value(Quantity::BackgroundLevel)
     {
         leak(m, level, case, &mut b);
     }
@@ -168,15 +167,15 @@ fn exposure_text(facts: &Facts, factor: f64) -> Option<String> {
 
 fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
     let limits = case.limits;
-    if let Some(level) = m.metrics.background_level {
+    if let Some(level) = m.metrics.value(Quantity::BackgroundLevel) {
         leak(m, level, case, b);
     }
     // A bracket's photos are over- and under-exposed on purpose.
     if case.capture == Capture::Bracket {
         return;
     }
-    if let Some(share) = m.metrics.clipped_fraction {
-        let line = m.metrics.more.get("clipped_line_share").copied();
+    if let Some(share) = m.metrics.value(Quantity::ClippedFraction) {
+        let line = m.metrics.value(Quantity::ClippedLineShare);
         let factor = times_too_bright(share, line.unwrap_or(0.0));
         let mut slots = Slots::from([("factor", format!("{factor:.0}"))]);
         if let Some(text) = exposure_text(case.facts, 1.0 / factor) {
@@ -184,7 +183,7 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
         }
         let measured = format!(
             "{} % of the lit spectrum clipped",
-            with_sigma(m, "clipped_fraction", share, 100.0, 1)
+            with_sigma(m, Quantity::ClippedFraction, share, 100.0, 1)
         );
         b.weigh(
             Code::Clipped,
@@ -201,7 +200,7 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
             let percent = |v: f64| format!("{:.0} % of a line's width", 100.0 * v);
             let measured = format!(
                 "{} % of a line's width clipped",
-                with_sigma(m, "clipped_line_share", line, 100.0, 0)
+                with_sigma(m, Quantity::ClippedLineShare, line, 100.0, 0)
             );
             b.weigh(
                 Code::Clipped,
@@ -213,7 +212,10 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
             );
         }
     }
-    if let (Some(snr), Some(level)) = (m.metrics.snr, m.metrics.peak_level) {
+    if let (Some(snr), Some(level)) = (
+        m.metrics.value(Quantity::Snr),
+        m.metrics.value(Quantity::PeakLevel),
+    ) {
         let factor = (0.6 / level.max(1e-3)).clamp(1.0, 200.0);
         let nice = if factor < 10.0 {
             factor.round()
@@ -230,8 +232,8 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
         }
         let measured = format!(
             "signal to noise {}, brightest level {} %",
-            with_sigma(m, "snr", snr, 1.0, 0),
-            with_sigma(m, "peak_level", level, 100.0, 1)
+            with_sigma(m, Quantity::Snr, snr, 1.0, 0),
+            with_sigma(m, Quantity::PeakLevel, level, 100.0, 1)
         );
         let percent = |v: f64| format!("brightest level {:.0} %", 100.0 * v);
         b.weigh(
@@ -253,9 +255,19 @@ fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
     }
 }
 
-/// `value` of the metric `name`, times `scale`, with its uncertainty where it has one: `4.7 ± 0.8`.
-fn with_sigma(m: &Measurement, name: &str, value: f64, scale: f64, decimals: usize) -> String {
-    match m.metrics.sigmas.get(name) {
+/// `value` of a quantity, times `scale`, with its uncertainty where it has one: `4.7 ± 0.8`.
+fn with_sigma(
+    m: &Measurement,
+    quantity: Quantity,
+    value: f64,
+    scale: f64,
+    decimals: usize,
+) -> String {
+    match m
+        .metrics
+        .reading(quantity)
+        .and_then(|reading| reading.sigma)
+    {
         Some(sigma) if scale * sigma >= 0.5 * 0.1f64.powi(decimals as i32) => format!(
             "{:.decimals$} ± {:.decimals$}",
             scale * value,
@@ -268,13 +280,16 @@ fn with_sigma(m: &Measurement, name: &str, value: f64, scale: f64, decimals: usi
 fn leak(m: &Measurement, level: f64, case: &Case, b: &mut Bench) {
     let percent = |v: f64| format!("{:.1} %", 100.0 * v);
     let mut slots = Slots::from([("level_percent", format!("{:.1}", 100.0 * level))]);
-    let place = m.metrics.noted("leak_x").zip(m.metrics.noted("leak_y"));
+    let place = m
+        .metrics
+        .estimate(Quantity::LeakX)
+        .zip(m.metrics.estimate(Quantity::LeakY));
     if let Some(side) = place.and_then(|(x, y)| entry_side(x, y)) {
         slots.insert("side", side);
     }
     let measured = format!(
         "stray light {} % of full scale",
-        with_sigma(m, "background_level", level, 100.0, 1)
+        with_sigma(m, Quantity::BackgroundLevel, level, 100.0, 1)
     );
     b.weigh(
         Code::Leak,
@@ -294,7 +309,7 @@ fn angle(e: Estimate) -> String {
 fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
     let limits = case.limits;
     let degrees = |v: f64| format!("{v:.1}°");
-    if let Some(tilt) = m.metrics.tilt_deg {
+    if let Some(tilt) = m.metrics.estimate(Quantity::TiltDeg) {
         let size = tilt.value.abs();
         // The band leans clockwise in the picture when the phone was turned anticlockwise: turn it on, clockwise.
         let direction = if tilt.value > 0.0 {
@@ -316,7 +331,7 @@ fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
             slots,
         );
     }
-    if let Some(skew) = m.metrics.skew_deg {
+    if let Some(skew) = m.metrics.estimate(Quantity::SkewDeg) {
         let size = skew.value.abs();
         let slots = Slots::from([("amount_deg", format!("{size:.0}"))]);
         let measured = format!("skew {}", angle(skew));
@@ -329,11 +344,11 @@ fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
             slots,
         );
     }
-    if let Some(&share) = m.metrics.more.get("cropped_fraction") {
+    if let Some(share) = m.metrics.value(Quantity::CroppedFraction) {
         let slots = Slots::from([("amount_percent", format!("{:.0}", 100.0 * share))]);
         let measured = format!(
             "{} % of 400 to 700 nm outside the picture",
-            with_sigma(m, "cropped_fraction", share, 100.0, 0)
+            with_sigma(m, Quantity::CroppedFraction, share, 100.0, 0)
         );
         b.weigh(
             Code::Cropped,
@@ -349,7 +364,7 @@ fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
 fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
     let limits = case.limits;
     let px = |v: f64| format!("{v:.1} px");
-    let moved = m.metrics.more.get(MOVED).copied();
+    let moved = m.metrics.value(Quantity::MovedPx);
     if let Some(length) = moved {
         let mut slots = Slots::from([("length_px", format!("{length:.0}"))]);
         if let Some(text) = exposure_text(case.facts, 0.25) {
@@ -360,12 +375,15 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
             &limits.moved_px,
             length,
             px,
-            format!("smeared over {} px", with_sigma(m, MOVED, length, 1.0, 0)),
+            format!(
+                "smeared over {} px",
+                with_sigma(m, Quantity::MovedPx, length, 1.0, 0)
+            ),
             slots,
         );
     }
     let is_moved = b.reasons.iter().any(|r| r.code == Code::Moved);
-    if let Some(blur) = m.metrics.blur_px
+    if let Some(blur) = m.metrics.estimate(Quantity::BlurPx)
         && !is_moved
     {
         let slots = Slots::from([("blur_px", format!("{:.0}", blur.value))]);
@@ -385,7 +403,7 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
         .any(|r| r.code == Code::Defocused && r.severity == Severity::Retake);
     let round = |v: f64| format!("{:.0}", (v / 10.0).round() * 10.0);
     let um = |v: f64| format!("{v:.0} µm");
-    if let Some(&width_um) = m.metrics.more.get("slit_width_if_still_um") {
+    if let Some(width_um) = m.metrics.value(Quantity::SlitWidthIfStillUm) {
         b.weigh(
             Code::SlitWide,
             &limits.slit_width_um,
@@ -393,12 +411,12 @@ fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
             um,
             format!(
                 "slit about {} µm, if nothing has moved",
-                with_sigma(m, "slit_width_if_still_um", width_um, 1.0, 0)
+                with_sigma(m, Quantity::SlitWidthIfStillUm, width_um, 1.0, 0)
             ),
             Slots::from([("if_still_um", round(width_um))]),
         );
     }
-    if let Some(width) = m.metrics.slit_width_um
+    if let Some(width) = m.metrics.estimate(Quantity::SlitWidthUm)
         // A width that the blur leaves open is no reason to touch the blades.
         && width.sigma < 0.35 * width.value
         && !(out_of_focus && width.sigma > 0.2 * width.value)
@@ -460,10 +478,10 @@ fn scale(m: &Measurement, case: &Case, b: &mut Bench) {
         );
     }
     if m.scale_kind == Some(ScaleKind::Calibrated)
-        && let Some(sigma) = m.metrics.wavelength_sigma_nm
+        && let Some(sigma) = m.metrics.value(Quantity::WavelengthSigmaNm)
     {
         let measured = format!("scale known to ± {}", nm(sigma));
-        let turned = m.metrics.more.get("yaw_drift_deg").map(|deg| deg.abs());
+        let turned = m.metrics.value(Quantity::YawDriftDeg).map(|deg| deg.abs());
         let slots = match turned.filter(|deg| *deg > SLIT_ELSEWHERE_DEG) {
             Some(deg) => Slots::from([("turned_deg", format!("{deg:.0}"))]),
             None => Slots::new(),
@@ -565,14 +583,14 @@ mod tests {
             scale_kind: Some(ScaleKind::Calibrated),
             ..Measurement::default()
         };
-        m.metrics.clipped_fraction = Some(clipped_fraction);
+        m.metrics.set(Quantity::ClippedFraction, clipped_fraction);
         m
     }
 
     #[test]
     fn an_over_exposed_photo_is_taken_again_unless_it_is_one_of_a_bracket() {
         let mut m = exposed(0.4);
-        m.metrics.background_level = Some(0.2);
+        m.metrics.set(Quantity::BackgroundLevel, 0.2);
         let codes = |capture: Capture| -> Vec<Code> {
             said(&m, capture).1.iter().map(|r| r.code).collect()
         };
@@ -583,8 +601,9 @@ mod tests {
     #[test]
     fn one_cut_line_spoils_heights_but_not_a_scale() {
         let mut m = exposed(0.02);
-        m.metrics.more.insert("clipped_line_share", 0.9);
-        (m.metrics.snr, m.metrics.peak_level) = (Some(58.0), Some(0.79));
+        m.metrics.set(Quantity::ClippedLineShare, 0.9);
+        m.metrics.set(Quantity::Snr, 58.0);
+        m.metrics.set(Quantity::PeakLevel, 0.79);
         let verdict = |capture: Capture| {
             let (verdict, reasons) = said(&m, capture);
             let codes: Vec<Code> = reasons.iter().map(|r| r.code).collect();

@@ -17,12 +17,12 @@ use crate::measure::sight::map::Map;
 use crate::measure::sight::plausible::{Familiar, NoSight};
 use crate::measure::sight::stray;
 use crate::measure::sight::survey::{Survey, cut_off, lit_direction, look, survey};
-use crate::terms::Capture;
 use crate::terms::Optics;
 use crate::terms::{
     Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind,
     Severity, Spectrum, SpectrumRow,
 };
+use crate::terms::{Capture, Quantity, Subject};
 
 /// So many ends of the slit, seen in different colours at the expected places, leave no doubt about the grating.
 const CLEAR_EDGES: usize = 8;
@@ -128,14 +128,14 @@ fn nothing_to_measure(m: &mut Measurement, sight: NoSight, outside: Option<f64>)
     if let Some(outside) = outside {
         let outside = format!("{:.0}", 100.0 * outside);
         let measured = format!("{outside} % of the spectrum outside the picture");
-        m.not_measured.push(format!("everything: {measured}"));
+        m.lacks(Subject::Everything, &measured);
         let mut f = finding(Code::Cropped, Severity::Retake, &measured, "");
         f.slots.insert("amount_percent", outside);
         m.findings.push(f);
         return;
     }
-    m.metrics.background_level = sight.veil;
-    m.not_measured.push(format!("everything: {}", sight.why));
+    m.metrics.set(Quantity::BackgroundLevel, sight.veil);
+    m.lacks(Subject::Everything, &sight.why);
     let mut f = finding(Code::NoSpectrum, Severity::Retake, &sight.why, "");
     f.slots.insert("found", sight.why);
     m.findings.push(f);
@@ -145,7 +145,7 @@ fn nothing_to_measure(m: &mut Measurement, sight: NoSight, outside: Option<f64>)
 fn slit_hidden(m: &mut Measurement, sigma_nm: f64) {
     let measured =
         format!("the slit's image is hidden or off the picture: scale known to ± {sigma_nm:.0} nm");
-    m.not_measured.push(format!("wavelength scale: {measured}"));
+    m.lacks(Subject::Scale, &measured);
     let mut f = finding(Code::PoorFit, Severity::Retake, &measured, "");
     f.slots.insert("hidden_nm", format!("{sigma_nm:.0}"));
     m.findings.push(f);
@@ -157,8 +157,9 @@ pub fn refuse_cut(m: &mut Measurement, how: &str) {
     m.scale_kind = None;
     m.peaks.clear();
     // Both are of a spectrum that was looked for in the wrong place.
-    (m.metrics.snr, m.metrics.peak_level) = (None, None);
-    m.not_measured.push(format!("wavelength scale: {how}"));
+    m.metrics.set(Quantity::Snr, None);
+    m.metrics.set(Quantity::PeakLevel, None);
+    m.lacks(Subject::Scale, how);
     m.findings.retain(|f| f.code != Code::Cropped);
     let mut cropped = finding(Code::Cropped, Severity::Retake, how, "");
     let mut sentence = how.to_owned();
@@ -206,7 +207,7 @@ fn is_a_line_taken_for_the_slit(
     survey: &Survey,
     m: &Measurement,
 ) -> bool {
-    let turned = m.metrics.more.get("yaw_drift_deg");
+    let turned = m.metrics.value(Quantity::YawDriftDeg);
     let bench = Familiar::of(Some(calibration), frame);
     turned.is_some_and(|deg| deg.abs() > ELSEWHERE_DEG)
         && bench.has_lines_only(&survey.map)
@@ -218,7 +219,7 @@ const QUITE_ANOTHER_LENGTH: f64 = 3.0;
 
 /// True where what stands for the slit's image lies far off and is far too long or too short: a window's frame, a table's edge.
 fn is_no_slit_of_the_bench(calibration: &Calibration, survey: &Survey, m: &Measurement) -> bool {
-    let turned = m.metrics.more.get("yaw_drift_deg");
+    let turned = m.metrics.value(Quantity::YawDriftDeg);
     let times = match (survey.slit_length_px(), calibration.slit_length_px) {
         (Some(own), Some(lamp)) => (own / lamp).max(lamp / own),
         _ => 1.0,
@@ -240,11 +241,11 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
         .extend(other_focal_length(&calibration.optics, inputs.facts));
     match anchor(&survey, calibration, inputs.facts, m) {
         Some(_) if is_a_line_taken_for_the_slit(frame, calibration, &survey, m) => {
-            m.metrics.more.remove("yaw_drift_deg");
+            m.metrics.set(Quantity::YawDriftDeg, None);
             slit_hidden(m, without_slit_nm(calibration));
         }
         Some(_) if is_no_slit_of_the_bench(calibration, &survey, m) => {
-            m.metrics.more.remove("yaw_drift_deg");
+            m.metrics.set(Quantity::YawDriftDeg, None);
             let why =
                 "a bright bar of quite another length than the slit, and elsewhere".to_owned();
             nothing_to_measure(m, NoSight::nothing(why), None);
@@ -271,8 +272,9 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: Survey, m: &mut Measure
             );
         }
         None => {
-            m.not_measured.push(
-                "wavelength scale: the slit's image does not fit the bench's instrument".into(),
+            m.lacks(
+                Subject::Scale,
+                "the slit's image does not fit the bench's instrument",
             );
             provisional(frame, inputs, &survey, m);
         }
@@ -306,8 +308,9 @@ pub(super) fn provisional(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &m
     if !survey.focal_known {
         m.spectrum = None;
         m.peaks.clear();
-        m.not_measured.push(
-            "wavelength scale: no lamp photo, and the file does not state the focal length".into(),
+        m.lacks(
+            Subject::Scale,
+            "no lamp photo, and the file does not state the focal length",
         );
     }
 }
@@ -345,8 +348,8 @@ pub(super) fn finish(
         .unwrap_or(200.0);
     let slit_nm = slit_um / (1000.0 * inputs.bench.slit_distance_mm) * optics.groove_spacing_nm;
     let sigma_at = |nm: f64| path_sigma(profile.sign * nm).map(|s| s.hypot(UNEVEN_SHARE * slit_nm));
-    m.metrics.wavelength_sigma_nm =
-        sigma_at(550.0).or_else(|| sigma_at(profile.nm(0.5 * profile.len() as f64)));
+    let sigma_nm = sigma_at(550.0).or_else(|| sigma_at(profile.nm(0.5 * profile.len() as f64)));
+    m.metrics.set(Quantity::WavelengthSigmaNm, sigma_nm);
     health::metrics(
         frame,
         inputs,
@@ -359,11 +362,9 @@ pub(super) fn finish(
         (shape, lamp),
         m,
     );
-    if let Some(finding) = health::stronger_order_cut(
-        &both,
-        measured,
-        m.metrics.more.get("yaw_drift_deg").copied(),
-    ) {
+    if let Some(finding) =
+        health::stronger_order_cut(&both, measured, m.metrics.value(Quantity::YawDriftDeg))
+    {
         m.findings.push(finding);
     }
     m.drawing = Drawing {
@@ -371,7 +372,7 @@ pub(super) fn finish(
         ..drawing(survey, optics, beta, &both)
     };
     m.spectrum = Some(spectrum(profile));
-    let bandpass = m.metrics.bandpass_nm.unwrap_or(2.0);
+    let bandpass = m.metrics.value(Quantity::BandpassNm).unwrap_or(2.0);
     m.peaks = spectrum_peaks::peaks(
         profile,
         bandpass,

@@ -5,19 +5,20 @@
 
 use std::collections::BTreeMap;
 
-use serde::{Deserialize, Serialize};
+use serde::ser::SerializeStruct;
+use serde::{Deserialize, Serialize, Serializer};
 
-use crate::terms::Capture;
-use crate::terms::PARAMETERS;
-use crate::terms::{Calibration, LineUse, Reason, ScaleKind, Verdict};
+use crate::terms::{
+    Calibration, Capture, Estimate, LineUse, Metrics, PARAMETERS, Quantity, Reason, ScaleKind,
+    Unmeasured, Verdict,
+};
 
 /// How the remark begins that says which tone curve a photo was corrected with, or why with none of its own.
 pub const TONE_REMARK: &str = "tone curve";
 
 /// One photo's fate.
 ///
-/// On disk `order_side` stands among the metrics, and the scale's parameters are listed by name with their
-/// uncertainties beside the fit itself; both are put back in place, or made anew, on reading.
+/// On disk `order_side` stands among the metrics.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(into = "Shape", try_from = "Shape")]
 pub struct Record {
@@ -41,8 +42,8 @@ pub struct Record {
     pub verdict: Verdict,
     /// Why; worst first.
     pub reasons: Vec<Reason>,
-    /// The contract's metrics and more, by name; only what was measured.
-    pub metrics: BTreeMap<String, f64>,
+    /// Only what was measured.
+    pub metrics: Metrics,
     /// Side of the slit's image on which the measured order lies; absent where there is none.
     pub order_side: Option<String>,
     /// The scale: absent where there is none.
@@ -50,11 +51,45 @@ pub struct Record {
     /// What the spectrum answers.
     pub answers: Answers,
     /// What could not be measured and why.
-    pub not_measured: Vec<String>,
+    pub not_measured: Vec<Unmeasured>,
     /// Remarks for people, such as why a file is ignored or that another file has the same bytes.
     pub remarks: Vec<String>,
     /// What this was made from.
     pub provenance: Provenance,
+}
+
+impl Record {
+    /// The photo's file name, without its folders.
+    pub fn file_name(&self) -> &str {
+        file_name(&self.photo)
+    }
+
+    /// True where the photo can be measured with: it is good, or good with a caution.
+    pub fn is_usable(&self) -> bool {
+        matches!(self.verdict, Verdict::Good | Verdict::Caution)
+    }
+
+    /// The same for a sample: a photo that is to be taken again may be over-exposed or have moved, and says nothing of what
+    /// it shows.
+    pub fn is_usable_sample(&self) -> bool {
+        self.is_usable() && self.capture == Some(Capture::Sample)
+    }
+
+    /// True where the wavelengths come from a lamp photo's lines.
+    pub fn is_calibrated(&self) -> bool {
+        let scale = self.calibration.as_ref();
+        scale.is_some_and(|c| c.kind == ScaleKind::Calibrated)
+    }
+
+    /// Standard uncertainty of the scale in the middle of the spectrum, nm.
+    pub fn scale_sigma_nm(&self) -> Option<f64> {
+        self.metrics.value(Quantity::WavelengthSigmaNm)
+    }
+}
+
+/// A path's last part.
+pub fn file_name(path: &str) -> &str {
+    path.rsplit('/').next().unwrap_or_default()
 }
 
 /// What a spectrum answers beyond its peaks. In the file only where there is something to say.
@@ -76,6 +111,12 @@ pub struct Answers {
 }
 
 impl Answers {
+    /// One of the numbers with its standard uncertainty; absent where either is.
+    pub fn estimate(&self, name: &str) -> Option<Estimate> {
+        let sigma = *self.numbers.get(&format!("{name}_sigma"))?;
+        Some(Estimate::new(*self.numbers.get(name)?, sigma))
+    }
+
     fn is_empty(&self) -> bool {
         *self == Answers::default()
     }
@@ -112,8 +153,7 @@ pub struct BandAnswer {
 }
 
 /// The scale behind a spectrum.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(into = "CalibrationShape", from = "CalibrationShape")]
+#[derive(Clone, Debug, PartialEq, Deserialize)]
 pub struct CalibrationRecord {
     /// Photo it came from, as in [`Record::photo`]; absent for a provisional scale.
     pub photo: Option<String>,
@@ -131,8 +171,6 @@ pub struct CalibrationRecord {
 pub const SERIES: &str = "series";
 /// Group of a rule that states a concentration.
 pub const CONCENTRATION: &str = "concentration";
-/// How the words begin that say why a sample with a spoilt blank has no absorbance.
-pub const BLANK_RETAKE: &str = "absorbance: the blank";
 
 /// Everything a result was made from. Two equal provenances mean equal results.
 #[derive(Clone, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -161,7 +199,7 @@ pub struct Provenance {
 /// A metric as it stands in the file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
-enum Metric {
+enum Written {
     Number(f64),
     Word(String),
 }
@@ -182,21 +220,22 @@ struct Shape {
     taken: Option<String>,
     verdict: Verdict,
     reasons: Vec<Reason>,
-    metrics: BTreeMap<String, Metric>,
+    metrics: BTreeMap<String, Written>,
     calibration: Option<CalibrationRecord>,
     #[serde(default, skip_serializing_if = "Answers::is_empty")]
     answers: Answers,
-    not_measured: Vec<String>,
+    not_measured: Vec<Unmeasured>,
     remarks: Vec<String>,
     provenance: Provenance,
 }
 
 impl From<Record> for Shape {
     fn from(r: Record) -> Shape {
-        let numbers = r.metrics.into_iter().map(|(k, v)| (k, Metric::Number(v)));
+        let named = r.metrics.named().into_iter();
+        let numbers = named.map(|(k, v)| (k, Written::Number(v)));
         let word = r
             .order_side
-            .map(|side| (ORDER_SIDE.to_owned(), Metric::Word(side)));
+            .map(|side| (ORDER_SIDE.to_owned(), Written::Word(side)));
         Shape {
             photo: r.photo,
             bench: r.bench,
@@ -222,19 +261,20 @@ impl TryFrom<Shape> for Record {
     type Error = String;
 
     fn try_from(s: Shape) -> Result<Record, String> {
-        let mut metrics = BTreeMap::new();
+        let mut named = BTreeMap::new();
         let mut order_side = None;
         for (name, metric) in s.metrics {
             match metric {
-                Metric::Number(value) => {
-                    metrics.insert(name, value);
+                Written::Number(value) => {
+                    named.insert(name, value);
                 }
-                Metric::Word(side) if name == ORDER_SIDE => order_side = Some(side),
-                Metric::Word(word) => {
+                Written::Word(side) if name == ORDER_SIDE => order_side = Some(side),
+                Written::Word(word) => {
                     return Err(format!("metric `{name}` is \"{word}\", not a number"));
                 }
             }
         }
+        let metrics = Metrics::from_named(&named);
         Ok(Record {
             photo: s.photo,
             bench: s.bench,
@@ -257,40 +297,18 @@ impl TryFrom<Shape> for Record {
     }
 }
 
-/// [`CalibrationRecord`] as it stands in the file.
-#[derive(Serialize, Deserialize)]
-struct CalibrationShape {
-    photo: Option<String>,
-    kind: ScaleKind,
-    rms_nm: Option<f64>,
-    #[serde(skip_deserializing)]
-    parameters: BTreeMap<String, f64>,
-    lines: Vec<LineUse>,
-    model: Option<Calibration>,
-}
-
-impl From<CalibrationRecord> for CalibrationShape {
-    fn from(c: CalibrationRecord) -> CalibrationShape {
-        CalibrationShape {
-            parameters: c.model.as_ref().map(parameters).unwrap_or_default(),
-            photo: c.photo,
-            kind: c.kind,
-            rms_nm: c.rms_nm,
-            lines: c.lines,
-            model: c.model,
-        }
-    }
-}
-
-impl From<CalibrationShape> for CalibrationRecord {
-    fn from(s: CalibrationShape) -> CalibrationRecord {
-        CalibrationRecord {
-            photo: s.photo,
-            kind: s.kind,
-            lines: s.lines,
-            rms_nm: s.rms_nm,
-            model: s.model,
-        }
+impl Serialize for CalibrationRecord {
+    /// As it is, and the fit's parameters by name for those who read the file.
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let named = self.model.as_ref().map(parameters).unwrap_or_default();
+        let mut fields = serializer.serialize_struct("CalibrationRecord", 6)?;
+        fields.serialize_field("photo", &self.photo)?;
+        fields.serialize_field("kind", &self.kind)?;
+        fields.serialize_field("rms_nm", &self.rms_nm)?;
+        fields.serialize_field("parameters", &named)?;
+        fields.serialize_field("lines", &self.lines)?;
+        fields.serialize_field("model", &self.model)?;
+        fields.end()
     }
 }
 

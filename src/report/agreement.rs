@@ -4,11 +4,9 @@ use std::collections::BTreeMap;
 
 use super::series::Series;
 use super::{Shown, by_path, subject};
-use crate::answers::class::{Cell, Precision, Standing, is_narrow, precision};
-use crate::publish::files::numbers;
-use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
-use crate::terms::Capture;
-use crate::terms::Verdict;
+use crate::answers::class::{Cell, Precision, is_narrow, precision};
+use crate::publish::files::table::{Row, Table};
+use crate::publish::files::tables::read_spectrum;
 
 /// Two benches whose strongest peaks are farther apart than this have not measured the same line: phones answer
 /// differently to green and red, and the next strong line of any lamp here is farther off. No usable scale is wrong by as
@@ -16,7 +14,7 @@ use crate::terms::Verdict;
 const SAME_LINE_NM: f64 = 5.0;
 
 /// A quantity that benches can be compared by: its name and its unit.
-type Quantity = (String, String);
+type Measurand = (String, String);
 /// Each bench's results.
 type Results<'a> = BTreeMap<&'a str, Vec<f64>>;
 
@@ -28,8 +26,7 @@ fn line_nm<'a>(
 ) -> Option<f64> {
     let r = shown.record;
     let nm = *r.answers.numbers.get("strongest_peak_nm")?;
-    let is_sound = matches!(r.verdict, Verdict::Good | Verdict::Caution);
-    if !is_sound || r.capture != Some(Capture::Sample) {
+    if !r.is_usable_sample() {
         return None;
     }
     let is_line = match r.answers.lamp.as_ref().map(|l| l.name.as_str()) {
@@ -54,8 +51,8 @@ fn quantities<'a>(
     photos: &[Shown<'a>],
     all: &[Series<'a>],
     fetch: &mut impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
-) -> BTreeMap<Quantity, Results<'a>> {
-    let mut by: BTreeMap<Quantity, Results<'a>> = BTreeMap::new();
+) -> BTreeMap<Measurand, Results<'a>> {
+    let mut by: BTreeMap<Measurand, Results<'a>> = BTreeMap::new();
     for s in all {
         let mut note = |what: String, unit: String, value: f64| {
             let results = by.entry((what, unit)).or_default();
@@ -79,7 +76,7 @@ fn quantities<'a>(
                     "" => "as stated",
                     unit => unit,
                 };
-                let stem = m.photo.rsplit('/').next().unwrap_or_default();
+                let stem = m.record.file_name();
                 let stem = stem.rsplit_once('.').map_or(stem, |(stem, _)| stem);
                 let what = format!("concentration of {}", subject(stem));
                 note(what, unit.to_owned(), found.value.value);
@@ -150,58 +147,32 @@ pub fn agreements<'a>(
 
 /// `class.csv`: for each quantity a row per bench and the class's figures in each.
 pub fn class_csv(all: &[Agreement]) -> Vec<u8> {
-    let mut out = writer();
-    push(
-        &mut out,
-        [
-            "quantity",
-            "unit",
-            "bench",
-            "repeats",
-            "mean",
-            "sd",
-            "mandel_h",
-            "mandel_k",
-            "word",
-            "by",
-            "class_mean",
-            "repeatability_sd",
-            "between_sd",
-            "reproducibility_sd",
-            "cochran_c",
-            "cochran_critical_5",
-        ],
+    let mut table = Table::with_header(
+        "quantity,unit,bench,repeats,mean,sd,mandel_h,mandel_k,word,by,\
+         class_mean,repeatability_sd,between_sd,reproducibility_sd,cochran_c,cochran_critical_5",
     );
     for agreement in all {
-        for bench in &agreement.precision.benches {
-            push(&mut out, class_row(agreement, bench));
+        let found = &agreement.precision;
+        for bench in &found.benches {
+            let row = Row::default()
+                .text(&agreement.quantity)
+                .text(&agreement.unit)
+                .text(&bench.bench)
+                .cell(bench.n)
+                .rounded(bench.mean, 6)
+                .rounded(bench.sd, 3)
+                .rounded(bench.h, 3)
+                .rounded(bench.k, 3)
+                .cell(bench.word)
+                .cell(bench.by)
+                .rounded(found.mean, 6)
+                .rounded(found.repeatability_sd, 3)
+                .rounded(found.between_sd, 3)
+                .rounded(found.reproducibility_sd, 3)
+                .rounded(found.cochran.map(|c| c.0), 3)
+                .rounded(found.cochran.map(|c| c.1), 3);
+            table.push(row);
         }
     }
-    finish(out)
-}
-
-fn class_row(agreement: &Agreement, bench: &Standing) -> Vec<String> {
-    let found = &agreement.precision;
-    let about = |x: Option<f64>, digits| {
-        x.and_then(|x| numbers::rounded(x, digits))
-            .map_or_else(String::new, |x| format!("{x}"))
-    };
-    vec![
-        text_cell(&agreement.quantity),
-        text_cell(&agreement.unit),
-        text_cell(&bench.bench),
-        bench.n.to_string(),
-        about(Some(bench.mean), 6),
-        about(bench.sd, 3),
-        about(bench.h, 3),
-        about(bench.k, 3),
-        bench.word.to_owned(),
-        bench.by.to_owned(),
-        about(Some(found.mean), 6),
-        about(found.repeatability_sd, 3),
-        about(found.between_sd, 3),
-        about(Some(found.reproducibility_sd), 3),
-        about(found.cochran.map(|c| c.0), 3),
-        about(found.cochran.map(|c| c.1), 3),
-    ]
+    table.finish()
 }

@@ -5,11 +5,12 @@ use askama::Template;
 
 use super::calibration_page::{ShownTrend, shown_trends};
 use super::charts;
-use super::pages::{ShownPhoto, ShownReason, file_name};
+use super::pages::{ShownPhoto, ShownReason};
 use super::standing::{BenchStanding, Health};
 use crate::measure::sight::stray::entry_side;
 use crate::publish::files::{numbers, words};
-use crate::terms::Estimate;
+use crate::publish::record::file_name;
+use crate::terms::{Estimate, Quantity};
 
 #[derive(Template)]
 #[template(path = "bench.html", config = "src/report/askama.toml")]
@@ -90,12 +91,11 @@ pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> S
 fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
     let mut gauges = Vec::new();
     if let Some((record, calibration)) = bench.scale() {
-        if let Some(sigma) = record.metrics.get("wavelength_sigma_nm") {
-            gauges.push(("scale", format!("± {} nm", numbers::sigma_alone(*sigma))));
+        if let Some(sigma) = record.scale_sigma_nm() {
+            gauges.push(("scale", numbers::within_nm(sigma)));
         }
         if let Some(photo) = &calibration.photo {
-            let name = photo.rsplit('/').next().unwrap_or_default();
-            gauges.push(("scale from", words::visible(name)));
+            gauges.push(("scale from", words::visible(file_name(photo))));
         }
         if let Some(rms) = calibration.rms_nm {
             let used = calibration.lines.iter().filter(|l| l.used).count();
@@ -108,46 +108,38 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         gauges.push(("scale", "none yet".to_owned()));
     }
     gauges.extend(blades(bench));
-    for (name, title, unit) in [
-        ("bandpass_nm", "bandpass", " nm"),
-        ("tilt_deg", "tilt", "°"),
-        ("skew_deg", "skew", "°"),
-        ("blur_px", "blur", " px"),
-        ("nm_per_px", "sampling", " nm/px"),
+    for (quantity, title, unit) in [
+        (Quantity::BandpassNm, "bandpass", " nm"),
+        (Quantity::TiltDeg, "tilt", "°"),
+        (Quantity::SkewDeg, "skew", "°"),
+        (Quantity::BlurPx, "blur", " px"),
+        (Quantity::NmPerPx, "sampling", " nm/px"),
     ] {
-        if let Some(text) = shown(bench.metric(name), 1.0) {
-            gauges.push((title, format!("{text}{unit}")));
+        if let Some(metric) = bench.metric(quantity) {
+            gauges.push((title, format!("{}{unit}", numbers::said(metric, 1.0))));
         }
     }
-    if let Some(text) = shown(bench.metric("order_balance"), 100.0) {
-        gauges.push(("other order", format!("{text} % of the light")));
+    if let Some(share) = bench.metric(Quantity::OrderBalance) {
+        let text = format!("{} % of the light", numbers::said(share, 100.0));
+        gauges.push(("other order", text));
     }
     gauges.extend(stray_light(bench));
     if let Some(record) = bench.checked_on() {
-        gauges.push(("checked on", words::visible(file_name(record))));
+        gauges.push(("checked on", words::visible(record.file_name())));
     }
     gauges
-}
-
-/// A metric times `scale`, with its uncertainty where it has one.
-fn shown(metric: Option<(f64, Option<f64>)>, scale: f64) -> Option<String> {
-    let (value, sigma) = metric?;
-    Some(match sigma {
-        Some(sigma) => numbers::plus_minus(Estimate::new(scale * value, scale * sigma)),
-        None => numbers::about(scale * value),
-    })
 }
 
 /// The slit: how wide, as far as that is seen; are its blades parallel, and clean?
 fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
     let mut gauges = Vec::new();
-    if let Some(text) = shown(bench.metric("slit_width_um"), 1.0) {
-        gauges.push(("slit width", format!("{text} µm")));
-    } else if let Some((most, _)) = bench.metric("slit_width_at_most_um") {
-        gauges.push(("slit width", format!("at most {most:.0} µm")));
+    if let Some(width) = bench.metric(Quantity::SlitWidthUm) {
+        gauges.push(("slit width", format!("{} µm", numbers::said(width, 1.0))));
+    } else if let Some(most) = bench.metric(Quantity::SlitWidthAtMostUm) {
+        gauges.push(("slit width", format!("at most {:.0} µm", most.value)));
     }
-    if let Some(record) = bench.last_with("slit_wedge_um")
-        && let Some((value, Some(sigma))) = bench.metric("slit_wedge_um")
+    if let Some(record) = bench.last_with(Quantity::SlitWedgeUm)
+        && let Some(Estimate { value, sigma }) = record.metrics.estimate(Quantity::SlitWedgeUm)
     {
         // A slit stands across the band: the order lies beside it, or above or below.
         let stands = matches!(record.order_side.as_deref(), Some("left" | "right"));
@@ -164,30 +156,26 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         };
         gauges.push(("slit's edges", text));
     }
-    if let Some(share) = shown(bench.metric("dust_share"), 100.0) {
-        let streaks = match bench.metric("dust_streaks") {
-            Some((1.0, _)) => ", 1 streak".to_owned(),
-            Some((n, _)) if n > 0.0 => format!(", {n:.0} streaks"),
+    if let Some(share) = bench.metric(Quantity::DustShare) {
+        let streaks = match bench.metric(Quantity::DustStreaks).map(|m| m.value) {
+            Some(1.0) => ", 1 streak".to_owned(),
+            Some(n) if n > 0.0 => format!(", {n:.0} streaks"),
             _ => String::new(),
         };
-        gauges.push(("dust", format!("{share} % of the light{streaks}")));
+        let text = format!("{} % of the light{streaks}", numbers::said(share, 100.0));
+        gauges.push(("dust", text));
     }
     gauges
 }
 
 /// Stray light, and where it is brightest.
 fn stray_light(bench: &BenchStanding<'_>) -> Option<(&'static str, String)> {
-    let text = shown(bench.metric("background_level"), 100.0)?;
-    let metrics = &bench.last_with("background_level")?.metrics;
-    let at = |name: &str| {
-        Some(Estimate::new(
-            *metrics.get(name)?,
-            *metrics.get(&format!("{name}_sigma"))?,
-        ))
-    };
-    let side = at("leak_x")
-        .zip(at("leak_y"))
+    let record = bench.last_with(Quantity::BackgroundLevel)?;
+    let level = numbers::said(record.metrics.reading(Quantity::BackgroundLevel)?, 100.0);
+    let at = |quantity| record.metrics.estimate(quantity);
+    let side = at(Quantity::LeakX)
+        .zip(at(Quantity::LeakY))
         .and_then(|(x, y)| entry_side(x, y));
     let place = side.map_or(String::new(), |side| format!(", most at the {side}"));
-    Some(("stray light", format!("{text} %{place}")))
+    Some(("stray light", format!("{level} %{place}")))
 }

@@ -5,7 +5,7 @@ use askama::Template;
 use super::standing::{BenchStanding, Class, Health};
 use super::{Inputs, pages};
 use crate::publish::files::{numbers, words};
-use crate::terms::Verdict;
+use crate::terms::{Quantity, Verdict};
 
 /// Calls of one bench that are spelled out; the rest stand on its own page.
 const MOST_CALLS: usize = 3;
@@ -218,7 +218,7 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
                 n => format!("{n} photos wait for a scale"),
             },
             advice: "Photograph the calibration lamp through this instrument.".to_owned(),
-            photo: words::visible(pages::file_name(first.record)),
+            photo: words::visible(first.record.file_name()),
             measured: String::new(),
             others: 0,
             is_brief: false,
@@ -243,16 +243,14 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         ),
         Health::Unseen => ("i", "not seen yet".to_owned()),
     };
-    let with = |name: &str, unit: &str| {
-        bench.metric(name).map_or("–".to_owned(), |(v, _)| {
-            format!("{} {unit}", numbers::about(v))
+    let with = |quantity: Quantity| {
+        bench.metric(quantity).map_or("–".to_owned(), |metric| {
+            format!("{} {}", numbers::about(metric.value), quantity.unit())
         })
     };
     let scale = bench.scale().map_or("none".to_owned(), |(record, _)| {
-        let sigma = record.metrics.get("wavelength_sigma_nm");
-        sigma.map_or("set".to_owned(), |s| {
-            format!("± {} nm", numbers::sigma_alone(*s))
-        })
+        let sigma = record.scale_sigma_nm();
+        sigma.map_or("set".to_owned(), numbers::within_nm)
     });
     let hoist: Vec<&'static str> = bench
         .photos
@@ -278,8 +276,8 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         scale_href: format!("{}/calibration.html", pages::href(&bench.folder)),
         state,
         scale,
-        slit: with("slit_width_um", "µm"),
-        bandpass: with("bandpass_nm", "nm"),
+        slit: with(Quantity::SlitWidthUm),
+        bandpass: with(Quantity::BandpassNm),
         hoist,
         counts: if counts.is_empty() {
             "no photos".to_owned()

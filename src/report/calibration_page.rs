@@ -9,9 +9,8 @@ use super::calibrations::builds;
 use super::standing::BenchStanding;
 use super::{charts, pages, trend};
 use crate::publish::files::{numbers, words};
-use crate::publish::record::{CalibrationRecord, Record, parameters};
-use crate::terms::Capture;
-use crate::terms::{Calibration, Estimate, LineUse};
+use crate::publish::record::{CalibrationRecord, Record, file_name, parameters};
+use crate::terms::{Calibration, Capture, LineUse, Reading, Verdict};
 
 #[derive(Template)]
 #[template(path = "calibration.html", config = "src/report/askama.toml")]
@@ -105,7 +104,7 @@ pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
             .map_or("no scale yet".to_owned(), |s| s.sigma.clone()),
         scale,
         lamps: lamps(bench, &uses),
-        waiting: bench.count(crate::terms::Verdict::Waiting),
+        waiting: bench.count(Verdict::Waiting),
         trends: shown_trends(bench),
     };
     page.render().expect("writing to memory does not fail")
@@ -123,10 +122,6 @@ fn used_by<'a>(bench: &BenchStanding<'a>) -> BTreeMap<&'a str, usize> {
     used_by
 }
 
-fn nm(sigma: f64) -> String {
-    format!("± {} nm", numbers::sigma_alone(sigma))
-}
-
 fn shown_scale(
     bench: &BenchStanding<'_>,
     record: &Record,
@@ -142,13 +137,14 @@ fn shown_scale(
         .find(|r| r.photo == from)
         .unwrap_or(record);
     let model = calibration.model.as_ref();
-    let sigma = lamp.metrics.get("wavelength_sigma_nm").copied();
     let curve = model.map(|m| m.sigma_curve.as_slice()).unwrap_or_default();
     Scale {
         class: pages::class(lamp.verdict),
-        sigma: sigma.map_or("set".to_owned(), nm),
+        sigma: lamp
+            .scale_sigma_nm()
+            .map_or("set".to_owned(), numbers::within_nm),
         lamp: model.map(|m| words::visible(&m.lamp)).unwrap_or_default(),
-        photo: words::visible(from.rsplit('/').next().unwrap_or_default()),
+        photo: words::visible(file_name(from)),
         time: pages::when(lamp.taken.as_deref()),
         used_by: uses(from),
         residuals: charts::residuals(&calibration.lines, curve),
@@ -171,7 +167,7 @@ fn along(curve: &[(f64, f64)]) -> Vec<(String, String)> {
                 .iter()
                 .filter(|(nm, sigma)| (nm - at).abs() <= 5.0 && sigma.is_finite())
                 .min_by(|a, b| (a.0 - at).abs().total_cmp(&(b.0 - at).abs()))?;
-            Some((format!("{at} nm"), nm(near.1)))
+            Some((format!("{at} nm"), numbers::within_nm(near.1)))
         })
         .collect()
 }
@@ -288,10 +284,8 @@ fn estimate(
 ) -> Option<String> {
     let value = convert(*named.get(name)?);
     let sigma = named.get(&format!("{name}_sigma")).copied().map(convert);
-    Some(match sigma.filter(|s| *s > 0.0) {
-        Some(sigma) => numbers::plus_minus(Estimate::new(value, sigma)),
-        None => numbers::about(value),
-    })
+    let sigma = sigma.filter(|s| *s > 0.0);
+    Some(numbers::said(Reading { value, sigma }, 1.0))
 }
 
 /// Every lamp photo, newest first.
@@ -316,7 +310,7 @@ fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
                         c.rms_nm
                             .map(|rms| format!("rms {} nm", numbers::plain(rms, 3))),
                     );
-                    said.extend(r.metrics.get("wavelength_sigma_nm").map(|s| nm(*s)));
+                    said.extend(r.scale_sigma_nm().map(numbers::within_nm));
                     said.push(match uses(&r.photo) {
                         0 => "no other photo uses it".to_owned(),
                         1 => "used by 1 photo".to_owned(),

@@ -7,8 +7,7 @@ use serde::Serialize;
 use super::{Shown, by_path};
 use crate::measure::optics::instrument;
 use crate::publish::record::{Record, parameters};
-use crate::terms::Capture;
-use crate::terms::{Calibration, FoundOut, LineUse, ScaleKind, Verdict};
+use crate::terms::{Calibration, Capture, FoundOut, LineUse, ScaleKind, Verdict};
 
 #[derive(Serialize)]
 struct Page<'a> {
@@ -109,7 +108,7 @@ pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
                 used_by: used_by.get(r.photo.as_str()).copied().unwrap_or_default(),
                 lamp: model.map(|m| m.lamp.as_str()),
                 rms_nm: own.and_then(|c| c.rms_nm),
-                wavelength_sigma_nm: own.and(r.metrics.get("wavelength_sigma_nm").copied()),
+                wavelength_sigma_nm: own.and(r.scale_sigma_nm()),
                 margin: model.map(|m| m.margin).filter(|m| m.is_finite()),
                 found_out: model.and_then(|m| m.found_out.as_ref()),
                 build: builds.get(r.photo.as_str()).map(|b| b.number),

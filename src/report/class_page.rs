@@ -10,8 +10,6 @@ use super::drawings::{self, Height, Named, STROKES};
 use super::{Inputs, Shown, by_path, subject};
 use crate::publish::files::tables::{read_absorbance, read_spectrum};
 use crate::publish::files::{numbers, words};
-use crate::terms::Capture;
-use crate::terms::{ScaleKind, Verdict};
 
 /// Curves on the page; with more it would be larger than a megabyte, and a phone's browser slow.
 const MOST_CURVES: usize = 320;
@@ -129,12 +127,7 @@ fn subjects<'a>(photos: &[Shown<'a>]) -> BTreeMap<(Height, &'a str), OnBenches<'
     let mut by: BTreeMap<(Height, &str), OnBenches<'a>> = BTreeMap::new();
     for shown in by_path(photos) {
         let r = shown.record;
-        let is_sound = r.capture == Some(Capture::Sample)
-            && matches!(r.verdict, Verdict::Good | Verdict::Caution)
-            && r.calibration
-                .as_ref()
-                .is_some_and(|c| c.kind == ScaleKind::Calibrated);
-        if !is_sound || !shown.has_spectrum {
+        if !(r.is_usable_sample() && r.is_calibrated() && shown.has_spectrum) {
             continue;
         }
         let height = match (&r.answers.lamp, r.provenance.blank.is_empty()) {

@@ -9,9 +9,9 @@ use crate::answers::Refusal;
 use crate::answers::response::{Colour, KELVIN_SIGMA, bins, colour, response};
 use crate::classify::stated::number;
 use crate::publish::files::numbers;
-use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
-use crate::terms::Capture;
-use crate::terms::{Estimate, ScaleKind, Spectrum, Verdict};
+use crate::publish::files::table::{Row, Table};
+use crate::publish::files::tables::read_spectrum;
+use crate::terms::{Estimate, Spectrum};
 
 /// Group of a rule that states a bulb's temperature, K.
 const KELVIN: &str = "kelvin";
@@ -49,12 +49,7 @@ pub fn of_class<'a>(
         .into_iter()
         .filter(|s| {
             let r = s.record;
-            r.capture == Some(Capture::Sample)
-                && matches!(r.verdict, Verdict::Good | Verdict::Caution)
-                && r.answers.lamp.is_some()
-                && r.calibration
-                    .as_ref()
-                    .is_some_and(|c| c.kind == ScaleKind::Calibrated)
+            r.is_usable_sample() && r.is_calibrated() && r.answers.lamp.is_some()
         })
         .collect();
     let mut read = |s: &Shown<'a>| -> Option<Spectrum> { read_spectrum(&fetch(s)?).ok() };
@@ -140,89 +135,48 @@ fn light<'a>(
 
 /// `colours.csv`: a row per lamp photo.
 pub fn colours_csv(lights: &[Light<'_>]) -> Vec<u8> {
-    let mut out = writer();
-    push(
-        &mut out,
-        [
-            "bench",
-            "photo",
-            "bulb",
-            "bulb_kelvin",
-            "x",
-            "x_sigma",
-            "y",
-            "y_sigma",
-            "cct_kelvin",
-            "cct_kelvin_sigma",
-            "duv",
-            "duv_sigma",
-            "dominant_nm",
-            "dominant_nm_sigma",
-            "purity",
-            "purity_sigma",
-            "refused",
-        ],
+    let mut table = Table::with_header(
+        "bench,photo,bulb,bulb_kelvin,x,x_sigma,y,y_sigma,cct_kelvin,cct_kelvin_sigma,duv,duv_sigma,\
+         dominant_nm,dominant_nm_sigma,purity,purity_sigma,refused",
     );
     for light in lights {
-        let mut row = vec![text_cell(light.bench), text_cell(light.photo)];
-        row.extend(match light.bulb {
-            Some((photo, kelvin)) => [text_cell(photo), numbers::fixed(kelvin, 0)],
-            None => Default::default(),
-        });
-        row.extend(cells(&light.colour));
-        push(&mut out, row);
+        let known = light.colour.as_ref().ok();
+        let temperature = known.map(|c| c.temperature.as_ref());
+        let (kelvin, duv) = temperature.and_then(Result::ok).cloned().unzip();
+        let dominant = known.and_then(|c| c.dominant.as_ref().ok());
+        let (dominant, purity) = dominant.cloned().unzip();
+        let refused = light.colour.as_ref().err();
+        let row = Row::default()
+            .text(light.bench)
+            .text(light.photo)
+            .text(light.bulb.map_or("", |b| b.0))
+            .maybe(light.bulb.map(|b| numbers::fixed(b.1, 0)))
+            .estimate(known.map(|c| c.x))
+            .estimate(known.map(|c| c.y))
+            .estimate(kelvin)
+            .estimate(duv)
+            .estimate(dominant)
+            .estimate(purity)
+            .maybe(refused.or(temperature.and_then(Result::err)));
+        table.push(row);
     }
-    finish(out)
+    table.finish()
 }
 
 /// `power.csv`: a row per lamp photo and 5 nm.
 pub fn power_csv(lights: &[Light<'_>]) -> Vec<u8> {
-    let mut out = writer();
-    push(
-        &mut out,
-        [
-            "bench",
-            "photo",
-            "wavelength_nm",
-            "relative_power",
-            "relative_power_sigma",
-        ],
-    );
+    let mut table =
+        Table::with_header("bench,photo,wavelength_nm,relative_power,relative_power_sigma");
     for light in lights {
         for (nm, share) in &light.power {
-            push(
-                &mut out,
-                [
-                    text_cell(light.bench),
-                    text_cell(light.photo),
-                    numbers::fixed(*nm, 0),
-                    numbers::fixed(share.value, 4),
-                    numbers::fixed(share.sigma, 4),
-                ],
-            );
+            let row = Row::default()
+                .text(light.bench)
+                .text(light.photo)
+                .cell(numbers::fixed(*nm, 0))
+                .cell(numbers::fixed(share.value, 4))
+                .cell(numbers::fixed(share.sigma, 4));
+            table.push(row);
         }
     }
-    finish(out)
-}
-
-fn cells(found: &Result<Colour, Refusal>) -> Vec<String> {
-    let two = |e: Option<Estimate>| e.map_or_else(Default::default, numbers::cells);
-    let known = found.as_ref().ok();
-    let temperature = known.and_then(|c| c.temperature.as_ref().ok());
-    let dominant = known.and_then(|c| c.dominant.as_ref().ok());
-    let mut row = Vec::new();
-    row.extend(two(known.map(|c| c.x)));
-    row.extend(two(known.map(|c| c.y)));
-    row.extend(two(temperature.map(|t| t.0)));
-    row.extend(two(temperature.map(|t| t.1)));
-    row.extend(two(dominant.map(|d| d.0)));
-    row.extend(two(dominant.map(|d| d.1)));
-    row.push(match found {
-        Err(refusal) => text_cell(&refusal.to_string()),
-        Ok(c) => match &c.temperature {
-            Err(refusal) => text_cell(&refusal.to_string()),
-            Ok(_) => String::new(),
-        },
-    });
-    row
+    table.finish()
 }

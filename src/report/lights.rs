@@ -7,6 +7,7 @@ use super::drawings::{self, PER_POWER};
 use super::subject;
 use crate::answers::response::{Colour, KELVIN_SIGMA};
 use crate::publish::files::{numbers, words};
+use crate::publish::record::file_name;
 use crate::terms::Estimate;
 
 /// The lights of a bench as they are shown.
@@ -107,10 +108,6 @@ fn without_bulb(lights: &[&Light<'_>]) -> String {
         None => "None: they need a photo of a bulb of stated temperature on this bench, such as bulb-2800K.jpg by a rule for bulbs."
             .to_owned(),
     }
-}
-
-fn file_name(photo: &str) -> &str {
-    photo.rsplit('/').next().unwrap_or_default()
 }
 
 fn cells(light: &Light<'_>) -> Vec<Cell> {

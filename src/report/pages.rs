@@ -5,8 +5,7 @@
 use super::Shown;
 use crate::publish::files::{numbers, words};
 use crate::publish::record::{Record, TONE_REMARK};
-use crate::terms::Capture;
-use crate::terms::{Reason, Severity, Verdict};
+use crate::terms::{Capture, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};
 
 /// The letter by which a state's colours and sign go in the pages.
 pub fn class(verdict: Verdict) -> &'static str {
@@ -33,11 +32,6 @@ pub fn href(path: &str) -> String {
         }
     }
     out
-}
-
-/// The file's name without its folders.
-pub fn file_name(record: &Record) -> &str {
-    record.photo.rsplit('/').next().unwrap_or_default()
 }
 
 /// `2026-03-12T18:04:31` -> `12.03. 18:04`, or the text itself where it is something else.
@@ -139,8 +133,8 @@ pub struct ShownPhoto {
 
 /// True for what a photo does not show of wedge and dust: no photo shows all of the slit, and the instrument's own section
 /// has what others did.
-fn is_of_blades(said: &str) -> bool {
-    ["wedge", "dust"].iter().any(|word| said.starts_with(word))
+fn is_of_blades(said: &Unmeasured) -> bool {
+    matches!(said.what, Subject::Blades | Subject::Wedge | Subject::Dust)
 }
 
 impl ShownPhoto {
@@ -151,7 +145,7 @@ impl ShownPhoto {
             .folder
             .strip_prefix(bench_folder)
             .map_or(shown.folder, |rest| rest.trim_start_matches('/'));
-        let name = words::visible(file_name(r));
+        let name = words::visible(r.file_name());
         let word = words::verdict(r.verdict);
         let first = r.reasons.first();
         let what = first.map(|f| words::trouble(f.code).to_owned());
@@ -177,17 +171,22 @@ impl ShownPhoto {
             notes: r
                 .remarks
                 .iter()
-                .chain(r.not_measured.iter().filter(|said| !is_of_blades(said)))
+                .cloned()
+                .chain(
+                    r.not_measured
+                        .iter()
+                        .filter(|said| !is_of_blades(said))
+                        .map(Unmeasured::to_string),
+                )
                 .filter(|note| !r.reasons.iter().any(|reason| repeats(note, reason)))
-                .map(|note| words::visible(note))
+                .map(|note| words::visible(&note))
                 .collect(),
             next: next(r),
             href: href(below),
             opens: if pictures { "overlay.png" } else { "photo.log" },
             pictures,
             spectrum: shown.has_spectrum,
-            prints: matches!(r.verdict, Verdict::Good | Verdict::Caution)
-                && r.capture != Some(Capture::Bracket),
+            prints: r.is_usable() && r.capture != Some(Capture::Bracket),
             overlay_alt: overlay_alt(r, &name, word, &what),
             spectrum_alt: spectrum_alt(r, word),
             what,
@@ -210,9 +209,9 @@ fn overlay_alt(r: &Record, name: &str, word: &str, what: &str) -> String {
     if !what.is_empty() {
         alt += &format!(": {what}");
     }
-    for (metric, title) in [("tilt_deg", "tilt"), ("skew_deg", "skew")] {
-        if let Some(value) = r.metrics.get(metric) {
-            alt += &format!("; {title} {}°", numbers::about(*value));
+    for (quantity, title) in [(Quantity::TiltDeg, "tilt"), (Quantity::SkewDeg, "skew")] {
+        if let Some(value) = r.metrics.value(quantity) {
+            alt += &format!("; {title} {}°", numbers::about(value));
         }
     }
     alt.push('.');
@@ -222,10 +221,10 @@ fn overlay_alt(r: &Record, name: &str, word: &str, what: &str) -> String {
 fn spectrum_alt(r: &Record, word: &str) -> String {
     let label = words::visible(&r.label);
     let mut alt = format!("Spectrum of {label}, verdict {word}");
-    if let Some(sigma) = r.metrics.get("wavelength_sigma_nm") {
-        alt += &format!(", scale ± {} nm", numbers::sigma_alone(*sigma));
+    if let Some(sigma) = r.scale_sigma_nm() {
+        alt += &format!(", scale {}", numbers::within_nm(sigma));
     }
-    if let Some(level) = r.metrics.get("peak_level") {
+    if let Some(level) = r.metrics.value(Quantity::PeakLevel) {
         alt += &format!(
             ", highest level {} % of full scale",
             numbers::plain(100.0 * level, 0)

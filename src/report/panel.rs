@@ -9,20 +9,18 @@ use super::scenes::Brackets;
 use super::series::Series;
 use super::{Shown, drawings};
 use crate::answers::references::REFERENCES;
-use crate::publish::files::tables::{finish, push, writer};
+use crate::publish::files::table::{Row, Table};
 use crate::publish::files::{numbers, words};
-use crate::publish::record::{Answers, TONE_REMARK};
-use crate::terms::Capture;
-use crate::terms::{Estimate, Verdict};
+use crate::publish::record::{Answers, Record, TONE_REMARK};
+use crate::terms::Estimate;
 
 /// `references.csv`: constants and methods behind the numbers, with their sources.
 pub fn references_csv() -> Vec<u8> {
-    let mut out = writer();
-    push(&mut out, ["used_for", "source"]);
+    let mut table = Table::with_header("used_for,source");
     for (what, source) in REFERENCES {
-        push(&mut out, [what, source]);
+        table.push(Row::default().cell(what).cell(source));
     }
-    finish(out)
+    table.finish()
 }
 
 /// A bench's answers in words and a picture, for its page.
@@ -65,48 +63,19 @@ pub fn panel(
     lights: &[Light<'_>],
 ) -> String {
     let series: Vec<ShownSeries> = all.iter().filter(|s| s.bench == bench).map(shown).collect();
-    let sound: Vec<&Shown<'_>> = photos
-        .iter()
-        .filter(|s| {
-            // A photo to be taken again may be over-exposed or have moved: it says nothing of its lamp.
-            let r = s.record;
-            r.capture == Some(Capture::Sample)
-                && matches!(r.verdict, Verdict::Good | Verdict::Caution)
-        })
-        .collect();
-    let absorbed: Vec<(String, String)> = sound
-        .iter()
-        .filter_map(|s| Some((name_of(s), words::visible(&taken_away(&s.record.answers)?))))
-        .collect();
-    let lamps: Vec<(String, String)> = sound
-        .iter()
-        .filter_map(|s| {
-            let lamp = s.record.answers.lamp.as_ref()?;
-            let n = &s.record.answers.numbers;
-            let estimate = |name: &str| {
-                let sigma = n.get(&format!("{name}_sigma"))?;
-                Some(numbers::plus_minus(Estimate::new(*n.get(name)?, *sigma)))
-            };
-            let mut text = format!(
-                "{} ({} %); next {} ({} %)",
-                lamp.name,
-                numbers::plain(100.0 * lamp.score, 0),
-                lamp.runner_up,
-                numbers::plain(100.0 * lamp.runner_up_score, 0)
-            );
-            for (name, title) in [
-                ("laser_nm", "wavelength"),
-                ("led_peak_nm", "peak"),
-                ("led_centroid_nm", "centroid"),
-                ("led_half_width_nm", "half-width"),
-            ] {
-                if let Some(number) = estimate(name) {
-                    text += &format!("; {title} {number} nm");
-                }
-            }
-            Some((name_of(s), words::visible(&text)))
-        })
-        .collect();
+    let sound = || {
+        photos
+            .iter()
+            .map(|s| s.record)
+            .filter(|r| r.is_usable_sample())
+    };
+    let of_each = |said: fn(&Answers) -> Option<String>| -> Vec<(String, String)> {
+        let name = |r: &Record| words::visible(r.file_name());
+        sound()
+            .filter_map(|r| Some((name(r), words::visible(&said(&r.answers)?))))
+            .collect()
+    };
+    let (lamps, absorbed) = (of_each(lamp), of_each(taken_away));
     let brackets: Vec<ShownBracket> = brackets
         .iter()
         .filter(|b| b.bench == bench)
@@ -128,8 +97,27 @@ pub fn panel(
     .expect("writing to memory does not fail")
 }
 
-fn name_of(shown: &Shown<'_>) -> String {
-    words::visible(shown.record.photo.rsplit('/').next().unwrap_or_default())
+/// What a lamp is, in words; absent where that was not asked.
+fn lamp(answers: &Answers) -> Option<String> {
+    let lamp = answers.lamp.as_ref()?;
+    let mut text = format!(
+        "{} ({} %); next {} ({} %)",
+        lamp.name,
+        numbers::plain(100.0 * lamp.score, 0),
+        lamp.runner_up,
+        numbers::plain(100.0 * lamp.runner_up_score, 0)
+    );
+    for (name, title) in [
+        ("laser_nm", "wavelength"),
+        ("led_peak_nm", "peak"),
+        ("led_centroid_nm", "centroid"),
+        ("led_half_width_nm", "half-width"),
+    ] {
+        if let Some(number) = answers.estimate(name) {
+            text += &format!("; {title} {} nm", numbers::plus_minus(number));
+        }
+    }
+    Some(text)
 }
 
 /// The bands that a sample absorbs, and its edge, in words; absent where it has neither.
@@ -143,15 +131,14 @@ fn taken_away(answers: &Answers) -> Option<String> {
             e(b.absorbance, b.absorbance_sigma)
         )
     });
-    let number = |name: &str| answers.numbers.get(name).copied();
-    let edge = number("transmission_edge_nm")
-        .zip(number("transmission_edge_nm_sigma"))
-        .zip(number("transmission_edge_width_nm"))
-        .map(|((nm, sigma), width)| {
+    let edge = answers
+        .estimate("transmission_edge_nm")
+        .zip(answers.numbers.get("transmission_edge_width_nm"))
+        .map(|(nm, width)| {
             format!(
                 "edge at {} nm, {} nm from a tenth to nine tenths",
-                e(nm, sigma),
-                numbers::plain(width, 0)
+                numbers::plus_minus(nm),
+                numbers::plain(*width, 0)
             )
         });
     let all: Vec<String> = bands.chain(edge).collect();
@@ -220,10 +207,8 @@ fn applied(photos: &[Shown<'_>]) -> Vec<(String, String)> {
             .iter()
             .find_map(|r| r.strip_prefix(TONE_REMARK));
         if let Some(said) = said {
-            let name = s.record.photo.rsplit('/').next().unwrap_or_default();
-            by.entry(said.trim_start_matches([':', ' ']))
-                .or_default()
-                .push(name);
+            let photos = by.entry(said.trim_start_matches([':', ' '])).or_default();
+            photos.push(s.record.file_name());
         }
     }
     by.into_iter()

@@ -1,86 +1,63 @@
 //! `quality.csv`: one row a photo, whatever its fate.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Shown, by_path};
-use crate::publish::files::tables::{finish, push, text_cell, writer};
+use crate::publish::files::table::{Row, Table, text_cell};
 use crate::publish::files::words;
 use crate::publish::record::Record;
+use crate::terms::{Reason, Unmeasured};
+
+const BEFORE: &str =
+    "photo,bench,capture,rule,label,lamp,taken,verdict,reasons,measured,limits,advice";
 
 /// The contract's metrics in their order; estimates are followed by their uncertainty.
-pub const METRICS: [&str; 15] = [
-    "clipped_fraction",
-    "peak_level",
-    "snr",
-    "tilt_deg",
-    "tilt_deg_sigma",
-    "skew_deg",
-    "skew_deg_sigma",
-    "slit_width_um",
-    "slit_width_um_sigma",
-    "blur_px",
-    "blur_px_sigma",
-    "bandpass_nm",
-    "background_level",
-    "nm_per_px",
-    "wavelength_sigma_nm",
-];
+const METRICS: &str = "clipped_fraction,peak_level,snr,tilt_deg,tilt_deg_sigma,skew_deg,skew_deg_sigma,\
+     slit_width_um,slit_width_um_sigma,blur_px,blur_px_sigma,bandpass_nm,background_level,nm_per_px,\
+     wavelength_sigma_nm";
 
-const BEFORE: [&str; 12] = [
-    "photo", "bench", "capture", "rule", "label", "lamp", "taken", "verdict", "reasons",
-    "measured", "limits", "advice",
-];
-
-const AFTER: [&str; 12] = [
-    "order_side",
-    "calibration_photo",
-    "scale",
-    "lines_used",
-    "rms_nm",
-    "not_measured",
-    "remarks",
-    "photo_hash",
-    "calibration_hash",
-    "blank",
-    "dark",
-    "configuration_hash",
-];
+const AFTER: &str = "order_side,calibration_photo,scale,lines_used,rms_nm,not_measured,remarks,photo_hash,\
+     calibration_hash,blank,dark,configuration_hash,version";
 
 /// The table: fixed columns first, then further metrics and the rules' named groups, both by name. Rows by path. Cells of
 /// names and sentences are safe to open in a spreadsheet; codes and sentences of several reasons are joined with `; `
 /// (codes with `;`), worst first.
 pub fn quality_csv(photos: &[Shown<'_>]) -> Vec<u8> {
     let photos = by_path(photos);
-    let more: BTreeSet<&str> = photos
-        .iter()
-        .flat_map(|p| p.record.metrics.keys())
-        .map(String::as_str)
-        .filter(|name| !METRICS.contains(name))
+    let records = || photos.iter().map(|p| p.record);
+    let fixed: BTreeSet<&str> = METRICS.split(',').collect();
+    let more: BTreeSet<String> = records()
+        .flat_map(|r| r.metrics.named().into_keys())
+        .filter(|name| !fixed.contains(name.as_str()))
         .collect();
-    let groups: BTreeSet<&str> = photos
-        .iter()
-        .flat_map(|p| p.record.groups.keys())
-        .map(String::as_str)
+    let groups: BTreeSet<&str> = records()
+        .flat_map(|r| r.groups.keys().map(String::as_str))
         .collect();
-    let mut out = writer();
-    let header = BEFORE
-        .iter()
-        .chain(&METRICS)
-        .chain(&AFTER)
-        .map(|s| (*s).to_owned())
-        .chain(["version".to_owned()])
-        .chain(more.iter().map(|name| text_cell(name)))
-        .chain(groups.iter().map(|name| format!("group_{name}")));
-    push(&mut out, header);
-    for photo in &photos {
-        push(&mut out, row(photo.record, &more, &groups));
+    let columns = [BEFORE, METRICS, AFTER].into_iter();
+    let columns = columns.flat_map(|part| part.split(',').map(str::to_owned));
+    let further = more.iter().map(|name| text_cell(name));
+    let named = groups.iter().map(|name| format!("group_{name}"));
+    let mut table = Table::new(columns.chain(further).chain(named));
+    for r in records() {
+        let row = metrics(before(r), r, METRICS.split(','));
+        let row = metrics(after(row, r), r, more.iter().map(String::as_str));
+        let group = |name: &&str| r.groups.get(*name).map_or("", String::as_str);
+        table.push(groups.iter().map(group).fold(row, Row::text));
     }
-    finish(out)
+    table.finish()
 }
 
-fn row(r: &Record, more: &BTreeSet<&str>, groups: &BTreeSet<&str>) -> Vec<String> {
-    let joined = |by: &str, what: &dyn Fn(&crate::terms::Reason) -> String| {
-        let parts: Vec<String> = r
+/// Cells of the metrics with these names; empty where the photo has none.
+fn metrics<'n>(row: Row, r: &Record, names: impl Iterator<Item = &'n str>) -> Row {
+    let named = r.metrics.named();
+    let number = |name| named.get(name).filter(|v| v.is_finite());
+    names.map(number).fold(row, Row::maybe)
+}
+
+/// The cells of [`BEFORE`].
+fn before(r: &Record) -> Row {
+    let joined = |by: &str, what: fn(&Reason) -> &str| {
+        let parts: Vec<&str> = r
             .reasons
             .iter()
             .map(what)
@@ -88,72 +65,41 @@ fn row(r: &Record, more: &BTreeSet<&str>, groups: &BTreeSet<&str>) -> Vec<String
             .collect();
         parts.join(by)
     };
-    let number = |name: &str| {
-        r.metrics
-            .get(name)
-            .filter(|v| v.is_finite())
-            .map(|v| v.to_string())
-            .unwrap_or_default()
-    };
-    let keys = |map: &std::collections::BTreeMap<String, String>| {
-        map.keys().cloned().collect::<Vec<_>>().join("; ")
-    };
-    let mut cells = vec![
-        text_cell(&r.photo),
-        text_cell(&r.bench),
-        r.capture.map(words::capture).unwrap_or_default().to_owned(),
-        text_cell(&r.rule),
-        text_cell(&r.label),
-        text_cell(&r.lamp),
-        text_cell(r.taken.as_deref().unwrap_or_default()),
-        words::verdict(r.verdict).to_owned(),
-        joined(";", &|reason| reason.code.as_str().to_owned()),
-        text_cell(&joined("; ", &|reason| reason.measured.clone())),
-        text_cell(&joined("; ", &|reason| reason.limit.clone())),
-        text_cell(&joined(" ", &|reason| reason.advice.clone())),
-    ];
-    cells.extend(METRICS.iter().map(|name| number(name)));
+    Row::default()
+        .text(&r.photo)
+        .text(&r.bench)
+        .maybe(r.capture.map(words::capture))
+        .text(&r.rule)
+        .text(&r.label)
+        .text(&r.lamp)
+        .text(r.taken.as_deref().unwrap_or_default())
+        .cell(words::verdict(r.verdict))
+        .cell(joined(";", |reason| reason.code.as_str()))
+        .text(joined("; ", |reason| &reason.measured))
+        .text(joined("; ", |reason| &reason.limit))
+        .text(joined(" ", |reason| &reason.advice))
+}
+
+/// Appends the cells of [`AFTER`].
+fn after(row: Row, r: &Record) -> Row {
     let calibration = r.calibration.as_ref();
-    let lines = calibration
-        .map(|c| c.lines.iter().filter(|l| l.used).count())
-        .filter(|n| *n > 0);
-    let hashes: Vec<&str> = r
-        .provenance
-        .calibration
-        .values()
-        .map(String::as_str)
-        .collect();
-    cells.extend([
-        r.order_side.clone().unwrap_or_default(),
-        text_cell(
-            calibration
-                .and_then(|c| c.photo.as_deref())
-                .unwrap_or_default(),
-        ),
-        calibration
-            .map(|c| words::scale_kind(c.kind))
-            .unwrap_or_default()
-            .to_owned(),
-        lines.map(|n| n.to_string()).unwrap_or_default(),
-        calibration
-            .and_then(|c| c.rms_nm)
-            .and_then(|v| crate::publish::files::numbers::rounded(v, 4))
-            .map(|v| v.to_string())
-            .unwrap_or_default(),
-        text_cell(&r.not_measured.join("; ")),
-        text_cell(&r.remarks.join("; ")),
-        r.provenance.photo_hash.clone(),
-        hashes.join("; "),
-        text_cell(&keys(&r.provenance.blank)),
-        text_cell(&keys(&r.provenance.dark)),
-        r.provenance.configuration_hash.clone(),
-        r.provenance.version.clone(),
-    ]);
-    cells.extend(more.iter().map(|name| number(name)));
-    cells.extend(
-        groups
-            .iter()
-            .map(|name| text_cell(r.groups.get(*name).map(String::as_str).unwrap_or_default())),
-    );
-    cells
+    let n_lines = calibration.map_or(0, |c| c.lines.iter().filter(|l| l.used).count());
+    let photo = calibration.and_then(|c| c.photo.as_deref());
+    let not_measured: Vec<String> = r.not_measured.iter().map(Unmeasured::to_string).collect();
+    let made_from = &r.provenance;
+    let paths = |map: &BTreeMap<String, String>| map.keys().cloned().collect::<Vec<_>>().join("; ");
+    let hashes: Vec<&str> = made_from.calibration.values().map(String::as_str).collect();
+    row.maybe(r.order_side.as_ref())
+        .text(photo.unwrap_or_default())
+        .maybe(calibration.map(|c| words::scale_kind(c.kind)))
+        .maybe((n_lines > 0).then_some(n_lines))
+        .rounded(calibration.and_then(|c| c.rms_nm), 4)
+        .text(not_measured.join("; "))
+        .text(r.remarks.join("; "))
+        .cell(&made_from.photo_hash)
+        .cell(hashes.join("; "))
+        .text(paths(&made_from.blank))
+        .text(paths(&made_from.dark))
+        .cell(&made_from.configuration_hash)
+        .cell(&made_from.version)
 }

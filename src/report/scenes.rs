@@ -10,10 +10,10 @@ use crate::answers::absorb::{KNOWN_TONE, UNKNOWN_TONE};
 use crate::answers::bracket::{Curve, Level, curve, levels_of};
 use crate::answers::join::{self, Joined, join};
 use crate::publish::files::numbers;
-use crate::publish::files::tables::{finish, push, read_spectrum, text_cell, writer};
+use crate::publish::files::table::{Row, Table};
+use crate::publish::files::tables::read_spectrum;
 use crate::publish::record::Record;
-use crate::terms::Capture;
-use crate::terms::{Estimate, ScaleKind, Spectrum};
+use crate::terms::{Capture, Estimate, Quantity, Spectrum};
 
 /// Group of a rule that tells the scenes of several brackets apart.
 const SCENE: &str = "scene";
@@ -52,8 +52,7 @@ pub fn of_class<'a>(
     let mut benches: BTreeMap<&str, Shots<'a>> = BTreeMap::new();
     for shown in by_path(photos) {
         let r = shown.record;
-        let scale = r.calibration.as_ref().map(|c| c.kind);
-        if r.capture != Some(Capture::Bracket) || scale != Some(ScaleKind::Calibrated) {
+        if r.capture != Some(Capture::Bracket) || !r.is_calibrated() {
             continue;
         }
         let spectrum = fetch(&shown).and_then(|csv| read_spectrum(&csv).ok());
@@ -73,8 +72,8 @@ pub fn of_class<'a>(
 
 /// Exposure time × ISO / 100, s.
 fn exposure(record: &Record) -> Option<f64> {
-    let metric = |name| record.metrics.get(name).copied();
-    Some(metric("exposure_s")? * metric("iso")? / 100.0)
+    let metric = |quantity| record.metrics.value(quantity);
+    Some(metric(Quantity::ExposureS)? * metric(Quantity::Iso)? / 100.0)
 }
 
 fn evaluate<'a>(bench: &'a str, scenes: Shots<'a>) -> Brackets<'a> {
@@ -126,136 +125,83 @@ fn evaluate<'a>(bench: &'a str, scenes: Shots<'a>) -> Brackets<'a> {
 /// `tone.csv`: what each code means in light by the bench's phone and by sRGB, shares of full scale; one row with the reason
 /// where a bracket gives no curve.
 pub fn tone_csv(all: &[Brackets<'_>]) -> Vec<u8> {
-    let mut out = writer();
-    push(
-        &mut out,
-        [
-            "bench",
-            "code",
-            "srgb_light",
-            "light",
-            "light_sigma",
-            "refused",
-        ],
-    );
+    let mut table = Table::with_header("bench,code,srgb_light,light,light_sigma,refused");
     for b in all {
+        let row = || Row::default().text(b.bench);
         match &b.curve {
             Ok(curve) => {
                 for (code, srgb, light) in curve.table() {
-                    let [value, sigma] = numbers::cells(Estimate::new(light, light * curve.rms));
-                    push(
-                        &mut out,
-                        [
-                            text_cell(b.bench),
-                            numbers::fixed(255.0 * code, 0),
-                            numbers::fixed(srgb, 5),
-                            value,
-                            sigma,
-                            String::new(),
-                        ],
-                    );
+                    let row = row()
+                        .cell(numbers::fixed(255.0 * code, 0))
+                        .cell(numbers::fixed(srgb, 5))
+                        .estimate(Estimate::new(light, light * curve.rms));
+                    table.push(row.cell(""));
                 }
             }
-            Err(refusal) => {
-                let mut row = vec![text_cell(b.bench)];
-                row.extend([const { String::new() }; 4]);
-                row.push(text_cell(&refusal.to_string()));
-                push(&mut out, row);
-            }
+            Err(refusal) => table.push(row().cell("").cell("").estimate(None).cell(refusal)),
         }
     }
-    finish(out)
+    table.finish()
 }
 
 /// `brackets.csv`: a row per exposure, with its ratio to the longest by its light and as written.
 pub fn brackets_csv(all: &[Brackets<'_>]) -> Vec<u8> {
-    let mut out = writer();
-    push(
-        &mut out,
-        [
-            "bench",
-            "scene",
-            "photo",
-            "exposure_s_iso100",
-            "written_ratio",
-            "ratio",
-            "ratio_sigma",
-            "refused",
-        ],
+    let mut table = Table::with_header(
+        "bench,scene,photo,exposure_s_iso100,written_ratio,ratio,ratio_sigma,refused",
     );
-    for b in all {
-        for scene in &b.scenes {
-            for (i, (photo, exposure)) in scene.shots.iter().enumerate() {
-                let joined = scene.joined.as_ref().ok();
-                let ratio = joined.and_then(|j| j.ratios.iter().find(|r| r.shot == i));
-                let three =
-                    |x: f64| numbers::rounded(x, 4).map_or_else(String::new, |x| format!("{x}"));
-                let mut row = vec![
-                    text_cell(b.bench),
-                    text_cell(scene.name),
-                    text_cell(photo),
-                    three(*exposure),
-                    ratio.map_or_else(String::new, |r| three(r.written)),
-                ];
-                row.extend(ratio.map_or_else(Default::default, |r| numbers::cells(r.ratio)));
-                row.push(match (&scene.joined, ratio) {
-                    (Err(refusal), _) => text_cell(&refusal.to_string()),
-                    (_, Some(r)) if !r.is_measured => {
-                        "as-written: it has too little light in common with the longer ones"
-                            .to_owned()
-                    }
-                    _ => String::new(),
-                });
-                push(&mut out, row);
-            }
+    let scenes = all
+        .iter()
+        .flat_map(|b| b.scenes.iter().map(|s| (b.bench, s)));
+    for (bench, scene) in scenes {
+        for (i, (photo, exposure)) in scene.shots.iter().enumerate() {
+            let joined = scene.joined.as_ref();
+            let ratio = joined
+                .ok()
+                .and_then(|j| j.ratios.iter().find(|r| r.shot == i));
+            let row = Row::default()
+                .text(bench)
+                .text(scene.name)
+                .text(photo)
+                .rounded(*exposure, 4)
+                .rounded(ratio.map(|r| r.written), 4)
+                .estimate(ratio.map(|r| r.ratio));
+            table.push(match (joined, ratio) {
+                (Err(refusal), _) => row.cell(refusal),
+                (_, Some(r)) if !r.is_measured => {
+                    row.cell("as-written: it has too little light in common with the longer ones")
+                }
+                _ => row.cell(""),
+            });
         }
     }
-    finish(out)
+    table.finish()
 }
 
 /// `joined.csv`, tidy: a row per wavelength that an exposure shows. The signal is what the longest exposure would show if
 /// nothing were blown out.
 pub fn joined_csv(all: &[Brackets<'_>]) -> Vec<u8> {
-    let mut out = writer();
-    push(
-        &mut out,
-        [
-            "bench",
-            "scene",
-            "wavelength_nm",
-            "signal",
-            "signal_sigma",
-            "shots",
-        ],
-    );
-    for b in all {
-        for scene in &b.scenes {
-            let Ok(joined) = &scene.joined else {
-                continue;
-            };
-            let step = joined
-                .rows
-                .windows(2)
-                .next()
-                .map_or(1.0, |w| w[1].wavelength_nm - w[0].wavelength_nm);
-            let first = joined.rows.first().map_or(0.0, |r| r.wavelength_nm);
-            let decimals = numbers::decimals_of_grid(first, step);
-            for row in &joined.rows {
-                let Some(signal) = row.signal else { continue };
-                let [value, sigma] = numbers::cells(signal);
-                push(
-                    &mut out,
-                    [
-                        text_cell(b.bench),
-                        text_cell(scene.name),
-                        numbers::fixed(row.wavelength_nm, decimals),
-                        value,
-                        sigma,
-                        row.shots.to_string(),
-                    ],
-                );
-            }
+    let mut table = Table::with_header("bench,scene,wavelength_nm,signal,signal_sigma,shots");
+    let scenes = all
+        .iter()
+        .flat_map(|b| b.scenes.iter().map(|s| (b.bench, s)));
+    for (bench, scene) in scenes {
+        let rows = scene.joined.as_ref().map_or(&[][..], |j| &j.rows);
+        let (first, step) = match rows {
+            [first, second, ..] => (
+                first.wavelength_nm,
+                second.wavelength_nm - first.wavelength_nm,
+            ),
+            _ => (rows.first().map_or(0.0, |r| r.wavelength_nm), 1.0),
+        };
+        let decimals = numbers::decimals_of_grid(first, step);
+        for row in rows.iter().filter(|row| row.signal.is_some()) {
+            let cells = Row::default()
+                .text(bench)
+                .text(scene.name)
+                .cell(numbers::fixed(row.wavelength_nm, decimals))
+                .estimate(row.signal);
+            table.push(cells.cell(row.shots));
         }
     }
-    finish(out)
+    table.finish()
 }

@@ -6,16 +6,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::{Shown, by_path, subject};
 use crate::answers::Refusal;
 use crate::answers::absorb::own_sigma;
-use crate::answers::bands::{self, Row};
+use crate::answers::bands;
 use crate::answers::series::{self, Concentration, Line, STATED_FREEDOM, Standard};
 use crate::classify::stated::{Stated, number};
 use crate::publish::files::numbers;
-use crate::publish::files::tables::{
-    finish, push, read_absorbance, read_signal, text_cell, writer,
-};
-use crate::publish::record::{BLANK_RETAKE, CONCENTRATION, Record, SERIES};
-use crate::terms::Capture;
-use crate::terms::{Code, Estimate, Verdict};
+use crate::publish::files::table::{Row, Table};
+use crate::publish::files::tables::{read_absorbance, read_signal};
+use crate::publish::record::{CONCENTRATION, Record, SERIES};
+use crate::terms::{Code, Estimate, Subject};
 
 /// Group of a rule that states a concentration's unit.
 const UNIT: &str = "unit";
@@ -31,25 +29,79 @@ pub enum Role {
     Unclear(String),
 }
 
+impl Role {
+    fn word(&self) -> &'static str {
+        match self {
+            Role::Standard(_) => "standard",
+            Role::Unknown => "unknown",
+            Role::Unclear(_) => "unclear",
+        }
+    }
+}
+
 /// A photo of a series.
 pub struct Member<'a> {
-    /// Path below the inbox.
-    pub photo: &'a str,
+    /// Its record.
+    pub record: &'a Record,
     /// What it is in the series.
     pub role: Role,
     /// Absorbance at the series's wavelength; absent where it means nothing there.
     pub absorbance: Option<Estimate>,
+    /// The same with the uncertainty that the photo alone has, without what the series shares.
+    own: Option<Estimate>,
     /// An unknown's concentration, or why there is none; why a photo takes no part.
     pub found: Option<Result<Concentration, Refusal>>,
 }
 
-impl Member<'_> {
+impl<'a> Member<'a> {
+    fn read(sample: Sample<'a>, wavelength_nm: Option<f64>) -> Member<'a> {
+        let absorbance = wavelength_nm.and_then(|nm| bands::at(&sample.absorbance, nm));
+        let signal = wavelength_nm.and_then(|nm| bands::noise_at(&sample.signal, nm));
+        let reasons = &sample.record.reasons;
+        let differ = reasons.iter().any(|r| r.code == Code::ExposureDiffers);
+        let own = absorbance
+            .zip(signal)
+            .map(|(read, signal)| Estimate::new(read.value, own_sigma(read, signal, differ)));
+        Member {
+            record: sample.record,
+            role: sample.role,
+            absorbance,
+            own,
+            found: None,
+        }
+    }
+
     /// Stated concentration; absent for an unknown.
     pub fn stated(&self) -> Option<f64> {
         match self.role {
             Role::Standard(c) => Some(c),
             _ => None,
         }
+    }
+
+    /// A standard's concentration and absorbance; absent for an unknown, and where the absorbance means nothing.
+    pub fn standard(&self) -> Option<(f64, Estimate)> {
+        self.stated().zip(self.absorbance)
+    }
+
+    /// Why the photo can take no part, whatever the line.
+    fn excluded(&self) -> Option<Refusal> {
+        if let Role::Unclear(text) = &self.role {
+            return Some(Refusal::new(
+                "no-concentration",
+                format!("\"{text}\" is no concentration: write a number such as 0.5"),
+            ));
+        }
+        if self.record.provenance.blank.is_empty() {
+            return Some(Refusal::new(
+                "no-blank",
+                "it has no blank to be compared with",
+            ));
+        }
+        let mut said = self.record.not_measured.iter();
+        let spoilt = said.find(|said| said.what == Subject::Blank)?;
+        let why = format!("its blank {}", spoilt.why);
+        Some(Refusal::new("blank-retake", why))
     }
 }
 
@@ -71,106 +123,92 @@ pub struct Series<'a> {
     pub unknowns: Vec<(&'a str, Result<Concentration, Refusal>)>,
 }
 
+/// A photo of a series before its place in the spectrum is chosen.
+struct Sample<'a> {
+    record: &'a Record,
+    role: Role,
+    /// Unit of what is stated; may be empty.
+    unit: &'a str,
+    /// By wavelength; empty without a blank, as is the signal.
+    absorbance: Vec<bands::Row>,
+    signal: Vec<bands::Row>,
+}
+
 /// Every series of the class, by bench and name. `fetch` gives a photo's `spectrum.csv`.
 ///
 /// Photos to be taken again take no part; one without a blank has a place and no absorbance. What `stated` says of a photo
-/// goes before what its rule says.
+/// goes before what its rule says. The benches of a class read a series of one name at one wavelength, or their slopes would
+/// not be comparable: at the middle one of their own best, where all of a bench's standards are known there.
 pub fn of_class<'a>(
     photos: &[Shown<'a>],
     stated: &'a Stated,
     mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
 ) -> Vec<Series<'a>> {
-    let mut groups: BTreeMap<(&str, &str), Vec<Shown<'a>>> = BTreeMap::new();
+    let mut groups: BTreeMap<(&str, &str), Vec<Sample<'a>>> = BTreeMap::new();
     for shown in by_path(photos) {
         let r = shown.record;
-        let sound = matches!(r.verdict, Verdict::Good | Verdict::Caution);
         let row = stated.of(&r.photo);
         let belongs =
             row.is_some() || r.groups.contains_key(SERIES) || r.groups.contains_key(CONCENTRATION);
-        if sound && belongs && r.capture == Some(Capture::Sample) {
-            let by_rule = r.groups.get(SERIES).map_or("", String::as_str);
-            let name = row.map_or("", |row| &row.series);
-            let name = if name.is_empty() { by_rule } else { name };
-            groups.entry((&r.bench, name)).or_default().push(shown);
+        if !(belongs && r.is_usable_sample()) {
+            continue;
         }
+        let name = match row.map_or("", |row| &row.series) {
+            "" => r.groups.get(SERIES).map_or("", String::as_str),
+            name => name,
+        };
+        let (role, unit) = role(r, stated);
+        let has_blank = !r.provenance.blank.is_empty();
+        let csv = if has_blank { fetch(&shown) } else { None }.unwrap_or_default();
+        groups.entry((&r.bench, name)).or_default().push(Sample {
+            record: r,
+            role,
+            unit,
+            absorbance: read_absorbance(&csv),
+            signal: read_signal(&csv),
+        });
     }
-    let groups: Vec<_> = groups
-        .into_iter()
-        .map(|(key, photos)| {
-            let curves: Vec<Curves> = photos
-                .iter()
-                .map(|s| match s.record.provenance.blank.is_empty() {
-                    true => Curves::default(),
-                    false => fetch(s).map_or_else(Curves::default, |csv| Curves {
-                        absorbance: read_absorbance(&csv),
-                        signal: read_signal(&csv),
-                    }),
-                })
-                .collect();
-            (key, photos, curves)
-        })
-        .collect();
-    let mut own: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
-    for ((_, name), photos, curves) in &groups {
-        let best = bands::best_wavelength(&standards(photos, curves, stated));
-        own.entry(name).or_default().extend(best);
+    let mut own_best: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
+    for ((_, name), samples) in &groups {
+        let best = bands::best_wavelength(&curves_of_standards(samples));
+        own_best.entry(name).or_default().extend(best);
+    }
+    for wavelengths in own_best.values_mut() {
+        wavelengths.sort_by(f64::total_cmp);
     }
     groups
         .into_iter()
-        .map(|((bench, name), photos, curves)| {
-            let of_all = own.get_mut(name).and_then(|nm| middle(nm));
-            let curves_of_standards = standards(&photos, &curves, stated);
-            let wavelength_nm = of_all
-                .filter(|nm| serves(&curves_of_standards, *nm))
-                .or_else(|| bands::best_wavelength(&curves_of_standards));
-            evaluate((bench, name), &photos, &curves, stated, wavelength_nm)
+        .map(|((bench, name), samples)| {
+            let best = &own_best[name];
+            let middle = best.get(best.len().saturating_sub(1) / 2).copied();
+            let curves = curves_of_standards(&samples);
+            let serves = |nm: &f64| curves.iter().all(|c| bands::at(c, *nm).is_some());
+            let wavelength_nm = middle
+                .filter(serves)
+                .or_else(|| bands::best_wavelength(&curves));
+            evaluate((bench, name), samples, wavelength_nm)
         })
         .collect()
 }
 
 /// The absorbance curves of the standards among a series' photos.
-fn standards<'c>(photos: &[Shown<'_>], curves: &'c [Curves], stated: &Stated) -> Vec<&'c [Row]> {
-    let with_curve = photos.iter().zip(curves);
-    with_curve
-        .filter(|(s, c)| {
-            matches!(role(s.record, stated).0, Role::Standard(_)) && !c.absorbance.is_empty()
-        })
-        .map(|(_, c)| c.absorbance.as_slice())
+fn curves_of_standards<'s>(samples: &'s [Sample<'_>]) -> Vec<&'s [bands::Row]> {
+    samples
+        .iter()
+        .filter(|s| matches!(s.role, Role::Standard(_)) && !s.absorbance.is_empty())
+        .map(|s| s.absorbance.as_slice())
         .collect()
-}
-
-/// The benches of a class read a series of one name at one wavelength, or their slopes would not be comparable: at the middle
-/// one of their own best.
-fn middle(own: &mut [f64]) -> Option<f64> {
-    own.sort_by(f64::total_cmp);
-    own.get(own.len().saturating_sub(1) / 2).copied()
-}
-
-/// True where all curves are known at a wavelength.
-fn serves(curves: &[&[Row]], wavelength_nm: f64) -> bool {
-    curves.iter().all(|c| bands::at(c, wavelength_nm).is_some())
-}
-
-/// What a photo's spectrum says by wavelength.
-#[derive(Default)]
-struct Curves {
-    absorbance: Vec<Row>,
-    signal: Vec<Row>,
 }
 
 /// What a photo is, and the unit of what is stated of it.
 fn role<'a>(record: &'a Record, stated: &'a Stated) -> (Role, &'a str) {
     let by_rule = record.groups.get(UNIT).map_or("", String::as_str);
     if let Some(row) = stated.of(&record.photo) {
-        let unit = if row.unit.is_empty() {
-            by_rule
-        } else {
-            &row.unit
+        let role = row.concentration.map_or(Role::Unknown, Role::Standard);
+        return match row.unit.as_str() {
+            "" => (role, by_rule),
+            unit => (role, unit),
         };
-        return (
-            row.concentration.map_or(Role::Unknown, Role::Standard),
-            unit,
-        );
     }
     let role = match record.groups.get(CONCENTRATION).map(|t| t.trim()) {
         None | Some("") => Role::Unknown,
@@ -181,97 +219,27 @@ fn role<'a>(record: &'a Record, stated: &'a Stated) -> (Role, &'a str) {
 
 fn evaluate<'a>(
     (bench, name): (&'a str, &'a str),
-    photos: &[Shown<'a>],
-    curves: &[Curves],
-    stated: &'a Stated,
+    samples: Vec<Sample<'a>>,
     wavelength_nm: Option<f64>,
 ) -> Series<'a> {
-    let roles: Vec<(Role, &str)> = photos.iter().map(|s| role(s.record, stated)).collect();
-    let units: BTreeSet<&str> = roles
-        .iter()
-        .map(|r| r.1)
-        .filter(|u| !u.is_empty())
+    let units = samples.iter().map(|s| s.unit).filter(|u| !u.is_empty());
+    let units: Vec<&str> = units.collect::<BTreeSet<_>>().into_iter().collect();
+    let mut members: Vec<Member<'a>> = samples
+        .into_iter()
+        .map(|sample| Member::read(sample, wavelength_nm))
         .collect();
-    let mut members: Vec<Member<'a>> = photos
-        .iter()
-        .zip(roles)
-        .zip(curves)
-        .map(|((s, (role, _)), curve)| Member {
-            photo: &s.record.photo,
-            role,
-            absorbance: wavelength_nm.and_then(|nm| bands::at(&curve.absorbance, nm)),
-            found: None,
-        })
-        .collect();
-    let of_its_own: Vec<Option<Estimate>> = photos
-        .iter()
-        .zip(&members)
-        .zip(curves)
-        .map(|((s, m), curve)| {
-            let (read, signal) = (
-                m.absorbance?,
-                bands::noise_at(&curve.signal, wavelength_nm?)?,
-            );
-            let differ = s
-                .record
-                .reasons
-                .iter()
-                .any(|r| r.code == Code::ExposureDiffers);
-            Some(Estimate::new(read.value, own_sigma(read, signal, differ)))
-        })
-        .collect();
-    let known: Vec<Standard> = members
-        .iter()
-        .zip(&of_its_own)
-        .filter_map(|(m, own)| {
-            Some(Standard {
-                concentration: m.stated()?,
-                absorbance: (*own)?,
-            })
-        })
-        .collect();
-    let line = if units.len() > 1 {
-        let all: Vec<&str> = units.iter().copied().collect();
-        Err(Refusal::new(
-            "units-differ",
-            format!(
-                "its concentrations are stated in {}: state all in one unit",
-                all.join(" and ")
-            ),
-        ))
-    } else {
-        series::fit(&known, STATED_FREEDOM)
-    };
+    let line = fit(&members, &units);
     let mut repeats: BTreeMap<&'a str, Vec<Estimate>> = BTreeMap::new();
-    for ((m, own), shown) in members.iter_mut().zip(&of_its_own).zip(photos) {
-        let has_blank = !shown.record.provenance.blank.is_empty();
-        let spoilt = shown
-            .record
-            .not_measured
-            .iter()
-            .find_map(|why| why.strip_prefix(BLANK_RETAKE));
-        m.found = match (&m.role, &line) {
-            (Role::Unclear(text), _) => Some(Err(Refusal::new(
-                "no-concentration",
-                format!("\"{text}\" is no concentration: write a number such as 0.5"),
-            ))),
-            _ if !has_blank => Some(Err(Refusal::new(
-                "no-blank",
-                "it has no blank to be compared with",
-            ))),
-            _ if spoilt.is_some() => Some(Err(Refusal::new(
-                "blank-retake",
-                format!("its blank{}", spoilt.unwrap_or_default()),
-            ))),
-            (Role::Standard(_), _) => None,
-            (Role::Unknown, Ok(line)) => {
-                repeats
-                    .entry(subject(&shown.record.label))
-                    .or_default()
-                    .extend(*own);
-                Some(line.concentration(own.as_slice()))
+    for m in &mut members {
+        m.found = match (m.excluded(), &m.role, &line) {
+            (Some(refusal), ..) => Some(Err(refusal)),
+            (None, Role::Unknown, Ok(line)) => {
+                let of_its_name = repeats.entry(subject(&m.record.label)).or_default();
+                of_its_name.extend(m.own);
+                Some(line.concentration(m.own.as_slice()))
             }
-            (Role::Unknown, Err(refusal)) => Some(Err(refusal.clone())),
+            (None, Role::Unknown, Err(refusal)) => Some(Err(refusal.clone())),
+            _ => None,
         };
     }
     let unknowns = match &line {
@@ -284,184 +252,134 @@ fn evaluate<'a>(
     Series {
         bench,
         name,
-        unit: units.into_iter().next().unwrap_or_default(),
+        unit: units.first().copied().unwrap_or_default(),
         wavelength_nm,
+        unknowns,
         members,
         line,
-        unknowns,
     }
 }
 
-fn two(e: Option<Estimate>) -> [String; 2] {
-    e.map_or_else(Default::default, numbers::cells)
+/// The line through the standards, whose concentrations must have one unit.
+fn fit(members: &[Member<'_>], units: &[&str]) -> Result<Line, Refusal> {
+    if units.len() > 1 {
+        return Err(Refusal::new(
+            "units-differ",
+            format!(
+                "its concentrations are stated in {}: state all in one unit",
+                units.join(" and ")
+            ),
+        ));
+    }
+    let known = members.iter().filter_map(|m| {
+        Some(Standard {
+            concentration: m.stated()?,
+            absorbance: m.own?,
+        })
+    });
+    series::fit(&known.collect::<Vec<_>>(), STATED_FREEDOM)
 }
 
-fn wavelength(nm: Option<f64>) -> String {
-    nm.map_or_else(String::new, |nm| numbers::fixed(nm, 0))
+fn wavelength(nm: Option<f64>) -> Option<String> {
+    nm.map(|nm| numbers::fixed(nm, 0))
+}
+
+/// Cells of a concentration that was found: value, uncertainty, and the two ends of its interval.
+fn found_cells(row: Row, found: Option<&Concentration>) -> Row {
+    let end = |end: fn(&Concentration) -> f64| found.map(|f| numbers::cell(end(f), f.value.sigma));
+    row.estimate(found.map(|f| f.value))
+        .maybe(end(|f| f.low))
+        .maybe(end(|f| f.high))
 }
 
 /// `concentrations.csv`: a row per photo of a series, and one per file that `stated` names and no photo is.
 pub fn concentrations_csv(all: &[Series<'_>], photos: &[Shown<'_>], stated: &Stated) -> Vec<u8> {
-    let mut out = writer();
-    push(
-        &mut out,
-        [
-            "bench",
-            "series",
-            "photo",
-            "role",
-            "stated_concentration",
-            "unit",
-            "wavelength_nm",
-            "absorbance",
-            "absorbance_sigma",
-            "residual",
-            "concentration",
-            "concentration_sigma",
-            "low_95",
-            "high_95",
-            "refused",
-        ],
+    let mut table = Table::with_header(
+        "bench,series,photo,role,stated_concentration,unit,wavelength_nm,absorbance,absorbance_sigma,\
+         residual,concentration,concentration_sigma,low_95,high_95,refused",
     );
     for s in all {
-        let mut nth_standard = 0;
+        let mut residuals = s.line.iter().flat_map(|line| &line.residuals);
         for m in &s.members {
-            let mut residual = String::new();
-            if let (Some(_), Some(a), Ok(line)) = (m.stated(), m.absorbance, &s.line) {
-                residual = numbers::cell(line.residuals[nth_standard], a.sigma);
-            }
-            if m.stated().is_some() && m.absorbance.is_some() {
-                nth_standard += 1;
-            }
-            let found = m.found.as_ref().and_then(|f| f.as_ref().ok());
-            let refused = match (&m.found, m.absorbance) {
-                (Some(Err(refusal)), _) => refusal.to_string(),
-                (_, None) => "no-absorbance: it means nothing at this wavelength".to_owned(),
-                _ => String::new(),
+            let standard = m.standard();
+            let residual =
+                standard.and_then(|(_, a)| Some(numbers::cell(*residuals.next()?, a.sigma)));
+            let (found, refused) = match &m.found {
+                Some(Ok(found)) => (Some(found), None),
+                Some(Err(refusal)) => (None, Some(refusal.to_string())),
+                None => (None, None),
             };
-            let mut row = vec![
-                text_cell(s.bench),
-                text_cell(s.name),
-                text_cell(m.photo),
-                match m.role {
-                    Role::Standard(_) => "standard",
-                    Role::Unknown => "unknown",
-                    Role::Unclear(_) => "unclear",
-                }
-                .to_owned(),
-                m.stated().map_or_else(String::new, |c| format!("{c}")),
-                text_cell(s.unit),
-                wavelength(s.wavelength_nm),
-            ];
-            row.extend(two(m.absorbance));
-            row.push(residual);
-            row.extend(two(found.map(|f| f.value)));
-            for end in [found.map(|f| f.low), found.map(|f| f.high)] {
-                let sigma = found.map_or(1.0, |f| f.value.sigma);
-                row.push(end.map_or_else(String::new, |e| numbers::cell(e, sigma)));
-            }
-            row.push(text_cell(&refused));
-            push(&mut out, row);
+            let means_nothing = "no-absorbance: it means nothing at this wavelength";
+            let refused = refused.unwrap_or_else(|| match m.absorbance {
+                None => means_nothing.to_owned(),
+                Some(_) => String::new(),
+            });
+            let row = Row::default()
+                .text(s.bench)
+                .text(s.name)
+                .text(&m.record.photo)
+                .cell(m.role.word())
+                .maybe(m.stated())
+                .text(s.unit)
+                .maybe(wavelength(s.wavelength_nm))
+                .estimate(m.absorbance)
+                .maybe(residual);
+            table.push(found_cells(row, found).text(refused));
         }
     }
     for file in stated.without(photos.iter().map(|s| s.record.photo.as_str())) {
-        let mut row = vec![String::new(); 15];
-        row[2] = text_cell(file);
-        row[14] =
-            "no-photo: a concentration is stated for it, but no photo has this name".to_owned();
-        push(&mut out, row);
+        let row = Row::default().cell("").cell("").text(file);
+        let row = (0..11).fold(row, |row, _| row.cell(""));
+        table.push(
+            row.text("no-photo: a concentration is stated for it, but no photo has this name"),
+        );
     }
-    finish(out)
+    table.finish()
 }
 
 /// `series.csv`: a row per series; where it has several unknowns, one for each.
 pub fn series_csv(all: &[Series<'_>]) -> Vec<u8> {
-    let mut out = writer();
-    push(
-        &mut out,
-        [
-            "bench",
-            "series",
-            "unit",
-            "wavelength_nm",
-            "standards",
-            "slope",
-            "slope_sigma",
-            "intercept",
-            "intercept_sigma",
-            "scatter",
-            "linear_from",
-            "linear_to",
-            "left_out",
-            "detection_limit",
-            "detection_limit_sigma",
-            "quantification_limit",
-            "quantification_limit_sigma",
-            "unknown_name",
-            "unknown",
-            "unknown_sigma",
-            "low_95",
-            "high_95",
-            "refused",
-        ],
+    let mut table = Table::with_header(
+        "bench,series,unit,wavelength_nm,standards,slope,slope_sigma,intercept,intercept_sigma,scatter,\
+         linear_from,linear_to,left_out,detection_limit,detection_limit_sigma,quantification_limit,\
+         quantification_limit_sigma,unknown_name,unknown,unknown_sigma,low_95,high_95,refused",
     );
     for s in all {
-        let one: Vec<(&str, Option<&Result<Concentration, Refusal>>)> = match s.unknowns.as_slice()
-        {
-            [] => vec![("", None)],
-            several => several.iter().map(|(n, u)| (*n, Some(u))).collect(),
-        };
-        for (name, unknown) in one {
-            push(&mut out, series_row(s, name, unknown));
+        if s.unknowns.is_empty() {
+            table.push(series_row(s, "", None));
+        }
+        for (name, unknown) in &s.unknowns {
+            table.push(series_row(s, name, Some(unknown)));
         }
     }
-    finish(out)
+    table.finish()
 }
 
-fn series_row(
-    s: &Series<'_>,
-    name: &str,
-    unknown: Option<&Result<Concentration, Refusal>>,
-) -> Vec<String> {
-    let standards = s
-        .members
-        .iter()
-        .filter(|m| m.stated().is_some() && m.absorbance.is_some())
-        .count();
+fn series_row(s: &Series<'_>, name: &str, unknown: Option<&Result<Concentration, Refusal>>) -> Row {
+    let standards = s.members.iter().filter(|m| m.standard().is_some()).count();
     let line = s.line.as_ref().ok();
-    let refused = match (&s.line, unknown) {
-        (Err(refusal), _) | (_, Some(Err(refusal))) => refusal.to_string(),
-        _ => String::new(),
-    };
-    let unknown = unknown.and_then(|u| u.as_ref().ok());
-    let about = |x: Option<f64>| {
-        x.and_then(|x| numbers::rounded(x, 3))
-            .map_or_else(String::new, |x| format!("{x}"))
-    };
-    let mut row = vec![
-        text_cell(s.bench),
-        text_cell(s.name),
-        text_cell(s.unit),
-        wavelength(s.wavelength_nm),
-        standards.to_string(),
-    ];
-    row.extend(two(line.map(|l| l.slope)));
-    row.extend(two(line.map(|l| l.intercept)));
-    row.push(about(line.map(|l| l.scatter)));
-    row.push(about(line.map(|l| l.range.0)));
-    row.push(about(line.map(|l| l.range.1)));
-    row.push(line.map_or_else(String::new, |l| l.left_out.to_string()));
-    for limit in [Line::detection_limit, Line::quantification_limit] {
-        row.extend(two(
-            line.map(|l| Estimate::new(limit(l), l.limit_sigma(limit(l))))
-        ));
-    }
-    row.push(text_cell(name));
-    row.extend(two(unknown.map(|u| u.value)));
-    for end in [unknown.map(|u| u.low), unknown.map(|u| u.high)] {
-        let sigma = unknown.map_or(1.0, |u| u.value.sigma);
-        row.push(end.map_or_else(String::new, |e| numbers::cell(e, sigma)));
-    }
-    row.push(text_cell(&refused));
-    row
+    let refused = s
+        .line
+        .as_ref()
+        .err()
+        .or(unknown.and_then(|u| u.as_ref().err()));
+    let limit =
+        |limit: fn(&Line) -> f64| line.map(|l| Estimate::new(limit(l), l.limit_sigma(limit(l))));
+    let row = Row::default()
+        .text(s.bench)
+        .text(s.name)
+        .text(s.unit)
+        .maybe(wavelength(s.wavelength_nm))
+        .cell(standards)
+        .estimate(line.map(|l| l.slope))
+        .estimate(line.map(|l| l.intercept))
+        .rounded(line.map(|l| l.scatter), 3)
+        .rounded(line.map(|l| l.range.0), 3)
+        .rounded(line.map(|l| l.range.1), 3)
+        .maybe(line.map(|l| l.left_out))
+        .estimate(limit(Line::detection_limit))
+        .estimate(limit(Line::quantification_limit))
+        .text(name);
+    let found = unknown.and_then(|u| u.as_ref().ok());
+    found_cells(row, found).maybe(refused)
 }

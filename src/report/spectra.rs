@@ -6,7 +6,8 @@ use std::io::{self, Write};
 use csv::{ByteRecord, ReaderBuilder, Terminator, WriterBuilder};
 
 use super::{Shown, by_path};
-use crate::publish::files::tables::{ABSORBANCE_COLUMNS, SPECTRUM_COLUMNS, text_cell};
+use crate::publish::files::table::text_cell;
+use crate::publish::files::tables::{ABSORBANCE_COLUMNS, SPECTRUM_COLUMNS};
 use crate::publish::files::words;
 use crate::terms::ScaleKind;
 

@@ -6,8 +6,7 @@ use std::collections::BTreeMap;
 use super::Shown;
 use crate::publish::files::words;
 use crate::publish::record::{CalibrationRecord, Record};
-use crate::terms::Capture;
-use crate::terms::{Reason, ScaleKind, Severity, Verdict};
+use crate::terms::{Capture, Quantity, Reading, Reason, Severity, Verdict};
 
 /// The class.
 pub struct Class<'a> {
@@ -118,38 +117,35 @@ impl<'a> BenchStanding<'a> {
 
     /// The scale in use: that of the last calibrated photo.
     pub fn scale(&self) -> Option<(&'a Record, &'a CalibrationRecord)> {
-        self.photos.iter().rev().find_map(|s| {
-            let c = s.record.calibration.as_ref()?;
-            (c.kind == ScaleKind::Calibrated).then_some((s.record, c))
-        })
+        let mut newest_first = self.photos.iter().rev().map(|s| s.record);
+        let record = newest_first.find(|r| r.is_calibrated())?;
+        Some((record, record.calibration.as_ref()?))
     }
 
     /// The last photo on which the instrument could be measured.
     pub fn checked_on(&self) -> Option<&'a Record> {
         self.photos.iter().rev().map(|s| s.record).find(|r| {
-            ["slit_width_um", "tilt_deg", "skew_deg"]
-                .iter()
-                .any(|name| r.metrics.contains_key(*name))
+            [Quantity::SlitWidthUm, Quantity::TiltDeg, Quantity::SkewDeg]
+                .into_iter()
+                .any(|quantity| r.metrics.has(quantity))
         })
     }
 
     /// The last photo that shows a metric. What a photo showed that had to be taken again counts no longer once there is a
     /// usable one.
-    pub fn last_with(&self, name: &str) -> Option<&'a Record> {
-        let is_usable = |r: &Record| matches!(r.verdict, Verdict::Good | Verdict::Caution);
-        let last_usable = self.photos.iter().rposition(|s| is_usable(s.record));
-        let counts = |i: usize, r: &Record| is_usable(r) || last_usable.is_none_or(|last| i > last);
+    pub fn last_with(&self, quantity: Quantity) -> Option<&'a Record> {
+        let last_usable = self.photos.iter().rposition(|s| s.record.is_usable());
+        let counts =
+            |i: usize, r: &Record| r.is_usable() || last_usable.is_none_or(|last| i > last);
         let mut newest_first = self.photos.iter().map(|s| s.record).enumerate().rev();
         newest_first
-            .find(|(i, r)| r.metrics.contains_key(name) && counts(*i, r))
+            .find(|(i, r)| r.metrics.has(quantity) && counts(*i, r))
             .map(|(_, record)| record)
     }
 
     /// The last value of a metric, with its uncertainty where it has one: that of [`BenchStanding::last_with`].
-    pub fn metric(&self, name: &str) -> Option<(f64, Option<f64>)> {
-        let metrics = &self.last_with(name)?.metrics;
-        let sigma = metrics.get(&format!("{name}_sigma")).copied();
-        Some((*metrics.get(name)?, sigma))
+    pub fn metric(&self, quantity: Quantity) -> Option<Reading> {
+        self.last_with(quantity)?.metrics.reading(quantity)
     }
 
     /// The instrument's state, with the reason to look or to mend.
@@ -237,7 +233,7 @@ mod tests {
             taken: taken.map(str::to_owned),
             verdict,
             reasons: Vec::new(),
-            metrics: BTreeMap::new(),
+            metrics: Default::default(),
             order_side: None,
             calibration: None,
             answers: Default::default(),
@@ -345,7 +341,7 @@ mod tests {
             advice: String::new(),
         };
         let mut old = photo("knot/a.jpg", Capture::Calibration, Verdict::Retake, None);
-        old.metrics.insert("tilt_deg".to_owned(), 7.0);
+        old.metrics.set(Quantity::TiltDeg, 7.0);
         old.reasons = vec![
             reason(Code::Clipped, Severity::Retake),
             reason(Code::Tilted, Severity::Retake),
@@ -359,7 +355,7 @@ mod tests {
         let blind = photo("knot/b.jpg", Capture::Sample, Verdict::Unreadable, None);
         assert_eq!(health(&[old.clone(), blind.clone()]).0, Health::Mend);
         let mut mended = photo("knot/c.jpg", Capture::Sample, Verdict::Retake, None);
-        mended.metrics.insert("tilt_deg".to_owned(), 0.3);
+        mended.metrics.set(Quantity::TiltDeg, 0.3);
         mended.reasons = vec![reason(Code::Clipped, Severity::Retake)];
         assert_eq!(health(&[old, blind.clone(), mended]), (Health::Sound, None));
         assert_eq!(health(&[blind]), (Health::Unseen, None));
@@ -368,15 +364,19 @@ mod tests {
     #[test]
     fn what_was_mended_is_not_shown_as_the_instrument_s_state() {
         let mut wide = photo("knot/a.jpg", Capture::Calibration, Verdict::Retake, None);
-        wide.metrics.insert("slit_width_um".to_owned(), 944.0);
-        let slit =
-            |records: &[Record]| Class::of(&shown(records)).benches[0].metric("slit_width_um");
-        assert_eq!(slit(&[wide.clone()]), Some((944.0, None)));
+        wide.metrics.set(Quantity::SlitWidthUm, 944.0);
+        let slit = |records: &[Record]| {
+            let class = Class::of(&shown(records));
+            class.benches[0]
+                .metric(Quantity::SlitWidthUm)
+                .map(|m| m.value)
+        };
+        assert_eq!(slit(&[wide.clone()]), Some(944.0));
         let mut mended = photo("knot/b.jpg", Capture::Calibration, Verdict::Good, None);
         assert_eq!(slit(&[wide.clone(), mended.clone()]), None, "nobody knows");
-        mended.metrics.insert("slit_width_um".to_owned(), 208.0);
+        mended.metrics.set(Quantity::SlitWidthUm, 208.0);
         let blind = photo("knot/c.jpg", Capture::Sample, Verdict::Good, None);
-        assert_eq!(slit(&[wide, mended, blind]), Some((208.0, None)));
+        assert_eq!(slit(&[wide, mended, blind]), Some(208.0));
     }
 
     #[test]

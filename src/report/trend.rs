@@ -5,7 +5,7 @@ use super::pages;
 use super::standing::BenchStanding;
 use crate::publish::files::numbers;
 use crate::publish::record::Record;
-use crate::terms::{Code, ScaleKind, Verdict};
+use crate::terms::{Code, Estimate, Quantity, Verdict};
 
 /// A change below this share says as much about phone, lamp and noise as about the instrument (common practice, no source).
 const LEAST_CHANGE: f64 = 0.15;
@@ -50,11 +50,16 @@ pub enum Change {
 /// What has been seen of a bench: slit width, dust, uncertainty of the scale, focus, bandpass; those without a value are left out.
 pub fn trends(bench: &BenchStanding<'_>) -> Vec<Trend> {
     [
-        ("slit width", " µm", "slit_width_um", false),
-        ("dust, part of the light", "", "dust_share", false),
-        ("scale uncertainty", " nm", "wavelength_sigma_nm", true),
-        ("focus (blur)", " px", "blur_px", false),
-        ("bandpass", " nm", "bandpass_nm", true),
+        ("slit width", " µm", Quantity::SlitWidthUm, false),
+        ("dust, part of the light", "", Quantity::DustShare, false),
+        (
+            "scale uncertainty",
+            " nm",
+            Quantity::WavelengthSigmaNm,
+            true,
+        ),
+        ("focus (blur)", " px", Quantity::BlurPx, false),
+        ("bandpass", " nm", Quantity::BandpassNm, true),
     ]
     .into_iter()
     .filter_map(|(title, unit, metric, lamps_only)| {
@@ -89,17 +94,16 @@ fn tells(record: &Record) -> bool {
 
 /// True for a lamp photo that gave a scale.
 pub fn has_own_scale(record: &Record) -> bool {
-    record.calibration.as_ref().is_some_and(|c| {
-        c.kind == ScaleKind::Calibrated && c.photo.as_deref() == Some(record.photo.as_str())
-    })
+    let scale = record.calibration.as_ref();
+    record.is_calibrated() && scale.and_then(|c| c.photo.as_ref()) == Some(&record.photo)
 }
 
-fn point(record: &Record, metric: &str) -> Option<Point> {
-    let value = *record.metrics.get(metric)?;
+fn point(record: &Record, quantity: Quantity) -> Option<Point> {
+    let metric = record.metrics.reading(quantity)?;
     Some(Point {
         time: pages::when(record.taken.as_deref()),
-        value,
-        sigma: record.metrics.get(&format!("{metric}_sigma")).copied(),
+        value: metric.value,
+        sigma: metric.sigma,
         is_retake: record.verdict == Verdict::Retake,
     })
 }
@@ -191,7 +195,7 @@ impl Point {
     /// The value as people read it.
     pub fn text(&self) -> String {
         match self.sigma {
-            Some(sigma) => numbers::plus_minus(crate::terms::Estimate::new(self.value, sigma)),
+            Some(sigma) => numbers::plus_minus(Estimate::new(self.value, sigma)),
             None => numbers::sigma_alone(self.value),
         }
     }

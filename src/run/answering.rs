@@ -5,8 +5,8 @@ use crate::answers::identify::identify;
 use crate::classify::Purpose;
 use crate::publish::files::numbers::rounded_estimate;
 use crate::publish::record::{Answers, BandAnswer, CONCENTRATION, LampAnswer, SERIES};
-use crate::terms::Capture;
 use crate::terms::{AbsorbanceRow, Estimate, Lamp, Measurement, ScaleKind};
+use crate::terms::{Capture, Quantity};
 
 /// What can be said of a measured photo. Only spectra on a calibrated scale answer anything.
 pub(super) fn answers(
@@ -28,7 +28,7 @@ pub(super) fn answers(
         return answers;
     }
     if let Some(rows) = absorbance {
-        let sigma_nm = m.metrics.wavelength_sigma_nm.unwrap_or(0.5);
+        let sigma_nm = m.metrics.value(Quantity::WavelengthSigmaNm).unwrap_or(0.5);
         let rows: Vec<_> = spectrum
             .rows
             .iter()
@@ -58,8 +58,10 @@ pub(super) fn answers(
         .zip(&spectrum.rows)
         .map(|(a, row)| (row.wavelength_nm, a.transmittance))
         .collect();
-    if let Some(found) = edge(&passed, m.metrics.wavelength_sigma_nm.unwrap_or(0.5))
-        && let Some(nm) = rounded_estimate(found.nm)
+    if let Some(found) = edge(
+        &passed,
+        m.metrics.value(Quantity::WavelengthSigmaNm).unwrap_or(0.5),
+    ) && let Some(nm) = rounded_estimate(found.nm)
     {
         let numbers = &mut answers.numbers;
         numbers.insert("transmission_edge_nm".to_owned(), nm.value);
@@ -71,7 +73,7 @@ pub(super) fn answers(
     if purpose.groups.contains_key(SERIES) || purpose.groups.contains_key(CONCENTRATION) {
         return answers;
     }
-    let bandpass_nm = m.metrics.bandpass_nm.unwrap_or(2.0);
+    let bandpass_nm = m.metrics.value(Quantity::BandpassNm).unwrap_or(2.0);
     let found = identify(spectrum, &m.peaks, bandpass_nm, lamps);
     let mut note = |name: &str, e: Option<Estimate>| {
         if let Some(e) = e.and_then(rounded_estimate) {

@@ -10,8 +10,8 @@ use crate::classify::Outcome;
 use crate::decode::Facts;
 use crate::measure::optics::instrument;
 use crate::publish::files::numbers;
-use crate::publish::record::{BLANK_RETAKE, TONE_REMARK};
-use crate::terms::{ScaleKind, Spectrum};
+use crate::publish::record::TONE_REMARK;
+use crate::terms::{Quantity, ScaleKind, Spectrum, Subject, Unmeasured};
 
 use super::lab::{Lab, Scale};
 use super::raw;
@@ -184,8 +184,7 @@ impl Lab {
             let sigma = input
                 .record
                 .metrics
-                .get("wavelength_sigma_nm")
-                .copied()
+                .value(Quantity::WavelengthSigmaNm)
                 .unwrap_or(f64::MAX);
             if best.as_ref().is_none_or(|(s, _)| sigma < *s) {
                 let scale = Scale {
@@ -289,7 +288,7 @@ pub(super) fn cut_down(lamps: &[Input], photo: &Facts) -> Option<String> {
 }
 
 /// Why a blank that is to be taken again gives no absorbance.
-pub(super) fn spoilt_blank(blank: &Input) -> String {
+pub(super) fn spoilt_blank(blank: &Input) -> Unmeasured {
     let worst = blank.record.reasons.first();
     let why = worst.map_or_else(String::new, |r| {
         let measured = if r.measured.is_empty() {
@@ -299,10 +298,9 @@ pub(super) fn spoilt_blank(blank: &Input) -> String {
         };
         format!(" ({}{measured})", r.code.as_str())
     });
-    format!(
-        "{BLANK_RETAKE} {} is to be taken again{why}, and no other blank of the bench serves",
-        blank.photo
-    )
+    let photo = &blank.photo;
+    let why = format!("{photo} is to be taken again{why}, and no other blank of the bench serves");
+    Unmeasured::new(Subject::Blank, why)
 }
 
 /// Why a lamp photo cannot speak for a photo, if it cannot.

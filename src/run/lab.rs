@@ -13,7 +13,6 @@ use crate::decode::{self, Facts, Fault};
 use crate::frame::Frame;
 use crate::judge::{Case, Compared, judge};
 use crate::measure::photo::{self, measure};
-use crate::measure::portrait::sharpness::MOVED;
 use crate::measure::portrait::smear::smeared_beside;
 use crate::pair;
 use crate::publish::files;
@@ -22,10 +21,11 @@ use crate::report::{self, Sink};
 use crate::settings::Settings;
 use crate::settings::sections::{BlankChoice, CalibrationChoice, Poll};
 use crate::standards;
-use crate::terms::Capture;
 use crate::terms::{
-    AbsorbanceRow, Calibration, Code, Measurement, Reason, ScaleKind, Severity, Spectrum, Verdict,
+    AbsorbanceRow, Calibration, Code, Measurement, Quantity, Reason, ScaleKind, Severity, Spectrum,
+    Unmeasured, Verdict,
 };
+use crate::terms::{Capture, Metrics, Subject};
 
 pub use super::company::Against;
 
@@ -181,8 +181,10 @@ impl Lab {
             && let Some(smear_px) = smeared_beside(&measurement, reference, slit_px)
         {
             let metrics = &mut measurement.metrics;
-            let known = metrics.noted(MOVED).filter(|k| k.value > smear_px.value);
-            metrics.note(MOVED, known.unwrap_or(smear_px));
+            let known = metrics
+                .estimate(Quantity::MovedPx)
+                .filter(|k| k.value > smear_px.value);
+            metrics.note(Quantity::MovedPx, known.unwrap_or(smear_px));
         }
         let mut remarks = decode::doubts(&facts);
         let ratio = match (blank.and_then(|b| b.1), facts.exposure_product()) {
@@ -234,10 +236,12 @@ impl Lab {
         ) {
             (Some(sample), Some(blank), Some(ScaleKind::Calibrated)) => {
                 for (why, from, to, nm) in gaps(sample, blank, &link) {
-                    measurement.not_measured.push(format!(
-                        "absorbance: {} on {nm:.0} nm between {from:.0} and {to:.0} nm",
+                    let words = format!(
+                        "{} on {nm:.0} nm between {from:.0} and {to:.0} nm",
                         why.words()
-                    ));
+                    );
+                    let said = Unmeasured::new(Subject::Absorbance, words);
+                    measurement.not_measured.push(said);
                 }
                 if let Some((dark, level)) = against.dark.filter(|(_, level)| *level > 1e-4) {
                     remarks.push(format!(
@@ -254,9 +258,7 @@ impl Lab {
                 Some(absorbance(sample, blank, &link))
             }
             (_, None, _) if blank.is_some() => {
-                measurement
-                    .not_measured
-                    .push("absorbance: the blank has no spectrum on this scale".into());
+                measurement.lacks(Subject::Blank, "has no spectrum on this scale");
                 None
             }
             _ => None,
@@ -317,10 +319,10 @@ impl Lab {
             }),
             blank_slit_px: blank
                 .as_ref()
-                .and_then(|(b, _)| b.record.metrics.get("slit_image_px").copied()),
+                .and_then(|(b, _)| b.record.metrics.value(Quantity::SlitImagePx)),
             dark: dark.and_then(|d| {
-                let level = d.record.metrics.get("background_median")?;
-                Some((d.photo.as_str(), *level))
+                let level = d.record.metrics.value(Quantity::BackgroundMedian)?;
+                Some((d.photo.as_str(), level))
             }),
             curve: curve.as_ref().map(|(_, curve)| curve),
             cut: cut.as_deref(),
@@ -498,7 +500,7 @@ impl Work for Lab {
             verdict: finding.verdict,
             reasons: finding.reasons,
             metrics: metrics(&m, task),
-            order_side: m.metrics.order_side.map(str::to_owned),
+            order_side: m.order_side.map(str::to_owned),
             calibration: used,
             answers: answering::answers(purpose, &m, finding.absorbance.as_deref(), &self.lamps),
             not_measured: m.not_measured.clone(),
@@ -543,20 +545,13 @@ impl Work for Lab {
 }
 
 /// What was measured, and how the photo was exposed, which links it to others of its scene.
-fn metrics(m: &Measurement, task: &Task<'_>) -> BTreeMap<String, f64> {
-    let mut metrics = files::metrics_map(&m.metrics);
+fn metrics(m: &Measurement, task: &Task<'_>) -> Metrics {
+    let mut metrics = m.metrics.clone();
     if m.spectrum.is_some() {
-        let exposed = [
-            ("exposure_s", task.facts.exposure_s),
-            ("iso", task.facts.iso),
-        ];
-        for (name, value) in exposed {
-            if let Some(value) = value.and_then(|v| files::numbers::rounded(v, 5)) {
-                metrics.insert(name.to_owned(), value);
-            }
-        }
+        metrics.set(Quantity::ExposureS, task.facts.exposure_s);
+        metrics.set(Quantity::Iso, task.facts.iso);
     }
-    metrics
+    files::as_published(&metrics)
 }
 
 fn bench_of(task: &Task<'_>) -> String {

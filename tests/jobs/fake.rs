@@ -8,7 +8,7 @@ use slitwatch::classify::{Decision, Outcome as Decided, Purpose};
 use slitwatch::decode::Facts;
 use slitwatch::publish::record::Record;
 use slitwatch::run::{Class, Fate, Gone, Input, Outcome, Sink, Task, Work};
-use slitwatch::terms::Capture;
+use slitwatch::terms::{Capture, Metrics, Quantity};
 use slitwatch::terms::{Code, Reason, Severity, Verdict};
 
 /// A photo whose text is `words`, such as `taken=10:00 light=5`.
@@ -144,14 +144,12 @@ impl Work for Fake {
             Fate::Measure => Verdict::Good,
         };
         let mut files = Vec::new();
-        let mut metrics = BTreeMap::new();
+        let mut metrics = Metrics::default();
         if verdict == Verdict::Good {
             let scale = light_of(task.calibrations)?;
             let blank = light_of(task.blanks)?;
-            metrics.insert(
-                "peak_level".to_owned(),
-                light + 1000.0 * scale + 0.001 * blank,
-            );
+            let level = light + 1000.0 * scale + 0.001 * blank;
+            metrics.set(Quantity::PeakLevel, level);
             // Long enough that a file caught half written would show.
             let rows = "500,1\n".repeat(2000);
             let spectrum = format!("wavelength_nm,signal\n{rows}end\n");

@@ -3,8 +3,8 @@
 use rayon::prelude::*;
 use slitwatch::measure::sight::stray::entry_side;
 use slitwatch::simulate::{Fault, Source};
-use slitwatch::terms::Capture;
 use slitwatch::terms::Estimate;
+use slitwatch::terms::{Capture, Quantity};
 
 use super::lab::{Bench, Seen, light, photograph};
 
@@ -48,7 +48,7 @@ fn a_wedge_is_measured_with_the_end_that_is_wider_and_an_honest_uncertainty() {
             bench.instrument.wedge = wedge;
             [Source::Helium, Source::Neon].map(|source| {
                 let photo = taken(&bench, source, Vec::new());
-                let found = photo.measurement.metrics.noted("slit_wedge_um")?;
+                let found = photo.measurement.metrics.estimate(Quantity::SlitWedgeUm)?;
                 Some((photo.truth.wedge_as_seen_um(), found))
             })
         })
@@ -87,7 +87,7 @@ fn dust_is_weighed_and_a_clean_slit_has_none() {
             ];
             sources.map(|source| {
                 let photo = taken(&bench, source, Vec::new());
-                let found = photo.measurement.metrics.noted("dust_share")?;
+                let found = photo.measurement.metrics.estimate(Quantity::DustShare)?;
                 Some((photo.truth.dust_share, found))
             })
         })
@@ -120,7 +120,10 @@ fn stray_light_is_placed_where_it_comes_in_or_nowhere() {
             bench.orientation = orientation;
             let photo = taken(&bench, Source::Mercury, vec![Fault::Leak(0.05)]);
             let metrics = &photo.measurement.metrics;
-            let place = (metrics.noted("leak_x")?, metrics.noted("leak_y")?);
+            let place = (
+                metrics.estimate(Quantity::LeakX)?,
+                metrics.estimate(Quantity::LeakY)?,
+            );
             Some((photo, place.0, place.1))
         })
         .collect();

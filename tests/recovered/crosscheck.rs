@@ -75,7 +75,7 @@ fn another_program_finds_the_lines_at_the_same_wavelengths() {
             std::fs::write(&path, &photo.jpeg).expect("a photo can be written");
             let seen = look_at_lamp(name, &photo.jpeg, photo.truth, Capture::Calibration, name, None);
             let optics = &seen.calibration().optics;
-            let order = if seen.measurement.metrics.order_side == Some("right") { 1 } else { -1 };
+            let order = if seen.measurement.order_side == Some("right") { 1 } else { -1 };
             let ours_nm = seen
                 .measurement
                 .peaks

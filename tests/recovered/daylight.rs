@@ -2,8 +2,8 @@
 //! Sun's dark lines lie where the table and the spectroscopists put them. No lamp is involved in where they lie.
 
 use slitwatch::simulate::Source;
-use slitwatch::terms::Capture;
 use slitwatch::terms::Spectrum;
+use slitwatch::terms::{Capture, Quantity};
 
 use crate::lab::{Bench, light, photograph};
 
@@ -83,7 +83,11 @@ fn the_suns_dark_lines_lie_where_they_are_published() {
         );
         let day = photograph("daylight", &day, Capture::Sample, Some(lamp.calibration()));
         let seen = points(day.measurement.spectrum.as_ref().expect("lit"));
-        let bandpass_nm = lamp.measurement.metrics.bandpass_nm.expect("lines");
+        let bandpass_nm = lamp
+            .measurement
+            .metrics
+            .value(Quantity::BandpassNm)
+            .expect("lines");
         for (letter, published_nm, within_nm) in LETTERS {
             let found = darkest(&seen, published_nm, 1.0);
             let table = darkest(&fine, published_nm, bandpass_nm.hypot(1.0));

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 use slitwatch::simulate::{Instrument, Source};
-use slitwatch::terms::Capture;
+use slitwatch::terms::{Capture, Quantity};
 use slitwatch::terms::{Code, Verdict};
 
 use super::lab::{Bench, Error, demand, light, line_errors, photograph, scale_errors};
@@ -29,7 +29,10 @@ fn a_slanted_slit_and_a_lens_off_its_axis_turn_neither_the_scale_nor_the_angles(
     // Narrow enough to part the yellow pair, which was followed along the slit as one line once.
     demand("slanted, lamp", &scale_errors(&lamp), 0.05, 0.2);
     let metrics = &lamp.measurement.metrics;
-    let (tilt, skew) = (metrics.tilt_deg.unwrap(), metrics.skew_deg.unwrap());
+    let (tilt, skew) = (
+        metrics.estimate(Quantity::TiltDeg).unwrap(),
+        metrics.estimate(Quantity::SkewDeg).unwrap(),
+    );
     // The truth counts the slit's turn anticlockwise; the metric clockwise, as the disc would be turned.
     let turned_deg = -lamp.truth.skew_deg;
     assert!(
@@ -57,7 +60,11 @@ fn a_fine_disc_that_is_ten_degrees_askew_is_said_to_be_by_the_angle_to_turn_it_b
         let shot = bench.lamp_shot(17, (-0.5, 0.2, 0.1));
         let lamp = photograph("askew", &shot, Capture::Calibration, None);
         assert!(lamp.must_be_retaken_for(Code::Skewed), "{lamp:?}");
-        let skew = lamp.measurement.metrics.skew_deg.unwrap();
+        let skew = lamp
+            .measurement
+            .metrics
+            .estimate(Quantity::SkewDeg)
+            .unwrap();
         assert!(
             (skew.value + skew_deg).abs() < 2.0 * skew.sigma && skew.sigma < 0.6,
             "skew {skew:?}, true {}: {lamp:?}",

@@ -4,7 +4,7 @@
 use slitwatch::answers::identify::identify;
 use slitwatch::simulate::Source;
 use slitwatch::standards;
-use slitwatch::terms::Capture;
+use slitwatch::terms::{Capture, Quantity};
 
 use crate::lab::{Bench, light, photograph};
 
@@ -92,7 +92,7 @@ fn every_lamp_of_the_simulator_is_known_for_what_it_is() {
             let found = identify(
                 m.spectrum.as_ref().expect("lit"),
                 &m.peaks,
-                m.metrics.bandpass_nm.unwrap_or(2.0),
+                m.metrics.value(Quantity::BandpassNm).unwrap_or(2.0),
                 &lamps,
             );
             println!(
@@ -112,7 +112,7 @@ fn every_lamp_of_the_simulator_is_known_for_what_it_is() {
                     .collect();
                 wrong.push(format!(
                     "phone {phone} {source:?}: {found:?}; bandpass {:?}; {}",
-                    m.metrics.bandpass_nm,
+                    m.metrics.value(Quantity::BandpassNm),
                     peaks.join(" ")
                 ));
             }

@@ -118,12 +118,10 @@ impl fmt::Debug for Seen {
                 r.measured
             )?;
         }
-        for line in self
-            .measurement
-            .not_measured
-            .iter()
-            .chain(&self.measurement.log)
-        {
+        for said in &self.measurement.not_measured {
+            write!(f, "\n    {said}")?;
+        }
+        for line in &self.measurement.log {
             write!(f, "\n    {line}")?;
         }
         Ok(())

@@ -3,7 +3,7 @@
 
 use rayon::prelude::*;
 use slitwatch::simulate::Source;
-use slitwatch::terms::Capture;
+use slitwatch::terms::{Capture, Quantity};
 
 use super::lab::{Bench, Seen, light, photograph};
 use super::scale;
@@ -11,7 +11,10 @@ use super::scale;
 /// Both angles of a photo against the truth, degrees.
 fn check(seen: &Seen) -> Option<String> {
     let metrics = &seen.measurement.metrics;
-    let (Some(tilt), Some(skew)) = (metrics.tilt_deg, metrics.skew_deg) else {
+    let (Some(tilt), Some(skew)) = (
+        metrics.estimate(Quantity::TiltDeg),
+        metrics.estimate(Quantity::SkewDeg),
+    ) else {
         return Some(format!("not measured: {seen:?}"));
     };
     // The truth counts the slit's turn against the grooves anticlockwise, the metric clockwise.

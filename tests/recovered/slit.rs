@@ -2,8 +2,8 @@
 
 use rayon::prelude::*;
 use slitwatch::simulate::{Instrument, Source};
-use slitwatch::terms::Capture;
-use slitwatch::terms::Estimate;
+use slitwatch::terms::{Capture, Quantity};
+use slitwatch::terms::{Estimate, Subject};
 
 use super::lab::{Bench, light, photograph};
 
@@ -39,9 +39,9 @@ fn a_slit_in_focus_is_measured_within_a_quarter_and_within_three_of_its_uncertai
             let shot = bench.shot(300 + i as u64, light(source, 5), (0.3, 0.0, 0.1));
             let photo = photograph("light", &shot, Capture::Sample, Some(scale.calibration()));
             let metrics = &photo.measurement.metrics;
-            let Some(width) = metrics.slit_width_um else {
+            let Some(width) = metrics.estimate(Quantity::SlitWidthUm) else {
                 // What is left open has a bound, and one that is of use: no slit three times as wide fits it.
-                let at_most = metrics.more["slit_width_at_most_um"];
+                let at_most = metrics.value(Quantity::SlitWidthAtMostUm).expect("a bound");
                 assert!(
                     (um..3.0 * um + 150.0).contains(&at_most),
                     "{um} µm, at most {at_most}: {photo:?}"
@@ -87,10 +87,16 @@ fn over_exposure_hides_no_wide_slit_and_what_is_left_open_has_a_limit() {
             let photo = photograph("lamp", &shot, Capture::Calibration, None);
             let m = &photo.measurement;
             let at_most = m.not_measured.iter().find_map(|said| {
-                let limit = said.strip_prefix("slit width")?.split("at most ").nth(1)?;
+                let about_slit = said.what == Subject::SlitWidth;
+                let limit = about_slit.then_some(&said.why)?.split("at most ").nth(1)?;
                 limit.split(' ').next()?.parse().ok()
             });
-            (blades, um, m.metrics.slit_width_um, at_most)
+            (
+                blades,
+                um,
+                m.metrics.estimate(Quantity::SlitWidthUm),
+                at_most,
+            )
         })
         .collect();
     for (blades, um, width, at_most) in &seen {

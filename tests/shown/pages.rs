@@ -1,5 +1,6 @@
 //! Board and bench pages as documents: well-formed, shut off from the outside, and full of text only.
 
+use slitwatch::terms::Quantity;
 use std::collections::BTreeMap;
 
 use roxmltree::{Document, Node, ParsingOptions};
@@ -363,11 +364,11 @@ fn the_instrument_s_section_says_how_slit_and_tube_are() {
     // A slit that lies, whose width is open, with one grain on it and blades that may well be parallel.
     let lying = bench(&|r| {
         r.order_side = Some("above".into());
-        r.metrics.remove("slit_width_um");
-        r.metrics.insert("slit_width_at_most_um".into(), 340.0);
-        r.metrics.insert("slit_wedge_um".into(), 30.0);
-        r.metrics.insert("dust_streaks".into(), 1.0);
-        r.metrics.insert("leak_x".into(), 0.5);
+        r.metrics.note(Quantity::SlitWidthUm, None);
+        r.metrics.set(Quantity::SlitWidthAtMostUm, 340.0);
+        r.metrics.note(Quantity::SlitWedgeUm, sample::e(30.0, 18.0));
+        r.metrics.set(Quantity::DustStreaks, 1.0);
+        r.metrics.note(Quantity::LeakX, sample::e(0.5, 0.09));
     });
     shows(
         &lying,

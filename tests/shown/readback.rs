@@ -8,8 +8,8 @@ use std::collections::BTreeMap;
 use std::process::{Command, Stdio};
 
 use slitwatch::publish::files;
-use slitwatch::terms::Capture;
 use slitwatch::terms::Verdict;
+use slitwatch::terms::{Capture, Quantity};
 
 use crate::sample;
 
@@ -50,7 +50,7 @@ fn other_programs_read_the_spectra_as_they_were_measured() {
     let mut record = sample::record("heron", "=dye ##END= µ.jpg", Capture::Sample, Verdict::Good);
     record.calibration = Some(sample::calibration_from("heron/lamp-01.jpg"));
     record.taken = Some("2026-11-12T19:00:05".to_owned());
-    record.metrics.insert("bandpass_nm".to_owned(), 1.4);
+    record.metrics.set(Quantity::BandpassNm, 1.4);
     let measurement = sample::measurement(&record, None);
     let spectrum = measurement.spectrum.as_ref().unwrap();
     let absorbance = sample::absorbances(spectrum.rows.len());

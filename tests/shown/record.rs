@@ -1,9 +1,9 @@
 //! `quality.json` as scripts read it, and as a restart reads it back.
 
 use serde_json::Value;
-use slitwatch::publish::files::{metrics_map, quality_json, read_record};
+use slitwatch::publish::files::{as_published, quality_json, read_record};
 use slitwatch::publish::record::Record;
-use slitwatch::terms::Capture;
+use slitwatch::terms::{Capture, Quantity};
 use slitwatch::terms::{Code, Metrics, Verdict};
 
 use crate::sample;
@@ -13,9 +13,9 @@ fn what_was_written_comes_back_equal_to_the_last_bit() {
     let mut records = sample::class();
     for (i, name) in sample::nasty_names().into_iter().enumerate() {
         let mut r = sample::record("heron", name, Capture::Sample, Verdict::Good);
-        r.metrics.insert("odd".to_owned(), 0.1 + 0.2 + i as f64);
-        r.metrics.insert("tiny".to_owned(), 4.9e-324);
-        r.metrics.insert("whole".to_owned(), 3.0);
+        r.metrics.set(Quantity::Snr, 0.1 + 0.2 + i as f64);
+        r.metrics.set(Quantity::PeakLevel, 4.9e-324);
+        r.metrics.set(Quantity::DustStreaks, 3.0);
         r.groups.insert("k".to_owned(), name.to_owned());
         records.push(r);
     }
@@ -80,17 +80,15 @@ fn the_file_has_what_the_contract_names() {
 
 #[test]
 fn what_was_not_measured_is_absent() {
-    let bare = metrics_map(&Metrics::default());
-    assert!(bare.is_empty());
-    let broken = Metrics {
-        snr: Some(f64::NAN),
-        peak_level: Some(f64::INFINITY),
-        tilt_deg: Some(sample::e(f64::NAN, 1.0)),
-        skew_deg: Some(sample::e(1.0, f64::NAN)),
-        bandpass_nm: Some(1.234_567_8),
-        ..Metrics::default()
-    };
-    let map = metrics_map(&broken);
+    let bare = as_published(&Metrics::default());
+    assert_eq!(bare, Metrics::default());
+    let mut broken = Metrics::default();
+    broken.set(Quantity::Snr, f64::NAN);
+    broken.set(Quantity::PeakLevel, f64::INFINITY);
+    broken.note(Quantity::TiltDeg, sample::e(f64::NAN, 1.0));
+    broken.note(Quantity::SkewDeg, sample::e(1.0, f64::NAN));
+    broken.set(Quantity::BandpassNm, 1.234_567_8);
+    let map = as_published(&broken).named();
     assert_eq!(map.len(), 1);
     assert_eq!(map["bandpass_nm"], 1.2346);
     let mut record = sample::record("heron", "a.jpg", Capture::Dark, Verdict::Retake);

@@ -3,14 +3,14 @@
 
 use std::collections::BTreeMap;
 
-use slitwatch::publish::files::metrics_map;
+use slitwatch::publish::files::as_published;
 use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
-use slitwatch::terms::Capture;
 use slitwatch::terms::Optics;
 use slitwatch::terms::{
     AbsorbanceRow, Calibration, Code, Estimate, LineUse, Measurement, Metrics, Peak, PeakKind,
     Reason, ScaleKind, Severity, Spectrum, SpectrumRow, Verdict,
 };
+use slitwatch::terms::{Capture, Quantity};
 
 use crate::shot::Shot;
 
@@ -199,36 +199,34 @@ pub fn trouble(code: Code) -> Reason {
 }
 
 pub fn metrics(k: f64) -> Metrics {
-    Metrics {
-        clipped_fraction: Some(0.0),
-        peak_level: Some(0.71),
-        snr: Some(180.0 - 12.0 * k),
-        tilt_deg: Some(e(0.4 + 0.35 * k, 0.06)),
-        skew_deg: Some(e(-0.21 - 0.1 * k, 0.09)),
-        slit_width_um: Some(e(188.0 + 9.0 * k, 8.0)),
-        blur_px: Some(e(1.3, 0.11)),
-        bandpass_nm: Some(1.12 + 0.09 * k),
-        background_level: Some(0.0021),
-        nm_per_px: Some(0.487),
-        wavelength_sigma_nm: Some(0.06 + 0.02 * k),
-        order_side: Some("right"),
-        more: BTreeMap::from([
-            ("exposure_s", 0.04),
-            ("slit_wedge_um", -64.0 + 20.0 * k),
-            ("dust_share", 0.021),
-            ("dust_streaks", 3.0),
-            ("order_balance", 0.31),
-            ("leak_x", 0.82),
-            ("leak_y", 0.47),
-        ]),
-        sigmas: BTreeMap::from([
-            ("slit_wedge_um", 18.0),
-            ("dust_share", 0.004),
-            ("order_balance", 0.02),
-            ("leak_x", 0.09),
-            ("leak_y", 0.12),
-        ]),
+    let mut metrics = Metrics::default();
+    for (quantity, value) in [
+        (Quantity::ClippedFraction, 0.0),
+        (Quantity::PeakLevel, 0.71),
+        (Quantity::Snr, 180.0 - 12.0 * k),
+        (Quantity::BandpassNm, 1.12 + 0.09 * k),
+        (Quantity::BackgroundLevel, 0.0021),
+        (Quantity::NmPerPx, 0.487),
+        (Quantity::WavelengthSigmaNm, 0.06 + 0.02 * k),
+        (Quantity::ExposureS, 0.04),
+        (Quantity::DustStreaks, 3.0),
+    ] {
+        metrics.set(quantity, value);
     }
+    for (quantity, value, sigma) in [
+        (Quantity::TiltDeg, 0.4 + 0.35 * k, 0.06),
+        (Quantity::SkewDeg, -0.21 - 0.1 * k, 0.09),
+        (Quantity::SlitWidthUm, 188.0 + 9.0 * k, 8.0),
+        (Quantity::BlurPx, 1.3, 0.11),
+        (Quantity::SlitWedgeUm, -64.0 + 20.0 * k, 18.0),
+        (Quantity::DustShare, 0.021, 0.004),
+        (Quantity::OrderBalance, 0.31, 0.02),
+        (Quantity::LeakX, 0.82, 0.09),
+        (Quantity::LeakY, 0.47, 0.12),
+    ] {
+        metrics.note(quantity, e(value, sigma));
+    }
+    metrics
 }
 
 pub fn calibration_from(photo: &str) -> CalibrationRecord {
@@ -310,7 +308,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
         taken: None,
         verdict,
         reasons: Vec::new(),
-        metrics: BTreeMap::new(),
+        metrics: Metrics::default(),
         order_side: None,
         calibration: None,
         answers: Default::default(),
@@ -332,8 +330,8 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
 
 fn measured(mut r: Record, k: f64, minute: u32, lamp_photo: Option<&str>) -> Record {
     let m = metrics(k);
-    r.metrics = metrics_map(&m);
-    r.order_side = m.order_side.map(str::to_owned);
+    r.metrics = as_published(&m);
+    r.order_side = Some("right".to_owned());
     r.taken = Some(format!("2026-03-12T18:{minute:02}:07"));
     r.calibration = lamp_photo.map(calibration_from);
     r
@@ -469,7 +467,7 @@ pub fn crowd() -> Vec<Record> {
             let file = format!("quay-lamp-{p:02}.jpg");
             let mut r = record(&bench, &file, Capture::Sample, Verdict::Good);
             r.calibration = Some(calibration_from(&format!("{bench}/lamp.jpg")));
-            r.metrics = metrics_map(&metrics(b as f64 / 10.0));
+            r.metrics = as_published(&metrics(b as f64 / 10.0));
             r.taken = Some(format!("2026-03-12T18:{p:02}:00"));
             if (p + b) % 8 == 0 {
                 r.verdict = Verdict::Retake;
@@ -514,6 +512,7 @@ pub fn measurement(record: &Record, shot: Option<&Shot>) -> Measurement {
     };
     Measurement {
         metrics: metrics(0.0),
+        order_side: Some("right"),
         spectrum: scaled.then(|| {
             spectrum(
                 lamp,

@@ -8,7 +8,7 @@ use std::process::{Command, Stdio};
 use slitwatch::publish::files::{peaks_csv, read_spectrum, spectrum_csv};
 use slitwatch::publish::record::Record;
 use slitwatch::report::{Shown, calibration_json, quality_csv, spectra_csv};
-use slitwatch::terms::Capture;
+use slitwatch::terms::{Capture, Quantity};
 use slitwatch::terms::{Code, Verdict};
 
 use crate::sample;
@@ -110,7 +110,7 @@ fn the_quality_table_reads_back_cell_for_cell() {
         ] {
             assert_eq!(
                 number(metric),
-                record.metrics.get(metric).copied(),
+                record.metrics.named().get(metric).copied(),
                 "{metric}"
             );
         }
@@ -119,7 +119,7 @@ fn the_quality_table_reads_back_cell_for_cell() {
         if record.photo.starts_with('<') {
             assert_eq!(row[at("group_concentration")], "'-0.5", "a name column");
         }
-        if record.metrics.contains_key("skew_deg") {
+        if record.metrics.has(Quantity::SkewDeg) {
             assert!(
                 row[at("skew_deg")].starts_with('-'),
                 "numbers keep their sign"

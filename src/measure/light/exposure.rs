@@ -1,7 +1,7 @@
 //! How much light a spectrum has: at the sensor's ceiling, at its brightest, over its noise.
 
 use crate::measure::light::profile::Profile;
-use crate::terms::Measurement;
+use crate::terms::{Estimate, Measurement, Quantity, Reading};
 
 /// A line falls below this share of full scale within its own width beside what of it is at the ceiling; a band does not.
 const FOOT_LEVEL: f64 = 0.7;
@@ -69,27 +69,23 @@ pub fn exposure(profile: &Profile, visible: &[usize], top: f64, m: &mut Measurem
         (!lit.is_empty()).then(|| sum / lit.len() as f64)
     };
     let metrics = &mut m.metrics;
-    metrics.clipped_fraction = clipped(LIT_SHARE);
-    if let (Some(least), Some(most)) = (
-        clipped(LIT_SHARE / LIT_DOUBT),
-        clipped(LIT_SHARE * LIT_DOUBT),
-    ) {
-        let sigma = 0.5 * (most - least).abs();
-        metrics.sigmas.insert("clipped_fraction", sigma);
-    }
+    let doubt = clipped(LIT_SHARE / LIT_DOUBT).zip(clipped(LIT_SHARE * LIT_DOUBT));
+    let sigma = doubt.map(|(least, most)| 0.5 * (most - least).abs());
+    let share = clipped(LIT_SHARE).map(|value| Reading { value, sigma });
+    metrics.put(Quantity::ClippedFraction, share);
     let brightest = visible
         .iter()
         .flat_map(|&i| (0..3).map(move |c| (i, c)))
         .max_by(|a, b| profile.rgb[a.0][a.1].total_cmp(&profile.rgb[b.0][b.1]));
     let Some((i, c)) = brightest else { return };
-    metrics.peak_level = Some(profile.rgb[i][c].max(0.0));
-    metrics.sigmas.insert("peak_level", profile.rgb_sigma[i][c]);
+    let level = Estimate::new(profile.rgb[i][c].max(0.0), profile.rgb_sigma[i][c]);
+    metrics.note(Quantity::PeakLevel, level);
     let mut noise: Vec<f64> = visible.iter().map(|&i| profile.sigma[i]).collect();
     noise.sort_by(f64::total_cmp);
     // Against the noise of the dark parts: at a bright line uneven blades, not noise, limit the scatter.
     let quiet = noise[noise.len() / 4].max(1e-7);
-    metrics.snr = Some(top / quiet);
-    metrics.sigmas.insert("snr", NOISE_SHARE * top / quiet);
+    let snr = Estimate::new(top / quiet, NOISE_SHARE * top / quiet);
+    metrics.note(Quantity::Snr, snr);
 }
 
 /// About how many times a photo is too bright, of which `share` of the lit spectrum is at the ceiling, and `line` of the

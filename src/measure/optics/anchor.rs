@@ -6,8 +6,8 @@ use crate::measure::optics::adjust::{Adjusted, N, Observation, adjust, index};
 use crate::measure::scale::evidence::scale_sigma;
 use crate::measure::scale::slit_observations;
 use crate::measure::sight::survey::{Survey, height_observations};
-use crate::terms::Optics;
 use crate::terms::{Calibration, Measurement};
+use crate::terms::{Optics, Quantity};
 
 /// Standard uncertainty of parameter `i` that the lamp photo left.
 pub fn calibration_sigma(calibration: &Calibration, i: usize) -> f64 {
@@ -243,7 +243,7 @@ pub fn anchor(
         (last.optics.tilt_rad() - known.tilt_rad()).to_degrees(),
         if flip < 0.0 { ", held the other way up" } else { "" }
     ));
-    m.metrics.more.insert("yaw_drift_deg", yaw);
+    m.metrics.set(Quantity::YawDriftDeg, yaw);
     let lengths = survey.slit_length_px().zip(calibration.slit_length_px);
     let enlarged = lengths.map_or(0.0, |(here, lamp)| (here / lamp).ln());
     if let Some((here, lamp)) = lengths {

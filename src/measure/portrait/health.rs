@@ -10,8 +10,7 @@ use crate::measure::photo::Inputs;
 use crate::measure::portrait::bloom::from_image;
 use crate::measure::portrait::dust::dust;
 use crate::measure::portrait::sharpness::{
-    MOST_PER_WIDTH, MOVED, SLIT_AT_MOST, SOFT_COLOUR_PX, diagonal, movement, smear_of_ends,
-    weighted, widths,
+    MOST_PER_WIDTH, SOFT_COLOUR_PX, diagonal, movement, smear_of_ends, weighted, widths,
 };
 use crate::measure::portrait::smear::{
     IMAGE_PX, IMAGE_SHARE, is_sheared, smeared_across, smeared_lines, smeared_plateau,
@@ -20,8 +19,10 @@ use crate::measure::portrait::wedge::wedge;
 use crate::measure::scale::Order;
 use crate::measure::sight::stray::{Bar, Stray};
 use crate::measure::sight::survey::Survey;
-use crate::terms::Optics;
-use crate::terms::{Code, Estimate, Finding, Lamp, Measurement, Severity};
+use crate::terms::{
+    Code, Estimate, Finding, Lamp, Measurement, Optics, Quantity, Reading, Severity, Subject,
+    Unmeasured,
+};
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
 pub fn better_order(both: &[Order]) -> usize {
@@ -126,42 +127,48 @@ pub fn metrics(
         .map(|&i| profile.light[i])
         .fold(0.0f64, f64::max);
     let px_per_nm = optics.rays().px_per_nm(sign * 550.0).unwrap_or(2.0);
-    m.metrics.nm_per_px = Some(1.0 / px_per_nm);
-    if let Some(sigma_nm) = m.metrics.wavelength_sigma_nm {
-        m.metrics
-            .sigmas
-            .insert("nm_per_px", sigma_nm / 550.0 / px_per_nm);
-    }
-    m.metrics.order_side = Some(side(optics.roll_rad, sign));
-    m.metrics.tilt_deg = Some(Estimate::new(
-        optics.tilt_rad().to_degrees(),
-        roll_sigma.to_degrees().max(0.01),
-    ));
-    m.metrics.skew_deg = Some(Estimate::new(
-        optics.skew_rad().to_degrees(),
-        (skew_sigma * optics.skew_per_slope())
-            .to_degrees()
-            .max(0.01),
-    ));
+    let scale_sigma_nm = m.metrics.value(Quantity::WavelengthSigmaNm);
+    let sampling = Reading {
+        value: 1.0 / px_per_nm,
+        sigma: scale_sigma_nm.map(|sigma_nm| sigma_nm / 550.0 / px_per_nm),
+    };
+    m.metrics.put(Quantity::NmPerPx, Some(sampling));
+    m.order_side = Some(side(optics.roll_rad, sign));
+    m.metrics.note(
+        Quantity::TiltDeg,
+        Estimate::new(
+            optics.tilt_rad().to_degrees(),
+            roll_sigma.to_degrees().max(0.01),
+        ),
+    );
+    m.metrics.note(
+        Quantity::SkewDeg,
+        Estimate::new(
+            optics.skew_rad().to_degrees(),
+            (skew_sigma * optics.skew_per_slope())
+                .to_degrees()
+                .max(0.01),
+        ),
+    );
     exposure(profile, &visible, top, m);
     if !visible.is_empty() {
-        m.metrics.more.insert("slit_image_px", survey.slit.width_px);
+        m.metrics.set(Quantity::SlitImagePx, survey.slit.width_px);
         m.metrics
-            .more
-            .insert("slit_image_rise_px", survey.slit.rise_px);
+            .set(Quantity::SlitImageRisePx, survey.slit.rise_px);
     }
     // A slit that runs off the picture is cropped as well: the part that is missing, as far as can be seen.
     let cut = if survey.slit_is_cut() { 0.25 } else { 0.0 };
     let cropped = cropped_share(profile);
-    m.metrics.more.insert("cropped_fraction", cropped.max(cut));
-    if cropped >= cut {
+    let cropped = Reading {
+        value: cropped.max(cut),
         // The picture ends at a wavelength that is known as well as the scale.
-        let sigma = m.metrics.wavelength_sigma_nm.unwrap_or(0.0) / 300.0;
-        m.metrics.sigmas.insert("cropped_fraction", sigma);
-    }
+        sigma: (cropped >= cut).then(|| scale_sigma_nm.unwrap_or(0.0) / 300.0),
+    };
+    m.metrics.put(Quantity::CroppedFraction, Some(cropped));
     let other = &both[1 - measured].profile;
     if cropped_share(other) < 0.3 {
-        m.metrics.note("order_balance", balance(other, profile));
+        m.metrics
+            .note(Quantity::OrderBalance, balance(other, profile));
     }
     let open = widths(
         frame,
@@ -173,26 +180,24 @@ pub fn metrics(
         (shape, lamp),
         m,
     );
-    if let Some(fwhm_nm) = m.metrics.bandpass_nm {
-        m.metrics
-            .sigmas
-            .insert("bandpass_nm", BANDPASS_SHARE * fwhm_nm);
+    if let Some(fwhm_nm) = m.metrics.value(Quantity::BandpassNm) {
+        let bandpass = Estimate::new(fwhm_nm, BANDPASS_SHARE * fwhm_nm);
+        m.metrics.note(Quantity::BandpassNm, bandpass);
     }
     let lamp_fwhm_nm = inputs.calibration.and_then(|c| c.line_fwhm_nm);
-    if let Some(fwhm_nm) = m.metrics.bandpass_nm.or(lamp_fwhm_nm) {
+    if let Some(fwhm_nm) = m.metrics.value(Quantity::BandpassNm).or(lamp_fwhm_nm) {
         let share = clipped_line_share(profile, fwhm_nm);
         // Where it begins and ends lies somewhere between two pixels each.
         let ends = 2f64.sqrt() / 12f64.sqrt() / px_per_nm / fwhm_nm;
         let sigma = ends.hypot(BANDPASS_SHARE * share);
         let share = Estimate::new(share, if share > 0.0 { sigma } else { 0.0 });
-        m.metrics.note("clipped_line_share", share);
+        m.metrics.note(Quantity::ClippedLineShare, share);
     }
     m.metrics
-        .more
-        .insert("end_shear_px", survey.slit.end_shear_px);
+        .set(Quantity::EndShearPx, survey.slit.end_shear_px);
     // The slit's image smeared aslant: its two ends bend to opposite sides. By more than SHEARED_PX nothing else does that.
     if survey.slit.end_shear_px > (6.0 * survey.slit.scatter_px).clamp(2.5, SHEARED_PX)
-        && let Some(blur) = m.metrics.blur_px
+        && let Some(blur) = m.metrics.estimate(Quantity::BlurPx)
         && blur.value > 2.0
     {
         let across = Estimate::new(
@@ -200,12 +205,16 @@ pub fn metrics(
             2.0 * survey.slit.scatter_px.max(0.5),
         );
         let along = smear_of_ends((blur.value, blur.sigma), 1.5);
-        m.metrics.note(MOVED, movement(diagonal(along, across)));
-        m.metrics.slit_width_um = None;
+        m.metrics
+            .note(Quantity::MovedPx, movement(diagonal(along, across)));
+        m.metrics.note(Quantity::SlitWidthUm, None);
     }
     // Where the spectrum itself is over-exposed the slit's image says nothing about its width any more.
-    let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < 0.3);
-    let blur_px = m.metrics.blur_px;
+    let is_legible = m
+        .metrics
+        .value(Quantity::ClippedFraction)
+        .is_none_or(|c| c < 0.3);
+    let blur_px = m.metrics.estimate(Quantity::BlurPx);
     let soft_px = blur_px.map(|b| b.value);
     let smear = smeared_across(inputs, survey, soft_px)
         .or_else(|| smeared_plateau(frame, inputs, survey, soft_px))
@@ -213,27 +222,33 @@ pub fn metrics(
         .and_then(|grown_px| Some((grown_px, grown_px + inputs.calibration?.slit_image_px)))
         .or_else(|| {
             // Over-exposed, a line is as wide as its glare.
-            let is_clear = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
+            let is_clear = m
+                .metrics
+                .value(Quantity::ClippedFraction)
+                .is_none_or(|c| c < MOST_CLIPPED);
             let smear = || smeared_lines(inputs, survey, optics, profile, m);
             let line_px = is_clear.then(smear).flatten()?;
             Some((line_px, line_px))
         });
     if let Some((smear_px, width_px)) = smear {
         let across = Estimate::new(smear_px, IMAGE_PX.hypot(IMAGE_SHARE * smear_px));
-        let aslant = m.metrics.noted(MOVED);
+        let aslant = m.metrics.estimate(Quantity::MovedPx);
         let across = movement(across);
         let longest = aslant.filter(|a| a.value > smear_px).unwrap_or(across);
-        m.metrics.note(MOVED, longest);
+        m.metrics.note(Quantity::MovedPx, longest);
         // Straight across, nothing tells it from a slit that was opened since the lamp photo.
         if aslant.is_none() && !is_sheared(&survey.slit) {
             let um_per_px = optics.um_per_nm(inputs.bench.slit_distance_mm) / px_per_nm;
-            let width = m.metrics.slit_width_um.unwrap_or(Estimate::new(
-                width_px * um_per_px,
-                IMAGE_PX.hypot(IMAGE_SHARE * width_px) * um_per_px,
-            ));
-            m.metrics.note("slit_width_if_still_um", width);
+            let width = m
+                .metrics
+                .estimate(Quantity::SlitWidthUm)
+                .unwrap_or(Estimate::new(
+                    width_px * um_per_px,
+                    IMAGE_PX.hypot(IMAGE_SHARE * width_px) * um_per_px,
+                ));
+            m.metrics.note(Quantity::SlitWidthIfStillUm, width);
         }
-        m.metrics.slit_width_um = None;
+        m.metrics.note(Quantity::SlitWidthUm, None);
     }
     with_its_image(frame, inputs, survey, optics, open, m);
     blades(frame, inputs, survey, optics, beta, &both[measured], m);
@@ -254,12 +269,12 @@ pub fn metrics(
     let beside = band.get(band.len() / 2).copied().unwrap_or(0.0);
     // What is brightest beside the band itself may be brighter still behind it.
     if beside > HIDDEN_SHARE * stray {
-        m.metrics.forget("leak_x");
-        m.metrics.forget("leak_y");
+        m.metrics.set(Quantity::LeakX, None);
+        m.metrics.set(Quantity::LeakY, None);
     }
-    m.metrics.background_level = Some(stray.max(beside));
-    m.metrics.sigmas.insert("background_level", stray_sigma);
-    m.metrics.more.insert("background_beside_band", beside);
+    let level = Estimate::new(stray.max(beside), stray_sigma);
+    m.metrics.note(Quantity::BackgroundLevel, level);
+    m.metrics.set(Quantity::BackgroundBesideBand, beside);
 }
 
 /// Stray light beside the band of so much of the level elsewhere may have its brightest place behind the band.
@@ -291,23 +306,31 @@ fn blades(
     order: &Order,
     m: &mut Measurement,
 ) {
-    let is_blurred = m.metrics.blur_px.is_none_or(|b| b.value > SOFT_COLOUR_PX);
-    if is_blurred || m.metrics.more.contains_key(MOVED) {
-        m.not_measured
-            .push("wedge and dust of the slit: the picture is not sharp".into());
+    let is_blurred = m
+        .metrics
+        .estimate(Quantity::BlurPx)
+        .is_none_or(|b| b.value > SOFT_COLOUR_PX);
+    if is_blurred || m.metrics.has(Quantity::MovedPx) {
+        m.lacks(Subject::Blades, "the picture is not sharp");
         return;
     }
     let (profile, rays) = (&order.profile, optics.rays());
     let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
-    let blur_px = m.metrics.blur_px.map_or(1.5, |b| b.value);
+    let blur_px = m
+        .metrics
+        .estimate(Quantity::BlurPx)
+        .map_or(1.5, |b| b.value);
     let open = m
         .metrics
-        .more
-        .get(SLIT_AT_MOST)
+        .value(Quantity::SlitWidthAtMostUm)
         .map(|um| Estimate::new(OPEN_WIDTH.0 * um, OPEN_WIDTH.1 * um));
-    let slit_um = m.metrics.slit_width_um.or(by_lamp(inputs)).or(open);
+    let slit_um = m
+        .metrics
+        .estimate(Quantity::SlitWidthUm)
+        .or(by_lamp(inputs))
+        .or(open);
     let wedge = slit_um.and_then(|slit| {
-        let bandpass_nm = m.metrics.bandpass_nm?;
+        let bandpass_nm = m.metrics.value(Quantity::BandpassNm)?;
         let blur_nm = blur_px / rays.px_per_nm(profile.sign * 550.0)?;
         let slit = Estimate::new(slit.value / to_um, slit.sigma / to_um);
         let found = wedge(&order.slabs, profile, slit, bandpass_nm, blur_nm)?;
@@ -334,22 +357,25 @@ fn blades(
     });
     match wedge {
         Some(wedge) => {
-            m.metrics.note("slit_wedge_um", wedge);
+            m.metrics.note(Quantity::SlitWedgeUm, wedge);
         }
-        None => m
-            .not_measured
-            .push("wedge of the slit: no line is sharp and bright enough to show it".into()),
+        None => m.lacks(
+            Subject::Wedge,
+            "no line is sharp and bright enough to show it",
+        ),
     }
     // Beside an over-exposed line there is only its glare, which is smooth.
-    let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
+    let is_legible = m
+        .metrics
+        .value(Quantity::ClippedFraction)
+        .is_none_or(|c| c < MOST_CLIPPED);
     let is_whole = !survey.slit_is_cut();
     let found = dust(frame, &rays, profile, beta, optics.focal_px, blur_px);
     match found.filter(|_| is_legible && is_whole) {
         Some(dust) => {
-            m.metrics.note("dust_share", dust.share);
+            m.metrics.note(Quantity::DustShare, dust.share);
             m.metrics
-                .more
-                .insert("dust_streaks", dust.streaks.len() as f64);
+                .set(Quantity::DustStreaks, dust.streaks.len() as f64);
             let ends = (
                 profile.nm(0.0).max(400.0),
                 profile.nm(profile.len() as f64).min(700.0),
@@ -368,8 +394,9 @@ fn blades(
                 ));
             }
         }
-        None => m.not_measured.push(
-            "dust on the slit: too little of the spectrum is lit evenly and not clipped".into(),
+        None => m.lacks(
+            Subject::Dust,
+            "too little of the spectrum is lit evenly and not clipped",
         ),
     }
 }
@@ -384,13 +411,16 @@ fn with_its_image(
     open: Option<Estimate>,
     m: &mut Measurement,
 ) {
-    let is_moved = m.metrics.more.contains_key(MOVED);
+    let is_moved = m.metrics.has(Quantity::MovedPx);
     // Of one that is out of focus, or exposed until the spectrum clips too, blur or glare is most of the image.
     let in_focus = m
         .metrics
-        .blur_px
+        .estimate(Quantity::BlurPx)
         .filter(|b| b.value < SOFT_COLOUR_PX && b.value - b.sigma < SHARPEST_BLUE_PX);
-    let is_legible = m.metrics.clipped_fraction.is_none_or(|c| c < MOST_CLIPPED);
+    let is_legible = m
+        .metrics
+        .value(Quantity::ClippedFraction)
+        .is_none_or(|c| c < MOST_CLIPPED);
     let distance_mm = inputs.bench.slit_distance_mm;
     let image = in_focus
         .filter(|_| is_legible && !is_moved)
@@ -399,7 +429,7 @@ fn with_its_image(
             let widest_px = inputs
                 .calibration
                 .map_or(f64::INFINITY, |c| c.slit_image_px);
-            let scale_share = m.metrics.wavelength_sigma_nm? / 550.0;
+            let scale_share = m.metrics.value(Quantity::WavelengthSigmaNm)? / 550.0;
             let limits = (widest_px, scale_share);
             from_image(frame, survey, optics, distance_mm, blur.value, limits)
         });
@@ -417,43 +447,46 @@ fn with_its_image(
             .filter(|i| (i.value - lines.value).abs() < 2.0 * i.sigma.hypot(lines.sigma))
             .map(|i| weighted(i, lines))
     };
-    m.metrics.slit_width_um = match m.metrics.slit_width_um {
-        // What is taken for a line can be a band, and what is wrong with an image widens it too.
-        Some(lines) => agreeing(lines)
-            .or(sure.filter(|i| i.value < lines.value))
-            .or(Some(lines)),
-        None => open
-            .and_then(agreeing)
-            .filter(|w| w.sigma < LARGEST_SHARE * w.value)
-            .or(sure),
-    };
-    let is_about_slit = |said: &String| said.starts_with("slit width");
-    if m.metrics.slit_width_um.is_some() {
+    m.metrics.note(
+        Quantity::SlitWidthUm,
+        match m.metrics.estimate(Quantity::SlitWidthUm) {
+            // What is taken for a line can be a band, and what is wrong with an image widens it too.
+            Some(lines) => agreeing(lines)
+                .or(sure.filter(|i| i.value < lines.value))
+                .or(Some(lines)),
+            None => open
+                .and_then(agreeing)
+                .filter(|w| w.sigma < LARGEST_SHARE * w.value)
+                .or(sure),
+        },
+    );
+    let is_about_slit = |said: &Unmeasured| said.what == Subject::SlitWidth;
+    if m.metrics.estimate(Quantity::SlitWidthUm).is_some() {
         m.not_measured.retain(|said| !is_about_slit(said));
-        m.metrics.more.remove(SLIT_AT_MOST);
+        m.metrics.set(Quantity::SlitWidthAtMostUm, None);
         return;
     }
     let why = match m.not_measured.iter().position(is_about_slit) {
-        Some(at) => m.not_measured.remove(at),
-        None if is_moved => "slit width: the picture has moved".to_owned(),
-        None => "slit width: no line is sharp, bright and alone enough to show it".to_owned(),
+        Some(at) => m.not_measured.remove(at).why,
+        None if is_moved => "the picture has moved".to_owned(),
+        None => "no line is sharp, bright and alone enough to show it".to_owned(),
     };
     // Over-exposure and blur only widen: what is taken off an image for them is left aside here.
     let nm_per_px = optics.rays().px_per_nm(0.0).map(f64::recip);
     let image_px = MOST_PER_WIDTH * survey.slit.width_px;
     let by_image = nm_per_px.map(|nm| nm * image_px * optics.um_per_nm(distance_mm));
-    let by_lines = m.metrics.more.get(SLIT_AT_MOST).copied();
+    let by_lines = m.metrics.value(Quantity::SlitWidthAtMostUm);
     let at_most_um = by_image.into_iter().chain(by_lines).min_by(f64::total_cmp);
     let at_most_um = at_most_um
         .filter(|_| !is_moved)
         .map(|um| 10.0 * (um / 10.0).ceil());
     let Some(um) = at_most_um else {
-        m.metrics.more.remove(SLIT_AT_MOST);
-        m.not_measured.push(why);
+        m.metrics.set(Quantity::SlitWidthAtMostUm, None);
+        m.lacks(Subject::SlitWidth, why);
         return;
     };
-    m.metrics.more.insert(SLIT_AT_MOST, um);
-    m.not_measured.push(format!("{why}; at most {um:.0} µm"));
+    m.metrics.set(Quantity::SlitWidthAtMostUm, um);
+    m.lacks(Subject::SlitWidth, format!("{why}; at most {um:.0} µm"));
 }
 
 /// Where an order lies from the slit's image, as seen in the upright picture.

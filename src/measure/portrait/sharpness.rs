@@ -12,8 +12,8 @@ use crate::measure::portrait::bloom::in_glare;
 use crate::measure::portrait::slit_width::{SlitBox, Witness, is_green, sharpest_px, slit_box};
 use crate::measure::sight::band::{Edge, end_shape};
 use crate::measure::sight::survey::Survey;
-use crate::terms::Optics;
 use crate::terms::{Estimate, Lamp, LampLine, Measurement};
+use crate::terms::{Optics, Quantity, Subject};
 
 /// What is wider is no line through any slit that still gives a spectrum (2 mm), but a diode's band, nm: those have 15 and more
 /// (common practice, no source).
@@ -25,12 +25,8 @@ const SURE_ENDS_PX: f64 = 0.5;
 /// A width of the slit that is less certain than this share of itself is not a measurement.
 const LARGEST_WIDTH_SIGMA: f64 = 0.2;
 
-/// Metric: px that the picture is smeared over.
-pub const MOVED: &str = "moved_px";
 /// What the box of a smeared line is known to, share of its width (drawn movements).
 const BOX_SHARE: f64 = 0.15;
-/// Metric: µm that the slit is not wider than.
-pub const SLIT_AT_MOST: &str = "slit_width_at_most_um";
 /// What a phone's tone curve and unequal light across the slit take off the width at half height of a line or an image of the
 /// slit, with room (drawn slits of 0.7 and 0.9 mm: up to 10 %).
 pub const MOST_PER_WIDTH: f64 = 1.15;
@@ -130,7 +126,10 @@ pub fn widths(
     let px_per_nm = rays.px_per_nm(profile.sign * 550.0).unwrap_or(2.0);
     let overall = end_blur(survey);
     if let Some(blur) = overall {
-        m.metrics.blur_px = Some(Estimate::new(blur, 0.3f64.max(0.15 * blur)));
+        m.metrics.note(
+            Quantity::BlurPx,
+            Estimate::new(blur, 0.3f64.max(0.15 * blur)),
+        );
     }
     let mut lines: Vec<Maximum> = maxima(profile, 20.0, 0.04)
         .into_iter()
@@ -143,12 +142,13 @@ pub fn widths(
         .first()
         .map(|l| l.fwhm_nm)
         .filter(|w| *w < 1.5 * slit_nm + 0.6);
-    m.metrics.bandpass_nm = narrowest.or(shape.map(|s| s.fwhm_nm())).or_else(|| {
+    let bandpass_nm = narrowest.or(shape.map(|s| s.fwhm_nm())).or_else(|| {
         // No line to see it on: what the lamp photo's slit and this photo's focus come to.
         let width_um = inputs.calibration.and_then(|c| c.slit_width_um)?;
         let box_nm = width_um / (1000.0 * inputs.bench.slit_distance_mm) * optics.groove_spacing_nm;
         Some(box_gauss_fwhm(box_nm, overall? / px_per_nm))
     });
+    m.metrics.set(Quantity::BandpassNm, bandpass_nm);
     let Some(narrowest) = narrowest else {
         continuum_ends(frame, inputs, survey, optics, beta, profile, m);
         return None;
@@ -156,12 +156,14 @@ pub fn widths(
     let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
     // No line is narrower than its slit, however the two are told apart from the blur.
     let widest_um = MOST_PER_WIDTH * narrowest * to_um;
-    m.metrics.more.insert(SLIT_AT_MOST, widest_um);
+    m.metrics.set(Quantity::SlitWidthAtMostUm, widest_um);
     // Over-exposure only widens the slit's own image: no line's box can be wider.
     let image_nm = survey.slit.width_px / rays.px_per_nm(0.0).unwrap_or(px_per_nm);
-    if let (Some(blur), Some(own)) = (&mut m.metrics.blur_px, lines.first()) {
+    if let (Some(blur), Some(own)) = (m.metrics.estimate(Quantity::BlurPx), lines.first()) {
         // What is out of focus is so in every direction: the line's own width bounds it.
-        blur.value = blur.value.min(own.fwhm_nm * px_per_nm / FWHM_PER_SIGMA);
+        let most = own.fwhm_nm * px_per_nm / FWHM_PER_SIGMA;
+        let blur = Estimate::new(blur.value.min(most), blur.sigma);
+        m.metrics.note(Quantity::BlurPx, blur);
     }
     let at_narrowest = lines.first().and_then(|l| {
         let (path, half_nm) = (profile.sign * l.nm, 0.8 * l.fwhm_nm + 0.3);
@@ -182,15 +184,18 @@ pub fn widths(
         && width_px > OPEN_PX
     {
         // Far wider than the blur, and the slit's image is as wide: the line is the slit, whatever is blended into its foot.
-        m.metrics.slit_width_um = Some(Estimate::new(
-            width_px / narrowest_px * narrowest * to_um,
-            0.12 * width_px / narrowest_px * narrowest * to_um,
-        ));
+        m.metrics.note(
+            Quantity::SlitWidthUm,
+            Estimate::new(
+                width_px / narrowest_px * narrowest * to_um,
+                0.12 * width_px / narrowest_px * narrowest * to_um,
+            ),
+        );
     }
     // Of a line whose wavelength is not known nobody can say whether it is two.
     let is_named = m
         .metrics
-        .wavelength_sigma_nm
+        .value(Quantity::WavelengthSigmaNm)
         .is_some_and(|sigma| sigma < NAMED_WITHIN_NM);
     let mut witnesses: Vec<Witness> = Vec::new();
     let mut smears: Vec<f64> = Vec::new();
@@ -266,7 +271,7 @@ pub fn widths(
     }
     let sure_ends = sharpness.iter().filter(|s| s.ends_sigma < SURE_ENDS_PX);
     if let Some(ends) = sure_ends.map(|s| s.ends).min_by(f64::total_cmp) {
-        m.metrics.more.insert("sharpest_ends_px", ends);
+        m.metrics.set(Quantity::SharpestEndsPx, ends);
     }
     let clearest = sharpness
         .iter()
@@ -280,10 +285,13 @@ pub fn widths(
         fwhm,
         ..
     } = clearest?;
-    m.metrics.blur_px = Some(Estimate::new(
-        ends.min(fwhm / FWHM_PER_SIGMA),
-        ends_sigma.hypot(0.05 * ends),
-    ));
+    m.metrics.note(
+        Quantity::BlurPx,
+        Estimate::new(
+            ends.min(fwhm / FWHM_PER_SIGMA),
+            ends_sigma.hypot(0.05 * ends),
+        ),
+    );
     let slit_px = inputs
         .calibration
         .and_then(|c| c.slit_width_um)
@@ -305,10 +313,14 @@ pub fn widths(
     {
         // Disc or bell, the line's width tells the blur as the ends do, to a fifth.
         let across = Estimate::new(widened / 2.9, 0.2 * widened / 2.9);
-        m.metrics.blur_px = m.metrics.blur_px.map(|along| weighted(along, across));
-        m.metrics.slit_width_um = None;
-        m.not_measured
-            .push("slit width: out of focus, and the blur hides it".into());
+        m.metrics.note(
+            Quantity::BlurPx,
+            m.metrics
+                .estimate(Quantity::BlurPx)
+                .map(|along| weighted(along, across)),
+        );
+        m.metrics.note(Quantity::SlitWidthUm, None);
+        m.lacks(Subject::SlitWidth, "out of focus, and the blur hides it");
         return None;
     }
     // A movement smears every line; soft ends of one faint line are its noise and its glare.
@@ -322,11 +334,12 @@ pub fn widths(
     if 3 * soft >= 2 * sharpness.len() && borne_out {
         // The ends are soft, the lines are not, or only as a box is: the picture has moved along a line.
         let across = Estimate::new(across, BOX_SHARE * width);
-        m.metrics.note(MOVED, movement(diagonal(along, across)));
-        m.metrics.slit_width_um = None;
+        m.metrics
+            .note(Quantity::MovedPx, movement(diagonal(along, across)));
+        m.metrics.note(Quantity::SlitWidthUm, None);
         return None;
     }
-    let open = "slit width: the blur is as wide as the slit and leaves it open";
+    let open = "the blur is as wide as the slit and leaves it open";
     let flat_tops = sharpness
         .iter()
         .filter(|s| s.ends < s.soft)
@@ -343,8 +356,8 @@ pub fn widths(
             is_sure: true,
         });
     let Some(found) = open_box.or_else(|| slit_box(&witnesses, image_nm)) else {
-        if !witnesses.is_empty() && m.metrics.slit_width_um.is_none() {
-            m.not_measured.push(open.into());
+        if !witnesses.is_empty() && m.metrics.estimate(Quantity::SlitWidthUm).is_none() {
+            m.lacks(Subject::SlitWidth, open);
         }
         return None;
     };
@@ -357,16 +370,16 @@ pub fn widths(
     {
         let sigma = found.nm.1 / found.nm.0 * width.value / to_um * px_per_nm;
         let seen = Estimate::new(across, sigma);
-        m.metrics.note(MOVED, movement(seen));
-        m.metrics.slit_width_um = None;
+        m.metrics.note(Quantity::MovedPx, movement(seen));
+        m.metrics.note(Quantity::SlitWidthUm, None);
         return None;
     }
     if found.is_sure && width.sigma < LARGEST_WIDTH_SIGMA * width.value {
-        m.metrics.slit_width_um = Some(width);
+        m.metrics.note(Quantity::SlitWidthUm, width);
         return None;
     }
-    if m.metrics.slit_width_um.is_none() {
-        m.not_measured.push(open.into());
+    if m.metrics.estimate(Quantity::SlitWidthUm).is_none() {
+        m.lacks(Subject::SlitWidth, open);
     }
     Some(width)
 }
@@ -400,16 +413,16 @@ fn continuum_ends(
         ends.smear_px
             .map_or(String::new(), |s| format!(", an even smear of {s:.1} px"))
     ));
-    m.metrics.blur_px = Some(Estimate::new(
-        ends.blur_px,
-        ends.blur_sigma_px.hypot(0.05 * ends.blur_px),
-    ));
+    m.metrics.note(
+        Quantity::BlurPx,
+        Estimate::new(ends.blur_px, ends.blur_sigma_px.hypot(0.05 * ends.blur_px)),
+    );
     let sharp_px = inputs.calibration.map_or(0.0, |c| c.slit_image_px);
     let even = widened_evenly(survey.slit.width_px, sharp_px, ends.blur_px);
     if let Some(smear) = ends.smear_px.filter(|_| even.is_none()) {
         let sigma = smear * ends.blur_sigma_px / ends.blur_px;
         let seen = Estimate::new(smear, sigma);
-        m.metrics.note(MOVED, movement(seen));
+        m.metrics.note(Quantity::MovedPx, movement(seen));
     }
 }
 

@@ -8,8 +8,8 @@ use crate::measure::portrait::bloom::in_glare;
 use crate::measure::portrait::sharpness::{DISC_WIDTHS, SOFT_COLOUR_PX, SOFT_PX, WIDEST_LINE_NM};
 use crate::measure::sight::survey::Survey;
 use crate::measure::sight::trace::{Slit, bilinear};
-use crate::terms::Optics;
 use crate::terms::{Estimate, Measurement, Spectrum};
+use crate::terms::{Optics, Quantity};
 
 /// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
 /// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
@@ -138,11 +138,17 @@ pub const IMAGE_SHARE: f64 = 0.15;
 pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> Option<Estimate> {
     let light =
         |s: &Spectrum, c: usize| s.rows.iter().map(|r| r.rgb[c].max(0.0)).sum::<f64>() * s.step_nm;
-    let width_px = *m.metrics.more.get("slit_image_px")?;
+    let width_px = m.metrics.value(Quantity::SlitImagePx)?;
     let own = m.spectrum.as_ref()?;
     let no_more = (0..3).all(|c| light(own, c) < NO_MORE_LIGHT * light(blank, c));
-    let in_focus = m.metrics.blur_px.is_some_and(|b| b.value < SOFT_COLOUR_PX);
-    let unclipped = m.metrics.clipped_fraction.is_none_or(|c| c < 0.01);
+    let in_focus = m
+        .metrics
+        .estimate(Quantity::BlurPx)
+        .is_some_and(|b| b.value < SOFT_COLOUR_PX);
+    let unclipped = m
+        .metrics
+        .value(Quantity::ClippedFraction)
+        .is_none_or(|c| c < 0.01);
     let wider = width_px > MORE_THAN_BLOOM.0 * blank_slit_px + MORE_THAN_BLOOM.1;
     (wider && no_more && in_focus && unclipped).then(|| {
         Estimate::new(
@@ -190,23 +196,23 @@ pub fn smeared_lines(
     let lamp = inputs.calibration?;
     let lamp_fwhm_nm = lamp.line_fwhm_nm?;
     let slit = &survey.slit;
-    let blur_px = m.metrics.blur_px;
+    let blur_px = m.metrics.estimate(Quantity::BlurPx);
     let sheared = is_sheared(slit) && blur_px.is_some_and(|b| b.value < SOFT_COLOUR_PX);
     // What is out of focus is so everywhere: one line with sharp ends is enough.
-    let sharpest = m.metrics.more.get("sharpest_ends_px");
+    let sharpest = m.metrics.value(Quantity::SharpestEndsPx);
     let sharp = slit.rise_px < CLEAR_FLANKS_PX
-        && (sharpest.is_some_and(|px| *px < SHARP_ENDS_PX)
+        && (sharpest.is_some_and(|px| px < SHARP_ENDS_PX)
             || blur_px
                 .is_some_and(|b| b.value < SHARP_ENDS_PX || b.value - b.sigma < USUAL_ENDS_PX));
     // A width that the lines have given the slit says as much: blur was told from it, and the image need not.
-    let is_told = m.metrics.slit_width_um.is_some();
+    let is_told = m.metrics.estimate(Quantity::SlitWidthUm).is_some();
     let margin_px = if is_told { 0.0 } else { WIDER_IMAGE_PX };
     let straight = (sharp || is_told) && slit.width_px > lamp.slit_image_px + margin_px;
     // No line is narrower than its slit: the lamp photo's lines came through less than what these show.
     let um_per_nm = optics.um_per_nm(inputs.bench.slit_distance_mm);
     let opened = m
         .metrics
-        .slit_width_um
+        .estimate(Quantity::SlitWidthUm)
         .is_some_and(|width| width.value - 2.0 * width.sigma > lamp_fwhm_nm * um_per_nm);
     if !(straight || sheared || opened) {
         return None;
@@ -283,8 +289,9 @@ mod tests {
                 spectrum: Some(coloured(level, red)),
                 ..Measurement::default()
             };
-            m.metrics.more.insert("slit_image_px", slit_px);
-            m.metrics.blur_px = Some(Estimate::new(blur_px, 0.3));
+            m.metrics.set(Quantity::SlitImagePx, slit_px);
+            m.metrics
+                .note(Quantity::BlurPx, Estimate::new(blur_px, 0.3));
             smeared_beside(&m, &coloured(0.3, 1.0), 14.0).map(|smear| smear.value)
         };
         let seen = |level: f64, slit_px: f64, blur_px: f64| in_light(level, 1.0, slit_px, blur_px);

@@ -8,11 +8,11 @@ use crate::measure::scale::evidence::scale_sigma;
 use crate::measure::scale::recognise::Search;
 use crate::measure::scale::{Found, Refusal, agreements, calibrate, differs, looks_like};
 use crate::measure::sight::survey::{Survey, height_observations};
-use crate::terms::Optics;
 use crate::terms::{
     Calibration, Code, DrawnLine, Finding, FoundOut, Lamp, LineUse, Measurement, ScaleKind,
     Severity,
 };
+use crate::terms::{Optics, Quantity, Subject};
 
 /// So many lamps are tried one after the other where one was announced: the two kinds of fluorescent lamp.
 const ANNOUNCED: usize = 2;
@@ -206,11 +206,11 @@ fn accept(frame: &Frame, inputs: &Inputs, survey: &Survey, found: Found, m: &mut
     let lines = found.calibration.lines.iter();
     let drawn = lines.filter_map(|l| drawn_line(&optics, survey, l));
     m.drawing.lines.extend(drawn);
-    let width = m.metrics.slit_width_um;
+    let width = m.metrics.estimate(Quantity::SlitWidthUm);
     let sure_width = width.filter(|width| width.sigma < 0.3 * width.value);
     m.calibration = Some(Calibration {
         slit_width_um: sure_width.map(|width| width.value),
-        line_fwhm_nm: m.metrics.bandpass_nm,
+        line_fwhm_nm: m.metrics.value(Quantity::BandpassNm),
         slit_length_px: survey.slit_length_px(),
         balance_ln: survey.balance_ln(),
         on_sensor: survey.on_sensor(inputs.facts),
@@ -225,7 +225,7 @@ fn refuse(refusal: Option<Refusal>, instead: Option<(&Lamp, f64)>, m: &mut Measu
         None => (Code::FewLines, "no lamp to compare with".into()),
     };
     m.log.push(format!("no scale: {why}"));
-    m.not_measured.push(format!("wavelength scale: {why}"));
+    m.lacks(Subject::Scale, &why);
     let mut f = finding(code, Severity::Retake, &why, "");
     f.slots.insert("found", why);
     if let Some((lamp, score)) = instead {

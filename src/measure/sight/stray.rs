@@ -2,7 +2,7 @@
 
 use crate::frame::Frame;
 use crate::measure::sight::map::Map;
-use crate::terms::{Estimate, Measurement};
+use crate::terms::{Estimate, Measurement, Quantity, Reading};
 
 /// The slit's image and the strip of its band, in cells of the map.
 pub struct Bar {
@@ -89,8 +89,8 @@ impl Stray {
     /// Writes down where it is brightest.
     pub fn note_place(&self, m: &mut Measurement) {
         if let Some((x, y)) = self.place {
-            m.metrics.note("leak_x", x);
-            m.metrics.note("leak_y", y);
+            m.metrics.note(Quantity::LeakX, x);
+            m.metrics.note(Quantity::LeakY, y);
         }
     }
 }
@@ -117,14 +117,16 @@ pub fn dark(frame: &Frame, m: &mut Measurement) {
         return;
     }
     let at = |share: f64| f64::from(levels[((levels.len() - 1) as f64 * share) as usize]);
-    m.metrics.background_level = Some(at(0.9));
-    m.metrics.peak_level = Some(at(1.0));
-    m.metrics.more.insert("background_median", at(0.5));
-    if let Some(stray) = Stray::of(&map, |_, _| true) {
+    let stray = Stray::of(&map, |_, _| true);
+    let level = Reading {
+        value: at(0.9),
+        sigma: stray.as_ref().map(|stray| stray.level_sigma),
+    };
+    m.metrics.put(Quantity::BackgroundLevel, Some(level));
+    m.metrics.set(Quantity::PeakLevel, at(1.0));
+    m.metrics.set(Quantity::BackgroundMedian, at(0.5));
+    if let Some(stray) = stray {
         stray.note_place(m);
-        m.metrics
-            .sigmas
-            .insert("background_level", stray.level_sigma);
     }
     m.log.push(format!(
         "dark: median level {:.5}, one cell in ten above {:.5}, highest {:.5}",

@@ -33,12 +33,11 @@ impl Card {
         if record.verdict == Verdict::Ignored {
             return None;
         }
-        let name = record.photo.rsplit('/').next().unwrap_or_default();
         let (what, advice) = said(record);
         Some(Card {
             verdict: record.verdict,
             bench: words::visible(&record.bench),
-            photo: words::visible(name),
+            photo: words::visible(record.file_name()),
             what,
             advice,
             is_reason: !record.reasons.is_empty(),
@@ -110,9 +109,8 @@ fn said(record: &Record) -> (String, String) {
         return (what, words::visible(&reason.advice));
     }
     let scale = record
-        .metrics
-        .get("wavelength_sigma_nm")
-        .map(|s| format!("scale ± {} nm", numbers::sigma_alone(*s)));
+        .scale_sigma_nm()
+        .map(|s| format!("scale {}", numbers::within_nm(s)));
     let next = match record.verdict {
         Verdict::Waiting => {
             "Photograph the calibration lamp: this photo is then measured by itself."

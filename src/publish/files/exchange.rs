@@ -4,7 +4,7 @@
 use super::{ABSORBANCE_JDX, SPECTRUM_JDX};
 use crate::answers::jcamp::{Head, even, pairs};
 use crate::publish::record::Record;
-use crate::terms::{AbsorbanceRow, ScaleKind, Spectrum};
+use crate::terms::{AbsorbanceRow, Quantity, Spectrum};
 
 /// Name and text of each file; none on a provisional scale, which other programs would take at its word.
 pub fn files(
@@ -12,20 +12,16 @@ pub fn files(
     spectrum: &Spectrum,
     absorbance: Option<&[AbsorbanceRow]>,
 ) -> Vec<(&'static str, String)> {
-    let calibrated = record
-        .calibration
-        .as_ref()
-        .is_some_and(|c| c.kind == ScaleKind::Calibrated);
-    let Some(first) = spectrum.rows.first().filter(|_| calibrated) else {
+    let first = spectrum.rows.first();
+    let Some(first) = first.filter(|_| record.is_calibrated()) else {
         return Vec::new();
     };
     let lamp = record.calibration.as_ref().and_then(|c| c.photo.as_deref());
-    let sigma = record.metrics.get("wavelength_sigma_nm");
     let mut remarks = vec![format!("photo {}", record.photo)];
     if let Some(lamp) = lamp {
         remarks.push(format!("wavelengths in air, scale from {lamp}"));
     }
-    if let Some(sigma) = sigma {
+    if let Some(sigma) = record.scale_sigma_nm() {
         remarks.push(format!("standard uncertainty of the scale {sigma} nm"));
     }
     let title = |what: &str| format!("{}: {what}", record.label);
@@ -35,7 +31,7 @@ pub fn files(
         origin: &record.bench,
         taken: record.taken.as_deref(),
         y_units,
-        resolution_nm: record.metrics.get("bandpass_nm").copied(),
+        resolution_nm: record.metrics.value(Quantity::BandpassNm),
         remarks,
     };
     let mut files = Vec::new();

@@ -7,14 +7,13 @@ mod exchange;
 pub mod numbers;
 mod overlay;
 mod spectrum_svg;
+pub mod table;
 pub mod tables;
 pub mod words;
 
-use std::collections::BTreeMap;
-
 use crate::frame::Frame;
 use crate::publish::record::Record;
-use crate::terms::{AbsorbanceRow, Estimate, Measurement, Metrics, Verdict};
+use crate::terms::{AbsorbanceRow, Measurement, Metrics, Verdict};
 
 pub use card::{Card, card_name};
 pub use tables::{peaks_csv, read_spectrum, spectrum_csv};
@@ -98,53 +97,17 @@ pub fn files(
     files
 }
 
-/// The metrics by name as they stand in `quality.json` and `quality.csv`: an [`Estimate`] `x` gives `x` and `x_sigma`.
-///
-/// Only what was measured and is finite. Estimates are rounded to three digits of their uncertainty, plain numbers to
-/// five digits; why something is missing stands in [`Measurement::not_measured`].
-/// `order_side` is a word and belongs in [`Record::order_side`].
-pub fn metrics_map(metrics: &Metrics) -> BTreeMap<String, f64> {
-    let mut map = BTreeMap::new();
-    let plain = [
-        ("clipped_fraction", metrics.clipped_fraction),
-        ("peak_level", metrics.peak_level),
-        ("snr", metrics.snr),
-        ("bandpass_nm", metrics.bandpass_nm),
-        ("background_level", metrics.background_level),
-        ("nm_per_px", metrics.nm_per_px),
-        ("wavelength_sigma_nm", metrics.wavelength_sigma_nm),
-    ];
-    let more = metrics
-        .more
-        .iter()
-        .map(|(name, value)| (*name, Some(*value)));
-    let (mut alone, mut estimates) = (Vec::new(), Vec::new());
-    for (name, value) in plain.into_iter().chain(more) {
-        let Some(value) = value else { continue };
-        match metrics.sigmas.get(name) {
-            Some(&sigma) => estimates.push((name, Estimate::new(value, sigma))),
-            None => alone.push((name, value)),
+/// The metrics with as many digits as they are published with: estimates with three digits of their uncertainty, plain numbers
+/// with five digits. Only what is finite; why something is missing stands in [`Measurement::not_measured`].
+pub fn as_published(metrics: &Metrics) -> Metrics {
+    let mut published = Metrics::default();
+    for (quantity, reading) in metrics.iter() {
+        match reading.estimate() {
+            Some(estimate) => published.note(quantity, numbers::rounded_estimate(estimate)),
+            None => published.set(quantity, numbers::rounded(reading.value, 5)),
         }
     }
-    let own = [
-        ("tilt_deg", metrics.tilt_deg),
-        ("skew_deg", metrics.skew_deg),
-        ("slit_width_um", metrics.slit_width_um),
-        ("blur_px", metrics.blur_px),
-    ];
-    estimates.extend(own.into_iter().filter_map(|(name, e)| Some((name, e?))));
-    for (name, value) in alone {
-        if let Some(value) = numbers::rounded(value, 5) {
-            map.insert(name.to_owned(), value);
-        }
-    }
-    for (name, estimate) in estimates {
-        if let Some(e) = numbers::rounded_estimate(estimate) {
-            map.insert(name.to_owned(), e.value);
-            map.insert(format!("{name}_sigma"), e.sigma);
-        }
-    }
-    map
+    published
 }
 
 /// `quality.json`: indented, keys in a fixed order, a line break at the end.
@@ -181,13 +144,11 @@ fn photo_log(record: &Record, measurement: &Measurement) -> Vec<u8> {
             reason.advice
         );
     }
-    for (title, lines) in [
-        ("remark", &record.remarks),
-        ("not measured", &record.not_measured),
-    ] {
-        for line in lines {
-            out += &format!("{title}: {line}\n");
-        }
+    for line in &record.remarks {
+        out += &format!("remark: {line}\n");
+    }
+    for line in &record.not_measured {
+        out += &format!("not measured: {line}\n");
     }
     for line in &measurement.log {
         out += line;
@@ -199,7 +160,10 @@ fn photo_log(record: &Record, measurement: &Measurement) -> Vec<u8> {
 #[cfg(test)]
 pub(in crate::publish::files) mod tests {
     use super::*;
+    use std::collections::BTreeMap;
+
     use crate::publish::record::Provenance;
+    use crate::terms::{Estimate, Quantity, Subject, Unmeasured};
 
     /// A record that names the side of its order.
     pub fn record_with(side: Option<&str>) -> Record {
@@ -227,11 +191,11 @@ pub(in crate::publish::files) mod tests {
                 limit: "30 of 255".to_owned(),
                 advice: "Go nearer.".to_owned(),
             }],
-            metrics: BTreeMap::new(),
+            metrics: Metrics::default(),
             order_side: None,
             calibration: None,
             answers: Default::default(),
-            not_measured: vec!["slit width: no sharp line".to_owned()],
+            not_measured: vec![Unmeasured::new(Subject::SlitWidth, "no sharp line")],
             remarks: Vec::new(),
             provenance: Provenance::default(),
         }
@@ -254,12 +218,10 @@ pub(in crate::publish::files) mod tests {
 
     #[test]
     fn an_estimate_becomes_two_metrics_with_the_digits_it_bears() {
-        let metrics = Metrics {
-            tilt_deg: Some(Estimate::new(1.234_567, 0.045_67)),
-            snr: Some(123.456_789),
-            ..Metrics::default()
-        };
-        let map = metrics_map(&metrics);
+        let mut metrics = Metrics::default();
+        metrics.note(Quantity::TiltDeg, Estimate::new(1.234_567, 0.045_67));
+        metrics.set(Quantity::Snr, 123.456_789);
+        let map = as_published(&metrics).named();
         let expected = [
             ("snr", 123.46),
             ("tilt_deg", 1.2346),

@@ -3,7 +3,7 @@
 //! Two audiences: [`cell`] and its like write for programs (ASCII, a point as decimal sign), [`plain`] and
 //! [`plus_minus`] for people (a true minus sign, "±").
 
-use crate::terms::Estimate;
+use crate::terms::{Estimate, Reading};
 
 /// Digits that a standard uncertainty keeps in tables: one more than people are shown, so that a reader's own sums do not
 /// suffer from rounding (GUM, JCGM 100:2008, 7.2.6).
@@ -83,6 +83,14 @@ pub fn plain(value: f64, decimals: usize) -> String {
     fixed(value, decimals).replace('-', "\u{2212}")
 }
 
+/// A published number for people, times `scale`, which must not be negative; with its uncertainty where it has one.
+pub fn said(reading: Reading, scale: f64) -> String {
+    match reading.estimate() {
+        Some(estimate) => plus_minus(estimate.scaled(scale)),
+        None => about(scale * reading.value),
+    }
+}
+
 /// A value for people where no uncertainty is known: three significant digits.
 pub fn about(value: f64) -> String {
     plain(value, decimals_for(value.abs(), 3).min(4))
@@ -101,6 +109,11 @@ pub fn plus_minus(estimate: Estimate) -> String {
 /// A standard uncertainty alone, for people.
 pub fn sigma_alone(sigma: f64) -> String {
     fixed(sigma, sigma_decimals(sigma))
+}
+
+/// A standard uncertainty of a wavelength, for people: `± 0.05 nm`.
+pub fn within_nm(sigma: f64) -> String {
+    format!("± {} nm", sigma_alone(sigma))
 }
 
 fn sigma_decimals(sigma: f64) -> usize {

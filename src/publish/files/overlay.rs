@@ -13,7 +13,7 @@ use super::canvas::{Area, Canvas, Point, Rgb, Weight, fitted, text_width};
 use super::{numbers, words};
 use crate::frame::Frame;
 use crate::publish::record::Record;
-use crate::terms::{Drawing, DrawnLine, Estimate, Verdict};
+use crate::terms::{Drawing, DrawnLine, Quantity, Verdict};
 pub use caption::sign;
 use caption::{header, legend_row, legend_rows};
 use pane::{HEADER, Layout, Pane};
@@ -360,14 +360,9 @@ fn angle(canvas: &mut Canvas, middle: Point, is: Point, should: Point, reach: f6
 
 /// Tilt and skew as drawn angles.
 fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) {
-    let said = |name: &str, word: &str| {
-        let value = *record.metrics.get(name)?;
-        let sigma = record.metrics.get(&format!("{name}_sigma")).copied();
-        let number = match sigma {
-            Some(sigma) => numbers::plus_minus(Estimate::new(value, sigma)),
-            None => numbers::about(value),
-        };
-        Some(format!("{word} {number}°"))
+    let said = |quantity: Quantity, word: &str| {
+        let angle = numbers::said(record.metrics.reading(quantity)?, 1.0);
+        Some(format!("{word} {angle}°"))
     };
     let Some([a, b]) = drawing.dispersion_axis else {
         return;
@@ -379,7 +374,7 @@ fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) 
     let middle = ((a.0 + b.0) / 2.0, (a.1 + b.1) / 2.0);
     let bottom = (pane.area.y + pane.area.height) as f64 - 12.0;
     let left = pane.area.x as f64 + 12.0;
-    if let Some(text) = said("tilt_deg", "tilt") {
+    if let Some(text) = said(Quantity::TiltDeg, "tilt") {
         let level = if along.0.abs() >= along.1.abs() {
             (1.0, 0.0)
         } else {
@@ -389,7 +384,7 @@ fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) 
         angle(canvas, middle, along, level, reach);
         label(canvas, (left, bottom), NAME, Weight::Bold, ANGLE, &text);
     }
-    let Some(text) = said("skew_deg", "skew") else {
+    let Some(text) = said(Quantity::SkewDeg, "skew") else {
         return;
     };
     if let Some([a, b]) = drawing.slit_axis

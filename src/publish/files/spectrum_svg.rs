@@ -132,7 +132,12 @@ fn cut(words: &str, room: f64) -> String {
 fn card(record: &Record) -> String {
     let word = words::verdict(record.verdict);
     let why = record.reasons.first().map_or_else(
-        || record.not_measured.first().cloned().unwrap_or_default(),
+        || {
+            record
+                .not_measured
+                .first()
+                .map_or(String::new(), ToString::to_string)
+        },
         |r| words::trouble(r.code).to_owned(),
     );
     let title = format!("{}: no spectrum", record.label);
@@ -234,14 +239,11 @@ fn scale_words(record: &Record, measurement: &Measurement) -> (&'static str, Str
     let kind = measurement
         .scale_kind
         .or(record.calibration.as_ref().map(|c| c.kind));
-    let sigma = record.metrics.get("wavelength_sigma_nm");
-    match (kind, sigma) {
-        (Some(ScaleKind::Provisional), Some(&s)) => (
-            "w e",
-            format!("provisional scale ± {} nm", numbers::sigma_alone(s)),
-        ),
+    let within = record.scale_sigma_nm().map(numbers::within_nm);
+    match (kind, within) {
+        (Some(ScaleKind::Provisional), Some(s)) => ("w e", format!("provisional scale {s}")),
         (Some(ScaleKind::Provisional), None) => ("w e", "provisional scale".to_owned()),
-        (_, Some(&s)) => ("s e", format!("scale ± {} nm", numbers::sigma_alone(s))),
+        (_, Some(s)) => ("s e", format!("scale {s}")),
         (_, None) => ("s e", String::new()),
     }
 }

@@ -1,7 +1,8 @@
 //! `spectrum.csv` and `peaks.csv`, and reading a spectrum back. RFC 4180: a header, CRLF, no comment lines.
 
-use csv::{ReaderBuilder, Terminator, Writer, WriterBuilder};
+use csv::ReaderBuilder;
 
+use super::table::{Row, Table};
 use super::{ReadError, numbers, words};
 use crate::terms::{AbsorbanceRow, Estimate, Peak, Spectrum, SpectrumRow};
 
@@ -39,72 +40,34 @@ pub const PEAK_COLUMNS: [&str; 11] = [
     "name",
 ];
 
-/// A writer as RFC 4180 wants it, into memory.
-pub fn writer() -> Writer<Vec<u8>> {
-    WriterBuilder::new()
-        .terminator(Terminator::CRLF)
-        .from_writer(Vec::new())
-}
-
-/// The bytes written so far.
-pub fn finish(writer: Writer<Vec<u8>>) -> Vec<u8> {
-    writer
-        .into_inner()
-        .expect("writing to memory does not fail")
-}
-
-/// Appends one record; writing to memory does not fail, and every table here has rows of one length.
-pub fn push<I, T>(writer: &mut Writer<Vec<u8>>, cells: I)
-where
-    I: IntoIterator<Item = T>,
-    T: AsRef<[u8]>,
-{
-    writer
-        .write_record(cells)
-        .expect("rows have as many cells as the header");
-}
-
-/// A free-text cell that no spreadsheet takes for a formula: what begins with `=`, `+`, `-`, `@`, their full-width forms, a tab
-/// or a line break gets an apostrophe in front. Only for columns of names and sentences; numbers keep their minus sign.
-pub fn text_cell(text: &str) -> String {
-    if text.starts_with(['=', '+', '-', '@', '＝', '＋', '－', '＠', '\t', '\r', '\n']) {
-        format!("'{text}")
-    } else {
-        text.to_owned()
-    }
-}
-
 /// `spectrum.csv`.
 ///
 /// `absorbance`, where given, has one entry per row of the spectrum and adds [`ABSORBANCE_COLUMNS`]; rows beyond its end
 /// are left empty. A row whose signal or its uncertainty is not finite keeps its place, so that the steps stay equal, with
 /// empty cells.
 pub fn spectrum_csv(spectrum: &Spectrum, absorbance: Option<&[AbsorbanceRow]>) -> Vec<u8> {
-    let mut out = writer();
-    let extra: &[&str] = if absorbance.is_some() {
-        &ABSORBANCE_COLUMNS
-    } else {
-        &[]
+    let extra: &[&str] = match absorbance {
+        Some(_) => &ABSORBANCE_COLUMNS,
+        None => &[],
     };
-    push(&mut out, SPECTRUM_COLUMNS.iter().chain(extra));
+    let mut table = Table::new(SPECTRUM_COLUMNS.iter().chain(extra));
     let first = spectrum.rows.first().map_or(0.0, |r| r.wavelength_nm);
     let decimals = numbers::decimals_of_grid(first, spectrum.step_nm);
     for (i, row) in spectrum.rows.iter().enumerate() {
-        let [signal, sigma] = numbers::cells(Estimate::new(row.signal, row.signal_sigma));
-        let mut cells = vec![numbers::fixed(row.wavelength_nm, decimals), signal, sigma];
+        let mut cells = Row::default()
+            .cell(numbers::fixed(row.wavelength_nm, decimals))
+            .estimate(Estimate::new(row.signal, row.signal_sigma));
         for (value, sigma) in row.rgb.into_iter().zip(row.rgb_sigma) {
-            cells.push(numbers::cell(value, sigma));
+            cells = cells.cell(numbers::cell(value, sigma));
         }
-        cells.push(share(row.clipped));
+        cells = cells.cell(share(row.clipped));
         if let Some(rows) = absorbance {
             let row = rows.get(i).copied().unwrap_or_default();
-            for estimate in [row.transmittance, row.absorbance] {
-                cells.extend(estimate.map_or_else(Default::default, numbers::cells));
-            }
+            cells = cells.estimate(row.transmittance).estimate(row.absorbance);
         }
-        push(&mut out, cells);
+        table.push(cells);
     }
-    finish(out)
+    table.finish()
 }
 
 /// A share 0…1 with three decimals, without the decimals where it is exactly none or all.
@@ -118,19 +81,19 @@ fn share(value: f64) -> String {
 
 /// `peaks.csv`; with its header alone where there are no peaks.
 pub fn peaks_csv(peaks: &[Peak]) -> Vec<u8> {
-    let mut out = writer();
-    push(&mut out, PEAK_COLUMNS);
+    let mut table = Table::new(PEAK_COLUMNS);
     for peak in peaks {
-        let mut cells = Vec::with_capacity(PEAK_COLUMNS.len());
-        for estimate in [peak.centre_nm, peak.fwhm_nm, peak.height, peak.area] {
-            cells.extend(numbers::cells(estimate));
-        }
-        cells.push(words::peak_kind(peak.kind).to_owned());
-        cells.push(peak.clipped.to_string());
-        cells.push(text_cell(&peak.name));
-        push(&mut out, cells);
+        let row = Row::default()
+            .estimate(peak.centre_nm)
+            .estimate(peak.fwhm_nm)
+            .estimate(peak.height)
+            .estimate(peak.area)
+            .cell(words::peak_kind(peak.kind))
+            .cell(peak.clipped)
+            .text(&peak.name);
+        table.push(row);
     }
-    finish(out)
+    table.finish()
 }
 
 /// Reads a `spectrum.csv` back, by the names of its columns.
@@ -379,26 +342,5 @@ mod tests {
             text(peaks_csv(&[])),
             format!("{}\r\n", PEAK_COLUMNS.join(","))
         );
-    }
-
-    #[test]
-    fn a_name_never_becomes_a_formula() {
-        for evil in [
-            "=1+1",
-            "+1",
-            "-1",
-            "@SUM(A1)",
-            "\t=1",
-            "\r=1",
-            "\n=1",
-            "＝1+1",
-            "－1",
-            "＠SUM(A1)",
-        ] {
-            assert_eq!(text_cell(evil), format!("'{evil}"));
-        }
-        for harmless in ["heron", "a=b", " x", "", "'quoted"] {
-            assert_eq!(text_cell(harmless), harmless);
-        }
     }
 }

@@ -52,8 +52,7 @@ pub fn sign(
 
 /// The lines beside the verdict: what is wrong and by how much, or how good the scale is; and whose photo it is.
 fn said(record: &Record) -> Vec<String> {
-    let name = record.photo.rsplit('/').next().unwrap_or_default();
-    let who = format!("{} · {}", record.bench, name);
+    let who = format!("{} · {}", record.bench, record.file_name());
     let mut lines = Vec::new();
     if let Some(reason) = record.reasons.first() {
         lines.push(words::trouble(reason.code).to_owned());
@@ -61,8 +60,8 @@ fn said(record: &Record) -> Vec<String> {
         lines.push(who);
     } else {
         lines.push(who);
-        let sigma = record.metrics.get("wavelength_sigma_nm");
-        lines.extend(sigma.map(|s| format!("scale ± {} nm", numbers::sigma_alone(*s))));
+        let sigma = record.scale_sigma_nm();
+        lines.extend(sigma.map(|s| format!("scale {}", numbers::within_nm(s))));
     }
     lines.retain(|line| !line.is_empty());
     lines

@@ -1,0 +1,226 @@
+//! Every number that is published about a photo: its name in the tables, its unit and what it is about, in one list; and the
+//! numbers of one photo by these names.
+
+use std::collections::BTreeMap;
+
+use super::Estimate;
+
+macro_rules! quantities {
+    ($($(#[doc = $doc:literal])+ $name:ident = $key:literal, $unit:literal;)+) => {
+        /// A number that is published about a photo.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub enum Quantity {
+            $($(#[doc = $doc])+ $name,)+
+        }
+
+        impl Quantity {
+            /// Every quantity.
+            pub const ALL: &[Quantity] = &[$(Quantity::$name),+];
+
+            /// Its name in the tables, with the unit at the end.
+            pub fn key(self) -> &'static str {
+                match self {
+                    $(Quantity::$name => $key,)+
+                }
+            }
+
+            /// Its unit as people write it; empty for a share or a count.
+            pub fn unit(self) -> &'static str {
+                match self {
+                    $(Quantity::$name => $unit,)+
+                }
+            }
+        }
+    };
+}
+
+quantities! {
+    /// Light beside the band itself, linear share of full scale.
+    BackgroundBesideBand = "background_beside_band", "";
+    /// Light where the model says none can be, linear share of full scale.
+    BackgroundLevel = "background_level", "";
+    /// Median level of a dark photo, linear share of full scale.
+    BackgroundMedian = "background_median", "";
+    /// FWHM of an unresolved line, nm.
+    BandpassNm = "bandpass_nm", "nm";
+    /// Blur (standard deviation of the equivalent Gaussian), px.
+    BlurPx = "blur_px", "px";
+    /// Share of the spectrum's lit pixels (over 5 % of its brightest) at the sensor's ceiling, the zero order left out.
+    ClippedFraction = "clipped_fraction", "";
+    /// Share of a line's width at half height that is at the ceiling, ≥ 0.
+    ClippedLineShare = "clipped_line_share", "";
+    /// Share of 400 to 700 nm outside the picture, 0…1.
+    CroppedFraction = "cropped_fraction", "";
+    /// Share of the light that dust on the slit takes, 0…1.
+    DustShare = "dust_share", "";
+    /// Number of dark streaks that dust draws along the dispersion.
+    DustStreaks = "dust_streaks", "";
+    /// How far the two ends of the slit's image bend to opposite sides, px.
+    EndShearPx = "end_shear_px", "px";
+    /// Exposure time, s.
+    ExposureS = "exposure_s", "s";
+    /// ISO speed.
+    Iso = "iso", "";
+    /// Where stray light is brightest, across the picture from the left (0) to the right (1).
+    LeakX = "leak_x", "";
+    /// Where stray light is brightest, down the picture from the top (0) to the bottom (1).
+    LeakY = "leak_y", "";
+    /// Length of the smear by a movement during the exposure, px.
+    MovedPx = "moved_px", "px";
+    /// Mean sampling, nm per pixel.
+    NmPerPx = "nm_per_px", "nm/px";
+    /// Light of the other order over that of the measured one.
+    OrderBalance = "order_balance", "";
+    /// Highest level in the spectrum, linear share of full scale in the strongest channel.
+    PeakLevel = "peak_level", "";
+    /// Blur of the sharpest ends of a line, px.
+    SharpestEndsPx = "sharpest_ends_px", "px";
+    /// Slit against the grooves, degrees, clockwise as seen.
+    SkewDeg = "skew_deg", "°";
+    /// Width of the slit's own image at half height, px.
+    SlitImagePx = "slit_image_px", "px";
+    /// Distance over which the flanks of the slit's image rise, px.
+    SlitImageRisePx = "slit_image_rise_px", "px";
+    /// By how much the slit is wider at one end than at the other, µm; positive where it is wider at the bottom, or where it
+    /// lies, at the right.
+    SlitWedgeUm = "slit_wedge_um", "µm";
+    /// Width that the slit does not exceed, µm.
+    SlitWidthAtMostUm = "slit_width_at_most_um", "µm";
+    /// Width of the slit if nothing has moved, µm.
+    SlitWidthIfStillUm = "slit_width_if_still_um", "µm";
+    /// Width of the slit, µm.
+    SlitWidthUm = "slit_width_um", "µm";
+    /// Signal to noise of the brightest part of the spectrum.
+    Snr = "snr", "";
+    /// Grating against the sensor: angle from the nearer picture axis to the dispersion, degrees, clockwise as seen in the
+    /// upright picture.
+    TiltDeg = "tilt_deg", "°";
+    /// Standard uncertainty of the scale at the middle of the spectrum, nm.
+    WavelengthSigmaNm = "wavelength_sigma_nm", "nm";
+    /// How far the phone has turned about the grooves since the lamp photo, degrees.
+    YawDriftDeg = "yaw_drift_deg", "°";
+}
+
+/// A number as it is published: with its standard uncertainty, unless it is a bound, a count or helps to judge only.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reading {
+    /// The number, in the unit that its quantity states.
+    pub value: f64,
+    /// One standard uncertainty, ≥ 0.
+    pub sigma: Option<f64>,
+}
+
+impl Reading {
+    /// The number with its uncertainty, where it has one.
+    pub fn estimate(self) -> Option<Estimate> {
+        Some(Estimate::new(self.value, self.sigma?))
+    }
+}
+
+/// The numbers of one photo; absent where they could not be measured.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Metrics(BTreeMap<Quantity, Reading>);
+
+/// What stands behind a quantity's name for its uncertainty.
+const SIGMA: &str = "_sigma";
+
+impl Metrics {
+    /// The number as published.
+    pub fn reading(&self, quantity: Quantity) -> Option<Reading> {
+        self.0.get(&quantity).copied()
+    }
+
+    /// The number alone.
+    pub fn value(&self, quantity: Quantity) -> Option<f64> {
+        Some(self.reading(quantity)?.value)
+    }
+
+    /// The number with its uncertainty; absent where it has none.
+    pub fn estimate(&self, quantity: Quantity) -> Option<Estimate> {
+        self.reading(quantity)?.estimate()
+    }
+
+    /// True where it was measured.
+    pub fn has(&self, quantity: Quantity) -> bool {
+        self.0.contains_key(&quantity)
+    }
+
+    /// Takes down a number without uncertainty; an absent one takes away what stood there.
+    pub fn set(&mut self, quantity: Quantity, value: impl Into<Option<f64>>) {
+        let reading = value.into().map(|value| Reading { value, sigma: None });
+        self.put(quantity, reading);
+    }
+
+    /// Takes down an estimate; an absent one takes away what stood there.
+    pub fn note(&mut self, quantity: Quantity, estimate: impl Into<Option<Estimate>>) {
+        let reading = estimate.into().map(|Estimate { value, sigma }| Reading {
+            value,
+            sigma: Some(sigma),
+        });
+        self.put(quantity, reading);
+    }
+
+    /// Takes down a number as it is published; an absent one takes away what stood there.
+    pub fn put(&mut self, quantity: Quantity, reading: Option<Reading>) {
+        match reading {
+            Some(reading) => self.0.insert(quantity, reading),
+            None => self.0.remove(&quantity),
+        };
+    }
+
+    /// Each number that was measured, by quantity.
+    pub fn iter(&self) -> impl Iterator<Item = (Quantity, Reading)> + '_ {
+        self.0
+            .iter()
+            .map(|(quantity, reading)| (*quantity, *reading))
+    }
+
+    /// The numbers by name, as in the tables: `x`, and `x_sigma` for its uncertainty.
+    pub fn named(&self) -> BTreeMap<String, f64> {
+        let mut named = BTreeMap::new();
+        for (quantity, reading) in self.iter() {
+            let key = quantity.key();
+            named.insert(key.to_owned(), reading.value);
+            named.extend(reading.sigma.map(|sigma| (format!("{key}{SIGMA}"), sigma)));
+        }
+        named
+    }
+
+    /// The numbers back from their names. Names that no quantity has, as another version may have written them, are passed over.
+    pub fn from_named(named: &BTreeMap<String, f64>) -> Metrics {
+        let read = |&quantity: &Quantity| {
+            let value = *named.get(quantity.key())?;
+            let sigma = named.get(&format!("{}{SIGMA}", quantity.key())).copied();
+            Some((quantity, Reading { value, sigma }))
+        };
+        Metrics(Quantity::ALL.iter().filter_map(read).collect())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn metrics_come_back_from_their_names() {
+        let mut metrics = Metrics::default();
+        metrics.note(Quantity::TiltDeg, Estimate::new(1.25, 0.5));
+        metrics.set(Quantity::WavelengthSigmaNm, 0.1);
+        metrics.set(Quantity::Snr, 5.0);
+        metrics.set(Quantity::Snr, None);
+        let named = metrics.named();
+        let names: Vec<&str> = named.keys().map(String::as_str).collect();
+        assert_eq!(names, ["tilt_deg", "tilt_deg_sigma", "wavelength_sigma_nm"]);
+        assert_eq!(Metrics::from_named(&named), metrics);
+        let odd = BTreeMap::from([("skew_deg_sigma".to_owned(), 1.0), ("x".to_owned(), 2.0)]);
+        assert_eq!(Metrics::from_named(&odd), Metrics::default());
+    }
+
+    #[test]
+    fn every_quantity_has_a_name_of_its_own() {
+        let mut keys: Vec<&str> = Quantity::ALL.iter().map(|q| q.key()).collect();
+        keys.sort_unstable();
+        keys.dedup();
+        assert_eq!(keys.len(), Quantity::ALL.len());
+    }
+}
