@@ -25,12 +25,8 @@ impl PathGlobs {
     /// # Errors
     /// In words, where `glob` is not a glob.
     pub fn push(&mut self, glob: &str) -> Result<(), String> {
-        let matcher = GlobBuilder::new(glob.trim_start_matches('/'))
-            .case_insensitive(true)
-            .literal_separator(true)
-            .build()
-            .map_err(|error| error.kind().to_string())?
-            .compile_matcher();
+        let pattern = glob.trim_start_matches('/');
+        let matcher = matcher(GlobBuilder::new(pattern).literal_separator(true))?;
         self.globs.push((glob.to_owned(), matcher));
         Ok(())
     }
@@ -47,9 +43,20 @@ impl PathGlobs {
         if self.globs.is_empty() || self.globs.iter().any(fits) {
             return None;
         }
-        let sources: Vec<&str> = self.sources().collect();
-        Some(format!("its path does not fit {}", sources.join(" or ")))
+        Some(format!("its path does not fit {}", either(&self.globs)))
     }
+}
+
+fn matcher(builder: &mut GlobBuilder<'_>) -> Result<GlobMatcher, String> {
+    let glob = builder.case_insensitive(true).build();
+    let glob = glob.map_err(|error| error.kind().to_string())?;
+    Ok(glob.compile_matcher())
+}
+
+/// The globs as written, for people.
+fn either(globs: &[(String, GlobMatcher)]) -> String {
+    let sources: Vec<&str> = globs.iter().map(|(source, _)| source.as_str()).collect();
+    sources.join(" or ")
 }
 
 /// When the photo was taken, by the phone's clock and without a zone, as Exif has it.
@@ -162,12 +169,7 @@ impl FactTest {
     /// # Errors
     /// In words, where `glob` is not a glob.
     pub fn text_glob(glob: &str) -> Result<(String, GlobMatcher), String> {
-        let matcher = GlobBuilder::new(glob)
-            .case_insensitive(true)
-            .build()
-            .map_err(|error| error.kind().to_string())?
-            .compile_matcher();
-        Ok((glob.to_owned(), matcher))
+        Ok((glob.to_owned(), matcher(&mut GlobBuilder::new(glob))?))
     }
 
     fn refusal(&self, facts: &Facts) -> Option<String> {
@@ -185,10 +187,7 @@ impl FactTest {
                     return Some(format!("it does not state {key}"));
                 };
                 let fits = globs.iter().any(|(_, matcher)| matcher.is_match(value));
-                (!fits).then(|| {
-                    let sources: Vec<&str> = globs.iter().map(|(s, _)| s.as_str()).collect();
-                    format!("its {key} is \"{value}\", not {}", sources.join(" or "))
-                })
+                (!fits).then(|| format!("its {key} is \"{value}\", not {}", either(globs)))
             }
             FactTest::Flag { key, wanted } => {
                 let value = match *key {
@@ -208,10 +207,7 @@ impl std::fmt::Display for FactTest {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             FactTest::Number { key, min, max } => write!(f, "{key} {}", bounds(*min, *max)),
-            FactTest::Text { key, globs } => {
-                let sources: Vec<&str> = globs.iter().map(|(s, _)| s.as_str()).collect();
-                write!(f, "{key} {}", sources.join(" or "))
-            }
+            FactTest::Text { key, globs } => write!(f, "{key} {}", either(globs)),
             FactTest::Flag { key, wanted } => write!(f, "{key} {wanted}"),
         }
     }

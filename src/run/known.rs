@@ -54,16 +54,17 @@ impl Known {
 
     /// True where a result made from one would be the same as one made from the other.
     pub fn is_same_content(&self, other: &Known) -> bool {
-        let content = |known: &Known| {
-            let known = known.clone();
-            (
-                known.shown,
-                known.hash,
-                known.fault,
-                known.suspicion,
-                known.decision,
-            )
-        };
+        fn content(known: &Known) -> impl PartialEq + '_ {
+            let Known {
+                shown,
+                hash,
+                fault,
+                suspicion,
+                decision,
+                ..
+            } = known;
+            (shown, hash, fault, suspicion, decision)
+        }
         content(self) == content(other)
     }
 
