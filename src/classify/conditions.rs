@@ -147,22 +147,34 @@ pub enum FactTest {
 }
 
 impl FactTest {
-    /// Facts that are numbers, with the unit in the name.
-    pub const NUMBERS: [&str; 9] = [
-        "exposure_s",
-        "iso",
-        "f_number",
-        "focal_mm",
-        "focal_35mm",
-        "zoom",
-        "width_px",
-        "height_px",
-        "megapixels",
+    /// Facts that are numbers, by their keys, which have the unit in the name.
+    pub const NUMBERS: [(&str, fn(&Facts) -> Option<f64>); 9] = [
+        ("exposure_s", |facts| facts.exposure_s),
+        ("iso", |facts| facts.iso),
+        ("f_number", |facts| facts.f_number),
+        ("focal_mm", |facts| facts.focal_mm),
+        ("focal_35mm", |facts| facts.focal_35mm),
+        ("zoom", |facts| facts.zoom),
+        ("width_px", |facts| size(facts.width)),
+        ("height_px", |facts| size(facts.height)),
+        ("megapixels", |facts| {
+            Some(size(facts.width)? * size(facts.height)? / 1e6)
+        }),
     ];
     /// Facts that are text.
-    pub const TEXTS: [&str; 4] = ["make", "model", "software", "format"];
+    pub const TEXTS: [(&str, fn(&Facts) -> Option<&str>); 4] = [
+        ("make", |facts| facts.make.as_deref()),
+        ("model", |facts| facts.model.as_deref()),
+        ("software", |facts| facts.software.as_deref()),
+        ("format", |facts| {
+            Some(facts.format).filter(|format| !format.is_empty())
+        }),
+    ];
     /// Facts that are yes or no.
-    pub const FLAGS: [&str; 2] = ["exposure_auto", "white_balance_auto"];
+    pub const FLAGS: [(&str, fn(&Facts) -> Option<bool>); 2] = [
+        ("exposure_auto", |facts| facts.exposure_auto),
+        ("white_balance_auto", |facts| facts.white_balance_auto),
+    ];
 
     /// A test of text against `glob`, whose `*` also crosses `/`.
     ///
@@ -173,29 +185,26 @@ impl FactTest {
     }
 
     fn refusal(&self, facts: &Facts) -> Option<String> {
+        let unstated = |key: &str| format!("it does not state {key}");
         match self {
             FactTest::Number { key, min, max } => {
-                let Some(value) = number_of(facts, key) else {
-                    return Some(format!("it does not state {key}"));
+                let Some(value) = of(&FactTest::NUMBERS, key).and_then(|of| of(facts)) else {
+                    return Some(unstated(key));
                 };
                 let inside =
                     min.is_none_or(|min| value >= min) && max.is_none_or(|max| value <= max);
                 (!inside).then(|| format!("its {key} is {value}, not {}", bounds(*min, *max)))
             }
             FactTest::Text { key, globs } => {
-                let Some(value) = text_of(facts, key) else {
-                    return Some(format!("it does not state {key}"));
+                let Some(value) = of(&FactTest::TEXTS, key).and_then(|of| of(facts)) else {
+                    return Some(unstated(key));
                 };
                 let fits = globs.iter().any(|(_, matcher)| matcher.is_match(value));
                 (!fits).then(|| format!("its {key} is \"{value}\", not {}", either(globs)))
             }
             FactTest::Flag { key, wanted } => {
-                let value = match *key {
-                    "exposure_auto" => facts.exposure_auto,
-                    _ => facts.white_balance_auto,
-                };
-                match value {
-                    None => Some(format!("it does not state {key}")),
+                match of(&FactTest::FLAGS, key).and_then(|of| of(facts)) {
+                    None => Some(unstated(key)),
                     Some(value) => (value != *wanted).then(|| format!("its {key} is {value}")),
                 }
             }
@@ -223,30 +232,14 @@ fn bounds(min: Option<f64>, max: Option<f64>) -> String {
     }
 }
 
-fn number_of(facts: &Facts, key: &str) -> Option<f64> {
-    // A header that could not be read leaves the size at 0 × 0: unknown, not small.
-    let size = |pixels: usize| (pixels > 0).then_some(pixels as f64);
-    match key {
-        "exposure_s" => facts.exposure_s,
-        "iso" => facts.iso,
-        "f_number" => facts.f_number,
-        "focal_mm" => facts.focal_mm,
-        "focal_35mm" => facts.focal_35mm,
-        "zoom" => facts.zoom,
-        "width_px" => size(facts.width),
-        "height_px" => size(facts.height),
-        "megapixels" => Some(size(facts.width)? * size(facts.height)? / 1e6),
-        _ => None,
-    }
+/// How the fact of this key is read.
+fn of<F: Copy>(facts: &[(&str, F)], key: &str) -> Option<F> {
+    facts.iter().find(|(k, _)| *k == key).map(|(_, of)| *of)
 }
 
-fn text_of<'f>(facts: &'f Facts, key: &str) -> Option<&'f str> {
-    match key {
-        "make" => facts.make.as_deref(),
-        "model" => facts.model.as_deref(),
-        "software" => facts.software.as_deref(),
-        _ => Some(facts.format).filter(|format| !format.is_empty()),
-    }
+/// A header that could not be read leaves the size at 0 × 0: unknown, not small.
+fn size(pixels: usize) -> Option<f64> {
+    (pixels > 0).then_some(pixels as f64)
 }
 
 /// Everything a rule asks; all of it must be met. Without any question every file is taken.

@@ -6,7 +6,7 @@ use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
 use crossbeam_channel::Receiver;
-use rayon::{ThreadPool, ThreadPoolBuilder};
+use rayon::ThreadPool;
 
 use crate::arrive::listing::{Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Settler, Times};
@@ -24,6 +24,7 @@ use super::make::Job;
 use super::readers::Readers;
 use super::reload::Reload;
 use super::service::Service;
+use super::threads;
 use super::work::Setup;
 use super::world::{Published, World};
 
@@ -162,17 +163,12 @@ impl<'a> Engine<'a> {
         });
         let poll = orders.poll || mode != Mode::Watch;
         let follower = Follower::new(&orders.inbox, poll, hint);
-        let bar = matches!(mode, Mode::Sweep { progress: true }).then(|| {
-            let style = indicatif::ProgressStyle::with_template(
-                "{bar:30} {pos} of {len} photos {wide_msg}",
-            );
-            let bar = indicatif::ProgressBar::new(0);
-            bar.with_style(style.unwrap_or_else(|_| indicatif::ProgressStyle::default_bar()))
-        });
+        let bar = matches!(mode, Mode::Sweep { progress: true })
+            .then(|| threads::bar("{bar:30} {pos} of {len} photos {wide_msg}", 0));
         let now = Instant::now();
         let mut engine = Engine {
             mode,
-            pool: pool(orders.workers)?,
+            pool: threads::pool(orders.workers, "worker")?,
             settler: Settler::new(Times {
                 settle: Duration::ZERO,
                 patience: Duration::ZERO,
@@ -377,12 +373,4 @@ impl<'a> Engine<'a> {
             self.reported.insert(text, now);
         }
     }
-}
-
-pub(super) fn pool(n_workers: usize) -> Result<ThreadPool, Failure> {
-    ThreadPoolBuilder::new()
-        .num_threads(n_workers.max(1))
-        .thread_name(|i| format!("worker-{i}"))
-        .build()
-        .map_err(|error| Failure::Work(format!("cannot start the workers: {error}")))
 }

@@ -6,11 +6,12 @@ use crate::arrive::listing::{self, Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Sight};
 use crate::arrive::watch::{keeps_identity, network_kind};
 
-use super::engine::{AFTER_A_HINT, Engine, Mode, TRIES, pool};
+use super::engine::{AFTER_A_HINT, Engine, Mode, TRIES};
 use super::failure::Failure;
 use super::intake::{Insist, Intake, Taken, recalled, unanswered};
 use super::ledger;
 use super::read::Progress;
+use super::threads;
 
 impl Engine<'_> {
     /// Lists the inbox, and takes note of what came, changed and went away.
@@ -348,7 +349,7 @@ impl Engine<'_> {
                     new.results = old.results.clone();
                 }
                 if old.workers != new.workers {
-                    match pool(new.workers) {
+                    match threads::pool(new.workers, "worker") {
                         // The old pool finishes what it has.
                         Ok(pool) => self.pool = pool,
                         Err(failure) => tracing::error!("{failure}"),

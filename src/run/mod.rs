@@ -33,6 +33,7 @@ mod show;
 pub mod signals;
 mod summaries;
 mod summing;
+mod threads;
 mod twins;
 mod work;
 mod world;

@@ -16,7 +16,11 @@ use crate::simulate::class::rehearsal;
 use crate::simulate::score::{self, Entry, Score, Seen, SeenPeak, SeenReason, SeenRow, Speed};
 use crate::simulate::{self, Planned, Shot, Truth};
 
-use super::{Ears, Failure, Setup, lab::Lab};
+use super::bell::Ears;
+use super::failure::Failure;
+use super::lab::Lab;
+use super::threads;
+use super::work::Setup;
 
 /// What one photo takes while it is drawn, bytes: twelve megapixels as [`simulate::draw`] says, and some to spare.
 const DRAWING_BYTES: u64 = 300 << 20;
@@ -149,16 +153,9 @@ fn draw(
     ears: &Ears,
     progress: bool,
 ) -> Result<Vec<TruePhoto>, Failure> {
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(at_once)
-        .thread_name(|i| format!("draw-{i}"))
-        .build()
-        .map_err(|e| Failure::Work(format!("cannot start threads to draw with: {e}")))?;
-    let bar = progress.then(|| {
-        let bar = indicatif::ProgressBar::new(planned.len() as u64);
-        let style = indicatif::ProgressStyle::with_template("{bar:30} {pos} of {len} photos drawn");
-        bar.with_style(style.unwrap_or_else(|_| indicatif::ProgressStyle::default_bar()))
-    });
+    let pool = threads::pool(at_once, "draw")?;
+    let n = planned.len();
+    let bar = progress.then(|| threads::bar("{bar:30} {pos} of {len} photos drawn", n));
     let is_over = AtomicBool::new(false);
     let drawn = pool.install(|| {
         planned

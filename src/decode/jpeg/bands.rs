@@ -175,26 +175,19 @@ impl<'a> Bands<'a> {
 
     /// Red, green and blue of a row of the band.
     fn colours(&self, y: usize, row: &mut [u8]) {
-        let of = |plane: &'_ Plane| (y >> plane.repeats.1) * plane.stride;
-        match &self.planes[..] {
-            [a, b, c] => {
-                let (at_a, at_b, at_c) = (&a.band[of(a)..], &b.band[of(b)..], &c.band[of(c)..]);
-                for (x, pixel) in row.chunks_exact_mut(3).enumerate() {
-                    let three = [
-                        at_a[x >> a.repeats.0],
-                        at_b[x >> b.repeats.0],
-                        at_c[x >> c.repeats.0],
-                    ];
-                    let rgb = if self.is_rgb { three } else { rgb_of(three) };
-                    pixel.copy_from_slice(&rgb);
-                }
-            }
-            grey => {
-                let band = &grey[0].band[of(&grey[0])..];
-                for (pixel, &grey) in row.chunks_exact_mut(3).zip(band) {
-                    pixel.fill(grey);
-                }
-            }
+        let (a, b, c) = match &self.planes[..] {
+            [a, b, c] => (a, b, c),
+            grey => (&grey[0], &grey[0], &grey[0]),
+        };
+        let is_coded = !self.is_rgb && self.planes.len() == 3;
+        let (at_a, at_b, at_c) = (a.row(y), b.row(y), c.row(y));
+        for (x, pixel) in row.chunks_exact_mut(3).enumerate() {
+            let three = [
+                at_a[x >> a.repeats.0],
+                at_b[x >> b.repeats.0],
+                at_c[x >> c.repeats.0],
+            ];
+            pixel.copy_from_slice(&if is_coded { rgb_of(three) } else { three });
         }
     }
 }
@@ -216,6 +209,11 @@ fn rgb_of([y, cb, cr]: [u8; 3]) -> [u8; 3] {
 }
 
 impl Plane {
+    /// The samples of a row of the picture's band.
+    fn row(&self, y: usize) -> &[u8] {
+        &self.band[(y >> self.repeats.1) * self.stride..]
+    }
+
     /// Reads one block (T.81 F.2.2) with its DC and AC tables, and puts its samples at (x, y) of the band.
     fn read_block(
         &mut self,
