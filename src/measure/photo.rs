@@ -17,12 +17,10 @@ use crate::measure::sight::map::Map;
 use crate::measure::sight::plausible::{Familiar, NoSight};
 use crate::measure::sight::stray;
 use crate::measure::sight::survey::{Survey, cut_off, lit_direction, look, survey};
-use crate::terms::Optics;
 use crate::terms::{
-    Bench, Calibration, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement, ScaleKind,
-    Severity, Spectrum, SpectrumRow,
+    Bench, Calibration, Capture, Code, Drawing, DrawnLine, Finding, Lamp, LampLine, Measurement,
+    Optics, Point, Quantity, ScaleKind, Severity, Spectrum, SpectrumRow, Subject,
 };
-use crate::terms::{Capture, Quantity, Subject};
 
 /// So many ends of the slit, seen in different colours at the expected places, leave no doubt about the grating.
 const CLEAR_EDGES: usize = 8;
@@ -332,7 +330,7 @@ pub(super) fn finish(
         // The extent was measured about the survey's middle; the optics may have another.
         let old = survey.optics.rays();
         let new = optics.rays();
-        let at = |b: f64| old.pixel_of_path(0.0, b).map(|p| new.path_nm(p.0, p.1).1);
+        let at = |b: f64| old.pixel_of_path(0.0, b).map(|p| new.height(p));
         match (at(survey.beta.0), at(survey.beta.1)) {
             (Some(a), Some(b)) => (a.min(b), a.max(b)),
             _ => survey.beta,
@@ -382,7 +380,7 @@ pub(super) fn finish(
     if inputs.capture != Capture::Calibration {
         let rays = optics.rays();
         for peak in m.peaks.iter().filter(|p| p.height.value > 0.0).take(40) {
-            let along: Vec<(f64, f64)> = (0..=8)
+            let along: Vec<Point> = (0..=8)
                 .filter_map(|i| {
                     let b = beta.0 + (beta.1 - beta.0) * f64::from(i) / 8.0;
                     rays.pixel_of_path(profile.sign * peak.centre_nm.value, b)
@@ -428,9 +426,9 @@ fn drawing(survey: &Survey, optics: &Optics, beta: (f64, f64), both: &[Order]) -
     let (nx, ny) = (ay, -ax);
     let (h, w) = (slit.half_length_px, 0.5 * slit.width_px + 2.0);
     let corner = |a: f64, n: f64| {
-        (
-            slit.centre.0 + a * ax + n * nx,
-            slit.centre.1 + a * ay + n * ny,
+        Point::new(
+            slit.centre.x + a * ax + n * nx,
+            slit.centre.y + a * ay + n * ny,
         )
     };
     let mut bands = Vec::new();
@@ -443,8 +441,8 @@ fn drawing(survey: &Survey, optics: &Optics, beta: (f64, f64), both: &[Order]) -
         if high - low < 20.0 {
             continue;
         }
-        let edge = |b: f64, reverse: bool| -> Vec<(f64, f64)> {
-            let mut points: Vec<(f64, f64)> = (0..=16)
+        let edge = |b: f64, reverse: bool| -> Vec<Point> {
+            let mut points: Vec<Point> = (0..=16)
                 .filter_map(|i| {
                     rays.pixel_of_path(p.sign * (low + (high - low) * f64::from(i) / 16.0), b)
                 })
@@ -466,8 +464,8 @@ fn drawing(survey: &Survey, optics: &Optics, beta: (f64, f64), both: &[Order]) -
         lines: Vec::new(),
         streaks: Vec::new(),
         dispersion_axis: Some([
-            (slit.centre.0 - reach * dx, slit.centre.1 - reach * dy),
-            (slit.centre.0 + reach * dx, slit.centre.1 + reach * dy),
+            Point::new(slit.centre.x - reach * dx, slit.centre.y - reach * dy),
+            Point::new(slit.centre.x + reach * dx, slit.centre.y + reach * dy),
         ]),
         slit_axis: Some([corner(-reach, 0.0), corner(reach, 0.0)]),
     }

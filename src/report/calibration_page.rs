@@ -10,7 +10,7 @@ use super::standing::BenchStanding;
 use super::{charts, pages, trend};
 use crate::publish::files::{numbers, words};
 use crate::publish::record::{CalibrationRecord, Record, file_name, parameters};
-use crate::terms::{Calibration, Capture, LineUse, Reading, Verdict};
+use crate::terms::{Calibration, Capture, LineUse, Reading, SigmaAt, Verdict};
 
 #[derive(Template)]
 #[template(path = "calibration.html", config = "src/report/askama.toml")]
@@ -159,15 +159,16 @@ fn shown_scale(
 }
 
 /// The scale's uncertainty at round wavelengths.
-fn along(curve: &[(f64, f64)]) -> Vec<(String, String)> {
+fn along(curve: &[SigmaAt]) -> Vec<(String, String)> {
     [400.0, 450.0, 500.0, 550.0, 600.0, 650.0, 700.0]
         .into_iter()
         .filter_map(|at| {
+            let off = |c: &&SigmaAt| (c.wavelength_nm - at).abs();
             let near = curve
                 .iter()
-                .filter(|(nm, sigma)| (nm - at).abs() <= 5.0 && sigma.is_finite())
-                .min_by(|a, b| (a.0 - at).abs().total_cmp(&(b.0 - at).abs()))?;
-            Some((format!("{at} nm"), numbers::within_nm(near.1)))
+                .filter(|c| off(c) <= 5.0 && c.sigma_nm.is_finite())
+                .min_by(|a, b| off(a).total_cmp(&off(b)))?;
+            Some((format!("{at} nm"), numbers::within_nm(near.sigma_nm)))
         })
         .collect()
 }
@@ -352,7 +353,7 @@ mod tests {
             (498.0, 0.02),
             (700.0, f64::NAN),
         ];
-        let read = along(&curve);
+        let read = along(&curve.map(SigmaAt::from));
         let expected = [("400 nm", "± 0.03 nm"), ("500 nm", "± 0.020 nm")];
         assert_eq!(read.len(), expected.len());
         for ((at, sigma), (expected_at, expected_sigma)) in read.iter().zip(expected) {

@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::{Shown, by_path};
 use crate::measure::optics::instrument;
 use crate::publish::record::{Record, parameters};
-use crate::terms::{Calibration, Capture, FoundOut, LineUse, ScaleKind, Verdict};
+use crate::terms::{Calibration, Capture, FoundOut, LineUse, ScaleKind, SigmaAt, Verdict};
 
 #[derive(Serialize)]
 struct Page<'a> {
@@ -41,7 +41,7 @@ struct Entry<'a> {
     rebuilt: &'a [String],
     parameters: BTreeMap<String, f64>,
     lines: &'a [LineUse],
-    sigma_curve: &'a [(f64, f64)],
+    sigma_curve: &'a [SigmaAt],
 }
 
 /// A lamp photo among the builds of its bench's instrument.

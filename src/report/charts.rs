@@ -5,7 +5,7 @@ use std::fmt::Write;
 
 use super::trend::Trend;
 use crate::publish::files::numbers;
-use crate::terms::{Calibration, LineUse};
+use crate::terms::{Calibration, LineUse, SigmaAt};
 
 /// Width of every drawing in its own units; 336 px on the narrowest phone, so that 18 units are 12.6 px.
 const WIDTH: f64 = 480.0;
@@ -127,7 +127,7 @@ fn mark(svg: &mut String, (x, y): (f64, f64), order: i32, is_solid: bool) {
 
 /// Residuals of the lamp's lines over wavelength, with one standard uncertainty, on the band of the scale's own; absent for
 /// fewer than two lines.
-pub fn residuals(lines: &[LineUse], sigma_curve: &[(f64, f64)]) -> Option<String> {
+pub fn residuals(lines: &[LineUse], sigma_curve: &[SigmaAt]) -> Option<String> {
     let sound: Vec<&LineUse> = lines
         .iter()
         .filter(|l| l.residual_nm.is_finite() && l.sigma_nm.is_finite())
@@ -198,10 +198,10 @@ pub fn residuals(lines: &[LineUse], sigma_curve: &[(f64, f64)]) -> Option<String
     Some(svg)
 }
 
-fn finite(curve: &[(f64, f64)]) -> impl Iterator<Item = (f64, f64)> {
+fn finite(curve: &[SigmaAt]) -> impl Iterator<Item = (f64, f64)> {
     curve
         .iter()
-        .copied()
+        .map(|at| (at.wavelength_nm, at.sigma_nm))
         .filter(|(nm, sigma)| nm.is_finite() && sigma.is_finite())
 }
 
@@ -222,8 +222,9 @@ pub fn scale(calibration: &Calibration) -> Option<ScaleDrawing> {
     let rays = calibration.optics.rays();
     let zero = rays.pixel_of_path(0.0, 0.0)?;
     let place = |order: i32, nm: f64| {
-        let (u, v) = rays.pixel_of_path(f64::from(order) * nm, 0.0)?;
-        let px = (u - zero.0).hypot(v - zero.1);
+        let px = rays
+            .pixel_of_path(f64::from(order) * nm, 0.0)?
+            .distance(zero);
         px.is_finite().then_some(px)
     };
     let curve: Vec<(f64, f64)> = finite(&calibration.sigma_curve).collect();

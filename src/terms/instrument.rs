@@ -1,6 +1,6 @@
 //! The instrument: what is known of it beforehand, and what a lamp photo says of it.
 
-use super::LineUse;
+use super::{LineUse, Point};
 
 /// What is known of an instrument before any photo is seen.
 #[derive(Clone, Debug, PartialEq)]
@@ -38,7 +38,7 @@ pub struct Optics {
     /// Focal length, px.
     pub focal_px: f64,
     /// Principal point, px from the upright picture's left top corner (pixel centres at integers).
-    pub centre_px: (f64, f64),
+    pub centre_px: Point,
     /// Radial distortion: a ray at tangent r from the axis appears at r (1 + k1 r² + k2 r⁴).
     pub k1: f64,
     /// See `k1`.
@@ -83,7 +83,7 @@ pub struct Calibration {
     /// Lamp whose lines were used.
     pub lamp: String,
     /// Pixel at which the slit's middle was seen.
-    pub slit_px: (f64, f64),
+    pub slit_px: Point,
     /// Parameters of the instrument and of this shot.
     pub optics: Optics,
     /// Width of the slit as the lamp photo shows it, µm; absent where it does not.
@@ -110,13 +110,38 @@ pub struct Calibration {
     pub lines: Vec<LineUse>,
     /// Root mean square of the residuals of the lines used, nm.
     pub rms_nm: f64,
-    /// Standard uncertainty of the scale by wavelength: (nm, nm).
-    pub sigma_curve: Vec<(f64, f64)>,
+    /// Standard uncertainty of the scale by wavelength.
+    pub sigma_curve: Vec<SigmaAt>,
     /// χ² gained over the best assignment of other lines; large is safe.
     pub margin: f64,
     /// How the lamp was told where none was stated.
     #[serde(default)]
     pub found_out: Option<FoundOut>,
+}
+
+/// How well a scale is known at one wavelength. Written as `[wavelength_nm, sigma_nm]`.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(from = "(f64, f64)", into = "(f64, f64)")]
+pub struct SigmaAt {
+    /// Wavelength, nm.
+    pub wavelength_nm: f64,
+    /// Standard uncertainty of the scale there, nm.
+    pub sigma_nm: f64,
+}
+
+impl From<(f64, f64)> for SigmaAt {
+    fn from((wavelength_nm, sigma_nm): (f64, f64)) -> SigmaAt {
+        SigmaAt {
+            wavelength_nm,
+            sigma_nm,
+        }
+    }
+}
+
+impl From<SigmaAt> for (f64, f64) {
+    fn from(at: SigmaAt) -> (f64, f64) {
+        (at.wavelength_nm, at.sigma_nm)
+    }
 }
 
 /// A lamp that nobody named, told from the others by its pattern.

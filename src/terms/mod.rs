@@ -15,7 +15,9 @@ mod verdict;
 pub use capture::Capture;
 pub use drawing::{Drawing, DrawnLine};
 pub use estimate::{Estimate, Interval, Point};
-pub use instrument::{Bench, Calibration, FoundOut, OnSensor, Optics, PARAMETERS, ScaleKind};
+pub use instrument::{
+    Bench, Calibration, FoundOut, OnSensor, Optics, PARAMETERS, ScaleKind, SigmaAt,
+};
 pub use lamp::{Lamp, LampLine, LineUse};
 pub use measurement::Measurement;
 pub use quantity::{Metrics, Quantity, Reading};

@@ -5,7 +5,7 @@
 //! Also: OpenStax, College Physics, chapter 27, the grating whose first fringe lies 0.600 m off at 1.50 m with 633 nm, and
 //! the width in wavelength of a line's bow, λ (sec γ − 1).
 
-use slitwatch::terms::Optics;
+use slitwatch::terms::{Optics, Point};
 
 use super::table::rows;
 
@@ -32,9 +32,9 @@ fn instrument(row: &Angle) -> Optics {
 }
 
 /// Angles, degrees, at which a camera on the normal sees a pixel: in the plane across the grooves, and out of that plane.
-fn seen_deg(optics: &Optics, (u, v): (f64, f64)) -> (f64, f64) {
-    let x = (u - optics.centre_px.0) / optics.focal_px;
-    let y = (v - optics.centre_px.1) / optics.focal_px;
+fn seen_deg(optics: &Optics, Point { x: u, y: v }: Point) -> (f64, f64) {
+    let x = (u - optics.centre_px.x) / optics.focal_px;
+    let y = (v - optics.centre_px.y) / optics.focal_px;
     (x.atan().to_degrees(), y.atan2(x.hypot(1.0)).to_degrees())
 }
 
@@ -50,7 +50,7 @@ fn diffraction_deg(row: &Angle) -> Option<f64> {
         "{gamma_deg}: {row:?}"
     );
     // And the pixel leads back to the wavelength.
-    let (back_nm, height) = optics.rays().path_nm(pixel.0, pixel.1);
+    let (back_nm, height) = optics.rays().path_and_height(pixel);
     assert!(
         (back_nm - path_nm).abs() < 1e-6 && height.abs() < 1e-9,
         "{back_nm}: {row:?}"
@@ -94,7 +94,7 @@ fn a_turned_camera_sees_the_same_angles_elsewhere_on_its_picture() {
         (optics.k1, optics.k2) = (0.015, -0.004);
         let rays = optics.rays();
         let path_nm = f64::from(row.order) * row.wavelength_nm;
-        let (u, v) = rays
+        let turned = rays
             .pixel_of_path(path_nm, 0.0)
             .expect("in front of the camera");
         let straight = instrument(row)
@@ -102,10 +102,10 @@ fn a_turned_camera_sees_the_same_angles_elsewhere_on_its_picture() {
             .pixel_of_path(path_nm, 0.0)
             .expect("in front of the camera");
         assert!(
-            (u - straight.0).hypot(v - straight.1) > 100.0,
+            turned.distance(straight) > 100.0,
             "the turn moves the picture"
         );
-        let (alpha, beta) = rays.cosines(u, v);
+        let (alpha, beta) = rays.cosines(turned);
         let across_deg = (alpha / (1.0 - beta * beta).sqrt()).asin().to_degrees();
         // The lens's distortion is undone to the thousandth of a pixel, 2e-5 degrees.
         assert!(
@@ -187,10 +187,10 @@ fn a_straight_slit_bows_on_the_picture_as_its_rays_demand() {
             .expect("in front of the camera")
     };
     let (low, middle, high) = (at(0.0, -0.04), at(0.0, 0.0), at(0.0, 0.04));
-    let bend_px = |a: (f64, f64), b: (f64, f64), c: (f64, f64)| {
+    let bend_px = |a: Point, b: Point, c: Point| {
         // Distance of the middle from the chord.
-        let (dx, dy) = (c.0 - a.0, c.1 - a.1);
-        ((b.0 - a.0) * dy - (b.1 - a.1) * dx) / dx.hypot(dy)
+        let (dx, dy) = (c.x - a.x, c.y - a.y);
+        ((b.x - a.x) * dy - (b.y - a.y) * dx) / dx.hypot(dy)
     };
     assert!(
         bend_px(low, middle, high).abs() < 1e-6,
@@ -203,7 +203,7 @@ fn a_straight_slit_bows_on_the_picture_as_its_rays_demand() {
         "{}",
         bend_px(line[0], line[1], line[2])
     );
-    for (u, v) in line {
-        assert!((rays.path_nm(u, v).0 - row.wavelength_nm).abs() < 1e-6);
+    for pixel in line {
+        assert!((rays.path_nm(pixel) - row.wavelength_nm).abs() < 1e-6);
     }
 }

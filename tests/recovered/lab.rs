@@ -10,8 +10,7 @@ use slitwatch::simulate::{
     Exposure, Instrument, Light, Nuisance, Phone, Pose, Scene, Shot, Source, TrueLine, Truth, draw,
 };
 use slitwatch::standards;
-use slitwatch::terms::Capture;
-use slitwatch::terms::{Calibration, Code, Measurement, Reason, Severity, Verdict};
+use slitwatch::terms::{Calibration, Capture, Code, Measurement, Point, Reason, Severity, Verdict};
 
 /// A phone on a spectroscope.
 #[derive(Clone)]
@@ -269,13 +268,13 @@ pub fn scale_errors(seen: &Seen) -> Vec<Error> {
                 .iter()
                 .min_by(|a, b| {
                     let off = |nm: f64| (nm - point.wavelength_nm).abs();
-                    off(a.0).total_cmp(&off(b.0))
+                    off(a.wavelength_nm).total_cmp(&off(b.wavelength_nm))
                 })
-                .map_or(f64::NAN, |c| c.1);
+                .map_or(f64::NAN, |c| c.sigma_nm);
             Error {
                 photo: seen.what.clone(),
                 line: format!("scale at {}", point.wavelength_nm),
-                error_nm: rays.path_nm(point.x, point.y).0.abs() - point.wavelength_nm,
+                error_nm: rays.path_nm(Point::new(point.x, point.y)).abs() - point.wavelength_nm,
                 sigma_nm: sigma,
             }
         })

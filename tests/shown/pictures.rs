@@ -5,7 +5,7 @@ use slitwatch::frame::Frame;
 use slitwatch::publish::files::{self, OVERLAY_PNG, SPECTRUM_CSV, SPECTRUM_SVG};
 use slitwatch::publish::record::Record;
 use slitwatch::terms::{Capture, Metrics};
-use slitwatch::terms::{Code, Drawing, Measurement, ScaleKind, Verdict};
+use slitwatch::terms::{Code, Drawing, Measurement, Point, ScaleKind, Verdict};
 
 use crate::sample;
 use crate::shot::Shot;
@@ -194,14 +194,21 @@ fn clipped_light_is_hatched_where_the_sensor_clipped_and_only_there() {
 #[test]
 fn any_geometry_gives_a_picture() {
     let record = &sample::class()[1];
-    let far = vec![(-1e7, 3.0), (1e7, 9.0), (f64::NAN, 2.0)];
+    let far = [(-1e7, 3.0), (1e7, 9.0), (f64::NAN, 2.0)];
+    let far = far.map(Point::from).to_vec();
+    let nowhere = Point::new(f64::NAN, 1.0);
+    let near = Point::new(1.0, 1.0);
     let odd = Drawing {
-        slit: vec![(f64::NAN, 1.0)],
-        bands: vec![(1, far.clone()), (-1, Vec::new()), (2, vec![(5.0, 5.0)])],
+        slit: vec![nowhere],
+        bands: vec![
+            (1, far.clone()),
+            (-1, Vec::new()),
+            (2, vec![Point::new(5.0, 5.0)]),
+        ],
         lines: SMALL.drawing().lines,
         streaks: vec![far.clone(), Vec::new()],
-        dispersion_axis: Some([(1.0, 1.0), (1.0, 1.0)]),
-        slit_axis: Some([(f64::NAN, 1.0), (1.0, 1.0)]),
+        dispersion_axis: Some([near, near]),
+        slit_axis: Some([nowhere, near]),
     };
     overlay(record, &SMALL, odd);
     let tiny = Shot {

@@ -10,7 +10,7 @@ use slitwatch::terms::{
     AbsorbanceRow, Calibration, Code, Estimate, LineUse, Measurement, Metrics, Peak, PeakKind,
     Reason, ScaleKind, Severity, Spectrum, SpectrumRow, Verdict,
 };
-use slitwatch::terms::{Capture, Quantity};
+use slitwatch::terms::{Capture, Point, Quantity, SigmaAt};
 
 use crate::shot::Shot;
 
@@ -250,7 +250,7 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
         model: Some(Calibration {
             found_out: None,
             slit_length_px: Some(230.0),
-            slit_px: (2000.0, 1500.0),
+            slit_px: Point::new(2000.0, 1500.0),
             slit_width_um: Some(200.0),
             line_fwhm_nm: None,
             slit_image_px: 5.0,
@@ -263,7 +263,7 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
                 k2: 0.0,
                 groove_spacing_nm: 1600.0,
                 focal_px: 3_012.347_112_9,
-                centre_px: (2000.0, 1500.0),
+                centre_px: Point::new(2000.0, 1500.0),
                 k1: 0.012_3,
                 roll_rad: 0.01,
                 yaw_rad: 0.1 + 0.2,
@@ -278,7 +278,9 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
                 .collect(),
             lines: lines.clone(),
             rms_nm: 0.037_123_456_789,
-            sigma_curve: vec![(400.0, 0.08), (550.0, 1.0 / 17.0), (700.0, 0.21)],
+            sigma_curve: [(400.0, 0.08), (550.0, 1.0 / 17.0), (700.0, 0.21)]
+                .map(SigmaAt::from)
+                .to_vec(),
             margin: 41.5,
         }),
         lines,

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use slitwatch::frame::{Frame, Orientation, Samples};
-use slitwatch::terms::{Drawing, DrawnLine};
+use slitwatch::terms::{Drawing, DrawnLine, Point};
 
 use crate::sample::{MERCURY, Noise, bump, light as light_of};
 
@@ -51,7 +51,7 @@ impl Shot {
     }
 
     /// Where a wavelength of an order lies, `along` the slit from −1 to 1, in stored pixels.
-    fn at(&self, order: f64, nm: f64, along: f64) -> (f64, f64) {
+    fn at(&self, order: f64, nm: f64, along: f64) -> Point {
         let v = along * self.half_slit() * (1.0 + 0.1 * order.abs() * nm / 700.0);
         let u = order * nm * self.width as f64 / 1950.0 + v * self.skew_deg.to_radians().tan();
         let (s, c) = self.tilt_deg.to_radians().sin_cos();
@@ -59,14 +59,14 @@ impl Shot {
             self.width as f64 / 2.0 + 60.0,
             self.height as f64 / 2.0 - 80.0,
         );
-        (x0 + u * c - v * s, y0 + u * s + v * c)
+        Point::new(x0 + u * c - v * s, y0 + u * s + v * c)
     }
 
     /// The photo: a slit's image far over the ceiling and two orders, with noise.
     pub fn frame(&self) -> Frame {
         let (w, h) = (self.width, self.height);
         let mut light = vec![[0.0008f32; 3]; w * h];
-        let mut spot = |(x, y): (f64, f64), rgb: [f64; 3]| {
+        let mut spot = |Point { x, y }: Point, rgb: [f64; 3]| {
             if x >= 0.0 && y >= 0.0 && (x as usize) < w && (y as usize) < h {
                 let at = &mut light[y as usize * w + x as usize];
                 for (a, b) in at.iter_mut().zip(rgb) {
@@ -78,8 +78,11 @@ impl Shot {
         for j in -rows..=rows {
             let along = f64::from(j) / f64::from(rows);
             for i in -40..=40 {
-                let (x, y) = self.at(0.0, 0.0, along);
-                spot((x + f64::from(i) / 8.0, y), [3.0; 3]);
+                let middle = self.at(0.0, 0.0, along);
+                spot(
+                    Point::new(middle.x + f64::from(i) / 8.0, middle.y),
+                    [3.0; 3],
+                );
             }
             for (order, strength) in [(1.0, 1.0), (-1.0, 0.35)] {
                 let steps = (self.width as f64 * 0.25) as i32;
@@ -120,10 +123,10 @@ impl Shot {
     }
 
     /// Stored pixel -> upright pixel, for the orientations used here.
-    fn upright(&self, (x, y): (f64, f64)) -> (f64, f64) {
+    fn upright(&self, stored: Point) -> Point {
         match self.orientation {
-            6 => (self.height as f64 - y, x),
-            _ => (x, y),
+            6 => Point::new(self.height as f64 - stored.y, stored.x),
+            _ => stored,
         }
     }
 
@@ -132,7 +135,7 @@ impl Shot {
         let at = |order: f64, nm: f64, along: f64| self.upright(self.at(order, nm, along));
         let ends = [(-1.0, -6.0), (1.0, -6.0), (1.0, 6.0), (-1.0, 6.0)];
         let band = |order: f64| {
-            let mut outline: Vec<(f64, f64)> = (0..12)
+            let mut outline: Vec<Point> = (0..12)
                 .map(|i| at(order, 390.0 + 30.0 * f64::from(i), -1.05))
                 .collect();
             outline.extend(
@@ -163,8 +166,8 @@ impl Shot {
             slit: ends
                 .iter()
                 .map(|&(along, x)| {
-                    let (cx, cy) = self.at(0.0, 0.0, along);
-                    self.upright((cx + x, cy))
+                    let middle = self.at(0.0, 0.0, along);
+                    self.upright(Point::new(middle.x + x, middle.y))
                 })
                 .collect(),
             bands: vec![(1, band(1.0)), (-1, band(-1.0))],

@@ -5,6 +5,7 @@
 
 use crate::frame::Frame;
 use crate::measure::optics::Rays;
+use crate::terms::Point;
 
 /// What to bin: a range of `m λ` (nm, rising, of one sign) and of heights β − β_mid.
 #[derive(Clone, Copy, Debug)]
@@ -125,7 +126,7 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
     let per_beta = window.beta_bins as f64 / (window.beta.1 - window.beta.0);
     let node = |major: usize, minor: usize| -> Place {
         let (x, y) = upright(major, minor);
-        let (path, beta) = rays.path_nm(x as f64, y as f64);
+        let (path, beta) = rays.path_and_height(Point::new(x as f64, y as f64));
         Place {
             row: (beta - window.beta.0) * per_beta,
             column: (path - low) * per_path - 0.5,
@@ -240,8 +241,8 @@ impl Outline {
             return None;
         }
         let (first, last) = (columns[0].1, columns[columns.len() - 1].1);
-        let major_is_x = (last.0 - first.0).abs() >= (last.1 - first.1).abs();
-        let pick = |p: (f64, f64)| if major_is_x { p } else { (p.1, p.0) };
+        let major_is_x = (last.x - first.x).abs() >= (last.y - first.y).abs();
+        let pick = |p: Point| if major_is_x { (p.x, p.y) } else { (p.y, p.x) };
         // The slit's slant makes the ends of a column lie at other majors than its middle: widen by that.
         let mut slant = 0.0f64;
         let mut nodes: Vec<(f64, f64, f64)> = columns

@@ -3,6 +3,7 @@
 use crate::frame::Frame;
 use crate::measure::light::extract::{Grid, Window, bin};
 use crate::measure::optics::Rays;
+use crate::terms::Point;
 
 /// Slabs across the lit part of the slit.
 pub const SLABS: usize = 16;
@@ -144,12 +145,12 @@ impl Slabs {
     }
 
     /// Pixel where the mean over the slabs, on the scale of `rays`, has its `path_nm`: at the slabs' middle height.
-    pub fn middle_px(&self, rays: &Rays, path_nm: f64) -> Option<(f64, f64)> {
+    pub fn middle_px(&self, rays: &Rays, path_nm: f64) -> Option<Point> {
         let near = rays.pixel_of_path(path_nm, 0.0)?;
-        let binned = self.rays.path_nm(near.0, near.1).0;
+        let binned = self.rays.path_nm(near);
         let height = 0.5 * (self.beta(0) + self.beta(SLABS - 1));
-        let (u, v) = self.rays.pixel_of_path(binned, height)?;
-        rays.pixel_of_path(path_nm, rays.path_nm(u, v).1)
+        let at = self.rays.pixel_of_path(binned, height)?;
+        rays.pixel_of_path(path_nm, rays.height(at))
     }
 
     /// Bins along the dispersion.
@@ -349,7 +350,7 @@ impl Remap {
                 let path =
                     slabs.path_nm(0) + (i * per_node) as f64 * slabs.grid.window.path_step_nm;
                 match slabs.rays.pixel_of_path(path, beta) {
-                    Some((u, v)) => rays.path_nm(u, v).0,
+                    Some(at) => rays.path_nm(at),
                     None => path,
                 }
             })

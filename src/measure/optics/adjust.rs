@@ -1,7 +1,7 @@
 //! Observations -> parameters of the optics, by one adjustment with priors where the data do not decide.
 
 use crate::measure::optics::fit::{Parameter, least_squares};
-use crate::terms::{Optics, PARAMETERS};
+use crate::terms::{Optics, PARAMETERS, Point};
 
 /// Number of adjustable parameters.
 pub const N: usize = PARAMETERS.len();
@@ -43,7 +43,7 @@ pub enum Observation {
     /// A place of known `m λ` (0 on the slit's image).
     Path {
         /// Pixel.
-        at: (f64, f64),
+        at: Point,
         /// `m λ`, nm.
         path_nm: f64,
         /// nm.
@@ -52,23 +52,23 @@ pub enum Observation {
     /// Places of equal, unknown `m λ`: one line along the slit.
     SamePath {
         /// Pixels.
-        at: Vec<(f64, f64)>,
+        at: Vec<Point>,
         /// nm.
         sigma_nm: f64,
     },
     /// Places of equal height: one end of the slit in several colours.
     SameHeight {
         /// Pixels.
-        at: Vec<(f64, f64)>,
+        at: Vec<Point>,
         /// px.
         sigma_px: f64,
     },
     /// The same wavelength in the two first orders.
     Mirror {
         /// On the +α side.
-        plus: (f64, f64),
+        plus: Point,
         /// On the −α side.
-        minus: (f64, f64),
+        minus: Point,
         /// Uncertainty of the sum of the two paths, nm.
         sigma_nm: f64,
     },
@@ -101,12 +101,12 @@ pub struct Adjusted {
 pub struct Frame0 {
     base: Optics,
     /// Pixel at which the slit's middle is seen: fixes `beta_mid`.
-    slit_px: (f64, f64),
+    slit_px: Point,
 }
 
 impl Frame0 {
     /// `slit_px` is the pixel of the slit's middle, at which `alpha_slit` holds.
-    pub fn new(base: &Optics, slit_px: (f64, f64)) -> Frame0 {
+    pub fn new(base: &Optics, slit_px: Point) -> Frame0 {
         Frame0 {
             base: base.clone(),
             slit_px,
@@ -144,13 +144,13 @@ impl Frame0 {
             skew_slope: x[index::SKEW],
             pitch_rad: x[index::PITCH],
             pupil_share: x[index::PUPIL],
-            centre_px: (
-                self.base.centre_px.0 + c * x[index::CENTRE] - s * x[index::ACROSS],
-                self.base.centre_px.1 + s * x[index::CENTRE] + c * x[index::ACROSS],
+            centre_px: Point::new(
+                self.base.centre_px.x + c * x[index::CENTRE] - s * x[index::ACROSS],
+                self.base.centre_px.y + s * x[index::CENTRE] + c * x[index::ACROSS],
             ),
             ..self.base.clone()
         };
-        o.beta_mid = o.rays().cosines(self.slit_px.0, self.slit_px.1).1;
+        o.beta_mid = o.rays().cosines(self.slit_px).1;
         o
     }
 }
@@ -160,7 +160,7 @@ impl Frame0 {
 /// Refuses (absent) where the observations are fewer than the free parameters or the solver fails.
 pub fn adjust(
     base: &Optics,
-    slit_px: (f64, f64),
+    slit_px: Point,
     free: &[usize],
     observations: &[Observation],
 ) -> Option<Adjusted> {
@@ -221,12 +221,12 @@ fn residuals(shot: &Frame0, observations: &[Observation], x: &[f64], out: &mut [
                 path_nm,
                 sigma_nm,
             } => {
-                out[k] = (rays.path_nm(at.0, at.1).0 - path_nm) / sigma_nm;
+                out[k] = (rays.path_nm(*at) - path_nm) / sigma_nm;
                 k += 1;
             }
             Observation::SamePath { at, sigma_nm } => {
                 values.clear();
-                values.extend(at.iter().map(|p| rays.path_nm(p.0, p.1).0));
+                values.extend(at.iter().map(|p| rays.path_nm(*p)));
                 let mean = values.iter().sum::<f64>() / values.len() as f64;
                 for v in &values {
                     out[k] = (v - mean) / sigma_nm;
@@ -235,10 +235,7 @@ fn residuals(shot: &Frame0, observations: &[Observation], x: &[f64], out: &mut [
             }
             Observation::SameHeight { at, sigma_px } => {
                 values.clear();
-                values.extend(
-                    at.iter()
-                        .map(|p| rays.path_nm(p.0, p.1).1 * optics.focal_px),
-                );
+                values.extend(at.iter().map(|p| rays.height(*p) * optics.focal_px));
                 let mean = values.iter().sum::<f64>() / values.len() as f64;
                 for v in &values {
                     out[k] = (v - mean) / sigma_px;
@@ -250,8 +247,7 @@ fn residuals(shot: &Frame0, observations: &[Observation], x: &[f64], out: &mut [
                 minus,
                 sigma_nm,
             } => {
-                out[k] =
-                    (rays.path_nm(plus.0, plus.1).0 + rays.path_nm(minus.0, minus.1).0) / sigma_nm;
+                out[k] = (rays.path_nm(*plus) + rays.path_nm(*minus)) / sigma_nm;
                 k += 1;
             }
             Observation::Prior {

@@ -6,8 +6,7 @@ use crate::measure::optics::adjust::{Adjusted, N, Observation, adjust, index};
 use crate::measure::scale::evidence::scale_sigma;
 use crate::measure::scale::slit_observations;
 use crate::measure::sight::survey::{Survey, height_observations};
-use crate::terms::{Calibration, Measurement};
-use crate::terms::{Optics, Quantity};
+use crate::terms::{Calibration, Measurement, Optics, Point, Quantity};
 
 /// Standard uncertainty of parameter `i` that the lamp photo left.
 pub fn calibration_sigma(calibration: &Calibration, i: usize) -> f64 {
@@ -18,7 +17,7 @@ pub fn calibration_sigma(calibration: &Calibration, i: usize) -> f64 {
 pub struct Anchored {
     /// The instrument with this shot's pose.
     pub optics: Optics,
-    slit_px: (f64, f64),
+    slit_px: Point,
     /// Of the pose alone, the instrument being held.
     covariance: Vec<Vec<f64>>,
     /// The same shot with the instrument moved by one standard uncertainty, in each independent direction.
@@ -68,11 +67,11 @@ impl Anchored {
         let mut variance =
             scale_sigma(&self.optics, self.slit_px, &self.covariance, path_nm)?.powi(2);
         for moved in &self.moved {
-            variance += (moved.rays().path_nm(at.0, at.1).0 - path_nm).powi(2);
+            variance += (moved.rays().path_nm(at) - path_nm).powi(2);
         }
         variance += (self.enlarged * path_nm).powi(2);
         for (probability, other) in &self.doubts {
-            variance += probability * (other.rays().path_nm(at.0, at.1).0 - path_nm).powi(2);
+            variance += probability * (other.rays().path_nm(at) - path_nm).powi(2);
         }
         Some(variance.max(0.0).sqrt())
     }
@@ -135,10 +134,10 @@ fn slit_moved_probability(turned_deg: f64) -> f64 {
 }
 
 /// The same picture if the phone lies as in the lamp photo and the light comes from elsewhere.
-fn with_the_slit_moved(shot: &Optics, yaw_rad: f64, slit_px: (f64, f64)) -> Optics {
+fn with_the_slit_moved(shot: &Optics, yaw_rad: f64, slit_px: Point) -> Optics {
     let mut other = shot.clone();
     other.yaw_rad = yaw_rad;
-    other.aim_slit_at(slit_px.0, slit_px.1);
+    other.aim_slit_at(slit_px);
     other
 }
 
@@ -157,8 +156,8 @@ fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, moved: &[f6
     let (s, c) = o.roll_rad.sin_cos();
     let shift = flip * (calibration.centre_shift_px + moved[index::CENTRE]);
     let across = flip * (calibration.centre_across_px + moved[index::ACROSS]);
-    o.centre_px.0 += c * shift - s * across;
-    o.centre_px.1 += s * shift + c * across;
+    o.centre_px.x += c * shift - s * across;
+    o.centre_px.y += s * shift + c * across;
     o
 }
 
@@ -238,8 +237,8 @@ pub fn anchor(
     doubts.retain(|(probability, _)| *probability > LEAST_DOUBT);
     m.log.push(format!(
         "anchored on the slit's image at ({:.2}, {:.2}) px; phone against lamp photo: roll {:+.2}°, yaw {yaw:+.2}°{}",
-        survey.slit.centre.0,
-        survey.slit.centre.1,
+        survey.slit.centre.x,
+        survey.slit.centre.y,
         (last.optics.tilt_rad() - known.tilt_rad()).to_degrees(),
         if flip < 0.0 { ", held the other way up" } else { "" }
     ));

@@ -67,8 +67,7 @@ pub fn jumps(before: &Calibration, after: &Calibration) -> Vec<String> {
 mod tests {
     use super::*;
     use crate::measure::optics::adjust::N;
-    use crate::terms::OnSensor;
-    use crate::terms::Optics;
+    use crate::terms::{OnSensor, Optics, Point};
 
     fn calibration() -> Calibration {
         let mut optics = Optics::flush(1600.0, 2900.0, 4000, 3000);
@@ -80,7 +79,7 @@ mod tests {
         Calibration {
             slit_length_px: None,
             lamp: "fluorescent".to_owned(),
-            slit_px: (2000.0, 1500.0),
+            slit_px: Point::new(2000.0, 1500.0),
             optics,
             slit_width_um: None,
             line_fwhm_nm: None,

@@ -21,7 +21,7 @@ pub mod anchor;
 pub mod fit;
 pub mod instrument;
 
-use crate::terms::Optics;
+use crate::terms::{Optics, Point};
 
 /// Pupils lie some 2 mm behind the disc, slits 300 mm before it.
 pub const USUAL_PUPIL_SHARE: f64 = 0.0065;
@@ -34,7 +34,7 @@ pub struct Rays {
     ez: [f64; 3],
     inv_focal: f64,
     focal: f64,
-    centre: (f64, f64),
+    centre: Point,
     k1: f64,
     k2: f64,
     /// α/γ − skew_slope · β/γ of every ray from the slit to the foot of the grating's normal through the pupil.
@@ -56,7 +56,7 @@ impl Optics {
         Optics {
             groove_spacing_nm,
             focal_px,
-            centre_px: (
+            centre_px: Point::new(
                 (width_px as f64 - 1.0) / 2.0,
                 (height_px as f64 - 1.0) / 2.0,
             ),
@@ -99,9 +99,9 @@ impl Optics {
         }
     }
 
-    /// Places the slit so that its middle is seen at pixel (u, v): sets `alpha_slit` and `beta_mid`.
-    pub fn aim_slit_at(&mut self, u: f64, v: f64) {
-        let (alpha, beta) = self.rays().cosines(u, v);
+    /// Places the slit so that its middle is seen at pixel `at`: sets `alpha_slit` and `beta_mid`.
+    pub fn aim_slit_at(&mut self, at: Point) {
+        let (alpha, beta) = self.rays().cosines(at);
         self.alpha_slit = alpha;
         self.beta_mid = beta;
     }
@@ -141,11 +141,11 @@ impl Optics {
 }
 
 impl Rays {
-    /// Direction cosines (α, β) of the ray through pixel (u, v).
+    /// Direction cosines (α, β) of the ray through pixel `at`.
     #[inline]
-    pub fn cosines(&self, u: f64, v: f64) -> (f64, f64) {
-        let xd = (u - self.centre.0) * self.inv_focal;
-        let yd = (v - self.centre.1) * self.inv_focal;
+    pub fn cosines(&self, at: Point) -> (f64, f64) {
+        let xd = (at.x - self.centre.x) * self.inv_focal;
+        let yd = (at.y - self.centre.y) * self.inv_focal;
         // Fixed point of r_d = r (1 + k1 r² + k2 r⁴): each step gains two digits for a phone's lens.
         let seen = xd * xd + yd * yd;
         let mut shrink = 1.0 - self.k1 * seen;
@@ -162,7 +162,7 @@ impl Rays {
     }
 
     /// Pixel at which a ray of direction cosines (α, β) is seen; absent behind the camera.
-    pub fn pixel(&self, alpha: f64, beta: f64) -> Option<(f64, f64)> {
+    pub fn pixel(&self, alpha: f64, beta: f64) -> Option<Point> {
         let gamma_squared = 1.0 - alpha * alpha - beta * beta;
         if gamma_squared <= 0.0 {
             return None;
@@ -176,7 +176,10 @@ impl Rays {
         let (x, y) = (ray(0) / z, ray(1) / z);
         let q = x * x + y * y;
         let grow = self.focal * (1.0 + q * (self.k1 + q * self.k2));
-        Some((self.centre.0 + x * grow, self.centre.1 + y * grow))
+        Some(Point::new(
+            self.centre.x + x * grow,
+            self.centre.y + y * grow,
+        ))
     }
 
     /// α of the slit at height β, from where a ray of the direction (α, β) beyond the grating has met it.
@@ -192,20 +195,32 @@ impl Rays {
         a * (root - asb) / norm + s * beta
     }
 
-    /// `m λ` in nm (signed path difference across one groove) and β − `beta_mid` of pixel (u, v).
+    /// `m λ` of pixel `at`, in nm: the signed path difference across one groove.
     #[inline]
-    pub fn path_nm(&self, u: f64, v: f64) -> (f64, f64) {
-        let (alpha, beta) = self.cosines(u, v);
+    pub fn path_nm(&self, at: Point) -> f64 {
+        self.path_and_height(at).0
+    }
+
+    /// Height of pixel `at` along the slit: β − `beta_mid`.
+    #[inline]
+    pub fn height(&self, at: Point) -> f64 {
+        self.cosines(at).1 - self.beta_mid
+    }
+
+    /// [`Rays::path_nm`] and [`Rays::height`] in one go.
+    #[inline]
+    pub fn path_and_height(&self, at: Point) -> (f64, f64) {
+        let (alpha, beta) = self.cosines(at);
         (
             self.groove_spacing_nm * (alpha - self.slit_alpha(alpha, beta)),
             beta - self.beta_mid,
         )
     }
 
-    /// β − `beta_mid` at which the slit's own image shows the place of the slit that pixel (u, v) shows in another order:
+    /// β − `beta_mid` at which the slit's own image shows the place of the slit that pixel `at` shows in another order:
     /// from where that order's ray has met the grating the slit is a little farther off, or nearer.
-    pub fn height_in_image(&self, u: f64, v: f64) -> f64 {
-        let (alpha, beta) = self.cosines(u, v);
+    pub fn height_in_image(&self, at: Point) -> f64 {
+        let (alpha, beta) = self.cosines(at);
         let gamma = |a: f64| (1.0 - a * a - beta * beta).max(1e-6).sqrt();
         // A place y of the slit is seen at β = y / (pupil_share / γ + 1 / γ_in), all lengths in distances of the slit.
         let far =
@@ -216,7 +231,7 @@ impl Rays {
     }
 
     /// Pixel of `m λ` in nm at height β − `beta_mid`.
-    pub fn pixel_of_path(&self, path_nm: f64, beta_offset: f64) -> Option<(f64, f64)> {
+    pub fn pixel_of_path(&self, path_nm: f64, beta_offset: f64) -> Option<Point> {
         let beta = self.beta_mid + beta_offset;
         let shift = path_nm / self.groove_spacing_nm;
         // Each round leaves a hundredth of the error: the parallax is that small.
@@ -232,7 +247,7 @@ impl Rays {
     pub fn px_per_nm(&self, path_nm: f64) -> Option<f64> {
         let a = self.pixel_of_path(path_nm - 0.5, 0.0)?;
         let b = self.pixel_of_path(path_nm + 0.5, 0.0)?;
-        Some(((b.0 - a.0).powi(2) + (b.1 - a.1).powi(2)).sqrt())
+        Some(((b.x - a.x).powi(2) + (b.y - a.y).powi(2)).sqrt())
     }
 }
 
@@ -248,7 +263,7 @@ mod tests {
         o.pitch_rad = -0.015;
         o.skew_slope = 0.01;
         o.pupil_share = 0.008;
-        o.aim_slit_at(2100.0, 1400.0);
+        o.aim_slit_at(Point::new(2100.0, 1400.0));
         o
     }
 
@@ -257,11 +272,11 @@ mod tests {
         // A slit seen aslant, as a fine disc needs it; lengths in distances of the slit, which lies at z = −1.
         let mut o = Optics::flush(740.0, 2260.0, 3264, 2448);
         o.pupil_share = 0.011;
-        o.aim_slit_at(560.0, 1224.0);
+        o.aim_slit_at(Point::new(560.0, 1224.0));
         let rays = o.rays();
         for (path_nm, height) in [(450.0, 0.04), (550.0, -0.03), (650.0, 0.02)] {
-            let (u, v) = rays.pixel_of_path(path_nm, height).unwrap();
-            let (alpha, beta) = rays.cosines(u, v);
+            let at = rays.pixel_of_path(path_nm, height).unwrap();
+            let (alpha, beta) = rays.cosines(at);
             let gamma = (1.0 - alpha * alpha - beta * beta).sqrt();
             // Back from the pupil to the grating, and from there to the slit by the grating equation.
             let met = [alpha, beta].map(|c| -o.pupil_share * c / gamma);
@@ -271,7 +286,7 @@ mod tests {
             // Straight from that place of the slit to the pupil.
             let far = 1.0 + o.pupil_share;
             let straight = -y / (x * x + y * y + far * far).sqrt();
-            let found = rays.height_in_image(u, v) + o.beta_mid;
+            let found = rays.height_in_image(at) + o.beta_mid;
             assert!(
                 (found - straight).abs() < 2e-4 * height.abs(),
                 "{found} {straight}"
@@ -287,17 +302,17 @@ mod tests {
     #[test]
     fn a_pixel_and_its_cosines_lead_to_each_other() {
         let rays = turned().rays();
-        for (u, v) in [
+        for (x, y) in [
             (100.0, 200.0),
             (2100.0, 1400.0),
             (3900.0, 2900.0),
             (700.0, 1500.0),
         ] {
-            let (alpha, beta) = rays.cosines(u, v);
-            let (u2, v2) = rays.pixel(alpha, beta).unwrap();
+            let (alpha, beta) = rays.cosines(Point::new(x, y));
+            let back = rays.pixel(alpha, beta).unwrap();
             assert!(
-                (u - u2).abs() < 0.01 && (v - v2).abs() < 0.01,
-                "{u} {v}: {u2} {v2}"
+                (x - back.x).abs() < 0.01 && (y - back.y).abs() < 0.01,
+                "{x} {y}: {back:?}"
             );
         }
     }
@@ -305,7 +320,7 @@ mod tests {
     #[test]
     fn the_slit_is_where_it_was_aimed_at_and_has_no_path() {
         let rays = turned().rays();
-        let (path, beta) = rays.path_nm(2100.0, 1400.0);
+        let (path, beta) = rays.path_and_height(Point::new(2100.0, 1400.0));
         assert!(path.abs() < 1e-9 && beta.abs() < 1e-12);
     }
 
@@ -314,8 +329,8 @@ mod tests {
         let rays = turned().rays();
         for path in [-650.0, -400.0, 0.0, 405.0, 700.0] {
             for height in [-0.04, 0.0, 0.03] {
-                let (u, v) = rays.pixel_of_path(path, height).unwrap();
-                let (back, beta) = rays.path_nm(u, v);
+                let at = rays.pixel_of_path(path, height).unwrap();
+                let (back, beta) = rays.path_and_height(at);
                 assert!(
                     (back - path).abs() < 1e-3 && (beta - height).abs() < 1e-5,
                     "{path} {height}: {back} {beta}"
@@ -327,8 +342,9 @@ mod tests {
     #[test]
     fn pitch_moves_nothing_across_the_grooves() {
         let mut o = turned();
-        let a = o.rays().cosines(3500.0, 1700.0).0;
+        let at = Point::new(3500.0, 1700.0);
+        let a = o.rays().cosines(at).0;
         o.pitch_rad += 0.1;
-        assert!((o.rays().cosines(3500.0, 1700.0).0 - a).abs() < 1e-15);
+        assert!((o.rays().cosines(at).0 - a).abs() < 1e-15);
     }
 }

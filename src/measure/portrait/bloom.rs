@@ -6,8 +6,7 @@ use crate::measure::light::lineshape::box_gauss;
 use crate::measure::sight::band::Edge;
 use crate::measure::sight::survey::Survey;
 use crate::measure::sight::trace::{Slit, bilinear, clearest_channel};
-use crate::terms::Estimate;
-use crate::terms::Optics;
+use crate::terms::{Estimate, Optics, Point};
 
 /// Signal to noise from which an end of the band is clear enough to measure a length by.
 const CLEAR_SNR: f64 = 8.0;
@@ -134,7 +133,7 @@ fn narrowed(image_px: f64, bloom_px: f64, sharp_px: f64) -> f64 {
 /// Where the slit's image would end but for over-exposure.
 struct Ends {
     /// Its two ends, px.
-    at: [(f64, f64); 2],
+    at: [Point; 2],
     /// How far the band that says so lies from it, focal lengths.
     apart: f64,
     /// How much nearer together dust has brought the band's, and its standard uncertainty, px.
@@ -144,7 +143,7 @@ struct Ends {
 impl Ends {
     fn length_px(&self) -> f64 {
         let [a, b] = self.at;
-        (b.0 - a.0).hypot(b.1 - a.1)
+        b.distance(a)
     }
 }
 
@@ -162,13 +161,12 @@ fn ends_by_the_band(survey: &Survey, optics: &Optics) -> Option<Ends> {
         values.sort_by(f64::total_cmp);
         Some(values[values.len() / 2])
     };
-    let end = |list: &[Edge]| -> Option<(f64, f64)> {
-        let heights = list.iter().map(|e| rays.height_in_image(e.at.0, e.at.1));
+    let end = |list: &[Edge]| -> Option<Point> {
+        let heights = list.iter().map(|e| rays.height_in_image(e.at));
         rays.pixel_of_path(0.0, middle(heights.collect())?)
     };
-    let (x, y) = survey.slit.centre;
     let apart = lists.iter().flatten();
-    let apart = apart.map(|e| (e.at.0 - x).hypot(e.at.1 - y) / optics.focal_px);
+    let apart = apart.map(|e| e.at.distance(survey.slit.centre) / optics.focal_px);
     let blur = |list: &[Edge]| middle(list.iter().map(|e| e.blur_px).collect());
     let (a, b) = (blur(&lists[0])?, blur(&lists[1])?);
     let (sharp, soft) = (a.min(b), a.max(b));
@@ -188,7 +186,7 @@ fn ends_by_the_band(survey: &Survey, optics: &Optics) -> Option<Ends> {
 fn bloom_px(frame: &Frame, ends: &Ends, slit: &Slit) -> Option<f64> {
     let [a, b] = ends.at;
     let length = ends.length_px();
-    let along = ((b.0 - a.0) / length, (b.1 - a.1) / length);
+    let along = ((b.x - a.x) / length, (b.y - a.y) / length);
     let low = beyond(frame, a, (-along.0, -along.1), slit)?;
     let high = beyond(frame, b, along, slit)?;
     Some(low + high - ends.dust_px)
@@ -196,7 +194,7 @@ fn bloom_px(frame: &Frame, ends: &Ends, slit: &Slit) -> Option<f64> {
 
 /// How far beyond `place`, the slit's end, its image ends, px in the direction `out`: at half of its height, in the channel
 /// in which its flanks are sought too.
-fn beyond(frame: &Frame, place: (f64, f64), out: (f64, f64), slit: &Slit) -> Option<f64> {
+fn beyond(frame: &Frame, place: Point, out: (f64, f64), slit: &Slit) -> Option<f64> {
     const STEP_PX: f64 = 0.5;
     let reach = (6.0 * slit.width_px + 12.0).clamp(24.0, 140.0);
     let inside = 24.0f64.min(0.5 * slit.half_length_px);
@@ -208,11 +206,11 @@ fn beyond(frame: &Frame, place: (f64, f64), out: (f64, f64), slit: &Slit) -> Opt
         let t = i as f64 * STEP_PX - inside;
         for k in 0..=strips {
             let s = (k as f64 / strips as f64 - 0.5) * 2.0 * half_strip;
-            let light = bilinear(
-                frame,
-                place.0 + t * out.0 - s * out.1,
-                place.1 + t * out.1 + s * out.0,
-            )?;
+            let at = Point::new(
+                place.x + t * out.0 - s * out.1,
+                place.y + t * out.1 + s * out.0,
+            );
+            let light = bilinear(frame, at)?;
             for c in 0..3 {
                 value[c] += f64::from(light[c]) / (strips + 1) as f64;
             }

@@ -20,8 +20,8 @@ use crate::measure::scale::Order;
 use crate::measure::sight::stray::{Bar, Stray};
 use crate::measure::sight::survey::Survey;
 use crate::terms::{
-    Code, Estimate, Finding, Lamp, Measurement, Optics, Quantity, Reading, Severity, Subject,
-    Unmeasured,
+    Code, Estimate, Finding, Lamp, Measurement, Optics, Point, Quantity, Reading, Severity,
+    Subject, Unmeasured,
 };
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
@@ -254,7 +254,7 @@ pub fn metrics(
     blades(frame, inputs, survey, optics, beta, &both[measured], m);
     let cell = survey.map.cell_px as f64;
     let bar = Bar {
-        centre: (survey.slit.centre.0 / cell, survey.slit.centre.1 / cell),
+        centre: Point::new(survey.slit.centre.x / cell, survey.slit.centre.y / cell),
         half_length: survey.slit.half_length_px / cell,
         across_rad: optics.roll_rad,
         glare: 0.16 * optics.focal_px / cell,
@@ -339,7 +339,7 @@ fn blades(
             rays.pixel_of_path(0.0, beta.0)?,
             rays.pixel_of_path(0.0, beta.1)?,
         );
-        let (dx, dy) = (high.0 - low.0, high.1 - low.1);
+        let (dx, dy) = (high.x - low.x, high.y - low.y);
         let onwards = if dy.abs() >= dx.abs() { dy } else { dx };
         m.log.push(format!(
             "wedge {:.1} ± {:.1} µm for a slit of {:.0} ± {:.0} µm",
@@ -380,7 +380,7 @@ fn blades(
                 profile.nm(0.0).max(400.0),
                 profile.nm(profile.len() as f64).min(700.0),
             );
-            let along = |height: f64| -> Vec<(f64, f64)> {
+            let along = |height: f64| -> Vec<Point> {
                 (0..=8)
                     .map(|i| ends.0 + (ends.1 - ends.0) * f64::from(i) / 8.0)
                     .filter_map(|nm| rays.pixel_of_path(profile.sign * nm, height))

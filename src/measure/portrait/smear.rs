@@ -8,8 +8,7 @@ use crate::measure::portrait::bloom::in_glare;
 use crate::measure::portrait::sharpness::{DISC_WIDTHS, SOFT_COLOUR_PX, SOFT_PX, WIDEST_LINE_NM};
 use crate::measure::sight::survey::Survey;
 use crate::measure::sight::trace::{Slit, bilinear};
-use crate::terms::{Estimate, Measurement, Spectrum};
-use crate::terms::{Optics, Quantity};
+use crate::terms::{Estimate, Measurement, Optics, Point, Quantity, Spectrum};
 
 /// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
 /// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
@@ -77,13 +76,13 @@ fn across(frame: &Frame, slit: &Slit) -> Option<Vec<[f64; 3]>> {
     const CUTS: i32 = 15;
     let n = (2.0 * REACH_PX / STEP_PX) as usize + 1;
     let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
-    let (u, v) = slit.centre;
+    let Point { x, y } = slit.centre;
     let mut profile = vec![[0.0f64; 3]; n];
     for (i, value) in profile.iter_mut().enumerate() {
         let s = i as f64 * STEP_PX - REACH_PX;
         for k in 0..CUTS {
             let t = (f64::from(k) / f64::from(CUTS - 1) - 0.5) * 0.8 * slit.half_length_px;
-            let light = bilinear(frame, u + t * ax - s * ay, v + t * ay + s * ax)?;
+            let light = bilinear(frame, Point::new(x + t * ax - s * ay, y + t * ay + s * ax))?;
             for c in 0..3 {
                 value[c] += f64::from(light[c]) / f64::from(CUTS);
             }

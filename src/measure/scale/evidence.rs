@@ -4,8 +4,7 @@ use crate::measure::light::lineshape::GroupFit;
 use crate::measure::light::spectrum_peaks::element;
 use crate::measure::optics::adjust::{Adjusted, Frame0, N, Observation};
 use crate::measure::sight::trace::Slit;
-use crate::terms::Optics;
-use crate::terms::{Calibration, Lamp, LineUse};
+use crate::terms::{Calibration, Lamp, LineUse, Optics, Point, SigmaAt};
 
 /// How much more the lines scatter than their sigmas explain (Birge's ratio squared; GUM 4.3), at least 1. The degrees of
 /// freedom are what the lines leave over, Σ (1 − leverage): priors hold some of the parameters.
@@ -81,16 +80,14 @@ pub fn report(
     let sigma_curve = (38..=76)
         .map(|i| 10.0 * f64::from(i))
         .filter_map(|nm| {
-            Some((
-                nm,
-                scale_sigma(&adjusted.optics, slit.centre, &covariance, sign * nm)?,
-            ))
+            let sigma = scale_sigma(&adjusted.optics, slit.centre, &covariance, sign * nm)?;
+            Some(SigmaAt::from((nm, sigma)))
         })
         .collect();
     let (s, c) = adjusted.optics.roll_rad.sin_cos();
     let shift = (
-        adjusted.optics.centre_px.0 - base.centre_px.0,
-        adjusted.optics.centre_px.1 - base.centre_px.1,
+        adjusted.optics.centre_px.x - base.centre_px.x,
+        adjusted.optics.centre_px.y - base.centre_px.y,
     );
     Calibration {
         lamp: lamp.name.clone(),
@@ -126,7 +123,7 @@ fn strongest_sign(fits: &[(f64, Vec<usize>, GroupFit)]) -> f64 {
 /// Standard uncertainty (nm) of the wavelength at the pixel where `path_nm` lies, from the parameters' covariance.
 pub fn scale_sigma(
     optics: &Optics,
-    slit_px: (f64, f64),
+    slit_px: Point,
     covariance: &[Vec<f64>],
     path_nm: f64,
 ) -> Option<f64> {
@@ -135,12 +132,7 @@ pub fn scale_sigma(
 }
 
 /// Variance (nm²) of the `m λ` of a pixel, from the parameters' covariance.
-fn path_variance(
-    optics: &Optics,
-    slit_px: (f64, f64),
-    covariance: &[Vec<f64>],
-    at: (f64, f64),
-) -> f64 {
+fn path_variance(optics: &Optics, slit_px: Point, covariance: &[Vec<f64>], at: Point) -> f64 {
     let shot = Frame0::new(optics, slit_px);
     let x = shot.vector();
     let mut gradient = [0.0; N];
@@ -151,9 +143,9 @@ fn path_variance(
         }
         let mut y = x;
         y[i] += step;
-        let up = shot.optics(&y).rays().path_nm(at.0, at.1).0;
+        let up = shot.optics(&y).rays().path_nm(at);
         y[i] -= 2.0 * step;
-        let down = shot.optics(&y).rays().path_nm(at.0, at.1).0;
+        let down = shot.optics(&y).rays().path_nm(at);
         gradient[i] = (up - down) / (2.0 * step);
     }
     let mut variance = 0.0;

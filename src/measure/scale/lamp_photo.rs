@@ -9,10 +9,9 @@ use crate::measure::scale::recognise::Search;
 use crate::measure::scale::{Found, Refusal, agreements, calibrate, differs, looks_like};
 use crate::measure::sight::survey::{Survey, height_observations};
 use crate::terms::{
-    Calibration, Code, DrawnLine, Finding, FoundOut, Lamp, LineUse, Measurement, ScaleKind,
-    Severity,
+    Calibration, Code, DrawnLine, Finding, FoundOut, Lamp, LineUse, Measurement, Optics, Point,
+    Quantity, ScaleKind, Severity, Subject,
 };
-use crate::terms::{Optics, Quantity, Subject};
 
 /// So many lamps are tried one after the other where one was announced: the two kinds of fluorescent lamp.
 const ANNOUNCED: usize = 2;
@@ -267,7 +266,7 @@ pub(in crate::measure) fn other_focal_length(optics: &Optics, facts: &Facts) -> 
 
 fn drawn_line(optics: &Optics, survey: &Survey, line: &LineUse) -> Option<DrawnLine> {
     let rays = optics.rays();
-    let along = |nm: f64| -> Vec<(f64, f64)> {
+    let along = |nm: f64| -> Vec<Point> {
         (0..=8)
             .filter_map(|i| {
                 let beta = survey.beta.0 + (survey.beta.1 - survey.beta.0) * f64::from(i) / 8.0;

@@ -224,7 +224,7 @@ pub fn differs(a: &Optics, b: &Optics, base: &Optics, signs: &[f64]) -> bool {
             let at = |o: &Optics| {
                 o.rays()
                     .pixel_of_path(sign * nm, 0.0)
-                    .map(|p| binned.path_nm(p.0, p.1).0)
+                    .map(|p| binned.path_nm(p))
             };
             match (at(a), at(b)) {
                 (Some(x), Some(y)) => (x - y).abs() > 1.2,
@@ -450,7 +450,7 @@ fn moved_nm(a: &Rays, b: &Rays, orders: &[Order]) -> f64 {
         for nm in [430.0, 550.0, 620.0] {
             for k in [0, SLABS / 2, SLABS - 1] {
                 if let Some(p) = a.pixel_of_path(order.profile.sign * nm, order.slabs.beta(k)) {
-                    most = most.max((a.path_nm(p.0, p.1).0 - b.path_nm(p.0, p.1).0).abs());
+                    most = most.max((a.path_nm(p) - b.path_nm(p)).abs());
                 }
             }
         }
@@ -469,7 +469,7 @@ pub fn slit_observations(slit: &Slit, rays: &Rays) -> Vec<Observation> {
             sigma_nm: (ANCHOR_PX + ANCHOR_PER_WIDTH * slit.width_px) * nm_per_px,
         },
         Observation::SamePath {
-            at: slit.cuts.iter().map(|c| (c.u, c.v)).collect(),
+            at: slit.cuts.iter().map(|c| c.at).collect(),
             // Neighbouring cuts share the unevenness of the blades: count them as a third.
             sigma_nm: 1.7 * scatter_px * nm_per_px,
         },
@@ -541,7 +541,7 @@ fn along_slit(
             let Some(pixel) = rays.pixel_of_path(sign * measured, beta) else {
                 continue;
             };
-            let expected = slabs.rays.path_nm(pixel.0, pixel.1).0;
+            let expected = slabs.rays.path_nm(pixel);
             if let Some(path) = slab_centroid(slabs, k, expected, reach_nm)
                 && let Some(p) = slabs.rays.pixel_of_path(path, beta)
             {
@@ -550,7 +550,7 @@ fn along_slit(
         }
         if at.len() >= SLABS / 2 {
             // Scatter of neighbours about their mean line: what noise and dust do, whatever the line's slant.
-            let paths: Vec<f64> = at.iter().map(|p| rays.path_nm(p.0, p.1).0).collect();
+            let paths: Vec<f64> = at.iter().map(|p| rays.path_nm(*p)).collect();
             let mut bends: Vec<f64> = paths
                 .windows(3)
                 .map(|w| (w[0] - 2.0 * w[1] + w[2]).abs() / 6f64.sqrt())

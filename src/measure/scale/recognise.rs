@@ -6,8 +6,7 @@ use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::adjust::{Observation, adjust, index};
 use crate::measure::optics::{Rays, USUAL_PUPIL_SHARE};
-use crate::terms::Lamp;
-use crate::terms::Optics;
+use crate::terms::{Lamp, Optics, Point};
 
 /// What phones see of every lamp: violet and deep red are taken by their filters.
 const SEEN_NM: std::ops::Range<f64> = 415.0..680.0;
@@ -102,8 +101,8 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
 
 /// Where `m λ` falls on the scale that a profile was binned with.
 fn seen_at(rays: &Rays, binned: &Rays, path_nm: f64) -> Option<f64> {
-    let (u, v) = rays.pixel_of_path(path_nm, 0.0)?;
-    Some(binned.path_nm(u, v).0)
+    let at = rays.pixel_of_path(path_nm, 0.0)?;
+    Some(binned.path_nm(at))
 }
 
 /// Scores one optics. `tolerance_nm` is how far a maximum may lie from its feature.
@@ -196,7 +195,7 @@ pub struct Search {
     /// Standard uncertainty of the expected focal length, relative; for the prior.
     pub focal_sigma: f64,
     /// Pixel of the slit's middle.
-    pub slit_px: (f64, f64),
+    pub slit_px: Point,
 }
 
 /// Priors of the search: what hand-built spectroscopes and phones are like.
@@ -273,7 +272,7 @@ pub fn search(
                     yaw_rad: yaw_deg.to_radians(),
                     ..base.clone()
                 };
-                optics.aim_slit_at(search.slit_px.0, search.slit_px.1);
+                optics.aim_slit_at(search.slit_px);
                 let value = score(&optics, &binned, lamp_features, sides, 1.6, None);
                 found.push((value, optics));
             }

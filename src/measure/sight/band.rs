@@ -5,6 +5,7 @@ use crate::frame::Frame;
 use crate::measure::light::extract::{Window, bin};
 use crate::measure::optics::Rays;
 use crate::measure::optics::fit::{Parameter, least_squares};
+use crate::terms::Point;
 
 /// One end of the slit in one block of wavelengths.
 #[derive(Clone, Copy, Debug)]
@@ -14,7 +15,7 @@ pub struct Edge {
     /// Height β − β_mid at half of the light.
     pub beta: f64,
     /// Pixel there.
-    pub at: (f64, f64),
+    pub at: Point,
     /// Standard deviation of the edge's blur, px.
     pub blur_px: f64,
     /// Signal to noise of the block.

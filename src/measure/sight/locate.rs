@@ -7,6 +7,7 @@
 
 use crate::measure::sight::map::Map;
 use crate::measure::sight::strip::{edge_share, line_purity, lines_of_the_slit};
+use crate::terms::Point;
 
 /// Score above which the slit's image is taken for found: three quarters of sound photos reach it, no wrong spot of theirs.
 const CONVINCING_SCORE: f64 = 2.8;
@@ -22,7 +23,7 @@ pub const CALM_EDGE_SHARE: f64 = 0.6;
 #[derive(Clone, Debug)]
 pub struct Located {
     /// Middle of the slit's image.
-    pub centre: (f64, f64),
+    pub centre: Point,
     /// Direction of +α, clockwise (as seen) from the right, rad, in (−π/4, 3π/4].
     pub dispersion_rad: f64,
     /// Direction of the slit's image, clockwise from the right, rad.
@@ -73,11 +74,7 @@ pub struct Spot {
 /// `focal_px` is the focal length in pixels if the file states it; otherwise a wide range is allowed for. `expected` are
 /// pixels near which the slit's image was in another photo of the bench: phones are laid on their tube alike, and of two
 /// bright lines the one there is rather the slit.
-pub fn locate(
-    map: &Map,
-    focal_px: Option<f64>,
-    expected: &[(f64, f64)],
-) -> Result<Located, String> {
+pub fn locate(map: &Map, focal_px: Option<f64>, expected: &[Point]) -> Result<Located, String> {
     let spots = spots(map);
     if spots.is_empty() {
         return Err("no bright line that could be the slit's image".into());
@@ -93,7 +90,7 @@ pub fn locate(
         expected
             .iter()
             .map(|e| {
-                let d = (e.0 - found.centre.0).hypot(e.1 - found.centre.1) / cell;
+                let d = e.distance(found.centre) / cell;
                 NEAR_SCORE * (-(d / (NEAR_SHARE * longest)).powi(2)).exp()
             })
             .fold(0.0, f64::max)
@@ -160,7 +157,7 @@ pub fn locate(
 /// A bright bar.
 pub struct LoneBar {
     /// Its middle, px.
-    pub centre: (f64, f64),
+    pub centre: Point,
     /// Direction square to it, rad.
     pub across_rad: f64,
     /// Its light by channel, as shares of their sum, where it is not over-exposed.
@@ -234,7 +231,7 @@ fn bar(map: &Map, light: &[f32], spot: &Spot, reach: f64) -> (LoneBar, usize, us
     let cell = map.cell_px as f64;
     let sum = colour.iter().sum::<f64>().max(1e-9);
     let bar = LoneBar {
-        centre: ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
+        centre: Point::new((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
         across_rad: canonical(spot.angle + std::f64::consts::FRAC_PI_2),
         colour: colour.map(|c| c / sum),
     };
@@ -543,7 +540,7 @@ fn try_spot(
         + 0.5 * significance / (significance + 15.0);
     let cell = map.cell_px as f64;
     Some(Located {
-        centre: ((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
+        centre: Point::new((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
         dispersion_rad: dispersion,
         slit_rad: spot.angle,
         half_length_px: half * cell,

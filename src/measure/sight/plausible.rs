@@ -5,13 +5,13 @@ use crate::measure::optics::Rays;
 use crate::measure::sight::locate::{CALM_EDGE_SHARE, Located, LoneBar, bars_of_length};
 use crate::measure::sight::map::Map;
 use crate::measure::sight::stray::{Bar, Stray};
-use crate::terms::Calibration;
+use crate::terms::{Calibration, Point};
 
 /// What the lamp photo of the bench showed of the slit's image. Nothing where there is none yet.
 #[derive(Default)]
 pub struct Familiar {
     /// Where its middle was, px, and the same place of a picture that is the other way up.
-    pub places: Vec<(f64, f64)>,
+    pub places: Vec<Point>,
     length_px: Option<f64>,
 }
 
@@ -27,29 +27,27 @@ impl Familiar {
         let Some(c) = calibration else {
             return Familiar::default();
         };
-        let (x, y) = c.slit_px;
-        let turned = (
-            frame.width() as f64 - 1.0 - x,
-            frame.height() as f64 - 1.0 - y,
+        let turned = Point::new(
+            frame.width() as f64 - 1.0 - c.slit_px.x,
+            frame.height() as f64 - 1.0 - c.slit_px.y,
         );
         Familiar {
-            places: vec![(x, y), turned],
+            places: vec![c.slit_px, turned],
             length_px: c.slit_length_px,
         }
     }
 
     /// True where a bar with its middle at `centre` in a picture of this longer side, px, is the lamp photo's slit.
-    pub fn knows(&self, centre: (f64, f64), half_length_px: f64, longest_px: f64) -> bool {
+    pub fn knows(&self, centre: Point, half_length_px: f64, longest_px: f64) -> bool {
         let alike = self.length_px.is_some_and(|known| {
             let ratio = 2.0 * half_length_px / known;
             SAME_LENGTH.0 < ratio && ratio < SAME_LENGTH.1
         });
-        let (x, y) = centre;
         alike
             && self
                 .places
                 .iter()
-                .any(|p| (p.0 - x).hypot(p.1 - y) < SAME_PLACE_SHARE * longest_px)
+                .any(|p| p.distance(centre) < SAME_PLACE_SHARE * longest_px)
     }
 }
 
@@ -79,7 +77,7 @@ impl Familiar {
         let lines = self.lines(map);
         lines.iter().enumerate().any(|(i, a)| {
             lines[i + 1..].iter().any(|b| {
-                let (x, y) = (b.centre.0 - a.centre.0, b.centre.1 - a.centre.1);
+                let (x, y) = (b.centre.x - a.centre.x, b.centre.y - a.centre.y);
                 let aside = (y.atan2(x) - a.across_rad).sin().abs();
                 (a.across_rad - b.across_rad).sin().abs() < PARALLEL_DEG.to_radians().sin()
                     && aside < SQUARE_DEG.to_radians().sin()
@@ -103,7 +101,7 @@ impl Familiar {
     pub fn has_line_too_near(&self, map: &Map, rays: &Rays) -> bool {
         self.lines(map)
             .iter()
-            .map(|line| rays.path_nm(line.centre.0, line.centre.1).0.abs())
+            .map(|line| rays.path_nm(line.centre).abs())
             .any(|path_nm| NEXT_LINE_NM < path_nm && path_nm < SHORTEST_NM)
     }
 }
@@ -128,7 +126,7 @@ impl NoSight {
 pub fn veil(map: &Map, located: &Located) -> f64 {
     let cell = map.cell_px as f64;
     let bar = Bar {
-        centre: (located.centre.0 / cell, located.centre.1 / cell),
+        centre: Point::new(located.centre.x / cell, located.centre.y / cell),
         half_length: located.half_length_px / cell,
         across_rad: located.dispersion_rad,
         glare: 0.12 * map.width.max(map.height) as f64,

@@ -2,12 +2,12 @@
 
 use crate::frame::Frame;
 use crate::measure::sight::map::Map;
-use crate::terms::{Estimate, Measurement, Quantity, Reading};
+use crate::terms::{Estimate, Measurement, Point, Quantity, Reading};
 
 /// The slit's image and the strip of its band, in cells of the map.
 pub struct Bar {
     /// Middle of the slit's image.
-    pub centre: (f64, f64),
+    pub centre: Point,
     /// Half its length.
     pub half_length: f64,
     /// Direction of the dispersion, rad.
@@ -42,7 +42,7 @@ impl Stray {
     pub fn beside(map: &Map, bar: &Bar) -> Option<Stray> {
         let (dx, dy) = (bar.across_rad.cos(), bar.across_rad.sin());
         Stray::of(map, |x, y| {
-            let (rx, ry) = (x as f64 - bar.centre.0, y as f64 - bar.centre.1);
+            let (rx, ry) = (x as f64 - bar.centre.x, y as f64 - bar.centre.y);
             let (s, t) = (rx * dx + ry * dy, -rx * dy + ry * dx);
             t.abs() >= 1.7 * bar.half_length + 0.03 * s.abs() && rx.hypot(ry) >= bar.glare
         })
@@ -50,7 +50,7 @@ impl Stray {
 
     /// Of the cells for which `is_dark` holds without a leak.
     fn of(map: &Map, is_dark: impl Fn(usize, usize) -> bool) -> Option<Stray> {
-        let mut cells: Vec<(f64, (f64, f64))> = Vec::new();
+        let mut cells: Vec<(f64, Point)> = Vec::new();
         for y in (2..map.height.saturating_sub(2)).step_by(STEP) {
             for x in (2..map.width.saturating_sub(2)).step_by(STEP) {
                 if !is_dark(x, y) {
@@ -61,7 +61,7 @@ impl Stray {
                     map.light[(y as i64 + j) as usize * map.width + (x as i64 + i) as usize]
                 };
                 let level = around.map(|d| f64::from(at(d))).iter().sum::<f64>() / 5.0;
-                let place = (x as f64 / map.width as f64, y as f64 / map.height as f64);
+                let place = Point::new(x as f64 / map.width as f64, y as f64 / map.height as f64);
                 cells.push((level, place));
             }
         }
@@ -70,15 +70,15 @@ impl Stray {
         let middle = cells[cells.len() / 2].0;
         let level_sigma = 0.5 * (cells[cells.len() * 19 / 20].0 - cells[cells.len() * 6 / 7].0);
         let brightest = &cells[cells.len() * 9 / 10..];
-        let mean = |of: &dyn Fn(&(f64, f64)) -> f64| {
+        let mean = |of: &dyn Fn(&Point) -> f64| {
             brightest.iter().map(|c| of(&c.1)).sum::<f64>() / brightest.len() as f64
         };
-        let along = |of: &dyn Fn(&(f64, f64)) -> f64| {
+        let along = |of: &dyn Fn(&Point) -> f64| {
             let value = mean(of);
             let variance = mean(&|p| (of(p) - value).powi(2));
             Estimate::new(value, HIDDEN * variance.sqrt())
         };
-        let place = (level > BRIGHTER * middle).then(|| (along(&|p| p.0), along(&|p| p.1)));
+        let place = (level > BRIGHTER * middle).then(|| (along(&|p| p.x), along(&|p| p.y)));
         Some(Stray {
             level,
             level_sigma,

@@ -96,7 +96,7 @@ pub fn edge_share(map: &Map, found: &Located, focal_high: f64, noise: f64) -> f6
     // Two second differences of single cells have 3.5 times their noise; a grainy veil has no edges.
     let least = f64::max(0.012, 12.0 * noise);
     let cell = map.cell_px as f64;
-    let (cx, cy) = (found.centre.0 / cell, found.centre.1 / cell);
+    let (cx, cy) = (found.centre.x / cell, found.centre.y / cell);
     let (dx, dy) = (found.dispersion_rad.cos(), found.dispersion_rad.sin());
     let half = found.half_length_px / cell;
     let reach = 1.25 * focal_high;

@@ -14,8 +14,7 @@ use crate::measure::sight::plausible::{
     CLEAR_LINES, DARK_EDGE_SHARE, Familiar, NoSight, PLAIN_LINES, plausible, veil,
 };
 use crate::measure::sight::trace::{Slit, trace_slit};
-use crate::terms::Optics;
-use crate::terms::{Calibration, OnSensor};
+use crate::terms::{Calibration, OnSensor, Optics, Point};
 
 /// What is found without any model of the grating.
 #[derive(Clone)]
@@ -69,8 +68,8 @@ fn brightness(map: &Map, slit: &Slit) -> f64 {
         (-slit.along_rad.sin(), slit.along_rad.cos()),
     );
     let at = |height: f64, aside: f64| {
-        let x = slit.centre.0 / cell + height * along.0 + aside * across.0;
-        let y = slit.centre.1 / cell + height * along.1 + aside * across.1;
+        let x = slit.centre.x / cell + height * along.0 + aside * across.0;
+        let y = slit.centre.y / cell + height * along.1 + aside * across.1;
         map.sample(x, y).map_or(0.0, |i| f64::from(map.light[i]))
     };
     let mut levels: Vec<f64> = (-4..=4)
@@ -99,8 +98,8 @@ pub fn look(
     log.push(format!(
         "slit image near ({:.0}, {:.0}) px, {:.0} px long; dispersion {:.1}°; light where a spectrum can be {:.2}, sides alike {:.2}, \
          purity {:.2}, signal {:.0}, edges in the strip {:.2}, lines of the slit's length {} (signal {:.0})",
-        located.centre.0,
-        located.centre.1,
+        located.centre.x,
+        located.centre.y,
         2.0 * located.half_length_px,
         located.dispersion_rad.to_degrees(),
         located.zone_share,
@@ -175,12 +174,12 @@ pub fn cut_off(
     let inside = |optics: &Optics, sign: f64| -> f64 {
         let mut optics = optics.clone();
         optics.roll_rad = bar.across_rad;
-        optics.aim_slit_at(bar.centre.0, bar.centre.1);
+        optics.aim_slit_at(bar.centre);
         let rays = optics.rays();
         let sought: Vec<i32> = (low..=high).step_by(10).collect();
         let seen = sought.iter().filter(|nm| {
             rays.pixel_of_path(sign * f64::from(**nm), 0.0)
-                .is_some_and(|(x, y)| x > rim && y > rim && x < width - rim && y < height - rim)
+                .is_some_and(|p| p.x > rim && p.y > rim && p.x < width - rim && p.y < height - rim)
         });
         seen.count() as f64 / sought.len() as f64
     };
@@ -234,7 +233,7 @@ impl Survey {
         let rays = self.optics.rays();
         let a = rays.pixel_of_path(0.0, self.beta.0)?;
         let b = rays.pixel_of_path(0.0, self.beta.1)?;
-        Some((b.0 - a.0).hypot(b.1 - a.1))
+        Some(b.distance(a))
     }
 
     /// True where an end of the slit's image lies at the picture's edge.
@@ -270,7 +269,7 @@ impl Survey {
         );
         let seen = |path: f64| {
             rays.pixel_of_path(path, 0.0)
-                .is_some_and(|p| p.0 > 0.0 && p.1 > 0.0 && p.0 < size.0 && p.1 < size.1)
+                .is_some_and(|p| p.x > 0.0 && p.y > 0.0 && p.x < size.0 && p.y < size.1)
         };
         let [minus, plus] = self.located.side_light;
         let whole = [-620.0, -450.0, 450.0, 620.0].into_iter().all(seen);
@@ -293,7 +292,7 @@ fn is_cut(slit: &Slit, (width, height): (f64, f64)) -> bool {
     let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
     [-1.0, 1.0].iter().any(|end| {
         let reach = end * (slit.half_length_px + 10.0);
-        let (x, y) = (slit.centre.0 + reach * ax, slit.centre.1 + reach * ay);
+        let (x, y) = (slit.centre.x + reach * ax, slit.centre.y + reach * ay);
         x < 0.0 || y < 0.0 || x > width - 1.0 || y > height - 1.0
     })
 }
@@ -341,7 +340,7 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     let mut optics = Optics::flush(groove_spacing_nm, focal, frame.width(), frame.height());
     optics.roll_rad = located.dispersion_rad;
     optics.pupil_share = USUAL_PUPIL_SHARE;
-    optics.aim_slit_at(slit.centre.0, slit.centre.1);
+    optics.aim_slit_at(slit.centre);
     let mut half_beta = slit.half_length_px / focal;
     let own_height = 2.0 * half_beta;
     let mut found = Edges::default();
@@ -376,7 +375,7 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
                 break;
             }
         }
-        optics.aim_slit_at(slit.centre.0, slit.centre.1);
+        optics.aim_slit_at(slit.centre);
         if let Some((low, high)) = extent(&found) {
             half_beta = 0.5 * (high - low);
         }
@@ -436,7 +435,7 @@ fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Opti
     let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
     for (list, sign) in [(&found.low, -1.0), (&found.high, 1.0)] {
         let reach = sign * slit.half_length_px;
-        let end = (slit.centre.0 + reach * ax, slit.centre.1 + reach * ay);
+        let end = Point::new(slit.centre.x + reach * ax, slit.centre.y + reach * ay);
         if calm && let Some(edge) = list.get(list.len() / 2) {
             observations.push(Observation::SameHeight {
                 at: vec![end, edge.at],
@@ -504,10 +503,7 @@ fn drop_contradicted(found: &mut Edges, optics: &Optics) {
             values.sort_by(f64::total_cmp);
             values[values.len() / 2]
         };
-        let betas: Vec<f64> = list
-            .iter()
-            .map(|e| rays.path_nm(e.at.0, e.at.1).1)
-            .collect();
+        let betas: Vec<f64> = list.iter().map(|e| rays.height(e.at)).collect();
         let middle = middle_of(betas.clone());
         let off: Vec<f64> = betas.iter().map(|b| (b - middle).abs()).collect();
         let bound = (4.0 * 1.4826 * middle_of(off.clone())).max(LEAST_PX / optics.focal_px);
@@ -525,11 +521,10 @@ fn lit_heights(edges: &Edges, slit: &Slit, optics: &Optics) -> (f64, f64) {
     let rays = optics.rays();
     let end = |sign: f64| {
         let reach = sign * slit.half_length_px;
-        let (x, y) = (
-            slit.centre.0 + reach * slit.along_rad.cos(),
-            slit.centre.1 + reach * slit.along_rad.sin(),
-        );
-        rays.path_nm(x, y).1
+        rays.height(Point::new(
+            slit.centre.x + reach * slit.along_rad.cos(),
+            slit.centre.y + reach * slit.along_rad.sin(),
+        ))
     };
     let own = (end(-1.0).min(end(1.0)), end(-1.0).max(end(1.0)));
     let Some(seen) = extent(edges) else {
@@ -554,7 +549,7 @@ pub fn height_observations(edges: &Edges) -> Vec<Observation> {
         let Some(of_both) = median_height(list.iter()) else {
             continue;
         };
-        let mut at: Vec<(f64, f64)> = Vec::new();
+        let mut at: Vec<Point> = Vec::new();
         for sign in [-1.0, 1.0] {
             let order = || list.iter().filter(|e| e.path_nm * sign > 0.0);
             let own = median_height(order()).filter(|_| order().count() >= ENDS_OF_AN_ORDER);

@@ -5,16 +5,15 @@
 
 use crate::frame::Frame;
 use crate::measure::sight::locate::Located;
+use crate::terms::Point;
 
 /// One cut across the slit's image.
 #[derive(Clone, Copy, Debug)]
 pub struct Cut {
     /// Distance along the slit from its middle, px.
     pub along_px: f64,
-    /// Pixel of the point half-way between the flanks.
-    pub u: f64,
-    /// See `u`.
-    pub v: f64,
+    /// The point half-way between the flanks.
+    pub at: Point,
     /// Distance between the flanks at half height, px.
     pub width_px: f64,
     /// Distance over which a flank climbs from 30 to 70 % of the height, mean of both, px.
@@ -29,7 +28,7 @@ pub struct Cut {
 #[derive(Clone, Debug)]
 pub struct Slit {
     /// Middle, px.
-    pub centre: (f64, f64),
+    pub centre: Point,
     /// Direction along the slit, clockwise (as seen) from the right, rad; points to +β.
     pub along_rad: f64,
     /// Half its length, px.
@@ -79,13 +78,7 @@ pub fn trace_slit(frame: &Frame, located: &Located) -> Option<Slit> {
     result
 }
 
-fn cuts(
-    frame: &Frame,
-    centre: (f64, f64),
-    along: f64,
-    reach_along: f64,
-    reach_px: f64,
-) -> Vec<Cut> {
+fn cuts(frame: &Frame, centre: Point, along: f64, reach_along: f64, reach_px: f64) -> Vec<Cut> {
     let (ax, ay) = (along.cos(), along.sin());
     // Across, towards +α: a quarter turn anticlockwise from +β.
     let (nx, ny) = (ay, -ax);
@@ -100,11 +93,8 @@ fn cuts(
             let t = along_px + k as f64 - (CUT_PX - 1.0) / 2.0;
             for (j, value) in profile.iter_mut().enumerate() {
                 let s = j as f64 - reach as f64;
-                let Some(light) = bilinear(
-                    frame,
-                    centre.0 + t * ax + s * nx,
-                    centre.1 + t * ay + s * ny,
-                ) else {
+                let at = Point::new(centre.x + t * ax + s * nx, centre.y + t * ay + s * ny);
+                let Some(light) = bilinear(frame, at) else {
                     seen = false;
                     break;
                 };
@@ -123,8 +113,10 @@ fn cuts(
             let s = f.middle - reach as f64;
             out.push(Cut {
                 along_px,
-                u: centre.0 + along_px * ax + s * nx,
-                v: centre.1 + along_px * ay + s * ny,
+                at: Point::new(
+                    centre.x + along_px * ax + s * nx,
+                    centre.y + along_px * ay + s * ny,
+                ),
                 width_px: f.width_px,
                 rise_px: f.rise_px,
                 contrast: f.contrast,
@@ -136,7 +128,7 @@ fn cuts(
 }
 
 /// Light at a place between pixels; absent outside the picture.
-pub fn bilinear(frame: &Frame, x: f64, y: f64) -> Option<[f32; 3]> {
+pub fn bilinear(frame: &Frame, Point { x, y }: Point) -> Option<[f32; 3]> {
     if x < 0.0 || y < 0.0 {
         return None;
     }
@@ -237,7 +229,7 @@ fn flanks(profile: &[[f64; 3]]) -> Option<Flanks> {
 }
 
 /// Fits a straight line to the cuts, leaving out those off the slit.
-fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
+fn fit_line(cuts: Vec<Cut>, centre: Point, along: f64) -> Option<Slit> {
     let (ax, ay) = (along.cos(), along.sin());
     let (nx, ny) = (ay, -ax);
     let mut contrasts: Vec<f64> = cuts.iter().map(|c| c.contrast).collect();
@@ -247,7 +239,7 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
     contrasts.sort_by(f64::total_cmp);
     // The lamp may light the slit unevenly and dust may hide parts of it: a third of the upper quartile is slit.
     let level = 0.33 * contrasts[contrasts.len() * 3 / 4];
-    let across = |c: &Cut| (c.u - centre.0) * nx + (c.v - centre.1) * ny;
+    let across = |c: &Cut| (c.at.x - centre.x) * nx + (c.at.y - centre.y) * ny;
     let faint: Vec<Cut> = cuts
         .iter()
         .filter(|c| c.contrast > 0.4 * level)
@@ -319,9 +311,9 @@ fn fit_line(cuts: Vec<Cut>, centre: (f64, f64), along: f64) -> Option<Slit> {
         })
         .collect();
     Some(Slit {
-        centre: (
-            centre.0 + middle * ax + s * nx,
-            centre.1 + middle * ay + s * ny,
+        centre: Point::new(
+            centre.x + middle * ax + s * nx,
+            centre.y + middle * ay + s * ny,
         ),
         along_rad,
         half_length_px,

@@ -120,7 +120,7 @@ fn rule(canvas: &mut Canvas, pane: &Pane, standing: bool) {
 fn is_standing(drawing: &Drawing) -> bool {
     drawing
         .dispersion_axis
-        .is_some_and(|[a, b]| (b.1 - a.1).abs() > (b.0 - a.0).abs())
+        .is_some_and(|[a, b]| (b.y - a.y).abs() > (b.x - a.x).abs())
 }
 
 // --------------------------------------------------------------------------------------------------- the drawing

@@ -196,11 +196,14 @@ mod tests {
 
     #[test]
     fn nothing_of_the_legend_sticks_out() {
+        let along = [(0.0, 0.0), (0.0, 9.0)]
+            .map(crate::terms::Point::from)
+            .to_vec();
         let line = crate::terms::DrawnLine {
             order: 1,
             name: "a".to_owned(),
-            expected: vec![(0.0, 0.0), (0.0, 9.0)],
-            found: vec![(0.0, 0.0), (0.0, 9.0)],
+            expected: along.clone(),
+            found: along,
             clipped: false,
         };
         let drawing = Drawing {

@@ -3,7 +3,7 @@
 use super::{Area, FOOTER, Point, ROW, is_standing};
 use crate::frame::Frame;
 use crate::publish::record::Record;
-use crate::terms::Drawing;
+use crate::terms::{self, Drawing};
 
 /// Width of the picture: on the smallest phone, where it is 330 px wide, its smallest letters are 12 px high.
 pub const WIDTH: usize = 700;
@@ -30,23 +30,23 @@ pub struct Pane {
     /// Canvas pixels per photo pixel.
     pub scale: f64,
     /// Photo position of the area's top left corner.
-    pub corner: Point,
+    pub corner: terms::Point,
     /// Number of the band that this pane shows alone; absent for the view of the whole.
     pub only: Option<usize>,
 }
 
 impl Pane {
     /// Photo pixels -> canvas pixels.
-    pub fn at(&self, (x, y): Point) -> Point {
+    pub fn at(&self, place: terms::Point) -> Point {
         (
-            (x - self.corner.0) * self.scale + self.area.x as f64,
-            (y - self.corner.1) * self.scale + self.area.y as f64,
+            (place.x - self.corner.x) * self.scale + self.area.x as f64,
+            (place.y - self.corner.y) * self.scale + self.area.y as f64,
         )
     }
 
     /// [`Pane::at`] for many points; none at all where one of them is not finite.
-    pub fn all(&self, points: &[Point]) -> Vec<Point> {
-        if points.iter().any(|p| !(p.0.is_finite() && p.1.is_finite())) {
+    pub fn all(&self, points: &[terms::Point]) -> Vec<Point> {
+        if points.iter().any(|p| !(p.x.is_finite() && p.y.is_finite())) {
             return Vec::new();
         }
         points.iter().map(|&p| self.at(p)).collect()
@@ -66,7 +66,7 @@ impl Pane {
         Pane {
             area,
             scale,
-            corner: (
+            corner: terms::Point::new(
                 l - (margins[0] + spare.0 / 2.0) / scale,
                 t - (margins[1] + spare.1 / 2.0) / scale,
             ),
@@ -76,11 +76,14 @@ impl Pane {
 }
 
 /// Left, top, right and bottom of the finite points; absent where there are none.
-pub fn bounds<'a>(points: impl IntoIterator<Item = &'a Point>) -> Option<[f64; 4]> {
+pub fn bounds<'a, P: Copy + Into<Point> + 'a>(
+    points: impl IntoIterator<Item = &'a P>,
+) -> Option<[f64; 4]> {
     points
         .into_iter()
+        .map(|p| (*p).into())
         .filter(|p| p.0.is_finite() && p.1.is_finite())
-        .fold(None, |cut: Option<[f64; 4]>, &(x, y)| {
+        .fold(None, |cut: Option<[f64; 4]>, (x, y)| {
             let [l, t, r, b] = cut.unwrap_or([x, y, x, y]);
             Some([l.min(x), t.min(y), r.max(x), b.max(y)])
         })
@@ -208,7 +211,7 @@ impl Layout {
 fn main_band(record: &Record, drawing: &Drawing) -> Option<usize> {
     let middle = bounds(&drawing.slit).map(|[l, t, r, b]| ((l + r) / 2.0, (t + b) / 2.0));
     let side = record.order_side.as_deref();
-    let on_side = |outline: &[Point]| {
+    let on_side = |outline: &[terms::Point]| {
         let ([l, t, r, b], Some(m)) = (bounds(outline)?, middle) else {
             return None;
         };
@@ -254,8 +257,8 @@ mod tests {
             [40.0, 30.0, 60.0, 20.0],
             2.0,
         );
-        let (l, t) = pane.at((1000.0, 2000.0));
-        let (r, b) = pane.at((3000.0, 2400.0));
+        let (l, t) = pane.at(terms::Point::new(1000.0, 2000.0));
+        let (r, b) = pane.at(terms::Point::new(3000.0, 2400.0));
         assert!(
             (l - 50.0).abs() < 1e-9 && (r - 350.0).abs() < 1e-9,
             "{l} {r}"
@@ -265,8 +268,9 @@ mod tests {
         assert!((t - (130.0 + (250.0 - 60.0) / 2.0)).abs() < 1e-9);
     }
 
-    fn square(x: f64, y: f64) -> Vec<Point> {
-        vec![(x, y), (x + 10.0, y), (x + 10.0, y + 10.0), (x, y + 10.0)]
+    fn square(x: f64, y: f64) -> Vec<terms::Point> {
+        let corners = [(x, y), (x + 10.0, y), (x + 10.0, y + 10.0), (x, y + 10.0)];
+        corners.map(terms::Point::from).to_vec()
     }
 
     #[test]

@@ -3,9 +3,9 @@
 use std::ops::Range;
 
 use super::pane::{Layout, Pane};
-use super::{Area, Canvas, DEEP, Point};
+use super::{Area, Canvas, DEEP};
 use crate::frame::Frame;
-use crate::terms::Drawing;
+use crate::terms::{self, Drawing};
 
 /// Which part of the photo a canvas pixel shows.
 #[derive(Clone, Copy, PartialEq)]
@@ -75,8 +75,8 @@ impl<'a> View<'a> {
         View {
             frame,
             pane: *pane,
-            columns: Samples::new(pane.corner.0, step, width, frame.width()),
-            rows: Samples::new(pane.corner.1, step, height, frame.height()),
+            columns: Samples::new(pane.corner.x, step, width, frame.width()),
+            rows: Samples::new(pane.corner.y, step, height, frame.height()),
             parts: parts(drawing, pane),
             shift: extra_bits(frame),
         }
@@ -217,7 +217,7 @@ fn parts(drawing: &Drawing, pane: &Pane) -> Vec<Part> {
         height,
     } = pane.area;
     let mut parts = vec![Part::Around; width * height];
-    let mut paint = |outline: &[Point], part: Part| {
+    let mut paint = |outline: &[terms::Point], part: Part| {
         super::super::canvas::scan(&pane.all(outline), pane.area, |row, columns| {
             let from = (row - y) * width;
             parts[from + columns.start - x..from + columns.end - x].fill(part);
