@@ -1,4 +1,4 @@
-//! When has a file come to rest? A pure state machine: listings and the time go in, files to be read come out.
+//! Decides when a file has come to rest. A pure state machine: listings and the time go in, files to be read come out.
 //!
 //! A file is read once it has looked the same on three listings that span the settle time, by a clock that nobody can
 //! set. What then turns out to end early, or to have a hole, is given more time, because a slow upload looks just like

@@ -237,7 +237,7 @@ fn of<F: Copy>(facts: &[(&str, F)], key: &str) -> Option<F> {
     facts.iter().find(|(k, _)| *k == key).map(|(_, of)| *of)
 }
 
-/// A header that could not be read leaves the size at 0 × 0: unknown, not small.
+/// A width or height in pixels. It is 0 where the header could not be read, which means unknown and not small.
 fn size(pixels: usize) -> Option<f64> {
     (pixels > 0).then_some(pixels as f64)
 }

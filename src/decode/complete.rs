@@ -1,4 +1,4 @@
-//! Does a file reach its own end? Structure only: nothing is decoded, and unknown formats have no end to reach.
+//! Checks whether a file reaches its own end, by its structure only: nothing is decoded, and unknown formats pass.
 //!
 //! A slow upload and a broken file look the same at one moment, so the answer is a suspicion and not a verdict: the
 //! caller waits, and lets the decoder have the last word.
@@ -44,7 +44,8 @@ pub fn suspicion(bytes: &[u8]) -> Option<String> {
     }
 }
 
-/// The chunks of a PNG whose content is there: name, and where the content lies (Portable Network Graphics, 3rd ed., 5.3).
+/// The chunks of a PNG whose content is there: name, and where the content lies (Portable Network Graphics, 3rd ed.,
+/// 5.3).
 pub(super) fn png_chunks(bytes: &[u8]) -> impl Iterator<Item = (&[u8; 4], Range<usize>)> {
     let mut at = 8;
     std::iter::from_fn(move || {

@@ -1,4 +1,4 @@
-//! Signs in a file's own facts that it is not the camera's original: edited, copied through a messenger, or a
+//! Finds signs in a file's own facts that it is not the camera's original: edited, copied through a messenger, or a
 //! screenshot. Doubts never refuse a photo; each comes with the remedy.
 
 use super::facts::Facts;

@@ -1,4 +1,4 @@
-//! What a file is, by its first bytes and never by its name: phones and sync clients put HEIC bytes
+//! Tells what a file is by its first bytes and never by its name: phones and sync clients put HEIC bytes
 //! under `.jpg` and the reverse.
 
 use image::ImageFormat;

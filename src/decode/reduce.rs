@@ -1,8 +1,8 @@
 //! Pictures of more pixels than a sensor resolves (48 to 200 megapixels), made smaller while they are decoded, a row at
 //! a time: their memory is that of a picture of 8 to 32 megapixels.
 //!
-//! Each cell of `by` × `by` pixels is its mean in linear light. A channel is clipped where any pixel of the cell is, which
-//! a mean would hide, so that is kept apart from the samples.
+//! Each cell of `by` × `by` pixels is its mean in linear light. A channel is clipped where any pixel of the cell is,
+//! which a mean would hide, so that is kept apart from the samples.
 
 use std::sync::Arc;
 
@@ -31,8 +31,8 @@ pub(super) fn factor(width: u64, height: u64) -> usize {
     by as usize
 }
 
-/// Bytes that the frame of a picture takes whose samples have `depth` bytes; of a reduced one, three 16-bit samples and the
-/// mask.
+/// Bytes that the frame of a picture takes whose samples have `depth` bytes; of a reduced one, three 16-bit samples and
+/// the mask.
 pub(super) fn frame_bytes(width: u64, height: u64, depth: u64) -> u64 {
     match factor(width, height) as u64 {
         1 => (3 * depth).saturating_mul(width.saturating_mul(height)),
@@ -164,7 +164,7 @@ impl<'a> Reducer<'a> {
     }
 }
 
-/// Takes in a picture's rows, and keeps them as they are or reduced.
+/// Takes in a picture's rows from top to bottom, and keeps them as they are or, where the picture is large, reduced.
 pub(super) struct Rows<'a, S> {
     width: usize,
     height: usize,
@@ -226,8 +226,8 @@ fn kept_as_it_is<S: Sample>(
     })
 }
 
-/// The picture of samples that had to be decoded in one piece, `channels` a pixel as [`Reducer::row`] has them; absent where
-/// some are missing.
+/// The picture of samples that had to be decoded in one piece, `channels` a pixel as [`Reducer::row`] has them; absent
+/// where some are missing.
 pub(super) fn whole<S: Sample>(
     samples: Vec<S>,
     channels: usize,

@@ -1,4 +1,4 @@
-//! Which lamp photo, blank and dark belongs to which photo: a pure function of what is known of all of them.
+//! Decides which lamp photo, blank and dark belong to which photo: a pure function of what is known of all of them.
 //!
 //! Times are the phones' own, from the photos; the files' times say when a file was copied, not when the shutter
 //! opened, and are never used.
@@ -64,7 +64,7 @@ pub struct Shot<'a> {
     pub taken: Option<DateTime>,
     /// Exposure time (s) × ISO, where the file says.
     pub exposure: Option<f64>,
-    /// The word for it, where it has been measured.
+    /// Its verdict, where it has been measured.
     pub verdict: Option<Verdict>,
 }
 
@@ -97,11 +97,11 @@ pub const LAST_STAGE: usize = 4;
 
 /// Chooses every photo's inputs among the photos of its bench that can be relied on.
 ///
-/// Lamp photos and blanks count if their verdict is good or caution, darks also if they wait. Lamp photos get no inputs. A
-/// bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. Where none of a bench's blanks
-/// counts, one that is to be taken again is handed on all the same: so that it can be said why there is no absorbance. Of
-/// several blanks or darks those with the photo's own exposure go before the others. The result is in the order of `shots`
-/// and does not depend on it otherwise.
+/// Lamp photos and blanks count if their verdict is good or caution, darks also if they wait. Lamp photos get no
+/// inputs. A bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. Where none of a
+/// bench's blanks counts, one that is to be taken again is handed on all the same: so that it can be said why there is
+/// no absorbance. Of several blanks or darks those with the photo's own exposure go before the others. The result is in
+/// the order of `shots` and does not depend on it otherwise.
 pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
     let mut sound = Groups::new();
     let mut spoilt_blanks = Groups::new();
@@ -173,7 +173,7 @@ fn counts(shot: &Shot<'_>) -> bool {
     }
 }
 
-/// `candidates` rise in their paths.
+/// The photos that are chosen for `shot` among `candidates`, which are in the order of their paths.
 fn choose<'a>(shot: &Shot<'_>, candidates: &[&'a Shot<'a>], choice: Choice) -> Vec<&'a Shot<'a>> {
     if choice == Choice::All {
         return candidates.to_vec();
@@ -201,8 +201,8 @@ fn choose<'a>(shot: &Shot<'_>, candidates: &[&'a Shot<'a>], choice: Choice) -> V
 mod tests {
     use super::*;
 
-    /// A shot from a line `path capture time verdict exposure`, `-` standing for nothing, the exposure often left out; the
-    /// bench is the path's folder and the hash the path in capitals.
+    /// A shot from a line `path capture time verdict exposure`, `-` standing for nothing, the exposure often left out;
+    /// the bench is the path's folder and the hash the path in capitals.
     fn shots(lines: &str) -> Vec<(String, String, Shot<'static>)> {
         let leak = |text: &str| -> &'static str { Box::leak(text.to_owned().into_boxed_str()) };
         lines

@@ -31,9 +31,9 @@ pub enum Event {
 #[derive(Clone)]
 pub struct Bell {
     sender: Sender<Event>,
-    /// Thousands of files at once must not fill the memory with thousands of equal hints.
+    /// True from a hint to the listing it causes: thousands of files at once must not fill the memory with equal hints.
     pub(super) look_is_under_way: Arc<AtomicBool>,
-    /// For work that is done before the shell listens.
+    /// Set by [`Bell::stop`]; asked by work that is done before the engine listens.
     stop_is_called: Arc<AtomicBool>,
 }
 
@@ -44,7 +44,7 @@ pub struct Ears {
 }
 
 impl Bell {
-    /// A bell and the ears to hear it with.
+    /// Makes a bell, and the ears that hear it.
     pub fn new() -> (Bell, Ears) {
         let (sender, events) = crossbeam_channel::unbounded();
         let bell = Bell {
@@ -64,18 +64,18 @@ impl Bell {
         let _ = self.sender.send(event);
     }
 
-    /// Finish the photos in hand and end.
+    /// Asks the engine to finish the photos in hand and to end.
     pub fn stop(&self) {
         self.stop_is_called.store(true, Ordering::SeqCst);
         self.ring(Event::Stop);
     }
 
-    /// Read the configuration again, whether or not it looks changed.
+    /// Asks for the configuration to be read again, whether or not it looks changed.
     pub fn reload(&self) {
         self.ring(Event::Reload);
     }
 
-    /// Look at the inbox now.
+    /// Asks for a listing of the inbox now.
     pub fn look(&self) {
         if !self.look_is_under_way.swap(true, Ordering::SeqCst) {
             self.ring(Event::Look);
@@ -84,7 +84,7 @@ impl Bell {
 }
 
 impl Ears {
-    /// Whether somebody said stop; the run that these ears are handed to will stop, too.
+    /// True where somebody said stop; the run that these ears are handed to will then stop, too.
     pub fn is_stop_called(&self) -> bool {
         self.bell.stop_is_called.load(Ordering::SeqCst)
     }

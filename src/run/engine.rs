@@ -1,4 +1,4 @@
-//! The loop: one thread that owns all state, sleeps until something happens or is due, and hands work to the others.
+//! The engine: one thread that owns all state, sleeps until something happens or is due, and hands work to the others.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::sync::Arc;
@@ -52,7 +52,7 @@ impl Report {
     }
 }
 
-/// What the loop is for.
+/// How long the engine runs.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Mode {
     /// Until stopped.
@@ -64,13 +64,13 @@ pub enum Mode {
     },
 }
 
-/// Events come in bursts: one listing serves all that come within this time.
+/// Wait between a hint and the listing. Events come in bursts, and one listing serves all that come within this time.
 pub(super) const AFTER_A_HINT: Duration = Duration::from_millis(250);
-/// The same trouble is reported once in this time.
+/// The same trouble is logged only once within this time.
 const BETWEEN_REPORTS: Duration = Duration::from_secs(60);
 /// After so many failures of its own, a photo does not hold up others any more.
 pub(super) const TRIES: u32 = 3;
-/// A network's own caches delay what is seen, so that files must lie still for longer.
+/// Settle time at least required on network folders, whose caches delay what is seen.
 const NETWORK_SETTLE: Duration = Duration::from_secs(10);
 
 pub(super) struct Setback {
@@ -97,9 +97,10 @@ pub struct Engine<'a> {
 
     pub(super) start: Instant,
     pub(super) follower: Follower,
-    /// Of the disk of the inbox that was listed last: whether other machines write on it.
+    /// True where the inbox lies on a network file system, so that other machines write on it.
     pub(super) is_network: bool,
-    /// True where a file that looks unchanged after a restart is unchanged.
+    /// True where a file with the same identity after a restart has the same content: see
+    /// [`keeps_identity`](crate::arrive::watch::keeps_identity).
     pub(super) keeps_identity: bool,
     pub(super) clock: WallClock,
     pub(super) ledger: Ledger,
@@ -109,7 +110,7 @@ pub struct Engine<'a> {
     pub(super) to_read: VecDeque<(Candidate, Insist)>,
     pub(super) readers: Readers,
     pub(super) read_failures: HashMap<Rel, u32>,
-    /// Files that the disk did not give.
+    /// Files that could not be read, to be tried again once a minute.
     pub(super) unread: HashMap<Rel, Identity>,
     pub(super) world: World,
 

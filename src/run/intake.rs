@@ -1,4 +1,4 @@
-//! From a listed entry to what is known of it: read, hashed, its end looked for, its facts and its rule found.
+//! Reads a listed entry of the inbox, hashes it, checks that it reaches its own end, and finds its facts and its rule.
 
 use std::io::ErrorKind;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -31,7 +31,7 @@ pub enum Taken {
     Passing(String),
 }
 
-/// How insistent the taking in is.
+/// What is accepted when an entry is taken in.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Insist {
     /// Come back later with whatever is not in order.
@@ -98,7 +98,7 @@ impl Intake {
                 };
             }
         };
-        // One file's header must not end the others' day.
+        // A panic on one file's header costs that file's facts only.
         let facts = catch_unwind(AssertUnwindSafe(|| work.facts(&bytes))).unwrap_or_default();
         let mut known = decided(shown, facts, work);
         known.hash = hash;
@@ -140,7 +140,7 @@ pub fn recalled(
     weigh(known, insist)
 }
 
-/// Whether what is known of a file will do, or the rest of it may still come. What is ignored need not be whole.
+/// Sends a file back that does not look finished, as long as the rest may still come. What is ignored need not be whole.
 fn weigh(known: Known, insist: Insist) -> Taken {
     let is_ignored = matches!(known.decision.outcome, Outcome::Ignore { .. });
     match (&known.suspicion, insist) {
@@ -151,7 +151,7 @@ fn weigh(known: Known, insist: Insist) -> Taken {
     }
 }
 
-/// What is known once the rules have been asked, behind a fence: one rule must not end the others' day.
+/// Asks the rules about a photo. A panic in them costs this photo only.
 fn decided(shown: String, facts: Facts, work: &dyn Work) -> Known {
     match catch_unwind(AssertUnwindSafe(|| work.decide(&shown, &facts))) {
         Ok(decision) => Known::new(shown, facts, decision),

@@ -96,13 +96,13 @@ impl Known {
         }
     }
 
-    /// Memory for decoding its picture, and for what is measured on it.
+    /// Memory in bytes for decoding its picture, and for what is measured on it.
     fn picture_cost(&self) -> u64 {
         decode::bytes_in_hand(&self.facts)
     }
 
-    /// Memory for the making of its folder, in which `decoded` are read and decoded one after the other while its own file
-    /// is held, and its own picture last of all.
+    /// Memory in bytes for making its folder, in which `decoded` are read and decoded one after the other while its own
+    /// file is held, and its own picture last of all.
     pub(super) fn cost<'a>(&self, fate: &Fate, decoded: impl Iterator<Item = &'a Known>) -> u64 {
         match fate {
             Fate::Measure => {

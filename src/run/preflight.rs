@@ -1,4 +1,4 @@
-//! What would go wrong on the day, found out before it: folders, rights, space, the system's limits.
+//! Checks before the class begins what could go wrong on the day: folders, rights, space, the system's limits.
 
 use std::collections::BTreeSet;
 use std::fs;
@@ -22,7 +22,8 @@ const SLOW_LISTING_S: f64 = 1.0;
 /// Open files that the program may need at once: workers, listings and the system's own.
 const FEW_OPEN_FILES: u64 = 128;
 
-/// One line for each thing that was looked at, `ok:` or `ATTENTION:` with what to do. Changes nothing on the disk.
+/// Returns one line for each thing that was looked at, `ok:` or `ATTENTION:` with what to do. Changes nothing on the
+/// disk.
 pub fn preflight(settings: &Settings) -> Vec<String> {
     let mut said = Vec::new();
     match listed(&settings.inbox, &mut said) {

@@ -1,4 +1,4 @@
-//! The system's signals as rings of the bell: end after the photos in hand, end at once, read the configuration again.
+//! Turns the system's signals into events: end after the photos in hand, end at once, read the configuration again.
 
 use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;

@@ -15,6 +15,7 @@ use super::summing::{Summed, sum};
 const BETWEEN_SUMMARIES: Duration = Duration::from_millis(500);
 
 impl Engine<'_> {
+    /// When the tables and pages are to be made next; absent where they are not due.
     pub(super) fn summaries_at(&self) -> Option<Instant> {
         if !self.summaries_due || self.is_summing || self.listing.is_none() || self.stopping {
             return None;
@@ -32,7 +33,7 @@ impl Engine<'_> {
         Some(self.hold.as_ref().map_or(at, |hold| at.max(hold.until)))
     }
 
-    /// Has them made on another thread, of which [`Engine::take_summed`] hears.
+    /// Has the tables and pages made on another thread, of which [`Engine::take_summed`] hears.
     pub(super) fn start_summing(&mut self) {
         self.summaries_due = false;
         let mut photos: Vec<(String, Arc<Record>)> = self
@@ -62,7 +63,7 @@ impl Engine<'_> {
         }
     }
 
-    /// Has them made once more where they are due, and waits for that: there is no later.
+    /// Has the tables and pages made a last time where they are due, and waits for them.
     pub(super) fn finish_summing(&mut self) {
         let mut is_last = false;
         loop {
@@ -83,6 +84,7 @@ impl Engine<'_> {
         }
     }
 
+    /// Takes in what came of making the tables and pages.
     pub(super) fn take_summed(&mut self, summed: Summed) {
         self.is_summing = false;
         self.last_summaries = Some((summed.began, summed.took));

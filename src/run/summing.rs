@@ -24,7 +24,7 @@ pub struct Summed {
     pub(super) paths: BTreeSet<String>,
     pub(super) has_written: bool,
     pub(super) troubles: Vec<Trouble>,
-    /// What went wrong that should not be able to.
+    /// Mistakes in this program, in words.
     pub(super) mistakes: Vec<String>,
 }
 
@@ -61,7 +61,7 @@ impl Sink for OnShelf<'_> {
     }
 }
 
-/// Makes them; `standing` are those that stand from before, of which those that are made no more are taken away.
+/// Makes the tables and pages. `standing` are those from before, of which those that are no longer made are taken away.
 pub fn sum(
     photos: &[(String, Arc<Record>)],
     standing: &BTreeSet<String>,

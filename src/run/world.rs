@@ -217,7 +217,7 @@ fn shot(photo: &Known, capture: Capture) -> Shot<'_> {
     }
 }
 
-/// What planning goes by.
+/// Everything that the plan of a bench is made from.
 struct Planner<'a> {
     world: &'a World,
     published: &'a Published,

@@ -1,4 +1,4 @@
-//! Does a JPEG's coded data add up? Every Huffman code is read and counted, no pixel is made: each restart
+//! Checks a JPEG's coded data by reading every Huffman code and counting the blocks, without making a pixel: each restart
 //! interval must hold exactly its blocks and nothing besides.
 //!
 //! Asked only of files in which a long run of zero bytes makes a hole likely. In a picture with a large even

@@ -1,4 +1,4 @@
-//! Is all of a JPEG there? Nothing is decoded here: markers, bytes and blocks are counted.
+//! Checks whether all of a JPEG is there. Nothing is decoded here: markers, bytes and blocks are counted.
 
 use std::ops::Range;
 
@@ -11,8 +11,8 @@ use crate::decode::zeros::{HOLE_BYTES, zero_run};
 /// Encoders use about ten; 100 is also the decoder's own limit.
 const MAX_SCANS: usize = 100;
 
-/// True where the markers go on to the end of the first picture (T.81 B.1.1) with nothing between them, and no scan holds a
-/// stretch of zeros. What follows is of no concern: phones put a film, a second picture or a depth map there.
+/// True where the markers go on to the end of the first picture (T.81 B.1.1) with nothing between them, and no scan
+/// holds a stretch of zeros. What follows is of no concern: phones put a film, a second picture or a depth map there.
 pub(in crate::decode) fn reaches_its_end(bytes: &[u8]) -> bool {
     let layout = Layout::of(bytes);
     let holed = |coded: Range<usize>| zero_run(&bytes[coded], HOLE_BYTES).is_some();
