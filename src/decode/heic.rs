@@ -59,9 +59,8 @@ pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
 }
 
 fn unlike() -> Fault {
-    Fault::Unreadable(
-        "the parts of this HEIC differ in size or depth: it is damaged; upload the photo again"
-            .to_owned(),
+    Fault::unreadable(
+        "the parts of this HEIC differ in size or depth: it is damaged; upload the photo again",
     )
 }
 

@@ -29,7 +29,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use crate::frame::{Frame, Orientation};
 use kind::Kind;
-use memory::{Extent, LARGEST_IN_ONE_PIECE};
+use memory::LARGEST_IN_ONE_PIECE;
 use picture::{Picture, Turn};
 
 pub use complete::suspicion;
@@ -89,19 +89,12 @@ fn header_facts(bytes: &[u8]) -> Facts {
     if kind == Kind::Heic {
         facts.orientation = 1;
     }
-    if let Some(Extent {
-        width,
-        height,
-        bytes,
-    }) = extent
-    {
-        facts.decoding_bytes = bytes;
-        let swaps = Orientation::from_exif(facts.orientation).swaps_axes();
-        (facts.width, facts.height) = if swaps {
-            (height, width)
-        } else {
-            (width, height)
-        };
+    if let Some(extent) = extent {
+        facts.decoding_bytes = extent.bytes;
+        (facts.width, facts.height) = (extent.width, extent.height);
+        if Orientation::from_exif(facts.orientation).swaps_axes() {
+            std::mem::swap(&mut facts.width, &mut facts.height);
+        }
     }
     facts
 }
@@ -200,37 +193,36 @@ fn finished(mut facts: Facts, picture: Picture) -> (Facts, Frame) {
 }
 
 fn decode_picture(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
-    match Kind::of(bytes) {
-        Kind::Jpeg => jpeg::decode(bytes, max_pixels),
-        Kind::Raster(format) => raster::decode(bytes, format, max_pixels),
+    let why_not = match Kind::of(bytes) {
+        Kind::Jpeg => return jpeg::decode(bytes, max_pixels),
+        Kind::Raster(format) => return raster::decode(bytes, format, max_pixels),
         #[cfg(feature = "heic")]
-        Kind::Heic => heic::decode(bytes, max_pixels),
+        Kind::Heic => return heic::decode(bytes, max_pixels),
         #[cfg(not(feature = "heic"))]
-        Kind::Heic => Err(Fault::Unreadable(
+        Kind::Heic => {
             "this is a HEIC picture, and this program was built without HEIC: set the phone's camera to JPEG \
              (\"most compatible\"), take the photo again and upload that"
-                .to_owned(),
-        )),
+        }
         #[cfg(feature = "dng")]
-        Kind::Dng => Err(Fault::Unreadable(
+        Kind::Dng => {
             "this is a DNG raw file, which is read by a process of its own: upload the JPEG of the same shot"
-                .to_owned(),
-        )),
+        }
         #[cfg(not(feature = "dng"))]
-        Kind::Dng => Err(Fault::Unreadable(
+        Kind::Dng => {
             "this is a DNG raw file, and this program was built without DNG: build it with `cargo build --release \
              --features dng`, or set the camera to raw + JPEG and upload the JPEG"
-                .to_owned(),
-        )),
-        Kind::Other("a camera raw file") => Err(Fault::Unreadable(
+        }
+        Kind::Other("a camera raw file") => {
             "this is a camera raw file of a maker's own form, which this program does not read: set the camera to \
              JPEG, or to raw + JPEG, and upload the JPEG"
-                .to_owned(),
-        )),
-        Kind::Other(words) => Err(Fault::Unreadable(format!(
-            "this is {words}, not a photo that can be measured: upload the camera's own JPEG"
-        ))),
-    }
+        }
+        Kind::Other(words) => {
+            return Err(Fault::Unreadable(format!(
+                "this is {words}, not a photo that can be measured: upload the camera's own JPEG"
+            )));
+        }
+    };
+    Err(Fault::unreadable(why_not))
 }
 
 /// Refuses what would take too much memory: a small file that would unfold into a huge picture, which no camera wrote, and

@@ -91,9 +91,8 @@ fn table() -> Arc<[f32]> {
 /// Takes in what the child wrote, row by row.
 pub(super) fn picture(mut from: impl Read, max_pixels: u64) -> Result<Picture, Fault> {
     let ended = |_: io::Error| {
-        Fault::Unreadable(
-            "this raw file is so damaged that its decoder gave up: upload the photo again, or the JPEG of the same shot"
-                .to_owned(),
+        Fault::unreadable(
+            "this raw file is so damaged that its decoder gave up: upload the photo again, or the JPEG of the same shot",
         )
     };
     let header = Header::read(&mut from).map_err(ended)?;

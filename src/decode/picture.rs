@@ -20,6 +20,11 @@ pub enum Fault {
 }
 
 impl Fault {
+    /// With the words for people.
+    pub(super) fn unreadable(why: &str) -> Fault {
+        Fault::Unreadable(why.to_owned())
+    }
+
     /// `name` is the format's.
     pub(super) fn ends_early(name: &str) -> Fault {
         Fault::Truncated(format!("this {name} ends early: upload the photo again"))
@@ -103,8 +108,8 @@ pub(super) enum Turn {
 pub(super) fn too_large(width: u64, height: u64, max_pixels: u64) -> Result<(), Fault> {
     let pixels = width.saturating_mul(height);
     if pixels == 0 {
-        return Err(Fault::Unreadable(
-            "the picture states a width or height of 0: upload the photo again".to_owned(),
+        return Err(Fault::unreadable(
+            "the picture states a width or height of 0: upload the photo again",
         ));
     }
     if pixels > max_pixels {

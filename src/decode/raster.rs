@@ -6,7 +6,7 @@ use std::io::Cursor;
 use image::error::{ImageError, LimitErrorKind};
 use image::{DynamicImage, ExtendedColorType, ImageDecoder, ImageFormat, ImageReader, Limits};
 
-use super::bytes::{be, inside, le};
+use super::bytes::{inside, le};
 use super::complete::{png_chunks, stated_riff_bytes};
 use super::light::Curve;
 use super::memory::Extent;
@@ -172,25 +172,23 @@ fn damaged(name: &str, error: ImageError) -> Fault {
 /// The curve that a PNG's chunks declare beside an ICC profile; refused where they end before the picture does. A `cICP`
 /// chunk outranks `sRGB`, and that outranks `gAMA` (Portable Network Graphics, 3rd ed., 4.3).
 fn png_curve(bytes: &[u8]) -> Result<Option<Curve>, Fault> {
-    let (mut code_point, mut srgb, mut gamma) = (None, None, None);
-    for (kind, content) in png_chunks(bytes) {
-        let content = &bytes[content];
-        match kind {
-            b"IEND" => return Ok(code_point.or(srgb).or(gamma)),
-            b"cICP" => {
-                code_point = content
-                    .get(1)
-                    .map(|&t| Curve::from_code_point(u16::from(t)));
-            }
-            b"sRGB" => srgb = Some(Curve::Srgb),
-            b"gAMA" => gamma = be(content, 0, 4).map(|g| Curve::from_png_gamma(g as u32)),
-            _ => {}
-        }
+    if !png_chunks(bytes).any(|(name, _)| name == b"IEND") {
+        return Err(Fault::Truncated(format!(
+            "this PNG ends after {} bytes, inside a chunk: upload the photo again",
+            bytes.len()
+        )));
     }
-    Err(Fault::Truncated(format!(
-        "this PNG ends after {} bytes, inside a chunk: upload the photo again",
-        bytes.len()
-    )))
+    let reader = rows::png_reader(bytes).ok();
+    Ok(reader.and_then(|reader| {
+        let info = reader.info();
+        let code_point = info.coding_independent_code_points;
+        code_point
+            .map(|c| Curve::from_code_point(u16::from(c.transfer_function)))
+            .or(info.srgb.map(|_| Curve::Srgb))
+            .or(info
+                .gama_chunk
+                .map(|g| Curve::from_png_gamma(g.into_scaled())))
+    }))
 }
 
 /// Refuses a TIFF whose ICC profile (tag 34675, ICC.1 annex B.4) lies beyond its end: cut there, the pixels are whole,

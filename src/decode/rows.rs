@@ -44,7 +44,8 @@ pub(super) fn png_form(bytes: &[u8]) -> Option<Form> {
     })
 }
 
-fn png_reader(bytes: &[u8]) -> Result<png::Reader<Cursor<&[u8]>>, png::DecodingError> {
+/// The header read, the pixels still to come.
+pub(super) fn png_reader(bytes: &[u8]) -> Result<png::Reader<Cursor<&[u8]>>, png::DecodingError> {
     let mut decoder = png::Decoder::new(Cursor::new(bytes));
     decoder.set_transformations(png::Transformations::EXPAND);
     decoder.read_info()

@@ -65,9 +65,8 @@ pub(super) fn decode(
     let (width, height) = (frame.width, frame.height);
     let mut reducer = Reducer::new(width, height, by, codes);
     let Some(mut bands) = Bands::new(bytes, layout, frame) else {
-        return Err(Fault::Unreadable(
-            "this JPEG lacks a table that its picture needs: it is damaged; upload it again"
-                .to_owned(),
+        return Err(Fault::unreadable(
+            "this JPEG lacks a table that its picture needs: it is damaged; upload it again",
         ));
     };
     let mut row = vec![0; 3 * width];

@@ -56,9 +56,8 @@ pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(still), options);
     decoder.decode_headers().map_err(damaged)?;
     if decoder.dimensions() != Some((width, height)) {
-        return Err(Fault::Unreadable(
-            "this JPEG holds two headers of different size: it is damaged; upload it again"
-                .to_owned(),
+        return Err(Fault::unreadable(
+            "this JPEG holds two headers of different size: it is damaged; upload it again",
         ));
     }
     let mut samples = vec![0; 3 * width * height];
@@ -104,9 +103,7 @@ fn extent(layout: &Layout, frame: &FrameHeader) -> Extent {
 
 fn no_frame(bytes: &[u8], layout: &Layout) -> Fault {
     if layout.end.is_some() {
-        Fault::Unreadable(
-            "this JPEG holds no picture, only a header: upload the photo again".to_owned(),
-        )
+        Fault::unreadable("this JPEG holds no picture, only a header: upload the photo again")
     } else {
         Fault::Truncated(format!(
             "this JPEG ends inside its header, after {} bytes: upload the photo again",
