@@ -6,8 +6,12 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use jiff::civil::date;
 use rayon::prelude::*;
-use slitwatch::simulate::{demo, draw};
+use slitwatch::simulate::{Fault, draw};
+
+#[path = "jobs/evening.rs"]
+mod evening;
 
 /// Samples (0–255) may differ by this much: the last digit of `exp` and `sin` differs between platforms, and can tip a
 /// rounding in the noise or in the JPEG coefficients.
@@ -79,7 +83,7 @@ fn difference(committed: &[u8], drawn: &[u8]) -> Option<String> {
 #[test]
 fn the_demo_photos_are_the_ones_that_the_plan_draws() {
     let inbox = inbox();
-    let class = demo::class();
+    let class = evening::class();
     if std::env::var_os("SLITWATCH_REDRAW").is_some() {
         class.par_iter().for_each(|planned| {
             let path = inbox.join(&planned.path);
@@ -122,4 +126,46 @@ fn the_demo_photos_are_the_ones_that_the_plan_draws() {
         })
         .sum();
     assert!(bytes <= 15_000_000, "{bytes} bytes are too many to commit");
+}
+
+#[test]
+fn the_evening_has_every_fault_a_class_makes_and_enough_good_photos() {
+    let class = evening::class();
+    let codes: BTreeSet<&str> = class
+        .iter()
+        .flat_map(|p| &p.shot.faults)
+        .map(Fault::code)
+        .collect();
+    for code in [
+        "clipped",
+        "dim",
+        "tilted",
+        "skewed",
+        "slit-wide",
+        "defocused",
+        "moved",
+        "leak",
+        "cropped",
+        "no-spectrum",
+        "few-lines",
+        "truncated",
+        "exposure-auto",
+        "exposure-differs",
+    ] {
+        assert!(codes.contains(code), "{code} is missing");
+    }
+    let sound = class.iter().filter(|p| p.shot.faults.is_empty()).count();
+    assert!(class.len() >= 24 && sound >= 16);
+    let paths: BTreeSet<&str> = class.iter().map(|p| p.path.as_str()).collect();
+    assert_eq!(paths.len(), class.len(), "every path once");
+    let (start, end) = (
+        date(2026, 11, 12).at(18, 40, 0, 0),
+        date(2026, 11, 12).at(20, 30, 0, 0),
+    );
+    assert!(
+        class
+            .iter()
+            .all(|p| p.shot.taken >= start && p.shot.taken <= end)
+    );
+    assert!(class.is_sorted_by_key(|p| p.shot.taken));
 }

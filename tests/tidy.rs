@@ -231,7 +231,7 @@ const MAY_KNOW: [(&str, &[&str]); 15] = [
     ),
     // Shares words with the measurement and no formula: a mistake made in both would pass every test.
     // The score of a rehearsal compares what was planted with the limits in force.
-    ("simulate", &["settings"]),
+    ("simulate", &["settings", "terms"]),
     ("standards", &["measure"]),
 ];
 

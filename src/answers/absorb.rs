@@ -1,5 +1,6 @@
 //! Sample over blank: transmittance and absorbance, wavelength by wavelength, from the channels that carry signal there.
 
+use super::means::{MOST_CLIPPED, WeightedMean};
 use crate::terms::{AbsorbanceRow, Estimate, Peak, PeakKind, Spectrum, SpectrumRow};
 
 /// A channel weaker than this share of the strongest one at the same wavelength says little: what the phone's colour
@@ -16,7 +17,7 @@ const HELD_ANEW: f64 = 0.01;
 /// Share of the neighbouring light that the lens scatters over and that the background beyond the slit's ends does not take
 /// off: 0.01 to 0.04 on drawn photos, about half of what is scattered within the band.
 const SCATTERED: f64 = 0.02;
-/// How far it is scattered, nm.
+/// How far to either side light is scattered, nm.
 const SCATTER_REACH_NM: f64 = 60.0;
 /// Bends are seen over so many nm: narrower than the bands of dyes, as wide as a diode's peak.
 const BEND_NM: f64 = 15.0;
@@ -28,7 +29,7 @@ const ROUNDED: f64 = 0.01;
 /// What share of a contrast a phone's own tone curve may be worth where no bracket has shown it: a mild S over sRGB changes
 /// a contrast by an eighth, a gamma of 2.35 in sRGB's place by a tenth.
 pub const UNKNOWN_TONE: f64 = 0.12;
-/// The same where a bracket has.
+/// The share of a contrast that the tone curve may be worth where a bracket has shown it.
 pub const KNOWN_TONE: f64 = 0.015;
 
 /// The part of an absorbance's standard uncertainty that is this photo's own, where `signal` is the sample's: its noise, how
@@ -83,7 +84,7 @@ pub enum Gap {
 }
 
 impl Gap {
-    /// In words, after "absorbance at … : ".
+    /// The reason in words, as it stands after "absorbance at … : ".
     pub fn words(self) -> &'static str {
         match self {
             Gap::NoBlank => "the blank's spectrum does not reach so far",
@@ -136,21 +137,18 @@ pub fn absorbance(sample: &Spectrum, blank: &Spectrum, link: &Link) -> Vec<Absor
 }
 
 fn cells(sample: &Spectrum, blank: &Spectrum, link: &Link) -> Vec<Result<AbsorbanceRow, Gap>> {
-    let Some(first) = blank.rows.first() else {
-        return vec![Err(Gap::NoBlank); sample.rows.len()];
-    };
     let (near_sample, near_blank) = (neighbourhood(sample), neighbourhood(blank));
     sample
         .rows
         .iter()
         .enumerate()
         .map(|(i, row)| {
-            let place = (row.wavelength_nm - first.wavelength_nm) / blank.step_nm;
-            let reference = between(blank, place).ok_or(Gap::NoBlank)?;
-            let near = (
-                near_sample[i],
-                near_blank[(place.round() as usize).min(near_blank.len() - 1)],
-            );
+            let nearest = place(blank, row.wavelength_nm)
+                .map(|place| (place.round() as usize).min(near_blank.len() - 1));
+            let (reference, nearest) = at(blank, row.wavelength_nm)
+                .zip(nearest)
+                .ok_or(Gap::NoBlank)?;
+            let near = (near_sample[i], near_blank[nearest]);
             one(row, &reference, near, link)
         })
         .collect()
@@ -193,29 +191,23 @@ pub fn likeness(
     blank: &Spectrum,
     exposure_ratio: f64,
 ) -> Likeness {
-    let Some(first) = blank.rows.first() else {
-        return Likeness::Same;
-    };
     if peaks.iter().any(|peak| shines_alone(peak, sample, blank)) {
         return Likeness::Another;
     }
-    let strongest = |row: &SpectrumRow| row.rgb.iter().copied().fold(0.0f64, f64::max);
-    let top = blank.rows.iter().map(strongest).fold(0.0f64, f64::max);
+    let strongest = blank.rows.iter().map(SpectrumRow::strongest);
+    let top = strongest.fold(0.0f64, f64::max);
     // Log of sample over blank where the blank is lit; a floor of a hundredth, for what is absorbed altogether.
     let ratios: Vec<Option<f64>> = sample
         .rows
         .iter()
         .map(|row| {
-            let reference = between(
-                blank,
-                (row.wavelength_nm - first.wavelength_nm) / blank.step_nm,
-            )?;
-            (strongest(&reference) > 0.05 * top && reference.clipped < 0.02 && row.clipped < 0.02)
-                .then(|| {
-                    (row.signal * exposure_ratio / reference.signal.max(1e-9))
-                        .max(0.01)
-                        .ln()
-                })
+            let reference = at(blank, row.wavelength_nm)?;
+            let lit = reference.strongest() > 0.05 * top;
+            (lit && reference.clipped < MOST_CLIPPED && row.clipped < MOST_CLIPPED).then(|| {
+                (row.signal * exposure_ratio / reference.signal.max(1e-9))
+                    .max(0.01)
+                    .ln()
+            })
         })
         .collect();
     let lit: Vec<f64> = ratios.iter().flatten().copied().collect();
@@ -266,11 +258,7 @@ fn clear_share(logs: Vec<f64>) -> f64 {
 fn lacks_its_bends(ratios: &[Option<f64>], sample: &Spectrum, blank: &Spectrum) -> bool {
     let away = (BEND_NM / sample.step_nm.max(0.01)).round() as usize;
     let blank_ln = |i: usize| -> Option<f64> {
-        let nm = sample.rows.get(i)?.wavelength_nm;
-        let row = between(
-            blank,
-            (nm - blank.rows.first()?.wavelength_nm) / blank.step_nm,
-        )?;
+        let row = at(blank, sample.rows.get(i)?.wavelength_nm)?;
         Some(row.signal.max(1e-6).ln())
     };
     let (mut both, mut own, mut other) = (0.0f64, 0.0f64, 0.0f64);
@@ -299,9 +287,8 @@ fn shines_alone(peak: &Peak, sample: &Spectrum, blank: &Spectrum) -> bool {
         return false;
     }
     let share = |nm: f64| -> Option<f64> {
-        let at = |s: &Spectrum| between(s, (nm - s.rows.first()?.wavelength_nm) / s.step_nm);
-        let (own, other) = (at(sample)?, at(blank)?);
-        let lit = other.clipped < 0.02 && other.signal > 5.0 * other.signal_sigma;
+        let (own, other) = (at(sample, nm)?, at(blank, nm)?);
+        let lit = other.clipped < MOST_CLIPPED && other.signal > 5.0 * other.signal_sigma;
         lit.then(|| own.signal / other.signal)
     };
     let (centre, away) = (peak.centre_nm.value, 2.0 * peak.fwhm_nm.value);
@@ -311,18 +298,24 @@ fn shines_alone(peak: &Peak, sample: &Spectrum, blank: &Spectrum) -> bool {
     }
 }
 
-/// The blank at a fractional index, linear between its rows.
-fn between(blank: &Spectrum, place: f64) -> Option<SpectrumRow> {
+/// Where a wavelength lies in a spectrum, counted in rows from the first; absent where it has none.
+fn place(spectrum: &Spectrum, nm: f64) -> Option<f64> {
+    Some((nm - spectrum.rows.first()?.wavelength_nm) / spectrum.step_nm)
+}
+
+/// A spectrum at a wavelength, linear between its rows; absent where it does not reach.
+fn at(spectrum: &Spectrum, nm: f64) -> Option<SpectrumRow> {
+    let place = place(spectrum, nm)?;
     if place < -1e-6 {
         return None;
     }
     let i = (place + 1e-6).floor();
     let t = (place - i).max(0.0);
-    let a = blank.rows.get(i as usize)?;
+    let a = spectrum.rows.get(i as usize)?;
     if t < 1e-3 {
         return Some(*a);
     }
-    let b = blank.rows.get(i as usize + 1)?;
+    let b = spectrum.rows.get(i as usize + 1)?;
     let mix = |x: f64, y: f64| x * (1.0 - t) + y * t;
     Some(SpectrumRow {
         wavelength_nm: mix(a.wavelength_nm, b.wavelength_nm),
@@ -341,14 +334,14 @@ fn one(
     link: &Link,
 ) -> Result<AbsorbanceRow, Gap> {
     let exposure_ratio = link.exposure_ratio;
-    if blank.clipped > 0.02 {
+    if blank.clipped > MOST_CLIPPED {
         return Err(Gap::BlankClipped);
     }
-    if sample.clipped > 0.02 {
+    if sample.clipped > MOST_CLIPPED {
         return Err(Gap::SampleClipped);
     }
-    let strongest = blank.rgb.iter().copied().fold(0.0f64, f64::max);
-    let (mut sum, mut weights) = (0.0, 0.0);
+    let strongest = blank.strongest();
+    let mut channels = WeightedMean::default();
     for c in 0..3 {
         let (b, s) = (blank.rgb[c], sample.rgb[c]);
         let (sb, ss) = (
@@ -364,14 +357,10 @@ fn one(
             + (t * sb / b).powi(2)
             + (0.0025 * t.max(0.05)).powi(2))
         .sqrt();
-        let weight = 1.0 / (sigma * sigma);
-        sum += weight * t;
-        weights += weight;
+        channels.add(t, sigma);
     }
-    if weights <= 0.0 {
-        return Err(Gap::BlankDark);
-    }
-    let value = sum / weights;
+    let mean = channels.mean().ok_or(Gap::BlankDark)?;
+    let value = mean.value;
     // Common to all channels: averaging over them does not help. What neighbours scatter in changes nothing where they
     // are dimmed alike.
     let scattered = SCATTERED * (near_sample * exposure_ratio - value * near_blank).abs()
@@ -385,7 +374,7 @@ fn one(
     let seen = (value / exposure_ratio).clamp(1e-3, 1e3);
     let tone = link.tone_share * seen.ln().abs();
     let common = HELD_ANEW.hypot(rounded).hypot(tone) * value.max(0.0);
-    let transmittance = Estimate::new(value, (1.0 / weights).sqrt().hypot(scattered).hypot(common));
+    let transmittance = Estimate::new(value, mean.sigma.hypot(scattered).hypot(common));
     let sigma = transmittance.sigma / (transmittance.value.max(1e-9) * std::f64::consts::LN_10);
     let absorbance = (transmittance.value > 2.0 * transmittance.sigma && sigma < LARGEST_SIGMA)
         .then(|| Estimate::new(-transmittance.value.log10(), sigma));

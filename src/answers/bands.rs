@@ -1,6 +1,7 @@
-//! Reading an absorbance curve: the value at one wavelength, the place where a series is best read, and its bands. The edge:
-//! it takes the curve as measured and knows no blank.
+//! Reading an absorbance curve: the value at one wavelength, the place where a series is best read, and its bands.
+//! The curve is taken as measured; nothing here knows the blank.
 
+use super::means::common_mean;
 use crate::terms::Estimate;
 
 /// A curve is read as a mean over this much to each side: a few bandpasses, and little against a dye's band, nm.
@@ -41,14 +42,7 @@ pub fn at(rows: &[Row], wavelength_nm: f64) -> Option<Estimate> {
     let past = rows.partition_point(|r| r.0 <= wavelength_nm + HALF_WINDOW_NM);
     let near = &rows[first..past];
     let known: Vec<Estimate> = near.iter().filter_map(|r| r.1).collect();
-    if known.is_empty() || known.len() * 2 < near.len() {
-        return None;
-    }
-    let n = known.len() as f64;
-    Some(Estimate::new(
-        known.iter().map(|e| e.value).sum::<f64>() / n,
-        known.iter().map(|e| e.sigma).sum::<f64>() / n,
-    ))
+    common_mean(&known).filter(|_| known.len() * 2 >= near.len())
 }
 
 /// Where a series is best read, nm: the highest absorbance of the sum of the curves among the places where all of them are
@@ -135,16 +129,17 @@ pub fn bands(rows: &[Row], sigma_nm: f64) -> Vec<Band> {
 pub struct Edge {
     /// Wavelength half-way between its two levels, nm.
     pub nm: Estimate,
-    /// From a tenth to nine tenths of the way, nm.
+    /// Width from a tenth to nine tenths of the way, nm.
     pub width_nm: f64,
 }
 
-/// An edge rises or falls within so many nm…
+/// Widest edge, nm.
 const WIDEST_EDGE_NM: f64 = 60.0;
-/// …by at least so much of the light, and to less than half of it…
+/// Smallest step of transmittance at an edge; the lower level must be less than half of the upper one, too.
 const LEAST_STEP: f64 = 0.3;
-/// …and its levels hold, within so much of the step, from there to the end of what is known, and at least so far, nm.
+/// Share of the step within which the levels beside an edge must hold, to the end of what is known.
 const LEVEL_HOLDS: f64 = 0.25;
+/// Shortest stretch beside an edge over which its level is known, nm.
 const LEVEL_NM: usize = 20;
 
 /// The one edge of a transmittance (`rows`, rising in wavelength): what lies on one side of it passes, what lies on the other

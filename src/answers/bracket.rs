@@ -2,8 +2,10 @@
 //! high dynamic range radiance maps from photographs"). A hand-held bracket does not match pixel by pixel, so the levels
 //! compared are those of one wavelength and channel, not of one pixel.
 
-use super::Refusal;
-use crate::terms::Spectrum;
+use std::collections::BTreeMap;
+
+use super::refusal::Refusal;
+use crate::terms::{Interval, Spectrum};
 
 /// Distance between two places of a bracket's spectrum, nm: about one bandpass, so that each adds something.
 const PLACE_NM: f64 = 2.0;
@@ -15,6 +17,13 @@ const SMOOTH: f64 = 30.0;
 const LEAST_SPAN: f64 = 1.8;
 /// A curve that differs from sRGB's by more than this factor at any level is no phone's.
 const WILDEST: f64 = 4.0;
+/// Levels between these are compared, linear shares of full scale: darker ones are a few steps of the picture, brighter ones may be cut.
+const DARKEST: f64 = 0.002;
+const BRIGHTEST: f64 = 0.97;
+/// Fewer levels than this say nothing about 65 steps.
+const LEAST_LEVELS: usize = 60;
+/// More than this left over, in ln(light), is no tone curve's: the lamp or the aim changed.
+const MOST_LEFT_OVER: f64 = 0.2;
 
 /// One level seen at one exposure.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -37,7 +46,7 @@ pub struct Curve {
     /// Root mean square of what the curve leaves, in ln(light).
     pub rms: f64,
     /// Lowest and highest level that the bracket reached.
-    pub reach: (f64, f64),
+    pub reach: Interval,
 }
 
 fn code(level: f64) -> f64 {
@@ -71,125 +80,49 @@ fn hat(z: f64) -> f64 {
 /// `too-few-shots` below three exposures; `too-alike` where they span less than a factor 1.8; `too-few-levels`;
 /// `no-curve` where the result falls or is wilder than any phone's: the scene or the lamp changed between the shots.
 pub fn curve(levels: &[Level], exposures: &[f64]) -> Result<Curve, Refusal> {
-    if exposures.len() < 3 {
-        return Err(Refusal::new(
-            "too-few-shots",
-            format!(
-                "a tone curve needs three exposures of one scene; there are {}",
-                exposures.len()
-            ),
-        ));
-    }
-    let (low, high) = exposures
-        .iter()
-        .fold((f64::MAX, 0.0f64), |(l, h), e| (l.min(*e), h.max(*e)));
-    if low <= 0.0 || high / low < LEAST_SPAN {
-        return Err(Refusal::new(
-            "too-alike",
-            "the exposures differ by less than a factor 1.8: halve and double the time",
-        ));
-    }
-    let used: Vec<&Level> = levels
-        .iter()
-        .filter(|l| l.shot < exposures.len() && l.level > 0.002 && l.level < 0.97)
-        .collect();
-    let mut by_place: std::collections::BTreeMap<usize, Vec<&Level>> = Default::default();
-    for level in &used {
+    check_span(exposures)?;
+    let is_used = |l: &&Level| l.shot < exposures.len() && l.level > DARKEST && l.level < BRIGHTEST;
+    let used: Vec<&Level> = levels.iter().filter(is_used).collect();
+    let per_place = used.len() as f64 / STEPS as f64;
+    let mut by_place: BTreeMap<usize, Vec<&Level>> = BTreeMap::new();
+    for level in used {
         by_place.entry(level.place).or_default().push(level);
     }
-    by_place.retain(|_, v| v.len() > 1);
-    if by_place.values().map(Vec::len).sum::<usize>() < 60 {
+    by_place.retain(|_, seen| seen.len() > 1);
+    if by_place.values().map(Vec::len).sum::<usize>() < LEAST_LEVELS {
         return Err(Refusal::new(
             "too-few-levels",
             "too little of the scene is seen, neither dark nor blown out, in two exposures or more",
         ));
     }
-    // Unknown: departure d(z) from sRGB in ln(light). ln srgb(z) + d(z) = ln E + ln t, the place's E eliminated: with the
-    // weighted mean over the place's shots taken off both sides only d remains, and its normal equations are small.
-    let n = STEPS + 1;
-    let mut a = vec![vec![0.0; n]; n];
-    let mut b = vec![0.0; n];
-    let spread = |level: f64| {
-        let at = code(level).clamp(0.0, 1.0) * STEPS as f64;
-        let i = (at as usize).min(STEPS - 1);
-        (i, at - i as f64)
-    };
-    let (mut lowest, mut highest) = (f64::MAX, 0.0f64);
-    for seen in by_place.values() {
-        let weights: Vec<f64> = seen.iter().map(|l| hat(code(l.level)).max(1e-3)).collect();
-        let total: f64 = weights.iter().sum();
-        let mut mean_row = vec![0.0; n];
-        let mut mean_rest = 0.0;
-        for (l, w) in seen.iter().zip(&weights) {
-            let (i, t) = spread(l.level);
-            mean_row[i] += w / total * (1.0 - t);
-            mean_row[i + 1] += w / total * t;
-            mean_rest += w / total * (l.level.ln() - exposures[l.shot].ln());
-            lowest = lowest.min(l.level);
-            highest = highest.max(l.level);
-        }
-        for (l, w) in seen.iter().zip(&weights) {
-            let (i, t) = spread(l.level);
-            let mut row: Vec<f64> = mean_row.iter().map(|m| -m).collect();
-            row[i] += 1.0 - t;
-            row[i + 1] += t;
-            let rest = mean_rest - (l.level.ln() - exposures[l.shot].ln());
-            for (p, x) in row.iter().enumerate().filter(|(_, x)| **x != 0.0) {
-                b[p] += w * x * rest;
-                for (q, y) in row.iter().enumerate() {
-                    a[p][q] += w * x * y;
-                }
-            }
-        }
-    }
-    let per_place = used.len() as f64 / STEPS as f64;
-    for i in 1..STEPS {
-        for (p, x) in [(i - 1, 1.0), (i, -2.0), (i + 1, 1.0)] {
-            for (q, y) in [(i - 1, 1.0), (i, -2.0), (i + 1, 1.0)] {
-                a[p][q] += SMOOTH * per_place * x * y;
-            }
-        }
-    }
-    let anchor = spread((lowest * highest).sqrt()).0;
-    a[anchor][anchor] += 1e3 * per_place;
-    // Slopes beyond the reach die out; the slightest pull keeps the equations regular.
-    for (i, row) in a.iter_mut().enumerate() {
-        row[i] += 1e-6 * per_place;
-    }
+    let compared = by_place.values().flatten().map(|l| l.level);
+    let reach = compared.fold(Interval::new(f64::MAX, 0.0), |reach, level| {
+        Interval::new(reach.low.min(level), reach.high.max(level))
+    });
+    let (mut a, b) = equations(by_place.values(), exposures);
+    hold_smooth(
+        &mut a,
+        per_place,
+        step_below((reach.low * reach.high).sqrt()).0,
+    );
     let departure = solve(a, b)
         .ok_or_else(|| Refusal::new("no-curve", "the equations have no single answer"))?;
-    let log_light: Vec<f64> = (0..n)
-        .map(|i| light((i as f64 / STEPS as f64).max(1e-4)).ln() + departure[i])
-        .collect();
-    let reach = (lowest, highest);
-    let inside = |i: &usize| {
-        let z = *i as f64 / STEPS as f64;
-        z >= code(reach.0) && z <= code(reach.1)
-    };
-    let wildest = (0..n)
-        .filter(inside)
+    let wildest = (0..=STEPS)
+        .filter(|i| (code(reach.low)..=code(reach.high)).contains(&(*i as f64 / STEPS as f64)))
         .map(|i| departure[i].abs())
         .fold(0.0, f64::max)
         .exp();
     let mut curve = Curve {
-        log_light,
+        log_light: (0..=STEPS)
+            .map(|i| srgb_log_light(i) + departure[i])
+            .collect(),
         departure: wildest,
         rms: 0.0,
         reach,
     };
-    let (mut squares, mut weight) = (0.0, 0.0);
-    for seen in by_place.values() {
-        let logs: Vec<f64> = seen
-            .iter()
-            .map(|l| curve.light(l.level).ln() - exposures[l.shot].ln())
-            .collect();
-        let mean = logs.iter().sum::<f64>() / logs.len() as f64;
-        squares += logs.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
-        weight += logs.len() as f64 - 1.0;
-    }
-    curve.rms = (squares / weight).sqrt();
+    curve.rms = curve.left_over(by_place.values(), exposures);
     let rises = curve.log_light.windows(2).all(|w| w[1] > w[0]);
-    if wildest > WILDEST || !rises || curve.rms > 0.2 {
+    if wildest > WILDEST || !rises || curve.rms > MOST_LEFT_OVER {
         return Err(Refusal::new(
             "no-curve",
             format!(
@@ -201,6 +134,96 @@ pub fn curve(levels: &[Level], exposures: &[f64]) -> Result<Curve, Refusal> {
     Ok(curve)
 }
 
+/// Refuses exposures that are too few or too much alike.
+fn check_span(exposures: &[f64]) -> Result<(), Refusal> {
+    if exposures.len() < 3 {
+        return Err(Refusal::new(
+            "too-few-shots",
+            format!(
+                "a tone curve needs three exposures of one scene; there are {}",
+                exposures.len()
+            ),
+        ));
+    }
+    let low = exposures.iter().copied().fold(f64::MAX, f64::min);
+    let high = exposures.iter().copied().fold(0.0, f64::max);
+    if low <= 0.0 || high / low < LEAST_SPAN {
+        return Err(Refusal::new(
+            "too-alike",
+            "the exposures differ by less than a factor 1.8: halve and double the time",
+        ));
+    }
+    Ok(())
+}
+
+/// The step of the curve below a level, and how far the level lies from it to the next one, 0 to 1.
+fn step_below(level: f64) -> (usize, f64) {
+    let at = code(level).clamp(0.0, 1.0) * STEPS as f64;
+    let i = (at as usize).min(STEPS - 1);
+    (i, at - i as f64)
+}
+
+/// ln(light) at a step of the curve, by sRGB.
+fn srgb_log_light(step: usize) -> f64 {
+    light((step as f64 / STEPS as f64).max(1e-4)).ln()
+}
+
+/// Normal equations of the departure d(z) from sRGB in ln(light), from the levels place by place.
+///
+/// ln srgb(z) + d(z) = ln E + ln t, with the light E of the place unknown. With the weighted mean over the place's shots taken
+/// off both sides only d remains, and the equations are small.
+fn equations<'a>(
+    places: impl Iterator<Item = &'a Vec<&'a Level>>,
+    exposures: &[f64],
+) -> (Vec<Vec<f64>>, Vec<f64>) {
+    let n = STEPS + 1;
+    let (mut a, mut b) = (vec![vec![0.0; n]; n], vec![0.0; n]);
+    for seen in places {
+        let weights: Vec<f64> = seen.iter().map(|l| hat(code(l.level)).max(1e-3)).collect();
+        let total: f64 = weights.iter().sum();
+        let log_over_exposure = |l: &Level| l.level.ln() - exposures[l.shot].ln();
+        let mut mean_row = vec![0.0; n];
+        let mut mean_rest = 0.0;
+        for (l, w) in seen.iter().zip(&weights) {
+            let (i, t) = step_below(l.level);
+            mean_row[i] += w / total * (1.0 - t);
+            mean_row[i + 1] += w / total * t;
+            mean_rest += w / total * log_over_exposure(l);
+        }
+        for (l, w) in seen.iter().zip(&weights) {
+            let (i, t) = step_below(l.level);
+            let mut row: Vec<f64> = mean_row.iter().map(|m| -m).collect();
+            row[i] += 1.0 - t;
+            row[i + 1] += t;
+            let rest = mean_rest - log_over_exposure(l);
+            for (p, x) in row.iter().enumerate().filter(|(_, x)| **x != 0.0) {
+                b[p] += w * x * rest;
+                for (q, y) in row.iter().enumerate() {
+                    a[p][q] += w * x * y;
+                }
+            }
+        }
+    }
+    (a, b)
+}
+
+/// Adds to the normal equations that the departure is smooth, and that it is nothing at the step `anchor`.
+fn hold_smooth(a: &mut [Vec<f64>], per_place: f64, anchor: usize) {
+    for i in 1..STEPS {
+        let second_difference = [(i - 1, 1.0), (i, -2.0), (i + 1, 1.0)];
+        for (p, x) in second_difference {
+            for (q, y) in second_difference {
+                a[p][q] += SMOOTH * per_place * x * y;
+            }
+        }
+    }
+    a[anchor][anchor] += 1e3 * per_place;
+    // Slopes beyond the reach die out; the slightest pull keeps the equations regular.
+    for (i, row) in a.iter_mut().enumerate() {
+        row[i] += 1e-6 * per_place;
+    }
+}
+
 impl Curve {
     /// Light behind a level that was read as sRGB; equal to it at full scale, so that levels stay shares of full scale.
     pub fn light(&self, level: f64) -> f64 {
@@ -210,16 +233,32 @@ impl Curve {
 
     /// Light over level.
     fn factor(&self, level: f64) -> f64 {
-        let at = code(level.max(0.0)).clamp(0.0, 1.0) * STEPS as f64;
-        let i = (at as usize).min(STEPS - 1);
+        let (i, t) = step_below(level.max(0.0));
         // The departure is what is smooth: it is interpolated, not the steep logarithm.
-        let d = |i: usize| self.log_light[i] - light((i as f64 / STEPS as f64).max(1e-4)).ln();
-        let departure = d(i) + (at - i as f64) * (d(i + 1) - d(i));
+        let d = |i: usize| self.log_light[i] - srgb_log_light(i);
+        let departure = d(i) + t * (d(i + 1) - d(i));
         (departure - d(STEPS)).exp()
     }
-}
 
-impl Curve {
+    /// Root mean square of what the shots of one place differ by under this curve, in ln(light).
+    fn left_over<'a>(
+        &self,
+        places: impl Iterator<Item = &'a Vec<&'a Level>>,
+        exposures: &[f64],
+    ) -> f64 {
+        let (mut squares, mut freedom) = (0.0, 0.0);
+        for seen in places {
+            let logs: Vec<f64> = seen
+                .iter()
+                .map(|l| self.light(l.level).ln() - exposures[l.shot].ln())
+                .collect();
+            let mean = logs.iter().sum::<f64>() / logs.len() as f64;
+            squares += logs.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
+            freedom += logs.len() as f64 - 1.0;
+        }
+        (squares / freedom).sqrt()
+    }
+
     /// The curve at its steps between the lowest and the highest level that the bracket reached: code (0…1), what it means in
     /// light by sRGB, and by this curve.
     pub fn table(&self) -> Vec<(f64, f64, f64)> {
@@ -228,7 +267,7 @@ impl Curve {
                 let z = i as f64 / STEPS as f64;
                 (z, light(z), self.light(light(z)))
             })
-            .filter(|(_, level, _)| (self.reach.0..=self.reach.1).contains(level))
+            .filter(|(_, level, _)| (self.reach.low..=self.reach.high).contains(level))
             .collect()
     }
 
@@ -275,7 +314,7 @@ pub fn levels_of(spectrum: &Spectrum, scene: usize, shot: usize) -> Vec<Level> {
         if !place.is_multiple_of(every) || row.clipped > 0.0 {
             continue;
         }
-        let strongest = row.rgb.iter().copied().fold(0.0, f64::max);
+        let strongest = row.strongest();
         for (c, (level, sigma)) in row.rgb.iter().zip(row.rgb_sigma).enumerate() {
             // Weak channels are what the colour matrix left of them, which is no level of the curve.
             if *level > 20.0 * sigma && *level > 0.4 * strongest {

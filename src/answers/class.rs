@@ -1,14 +1,14 @@
 //! How well a class agrees: repeatability and reproducibility of one quantity over benches, and benches that stand apart.
 //! After ISO 5725-2; a bench is its laboratory.
 
-use super::Refusal;
 use super::quantile::{fisher_f, student_t};
+use super::refusal::Refusal;
 
 /// Below five benches one of them always stands apart: of three, h cannot pass 1.155, and its 1 % value is 1.155.
 const FEWEST_TO_JUDGE: usize = 5;
 
-/// Light that is broader than this at half its height has its highest point where the phone answers best, not where the lamp
-/// shines most: no two phones agree on it, and no lamp is known by it. Lines are narrower, and so are coloured diodes, nm.
+/// Widest light at half its height by whose place benches are compared, nm. Broader light has its highest point where the phone
+/// answers best, not where the lamp shines most, and no two phones agree on it. Lines and coloured diodes are narrower.
 const BROADEST_NM: f64 = 60.0;
 
 /// True where the light about `peak_nm` is a line or a band narrow enough for benches to be compared by its place.
@@ -32,7 +32,7 @@ pub fn is_narrow(light: &[(f64, f64)], peak_nm: f64) -> bool {
 pub struct Cell {
     /// The bench.
     pub bench: String,
-    /// Its repeats, one or more.
+    /// Results of its repeats, one or more.
     pub values: Vec<f64>,
 }
 
@@ -41,7 +41,7 @@ pub struct Cell {
 pub struct Standing {
     /// The bench.
     pub bench: String,
-    /// Its repeats.
+    /// Number of its repeats.
     pub n: usize,
     /// Mean of its repeats.
     pub mean: f64,
@@ -51,7 +51,7 @@ pub struct Standing {
     pub h: Option<f64>,
     /// Mandel's k: its scatter over the class's; absent for one repeat.
     pub k: Option<f64>,
-    /// In words: `agrees`, `straggler` (beyond the 5 % value of the whole class) or `outlier` (beyond its 1 % value).
+    /// What follows: `agrees`, `straggler` (beyond the 5 % value of the whole class) or `outlier` (beyond its 1 % value).
     pub word: &'static str,
     /// Which statistic said so: `h` (Grubbs's test), `k` (Cochran's), or empty.
     pub by: &'static str,
@@ -93,96 +93,120 @@ pub fn precision(cells: &[Cell]) -> Result<Precision, Refusal> {
             "agreement needs results of two benches at least",
         ));
     }
-    let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
-    let squares = |v: &[f64]| {
-        let m = mean(v);
-        v.iter().map(|x| (x - m).powi(2)).sum::<f64>()
-    };
-    let all: Vec<f64> = cells
-        .iter()
-        .flat_map(|c| c.values.iter().copied())
-        .collect();
-    let total = all.len() as f64;
+    let n_of = |cell: &&Cell| cell.values.len();
+    let all: Vec<f64> = cells.iter().flat_map(|c| c.values.clone()).collect();
     let grand = mean(&all);
-    let freedom: usize = cells.iter().map(|c| c.values.len() - 1).sum();
+    let freedom: usize = cells.iter().map(|c| n_of(c) - 1).sum();
     let within = (freedom > 0)
         .then(|| cells.iter().map(|c| squares(&c.values)).sum::<f64>() / freedom as f64);
     let means: Vec<f64> = cells.iter().map(|c| mean(&c.values)).collect();
-    let s_d2 = cells
-        .iter()
-        .zip(&means)
-        .map(|(c, m)| c.values.len() as f64 * (m - grand).powi(2))
+    let weighed = cells.iter().zip(&means);
+    let s_d2 = weighed
+        .map(|(c, m)| n_of(c) as f64 * (m - grand).powi(2))
         .sum::<f64>()
         / (p as f64 - 1.0);
-    let squared: f64 = cells.iter().map(|c| (c.values.len() as f64).powi(2)).sum();
+    let total = all.len() as f64;
+    let squared: f64 = cells.iter().map(|c| (n_of(c) as f64).powi(2)).sum();
     let n_bar = (total - squared / total) / (p as f64 - 1.0);
     let between = within.map(|s_r2| ((s_d2 - s_r2) / n_bar).max(0.0));
     let reproducibility = match (within, between) {
         (Some(w), Some(b)) => w + b,
         _ => s_d2,
     };
-    let middle = mean(&means);
-    let sd_of_means = (squares(&means) / (p as f64 - 1.0)).sqrt();
-    let with_repeats = cells.iter().filter(|c| c.values.len() > 1).count() as f64;
-    let standings = cells
-        .iter()
-        .zip(&means)
-        .map(|(cell, m)| {
-            let n = cell.values.len();
-            let sd = (n > 1).then(|| (squares(&cell.values) / (n as f64 - 1.0)).sqrt());
-            let h = (p > 2 && sd_of_means > 0.0).then(|| (m - middle) / sd_of_means);
-            let k = sd
-                .zip(within)
-                .filter(|(_, w)| *w > 0.0)
-                .map(|(s, w)| s / w.sqrt());
-            let others = freedom - (n - 1);
-            let beyond = |level: f64| {
-                let far = p >= FEWEST_TO_JUDGE
-                    && h.is_some_and(|h| h.abs() > mandel_h(p, level / p as f64));
-                let wild = others > 0
-                    && k.is_some_and(|k| k > scatter_limit(n - 1, others, level / with_repeats));
-                if far {
-                    Some("h")
-                } else if wild {
-                    Some("k")
-                } else {
-                    None
-                }
-            };
-            let (word, by) = match (beyond(0.01), beyond(0.05)) {
-                (Some(by), _) => ("outlier", by),
-                (None, Some(by)) => ("straggler", by),
-                (None, None) => ("agrees", ""),
-            };
-            Standing {
-                bench: cell.bench.clone(),
-                n,
-                mean: *m,
-                sd,
-                h,
-                k,
-                word,
-                by,
-            }
-        })
-        .collect();
-    let n_each = cells[0].values.len();
-    let cochran = (n_each > 1 && cells.iter().all(|c| c.values.len() == n_each))
-        .then(|| {
-            let squares: Vec<f64> = cells.iter().map(|c| squares(&c.values)).collect();
-            let sum: f64 = squares.iter().sum();
-            let most = squares.iter().copied().fold(0.0, f64::max);
-            (sum > 0.0).then(|| (most / sum, cochran_critical(p, n_each, 0.05)))
-        })
-        .flatten();
+    let class = Class {
+        n_benches: p,
+        n_with_repeats: cells.iter().filter(|c| n_of(c) > 1).count(),
+        freedom,
+        within,
+        middle: mean(&means),
+        sd_of_means: (squares(&means) / (p as f64 - 1.0)).sqrt(),
+    };
     Ok(Precision {
         mean: grand,
         repeatability_sd: within.map(f64::sqrt),
         between_sd: between.map(f64::sqrt),
         reproducibility_sd: reproducibility.sqrt(),
-        cochran,
-        benches: standings,
+        cochran: cochran(&cells),
+        benches: cells.iter().map(|cell| class.standing(cell)).collect(),
     })
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len() as f64
+}
+
+/// Sum of the squared deviations from the mean.
+fn squares(values: &[f64]) -> f64 {
+    let m = mean(values);
+    values.iter().map(|x| (x - m).powi(2)).sum::<f64>()
+}
+
+/// What a bench is compared with.
+struct Class {
+    n_benches: usize,
+    n_with_repeats: usize,
+    /// Degrees of freedom of all repeats together.
+    freedom: usize,
+    /// Variance of one bench's repeats; absent where no bench has two.
+    within: Option<f64>,
+    /// Mean of the benches' means, and their standard deviation.
+    middle: f64,
+    sd_of_means: f64,
+}
+
+impl Class {
+    fn standing(&self, cell: &Cell) -> Standing {
+        let n = cell.values.len();
+        let mean = mean(&cell.values);
+        let sd = (n > 1).then(|| (squares(&cell.values) / (n as f64 - 1.0)).sqrt());
+        let h = (self.n_benches > 2 && self.sd_of_means > 0.0)
+            .then(|| (mean - self.middle) / self.sd_of_means);
+        let within = self.within.filter(|w| *w > 0.0);
+        let k = sd.zip(within).map(|(s, w)| s / w.sqrt());
+        let others = self.freedom - (n - 1);
+        let beyond = |level: f64| {
+            let is_far = self.n_benches >= FEWEST_TO_JUDGE
+                && h.is_some_and(|h| {
+                    h.abs() > mandel_h(self.n_benches, level / self.n_benches as f64)
+                });
+            let is_wild = others > 0
+                && k.is_some_and(|k| {
+                    k > scatter_limit(n - 1, others, level / self.n_with_repeats as f64)
+                });
+            match (is_far, is_wild) {
+                (true, _) => Some("h"),
+                (false, true) => Some("k"),
+                (false, false) => None,
+            }
+        };
+        let (word, by) = match (beyond(0.01), beyond(0.05)) {
+            (Some(by), _) => ("outlier", by),
+            (None, Some(by)) => ("straggler", by),
+            (None, None) => ("agrees", ""),
+        };
+        Standing {
+            bench: cell.bench.clone(),
+            n,
+            mean,
+            sd,
+            h,
+            k,
+            word,
+            by,
+        }
+    }
+}
+
+/// Cochran's C of the most scattered bench and its 5 % value; absent for unequal or single repeats, and without scatter.
+fn cochran(cells: &[&Cell]) -> Option<(f64, f64)> {
+    let n_each = cells[0].values.len();
+    if n_each < 2 || cells.iter().any(|c| c.values.len() != n_each) {
+        return None;
+    }
+    let squares: Vec<f64> = cells.iter().map(|c| squares(&c.values)).collect();
+    let sum: f64 = squares.iter().sum();
+    let most = squares.iter().copied().fold(0.0, f64::max);
+    (sum > 0.0).then(|| (most / sum, cochran_critical(cells.len(), n_each, 0.05)))
 }
 
 /// Critical value of Mandel's h for `p` benches at significance `level` (two-sided).
@@ -210,7 +234,7 @@ fn scatter_limit(own: usize, others: usize, level: f64) -> f64 {
 }
 
 /// Critical value of Cochran's C for `p` benches of `n` repeats: 1 / (1 + (p − 1)/F) with F at 1 − level/p.
-pub fn cochran_critical(p: usize, n: usize, level: f64) -> f64 {
+fn cochran_critical(p: usize, n: usize, level: f64) -> f64 {
     let (p, n) = (p as f64, n as f64);
     let f = fisher_f(1.0 - level / p, n - 1.0, (p - 1.0) * (n - 1.0));
     1.0 / (1.0 + (p - 1.0) / f)

@@ -1,12 +1,12 @@
 //! Colour of a relative spectral power: CIE 1931 chromaticity, colour temperature with the distance from the Planckian
 //! locus, dominant wavelength. It takes powers, never a phone's channels: see [`super::response`].
 
-use super::Refusal;
+use super::refusal::Refusal;
 
 /// Second radiation constant, m K: exact by the definition of the SI since 2019 (CODATA 2018).
-pub const C2_M_K: f64 = 1.438_776_877e-2;
+const C2_M_K: f64 = 1.438_776_877e-2;
 /// Chromaticity of equal energy, to which dominant wavelengths refer.
-pub const EQUAL_ENERGY: (f64, f64) = (1.0 / 3.0, 1.0 / 3.0);
+const EQUAL_ENERGY: (f64, f64) = (1.0 / 3.0, 1.0 / 3.0);
 /// Farther than this from the Planckian locus a colour temperature has no meaning (CIE 015:2018, 9.5: 0.05).
 const FARTHEST_DUV: f64 = 0.05;
 
@@ -120,13 +120,6 @@ pub fn colour_temperature(xy: (f64, f64)) -> Result<(f64, f64), Refusal> {
     }
     let sign = if here.1 >= locus(best).1 { 1.0 } else { -1.0 };
     Ok((1e6 / best, sign * off))
-}
-
-/// Correlated colour temperature by McCamy's polynomial (Color Res. Appl. 17 (1992) 142), K: a check, good to 2 K from
-/// 2856 to 6504 K.
-pub fn mccamy((x, y): (f64, f64)) -> f64 {
-    let n = (x - 0.3320) / (y - 0.1858);
-    ((-449.0 * n + 3525.0) * n - 6823.3) * n + 5520.33
 }
 
 /// Dominant wavelength (nm) and excitation purity of a chromaticity against equal energy.

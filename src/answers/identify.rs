@@ -1,7 +1,7 @@
 //! What a lamp is: its peaks against the published tables, and the plain shapes of lasers, diodes and glowing filaments. The
 //! score is like a probability among the candidates and `unknown`; it says nothing of lamps in no table, except by `unknown`.
 
-use crate::terms::{Estimate, Lamp, Peak, PeakKind, Spectrum};
+use crate::terms::{Estimate, Lamp, LampLine, Peak, PeakKind, Spectrum};
 
 /// Where a phone sees well enough for a missing line to be missing, nm.
 const WELL_SEEN_NM: std::ops::Range<f64> = 425.0..680.0;
@@ -143,21 +143,13 @@ impl Shape {
         let width_nm = (high - low) as f64 * spectrum.step_nm;
         let wide = high - low;
         let about = &opened[low.saturating_sub(wide / 2)..(high + wide / 2 + 1).min(opened.len())];
+        let from_nm = |nm: f64| rows.partition_point(|r| r.0 < nm);
         let mean = |from: f64, to: f64| {
-            let part: Vec<f64> = rows
-                .iter()
-                .zip(&opened)
-                .filter(|(r, _)| (from..to).contains(&r.0))
-                .map(|(_, o)| *o)
-                .collect();
-            sum(&part) / part.len().max(1) as f64
+            let part = &opened[from_nm(from)..from_nm(to)];
+            sum(part) / part.len().max(1) as f64
         };
-        let blue = rows
-            .iter()
-            .zip(&opened)
-            .filter(|(r, _)| (440.0..470.0).contains(&r.0))
-            .map(|(_, o)| *o)
-            .fold(0.0, f64::max);
+        let blue = &opened[from_nm(440.0)..from_nm(470.0)];
+        let blue = blue.iter().copied().fold(0.0, f64::max);
         Shape {
             broad: sum(&opened) / total,
             top,
@@ -169,51 +161,40 @@ impl Shape {
     }
 
     fn led(&self, spectrum: &Spectrum, bandpass_nm: f64) -> Option<Led> {
-        let near: Vec<(f64, f64, f64)> = spectrum
+        // Wavelength (nm) and signal.
+        let near: Vec<(f64, f64)> = spectrum
             .rows
             .iter()
             .filter(|r| (r.wavelength_nm - self.top.1).abs() < 1.5 * self.width_nm)
-            .map(|r| (r.wavelength_nm, r.signal, r.signal_sigma))
+            .map(|r| (r.wavelength_nm, r.signal))
             .collect();
         let top = near.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
-        let light: f64 = near.iter().map(|r| r.1.max(0.0)).sum();
-        let centroid = near.iter().map(|r| r.0 * r.1.max(0.0)).sum::<f64>() / light;
-        // The top of a parabola through the part above 80 %: steadier than the highest row.
-        let cap: Vec<(f64, f64)> = near
-            .iter()
-            .filter(|r| r.1 > 0.8 * top.1)
-            .map(|r| (r.0, r.1))
-            .collect();
-        let peak = cap.iter().map(|r| r.0 * (r.1 - 0.8 * top.1)).sum::<f64>()
-            / cap.iter().map(|r| r.1 - 0.8 * top.1).sum::<f64>();
+        let centre_above = |level: f64| {
+            let above = near.iter().filter(|r| r.1 > level);
+            let moment: f64 = above.clone().map(|r| r.0 * (r.1 - level)).sum();
+            moment / above.map(|r| r.1 - level).sum::<f64>()
+        };
         let half = 0.5 * top.1;
-        /// Wavelength (nm), signal, its uncertainty.
-        type Point = (f64, f64, f64);
-        let crossing = |pairs: &mut dyn Iterator<Item = (&Point, &Point)>| {
-            pairs
-                .filter(|(outer, inner)| outer.1 < half && inner.1 >= half)
-                .map(|(outer, inner)| {
-                    let t = (half - outer.1) / (inner.1 - outer.1);
-                    outer.0 + t * (inner.0 - outer.0)
-                })
-                .last()
+        // Where the light, followed inwards, last rises through half its height.
+        let crossing = |inwards: &[(f64, f64)]| {
+            let rises = inwards
+                .windows(2)
+                .rfind(|w| w[0].1 < half && w[1].1 >= half)?;
+            let (outer, inner) = (rises[0], rises[1]);
+            let t = (half - outer.1) / (inner.1 - outer.1);
+            Some(outer.0 + t * (inner.0 - outer.0))
         };
         let at = near.iter().position(|r| r.0 == top.0)?;
-        let left = crossing(&mut near[..=at].iter().zip(&near[1..=at]))?;
-        let right = crossing(
-            &mut near[at..]
-                .iter()
-                .skip(1)
-                .rev()
-                .zip(near[at..].iter().rev().skip(1)),
-        )?;
+        let left = crossing(&near[..=at])?;
+        let right = crossing(&near[at..].iter().rev().copied().collect::<Vec<_>>())?;
         // The phone's colour filters lean on the flanks: a twentieth of the width in the centre, a tenth in the width
         // (common practice, no source).
         let lean = |share: f64| (share * self.width_nm).hypot(0.1 * bandpass_nm);
         let e = |value, sigma| Estimate::new(value, sigma);
         Some(Led {
-            peak_nm: e(peak, lean(0.05)),
-            centroid_nm: e(centroid, lean(0.06)),
+            // That of the part above 80 %: steadier than the highest row.
+            peak_nm: e(centre_above(0.8 * top.1), lean(0.05)),
+            centroid_nm: e(centre_above(0.0), lean(0.06)),
             half_width_nm: e(right - left, lean(0.10)),
         })
     }
@@ -222,29 +203,16 @@ impl Shape {
 /// What a table of lines leaves unexplained and what it lacks; absent for a table without a sharp line in the well seen,
 /// unless many of its other lines are there: argon shines beyond where phones see well, but not only.
 fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> Option<f64> {
-    let lines: Vec<_> = lamp
-        .lines
-        .iter()
-        .filter(|l| l.width_nm < NARROW_NM)
-        .collect();
-    let wanted: Vec<_> = lines
-        .iter()
-        .filter(|l| WELL_SEEN_NM.contains(&l.wavelength_nm) && l.strength >= MAY_BE_LOST)
-        .collect();
     // A phosphor's bands stand in the tables of the lamps that have it.
-    let bands: Vec<_> = lamp
-        .lines
-        .iter()
-        .filter(|l| l.width_nm >= NARROW_NM)
-        .collect();
+    let (lines, bands): (Vec<&LampLine>, Vec<&LampLine>) =
+        lamp.lines.iter().partition(|l| l.width_nm < NARROW_NM);
     let reach = |p: &Peak| (3.0 * p.centre_nm.sigma).max(0.5 * bandpass_nm).min(2.0);
-    let agrees = |p: &Peak| {
-        lines
-            .iter()
-            .any(|l| (l.wavelength_nm - p.centre_nm.value).abs() < reach(p))
-            || bands
-                .iter()
-                .any(|l| (l.wavelength_nm - p.centre_nm.value).abs() < reach(p).max(0.6 * l.width_nm))
+    let is_near = |l: &LampLine, p: &Peak, least_nm: f64| {
+        (l.wavelength_nm - p.centre_nm.value).abs() < reach(p).max(least_nm)
+    };
+    let agrees = |p: &&&Peak| {
+        lines.iter().any(|l| is_near(l, p, 0.0))
+            || bands.iter().any(|l| is_near(l, p, 0.6 * l.width_nm))
             // Lines closer than the instrument separates make one peak between them.
             || lines.windows(2).any(|w| {
                 w[1].wavelength_nm - w[0].wavelength_nm < 1.6 * bandpass_nm
@@ -252,58 +220,39 @@ fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> O
             })
     };
     let all: f64 = sharp.iter().map(|p| weight(p)).sum();
-    let explained: f64 = sharp.iter().filter(|p| agrees(p)).map(|p| weight(p)).sum();
+    let explained: f64 = sharp.iter().filter(agrees).map(|p| weight(p)).sum();
     let unexplained = if all > 0.0 {
         1.0 - explained / all
     } else {
         1.0
     };
-    let share = |l: &&&&crate::terms::LampLine| l.strength.sqrt();
-    let expected: f64 = wanted.iter().map(|l| share(&l)).sum();
-    let there: f64 = wanted
+    let is_there = |l: &LampLine, least_nm: f64| sharp.iter().any(|p| is_near(l, p, least_nm));
+    let wanted: Vec<&LampLine> = lines
         .iter()
-        .filter(|l| {
-            sharp.iter().any(|p| {
-                (l.wavelength_nm - p.centre_nm.value).abs() < reach(p).max(0.8 * bandpass_nm)
-            })
-        })
-        .map(|l| share(&l))
-        .sum();
+        .filter(|l| WELL_SEEN_NM.contains(&l.wavelength_nm) && l.strength >= MAY_BE_LOST)
+        .copied()
+        .collect();
     let missing = if wanted.is_empty() {
-        let is_there = |l: &&&crate::terms::LampLine| {
-            sharp
-                .iter()
-                .any(|p| (l.wavelength_nm - p.centre_nm.value).abs() < reach(p))
-        };
-        if lines.iter().filter(is_there).count() < MANY_LINES {
+        if lines.iter().filter(|l| is_there(l, 0.0)).count() < MANY_LINES {
             return None;
         }
         UNSEEN
     } else {
-        1.0 - there / expected
+        let there = wanted.iter().filter(|l| is_there(l, 0.8 * bandpass_nm));
+        let there: f64 = there.map(|l| l.strength.sqrt()).sum();
+        1.0 - there / wanted.iter().map(|l| l.strength.sqrt()).sum::<f64>()
     };
-    let widest = bands.iter().map(|l| l.width_nm).fold(0.0, f64::max);
     // Red phosphor of the three-band lamps; none of the others has it (CIE FL10 to FL12 against FL2).
-    let red = sharp.iter().any(|p| {
+    let has_red = sharp.iter().any(|p| {
         (609.0..614.0).contains(&p.centre_nm.value) && p.height.value > 0.15 * highest(sharp)
     });
-    let phosphor = match lamp.name.as_str() {
-        "fluorescent" => {
-            if red {
-                0.0
-            } else {
-                0.6
-            }
-        }
-        _ if widest > 0.0 => {
-            if red {
-                0.6
-            } else {
-                (0.5 - shape.broad).max(0.0)
-            }
-        }
+    let has_bands = bands.iter().any(|l| l.width_nm > 0.0);
+    let phosphor = match (lamp.name == "fluorescent", has_bands, has_red) {
+        (true, _, true) => 0.0,
+        (true, _, false) | (false, true, true) => 0.6,
+        (false, true, false) => (0.5 - shape.broad).max(0.0),
         // A gas or vapour in clear glass has hardly anything but lines; glare and weak lines make a third.
-        _ => (shape.broad - 0.35).max(0.0) * (1.0 - towering(sharp, shape)),
+        (false, false, _) => (shape.broad - 0.35).max(0.0) * (1.0 - towering(sharp, shape)),
     };
     Some(DEAR * (unexplained + missing + phosphor))
 }
@@ -376,7 +325,6 @@ fn broad(sharp: &[&Peak], shape: &Shape) -> Vec<(&'static str, f64)> {
 mod tests {
     use super::*;
     use crate::answers::tests::drawn;
-    use crate::terms::LampLine;
 
     fn spectrum(light: impl Fn(f64) -> f64) -> Spectrum {
         drawn((400.0, 720.0), 0.5, light)

@@ -35,93 +35,88 @@ pub fn even(head: &Head<'_>, first_nm: f64, step_nm: f64, values: &[f64]) -> Opt
         .iter()
         .map(|v| (v / Y_FACTOR).round() as i64)
         .collect();
-    let mut out = begin(head);
-    let (low, high) = ends(values.iter().copied());
-    let _ = write!(
-        out,
-        "##XUNITS= NANOMETERS\r\n##YUNITS= {}\r\n##FIRSTX= {}\r\n##LASTX= {}\r\n##DELTAX= {}\r\n##MAXY= {}\r\n##MINY= {}\r\n\
-         ##XFACTOR= 1\r\n##YFACTOR= {Y_FACTOR:.6}\r\n##NPOINTS= {}\r\n##FIRSTY= {}\r\n##XYDATA= (X++(Y..Y))\r\n",
-        head.y_units,
-        short(first_nm),
-        short(last_nm),
-        // LASTX less FIRSTX over NPOINTS less 1, to all its digits: a step of a third of a nanometre drifts by a tenth over a
-        // spectrum if it is written with four.
-        fine(step_nm),
-        digits(high),
-        digits(low),
-        values.len(),
-        digits(whole[0] as f64 * Y_FACTOR),
-    );
+    let first_y = whole[0] as f64 * Y_FACTOR;
+    let mut out = begin(head, [first_nm, last_nm], Some(step_nm), values, first_y);
+    out += "##XYDATA= (X++(Y..Y))\r\n";
     let mut line = String::new();
     for (i, y) in whole.iter().enumerate() {
         let cell = format!(" {y}");
-        if line.is_empty() {
-            line = short(first_nm + step_nm * i as f64);
-        } else if line.len() + cell.len() > WIDTH {
+        if line.len() + cell.len() > WIDTH {
             out += &line;
             out += "\r\n";
-            line = short(first_nm + step_nm * i as f64);
+            line.clear();
+        }
+        if line.is_empty() {
+            line = decimals(first_nm + step_nm * i as f64, 4);
         }
         line += &cell;
     }
-    out += &line;
-    out += "\r\n##END=\r\n";
-    Some(out)
+    Some(out + &line + "\r\n##END=\r\n")
 }
 
 /// A spectrum with gaps, as pairs; `None` for fewer than two finite points.
 pub fn pairs(head: &Head<'_>, points: &[(f64, f64)]) -> Option<String> {
-    let points: Vec<(f64, f64)> = points
+    let (x, y): (Vec<f64>, Vec<f64>) = points
         .iter()
-        .copied()
         .filter(|p| p.0.is_finite() && p.1.is_finite())
-        .collect();
-    let (first, last) = (points.first()?, points.last()?);
-    if points.len() < 2 {
+        .copied()
+        .unzip();
+    let [first_nm, .., last_nm] = x[..] else {
         return None;
+    };
+    let mut out = begin(head, [first_nm, last_nm], None, &y, y[0]);
+    out += "##XYPOINTS= (XY..XY)\r\n";
+    for (x, y) in x.into_iter().zip(y) {
+        let _ = write!(out, "{}, {}\r\n", decimals(x, 4), digits(y));
     }
-    let (low, high) = ends(points.iter().map(|p| p.1));
-    let mut out = begin(head);
-    let _ = write!(
-        out,
-        "##XUNITS= NANOMETERS\r\n##YUNITS= {}\r\n##FIRSTX= {}\r\n##LASTX= {}\r\n##MAXY= {}\r\n##MINY= {}\r\n\
-         ##XFACTOR= 1\r\n##YFACTOR= 1\r\n##NPOINTS= {}\r\n##FIRSTY= {}\r\n##XYPOINTS= (XY..XY)\r\n",
-        head.y_units,
-        short(first.0),
-        short(last.0),
-        digits(high),
-        digits(low),
-        points.len(),
-        digits(first.1),
-    );
-    for (x, y) in points {
-        let _ = write!(out, "{}, {}\r\n", short(x), digits(y));
-    }
-    out += "##END=\r\n";
-    Some(out)
+    Some(out + "##END=\r\n")
 }
 
-fn begin(head: &Head<'_>) -> String {
+/// Everything before the table: what it is, and what its axes are. `step_nm` where it is in even steps of ordinates.
+fn begin(
+    head: &Head<'_>,
+    ends_nm: [f64; 2],
+    step_nm: Option<f64>,
+    values: &[f64],
+    first_y: f64,
+) -> String {
     let mut out = labelled("TITLE", head.title);
     out += "##JCAMP-DX= 4.24\r\n##DATA TYPE= UV/VIS SPECTRUM\r\n";
     out += &labelled("ORIGIN", head.origin);
     out += &labelled("OWNER", head.origin);
     if let Some((date, time)) = head.taken.and_then(|t| t.split_once('T')) {
         let date = date.get(2..).unwrap_or(date).replace('-', "/");
-        let _ = write!(
-            out,
-            "##DATE= {date}\r\n##TIME= {}\r\n",
-            time.get(..8).unwrap_or(time)
-        );
+        let time = time.get(..8).unwrap_or(time);
+        let _ = write!(out, "##DATE= {date}\r\n##TIME= {time}\r\n");
     }
     if let Some(nm) = head.resolution_nm {
-        let _ = write!(out, "##RESOLUTION= {}\r\n", short(nm));
+        let _ = write!(out, "##RESOLUTION= {}\r\n", decimals(nm, 4));
     }
     for remark in &head.remarks {
         for line in folded(&plain(remark), WIDTH - 3) {
             let _ = write!(out, "$$ {line}\r\n");
         }
     }
+    let [first_nm, last_nm] = ends_nm.map(|nm| decimals(nm, 4));
+    let _ = write!(
+        out,
+        "##XUNITS= NANOMETERS\r\n##YUNITS= {}\r\n##FIRSTX= {first_nm}\r\n##LASTX= {last_nm}\r\n",
+        head.y_units
+    );
+    if let Some(step_nm) = step_nm {
+        // LASTX less FIRSTX over NPOINTS less 1, to all its digits: a step of a third of a nanometre drifts by a tenth over a
+        // spectrum if it is written with four.
+        let _ = write!(out, "##DELTAX= {}\r\n", decimals(step_nm, 9));
+    }
+    let _ = write!(
+        out,
+        "##MAXY= {}\r\n##MINY= {}\r\n##XFACTOR= 1\r\n##YFACTOR= {}\r\n##NPOINTS= {}\r\n##FIRSTY= {}\r\n",
+        digits(values.iter().copied().fold(f64::NEG_INFINITY, f64::max)),
+        digits(values.iter().copied().fold(f64::INFINITY, f64::min)),
+        step_nm.map_or_else(|| "1".to_owned(), |_| format!("{Y_FACTOR:.6}")),
+        values.len(),
+        digits(first_y),
+    );
     out
 }
 
@@ -150,35 +145,14 @@ fn labelled(label: &str, text: &str) -> String {
 
 /// Text that cannot be taken for a label, on one line of ASCII, as the standard has it.
 fn plain(text: &str) -> String {
-    text.chars()
-        .map(|c| {
-            if c.is_ascii() && !c.is_ascii_control() {
-                c
-            } else {
-                '?'
-            }
-        })
-        .collect::<String>()
+    text.replace(|c: char| !c.is_ascii() || c.is_ascii_control(), "?")
         .replace("##", "# #")
         .replace("$$", "$ $")
 }
 
-fn ends(values: impl Iterator<Item = f64>) -> (f64, f64) {
-    values.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-        (l.min(v), h.max(v))
-    })
-}
-
-/// A wavelength with what decimals it has, up to four.
-fn short(x: f64) -> String {
-    trimmed(&format!("{x:.4}"))
-}
-
-fn fine(x: f64) -> String {
-    trimmed(&format!("{x:.9}"))
-}
-
-fn trimmed(text: &str) -> String {
+/// A number with what decimals it has, up to so many.
+fn decimals(x: f64, most: usize) -> String {
+    let text = format!("{x:.most$}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 

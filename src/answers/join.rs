@@ -1,29 +1,31 @@
 //! One spectrum from several exposures of one scene: the long ones show what is weak, the short ones what the long ones clip.
 //! Their ratios are taken from the light that both of two exposures show, and the written exposures only check them.
 
-use super::Refusal;
+use super::means::{MOST_CLIPPED, WeightedMean, between};
+use super::refusal::Refusal;
 use crate::terms::{Estimate, Spectrum};
 
-/// A row with more of its pixels at the sensor's ceiling is left to a shorter exposure, and so are those within a bandpass of
-/// it: what the ceiling cut off is missing from their blurred light, and from the colour that a photo keeps in coarser steps.
-const MOST_CLIPPED: f64 = 0.02;
-/// Two exposures are compared where the longer one stands out of its noise by the first factor, and the shorter one can be
-/// expected to by the second.
+/// Two exposures are compared where the longer one is at least `LEAST_SNR` times its noise and the shorter one can be
+/// expected to be `LEAST_SHORT_SNR` times its own.
 const LEAST_SNR: f64 = 10.0;
 const LEAST_SHORT_SNR: f64 = 3.0;
 /// They must have this much of the spectrum in common for a ratio, nm: a line or two with their flanks.
 const LEAST_COMMON_NM: f64 = 10.0;
-/// Rows nearer than this share their light: about a bandpass, nm.
+/// Rows nearer than this share their light: about a bandpass, nm. Rows so near to a clipped one are left to a shorter exposure:
+/// what the ceiling cut off is missing from their blurred light, and from the colour that a photo keeps in coarser steps.
 const ALIKE_NM: f64 = 2.0;
-/// What a written exposure ratio is worth where nothing can be compared: rounded times, and the tone curve's ends.
+/// Relative standard uncertainty of a written exposure ratio, which stands where nothing can be compared: times are rounded,
+/// and the ends of the tone curve are uncertain.
 const WRITTEN: f64 = 0.05;
+/// Joining gains something from this ratio of the longest to the shortest exposure on.
+const LEAST_APART: f64 = 1.2;
 /// A measured ratio that differs from the written one by a greater factor is no exposure's: the lamp or the aim changed.
 const MOST_APART: f64 = 1.3;
 
 /// One exposure.
 #[derive(Clone, Copy, Debug)]
 pub struct Shot<'a> {
-    /// Its spectrum.
+    /// The spectrum of this exposure.
     pub spectrum: &'a Spectrum,
     /// Exposure time × ISO as written, any unit.
     pub exposure: f64,
@@ -48,7 +50,7 @@ pub struct Ratio {
     pub shot: usize,
     /// Light in the longest exposure over that in this one.
     pub ratio: Estimate,
-    /// The same from the written exposures.
+    /// The ratio of the written exposures.
     pub written: f64,
     /// False where nothing could be compared, and the written ratio stands.
     pub is_measured: bool,
@@ -59,7 +61,7 @@ pub struct Ratio {
 pub struct Joined {
     /// Rising in wavelength, in the steps of the longest exposure.
     pub rows: Vec<Row>,
-    /// From the second longest exposure to the shortest.
+    /// How the others were fitted, from the second longest exposure to the shortest.
     pub ratios: Vec<Ratio>,
 }
 
@@ -74,51 +76,17 @@ pub struct Joined {
 /// `too-few-shots` below two exposures; `too-alike` where the longest is not 1.2 times the shortest; `no-exposure` where one
 /// is not positive; `exposures-disagree` where light and written exposures differ by more than a factor 1.3.
 pub fn join(shots: &[Shot<'_>], tone_share: f64) -> Result<Joined, Refusal> {
-    let mut order: Vec<usize> = (0..shots.len()).collect();
-    order.sort_by(|a, b| shots[*b].exposure.total_cmp(&shots[*a].exposure));
-    let [longest, rest @ ..] = order.as_slice() else {
-        return Err(too_few());
-    };
-    let Some(shortest) = rest.last() else {
-        return Err(too_few());
-    };
-    if shots
-        .iter()
-        .any(|s| !(s.exposure > 0.0 && s.exposure.is_finite()))
-    {
-        return Err(Refusal::new("no-exposure", "an exposure is not known"));
+    let order = from_longest(shots)?;
+    let first = &shots[order[0]];
+    let mut joined = vec![Sum::default(); first.spectrum.rows.len()];
+    for (sum, seen) in joined.iter_mut().zip(seen_by(first, first.spectrum)) {
+        sum.add(seen, Estimate::new(1.0, 0.0));
     }
-    if shots[*longest].exposure < 1.2 * shots[*shortest].exposure {
-        return Err(Refusal::new(
-            "too-alike",
-            "the exposures are nearly the same: nothing is gained by joining them",
-        ));
-    }
-    let first = &shots[*longest];
-    let mut joined: Vec<Sum> = first
-        .spectrum
-        .rows
-        .iter()
-        .zip(sound(first.spectrum))
-        .map(|(row, is_sound)| {
-            let mut sum = Sum::default();
-            if is_sound {
-                sum.add(row.signal, row.signal_sigma, 0.0);
-            }
-            sum
-        })
-        .collect();
     let mut ratios = Vec::new();
-    for &shot in rest {
+    for &shot in &order[1..] {
         let of = &shots[shot];
         let written = first.exposure / of.exposure;
-        let is_sound = sound(of.spectrum);
-        let seen: Vec<Option<Estimate>> = first
-            .spectrum
-            .rows
-            .iter()
-            .map(|row| at(of.spectrum, &is_sound, row.wavelength_nm))
-            .collect();
+        let seen = seen_by(of, first.spectrum);
         let measured = compared(&joined, &seen, first.spectrum.step_nm, written);
         let is_measured = measured.is_some();
         let mut ratio = measured.unwrap_or(Estimate::new(written, WRITTEN * written));
@@ -134,14 +102,8 @@ pub fn join(shots: &[Shot<'_>], tone_share: f64) -> Result<Joined, Refusal> {
                 ),
             ));
         }
-        for (sum, e) in joined.iter_mut().zip(&seen) {
-            if let Some(e) = e {
-                sum.add(
-                    ratio.value * e.value,
-                    ratio.value * e.sigma,
-                    ratio.sigma / ratio.value,
-                );
-            }
+        for (sum, seen) in joined.iter_mut().zip(seen) {
+            sum.add(seen, ratio);
         }
         ratios.push(Ratio {
             shot,
@@ -150,92 +112,89 @@ pub fn join(shots: &[Shot<'_>], tone_share: f64) -> Result<Joined, Refusal> {
             is_measured,
         });
     }
-    let rows = first
-        .spectrum
-        .rows
-        .iter()
-        .zip(&joined)
-        .map(|(row, sum)| Row {
-            wavelength_nm: row.wavelength_nm,
-            signal: sum.mean(),
-            shots: sum.shots,
-        })
-        .collect();
-    Ok(Joined { rows, ratios })
+    let rows = first.spectrum.rows.iter().zip(&joined);
+    let rows = rows.map(|(row, sum)| Row {
+        wavelength_nm: row.wavelength_nm,
+        signal: sum.mean(),
+        shots: sum.shots,
+    });
+    Ok(Joined {
+        rows: rows.collect(),
+        ratios,
+    })
 }
 
-fn too_few() -> Refusal {
-    Refusal::new(
-        "too-few-shots",
-        "two exposures of one scene are needed to join them",
-    )
+/// The numbers of the shots from the longest exposure to the shortest.
+fn from_longest(shots: &[Shot<'_>]) -> Result<Vec<usize>, Refusal> {
+    let mut order: Vec<usize> = (0..shots.len()).collect();
+    order.sort_by(|a, b| shots[*b].exposure.total_cmp(&shots[*a].exposure));
+    let [longest, .., shortest] = order.as_slice() else {
+        return Err(Refusal::new(
+            "too-few-shots",
+            "two exposures of one scene are needed to join them",
+        ));
+    };
+    let is_known = |s: &Shot<'_>| s.exposure > 0.0 && s.exposure.is_finite();
+    if !shots.iter().all(is_known) {
+        return Err(Refusal::new("no-exposure", "an exposure is not known"));
+    }
+    if shots[*longest].exposure < LEAST_APART * shots[*shortest].exposure {
+        return Err(Refusal::new(
+            "too-alike",
+            "the exposures are nearly the same: nothing is gained by joining them",
+        ));
+    }
+    Ok(order)
 }
 
-/// Weighted mean of a row on its way.
+/// A row on its way: the weighted mean of what the shots show of it, in the light of the longest exposure.
 #[derive(Clone, Copy, Default)]
 struct Sum {
-    weight: f64,
-    total: f64,
+    light: WeightedMean,
     /// Σ weight × relative uncertainty of the ratio.
     common: f64,
     shots: usize,
 }
 
 impl Sum {
-    fn add(&mut self, value: f64, sigma: f64, of_ratio: f64) {
-        let weight = 1.0 / sigma.max(1e-9).powi(2);
-        self.weight += weight;
-        self.total += weight * value;
-        self.common += weight * of_ratio;
-        self.shots += 1;
+    /// Takes in what a shot shows, if it shows anything; `ratio` is the longest exposure's light over that shot's.
+    fn add(&mut self, seen: Option<Estimate>, ratio: Estimate) {
+        if let Some(seen) = seen {
+            let weight = self
+                .light
+                .add(ratio.value * seen.value, ratio.value * seen.sigma);
+            self.common += weight * (ratio.sigma / ratio.value);
+            self.shots += 1;
+        }
     }
 
     fn mean(&self) -> Option<Estimate> {
-        (self.weight > 0.0).then(|| {
-            let value = self.total / self.weight;
-            Estimate::new(
-                value,
-                (1.0 / self.weight)
-                    .sqrt()
-                    .hypot(value * self.common / self.weight),
-            )
-        })
+        let mean = self.light.mean()?;
+        let common = mean.value * self.common / self.light.weight();
+        Some(Estimate::new(mean.value, mean.sigma.hypot(common)))
     }
 }
 
-/// Which rows are a bandpass away from every clipped one.
-fn sound(spectrum: &Spectrum) -> Vec<bool> {
-    let reach = (ALIKE_NM / spectrum.step_nm.max(1e-3)).round() as usize;
-    let mut is_sound = vec![true; spectrum.rows.len()];
-    for (i, row) in spectrum.rows.iter().enumerate() {
-        if row.clipped > MOST_CLIPPED {
-            let past = (i + reach + 1).min(is_sound.len());
-            is_sound[i.saturating_sub(reach)..past].fill(false);
-        }
-    }
-    is_sound
-}
-
-/// The signal at a wavelength, linear between rows; absent where it is not sound or the spectrum does not reach.
-fn at(spectrum: &Spectrum, is_sound: &[bool], wavelength_nm: f64) -> Option<Estimate> {
+/// The light of a shot at the wavelengths of `grid`, linear between the shot's rows. Absent where the shot does not reach
+/// and within a bandpass of what is clipped in it.
+fn seen_by(shot: &Shot<'_>, grid: &Spectrum) -> Vec<Option<Estimate>> {
+    let spectrum = shot.spectrum;
     let rows = &spectrum.rows;
-    let after = rows.partition_point(|r| r.wavelength_nm < wavelength_nm - 1e-6);
-    let b = rows.get(after)?;
-    let before = if (b.wavelength_nm - wavelength_nm).abs() < 1e-5 {
-        after
-    } else {
-        after.checked_sub(1)?
-    };
-    let a = &rows[before];
-    if !(is_sound[before] && is_sound[after]) {
-        return None;
+    let reach = (ALIKE_NM / spectrum.step_nm.max(1e-3)).round() as usize;
+    let mut is_sound = vec![true; rows.len()];
+    for i in (0..rows.len()).filter(|i| rows[*i].clipped > MOST_CLIPPED) {
+        let past = (i + reach + 1).min(rows.len());
+        is_sound[i.saturating_sub(reach)..past].fill(false);
     }
-    let span = (b.wavelength_nm - a.wavelength_nm).max(1e-9);
-    let t = ((wavelength_nm - a.wavelength_nm) / span).clamp(0.0, 1.0);
-    Some(Estimate::new(
-        a.signal + t * (b.signal - a.signal),
-        a.signal_sigma.max(b.signal_sigma),
-    ))
+    let at = |wavelength_nm: f64| {
+        let (before, after, t) = between(rows, |row| row.wavelength_nm, wavelength_nm)?;
+        let (a, b) = (&rows[before], &rows[after]);
+        (is_sound[before] && is_sound[after]).then(|| {
+            let signal = a.signal + t * (b.signal - a.signal);
+            Estimate::new(signal, a.signal_sigma.max(b.signal_sigma))
+        })
+    };
+    grid.rows.iter().map(|row| at(row.wavelength_nm)).collect()
 }
 
 /// The ratio of what is joined to what a shot shows; absent where they have too little in common.

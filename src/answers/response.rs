@@ -1,12 +1,13 @@
 //! The relative spectral response of a phone behind its grating, from a bulb of stated temperature, and powers corrected by
 //! it. A bulb's filament is taken as a black body of its distribution temperature, as photometry does.
 
-use super::Refusal;
+use super::absorb::neighbourhood;
 use super::colour::{chromaticity, colour_temperature, dominant_wavelength, observer, planck};
-use crate::answers::absorb::neighbourhood;
+use super::means::{MOST_CLIPPED, between, common_mean};
+use super::refusal::Refusal;
 use crate::terms::{Estimate, Spectrum};
 
-/// A place answered more weakly than this share of the best is left out: what divides by it is noise.
+/// Smallest response, as a share of the best, that powers are divided by: below it there is little but noise.
 const WEAKEST: f64 = 0.02;
 
 /// Relative response by wavelength, 1 at its best.
@@ -14,8 +15,6 @@ const WEAKEST: f64 = 0.02;
 pub struct Response {
     /// Wavelength, nm, and response; absent where it is too weak or was clipped. Rising, in the bulb spectrum's steps.
     pub rows: Vec<(f64, Option<Estimate>)>,
-    /// Stated temperature of the bulb, K.
-    pub kelvin: f64,
 }
 
 /// The response from the spectrum of a bulb of `kelvin` ± `kelvin_sigma`.
@@ -39,7 +38,7 @@ pub fn response(bulb: &Spectrum, kelvin: f64, kelvin_sigma: f64) -> Result<Respo
             // How a wrong temperature tilts the curve, about 560 nm where it turns.
             let tilt = (planck(row.wavelength_nm, kelvin + kelvin_sigma) / p - 1.0).abs();
             let estimate = Estimate::new(value, (row.signal_sigma / p).hypot(value * tilt));
-            let is_known = row.clipped <= 0.02 && row.signal > 5.0 * row.signal_sigma;
+            let is_known = row.clipped <= MOST_CLIPPED && row.signal > 5.0 * row.signal_sigma;
             (row.wavelength_nm, is_known.then_some(estimate))
         })
         .collect();
@@ -58,7 +57,11 @@ pub fn response(bulb: &Spectrum, kelvin: f64, kelvin_sigma: f64) -> Result<Respo
         .collect();
     let known_nm = rows.iter().filter(|r| r.1.is_some()).count() as f64 * bulb.step_nm;
     if known_nm < 100.0 {
-        let clipped = bulb.rows.iter().filter(|r| r.clipped > 0.02).count();
+        let clipped = bulb
+            .rows
+            .iter()
+            .filter(|r| r.clipped > MOST_CLIPPED)
+            .count();
         let code = if clipped * 4 > bulb.rows.len() {
             "clipped"
         } else {
@@ -69,20 +72,14 @@ pub fn response(bulb: &Spectrum, kelvin: f64, kelvin_sigma: f64) -> Result<Respo
             format!("only {known_nm:.0} nm of the bulb's spectrum can be used"),
         ));
     }
-    Ok(Response { rows, kelvin })
+    Ok(Response { rows })
 }
 
 impl Response {
     /// The relative response at a wavelength, linear between rows; absent where it is not known.
     pub fn at(&self, wavelength_nm: f64) -> Option<Estimate> {
-        let after = self.rows.partition_point(|r| r.0 < wavelength_nm - 1e-9);
-        let b = self.rows.get(after)?;
-        if (b.0 - wavelength_nm).abs() < 1e-6 {
-            return b.1;
-        }
-        let a = self.rows.get(after.checked_sub(1)?)?;
-        let t = (wavelength_nm - a.0) / (b.0 - a.0);
-        let (x, y) = (a.1?, b.1?);
+        let (before, after, t) = between(&self.rows, |r| r.0, wavelength_nm)?;
+        let (x, y) = (self.rows[before].1?, self.rows[after].1?);
         Some(Estimate::new(
             x.value + t * (y.value - x.value),
             x.sigma.max(y.sigma),
@@ -96,7 +93,7 @@ impl Response {
             .iter()
             .map(|row| {
                 let r = self.at(row.wavelength_nm)?;
-                (row.clipped <= 0.02).then(|| {
+                (row.clipped <= MOST_CLIPPED).then(|| {
                     let value = row.signal / r.value;
                     Estimate::new(
                         value,
@@ -264,11 +261,7 @@ pub fn bins(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option
             let past = rows.partition_point(|r| r.wavelength_nm < nm + 2.5);
             let near = &power[first.min(power.len())..past.min(power.len())];
             let known: Vec<Estimate> = near.iter().flatten().copied().collect();
-            let mean = |of: fn(&Estimate) -> f64| {
-                known.iter().map(of).sum::<f64>() / known.len().max(1) as f64
-            };
-            let enough = !known.is_empty() && known.len() * 2 > near.len();
-            let bin = enough.then(|| Estimate::new(mean(|e| e.value), mean(|e| e.sigma)));
+            let bin = common_mean(&known).filter(|_| known.len() * 2 > near.len());
             (nm, bin)
         })
         .collect()

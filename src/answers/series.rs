@@ -1,18 +1,19 @@
 //! A dilution series: the line of Beer and Lambert through standards of known concentration, what it can detect, and an
-//! unknown's concentration. The edge: it takes absorbances as they are, whatever wavelength they were read at.
+//! unknown's concentration. Absorbances are taken as they are, whatever wavelength they were read at.
 
-use super::Refusal;
+use super::means::{WeightedMean, weight};
 use super::quantile::{fisher_f, student_t};
+use super::refusal::Refusal;
 use crate::terms::Estimate;
 
 /// How many repeats' worth the stated uncertainties are trusted: they come from scatter along the slit and from floors
 /// known to about 20 %, and a standard deviation known to 20 % has 1/(2·0.2²) ≈ 12 degrees of freedom (JCGM 100, G.4.2).
 pub const STATED_FREEDOM: f64 = 12.0;
-/// A slope below this many of its standard uncertainties is no slope: the interval of an unknown would be one-sided nonsense.
+/// A slope of fewer of its standard uncertainties is refused: the interval of an unknown would have no sensible ends.
 const LEAST_SLOPE: f64 = 4.0;
-/// Standards that lie farther from their line than chance would have it once in a thousand times are not one line.
+/// Standards that lie as far from their line as chance would have it once in a thousand times do not belong to one line.
 const SURELY_BENT: f64 = 0.999;
-/// An unknown this share of the range above the highest standard is extrapolated.
+/// Concentrations up to this many times the highest standard are given; beyond, the line would be extrapolated.
 const BEYOND: f64 = 1.05;
 
 /// A solution of known concentration.
@@ -20,12 +21,12 @@ const BEYOND: f64 = 1.05;
 pub struct Standard {
     /// Concentration, in whatever unit all of the series have.
     pub concentration: f64,
-    /// Its absorbance.
+    /// Absorbance of the solution.
     pub absorbance: Estimate,
 }
 
 impl Standard {
-    /// Of a concentration, with an absorbance and its standard uncertainty.
+    /// A solution of a concentration, with its absorbance and the standard uncertainty of that.
     pub fn new(concentration: f64, absorbance: f64, sigma: f64) -> Standard {
         Standard {
             concentration,
@@ -106,12 +107,12 @@ pub fn fit(standards: &[Standard], stated_freedom: f64) -> Result<Line, Refusal>
     Ok(line)
 }
 
-fn weight(s: &Standard) -> f64 {
-    1.0 / s.absorbance.sigma.max(1e-9).powi(2)
-}
-
 fn straight(used: &[Standard], stated_freedom: f64) -> Result<Line, Refusal> {
-    let sum = |f: &dyn Fn(&Standard) -> f64| used.iter().map(|s| weight(s) * f(s)).sum::<f64>();
+    let sum = |f: &dyn Fn(&Standard) -> f64| {
+        used.iter()
+            .map(|s| weight(s.absorbance.sigma) * f(s))
+            .sum::<f64>()
+    };
     let w = sum(&|_| 1.0);
     let (x0, y0) = (
         sum(&|s| s.concentration) / w,
@@ -201,7 +202,7 @@ fn parabola_chi2(used: &[Standard]) -> f64 {
     let dot = |a: &[f64], b: &[f64]| -> f64 {
         used.iter()
             .zip(a.iter().zip(b))
-            .map(|(s, (a, b))| weight(s) * a * b)
+            .map(|(s, (a, b))| weight(s.absorbance.sigma) * a * b)
             .sum()
     };
     let x: Vec<f64> = used.iter().map(|s| s.concentration).collect();
@@ -229,9 +230,9 @@ fn parabola_chi2(used: &[Standard]) -> f64 {
 pub struct Concentration {
     /// Best estimate with its standard uncertainty.
     pub value: Estimate,
-    /// 95 % interval.
+    /// Lower end of the 95 % interval.
     pub low: f64,
-    /// Its upper end.
+    /// Upper end of the 95 % interval.
     pub high: f64,
 }
 
@@ -306,19 +307,18 @@ impl Line {
 
 /// Repeats averaged with weights 1/σ²; where they scatter more than stated, the scatter counts. Absent without any.
 pub fn mean(repeats: &[Estimate]) -> Option<Estimate> {
-    let weight = |e: &Estimate| 1.0 / e.sigma.max(1e-9).powi(2);
-    let w: f64 = repeats.iter().map(weight).sum();
-    if w <= 0.0 {
-        return None;
+    let mut all = WeightedMean::default();
+    for e in repeats {
+        all.add(e.value, e.sigma);
     }
-    let value = repeats.iter().map(|e| weight(e) * e.value).sum::<f64>() / w;
+    let value = all.mean()?.value;
     let chi2: f64 = repeats
         .iter()
-        .map(|e| weight(e) * (e.value - value).powi(2))
+        .map(|e| weight(e.sigma) * (e.value - value).powi(2))
         .sum();
     let freedom = repeats.len() as f64 - 1.0;
     let factor = ((STATED_FREEDOM + chi2) / (STATED_FREEDOM + freedom)).max(1.0);
-    Some(Estimate::new(value, (factor / w).sqrt()))
+    Some(Estimate::new(value, (factor / all.weight()).sqrt()))
 }
 
 #[cfg(test)]

@@ -1,11 +1,18 @@
 //! Frame -> geometry, spectrum and health of the instrument. Pure: values in, values out.
 //!
 //! Everything rests on one model (see [`optics`]): a grating shifts only the direction cosine across its grooves.
-//! The steps, in the order in which a frame meets them: five rooms.
+//! The rooms stand in the order in which a frame meets them; each knows those before it, and none after it.
+
+pub mod optics;
+pub mod sight;
 
 pub mod light;
-pub mod optics;
-pub mod photo;
-pub mod portrait;
 pub mod scale;
-pub mod sight;
+
+pub mod portrait;
+
+mod drawing;
+mod inputs;
+pub mod photo;
+mod refusal;
+mod shot;

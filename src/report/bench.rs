@@ -8,8 +8,8 @@ use super::charts;
 use super::pages::{ShownPhoto, ShownReason};
 use super::standing::{BenchStanding, Health};
 use crate::measure::sight::stray::entry_side;
-use crate::publish::files::{numbers, words};
 use crate::publish::record::file_name;
+use crate::publish::{numbers, words};
 use crate::terms::{Estimate, Quantity};
 
 #[derive(Template)]
@@ -58,7 +58,7 @@ pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> S
     let newest_first = || bench.photos.iter().rev();
     let page = Page {
         name: words::visible(&bench.name),
-        heading: last.map_or("no photo yet", |s| words::verdict(s.record.verdict)),
+        heading: last.map_or("no photo yet", |s| s.record.verdict.as_str()),
         refresh_s,
         answers: answers.to_owned(),
         calls,
@@ -142,7 +142,7 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         && let Some(Estimate { value, sigma }) = record.metrics.estimate(Quantity::SlitWedgeUm)
     {
         // A slit stands across the band: the order lies beside it, or above or below.
-        let stands = matches!(record.order_side.as_deref(), Some("left" | "right"));
+        let stands = matches!(record.metrics.order_side.as_deref(), Some("left" | "right"));
         let end = match (stands, value > 0.0) {
             (true, true) => "bottom",
             (true, false) => "top",

@@ -9,9 +9,10 @@ use crate::answers::bracket::{Curve, curve, levels_of};
 use crate::classify::Outcome;
 use crate::decode::Facts;
 use crate::measure::optics::instrument;
-use crate::publish::files::numbers;
+use crate::measure::photo::spectrum_only;
+use crate::publish::numbers;
 use crate::publish::record::TONE_REMARK;
-use crate::terms::{Quantity, ScaleKind, Spectrum, Subject, Unmeasured};
+use crate::terms::{Quantity, Spectrum, Subject, Unmeasured};
 
 use super::lab::{Lab, Scale};
 use super::raw;
@@ -123,9 +124,10 @@ impl Lab {
                 Some((_, curve)) => frame.retoned(|level| curve.light(level)),
                 None => frame,
             };
-            let m = self.measure_frame(&frame, &facts, purpose, scale);
-            let is_calibrated = m.scale_kind == Some(ScaleKind::Calibrated);
-            Ok(Arc::new(m.spectrum.filter(|_| is_calibrated)))
+            let spectrum = self.with_inputs(&facts, purpose, scale, |inputs| {
+                spectrum_only(&frame, inputs)
+            });
+            Ok(Arc::new(spectrum))
         })
     }
 
@@ -232,8 +234,8 @@ impl Lab {
                     tone.n_shots,
                     numbers::plain(100.0 * found.apart().0, 0),
                     numbers::plain(100.0 * found.apart().1, 0),
-                    found.reach.0,
-                    found.reach.1,
+                    found.reach.low,
+                    found.reach.high,
                     100.0 * found.rms
                 ));
                 Ok(Some((key, found.clone())))

@@ -147,7 +147,7 @@ fn say_finding(finding: &Finding, say: &mut impl FnMut(String)) {
             ));
         }
     }
-    for (name, value) in files::as_published(&finding.measurement.metrics).named() {
+    for (name, value) in files::as_published(&finding.measurement.metrics, None).named() {
         say(format!("{name} = {value}"));
     }
     for line in &finding.measurement.not_measured {
@@ -296,8 +296,7 @@ fn record(photo: &str, purpose: &Purpose, finding: &Finding) -> Record {
         taken: None,
         verdict: finding.verdict,
         reasons: finding.reasons.clone(),
-        metrics: files::as_published(&finding.measurement.metrics),
-        order_side: finding.measurement.order_side.map(str::to_owned),
+        metrics: files::as_published(&finding.measurement.metrics, finding.measurement.order_side),
         calibration: super::lab::calibration_record(photo, &finding.measurement, None),
         answers: Default::default(),
         not_measured: finding.measurement.not_measured.clone(),

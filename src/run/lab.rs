@@ -13,10 +13,10 @@ use crate::decode::{self, Facts, Fault};
 use crate::frame::Frame;
 use crate::judge::{Case, Compared, judge};
 use crate::measure::photo::{self, measure};
-use crate::measure::portrait::smear::smeared_beside;
+use crate::measure::portrait::smeared_beside;
 use crate::pair;
 use crate::publish::files;
-use crate::publish::record::{CalibrationRecord, Record};
+use crate::publish::record::{CalibrationRecord, Measured, Record};
 use crate::report::{self, Sink};
 use crate::settings::Settings;
 use crate::settings::sections::{BlankChoice, CalibrationChoice, Poll};
@@ -25,7 +25,7 @@ use crate::terms::{
     AbsorbanceRow, Calibration, Code, Measurement, Quantity, Reason, ScaleKind, Severity, Spectrum,
     Unmeasured, Verdict,
 };
-use crate::terms::{Capture, Metrics, Subject};
+use crate::terms::{Capture, Subject};
 
 pub use super::company::Against;
 
@@ -173,7 +173,8 @@ impl Lab {
             Some(curve) => frame.retoned(|level| curve.light(level)),
             None => frame,
         };
-        let mut measurement = self.measure_frame(&frame, &facts, purpose, scale);
+        let mut measurement =
+            self.with_inputs(&facts, purpose, scale, |inputs| measure(&frame, inputs));
         if let Some(how) = against.cut {
             photo::refuse_cut(&mut measurement, how);
         }
@@ -334,31 +335,29 @@ impl Lab {
         Ok((finding, scale))
     }
 
-    pub(super) fn measure_frame(
+    /// What `measured` makes of the inputs that a photo is measured with.
+    pub(super) fn with_inputs<T>(
         &self,
-        frame: &Frame,
         facts: &Facts,
         purpose: &Purpose,
         scale: Option<&Scale>,
-    ) -> Measurement {
+        measured: impl FnOnce(&photo::Inputs) -> T,
+    ) -> T {
         let lamps = match purpose.capture {
             Capture::Calibration => self.settings.lamps_for(&purpose.lamp),
             _ => Vec::new(),
         };
-        measure(
-            frame,
-            &photo::Inputs {
-                bench: &self.settings.bench(&purpose.bench),
-                facts,
-                capture: purpose.capture,
-                lamps,
-                others: &self.lamps,
-                names: &self.names,
-                calibration: scale.map(|s| s.calibration),
-                range_nm: (self.settings.output.from_nm, self.settings.output.to_nm),
-                step_nm: self.settings.output.step_nm,
-            },
-        )
+        measured(&photo::Inputs {
+            bench: &self.settings.bench(&purpose.bench),
+            facts,
+            capture: purpose.capture,
+            lamps,
+            others: &self.lamps,
+            names: &self.names,
+            calibration: scale.map(|s| s.calibration),
+            range_nm: (self.settings.output.from_nm, self.settings.output.to_nm).into(),
+            step_nm: self.settings.output.step_nm,
+        })
     }
 
     fn broken(&self, fault: &Fault, facts: &Facts) -> Finding {
@@ -500,7 +499,6 @@ impl Work for Lab {
             verdict: finding.verdict,
             reasons: finding.reasons,
             metrics: metrics(&m, task),
-            order_side: m.order_side.map(str::to_owned),
             calibration: used,
             answers: answering::answers(purpose, &m, finding.absorbance.as_deref(), &self.lamps),
             not_measured: m.not_measured.clone(),
@@ -545,13 +543,13 @@ impl Work for Lab {
 }
 
 /// What was measured, and how the photo was exposed, which links it to others of its scene.
-fn metrics(m: &Measurement, task: &Task<'_>) -> Metrics {
+fn metrics(m: &Measurement, task: &Task<'_>) -> Measured {
     let mut metrics = m.metrics.clone();
     if m.spectrum.is_some() {
         metrics.set(Quantity::ExposureS, task.facts.exposure_s);
         metrics.set(Quantity::Iso, task.facts.iso);
     }
-    files::as_published(&metrics)
+    files::as_published(&metrics, m.order_side)
 }
 
 fn bench_of(task: &Task<'_>) -> String {

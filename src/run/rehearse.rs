@@ -13,8 +13,9 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 use crate::simulate::class::rehearsal;
-use crate::simulate::score::{self, Entry, Score, Seen, SeenPeak, SeenReason, SeenRow, Speed};
+use crate::simulate::score::{self, Entry, Score, Seen, SeenReason, SeenRow, Speed};
 use crate::simulate::{self, Planned, Shot, Truth};
+use crate::terms::{Estimate, Interval};
 
 use super::bell::Ears;
 use super::failure::Failure;
@@ -246,8 +247,8 @@ fn read_back(folder: &Path) -> Result<Option<Seen>, String> {
         };
         let absorbance = row
             .get("absorbance")
-            .copied()
-            .zip(row.get("absorbance_sigma").copied());
+            .zip(row.get("absorbance_sigma"))
+            .map(|(value, sigma)| Estimate::new(*value, *sigma));
         seen.spectrum.push(SeenRow {
             wavelength_nm: *wavelength_nm,
             signal: *signal,
@@ -257,10 +258,7 @@ fn read_back(folder: &Path) -> Result<Option<Seen>, String> {
     }
     for row in rows(&folder.join("peaks.csv"))? {
         if let (Some(centre_nm), Some(sigma)) = (row.get("centre_nm"), row.get("centre_sigma_nm")) {
-            seen.peaks.push(SeenPeak {
-                centre_nm: *centre_nm,
-                centre_sigma_nm: *sigma,
-            });
+            seen.peaks.push(Estimate::new(*centre_nm, *sigma));
         }
     }
     Ok(Some(seen))
@@ -274,13 +272,15 @@ fn concentrations(results: &Path, truths: &[TruePhoto]) -> Result<Vec<score::Unk
     let header: StringRecord = reader.headers().map_err(told)?.clone();
     let at = |name: &str| header.iter().position(|h| h == name);
     let columns = ["concentration", "concentration_sigma", "low_95", "high_95"].map(at);
-    let mut by_photo: BTreeMap<String, Option<[f64; 4]>> = BTreeMap::new();
+    let mut by_photo: BTreeMap<String, Option<(Estimate, Interval)>> = BTreeMap::new();
     for record in reader.records() {
         let record = record.map_err(told)?;
         let cell = |at: Option<usize>| at.and_then(|i| record.get(i)).unwrap_or_default();
         let numbers = columns.map(|c| cell(c).parse::<f64>().ok());
         let found = match numbers {
-            [Some(a), Some(b), Some(c), Some(d)] => Some([a, b, c, d]),
+            [Some(value), Some(sigma), Some(low), Some(high)] => {
+                Some((Estimate::new(value, sigma), Interval::new(low, high)))
+            }
             _ => None,
         };
         by_photo.insert(cell(at("photo")).to_owned(), found);

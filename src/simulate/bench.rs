@@ -4,6 +4,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::terms::Point;
+
 /// A phone's camera. All phones here are invented.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Phone {
@@ -56,6 +58,12 @@ impl Phone {
     pub fn focal_35mm(&self) -> u16 {
         let diagonal_px = (self.width as f64).hypot(self.height as f64);
         (43.27 * self.focal_px / diagonal_px).round() as u16
+    }
+
+    /// Whether a place on the sensor (px) is on the picture.
+    pub(super) fn is_on_picture(&self, p: &Point) -> bool {
+        let (right, bottom) = (self.width as f64 - 0.5, self.height as f64 - 0.5);
+        p.x >= -0.5 && p.y >= -0.5 && p.x <= right && p.y <= bottom
     }
 
     /// How strongly each channel (red, green, blue) answers to light of `wavelength_nm`, green's peak being about 1.
@@ -221,6 +229,25 @@ impl Instrument {
             skew_deg: 0.6,
             efficiency: [0.002, 0.02, 0.4, 0.06, 0.005],
             leak_level: 0.0008,
+        }
+    }
+
+    /// +1 or −1.
+    pub(super) fn brighter_order(&self) -> i32 {
+        if self.efficiency[3] >= self.efficiency[1] {
+            1
+        } else {
+            -1
+        }
+    }
+
+    /// Share of the light of one wavelength that goes into an order: shallow grooves favour the blue a little.
+    pub(super) fn share_of_order(&self, order: i32, wavelength_nm: f64) -> f64 {
+        let level = self.efficiency[(order + 2) as usize];
+        if order == 0 {
+            level
+        } else {
+            level * (550.0 / wavelength_nm).sqrt()
         }
     }
 

@@ -3,32 +3,31 @@
 
 use jpeg_encoder::{Encoder, ImageBuffer, JpegColorType, SamplingFactor};
 
+use super::effective::Effective;
 use super::header;
-use super::sensor::Effective;
+use super::metering::Exposed;
 
 /// Develops the sensor's values into a JPEG file.
-pub(super) fn develop(effective: &Effective, raw: Vec<f32>, exposure_s: f64, iso: f64) -> Vec<u8> {
-    let (width, height) = (effective.phone.width, effective.phone.height);
-    let (mut luma, chroma) = to_luma_chroma(effective, &raw);
+pub(super) fn develop(effective: &Effective, raw: Vec<f32>, exposed: &Exposed) -> Vec<u8> {
+    let (width, height) = (effective.shot.phone.width, effective.shot.phone.height);
+    let (mut luma, mut chroma) = to_luma_chroma(effective, &raw);
     drop(raw);
-    let half = (width.div_ceil(2), height.div_ceil(2));
-    let mut chroma = chroma;
-    if effective.nuisance.filters {
+    if effective.shot.nuisance.filters {
         // Noise that a phone expects, in its picture's values: a few 8-bit steps at ISO 100, and growing (common
         // practice, no source).
-        let noise = (4.0 / 255.0 * (iso / 100.0).powf(0.4)) as f32;
-        let strength = effective.phone.noise_reduction as f32;
+        let noise = (4.0 / 255.0 * (exposed.iso / 100.0).powf(0.4)) as f32;
+        let strength = effective.shot.phone.noise_reduction as f32;
         for _ in 0..2 {
             reduce_noise(&mut luma, width, strength, noise);
         }
         sharpen(
             &mut luma,
             width,
-            effective.phone.sharpening as f32,
+            effective.shot.phone.sharpening as f32,
             0.5 * noise,
         );
         for plane in &mut chroma {
-            soften(plane, half.0);
+            soften(plane, width.div_ceil(2));
         }
     }
     let to_byte = |v: &f32, offset: f32| (v * 255.0 + offset + 0.5).clamp(0.0, 255.0) as u8;
@@ -39,10 +38,10 @@ pub(super) fn develop(effective: &Effective, raw: Vec<f32>, exposure_s: f64, iso
         chroma: chroma.map(|plane| plane.iter().map(|v| to_byte(v, 128.0)).collect()),
     };
     let mut file = Vec::with_capacity(width * height / 6);
-    let mut encoder = Encoder::new(&mut file, effective.jpeg_quality);
+    let mut encoder = Encoder::new(&mut file, effective.shot.jpeg_quality);
     encoder.set_sampling_factor(SamplingFactor::F_2_2);
     encoder
-        .add_exif_metadata(&header::exif_block(effective, exposure_s, iso))
+        .add_exif_metadata(&header::exif_block(effective, exposed))
         .expect("the block is far shorter than a segment");
     encoder
         .encode_image(picture)
@@ -102,31 +101,21 @@ fn tone_table(s: f64) -> Vec<f32> {
 
 /// Luma at full and chroma at half resolution, tone curve applied (ITU-R BT.601 weights, as JFIF has it).
 fn to_luma_chroma(effective: &Effective, raw: &[f32]) -> (Vec<f32>, [Vec<f32>; 2]) {
-    let (width, height) = (effective.phone.width, effective.phone.height);
+    let (width, height) = (effective.shot.phone.width, effective.shot.phone.height);
     let half = width.div_ceil(2);
-    let tone = tone_table(if effective.nuisance.tone {
-        effective.phone.tone_s
+    let tone = tone_table(if effective.shot.nuisance.tone {
+        effective.shot.phone.tone_s
     } else {
         0.0
     });
-    let gains = if effective.nuisance.colour {
-        let (red, blue) = effective.phone.white_balance;
-        [red as f32, 1.0, blue as f32]
-    } else {
-        [1.0; 3]
-    };
-    let identity = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
-    let matrix = if effective.nuisance.colour {
-        effective.phone.colour_matrix
-    } else {
-        identity
-    };
+    let (gains, matrix) = effective.colour();
+    let gains = gains.map(|v| v as f32);
     let matrix = matrix.map(|row| row.map(|v| v as f32));
     let mut luma = vec![0.0f32; width * height];
     let mut chroma = [0, 1].map(|_| vec![0.0f32; half * height.div_ceil(2)]);
     let mut row = vec![[0.0f32; 3]; width];
     for y in 0..height {
-        if effective.nuisance.mosaic {
+        if effective.shot.nuisance.mosaic {
             fill_in(raw, width, height, y, &mut row);
         } else {
             for (x, pixel) in row.iter_mut().enumerate() {
@@ -139,16 +128,11 @@ fn to_luma_chroma(effective: &Effective, raw: &[f32]) -> (Vec<f32>, [Vec<f32>; 2
         let cr = &mut cr[0][(y / 2) * half..(y / 2 + 1) * half];
         for (x, pixel) in row.iter().enumerate() {
             // A full pixel must stay white: every channel ends at the ceiling of the least amplified one.
-            let [r, g, b] = [
-                (pixel[0] * gains[0]).min(1.0),
-                (pixel[1] * gains[1]).min(1.0),
-                (pixel[2] * gains[2]).min(1.0),
-            ];
-            let curve = |m: &[f32; 3]| {
+            let [r, g, b] = [0, 1, 2].map(|c| (pixel[c] * gains[c]).min(1.0));
+            let rgb = matrix.map(|m| {
                 let linear = (m[0] * r + m[1] * g + m[2] * b).clamp(0.0, 1.0);
                 tone[(linear * TONE_ENTRIES as f32 + 0.5) as usize]
-            };
-            let rgb = [curve(&matrix[0]), curve(&matrix[1]), curve(&matrix[2])];
+            });
             let l = 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2];
             out[x] = l;
             cb[x / 2] += 0.25 * 0.564 * (rgb[2] - l);

@@ -7,36 +7,14 @@ use rand::seq::{IndexedRandom, SliceRandom};
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
+use super::bench::{Instrument, Phone, Pose};
 use super::light::{Dye, Light, Source};
-use super::{Exposure, Fault, Instrument, Nuisance, Phone, Planned, Pose, Scene, Shot};
+use super::shot::{Exposure, Fault, Nuisance, Planned, Scene, Shot};
 
 /// Shore birds, in the order in which the benches get them.
-const NAMES: [&str; 24] = [
-    "heron",
-    "dunlin",
-    "avocet",
-    "turnstone",
-    "curlew",
-    "knot",
-    "sanderling",
-    "redshank",
-    "plover",
-    "whimbrel",
-    "godwit",
-    "egret",
-    "ruff",
-    "stint",
-    "lapwing",
-    "snipe",
-    "oystercatcher",
-    "greenshank",
-    "phalarope",
-    "stilt",
-    "dotterel",
-    "tern",
-    "gull",
-    "bittern",
-];
+const NAMES: &str = "heron dunlin avocet turnstone curlew knot sanderling redshank plover whimbrel \
+     godwit egret ruff stint lapwing snipe oystercatcher greenshank phalarope stilt \
+     dotterel tern gull bittern";
 
 /// So many photos a bench must take on average before it has the time for a bracket and an unknown with its series.
 const WHOLE_SERIES: usize = 14;
@@ -157,6 +135,7 @@ struct Bench {
 
 impl Bench {
     fn new(index: usize, chance: &mut Pcg64Mcg) -> Bench {
+        let names: Vec<&str> = NAMES.split(' ').collect();
         let phones = Phone::all();
         let model = phones[index % phones.len()].clone();
         let about = |chance: &mut Pcg64Mcg, size: f64| size * (2.0 * chance.random::<f64>() - 1.0);
@@ -208,9 +187,9 @@ impl Bench {
         };
         let variety = chance.random();
         Bench {
-            name: match NAMES.get(index) {
-                Some(name) => (*name).into(),
-                None => format!("{}-{}", NAMES[index % NAMES.len()], index / NAMES.len() + 1),
+            name: match (names[index % names.len()], index / names.len() + 1) {
+                (name, 1) => name.into(),
+                (name, round) => format!("{name}-{round}"),
             },
             phone,
             instrument,
@@ -431,7 +410,7 @@ mod tests {
             assert_eq!(class.len(), 80);
             let paths: BTreeSet<&str> = class.iter().map(|p| p.path.as_str()).collect();
             assert_eq!(paths.len(), 80);
-            for name in &NAMES[..8] {
+            for name in NAMES.split(' ').take(8) {
                 let first = class
                     .iter()
                     .find(|p| p.path.starts_with(&format!("{name}/")));

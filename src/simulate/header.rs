@@ -3,26 +3,31 @@
 use exif::experimental::Writer;
 use exif::{Field, In, Rational, Tag, Value};
 
-use super::sensor::Effective;
+use super::effective::Effective;
+use super::metering::Exposed;
 
 /// The Exif block, without the marker that goes before it in a JPEG file.
-pub(super) fn exif_block(effective: &Effective, exposure_s: f64, iso: f64) -> Vec<u8> {
-    let phone = &effective.phone;
+pub(super) fn exif_block(effective: &Effective, exposed: &Exposed) -> Vec<u8> {
+    let phone = &effective.shot.phone;
     let text = |s: &str| Value::Ascii(vec![s.as_bytes().to_vec()]);
     let short = |v: u16| Value::Short(vec![v]);
     let ratio = |num: u32, denom: u32| Value::Rational(vec![Rational { num, denom }]);
-    let time = if exposure_s < 0.3 {
-        ratio(1, (1.0 / exposure_s).round() as u32)
+    let time = if exposed.time_s < 0.3 {
+        ratio(1, (1.0 / exposed.time_s).round() as u32)
     } else {
-        ratio((exposure_s * 100.0).round() as u32, 100)
+        ratio((exposed.time_s * 100.0).round() as u32, 100)
     };
-    let taken = effective.taken.strftime("%Y:%m:%d %H:%M:%S").to_string();
+    let taken = effective
+        .shot
+        .taken
+        .strftime("%Y:%m:%d %H:%M:%S")
+        .to_string();
     // Exif: 0 left to the camera, 1 set by hand.
     let by_hand = u16::from(!effective.automatic);
     let fields: Vec<Field> = [
         (Tag::Make, text(&phone.make)),
         (Tag::Model, text(&phone.model)),
-        (Tag::Orientation, short(effective.orientation)),
+        (Tag::Orientation, short(effective.shot.orientation)),
         (Tag::DateTime, text(&taken)),
         (Tag::ExifVersion, Value::Undefined(b"0232".to_vec(), 0)),
         (Tag::DateTimeOriginal, text(&taken)),
@@ -31,7 +36,7 @@ pub(super) fn exif_block(effective: &Effective, exposure_s: f64, iso: f64) -> Ve
             Tag::FNumber,
             ratio((phone.f_number * 10.0).round() as u32, 10),
         ),
-        (Tag::PhotographicSensitivity, short(iso as u16)),
+        (Tag::PhotographicSensitivity, short(exposed.iso as u16)),
         (
             Tag::FocalLength,
             ratio((phone.focal_mm * 100.0).round() as u32, 100),

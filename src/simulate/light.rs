@@ -1,15 +1,13 @@
 //! What shines into the slit: lamps, daylight, lasers, and the solution that stands in the beam.
 //!
 //! Every source becomes sharp lines and a smooth part, both in radiant strength per nanometre of standard air.
-//! Phosphor bands: typical positions of Eu²⁺, Tb³⁺ and Eu³⁺ phosphors (from memory; positions and strengths differ from lamp
-//! to lamp, which [`Light::variety`] imitates).
+//! [`Light::variety`] imitates how lamps of one kind differ.
 
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 use serde::{Deserialize, Serialize};
 
-use super::TrueLine;
-use super::lines;
+use super::lines::{Line, lines};
 
 /// First wavelength of the smooth part, nm.
 pub const FIRST_NM: f64 = 370.0;
@@ -27,7 +25,7 @@ pub struct Light {
     pub variety: u64,
     /// Brightness; 1 gives about 1/30 s at ISO 100 with a slit of 0.2 mm.
     pub brightness: f64,
-    /// In the beam.
+    /// The solution in the beam, if there is one.
     pub solution: Option<Solution>,
 }
 
@@ -128,6 +126,47 @@ impl Emission {
             _ => 0.0,
         }
     }
+
+    /// Strength between 400 and 700 nm, lines and smooth part together.
+    fn visible(&self) -> f64 {
+        let visible = 400.0..700.0;
+        let lines = self.lines.iter().filter(|l| visible.contains(&l.0));
+        let smooth = self.smooth.iter().enumerate();
+        let smooth = smooth.filter(|(i, _)| visible.contains(&smooth_nm(*i)));
+        lines.map(|l| l.1).sum::<f64>() + smooth.map(|(_, s)| s * STEP_NM).sum::<f64>()
+    }
+
+    fn add(&mut self, strength: impl Fn(f64) -> f64) {
+        for (i, s) in self.smooth.iter_mut().enumerate() {
+            *s += strength(smooth_nm(i));
+        }
+    }
+
+    /// Adds a Gaussian band by its middle and full width at half height, nm, and its area.
+    fn add_band(&mut self, centre: f64, fwhm: f64, area: f64) {
+        let sigma = fwhm / 2.354_820_045;
+        let scale = area / (sigma * (2.0 * std::f64::consts::PI).sqrt());
+        self.add(|nm| scale * (-0.5 * ((nm - centre) / sigma).powi(2)).exp());
+    }
+
+    /// Adds the coating of a lamp of three narrow bands; `vary` gives how two of a kind differ.
+    fn add_phosphors(&mut self, vary: &mut impl FnMut(f64) -> f64) {
+        let europium_blue = 45.0 * vary(0.4);
+        let (terbium, europium_red) = (vary(0.25), vary(0.25));
+        let terbium_shift = 0.25 * (vary(1.0) - 1.0);
+        let europium_shift = 0.3 * (vary(1.0) - 1.0);
+        self.add_band(450.0 * vary(0.004), 50.0, europium_blue);
+        for (of, shift, strength) in [
+            ("Tb", terbium_shift, terbium),
+            ("Eu", europium_shift, europium_red),
+        ] {
+            for band in lines(of) {
+                let area = band.strength * strength * vary(0.1);
+                self.add_band(band.wavelength_nm + shift, band.width_nm, area);
+            }
+        }
+        self.add_band(560.0, 160.0, 6.0);
+    }
 }
 
 impl Light {
@@ -141,7 +180,7 @@ impl Light {
         }
     }
 
-    /// The same lamp behind a solution.
+    /// This lamp behind a solution.
     pub fn through(&self, dye: Dye, concentration: f64) -> Light {
         Light {
             solution: Some(Solution { dye, concentration }),
@@ -149,7 +188,7 @@ impl Light {
         }
     }
 
-    /// The lamp alone.
+    /// This lamp without a solution.
     pub fn without_solution(&self) -> Light {
         Light {
             solution: None,
@@ -159,193 +198,127 @@ impl Light {
 
     /// What reaches the slit. The strength integrated over 400–700 nm is 100 for every source before the solution.
     pub fn emission(&self) -> Emission {
-        let mut chance = Pcg64Mcg::seed_from_u64(self.variety ^ 0x1a3b);
-        let n = ((LAST_NM - FIRST_NM) / STEP_NM).round() as usize + 1;
-        let mut lines: Vec<(f64, f64)> = Vec::new();
-        let mut smooth = vec![0.0; n];
-        let wavelengths: Vec<f64> = (0..n).map(|i| FIRST_NM + i as f64 * STEP_NM).collect();
-        let mut vary = |relative: f64| 1.0 + relative * (2.0 * chance.random::<f64>() - 1.0);
-        let add_band = |smooth: &mut [f64], centre: f64, fwhm: f64, area: f64| {
-            let sigma = fwhm / 2.354_820_045;
-            let scale = area / (sigma * (2.0 * std::f64::consts::PI).sqrt());
-            for (s, l) in smooth.iter_mut().zip(&wavelengths) {
-                *s += scale * (-0.5 * ((l - centre) / sigma).powi(2)).exp();
-            }
-        };
-        match &self.source {
-            Source::Dark => return Emission { lines, smooth },
-            Source::TriPhosphor => {
-                lines.extend(
-                    lines::MERCURY
-                        .iter()
-                        .map(|&(l, s)| (l, 26.0 * s * vary(0.12))),
-                );
-                let europium_blue = 45.0 * vary(0.4);
-                let terbium = vary(0.25);
-                let europium_red = vary(0.25);
-                let terbium_shift = 0.25 * (vary(1.0) - 1.0);
-                let europium_shift = 0.3 * (vary(1.0) - 1.0);
-                add_band(&mut smooth, 450.0 * vary(0.004), 50.0, europium_blue);
-                for (centre, fwhm, area) in TERBIUM {
-                    add_band(
-                        &mut smooth,
-                        centre + terbium_shift,
-                        *fwhm,
-                        area * terbium * vary(0.1),
-                    );
-                }
-                for (centre, fwhm, area) in EUROPIUM {
-                    add_band(
-                        &mut smooth,
-                        centre + europium_shift,
-                        *fwhm,
-                        area * europium_red * vary(0.1),
-                    );
-                }
-                add_band(&mut smooth, 560.0, 160.0, 6.0);
-            }
-            Source::Halophosphate => {
-                lines.extend(
-                    lines::MERCURY
-                        .iter()
-                        .map(|&(l, s)| (l, 22.0 * s * vary(0.12))),
-                );
-                add_band(&mut smooth, 482.0 * vary(0.005), 105.0, 70.0 * vary(0.2));
-                add_band(&mut smooth, 585.0 * vary(0.005), 82.0, 150.0 * vary(0.15));
-            }
-            Source::Mercury => {
-                lines.extend(lines::MERCURY.iter().map(|&(l, s)| (l, s * vary(0.1))))
-            }
-            Source::Helium => lines.extend(lines::HELIUM.iter().map(|&(l, s)| (l, s * vary(0.15)))),
-            Source::Neon => lines.extend(lines::NEON.iter().map(|&(l, s)| (l, s * vary(0.15)))),
-            Source::Hydrogen => {
-                lines.extend(lines::HYDROGEN.iter().map(|&(l, s)| (l, s * vary(0.15))));
-                // The molecule's many lines look like a weak haze.
-                add_band(&mut smooth, 600.0, 90.0, 0.12);
-            }
-            Source::Sodium => lines.extend(lines::SODIUM.iter().map(|&(l, s)| (l, s * vary(0.05)))),
-            &Source::WhiteLed(kelvin) => {
-                let blue = 0.22 * (kelvin / 4000.0).powf(1.4);
-                add_band(&mut smooth, 451.0 * vary(0.008), 21.0, blue);
-                add_band(&mut smooth, 552.0 * vary(0.006), 105.0, 0.75);
-                add_band(
-                    &mut smooth,
-                    615.0 * vary(0.006),
-                    95.0,
-                    0.75 * (4000.0 / kelvin),
-                );
-            }
-            &Source::Led(peak, fwhm) => {
-                add_band(&mut smooth, peak, fwhm, 0.85);
-                // Diodes fall off more slowly towards the blue.
-                add_band(&mut smooth, peak - 0.45 * fwhm, 1.3 * fwhm, 0.15);
-            }
-            &Source::Laser(wavelength_nm) => lines.push((wavelength_nm, 1.0)),
-            Source::Lines(own) => lines.extend(own.iter().map(|&(l, s)| (l, s * vary(0.15)))),
-            &Source::Tungsten(kelvin) => {
-                for (s, l) in smooth.iter_mut().zip(&wavelengths) {
-                    *s = planck(*l, kelvin);
-                }
-            }
-            Source::Smooth(table) => {
-                for (s, &l) in smooth.iter_mut().zip(&wavelengths) {
-                    let next = table.partition_point(|p| p.0 < l);
-                    *s = match (
-                        next.checked_sub(1).and_then(|i| table.get(i)),
-                        table.get(next),
-                    ) {
-                        (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (l - a.0) / (b.0 - a.0),
-                        _ => 0.0,
-                    };
-                }
-            }
-            Source::Daylight => {
-                for (s, l) in smooth.iter_mut().zip(&wavelengths) {
-                    *s = planck(*l, 5900.0)
-                        * lines::FRAUNHOFER
-                            .iter()
-                            .map(|&(centre, depth, width)| {
-                                1.0 - depth * (-2.772_588_7 * ((l - centre) / width).powi(2)).exp()
-                            })
-                            .product::<f64>();
-                }
-            }
+        let mut emission = self.source.emission(self.variety);
+        if self.source == Source::Dark {
+            return emission;
         }
-        let visible = 400.0..700.0;
-        let total = lines
-            .iter()
-            .filter(|l| visible.contains(&l.0))
-            .map(|l| l.1)
-            .sum::<f64>()
-            + smooth
-                .iter()
-                .zip(&wavelengths)
-                .filter(|(_, l)| visible.contains(*l))
-                .map(|(s, _)| s * STEP_NM)
-                .sum::<f64>();
-        let pass = |l: f64| match &self.solution {
-            Some(solution) => 10f64.powf(-solution.absorbance(l)),
+        let share = 100.0 / emission.visible();
+        let pass = |nm: f64| match &self.solution {
+            Some(solution) => 10f64.powf(-solution.absorbance(nm)),
             None => 1.0,
         };
-        for (l, s) in &mut lines {
-            *s *= 100.0 / total * pass(*l);
+        for (nm, strength) in &mut emission.lines {
+            *strength *= share * pass(*nm);
         }
-        for (s, l) in smooth.iter_mut().zip(&wavelengths) {
-            *s *= 100.0 / total * pass(*l);
+        for (i, strength) in emission.smooth.iter_mut().enumerate() {
+            *strength *= share * pass(smooth_nm(i));
         }
-        Emission { lines, smooth }
-    }
-
-    /// The lines, rising in wavelength, with names such as `Hg 546.07`.
-    pub fn true_lines(&self) -> Vec<TrueLine> {
-        let element = match self.source {
-            Source::TriPhosphor | Source::Halophosphate | Source::Mercury => "Hg",
-            Source::Helium => "He",
-            Source::Neon => "Ne",
-            Source::Hydrogen => "H",
-            Source::Sodium => "Na",
-            Source::Laser(_) => "laser",
-            _ => "",
-        };
-        let lines = self.emission().lines;
-        let strongest = lines.iter().map(|l| l.1).fold(0.0, f64::max);
-        lines
-            .into_iter()
-            .map(|(wavelength_nm, strength)| TrueLine {
-                wavelength_nm,
-                strength: strength / strongest,
-                name: format!("{element} {wavelength_nm:.2}"),
-            })
-            .collect()
+        emission
     }
 }
 
-/// Tb³⁺: centre, full width at half height (nm), relative area.
-const TERBIUM: &[(f64, f64, f64)] = &[
-    (487.7, 5.0, 11.0),
-    (491.8, 4.5, 5.0),
-    (542.0, 2.4, 26.0),
-    (544.7, 2.6, 24.0),
-    (549.2, 4.0, 10.0),
-    (584.0, 3.6, 7.0),
-    (588.0, 3.6, 4.5),
-    (621.5, 5.0, 4.5),
-];
+/// The lines of a lamp in which a gas or a vapour shines.
+pub(super) struct Discharge {
+    /// Symbol of the element.
+    pub element: &'static str,
+    /// Strength of the line to which the table gives 1.
+    strength: f64,
+    /// By which share lines differ between two lamps of a kind.
+    differ: f64,
+}
 
-/// Eu³⁺ in Y₂O₃: centre, full width at half height (nm), relative area.
-const EUROPIUM: &[(f64, f64, f64)] = &[
-    (587.2, 2.4, 4.0),
-    (593.2, 3.2, 6.0),
-    (599.3, 3.2, 6.0),
-    (611.6, 2.3, 64.0),
-    (614.5, 3.5, 6.0),
-    (630.4, 3.0, 10.0),
-    (650.4, 3.4, 4.0),
-    (662.2, 3.4, 3.0),
-    (687.4, 3.0, 3.5),
-    (693.4, 3.4, 3.0),
-    (708.4, 4.0, 12.0),
-];
+impl Source {
+    /// The element that shines in this lamp; absent where none does.
+    pub(super) fn discharge(&self) -> Option<Discharge> {
+        let (element, strength, differ) = match self {
+            Source::TriPhosphor => ("Hg", 26.0, 0.12),
+            Source::Halophosphate => ("Hg", 22.0, 0.12),
+            Source::Mercury => ("Hg", 1.0, 0.1),
+            Source::Helium => ("He", 1.0, 0.15),
+            Source::Neon => ("Ne", 1.0, 0.15),
+            Source::Hydrogen => ("H", 1.0, 0.15),
+            Source::Sodium => ("Na", 1.0, 0.05),
+            _ => return None,
+        };
+        Some(Discharge {
+            element,
+            strength,
+            differ,
+        })
+    }
+
+    /// What this lamp gives, in whatever unit.
+    fn emission(&self, variety: u64) -> Emission {
+        let mut chance = Pcg64Mcg::seed_from_u64(variety ^ 0x1a3b);
+        let mut vary = |relative: f64| 1.0 + relative * (2.0 * chance.random::<f64>() - 1.0);
+        let n = ((LAST_NM - FIRST_NM) / STEP_NM).round() as usize + 1;
+        let mut emission = Emission {
+            lines: Vec::new(),
+            smooth: vec![0.0; n],
+        };
+        if let Some(d) = self.discharge() {
+            emission.lines = lines(d.element)
+                .map(|line| {
+                    let strength = d.strength * line.strength * vary(d.differ);
+                    (line.wavelength_nm, strength)
+                })
+                .collect();
+        }
+        match self {
+            Source::TriPhosphor => emission.add_phosphors(&mut vary),
+            Source::Halophosphate => {
+                emission.add_band(482.0 * vary(0.005), 105.0, 70.0 * vary(0.2));
+                emission.add_band(585.0 * vary(0.005), 82.0, 150.0 * vary(0.15));
+            }
+            // The molecule's many lines look like a weak haze.
+            Source::Hydrogen => emission.add_band(600.0, 90.0, 0.12),
+            &Source::WhiteLed(kelvin) => {
+                let blue = 0.22 * (kelvin / 4000.0).powf(1.4);
+                emission.add_band(451.0 * vary(0.008), 21.0, blue);
+                emission.add_band(552.0 * vary(0.006), 105.0, 0.75);
+                emission.add_band(615.0 * vary(0.006), 95.0, 0.75 * (4000.0 / kelvin));
+            }
+            &Source::Led(peak, fwhm) => {
+                emission.add_band(peak, fwhm, 0.85);
+                // Diodes fall off more slowly towards the blue.
+                emission.add_band(peak - 0.45 * fwhm, 1.3 * fwhm, 0.15);
+            }
+            Source::Lines(own) => {
+                emission.lines = own.iter().map(|&(nm, s)| (nm, s * vary(0.15))).collect();
+            }
+            &Source::Laser(wavelength_nm) => emission.lines.push((wavelength_nm, 1.0)),
+            &Source::Tungsten(kelvin) => emission.add(|nm| planck(nm, kelvin)),
+            Source::Smooth(table) => emission.add(|nm| interpolated(table, nm)),
+            Source::Daylight => {
+                let dark: Vec<Line> = lines("sun").collect();
+                let left = |nm: f64| dark.iter().map(|d| left_by(d, nm)).product::<f64>();
+                emission.add(|nm| planck(nm, 5900.0) * left(nm));
+            }
+            Source::Dark | Source::Mercury | Source::Helium | Source::Neon | Source::Sodium => {}
+        }
+        emission
+    }
+}
+
+/// Wavelength of an entry of [`Emission::smooth`], nm.
+fn smooth_nm(i: usize) -> f64 {
+    FIRST_NM + i as f64 * STEP_NM
+}
+
+/// A table of wavelengths (nm, rising) and values, read between its rows; 0 beyond them.
+fn interpolated(table: &[(f64, f64)], nm: f64) -> f64 {
+    let next = table.partition_point(|p| p.0 < nm);
+    let before = next.checked_sub(1).and_then(|i| table.get(i));
+    match (before, table.get(next)) {
+        (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (nm - a.0) / (b.0 - a.0),
+        _ => 0.0,
+    }
+}
+
+/// Share of daylight that a dark line leaves.
+fn left_by(dark: &Line, nm: f64) -> f64 {
+    1.0 - dark.strength * (-2.772_588_7 * ((nm - dark.wavelength_nm) / dark.width_nm).powi(2)).exp()
+}
 
 /// Planck's law per wavelength, up to a constant factor; c₂ = 0.014 387 768 78 m·K (CODATA 2018).
 fn planck(wavelength_nm: f64, kelvin: f64) -> f64 {

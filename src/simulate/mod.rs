@@ -6,157 +6,31 @@
 
 mod band;
 pub mod bench;
-pub mod camera;
+mod blades;
+mod blur;
+mod camera;
 pub mod class;
-pub mod demo;
-pub mod header;
+mod effective;
+mod header;
 pub mod light;
-pub mod lines;
+mod lines;
+mod metering;
 mod noise;
-pub mod rays;
-pub mod scene;
+mod rays;
+mod scene;
 pub mod score;
-pub mod sensor;
+mod sensor;
+mod shot;
 mod spread;
-pub mod truth;
+mod truth;
 mod veil;
 
-use jiff::civil::DateTime;
-use serde::{Deserialize, Serialize};
+use effective::Effective;
 
 pub use bench::{Instrument, Phone, Pose};
 pub use light::{Light, Solution, Source};
-pub use rays::{Rays, place};
-pub use sensor::{Linear, Nuisance};
+pub use shot::{Exposure, Fault, Nuisance, Planned, Scene, Shot};
 pub use truth::{MapPoint, PlantedFault, TrueLine, TrueOrder, Truth};
-
-/// Everything that determines one photo.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Shot {
-    /// Seed of all that is left to chance in this photo: noise, the room behind a `no-spectrum` photo.
-    pub seed: u64,
-    /// When the shutter opened.
-    pub taken: DateTime,
-    /// The phone.
-    pub phone: Phone,
-    /// The spectroscope.
-    pub instrument: Instrument,
-    /// How the phone is held against the grating in this shot.
-    pub pose: Pose,
-    /// What shines into the slit.
-    pub light: Light,
-    /// What the picture shows.
-    pub scene: Scene,
-    /// How long and how sensitive.
-    pub exposure: Exposure,
-    /// Exif orientation: 1, 3, 6 or 8. The sensor's pixels are stored as they are; a viewer turns them.
-    pub orientation: u16,
-    /// JPEG quality, 1…100.
-    pub jpeg_quality: u8,
-    /// Which stages between sensor and file take part.
-    pub nuisance: Nuisance,
-    /// What is wrong with this photo on purpose.
-    pub faults: Vec<Fault>,
-}
-
-/// What a photo shows.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Scene {
-    /// The slit, through the grating.
-    Slit,
-    /// The room at dusk, past the tube: a window, a table, a lamp.
-    Room,
-    /// The inside of a pocket.
-    Pocket,
-    /// Not a photo: the text of a note that lies among the photos.
-    Note(String),
-}
-
-/// How a photo is exposed.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub enum Exposure {
-    /// The brightest part of the spectrum, without any solution in the beam, reaches this share of full scale in
-    /// linear light. Blank and dilutions of one lamp are therefore exposed alike.
-    Metered(f64),
-    /// As stated: seconds, ISO.
-    Set(f64, f64),
-}
-
-/// A planted fault and its size.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub enum Fault {
-    /// Exposed this many times too long.
-    Clipped(f64),
-    /// Exposed this many times too short.
-    Dim(f64),
-    /// Turned this many degrees about the lens axis, clockwise on the picture.
-    Tilted(f64),
-    /// Slit this many degrees off the grooves.
-    Skewed(f64),
-    /// Slit this wide, µm.
-    SlitWide(f64),
-    /// Focus blur of this standard deviation, px.
-    Defocused(f64),
-    /// Moved by so many px along a direction, degrees clockwise from the picture's x axis.
-    Moved(f64, f64),
-    /// Stray light of this level beside the spectrum, linear share of full scale.
-    Leak(f64),
-    /// Turned away so that the brighter order leaves the picture at this wavelength, nm.
-    Cropped(f64),
-    /// Nothing like a spectrum in it.
-    NoSpectrum,
-    /// Called a lamp and has too few lines.
-    FewLines,
-    /// Exposed this many times longer than its blank.
-    ExposureDiffers(f64),
-    /// Exposure and white balance left to the phone.
-    ExposureAuto,
-    /// Only this share of the file arrived.
-    Truncated(f64),
-    /// The file's bytes are not a picture.
-    Unreadable,
-}
-
-impl Fault {
-    /// The reason code that the photo should be given.
-    pub fn code(&self) -> &'static str {
-        match self {
-            Fault::Clipped(_) => "clipped",
-            Fault::Dim(_) => "dim",
-            Fault::Tilted(_) => "tilted",
-            Fault::Skewed(_) => "skewed",
-            Fault::SlitWide(_) => "slit-wide",
-            Fault::Defocused(_) => "defocused",
-            Fault::Moved(..) => "moved",
-            Fault::Leak(_) => "leak",
-            Fault::Cropped(_) => "cropped",
-            Fault::NoSpectrum => "no-spectrum",
-            Fault::FewLines => "few-lines",
-            Fault::ExposureDiffers(_) => "exposure-differs",
-            Fault::ExposureAuto => "exposure-auto",
-            Fault::Truncated(_) => "truncated",
-            Fault::Unreadable => "unreadable",
-        }
-    }
-
-    /// The size, in the unit that the variant states; absent where there is none.
-    pub fn size(&self) -> Option<f64> {
-        match *self {
-            Fault::Clipped(x)
-            | Fault::Dim(x)
-            | Fault::Tilted(x)
-            | Fault::Skewed(x)
-            | Fault::SlitWide(x)
-            | Fault::Defocused(x)
-            | Fault::Moved(x, _)
-            | Fault::Leak(x)
-            | Fault::Cropped(x)
-            | Fault::ExposureDiffers(x)
-            | Fault::Truncated(x) => Some(x),
-            Fault::NoSpectrum | Fault::FewLines | Fault::ExposureAuto | Fault::Unreadable => None,
-        }
-    }
-}
 
 /// A drawn photo.
 #[derive(Clone, Debug, PartialEq)]
@@ -167,15 +41,6 @@ pub struct Photo {
     pub truth: Truth,
 }
 
-/// A photo of a class: where it lands in the inbox and how it is taken.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Planned {
-    /// Path below the inbox, with `/`.
-    pub path: String,
-    /// How it is taken.
-    pub shot: Shot,
-}
-
 /// Takes the photo: the file's bytes and the truth about it.
 ///
 /// About a second for twelve megapixels and about 250 MB of memory while it runs.
@@ -183,16 +48,15 @@ pub struct Planned {
 /// # Panics
 /// If the phone's picture is smaller than 64 px or wider or higher than 65 535 px, which JPEG cannot hold.
 pub fn draw(shot: &Shot) -> Photo {
+    let effective = Effective::of(shot);
+    let exposed = metering::expose(&effective);
+    let truth = truth::of(&effective, &exposed);
     if let Scene::Note(text) = &shot.scene {
-        return Photo {
-            jpeg: text.clone().into_bytes(),
-            truth: truth::of(shot, &sensor::Effective::of(shot)),
-        };
+        let jpeg = text.clone().into_bytes();
+        return Photo { jpeg, truth };
     }
-    let effective = sensor::Effective::of(shot);
-    let truth = truth::of(shot, &effective);
-    let mosaic = sensor::mosaic(&effective);
-    let mut jpeg = camera::develop(&effective, mosaic, truth.exposure_s, truth.iso);
+    let mosaic = sensor::mosaic(&effective, &exposed);
+    let mut jpeg = camera::develop(&effective, mosaic, &exposed);
     for fault in &shot.faults {
         match *fault {
             Fault::Truncated(share) => jpeg.truncate((jpeg.len() as f64 * share) as usize),
@@ -206,37 +70,51 @@ pub fn draw(shot: &Shot) -> Photo {
 /// The sensor's own values of a shot with the mosaic on, its noise included, before anything is made of them: one colour a
 /// pixel (red, green / green, blue), row by row as on the sensor, the black level taken off, 1 = full scale.
 pub fn draw_mosaic(shot: &Shot) -> (Vec<f32>, Truth) {
-    let effective = sensor::Effective::of(shot);
-    let truth = truth::of(shot, &effective);
-    (sensor::mosaic(&effective), truth)
-}
-
-/// The truth about a shot, without drawing it.
-pub fn truth_of(shot: &Shot) -> Truth {
-    truth::of(shot, &sensor::Effective::of(shot))
-}
-
-/// What falls on the sensor, without noise: linear light per pixel and channel before white balance, not cut at full
-/// scale, and stored as on the sensor (as if the orientation were 1; so is the truth).
-pub fn draw_linear(shot: &Shot) -> (Linear, Truth) {
-    let mut upright = shot.clone();
-    upright.orientation = 1;
-    let effective = sensor::Effective::of(&upright);
-    let truth = truth::of(&upright, &effective);
-    (sensor::linear(&effective), truth)
-}
-
-impl Shot {
-    /// Exposure time (s) and ISO with which this shot is taken, faults included.
-    pub fn exposure_settings(&self) -> (f64, f64) {
-        let (time_s, iso, _) = sensor::Effective::of(self).expose();
-        (time_s, iso)
-    }
+    let effective = Effective::of(shot);
+    let exposed = metering::expose(&effective);
+    let truth = truth::of(&effective, &exposed);
+    (sensor::mosaic(&effective, &exposed), truth)
 }
 
 #[cfg(test)]
 mod tests {
+    use super::rays::upright;
     use super::*;
+    use crate::terms::Point;
+
+    /// What falls on the sensor, without noise.
+    struct Linear {
+        width: usize,
+        /// Red, green, blue per pixel, row by row; 1 fills a pixel.
+        rgb: Vec<[f32; 3]>,
+    }
+
+    fn draw_linear(shot: &Shot) -> (Linear, Truth) {
+        let effective = Effective::of(shot);
+        let exposed = metering::expose(&effective);
+        let scenery = sensor::Scenery::new(&effective, exposed.gain);
+        let width = shot.phone.width;
+        let mut rgb = vec![[0.0f32; 3]; width * shot.phone.height];
+        for (y, row) in rgb.chunks_exact_mut(width).enumerate() {
+            scenery.row(y, row);
+        }
+        (Linear { width, rgb }, truth::of(&effective, &exposed))
+    }
+
+    fn truth_of(shot: &Shot) -> Truth {
+        let effective = Effective::of(shot);
+        truth::of(&effective, &metering::expose(&effective))
+    }
+
+    /// Where on the upright picture the light of `wavelength_nm` in `order` is seen that passes the slit `along_mm` from its
+    /// middle. None where there is no such ray or it misses the picture.
+    fn place(shot: &Shot, order: i32, wavelength_nm: f64, along_mm: f64) -> Option<Point> {
+        let rays = Effective::of(shot).rays();
+        let seen = rays.trace(rays.shift(order, wavelength_nm), along_mm, 0.0)?;
+        shot.phone
+            .is_on_picture(&seen)
+            .then(|| upright(seen, &shot.phone, shot.orientation))
+    }
 
     /// A shot with every nuisance off: a laser through a sound instrument.
     fn plain(wavelength_nm: f64) -> Shot {
@@ -260,7 +138,7 @@ mod tests {
             exposure: Exposure::Metered(0.75),
             orientation: 1,
             jpeg_quality: 95,
-            nuisance: Nuisance::NONE,
+            nuisance: Nuisance::default(),
             faults: Vec::new(),
         }
     }
@@ -288,13 +166,13 @@ mod tests {
             let (picture, truth) = draw_linear(&shot);
             for order in [-1, 0, 1] {
                 for along_mm in [-9.0, -4.5, 0.0, 4.5, 9.0] {
-                    let (x, y) =
+                    let Point { x, y } =
                         place(&shot, order, wavelength_nm, along_mm).expect("on the picture");
                     // The row nearest to the point, and where the line crosses it.
                     let row = y.round();
-                    let (x2, y2) =
+                    let next =
                         place(&shot, order, wavelength_nm, along_mm + 0.5).expect("on the picture");
-                    let x_row = x + (row - y) * (x2 - x) / (y2 - y);
+                    let x_row = x + (row - y) * (next.x - x) / (next.y - y);
                     let seen = centroid(&picture, x_row, row as usize, 12);
                     let error = seen - x_row;
                     assert!(
@@ -317,7 +195,7 @@ mod tests {
         shot.phone.k1 = 0.0;
         shot.pose = Pose::default();
         let (picture, truth) = draw_linear(&shot);
-        let (x, y) = truth.zero_order.expect("lit");
+        let Point { x, y } = truth.zero_order.expect("lit");
         let middle = centroid(&picture, x, y.round() as usize, 14);
         let (mut sum, mut spread) = (0.0, 0.0);
         for column in middle as usize - 14..=middle as usize + 14 {
@@ -341,7 +219,7 @@ mod tests {
             place(&shot, 2, 400.0, 3.0).unwrap(),
             place(&shot, 1, 800.0, 3.0).unwrap(),
         );
-        assert!((a.0 - b.0).abs() < 1e-9 && (a.1 - b.1).abs() < 1e-9);
+        assert!((a.x - b.x).abs() < 1e-9 && (a.y - b.y).abs() < 1e-9);
     }
 
     #[test]
@@ -365,7 +243,7 @@ mod tests {
                 place(&shot, 0, 0.0, 0.0).unwrap(),
                 place(&shot, 1, wavelength_nm, 0.0).unwrap(),
             );
-            let seen_deg = ((one.0 - zero.0) / shot.phone.focal_px).atan().to_degrees();
+            let seen_deg = ((one.x - zero.x) / shot.phone.focal_px).atan().to_degrees();
             assert!((seen_deg - angle_deg).abs() < tolerance_deg, "{seen_deg}");
         }
     }
@@ -391,7 +269,7 @@ mod tests {
         let mut shot = plain(546.0735);
         shot.light = Light::of(Source::TriPhosphor, 3);
         let (picture, truth) = draw_linear(&shot);
-        let (zero_x, _) = truth.zero_order.expect("lit");
+        let zero_x = truth.zero_order.expect("lit").x;
         let brightest = picture
             .rgb
             .chunks_exact(picture.width)
@@ -413,11 +291,11 @@ mod tests {
             focal_px: 480.0,
             ..shot.phone
         };
-        let (x, y) = draw(&shot).truth.zero_order.unwrap();
+        let Point { x, y } = draw(&shot).truth.zero_order.unwrap();
         shot.orientation = 6;
         let truth = draw(&shot).truth;
         assert_eq!((truth.width, truth.height), (480, 640));
-        assert_eq!(truth.zero_order, Some((479.0 - y, x)));
+        assert_eq!(truth.zero_order, Some(Point::new(479.0 - y, x)));
     }
 
     #[test]
@@ -496,12 +374,12 @@ mod tests {
                 place(&shot, -1, 650.0, 0.0).unwrap(),
             );
             // Clockwise is positive with y down; a line has no direction, and neither has a picture's edge.
-            let dispersion_deg = (red.1 - blue.1).atan2(red.0 - blue.0).to_degrees();
+            let dispersion_deg = (red.y - blue.y).atan2(red.x - blue.x).to_degrees();
             let folded = (dispersion_deg + 45.0).rem_euclid(90.0) - 45.0;
             assert!((folded - truth.tilt_deg).abs() < 0.02, "{folded}");
             assert!((truth.tilt_deg - 9.0).abs() < 1e-9);
             let [a, b] = truth.slit_ends;
-            let slit_deg = (b.1 - a.1).atan2(b.0 - a.0).to_degrees();
+            let slit_deg = (b.y - a.y).atan2(b.x - a.x).to_degrees();
             let anticlockwise = (dispersion_deg + 90.0 - slit_deg + 90.0).rem_euclid(180.0) - 90.0;
             assert!(
                 (anticlockwise - truth.skew_deg).abs() < 0.02,

@@ -3,7 +3,7 @@
 use rand::{Rng, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
-use super::sensor::Effective;
+use super::effective::Effective;
 
 /// Photon noise, read noise, the ceiling and the converter's steps.
 pub(super) struct Noise {
@@ -19,17 +19,16 @@ impl Noise {
     /// A power of two of equally likely values, so that 16 random bits pick one.
     const BELL: usize = 1 << 16;
 
-    pub(super) fn new(effective: &Effective) -> Noise {
-        let (_, iso, _) = effective.expose();
+    pub(super) fn new(effective: &Effective, iso: f64) -> Noise {
         Noise {
-            chance: Pcg64Mcg::seed_from_u64(effective.seed ^ 0x5eed),
+            chance: Pcg64Mcg::seed_from_u64(effective.shot.seed ^ 0x5eed),
             bell: (0..Noise::BELL)
                 .map(|i| normal_quantile((i as f64 + 0.5) / Noise::BELL as f64) as f32)
                 .collect(),
-            full_e: (effective.phone.full_well_e * 100.0 / iso) as f32,
-            read_variance: effective.phone.read_noise_e.powi(2) as f32,
-            steps: ((1u32 << effective.phone.adc_bits) - 1) as f32,
-            on: effective.nuisance.noise,
+            full_e: (effective.shot.phone.full_well_e * 100.0 / iso) as f32,
+            read_variance: effective.shot.phone.read_noise_e.powi(2) as f32,
+            steps: ((1u32 << effective.shot.phone.adc_bits) - 1) as f32,
+            on: effective.shot.nuisance.noise,
         }
     }
 

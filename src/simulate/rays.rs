@@ -1,18 +1,19 @@
 //! Follows a ray from a point of the slit through the grating and the lens to the sensor.
 //!
-//! Written in millimetres and vectors: the tangential part of the direction gains m·λ/d across the grooves, as the
+//! Lengths are in millimetres, directions are vectors: the tangential part of the direction gains m·λ/d across the grooves, as the
 //! phase of neighbouring grooves demands; everything else is straight lines. The entrance pupil lies a little behind the
 //! grating, so each order passes the grating at its own place.
 
-use super::Shot;
-use super::sensor::Effective;
+use super::bench::Phone;
+use super::shot::Shot;
+use crate::terms::Point;
 
 /// The rays of one shot. Grating frame: x across the grooves, y along them (down on an unturned picture), z towards
 /// the slit, origin where the lens axis meets the grating; mm.
 #[derive(Clone, Debug)]
 pub struct Rays {
     focal_px: f64,
-    axis: (f64, f64),
+    axis: Point,
     k1: f64,
     turn: [[f64; 3]; 3],
     slit_middle: [f64; 3],
@@ -23,9 +24,9 @@ pub struct Rays {
 }
 
 impl Rays {
-    /// The rays of a shot without its faults' changes of pose; see [`Effective`].
-    pub(super) fn new(effective: &Effective) -> Rays {
-        let (phone, tube, pose) = (&effective.phone, &effective.instrument, &effective.pose);
+    /// The rays of a shot, whose faults are not looked at.
+    pub(super) fn new(shot: &Shot) -> Rays {
+        let (phone, tube, pose) = (&shot.phone, &shot.instrument, &shot.pose);
         let (i, e) = (
             tube.incidence_deg.to_radians(),
             tube.elevation_deg.to_radians(),
@@ -58,7 +59,7 @@ impl Rays {
         ];
         Rays {
             focal_px: phone.focal_px,
-            axis: (
+            axis: Point::new(
                 0.5 * (phone.width as f64 - 1.0) + phone.centre_offset_px.0,
                 0.5 * (phone.height as f64 - 1.0) + phone.centre_offset_px.1,
             ),
@@ -72,14 +73,14 @@ impl Rays {
         }
     }
 
-    /// m·λ/d.
+    /// By how much the grating changes the direction cosine of light of this order and wavelength: m·λ/d.
     pub fn shift(&self, order: i32, wavelength_nm: f64) -> f64 {
         f64::from(order) * wavelength_nm / self.groove_spacing_nm
     }
 
     /// Where on the sensor (px) the point of the slit `along_mm` from its middle and `across_mm` from its axis is seen
     /// in light that the grating shifts by `shift` = m·λ/d. None where no such ray leaves the grating.
-    pub fn trace(&self, shift: f64, along_mm: f64, across_mm: f64) -> Option<(f64, f64)> {
+    pub fn trace(&self, shift: f64, along_mm: f64, across_mm: f64) -> Option<Point> {
         let point = [0, 1, 2]
             .map(|k| self.slit_middle[k] + along_mm * self.along[k] + across_mm * self.across[k]);
         let (mut qx, mut qy) = (0.0, 0.0);
@@ -104,7 +105,7 @@ impl Rays {
         }
         let (x, y) = (seen[0] / seen[2], seen[1] / seen[2]);
         let bend = self.focal_px * (1.0 + self.k1 * (x * x + y * y));
-        Some((self.axis.0 + bend * x, self.axis.1 + bend * y))
+        Some(Point::new(self.axis.x + bend * x, self.axis.y + bend * y))
     }
 
     /// How much a step of 1 mm across the slit changes the direction, in the unit of `shift`.
@@ -119,7 +120,7 @@ impl Rays {
     /// The shift and the place along the slit (mm) that are seen at a pixel, from a guess nearby.
     ///
     /// Newton's method; far from any slit it gives a smooth continuation, which is all its caller needs.
-    pub(super) fn invert(&self, x: f64, y: f64, guess: (f64, f64)) -> (f64, f64) {
+    pub(super) fn invert(&self, seen: Point, guess: (f64, f64)) -> (f64, f64) {
         let (mut g, mut s) = guess;
         for _ in 0..6 {
             let (dg, ds) = (1e-5, 1e-2);
@@ -131,12 +132,12 @@ impl Rays {
                 return (g, s);
             };
             let (a, b, c, d) = (
-                (pg.0 - p.0) / dg,
-                (ps.0 - p.0) / ds,
-                (pg.1 - p.1) / dg,
-                (ps.1 - p.1) / ds,
+                (pg.x - p.x) / dg,
+                (ps.x - p.x) / ds,
+                (pg.y - p.y) / dg,
+                (ps.y - p.y) / ds,
             );
-            let (ex, ey) = (x - p.0, y - p.1);
+            let (ex, ey) = (seen.x - p.x, seen.y - p.y);
             let determinant = a * d - b * c;
             g += (d * ex - b * ey) / determinant;
             s += (a * ey - c * ex) / determinant;
@@ -148,34 +149,23 @@ impl Rays {
     }
 }
 
-/// Where on the upright picture (px, middle of the top left pixel at 0, 0) the light of `wavelength_nm` in `order` is
-/// seen that passes the slit `along_mm` from its middle. None where there is no such ray or it misses the picture.
-pub fn place(shot: &Shot, order: i32, wavelength_nm: f64, along_mm: f64) -> Option<(f64, f64)> {
-    let effective = Effective::of(shot);
-    let rays = Rays::new(&effective);
-    let (x, y) = rays.trace(rays.shift(order, wavelength_nm), along_mm, 0.0)?;
-    let (w, h) = (shot.phone.width, shot.phone.height);
-    let inside = x >= -0.5 && y >= -0.5 && x <= w as f64 - 0.5 && y <= h as f64 - 0.5;
-    inside.then(|| upright(x, y, w, h, shot.orientation))
-}
-
-/// From the sensor's pixels to the upright picture's, by the Exif orientation (1, 3, 6, 8).
-pub(super) fn upright(x: f64, y: f64, width: usize, height: usize, orientation: u16) -> (f64, f64) {
-    let (right, bottom) = (width as f64 - 1.0, height as f64 - 1.0);
+/// A place on the sensor as a place in the upright picture, by the Exif orientation (1, 3, 6, 8).
+pub(super) fn upright(seen: Point, phone: &Phone, orientation: u16) -> Point {
+    let (right, bottom) = (phone.width as f64 - 1.0, phone.height as f64 - 1.0);
     match orientation {
-        3 => (right - x, bottom - y),
-        6 => (bottom - y, x),
-        8 => (y, right - x),
-        _ => (x, y),
+        3 => Point::new(right - seen.x, bottom - seen.y),
+        6 => Point::new(bottom - seen.y, seen.x),
+        8 => Point::new(seen.y, right - seen.x),
+        _ => seen,
     }
 }
 
 /// The yaw at which the light of `wavelength_nm` in the brighter first order is seen at the edge of the picture.
-pub(super) fn cropping_yaw_deg(effective: &Effective, wavelength_nm: f64) -> f64 {
-    let mut turned = effective.clone();
-    let order = effective.brighter_order();
+pub(super) fn cropping_yaw_deg(shot: &Shot, wavelength_nm: f64) -> f64 {
+    let mut turned = shot.clone();
+    let order = shot.instrument.brighter_order();
     let edge = if order > 0 {
-        effective.phone.width as f64 - 0.5
+        shot.phone.width as f64 - 0.5
     } else {
         -0.5
     };
@@ -185,11 +175,17 @@ pub(super) fn cropping_yaw_deg(effective: &Effective, wavelength_nm: f64) -> f64
         turned.pose.yaw_deg = 0.5 * (low + high);
         let rays = Rays::new(&turned);
         match rays.trace(rays.shift(order, wavelength_nm), 0.0, 0.0) {
-            Some((x, _)) if x < edge => high = turned.pose.yaw_deg,
+            Some(seen) if seen.x < edge => high = turned.pose.yaw_deg,
             _ => low = turned.pose.yaw_deg,
         }
     }
     turned.pose.yaw_deg
+}
+
+/// Share of the light left at r² = tan²θ off the axis: lenses darken as cos⁴θ, and phones correct about half of it
+/// (common practice, no source).
+pub(super) fn vignetting(r2: f64) -> f64 {
+    1.0 / (1.0 + r2)
 }
 
 fn cross(a: [f64; 3], b: [f64; 3]) -> [f64; 3] {

@@ -3,10 +3,10 @@
 //! Stored as its second integral: the light that a pixel receives through a slit of any width is then a difference of four
 //! values, exact for lines and bands alike.
 
-use super::band::gaussian;
+use super::blur::gaussian;
+use super::effective::Effective;
 use super::light::{Emission, FIRST_NM, LAST_NM};
 use super::rays::Rays;
-use super::sensor::Effective;
 
 /// Nodes per pixel at the picture's middle.
 const OVERSAMPLING: f64 = 10.0;
@@ -24,7 +24,7 @@ pub(super) struct Spread {
     density: Vec<[f64; 3]>,
 }
 
-/// The same, integrated twice.
+/// Light of all orders by shift, per channel, integrated twice.
 pub(super) struct Integrated {
     step: f64,
     twice: Vec<[f64; 3]>,
@@ -34,9 +34,9 @@ pub(super) struct Integrated {
 pub(super) fn zero_order_flux(effective: &Effective, emission: &Emission) -> [f64; 3] {
     let mut flux = [0.0; 3];
     for_each_wavelength(emission, 0.1, |wavelength_nm, strength| {
-        let s = effective.phone.sensitivity(wavelength_nm);
+        let s = effective.shot.phone.sensitivity(wavelength_nm);
         for c in 0..3 {
-            flux[c] += strength * s[c] * effective.efficiency(0, wavelength_nm);
+            flux[c] += strength * s[c] * effective.shot.instrument.share_of_order(0, wavelength_nm);
         }
     });
     flux
@@ -56,7 +56,7 @@ fn for_each_wavelength(emission: &Emission, step_nm: f64, mut take: impl FnMut(f
 impl Spread {
     /// Lays the emission out; without the zero order for metering.
     pub(super) fn new(effective: &Effective, emission: &Emission, with_zero_order: bool) -> Spread {
-        let step = 1.0 / (OVERSAMPLING * effective.phone.focal_px);
+        let step = 1.0 / (OVERSAMPLING * effective.shot.phone.focal_px);
         let n = (2.0 * REACH / step) as usize;
         let mut density = vec![[0.0f64; 3]; n];
         let drop = |density: &mut [[f64; 3]], shift: f64, flux: [f64; 3]| {
@@ -70,9 +70,9 @@ impl Spread {
                 density[i + 1][c] += flux[c] * f;
             }
         };
-        let d = effective.instrument.groove_spacing_nm;
+        let d = effective.shot.instrument.groove_spacing_nm;
         for order in [-2, -1, 1, 2] {
-            if effective.efficiency(order, 550.0) == 0.0 {
+            if effective.shot.instrument.share_of_order(order, 550.0) == 0.0 {
                 continue;
             }
             // One sample per node: the smooth part must not show a comb.
@@ -81,8 +81,12 @@ impl Spread {
                 if strength <= 0.0 {
                     return;
                 }
-                let s = effective.phone.sensitivity(wavelength_nm);
-                let e = strength * effective.efficiency(order, wavelength_nm);
+                let s = effective.shot.phone.sensitivity(wavelength_nm);
+                let e = strength
+                    * effective
+                        .shot
+                        .instrument
+                        .share_of_order(order, wavelength_nm);
                 drop(
                     &mut density,
                     f64::from(order) * wavelength_nm / d,
@@ -93,13 +97,13 @@ impl Spread {
         if with_zero_order {
             drop(&mut density, 0.0, zero_order_flux(effective, emission));
         }
-        if effective.nuisance.glare {
+        if effective.shot.nuisance.glare {
             spread_wings(&mut density, OVERSAMPLING);
         }
         Spread { step, density }
     }
 
-    /// Blurs by a Gaussian of `sigma_px`, wherever a pixel is how wide in shifts.
+    /// Blurs by a Gaussian of `sigma_px`, the width of a pixel being taken place by place.
     pub(super) fn blur(&mut self, rays: &Rays, sigma_px: f64) {
         let sharp = std::mem::take(&mut self.density);
         self.density = vec![[0.0; 3]; sharp.len()];
@@ -116,7 +120,7 @@ impl Spread {
             ) else {
                 continue;
             };
-            let px_per_shift = (b.0 - a.0).hypot(b.1 - a.1) / 1e-3;
+            let px_per_shift = (b.x - a.x).hypot(b.y - a.y) / 1e-3;
             let sigma = sigma_px / (px_per_shift * self.step);
             let kernel = gaussian(sigma);
             let half = kernel.len() / 2;
@@ -134,7 +138,7 @@ impl Spread {
         }
     }
 
-    /// Ready to be read by pixels.
+    /// The second integral, from which pixels are read.
     pub(super) fn integrated(mut self) -> Integrated {
         let (mut once, mut twice) = ([0.0; 3], [0.0; 3]);
         for node in &mut self.density {

@@ -2,12 +2,14 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::Shot;
-use super::band::dust_share;
 use super::bench::Pose;
+use super::blades::dust_share;
+use super::effective::Effective;
+use super::light::{Light, Solution, Source};
+use super::metering::Exposed;
 use super::rays::{Rays, upright};
-use super::sensor::Effective;
 use super::veil::Leak;
+use crate::terms::Point;
 
 /// What a perfect measurement of a photo would find.
 ///
@@ -34,7 +36,7 @@ pub struct Truth {
     /// Width at the second of `slit_ends` less that at the first, µm.
     #[serde(default)]
     pub slit_wedge_um: f64,
-    /// Share of the slit's light that dust takes, 0…1; not that at its very ends, which only shortens it.
+    /// Share of the slit's light that dust takes, 0…1. Dust at the very ends does not count: it only shortens the slit.
     #[serde(default)]
     pub dust_share: f64,
     /// Standard deviation of lens and focus blur together, px.
@@ -45,7 +47,7 @@ pub struct Truth {
     pub leak_level: f64,
     /// Where the stray light is brightest, px, upright.
     #[serde(default)]
-    pub leak_at: (f64, f64),
+    pub leak_at: Point,
     /// Brightest part of the spectrum without solution and blur, linear share of full scale, before it is cut at 1.
     pub peak_level: f64,
     /// Exposure time, s.
@@ -55,9 +57,9 @@ pub struct Truth {
     /// Planted faults.
     pub faults: Vec<PlantedFault>,
     /// Where the middle of the slit's own image lies, px; absent where it is off the picture.
-    pub zero_order: Option<(f64, f64)>,
+    pub zero_order: Option<Point>,
     /// The slit image's two ends, px.
-    pub slit_ends: [(f64, f64); 2],
+    pub slit_ends: [Point; 2],
     /// Orders other than zero that are on the picture with at least a part of 400–700 nm.
     pub orders: Vec<TrueOrder>,
     /// Absorbance of the solution in the beam, where there is one: steps of 5 nm.
@@ -65,11 +67,11 @@ pub struct Truth {
 }
 
 impl Truth {
-    /// Width of the slit at the end that is lower in the upright picture, or where it lies the one to the right, less that at the
-    /// other, µm.
+    /// Width of the slit at the lower end in the upright picture less that at the upper one, µm. Of a slit that lies rather than
+    /// stands, the right end counts as the lower one.
     pub fn wedge_as_seen_um(&self) -> f64 {
         let [first, second] = self.slit_ends;
-        let (dx, dy) = (second.0 - first.0, second.1 - first.1);
+        let (dx, dy) = (second.x - first.x, second.y - first.y);
         let onwards = if dy.abs() >= dx.abs() { dy } else { dx };
         self.slit_wedge_um * onwards.signum()
     }
@@ -78,11 +80,11 @@ impl Truth {
 /// A line of the source.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TrueLine {
-    /// Standard air, nm.
+    /// Wavelength in standard air, nm.
     pub wavelength_nm: f64,
     /// Radiant strength relative to the strongest.
     pub strength: f64,
-    /// Such as `Hg 546.07`.
+    /// Name of the line, such as `Hg 546.07`.
     pub name: String,
 }
 
@@ -109,116 +111,126 @@ pub struct TrueOrder {
 /// Where one wavelength lies.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MapPoint {
-    /// px, upright.
+    /// To the right in the upright picture, px.
     pub x: f64,
-    /// px, upright.
+    /// Down in the upright picture, px.
     pub y: f64,
-    /// nm in standard air.
+    /// Wavelength in standard air, nm.
     pub wavelength_nm: f64,
 }
 
 /// The truth about a shot.
-pub(super) fn of(shot: &Shot, effective: &Effective) -> Truth {
-    let rays = Rays::new(effective);
-    let (w, h) = (shot.phone.width, shot.phone.height);
-    let on_picture = |p: &(f64, f64)| {
-        p.0 >= -0.5 && p.1 >= -0.5 && p.0 <= w as f64 - 0.5 && p.1 <= h as f64 - 0.5
-    };
-    let turned = |p: (f64, f64)| upright(p.0, p.1, w, h, shot.orientation);
+pub(super) fn of(effective: &Effective, exposed: &Exposed) -> Truth {
+    let shot = &effective.shot;
+    let (phone, slit) = (&shot.phone, &shot.instrument);
+    let rays = effective.rays();
+    let turned = |seen: Point| upright(seen, phone, shot.orientation);
     let has_spectrum = effective.has_spectrum();
-    let mut orders = Vec::new();
-    for order in [-2, -1, 1, 2] {
-        let efficiency = effective.instrument.efficiency[(order + 2) as usize];
-        if !has_spectrum || efficiency == 0.0 {
-            continue;
-        }
-        let points: Vec<MapPoint> = (76..=156)
-            .filter_map(|i| {
-                let wavelength_nm = 5.0 * f64::from(i);
-                let p = rays
-                    .trace(rays.shift(order, wavelength_nm), 0.0, 0.0)
-                    .filter(on_picture)?;
-                let (x, y) = turned(p);
-                Some(MapPoint {
-                    x,
-                    y,
-                    wavelength_nm,
-                })
-            })
-            .collect();
-        if points
-            .iter()
-            .any(|p| (400.0..=700.0).contains(&p.wavelength_nm))
-        {
-            orders.push(TrueOrder {
-                order,
-                efficiency,
-                points,
-            });
-        }
-    }
-    let half = 0.5 * effective.instrument.slit_length_mm;
-    let end = |s: f64| turned(rays.trace(0.0, s, 0.0).unwrap_or((f64::NAN, f64::NAN)));
-    let (exposure_s, iso, gain) = effective.expose();
-    let sizes_swap = matches!(shot.orientation, 6 | 8);
+    let end = |along_mm: f64| {
+        let seen = rays.trace(0.0, along_mm, 0.0);
+        turned(seen.unwrap_or(Point::new(f64::NAN, f64::NAN)))
+    };
+    let half_mm = 0.5 * slit.slit_length_mm;
+    let (width, height) = match shot.orientation {
+        6 | 8 => (phone.height, phone.width),
+        _ => (phone.width, phone.height),
+    };
+    let planted = shot.faults.iter().map(|fault| {
+        let (code, size) = fault.code_and_size();
+        let code = code.into();
+        PlantedFault { code, size }
+    });
+    let zero_order = rays.trace(0.0, 0.0, 0.0).filter(|p| phone.is_on_picture(p));
+    let brightest_leak = Leak::new(effective).brightest(phone.width as f64, phone.height as f64);
     Truth {
-        width: if sizes_swap { h } else { w },
-        height: if sizes_swap { w } else { h },
+        width,
+        height,
         has_spectrum,
-        lines: true_lines(effective),
-        pose: effective.pose,
-        tilt_deg: (effective.pose.roll_deg + 45.0).rem_euclid(90.0) - 45.0,
-        skew_deg: effective.instrument.skew_deg,
-        slit_width_um: effective.instrument.slit_width_um,
-        slit_wedge_um: if effective.nuisance.slit_flaws {
-            2.0 * effective.instrument.wedge * effective.instrument.slit_width_um
+        lines: if has_spectrum {
+            true_lines(&shot.light)
+        } else {
+            Vec::new()
+        },
+        pose: shot.pose,
+        tilt_deg: (shot.pose.roll_deg + 45.0).rem_euclid(90.0) - 45.0,
+        skew_deg: slit.skew_deg,
+        slit_width_um: slit.slit_width_um,
+        slit_wedge_um: if shot.nuisance.slit_flaws {
+            2.0 * slit.wedge * slit.slit_width_um
         } else {
             0.0
         },
         dust_share: dust_share(effective),
         blur_px: effective.blur_px,
         movement_px: effective.movement.map_or(0.0, |m| m.0),
-        leak_level: effective.instrument.leak_level * effective.exposure_factor,
-        leak_at: {
-            let (x, y) = Leak::new(effective).brightest(w as f64, h as f64);
-            turned((x, y))
-        },
+        leak_level: slit.leak_level * effective.exposure_factor,
+        leak_at: turned(brightest_leak),
         peak_level: if has_spectrum {
-            gain * effective.metered_peak()
+            exposed.peak_level
         } else {
             0.0
         },
-        exposure_s,
-        iso,
-        faults: shot
-            .faults
-            .iter()
-            .map(|f| PlantedFault {
-                code: f.code().into(),
-                size: f.size(),
-            })
-            .collect(),
-        zero_order: rays
-            .trace(0.0, 0.0, 0.0)
-            .filter(on_picture)
-            .filter(|_| has_spectrum)
-            .map(turned),
-        slit_ends: [end(-half), end(half)],
-        orders,
-        absorbance: match &effective.light.solution {
-            Some(solution) => (76..=150)
-                .map(|i| 5.0 * f64::from(i))
-                .map(|l| (l, solution.absorbance(l)))
-                .collect(),
-            None => Vec::new(),
+        exposure_s: exposed.time_s,
+        iso: exposed.iso,
+        faults: planted.collect(),
+        zero_order: zero_order.filter(|_| has_spectrum).map(turned),
+        slit_ends: [end(-half_mm), end(half_mm)],
+        orders: if has_spectrum {
+            true_orders(effective, &rays)
+        } else {
+            Vec::new()
         },
+        absorbance: shot.light.solution.iter().flat_map(absorbances).collect(),
     }
 }
 
-fn true_lines(effective: &Effective) -> Vec<TrueLine> {
-    if effective.has_spectrum() {
-        effective.light.true_lines()
-    } else {
-        Vec::new()
-    }
+/// The orders of which a part of 400 to 700 nm is on the picture.
+fn true_orders(effective: &Effective, rays: &Rays) -> Vec<TrueOrder> {
+    let shot = &effective.shot;
+    let on_picture = |order: i32, wavelength_nm: f64| {
+        let seen = rays.trace(rays.shift(order, wavelength_nm), 0.0, 0.0);
+        let seen = seen.filter(|p| shot.phone.is_on_picture(p))?;
+        let Point { x, y } = upright(seen, &shot.phone, shot.orientation);
+        Some(MapPoint {
+            x,
+            y,
+            wavelength_nm,
+        })
+    };
+    let all = [-2, -1, 1, 2].map(|order| TrueOrder {
+        order,
+        efficiency: shot.instrument.efficiency[(order + 2) as usize],
+        points: (76..=156)
+            .filter_map(|i| on_picture(order, 5.0 * f64::from(i)))
+            .collect(),
+    });
+    let is_visible = |p: &MapPoint| (400.0..=700.0).contains(&p.wavelength_nm);
+    all.into_iter()
+        .filter(|order| order.efficiency != 0.0 && order.points.iter().any(is_visible))
+        .collect()
+}
+
+/// Absorbance of a solution from 380 to 750 nm in steps of 5 nm.
+fn absorbances(solution: &Solution) -> impl Iterator<Item = (f64, f64)> + '_ {
+    (76..=150)
+        .map(|i| 5.0 * f64::from(i))
+        .map(|nm| (nm, solution.absorbance(nm)))
+}
+
+/// The lines of a lamp, rising in wavelength, with names such as `Hg 546.07`.
+fn true_lines(light: &Light) -> Vec<TrueLine> {
+    let element = match (&light.source, light.source.discharge()) {
+        (Source::Laser(_), _) => "laser",
+        (_, discharge) => discharge.map_or("", |d| d.element),
+    };
+    let lines = light.emission().lines;
+    let strongest = lines.iter().map(|l| l.1).fold(0.0, f64::max);
+    lines
+        .into_iter()
+        .map(|(wavelength_nm, strength)| TrueLine {
+            wavelength_nm,
+            strength: strength / strongest,
+            name: format!("{element} {wavelength_nm:.2}"),
+        })
+        .collect()
 }

@@ -3,10 +3,10 @@
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
+use super::effective::Effective;
 use super::light::Emission;
-use super::rays::Rays;
-use super::sensor::Effective;
 use super::spread::{Spread, zero_order_flux};
+use crate::terms::Point;
 
 /// Pixels between the places at which the smooth light is computed.
 const COARSE: usize = 16;
@@ -17,8 +17,8 @@ const PARTS: [(f64, f64); 3] = [(0.012, 11.0), (0.012, 70.0), (0.008, 420.0)];
 
 /// A bright stretch of a slit image.
 struct Streak {
-    from: (f64, f64),
-    to: (f64, f64),
+    from: Point,
+    to: Point,
     /// Unit vector along it.
     along: (f64, f64),
     length: f64,
@@ -27,8 +27,8 @@ struct Streak {
 }
 
 impl Streak {
-    fn new(from: (f64, f64), to: (f64, f64), flux: [f64; 3]) -> Streak {
-        let (dx, dy) = (to.0 - from.0, to.1 - from.1);
+    fn new(from: Point, to: Point, flux: [f64; 3]) -> Streak {
+        let (dx, dy) = (to.x - from.x, to.y - from.y);
         let length = dx.hypot(dy).max(1e-9);
         Streak {
             from,
@@ -41,7 +41,7 @@ impl Streak {
 
     /// Light per pixel at (x, y): a/(2π (r² + a²)^{3/2}), integrated along the streak.
     fn veil(&self, x: f64, y: f64, reach: f64) -> f64 {
-        let (px, py) = (x - self.from.0, y - self.from.1);
+        let (px, py) = (x - self.from.x, y - self.from.y);
         let t = px * self.along.0 + py * self.along.1;
         let aside = px * self.along.1 - py * self.along.0;
         let core = aside * aside + reach * reach;
@@ -73,7 +73,7 @@ pub(super) struct Veil {
 impl Veil {
     /// `lit`: emission and gain, where a lamp is on.
     pub(super) fn new(effective: &Effective, lit: Option<(&Emission, f64)>) -> Veil {
-        let (width, height) = (effective.phone.width, effective.phone.height);
+        let (width, height) = (effective.shot.phone.width, effective.shot.phone.height);
         let columns = width.div_ceil(COARSE) + 1;
         let rows = height.div_ceil(COARSE) + 1;
         let mut veil = Veil {
@@ -81,11 +81,11 @@ impl Veil {
             rest: vec![[0.0; 3]; columns * rows],
             zero: vec![[0.0; 3]; columns * rows],
             slit: None,
-            scale: effective.phone.focal_px / 3000.0,
+            scale: effective.shot.phone.focal_px / 3000.0,
         };
         let leak = Leak::new(effective);
         let (slit, bands) = match lit {
-            Some((emission, gain)) if effective.nuisance.glare => {
+            Some((emission, gain)) if effective.shot.nuisance.glare => {
                 streaks(effective, emission, gain)
             }
             _ => (None, Vec::new()),
@@ -151,12 +151,12 @@ impl Veil {
     fn near(&self, y: usize, width: usize) -> std::ops::Range<usize> {
         let Some(slit) = &self.slit else { return 0..0 };
         let y = y as f64;
-        let (top, bottom) = (slit.from.1.min(slit.to.1), slit.from.1.max(slit.to.1));
+        let (top, bottom) = (slit.from.y.min(slit.to.y), slit.from.y.max(slit.to.y));
         if y < top - NEAR_PX || y > bottom + NEAR_PX {
             return 0..0;
         }
-        let low = slit.from.0.min(slit.to.0) - NEAR_PX;
-        let high = slit.from.0.max(slit.to.0) + NEAR_PX;
+        let low = slit.from.x.min(slit.to.x) - NEAR_PX;
+        let high = slit.from.x.max(slit.to.x) + NEAR_PX;
         let clamp = |v: f64| v.clamp(0.0, width as f64) as usize;
         clamp(low)..clamp(high)
     }
@@ -165,9 +165,9 @@ impl Veil {
 /// The slit's image and the bands cut into slices, as sources of veil.
 fn streaks(effective: &Effective, emission: &Emission, gain: f64) -> (Option<Streak>, Vec<Streak>) {
     const SLICES: usize = 40;
-    let rays = Rays::new(effective);
-    let half = 0.5 * effective.instrument.slit_length_mm;
-    let width = 1e-3 * effective.instrument.slit_width_um * rays.shift_per_mm();
+    let rays = effective.rays();
+    let half = 0.5 * effective.shot.instrument.slit_length_mm;
+    let width = 1e-3 * effective.shot.instrument.slit_width_um * rays.shift_per_mm();
     let per_row = gain * width;
     let streak = |shift: f64, flux: [f64; 3]| {
         Some(Streak::new(
@@ -207,8 +207,11 @@ pub(super) struct Leak {
 
 impl Leak {
     pub(super) fn new(effective: &Effective) -> Leak {
-        let (w, h) = (effective.phone.width as f64, effective.phone.height as f64);
-        let mut chance = Pcg64Mcg::seed_from_u64(effective.instrument.seed ^ 0x1ea4);
+        let (w, h) = (
+            effective.shot.phone.width as f64,
+            effective.shot.phone.height as f64,
+        );
+        let mut chance = Pcg64Mcg::seed_from_u64(effective.shot.instrument.seed ^ 0x1ea4);
         let mut between = |low: f64, high: f64| low + (high - low) * chance.random::<f64>();
         let patches = (0..4)
             .map(|_| {
@@ -228,8 +231,8 @@ impl Leak {
             between(0.012, 0.03) * w,
             between(0.8, 1.6),
         ];
-        let (red, blue) = effective.phone.white_balance;
-        let level = effective.instrument.leak_level * effective.exposure_factor;
+        let (red, blue) = effective.shot.phone.white_balance;
+        let level = effective.shot.instrument.leak_level * effective.exposure_factor;
         let mut leak = Leak {
             colour: [1.0; 3],
             patches,
@@ -251,12 +254,12 @@ impl Leak {
     }
 
     /// Where on the sensor it is brightest, px.
-    pub(super) fn brightest(&self, width: f64, height: f64) -> (f64, f64) {
+    pub(super) fn brightest(&self, width: f64, height: f64) -> Point {
         const STEPS: i32 = 60;
         let step = |k: i32, size: f64| size * (f64::from(k) + 0.5) / f64::from(STEPS);
         (0..STEPS * STEPS)
-            .map(|i| (step(i % STEPS, width), step(i / STEPS, height)))
-            .max_by(|a, b| self.at(a.0, a.1)[1].total_cmp(&self.at(b.0, b.1)[1]))
+            .map(|i| Point::new(step(i % STEPS, width), step(i / STEPS, height)))
+            .max_by(|a, b| self.at(a.x, a.y)[1].total_cmp(&self.at(b.x, b.y)[1]))
             .unwrap_or_default()
     }
 

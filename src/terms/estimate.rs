@@ -78,6 +78,16 @@ impl Interval {
         self.high - self.low
     }
 
+    /// The same with `by` more at either end.
+    pub fn widened(self, by: f64) -> Interval {
+        Interval::new(self.low - by, self.high + by)
+    }
+
+    /// The same range on the other side of zero.
+    pub fn mirrored(self) -> Interval {
+        Interval::new(-self.high, -self.low)
+    }
+
     /// Half-way between the ends.
     pub fn middle(self) -> f64 {
         0.5 * (self.low + self.high)

@@ -19,6 +19,13 @@ pub struct SpectrumRow {
     pub clipped: f64,
 }
 
+impl SpectrumRow {
+    /// Level of the strongest channel; 0 where none is above it.
+    pub fn strongest(&self) -> f64 {
+        self.rgb.iter().copied().fold(0.0, f64::max)
+    }
+}
+
 /// A spectrum in equal steps of wavelength, rising.
 #[derive(Clone, Debug, PartialEq, Default)]
 pub struct Spectrum {
@@ -40,6 +47,8 @@ pub struct AbsorbanceRow {
 /// What a peak is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "lowercase")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum PeakKind {
     /// As narrow as the instrument allows.
     Line,
@@ -47,6 +56,13 @@ pub enum PeakKind {
     Band,
     /// Two or more lines that the instrument does not separate.
     Merged,
+}
+
+impl PeakKind {
+    /// As written in tables.
+    pub fn as_str(self) -> &'static str {
+        self.into()
+    }
 }
 
 /// A maximum of the spectrum.

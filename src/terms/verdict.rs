@@ -7,6 +7,8 @@ use std::collections::BTreeMap;
     Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
 )]
 #[serde(rename_all = "kebab-case")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "kebab-case")]
 pub enum Code {
     /// Spectrum over-exposed.
     Clipped,
@@ -68,25 +70,7 @@ impl Code {
 
     /// As written in tables: `slit-wide`.
     pub fn as_str(self) -> &'static str {
-        match self {
-            Code::Clipped => "clipped",
-            Code::Dim => "dim",
-            Code::Tilted => "tilted",
-            Code::Skewed => "skewed",
-            Code::SlitWide => "slit-wide",
-            Code::Defocused => "defocused",
-            Code::Moved => "moved",
-            Code::Leak => "leak",
-            Code::Cropped => "cropped",
-            Code::NoSpectrum => "no-spectrum",
-            Code::FewLines => "few-lines",
-            Code::PoorFit => "poor-fit",
-            Code::ExposureDiffers => "exposure-differs",
-            Code::ExposureAuto => "exposure-auto",
-            Code::Truncated => "truncated",
-            Code::Unreadable => "unreadable",
-            Code::TooLarge => "too-large",
-        }
+        self.into()
     }
 }
 
@@ -122,6 +106,8 @@ pub struct Reason {
     Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
 )]
 #[serde(rename_all = "lowercase")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum Verdict {
     /// Nothing to do.
     Good,
@@ -137,6 +123,13 @@ pub enum Verdict {
     Ignored,
 }
 
+impl Verdict {
+    /// As written in tables.
+    pub fn as_str(self) -> &'static str {
+        self.into()
+    }
+}
+
 /// Something that is wrong whatever the limits say.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Finding {
@@ -150,4 +143,66 @@ pub struct Finding {
     pub limit: String,
     /// Slots for the advice text, by name.
     pub slots: BTreeMap<&'static str, String>,
+}
+
+impl Finding {
+    /// A finding without limit and slots.
+    pub fn new(code: Code, severity: Severity, measured: impl Into<String>) -> Finding {
+        Finding {
+            code,
+            severity,
+            measured: measured.into(),
+            limit: String::new(),
+            slots: BTreeMap::new(),
+        }
+    }
+
+    /// The same with a slot for the advice text.
+    pub fn with(mut self, slot: &'static str, value: impl Into<String>) -> Finding {
+        self.slots.insert(slot, value.into());
+        self
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::terms::{Capture, PeakKind, ScaleKind};
+
+    #[test]
+    fn words_in_tables_are_those_of_the_record() {
+        // Tables and `quality.json` must never disagree: serde's names are the others' names.
+        fn json<T: serde::Serialize>(value: T) -> String {
+            let text = serde_json::to_string(&value).unwrap();
+            text.trim_matches('"').to_owned()
+        }
+        for v in [
+            Verdict::Good,
+            Verdict::Caution,
+            Verdict::Retake,
+            Verdict::Waiting,
+            Verdict::Unreadable,
+            Verdict::Ignored,
+        ] {
+            assert_eq!(v.as_str(), json(v));
+        }
+        for c in [
+            Capture::Calibration,
+            Capture::Sample,
+            Capture::Dark,
+            Capture::Blank,
+            Capture::Bracket,
+        ] {
+            assert_eq!(c.as_str(), json(c));
+        }
+        for k in [PeakKind::Line, PeakKind::Band, PeakKind::Merged] {
+            assert_eq!(k.as_str(), json(k));
+        }
+        for k in [ScaleKind::Calibrated, ScaleKind::Provisional] {
+            assert_eq!(k.as_str(), json(k));
+        }
+        for c in Code::ALL {
+            assert_eq!(c.as_str(), json(c));
+        }
+    }
 }

@@ -14,8 +14,11 @@ use slitwatch::publish::files;
 use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
 use slitwatch::run::lab::{Against, Finding, Lab, Scale};
 use slitwatch::settings;
-use slitwatch::simulate::{Phone, demo, draw};
+use slitwatch::simulate::{Phone, draw};
 use slitwatch::terms::Capture;
+
+#[path = "../jobs/evening.rs"]
+mod evening;
 
 const ROUNDS: usize = 7;
 
@@ -43,7 +46,7 @@ fn draw_photos(folder: &Path) {
         ("lamp.jpg", "heron/lamp-01.jpg"),
         ("sample.jpg", "heron/helium-sign.jpg"),
     ] {
-        let class = demo::class();
+        let class = evening::class();
         let planned = class.iter().find(|p| p.path == path).expect("planned");
         let mut shot = planned.shot.clone();
         shot.phone = phone.clone();
@@ -135,8 +138,7 @@ fn job(
         taken: None,
         verdict: finding.verdict,
         reasons: finding.reasons.clone(),
-        metrics: files::as_published(&m.metrics),
-        order_side: m.order_side.map(str::to_owned),
+        metrics: files::as_published(&m.metrics, m.order_side),
         calibration: m.scale_kind.map(|kind| CalibrationRecord {
             photo: Some(photo.to_owned()),
             kind,

@@ -5,6 +5,7 @@
 //! a run must be killed it lives in a process of its own: this test binary again, told by its environment to be the
 //! daemon.
 
+mod evening;
 mod fake;
 mod lab;
 mod mounts;

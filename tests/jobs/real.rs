@@ -9,7 +9,8 @@ use std::sync::LazyLock;
 use std::time::{Duration, Instant};
 
 use slitwatch::simulate::Planned;
-use slitwatch::simulate::demo;
+
+use crate::evening;
 
 /// Shipped with the program.
 pub fn shipped(path: &str) -> PathBuf {
@@ -17,7 +18,7 @@ pub fn shipped(path: &str) -> PathBuf {
 }
 
 /// The demo's answer key.
-pub static CLASS: LazyLock<Vec<Planned>> = LazyLock::new(demo::class);
+pub static CLASS: LazyLock<Vec<Planned>> = LazyLock::new(evening::class);
 
 /// The demo inbox, swept once with the shipped configuration; to be looked at only.
 pub static SWEPT: LazyLock<Swept> = LazyLock::new(|| {

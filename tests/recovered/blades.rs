@@ -3,8 +3,7 @@
 use rayon::prelude::*;
 use slitwatch::measure::sight::stray::entry_side;
 use slitwatch::simulate::{Fault, Source};
-use slitwatch::terms::Estimate;
-use slitwatch::terms::{Capture, Quantity};
+use slitwatch::terms::{Capture, Estimate, Point, Quantity};
 
 use super::lab::{Bench, Seen, light, photograph};
 
@@ -129,7 +128,7 @@ fn stray_light_is_placed_where_it_comes_in_or_nowhere() {
         .collect();
     assert!(seen.len() >= 4, "{}", seen.len());
     let place = |s: &(Seen, Estimate, Estimate)| {
-        let (x, y) = s.0.truth.leak_at;
+        let Point { x, y } = s.0.truth.leak_at;
         let (w, h) = (s.0.truth.width as f64, s.0.truth.height as f64);
         [(x / w, s.1), (y / h, s.2)]
     };

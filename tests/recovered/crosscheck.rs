@@ -68,7 +68,7 @@ fn another_program_finds_the_lines_at_the_same_wavelengths() {
     [("helium", Source::Helium, 587.562), ("mercury", Source::Mercury, 546.0735)].into_par_iter().for_each(
         |(name, source, line_nm)| {
             let mut shot = Bench::sound(0, 97).shot(71, light(source, 3), (0.5, -0.2, 0.3));
-            shot.nuisance = Nuisance::NONE;
+            shot.nuisance = Nuisance::default();
             shot.jpeg_quality = 98;
             let photo = draw(&shot);
             let path = folder.path().join(format!("{name}.jpg"));

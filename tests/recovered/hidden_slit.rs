@@ -16,11 +16,11 @@ fn lines_without_the_slit_s_image_are_no_empty_frame_and_get_no_wavelengths() {
     for source in [Source::Helium, Source::Mercury] {
         let shot = scale::bench().shot(417, light(source.clone(), 3), (-0.4, 0.2, 0.1));
         let photo = draw(&shot);
-        let (x0, y0) = photo.truth.zero_order.expect("in the picture");
-        let reach = 0.75 * (photo.truth.slit_ends[1].1 - photo.truth.slit_ends[0].1).abs();
+        let zero = photo.truth.zero_order.expect("in the picture");
+        let reach = 0.75 * (photo.truth.slit_ends[1].y - photo.truth.slit_ends[0].y).abs();
         let (_, frame) = decode::decode(&photo.jpeg, 300_000_000).expect("a whole photo");
         let painted = RgbImage::from_fn(frame.width() as u32, frame.height() as u32, |x, y| {
-            let (dx, dy) = (f64::from(x) - x0, f64::from(y) - y0);
+            let (dx, dy) = (f64::from(x) - zero.x, f64::from(y) - zero.y);
             if dx.abs() < reach && dy.abs() < reach {
                 return Rgb([1, 1, 1]);
             }

@@ -175,7 +175,7 @@ pub fn look_at_lamp(
         others: &others,
         names: &names,
         calibration: scale,
-        range_nm: (settings.output.from_nm, settings.output.to_nm),
+        range_nm: (settings.output.from_nm, settings.output.to_nm).into(),
         step_nm: settings.output.step_nm,
     };
     let measurement = measure(&frame, &inputs);

@@ -2,10 +2,19 @@
 
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::fit::{Parameter, least_squares};
-use crate::terms::{Lamp, LampLine};
+use crate::terms::{Interval, Lamp, LampLine};
 
 /// 2 √(2 ln 2): FWHM of a Gaussian in standard deviations.
 pub const FWHM_PER_SIGMA: f64 = 2.354_820_045;
+
+/// Light in which a picture has its full sharpness, nm: half of a sensor's pixels are green, and a JPEG's brightness is
+/// mostly theirs.
+const GREEN_NM: Interval = Interval::new(490.0, 600.0);
+
+/// True for light in which a picture has its full sharpness.
+pub fn is_green(nm: f64) -> bool {
+    GREEN_NM.contains(nm)
+}
 
 /// Box of full width `width`, blurred by a Gaussian of standard deviation `sigma`; area 1.
 ///

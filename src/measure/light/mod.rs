@@ -1,7 +1,6 @@
 //! Pixels -> spectrum: light by wavelength, its peaks, its exposure.
 
 pub mod exposure;
-pub mod extract;
 pub mod lineshape;
 pub mod peaks;
 pub mod profile;

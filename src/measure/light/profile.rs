@@ -1,9 +1,9 @@
 //! Light along one order, slab by slab along the slit, background taken off; and its mean.
 
 use crate::frame::Frame;
-use crate::measure::light::extract::{Grid, Window, bin};
 use crate::measure::optics::Rays;
-use crate::terms::Point;
+use crate::measure::optics::bins::{Grid, Window, bin};
+use crate::terms::{Interval, Optics, Point};
 
 /// Slabs across the lit part of the slit.
 pub const SLABS: usize = 16;
@@ -46,6 +46,32 @@ pub struct Profile {
     pub background: Vec<f64>,
 }
 
+/// The first order on one side of the slit's image.
+pub struct Order {
+    /// Bins.
+    pub slabs: Slabs,
+    /// Mean light on the scale of the rays it was binned with.
+    pub profile: Profile,
+}
+
+impl Order {
+    /// The first orders on both sides, that of −α first.
+    pub fn both(
+        frame: &Frame,
+        optics: &Optics,
+        beta: Interval,
+        range_nm: Interval,
+        step_nm: f64,
+    ) -> [Order; 2] {
+        let rays = optics.rays();
+        [-1.0, 1.0].map(|sign| {
+            let slabs = slabs(frame, &rays, sign, range_nm, step_nm, beta);
+            let profile = slabs.profile(&rays);
+            Order { slabs, profile }
+        })
+    }
+}
+
 impl Profile {
     /// |m λ| of a (fractional) index.
     pub fn nm(&self, index: f64) -> f64 {
@@ -69,29 +95,29 @@ impl Profile {
     }
 }
 
-/// Bins one order between |m λ| = `low_nm` and `high_nm`, on the side of `sign`.
+/// Bins one order over `range_nm` of |m λ|, on the side of `sign`.
 ///
 /// `beta` is the extent of the slit (its two ends) relative to β_mid.
 pub fn slabs(
     frame: &Frame,
     rays: &Rays,
     sign: f64,
-    (low_nm, high_nm): (f64, f64),
+    range_nm: Interval,
     step_nm: f64,
-    beta: (f64, f64),
+    beta: Interval,
 ) -> Slabs {
-    let middle = 0.5 * (beta.0 + beta.1);
-    let half = 0.5 * (beta.1 - beta.0);
+    let middle = beta.middle();
+    let half = 0.5 * beta.width();
     let slab = 2.0 * LIT * half / SLABS as f64;
     let around = (GAP_SLABS + BACKGROUND_SLABS) as f64 * slab;
     let window = Window {
         path_nm: if sign > 0.0 {
-            (low_nm, high_nm)
+            range_nm
         } else {
-            (-high_nm, -low_nm)
+            range_nm.mirrored()
         },
         path_step_nm: step_nm,
-        beta: (middle - LIT * half - around, middle + LIT * half + around),
+        beta: Interval::new(middle - LIT * half - around, middle + LIT * half + around),
         beta_bins: SLABS + 2 * (GAP_SLABS + BACKGROUND_SLABS),
         stride: 1,
     };
@@ -165,7 +191,7 @@ impl Slabs {
 
     /// Order's sign.
     pub fn sign(&self) -> f64 {
-        if self.grid.window.path_nm.0 >= 0.0 {
+        if self.grid.window.path_nm.low >= 0.0 {
             1.0
         } else {
             -1.0
@@ -191,7 +217,7 @@ impl Slabs {
         let n = self.len();
         let sign = self.sign();
         let step = self.grid.window.path_step_nm;
-        let (low, high) = self.grid.window.path_nm;
+        let Interval { low, high } = self.grid.window.path_nm;
         let start = if sign > 0.0 { low } else { -high } + 0.5 * step;
         let mut sums = vec![[[0.0f64; 3]; SLABS]; n];
         let mut weights = vec![[0.0f64; SLABS]; n];

@@ -2,10 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use crate::measure::light::lineshape::FWHM_PER_SIGMA;
+use crate::measure::light::lineshape::{FWHM_PER_SIGMA, is_green};
 use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
-use crate::measure::portrait::slit_width::is_green;
 use crate::terms::{Estimate, LampLine, Peak, PeakKind};
 
 /// A centre is not known better than this share of the sampling, whatever the noise.
@@ -63,7 +62,7 @@ pub fn peaks(
             let is_uneven =
                 peak.fwhm_nm > surely * bandpass_nm || has_uneven_feet(profile, peak, bandpass_nm);
             let bend = is_uneven.then(|| line_in_blend(profile, peak, bandpass_nm));
-            if let Some((nm, sigma)) = bend.flatten() {
+            if let Some(Estimate { value: nm, sigma }) = bend.flatten() {
                 // What is no wider than a line has not been widened by what it leans on; it may have been moved by it.
                 if peak.fwhm_nm < 1.05 * bandpass_nm {
                     centre_sigma = centre_sigma.hypot(nm - centre_nm);
@@ -105,7 +104,7 @@ fn has_uneven_feet(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> bool 
 ///
 /// The second derivative makes a line stand out of a blend by the square of the widths' ratio (derivative spectroscopy,
 /// common practice, no source).
-fn line_in_blend(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> Option<(f64, f64)> {
+fn line_in_blend(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> Option<Estimate> {
     if peak.fwhm_nm > 6.0 * bandpass_nm || peak.clipped > 0.02 {
         return None;
     }
@@ -143,7 +142,7 @@ fn line_in_blend(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> Option<
         return None;
     }
     let nm = profile.nm((first + top) as f64 + 0.5 * (c - a) / curve);
-    Some((nm, 0.5 * bandpass_nm * noise / b))
+    Some(Estimate::new(nm, 0.5 * bandpass_nm * noise / b))
 }
 
 /// Where a phone sees well enough for a missing line to be missing.

@@ -17,9 +17,10 @@
 //! points, in the picture, `roll_rad` clockwise (as seen) of the picture's right; +β is a quarter turn further.
 
 pub mod adjust;
-pub mod anchor;
+pub mod bins;
 pub mod fit;
 pub mod instrument;
+pub mod sigma;
 
 use crate::terms::{Optics, Point};
 
@@ -111,6 +112,11 @@ impl Optics {
     pub fn um_per_nm(&self, distance_mm: f64) -> f64 {
         let cosine = (1.0 - self.alpha_slit * self.alpha_slit).max(0.1).sqrt();
         distance_mm * 1000.0 / self.groove_spacing_nm / cosine
+    }
+
+    /// How wide a slit of `width_um` at `distance_mm` from the grating makes a line, nm, where the tube does not slant.
+    pub fn nm_of_slit(&self, width_um: f64, distance_mm: f64) -> f64 {
+        width_um / (1000.0 * distance_mm) * self.groove_spacing_nm
     }
 
     /// Tilt: angle from the nearest picture axis to the dispersion, clockwise as seen, rad, within ±π/4.

@@ -3,10 +3,8 @@
 
 use crate::frame::Frame;
 use crate::measure::light::lineshape::box_gauss;
-use crate::measure::sight::band::Edge;
-use crate::measure::sight::survey::Survey;
-use crate::measure::sight::trace::{Slit, bilinear, clearest_channel};
-use crate::terms::{Estimate, Optics, Point};
+use crate::measure::sight::{Edge, Slit, Survey, bilinear, clearest_channel};
+use crate::terms::{Estimate, Interval, Optics, Point};
 
 /// Signal to noise from which an end of the band is clear enough to measure a length by.
 const CLEAR_SNR: f64 = 8.0;
@@ -222,10 +220,10 @@ fn beyond(frame: &Frame, place: Point, out: (f64, f64), slit: &Slit) -> Option<f
         levels.sort_by(f64::total_cmp);
         levels[levels.len() / 2]
     };
-    let ranges: [(f64, f64); 3] =
-        std::array::from_fn(|c| (level(n - n / 4..n, c), level(0..lit / 2, c)));
+    let ranges: [Interval; 3] =
+        std::array::from_fn(|c| Interval::new(level(n - n / 4..n, c), level(0..lit / 2, c)));
     let c = clearest_channel(&ranges)?;
-    let half = 0.5 * (ranges[c].0 + ranges[c].1);
+    let half = ranges[c].middle();
     let i = (lit / 2..n).find(|&i| profile[i][c] < half)?;
     let (above, below) = (profile[i - 1][c], profile[i][c]);
     let share = ((above - half) / (above - below).max(1e-12)).clamp(0.0, 1.0);

@@ -1,10 +1,10 @@
 //! Dust on the slit's blades: streaks along the dispersion, dark in all colours. Nicks in the blades make them too.
 
 use crate::frame::Frame;
-use crate::measure::light::extract::{Window, bin};
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::Rays;
-use crate::terms::Estimate;
+use crate::measure::optics::bins::{Window, bin};
+use crate::terms::{Estimate, Interval};
 
 /// Wavelengths are looked at in blocks of this width, px: in wider ones a line would count more where two rows of pixels fall
 /// on one height than where one does.
@@ -42,11 +42,11 @@ pub fn dust(
     frame: &Frame,
     rays: &Rays,
     profile: &Profile,
-    beta: (f64, f64),
+    beta: Interval,
     focal_px: f64,
     blur_px: f64,
 ) -> Option<Dust> {
-    let half = 0.5 * (beta.1 - beta.0);
+    let half = 0.5 * beta.width();
     let px = 2.0 * half * focal_px;
     if px < 60.0 || profile.is_empty() {
         return None;
@@ -60,17 +60,17 @@ pub fn dust(
     if blocks < 2 {
         return None;
     }
-    let high = low + blocks as f64 * step;
+    let range = Interval::new(low, low + blocks as f64 * step);
     let around = AROUND * half;
     let beta_bins = ((2.0 * (half + around)) * focal_px) as usize;
     let window = Window {
         path_nm: if profile.sign > 0.0 {
-            (low, high)
+            range
         } else {
-            (-high, -low)
+            range.mirrored()
         },
         path_step_nm: step,
-        beta: (beta.0 - around, beta.1 + around),
+        beta: beta.widened(around),
         beta_bins,
         stride: 1,
     };
@@ -123,7 +123,7 @@ pub fn dust(
             .iter()
             .map(|(place, depth)| {
                 (
-                    window.beta.0 + (first as f64 + place + 0.5) * per_bin,
+                    window.beta.low + (first as f64 + place + 0.5) * per_bin,
                     *depth,
                 )
             })

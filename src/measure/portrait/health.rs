@@ -1,12 +1,8 @@
 //! The instrument's and the photo's health in numbers: saturation, noise, slit, focus, movement, stray light.
 
-use std::collections::BTreeMap;
-
-use crate::frame::Frame;
+use crate::measure::inputs::Inputs;
 use crate::measure::light::exposure::{clipped_line_share, exposure};
-use crate::measure::light::lineshape::LineShape;
-use crate::measure::light::profile::Profile;
-use crate::measure::photo::Inputs;
+use crate::measure::light::profile::{Order, Profile};
 use crate::measure::portrait::bloom::from_image;
 use crate::measure::portrait::dust::dust;
 use crate::measure::portrait::sharpness::{
@@ -16,12 +12,11 @@ use crate::measure::portrait::smear::{
     IMAGE_PX, IMAGE_SHARE, is_sheared, smeared_across, smeared_lines, smeared_plateau,
 };
 use crate::measure::portrait::wedge::wedge;
-use crate::measure::scale::Order;
-use crate::measure::sight::stray::{Bar, Stray};
-use crate::measure::sight::survey::Survey;
+use crate::measure::shot::Shot;
+use crate::measure::sight::{Bar, Stray};
 use crate::terms::{
-    Code, Estimate, Finding, Lamp, Measurement, Optics, Point, Quantity, Reading, Severity,
-    Subject, Unmeasured,
+    Code, Estimate, Finding, Interval, Measurement, Point, Quantity, Reading, Severity, Subject,
+    Unmeasured,
 };
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
@@ -42,13 +37,9 @@ pub fn better_order(both: &[Order]) -> usize {
 /// The brighter order runs off the picture and the weaker one had to serve: the picture is badly placed, not one-sided.
 ///
 /// `turned_deg` is how far the phone has turned about the grooves since the lamp photo, where there is one.
-pub fn stronger_order_cut(
-    both: &[Order],
-    measured: usize,
-    turned_deg: Option<f64>,
-) -> Option<Finding> {
+pub fn stronger_order_cut(shot: &Shot, turned_deg: Option<f64>) -> Option<Finding> {
     let light = |p: &Profile| p.light.iter().map(|v| v.max(0.0)).sum::<f64>();
-    let (own, other) = (&both[measured].profile, &both[1 - measured].profile);
+    let (own, other) = (shot.profile(), shot.other());
     let cut = cropped_share(other);
     // Three quarters of the light in what is left of it, and it is not just an order that is off the picture anyway.
     let brighter = (0.08..0.85).contains(&cut) && light(other) >= 0.75 * light(own);
@@ -57,18 +48,10 @@ pub fn stronger_order_cut(
     if !brighter && !turned {
         return None;
     }
-    let measured = format!(
-        "{:.0} % of the other order outside the picture",
-        100.0 * cut
-    );
-    let slots = BTreeMap::from([("amount_percent", format!("{:.0}", 100.0 * cut))]);
-    Some(Finding {
-        code: Code::Cropped,
-        severity: Severity::Retake,
-        measured,
-        limit: String::new(),
-        slots,
-    })
+    let percent = format!("{:.0}", 100.0 * cut);
+    let measured = format!("{percent} % of the other order outside the picture");
+    let finding = Finding::new(Code::Cropped, Severity::Retake, measured);
+    Some(finding.with("amount_percent", percent))
 }
 
 /// Share of 400–700 nm that lies outside the picture in an order, 0…1.
@@ -104,20 +87,14 @@ const BANDPASS_SHARE: f64 = 0.05;
 const MOST_CLIPPED: f64 = 0.05;
 
 /// Fills in the metrics.
-#[allow(clippy::too_many_arguments)]
-pub fn metrics(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    beta: (f64, f64),
-    both: &[Order],
-    measured: usize,
-    (roll_sigma, skew_sigma): (f64, f64),
-    (shape, lamp): (Option<LineShape>, Option<&Lamp>),
-    m: &mut Measurement,
-) {
-    let profile = &both[measured].profile;
+pub fn metrics(shot: &Shot, m: &mut Measurement) {
+    let Shot {
+        frame,
+        inputs,
+        survey,
+        ..
+    } = *shot;
+    let (optics, profile) = (&shot.scale.optics, shot.profile());
     let sign = profile.sign;
     let visible: Vec<usize> = (0..profile.len())
         .filter(|&i| (395.0..705.0).contains(&profile.nm(i as f64)))
@@ -138,14 +115,14 @@ pub fn metrics(
         Quantity::TiltDeg,
         Estimate::new(
             optics.tilt_rad().to_degrees(),
-            roll_sigma.to_degrees().max(0.01),
+            shot.scale.roll_sigma_rad.to_degrees().max(0.01),
         ),
     );
     m.metrics.note(
         Quantity::SkewDeg,
         Estimate::new(
             optics.skew_rad().to_degrees(),
-            (skew_sigma * optics.skew_per_slope())
+            (shot.scale.skew_sigma * optics.skew_per_slope())
                 .to_degrees()
                 .max(0.01),
         ),
@@ -165,21 +142,12 @@ pub fn metrics(
         sigma: (cropped >= cut).then(|| scale_sigma_nm.unwrap_or(0.0) / 300.0),
     };
     m.metrics.put(Quantity::CroppedFraction, Some(cropped));
-    let other = &both[1 - measured].profile;
+    let other = shot.other();
     if cropped_share(other) < 0.3 {
         m.metrics
             .note(Quantity::OrderBalance, balance(other, profile));
     }
-    let open = widths(
-        frame,
-        inputs,
-        survey,
-        optics,
-        beta,
-        profile,
-        (shape, lamp),
-        m,
-    );
+    let open = widths(shot, m);
     if let Some(fwhm_nm) = m.metrics.value(Quantity::BandpassNm) {
         let bandpass = Estimate::new(fwhm_nm, BANDPASS_SHARE * fwhm_nm);
         m.metrics.note(Quantity::BandpassNm, bandpass);
@@ -204,7 +172,7 @@ pub fn metrics(
             2.0 * survey.slit.end_shear_px,
             2.0 * survey.slit.scatter_px.max(0.5),
         );
-        let along = smear_of_ends((blur.value, blur.sigma), 1.5);
+        let along = smear_of_ends(blur, 1.5);
         m.metrics
             .note(Quantity::MovedPx, movement(diagonal(along, across)));
         m.metrics.note(Quantity::SlitWidthUm, None);
@@ -250,8 +218,8 @@ pub fn metrics(
         }
         m.metrics.note(Quantity::SlitWidthUm, None);
     }
-    with_its_image(frame, inputs, survey, optics, open, m);
-    blades(frame, inputs, survey, optics, beta, &both[measured], m);
+    with_its_image(shot, open, m);
+    blades(shot, m);
     let cell = survey.map.cell_px as f64;
     let bar = Bar {
         centre: Point::new(survey.slit.centre.x / cell, survey.slit.centre.y / cell),
@@ -282,7 +250,7 @@ const HIDDEN_SHARE: f64 = 0.8;
 /// A slit is the lamp photo's to this share.
 const SLIT_SHARE: f64 = 0.15;
 /// Where its width is open, it is so much of what it is at most (drawn slits of 130 to 450 µm: 0.4 to 0.9).
-const OPEN_WIDTH: (f64, f64) = (0.7, 0.2);
+const OPEN_WIDTH: Estimate = Estimate::new(0.7, 0.2);
 
 /// The slit's width as the lamp photo had it, µm.
 fn by_lamp(inputs: &Inputs) -> Option<Estimate> {
@@ -296,16 +264,15 @@ const CLEAR_WEDGE: f64 = 2.0;
 const LARGEST_WEDGE_SHARE: f64 = 0.5;
 
 /// Are the slit's blades parallel, and clean?
-#[allow(clippy::too_many_arguments)]
-fn blades(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    beta: (f64, f64),
-    order: &Order,
-    m: &mut Measurement,
-) {
+fn blades(shot: &Shot, m: &mut Measurement) {
+    let Shot {
+        frame,
+        inputs,
+        survey,
+        beta,
+        ..
+    } = *shot;
+    let (optics, order) = (&shot.scale.optics, shot.order());
     let is_blurred = m
         .metrics
         .estimate(Quantity::BlurPx)
@@ -323,7 +290,7 @@ fn blades(
     let open = m
         .metrics
         .value(Quantity::SlitWidthAtMostUm)
-        .map(|um| Estimate::new(OPEN_WIDTH.0 * um, OPEN_WIDTH.1 * um));
+        .map(|um| OPEN_WIDTH.scaled(um));
     let slit_um = m
         .metrics
         .estimate(Quantity::SlitWidthUm)
@@ -336,8 +303,8 @@ fn blades(
         let found = wedge(&order.slabs, profile, slit, bandpass_nm, blur_nm)?;
         // As seen: towards the bottom of the picture, or where the slit lies, towards its right.
         let (low, high) = (
-            rays.pixel_of_path(0.0, beta.0)?,
-            rays.pixel_of_path(0.0, beta.1)?,
+            rays.pixel_of_path(0.0, beta.low)?,
+            rays.pixel_of_path(0.0, beta.high)?,
         );
         let (dx, dy) = (high.x - low.x, high.y - low.y);
         let onwards = if dy.abs() >= dx.abs() { dy } else { dx };
@@ -376,13 +343,13 @@ fn blades(
             m.metrics.note(Quantity::DustShare, dust.share);
             m.metrics
                 .set(Quantity::DustStreaks, dust.streaks.len() as f64);
-            let ends = (
+            let ends = Interval::new(
                 profile.nm(0.0).max(400.0),
                 profile.nm(profile.len() as f64).min(700.0),
             );
             let along = |height: f64| -> Vec<Point> {
                 (0..=8)
-                    .map(|i| ends.0 + (ends.1 - ends.0) * f64::from(i) / 8.0)
+                    .map(|i| ends.at(f64::from(i) / 8.0))
                     .filter_map(|nm| rays.pixel_of_path(profile.sign * nm, height))
                     .collect()
             };
@@ -403,14 +370,14 @@ fn blades(
 
 /// What the slit's own image says of its width, with what the lines have said: `open` is a width by lines that is not sure on
 /// its own. Where it stays unknown, why, and how wide the slit can be at most.
-fn with_its_image(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    open: Option<Estimate>,
-    m: &mut Measurement,
-) {
+fn with_its_image(shot: &Shot, open: Option<Estimate>, m: &mut Measurement) {
+    let Shot {
+        frame,
+        inputs,
+        survey,
+        ..
+    } = *shot;
+    let optics = &shot.scale.optics;
     let is_moved = m.metrics.has(Quantity::MovedPx);
     // Of one that is out of focus, or exposed until the spectrum clips too, blur or glare is most of the image.
     let in_focus = m

@@ -1,9 +1,14 @@
 //! The instrument's health: width of the slit, focus, movement, wedge, dust.
+//!
+//! This page is the room's only door: what it re-exports is what the other rooms may ask.
 
-pub mod bloom;
-pub mod dust;
-pub mod health;
-pub mod sharpness;
-pub mod slit_width;
-pub mod smear;
-pub mod wedge;
+mod bloom;
+mod dust;
+mod health;
+mod sharpness;
+mod slit_width;
+mod smear;
+mod wedge;
+
+pub use health::{better_order, metrics, stronger_order_cut};
+pub use smear::smeared_beside;

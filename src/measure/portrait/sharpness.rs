@@ -1,19 +1,16 @@
 //! How sharp the slit and its light are: the slit's width, the focus, a movement, told apart.
 
-use crate::frame::Frame;
+use crate::measure::inputs::Inputs;
 use crate::measure::light::lineshape::{
-    FWHM_PER_SIGMA, LineShape, box_gauss_fwhm, box_of_fwhm, fit_shape,
+    FWHM_PER_SIGMA, box_gauss_fwhm, box_of_fwhm, fit_shape, is_green,
 };
 use crate::measure::light::peaks::{Maximum, maxima};
-use crate::measure::light::profile::Profile;
 use crate::measure::light::spectrum_peaks::element;
-use crate::measure::photo::Inputs;
 use crate::measure::portrait::bloom::in_glare;
-use crate::measure::portrait::slit_width::{SlitBox, Witness, is_green, sharpest_px, slit_box};
-use crate::measure::sight::band::{Edge, end_shape};
-use crate::measure::sight::survey::Survey;
-use crate::terms::{Estimate, Lamp, LampLine, Measurement};
-use crate::terms::{Optics, Quantity, Subject};
+use crate::measure::portrait::slit_width::{SlitBox, Witness, sharpest_px, slit_box};
+use crate::measure::shot::Shot;
+use crate::measure::sight::{Edge, Survey, end_shape};
+use crate::terms::{Estimate, Interval, Lamp, LampLine, Measurement, Quantity, Subject};
 
 /// What is wider is no line through any slit that still gives a spectrum (2 mm), but a diode's band, nm: those have 15 and more
 /// (common practice, no source).
@@ -37,7 +34,7 @@ pub const SOFT_PX: f64 = 2.2;
 pub const SOFT_COLOUR_PX: f64 = 2.9;
 /// Width over standard deviation of what bad focus makes of a point: 2.4 (at half height) where it fades out, 4 from edge
 /// to edge of an even disc, as lenses without much aberration draw it; with room for what both are known to.
-pub const DISC_WIDTHS: (f64, f64) = (1.8, 4.4);
+pub const DISC_WIDTHS: Interval = Interval::new(1.8, 4.4);
 /// What is left of that, at least, once the slit's own share is off: that share is known as the lamp photo's glare left it.
 const LEAST_WIDENED: f64 = 1.2;
 
@@ -46,8 +43,8 @@ const LEAST_WIDENED: f64 = 1.2;
 /// unknown.
 fn widened_evenly(width_px: f64, slit_px: f64, ends_px: f64) -> Option<f64> {
     let widened = (width_px * width_px - slit_px * slit_px).max(0.0).sqrt();
-    let even = width_px > DISC_WIDTHS.0 * ends_px
-        && (LEAST_WIDENED..DISC_WIDTHS.1).contains(&(widened / ends_px));
+    let even = width_px > DISC_WIDTHS.low * ends_px
+        && (LEAST_WIDENED..DISC_WIDTHS.high).contains(&(widened / ends_px));
     even.then_some(widened)
 }
 
@@ -111,17 +108,17 @@ const OPEN_SHARE: f64 = 0.08;
 /// movement; the slit's ends, along it, by focus and movement only.
 ///
 /// Returns a width of the slit that is too uncertain to be published on its own, µm.
-#[allow(clippy::too_many_arguments)]
-pub fn widths(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    beta: (f64, f64),
-    profile: &Profile,
-    (shape, lamp): (Option<LineShape>, Option<&Lamp>),
-    m: &mut Measurement,
-) -> Option<Estimate> {
+pub fn widths(shot: &Shot, m: &mut Measurement) -> Option<Estimate> {
+    let Shot {
+        frame,
+        inputs,
+        survey,
+        beta,
+        shape,
+        lamp,
+        ..
+    } = *shot;
+    let (optics, profile) = (&shot.scale.optics, shot.profile());
     let rays = optics.rays();
     let px_per_nm = rays.px_per_nm(profile.sign * 550.0).unwrap_or(2.0);
     let overall = end_blur(survey);
@@ -145,12 +142,12 @@ pub fn widths(
     let bandpass_nm = narrowest.or(shape.map(|s| s.fwhm_nm())).or_else(|| {
         // No line to see it on: what the lamp photo's slit and this photo's focus come to.
         let width_um = inputs.calibration.and_then(|c| c.slit_width_um)?;
-        let box_nm = width_um / (1000.0 * inputs.bench.slit_distance_mm) * optics.groove_spacing_nm;
+        let box_nm = optics.nm_of_slit(width_um, inputs.bench.slit_distance_mm);
         Some(box_gauss_fwhm(box_nm, overall? / px_per_nm))
     });
     m.metrics.set(Quantity::BandpassNm, bandpass_nm);
     let Some(narrowest) = narrowest else {
-        continuum_ends(frame, inputs, survey, optics, beta, profile, m);
+        continuum_ends(shot, m);
         return None;
     };
     let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
@@ -260,7 +257,7 @@ pub fn widths(
             witnesses.push(Witness {
                 nm: line.nm,
                 fwhm_px,
-                ends_px: (ends_px.max(sharpest_px(line.nm)), ends_sigma),
+                ends_px: Estimate::new(ends_px.max(sharpest_px(line.nm)), ends_sigma),
                 px_per_nm: local,
                 bin_px: profile.step_nm * local,
             });
@@ -296,9 +293,9 @@ pub fn widths(
         .calibration
         .and_then(|c| c.slit_width_um)
         .map_or(1.0, |um| {
-            um / (inputs.bench.slit_distance_mm * 1000.0) * optics.groove_spacing_nm * px_per_nm
+            optics.nm_of_slit(um, inputs.bench.slit_distance_mm) * px_per_nm
         });
-    let along = smear_of_ends((ends, ends_sigma), blur);
+    let along = smear_of_ends(Estimate::new(ends, ends_sigma), blur);
     let across = (width * width - slit_px * slit_px).max(0.0).sqrt();
     let smeared = smears.len() * 2 > sharpness.len();
     let sharp_px = inputs.calibration.map_or(0.0, |c| c.slit_image_px);
@@ -352,7 +349,7 @@ pub fn widths(
         .min_by(f64::total_cmp)
         .filter(|nm| focused && *nm < 1.1 * image_nm)
         .map(|nm| SlitBox {
-            nm: (nm, OPEN_SHARE * nm),
+            nm: Estimate::new(nm, OPEN_SHARE * nm),
             is_sure: true,
         });
     let Some(found) = open_box.or_else(|| slit_box(&witnesses, image_nm)) else {
@@ -361,14 +358,14 @@ pub fn widths(
         }
         return None;
     };
-    let width = Estimate::new(found.nm.0 * to_um, found.nm.1 * to_um);
+    let width = found.nm.scaled(to_um);
     // Blades do not open between two photos: lines that did are smeared across.
     if let Some(known) = inputs.calibration.and_then(|c| c.slit_width_um)
         && found.is_sure
         && width.value > 1.6 * known
         && across > 4.0
     {
-        let sigma = found.nm.1 / found.nm.0 * width.value / to_um * px_per_nm;
+        let sigma = found.nm.sigma / found.nm.value * width.value / to_um * px_per_nm;
         let seen = Estimate::new(across, sigma);
         m.metrics.note(Quantity::MovedPx, movement(seen));
         m.metrics.note(Quantity::SlitWidthUm, None);
@@ -386,15 +383,15 @@ pub fn widths(
 
 /// Without lines, the slit's ends alone tell: an even ramp is a movement, a soft corner the focus. So is a ramp where the
 /// slit's image has widened as much.
-fn continuum_ends(
-    frame: &Frame,
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    beta: (f64, f64),
-    profile: &Profile,
-    m: &mut Measurement,
-) {
+fn continuum_ends(shot: &Shot, m: &mut Measurement) {
+    let Shot {
+        frame,
+        inputs,
+        survey,
+        beta,
+        ..
+    } = *shot;
+    let (optics, profile) = (&shot.scale.optics, shot.profile());
     let brightest = (0..profile.len())
         .filter(|&i| profile.clipped[i] < 0.02)
         .max_by(|&a, &b| profile.light[a].total_cmp(&profile.light[b]));
@@ -428,7 +425,7 @@ fn continuum_ends(
 
 /// A smear that makes ends of this blur (standard deviation, with its uncertainty) of ones that were as sharp as `sharp`, px:
 /// a twelfth of its square adds to theirs.
-pub fn smear_of_ends((ends, sigma): (f64, f64), sharp: f64) -> Estimate {
+pub fn smear_of_ends(Estimate { value: ends, sigma }: Estimate, sharp: f64) -> Estimate {
     let value = (12.0 * (ends * ends - sharp * sharp).max(0.0)).sqrt();
     // Where the two are alike the smear is anything up to what their doubt allows.
     let most = (24.0 * ends * sigma).sqrt();

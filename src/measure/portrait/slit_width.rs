@@ -1,7 +1,8 @@
 //! The slit's width behind lines that slit and blur have widened together: the slit's ends, which only the blur widens, say
 //! how much of a line's width is blur.
 
-use crate::measure::light::lineshape::box_of_fwhm;
+use crate::measure::light::lineshape::{box_of_fwhm, is_green};
+use crate::terms::Estimate;
 
 /// A line that shows the slit.
 #[derive(Clone, Copy, Debug)]
@@ -11,7 +12,7 @@ pub struct Witness {
     /// Width of the line at half height, px.
     pub fwhm_px: f64,
     /// Blur of the slit's ends in its light, px (standard deviation), and its standard uncertainty.
-    pub ends_px: (f64, f64),
+    pub ends_px: Estimate,
     /// Pixels per nm of path there.
     pub px_per_nm: f64,
     /// Width of the spectrum's bins, px.
@@ -31,12 +32,6 @@ const LEAST_SHARE: f64 = 0.05;
 /// whose ends noise has sharpened look the surest.
 const NARROWEST_PER_BLUR: f64 = 3.0;
 
-/// True for light in which a picture has its full sharpness: half of a sensor's pixels are green, and a JPEG's brightness is
-/// mostly theirs.
-pub fn is_green(nm: f64) -> bool {
-    (490.0..600.0).contains(&nm)
-}
-
 /// In green light and in other, px.
 const SHARPEST_PX: [f64; 2] = [0.8, 1.3];
 
@@ -51,7 +46,7 @@ pub fn sharpest_px(nm: f64) -> f64 {
 #[derive(Clone, Copy, Debug)]
 pub struct SlitBox {
     /// Width, nm of path, and its standard uncertainty.
-    pub nm: (f64, f64),
+    pub nm: Estimate,
     /// False where the blur leaves it open: another witness is needed.
     pub is_sure: bool,
 }
@@ -73,16 +68,20 @@ pub fn slit_box(witnesses: &[Witness], widest_nm: f64) -> Option<SlitBox> {
     }
     let n = chosen.len() as f64;
     // By their shares: an end that noise has sharpened also has the smaller uncertainty, and would pull the mean to it.
-    let typical = chosen.iter().map(|w| w.ends_px.0).sum::<f64>() / n;
+    let typical = chosen.iter().map(|w| w.ends_px.value).sum::<f64>() / n;
     let weight = |w: &Witness| {
-        let share = w.ends_px.1 / w.ends_px.0.max(1e-3);
+        let share = w.ends_px.sigma / w.ends_px.value.max(1e-3);
         1.0 / (UNEVEN_ENDS * share * typical).powi(2).max(1e-6)
     };
     let weights: f64 = chosen.iter().map(weight).sum();
-    let blur = chosen.iter().map(|w| w.ends_px.0 * weight(w)).sum::<f64>() / weights;
+    let blur = chosen
+        .iter()
+        .map(|w| w.ends_px.value * weight(w))
+        .sum::<f64>()
+        / weights;
     let scattered: f64 = chosen
         .iter()
-        .map(|w| weight(w) * (w.ends_px.0 - blur).powi(2))
+        .map(|w| weight(w) * (w.ends_px.value - blur).powi(2))
         .sum();
     // The lines' own scatter where it is more than they say (Birge's ratio).
     let birge = (scattered / (n - 1.0).max(1.0)).max(1.0);
@@ -109,7 +108,7 @@ pub fn slit_box(witnesses: &[Witness], widest_nm: f64) -> Option<SlitBox> {
     let is_sure = mean_box(most) * px_per_nm >= NARROWEST_PER_BLUR * most;
     // Blue and red are smoothed across the slit and not along it as often as not: unsure, they are no second witness either.
     (is_sure || !in_colour).then_some(SlitBox {
-        nm: (value, sigma.hypot(LEAST_SHARE * value)),
+        nm: Estimate::new(value, sigma.hypot(LEAST_SHARE * value)),
         is_sure,
     })
 }
@@ -119,11 +118,11 @@ mod tests {
     use super::*;
     use crate::measure::light::lineshape::box_gauss_fwhm;
 
-    fn witness(nm: f64, box_px: f64, blur_px: f64, ends_px: (f64, f64)) -> Witness {
+    fn witness(nm: f64, box_px: f64, blur_px: f64, (ends, sigma): (f64, f64)) -> Witness {
         Witness {
             nm,
             fwhm_px: box_gauss_fwhm(box_px, blur_px),
-            ends_px,
+            ends_px: Estimate::new(ends, sigma),
             px_per_nm: 2.0,
             bin_px: 0.0,
         }
@@ -139,7 +138,7 @@ mod tests {
             witness(436.0, 4.0, 2.0, (1.0, 0.1)),
         ];
         let SlitBox { nm, is_sure } = slit_box(&lines, 2.5).unwrap();
-        let (value, sigma) = nm;
+        let Estimate { value, sigma } = nm;
         assert!(is_sure);
         assert!((value - 2.0).abs() < sigma, "{value} ± {sigma}");
         assert!(sigma < 0.25 * value, "{sigma}");

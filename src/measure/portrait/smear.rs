@@ -1,14 +1,13 @@
 //! Movement straight across the slit: what is wider than in another photo of the bench. No photo alone tells it from a wide slit.
 
 use crate::frame::Frame;
+use crate::measure::inputs::Inputs;
 use crate::measure::light::peaks::maxima;
 use crate::measure::light::profile::Profile;
-use crate::measure::photo::Inputs;
 use crate::measure::portrait::bloom::in_glare;
 use crate::measure::portrait::sharpness::{DISC_WIDTHS, SOFT_COLOUR_PX, SOFT_PX, WIDEST_LINE_NM};
-use crate::measure::sight::survey::Survey;
-use crate::measure::sight::trace::{Slit, bilinear};
-use crate::terms::{Estimate, Measurement, Optics, Point, Quantity, Spectrum};
+use crate::measure::sight::{Slit, Survey, bilinear};
+use crate::terms::{Estimate, Interval, Measurement, Optics, Point, Quantity, Spectrum};
 
 /// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
 /// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
@@ -17,7 +16,7 @@ pub fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) ->
     let sharp = rises_as_one(&survey.slit, grown)
         && (survey.slit.rise_px < 2.6 || blur_px.is_some_and(|b| b < SOFT_PX));
     let beyond_blur = blur_px.is_none_or(|b| {
-        let disc = if b < SOFT_PX { 3.0 } else { DISC_WIDTHS.1 };
+        let disc = if b < SOFT_PX { 3.0 } else { DISC_WIDTHS.high };
         grown > disc * b
     });
     (grown > 6.0 && sharp && beyond_blur).then_some(grown)
@@ -166,7 +165,7 @@ const WIDER_LINE_SHEARED: f64 = 1.3;
 const WIDER_IMAGE_PX: f64 = 1.0;
 const CLEAR_FLANKS_PX: f64 = 2.3;
 /// …and is about as wide as the line: these times. What is wide by itself, such as a phosphor's line, is not.
-const LIKE_IMAGE: (f64, f64) = (0.65, 1.2);
+const LIKE_IMAGE: Interval = Interval::new(0.65, 1.2);
 /// Ends that are softer than this, px, can be out of focus as much as the lines are.
 const SHARP_ENDS_PX: f64 = 2.3;
 /// …unless they are so uncertain that they can as well be this sharp, as those of a lens in focus are.
@@ -221,7 +220,7 @@ pub fn smeared_lines(
         .filter(|l| l.clipped < 0.02 && l.prominence > 0.8 * l.height && l.fwhm_nm < WIDEST_LINE_NM)
         .min_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm))?;
     let fwhm_px = line.fwhm_nm * optics.rays().px_per_nm(profile.sign * line.nm)?;
-    let like_image = (LIKE_IMAGE.0..LIKE_IMAGE.1).contains(&(fwhm_px / slit.width_px));
+    let like_image = LIKE_IMAGE.contains(fwhm_px / slit.width_px);
     let wider = line.fwhm_nm / lamp_fwhm_nm;
     let is_smeared =
         opened || (sheared && wider > WIDER_LINE_SHEARED) || (like_image && wider > WIDER_LINE);

@@ -2,17 +2,24 @@
 
 use crate::decode::Facts;
 use crate::frame::Frame;
-use crate::measure::optics::adjust::index;
-use crate::measure::photo::{Inputs, finding, finish, orders, provisional};
-use crate::measure::scale::evidence::scale_sigma;
+use crate::measure::inputs::Inputs;
+use crate::measure::light::profile::Order;
+use crate::measure::scale::calibrate::{Found, Refusal, calibrate, differs};
+use crate::measure::scale::lamp_picture::LampPicture;
 use crate::measure::scale::recognise::Search;
-use crate::measure::scale::{Found, Refusal, agreements, calibrate, differs, looks_like};
-use crate::measure::sight::survey::{Survey, height_observations};
-use crate::terms::{
-    Calibration, Code, DrawnLine, Finding, FoundOut, Lamp, LineUse, Measurement, Optics, Point,
-    Quantity, ScaleKind, Severity, Subject,
-};
+use crate::measure::sight::{Survey, height_observations};
+use crate::terms::{Code, Finding, FoundOut, Interval, Lamp, Optics, Severity};
 
+/// Orders of a lamp photo are binned over this range, nm, in steps of this: wide enough for a focal length that is off by as
+/// much as the search allows, where the file states it…
+const STATED_RANGE_NM: Interval = Interval::new(340.0, 800.0);
+/// …and where it does not.
+const OPEN_RANGE_NM: Interval = Interval::new(270.0, 1000.0);
+const STEP_NM: f64 = 0.25;
+/// How far the focal length may be from what the file states, or from a usual phone's: half width of the search, and standard
+/// uncertainty, as shares of it.
+const STATED_FOCAL: (f64, f64) = (0.10, 0.03);
+const OPEN_FOCAL: (f64, f64) = (0.32, 0.15);
 /// So many lamps are tried one after the other where one was announced: the two kinds of fluorescent lamp.
 const ANNOUNCED: usize = 2;
 /// Of all lamps so many that agree best are made a scale of.
@@ -33,18 +40,21 @@ struct Reading<'a> {
     instead: Option<(&'a Lamp, f64)>,
 }
 
-/// The scale of a lamp photo, or why there is none, and all that is measured on it.
-pub(in crate::measure) fn measure_lamp(
+/// The scale of a lamp photo, with the survey that it rests on.
+///
+/// # Errors
+/// What is found to be wrong with the photo where its lines give no scale.
+pub fn scale_of_lamp<'s>(
     frame: &Frame,
     inputs: &Inputs,
-    surveys: &[Survey],
-    m: &mut Measurement,
-) {
+    surveys: &'s [Survey],
+    log: &mut Vec<String>,
+) -> Result<(&'s Survey, Found), Finding> {
     let mut best: Option<(&Survey, Found)> = None;
     let mut refusals: Vec<Refusal> = Vec::new();
     let mut instead: Option<(&Lamp, f64)> = None;
     for survey in surveys {
-        let reading = read(frame, inputs, survey, &mut m.log);
+        let reading = read(frame, inputs, survey, log);
         refusals.extend(reading.refusals);
         instead = instead.or(reading.instead);
         if let Some(found) = reading.scale
@@ -56,44 +66,50 @@ pub(in crate::measure) fn measure_lamp(
             break;
         }
     }
-    match best {
-        Some((survey, found)) => accept(frame, inputs, survey, found, m),
-        None => {
-            refuse(refusals.into_iter().next(), instead, m);
-            if let Some(survey) = surveys.first() {
-                provisional(frame, inputs, survey, m);
-            }
-        }
-    }
+    let Some((survey, found)) = best else {
+        return Err(refused(refusals.into_iter().next(), instead, log));
+    };
+    let optics = &found.calibration.optics;
+    log.push(format!(
+        "scale from {} lines, rms {:.3} nm; focal length {:.1} px, k1 {:.4}, yaw {:.3}°, groove spacing {:.0} nm held",
+        found.calibration.lines.len(),
+        found.calibration.rms_nm,
+        optics.focal_px,
+        optics.k1,
+        optics.yaw_rad.to_degrees(),
+        optics.groove_spacing_nm
+    ));
+    Ok((survey, found))
 }
 
+/// Fits a scale of each lamp that the photo may show, as one survey has it.
 fn read<'a>(
     frame: &Frame,
     inputs: &Inputs<'a>,
     survey: &Survey,
     log: &mut Vec<String>,
 ) -> Reading<'a> {
-    let heights = height_observations(&survey.edges);
     let base = survey.optics.clone();
-    // Wide enough for a focal length that is off by as much as the search allows.
-    let range = if survey.focal_known {
-        (340.0, 800.0)
+    let (range_nm, (focal_reach, focal_sigma)) = if survey.focal_known {
+        (STATED_RANGE_NM, STATED_FOCAL)
     } else {
-        (270.0, 1000.0)
+        (OPEN_RANGE_NM, OPEN_FOCAL)
     };
-    let orders = orders(frame, &base, survey.beta, range, 0.25);
     let search = Search {
         focal_px: base.focal_px,
-        focal_reach: if survey.focal_known { 0.10 } else { 0.32 },
-        focal_sigma: if survey.focal_known { 0.03 } else { 0.15 },
+        focal_reach,
+        focal_sigma,
         slit_px: survey.slit.centre,
     };
+    let orders = Order::both(frame, &base, survey.beta, range_nm, STEP_NM);
+    let heights = height_observations(&survey.edges);
+    let picture = LampPicture::new(base, &survey.slit, heights, orders, search);
     let announced = inputs.lamps.len() <= ANNOUNCED;
     let mut refusals: Vec<Refusal> = Vec::new();
     let mut ranking: Vec<(&Lamp, f64)> = Vec::new();
     let mut lamps = inputs.lamps.clone();
     if !announced {
-        ranking = agreements(&base, &orders, inputs.lamps.iter().copied(), &search);
+        ranking = picture.agreements(inputs.lamps.iter().copied());
         lamps = ranking.iter().take(FIRST_FEW).map(|r| r.0).collect();
         if ranking.is_empty() {
             let why = "fewer than three lines stand out, and no lamp was named";
@@ -109,13 +125,13 @@ fn read<'a>(
         if announced && scales.iter().any(|found| found.score > CLEAR_ENOUGH) {
             break;
         }
-        match calibrate(&base, &survey.slit, &heights, &orders, lamp, &search, log) {
+        match calibrate(&picture, lamp, log) {
             Ok(found) => scales.push(found),
             Err(refusal) => refusals.push(refusal),
         }
     }
     scales.sort_by(|a, b| b.score.total_cmp(&a.score));
-    if let Some(rivals) = rivals(&scales, &base) {
+    if let Some(rivals) = rivals(&scales, &picture.base) {
         refusals.insert(0, rivals);
         scales.clear();
     }
@@ -135,7 +151,7 @@ fn read<'a>(
     let is_announced = |lamp: &&Lamp| inputs.lamps.iter().any(|l| l.name == lamp.name);
     let instead = if scale.is_none() {
         let others = inputs.others.iter().filter(|lamp| !is_announced(lamp));
-        looks_like(&base, &orders, others, &search)
+        picture.looks_like(others)
     } else {
         None
     };
@@ -149,7 +165,8 @@ fn read<'a>(
 /// Two lamps that fit nearly alike on scales that are not alike; `scales` best first.
 fn rivals(scales: &[Found], base: &Optics) -> Option<Refusal> {
     let (best, others) = scales.split_first()?;
-    let signs: Vec<f64> = best.groups.iter().map(|group| group.0).collect();
+    let lines = best.calibration.lines.iter();
+    let signs: Vec<f64> = lines.map(|line| f64::from(line.order)).collect();
     let rival = others.iter().find(|other| {
         let (a, b) = (&other.calibration.optics, &best.calibration.optics);
         other.score > best.score - LEAST_LEAD && differs(a, b, base, &signs)
@@ -173,69 +190,28 @@ fn found_out(best: &Found, ranking: &[(&Lamp, f64)]) -> FoundOut {
     }
 }
 
-fn accept(frame: &Frame, inputs: &Inputs, survey: &Survey, found: Found, m: &mut Measurement) {
-    let optics = found.calibration.optics.clone();
-    let covariance = found.calibration.covariance.clone();
-    m.log.push(format!(
-        "scale from {} lines, rms {:.3} nm; focal length {:.1} px, k1 {:.4}, yaw {:.3}°, groove spacing {:.0} nm held",
-        found.calibration.lines.len(),
-        found.calibration.rms_nm,
-        optics.focal_px,
-        optics.k1,
-        optics.yaw_rad.to_degrees(),
-        optics.groove_spacing_nm
-    ));
-    m.findings.extend(other_focal_length(&optics, inputs.facts));
-    let sigma = |i: usize| covariance[i][i].max(0.0).sqrt();
-    m.scale_kind = Some(ScaleKind::Calibrated);
-    let mut lamps = inputs.lamps.iter();
-    let lamp = lamps.find(|l| l.name == found.calibration.lamp).copied();
-    let sigma_at = |path: f64| scale_sigma(&optics, survey.slit.centre, &covariance, path);
-    finish(
-        frame,
-        inputs,
-        survey,
-        &optics,
-        &sigma_at,
-        (sigma(index::ROLL), sigma(index::SKEW)),
-        found.shape,
-        lamp,
-        m,
-    );
-    let lines = found.calibration.lines.iter();
-    let drawn = lines.filter_map(|l| drawn_line(&optics, survey, l));
-    m.drawing.lines.extend(drawn);
-    let width = m.metrics.estimate(Quantity::SlitWidthUm);
-    let sure_width = width.filter(|width| width.sigma < 0.3 * width.value);
-    m.calibration = Some(Calibration {
-        slit_width_um: sure_width.map(|width| width.value),
-        line_fwhm_nm: m.metrics.value(Quantity::BandpassNm),
-        slit_length_px: survey.slit_length_px(),
-        balance_ln: survey.balance_ln(),
-        on_sensor: survey.on_sensor(inputs.facts),
-        ..found.calibration
-    });
-}
-
-fn refuse(refusal: Option<Refusal>, instead: Option<(&Lamp, f64)>, m: &mut Measurement) {
+/// Why there is no scale, as a finding; `instead` is the lamp whose pattern the lines make.
+fn refused(
+    refusal: Option<Refusal>,
+    instead: Option<(&Lamp, f64)>,
+    log: &mut Vec<String>,
+) -> Finding {
     let (code, why) = match refusal {
         Some(Refusal::FewLines(why)) => (Code::FewLines, why),
         Some(Refusal::PoorFit(why)) => (Code::PoorFit, why),
         None => (Code::FewLines, "no lamp to compare with".into()),
     };
-    m.log.push(format!("no scale: {why}"));
-    m.lacks(Subject::Scale, &why);
-    let mut f = finding(code, Severity::Retake, &why, "");
-    f.slots.insert("found", why);
-    if let Some((lamp, score)) = instead {
-        m.log.push(format!(
-            "the lines make the pattern of {}: agreement {score:.2}",
-            lamp.title
-        ));
-        let name = lamp.title.split(" (").next().unwrap_or(&lamp.title);
-        f.slots.insert("instead", name.to_lowercase());
-    }
-    m.findings.push(f);
+    log.push(format!("no scale: {why}"));
+    let finding = Finding::new(code, Severity::Retake, &why).with("found", why);
+    let Some((lamp, score)) = instead else {
+        return finding;
+    };
+    log.push(format!(
+        "the lines make the pattern of {}: agreement {score:.2}",
+        lamp.title
+    ));
+    let name = lamp.title.split(" (").next().unwrap_or(&lamp.title);
+    finding.with("instead", name.to_lowercase())
 }
 
 /// What a lamp's scale says of the focal length may be off what the file states by this share: cameras state it in whole
@@ -244,7 +220,7 @@ const FOCAL_TOLERANCE: f64 = 0.04;
 
 /// The lens is another than the file states: zoomed in, or the light came from another grating. Only of pictures with the
 /// sensor's own sides (4:3, 3:2): of others nobody knows what the stated length is for.
-pub(in crate::measure) fn other_focal_length(optics: &Optics, facts: &Facts) -> Option<Finding> {
+pub fn other_focal_length(optics: &Optics, facts: &Facts) -> Option<Finding> {
     let (a, b) = (facts.width as f64, facts.height as f64);
     let sides = a.max(b) / a.min(b).max(1.0);
     let whole = [4.0 / 3.0, 1.5]
@@ -257,30 +233,11 @@ pub(in crate::measure) fn other_focal_length(optics: &Optics, facts: &Facts) -> 
     let percent = format!("{:.0}", 100.0 * off.abs());
     let longer = if off > 0.0 { "longer" } else { "shorter" };
     let measured = format!("focal length {percent} % {longer} than the file states");
-    let limit = format!("{:.0} %", 100.0 * FOCAL_TOLERANCE);
-    let mut f = finding(Code::PoorFit, Severity::Caution, &measured, &limit);
-    f.slots.insert("focal_percent", percent);
-    f.slots.insert("longer", longer.into());
-    Some(f)
-}
-
-fn drawn_line(optics: &Optics, survey: &Survey, line: &LineUse) -> Option<DrawnLine> {
-    let rays = optics.rays();
-    let along = |nm: f64| -> Vec<Point> {
-        (0..=8)
-            .filter_map(|i| {
-                let beta = survey.beta.0 + (survey.beta.1 - survey.beta.0) * f64::from(i) / 8.0;
-                rays.pixel_of_path(f64::from(line.order) * nm, beta)
-            })
-            .collect()
-    };
-    let expected = along(line.wavelength_nm);
-    let found = along(line.wavelength_nm + line.residual_nm);
-    (!expected.is_empty()).then(|| DrawnLine {
-        name: line.name.clone(),
-        order: line.order,
-        expected,
-        found,
-        clipped: false,
+    let finding = Finding::new(Code::PoorFit, Severity::Caution, measured);
+    Some(Finding {
+        limit: format!("{:.0} %", 100.0 * FOCAL_TOLERANCE),
+        ..finding
+            .with("focal_percent", percent)
+            .with("longer", longer)
     })
 }

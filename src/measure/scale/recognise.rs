@@ -6,7 +6,8 @@ use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::adjust::{Observation, adjust, index};
 use crate::measure::optics::{Rays, USUAL_PUPIL_SHARE};
-use crate::terms::{Lamp, Optics, Point};
+use crate::measure::scale::photo_scale::{FLUSH_DEG, USUAL_K1};
+use crate::terms::{Interval, Lamp, Optics, Point};
 
 /// What phones see of every lamp: violet and deep red are taken by their filters.
 const SEEN_NM: std::ops::Range<f64> = 415.0..680.0;
@@ -29,7 +30,7 @@ pub struct Side {
     /// Its maxima, on the scale of the rays it was binned with.
     pub maxima: Vec<Maximum>,
     /// |m λ| within which it lies on the picture.
-    pub range_nm: (f64, f64),
+    pub range_nm: Interval,
 }
 
 /// A candidate: an optics whose lines fall where maxima are.
@@ -133,7 +134,7 @@ fn score(
                 continue;
             };
             let at = side.sign * path;
-            if at < side.range_nm.0 + 1.0 || at > side.range_nm.1 - 1.0 {
+            if at < side.range_nm.low + 1.0 || at > side.range_nm.high - 1.0 {
                 continue;
             }
             // What is missing where the sensor hardly sees says nothing.
@@ -210,7 +211,7 @@ pub fn priors(search: &Search) -> Vec<Observation> {
         Observation::Prior {
             parameter: index::K1,
             value: 0.0,
-            sigma: 0.015,
+            sigma: USUAL_K1,
         },
         Observation::Prior {
             parameter: index::K2,
@@ -221,12 +222,12 @@ pub fn priors(search: &Search) -> Vec<Observation> {
         Observation::Prior {
             parameter: index::YAW,
             value: 0.0,
-            sigma: 1.2f64.to_radians(),
+            sigma: FLUSH_DEG.to_radians(),
         },
         Observation::Prior {
             parameter: index::PITCH,
             value: 0.0,
-            sigma: 1.2f64.to_radians(),
+            sigma: FLUSH_DEG.to_radians(),
         },
         // 0 to 4 mm behind the disc.
         Observation::Prior {
@@ -406,7 +407,7 @@ mod tests {
                     .zip(heights)
                     .map(|(&nm, h)| maximum(nm, h))
                     .collect(),
-                range_nm: (340.0, 800.0),
+                range_nm: Interval::new(340.0, 800.0),
             };
             let optics = Optics::flush(1600.0, 2900.0, 3264, 2448);
             score(&optics, &optics.rays(), &features, &[side], 1.0, None)

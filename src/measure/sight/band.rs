@@ -2,10 +2,10 @@
 //! free of the slit's own slant, the height over which to average, and the blur.
 
 use crate::frame::Frame;
-use crate::measure::light::extract::{Window, bin};
 use crate::measure::optics::Rays;
+use crate::measure::optics::bins::{Window, bin};
 use crate::measure::optics::fit::{Parameter, least_squares};
-use crate::terms::Point;
+use crate::terms::{Interval, Point};
 
 /// One end of the slit in one block of wavelengths.
 #[derive(Clone, Copy, Debug)]
@@ -40,7 +40,7 @@ const BLOCK_NM: f64 = 15.0;
 pub fn edges(
     frame: &Frame,
     rays: &Rays,
-    ranges: &[(f64, f64)],
+    ranges: &[Interval],
     half_beta: f64,
     focal_px: f64,
     stride: usize,
@@ -50,12 +50,15 @@ pub fn edges(
     let reach = 1.7 * half_beta;
     let beta_bins = ((2.0 * reach * focal_px) as usize).clamp(40, 2000);
     let px_per_bin = 2.0 * reach * focal_px / beta_bins as f64;
-    for &(low, high) in ranges {
-        let blocks = (((high - low) / block_nm).round() as usize).max(1);
+    for range in ranges {
+        let (low, blocks) = (
+            range.low,
+            (range.width() / block_nm).round().max(1.0) as usize,
+        );
         let window = Window {
-            path_nm: (low, low + blocks as f64 * block_nm),
+            path_nm: Interval::new(low, low + blocks as f64 * block_nm),
             path_step_nm: block_nm,
-            beta: (-reach, reach),
+            beta: Interval::new(-reach, reach),
             beta_bins,
             stride,
         };
@@ -220,16 +223,16 @@ pub fn end_shape(
     rays: &Rays,
     path_nm: f64,
     reach_nm: f64,
-    beta: (f64, f64),
+    beta: Interval,
     focal_px: f64,
 ) -> Option<EndShape> {
-    let half = 0.5 * (beta.1 - beta.0);
+    let half = 0.5 * beta.width();
     let around = 0.4 * half;
-    let beta_bins = (((beta.1 - beta.0) + 2.0 * around) * focal_px) as usize;
+    let beta_bins = ((beta.width() + 2.0 * around) * focal_px) as usize;
     let window = Window {
-        path_nm: (path_nm - reach_nm, path_nm + reach_nm),
+        path_nm: Interval::new(path_nm - reach_nm, path_nm + reach_nm),
         path_step_nm: 2.0 * reach_nm,
-        beta: (beta.0 - around, beta.1 + around),
+        beta: beta.widened(around),
         beta_bins,
         stride: 1,
     };
@@ -241,7 +244,7 @@ pub fn end_shape(
         return None;
     }
     let low = around * focal_px;
-    let high = (beta.1 - beta.0 + around) * focal_px;
+    let high = (beta.width() + around) * focal_px;
     let (a, b) = match (fit_end(&light, low, 1.0), fit_end(&light, high, -1.0)) {
         (Some(a), Some(b)) => (a, b),
         (Some(one), None) | (None, Some(one)) => {

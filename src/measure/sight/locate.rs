@@ -6,8 +6,9 @@
 //! pure colours.
 
 use crate::measure::sight::map::Map;
+use crate::measure::sight::spot::{Located, Spot};
 use crate::measure::sight::strip::{edge_share, line_purity, lines_of_the_slit};
-use crate::terms::Point;
+use crate::terms::{Interval, Point};
 
 /// Score above which the slit's image is taken for found: three quarters of sound photos reach it, no wrong spot of theirs.
 const CONVINCING_SCORE: f64 = 2.8;
@@ -18,56 +19,6 @@ const NEAR_SHARE: f64 = 0.06;
 
 /// Share of the picture's edges in the strip from which the rest of the picture is calm: dark, or a smooth veil.
 pub const CALM_EDGE_SHARE: f64 = 0.6;
-
-/// What was found, in pixels of the upright picture.
-#[derive(Clone, Debug)]
-pub struct Located {
-    /// Middle of the slit's image.
-    pub centre: Point,
-    /// Direction of +α, clockwise (as seen) from the right, rad, in (−π/4, 3π/4].
-    pub dispersion_rad: f64,
-    /// Direction of the slit's image, clockwise from the right, rad.
-    pub slit_rad: f64,
-    /// Half the slit image's length, px.
-    pub half_length_px: f64,
-    /// Share of the strip's light that lies where the visible spectrum can be, 0…1.
-    pub zone_share: f64,
-    /// Agreement of the two sides, −1…1.
-    pub symmetry: f64,
-    /// How pure the colours are, 0 (grey) … 1.
-    pub saturation: f64,
-    /// Light in the strip over its noise.
-    pub significance: f64,
-    /// Light on the −α and the +α side, mean linear share of full scale over the zone.
-    pub side_light: [f64; 2],
-    /// Share of all strong edges of the picture that lie in the strip.
-    pub edge_share: f64,
-    /// True where the picture has no colours that could be pure.
-    pub is_grey: bool,
-    /// Narrow lines in the strip that are as long as the slit's image and at its height.
-    pub lines: usize,
-    /// Their light over the map's noise.
-    pub line_light: f64,
-    /// Score among the candidates.
-    pub score: f64,
-}
-
-/// An elongated bright spot, in cells.
-#[derive(Clone, Debug)]
-pub struct Spot {
-    /// Middle, across.
-    pub x: f64,
-    /// Middle, down.
-    pub y: f64,
-    /// Direction along it, rad.
-    pub angle: f64,
-    /// Half its length.
-    pub half_length: f64,
-    /// Half its width.
-    pub half_width: f64,
-    light: f64,
-    rank: f64,
-}
 
 /// Finds the slit's image, or says why there is nothing like a spectrum.
 ///
@@ -134,7 +85,7 @@ pub fn locate(map: &Map, focal_px: Option<f64>, expected: &[Point]) -> Result<Lo
             }
         }
     }
-    let zone = (0.2 * focal_low, 1.2 * focal_high);
+    let zone = Interval::new(0.2 * focal_low, 1.2 * focal_high);
     best.edge_share = edge_share(map, &best, focal_high, noise);
     (best.lines, best.line_light) = lines_of_the_slit(map, &best, &spot, zone, noise);
     if best.edge_share < CALM_EDGE_SHARE {
@@ -192,14 +143,16 @@ pub fn lone_bar(map: &Map) -> Option<LoneBar> {
     })
 }
 
-/// The bright narrow bars of a picture that are as long as `length_px` from … to, among the brightest few of all spots.
-pub fn bars_of_length(map: &Map, (from, to): (f64, f64)) -> Vec<LoneBar> {
+/// The bright narrow bars of a picture that are as long as `of_px` says, among the brightest few of all spots.
+pub fn bars_of_length(map: &Map, of_px: Interval) -> Vec<LoneBar> {
     let light = map.narrow_light();
     spots(map)
         .iter()
         .filter(|spot| {
             let length_px = 2.0 * spot.half_length * map.cell_px as f64;
-            spot.half_width < 0.25 * spot.half_length && from < length_px && length_px < to
+            spot.half_width < 0.25 * spot.half_length
+                && of_px.low < length_px
+                && length_px < of_px.high
         })
         .map(|spot| bar(map, &light, spot, 3.0 * spot.half_width).0)
         .collect()
@@ -390,7 +343,7 @@ fn try_spot(
     let outside = [-1.9, -1.6, -1.35, 1.35, 1.6, 1.9];
     // The visible spectrum of a coarse grating (1600 nm): λ/d from 0.235 to 0.45; of a fine one (740 nm), seen past
     // the axis: up to 1.15 focal lengths from the slit's image.
-    let zone = (0.2 * focal_low, 1.2 * focal_high);
+    let zone = Interval::new(0.2 * focal_low, 1.2 * focal_high);
     let core = (3.0 * spot.half_width + 4.0).max(0.04 * focal_low);
     let steps = reach as i64;
     let mut profile = vec![f64::NAN; (2 * steps + 1) as usize];
@@ -464,7 +417,7 @@ fn try_spot(
         }
         let lit = (pure - 2.5 * noise / 7f64.sqrt()).max(0.0);
         total += lit;
-        if s.abs() >= zone.0 && s.abs() <= zone.1 {
+        if s.abs() >= zone.low && s.abs() <= zone.high {
             in_zone += lit;
             n_zone += 1.0;
             side[usize::from(s > 0.0)] += lit;
@@ -495,8 +448,8 @@ fn try_spot(
         Some((sum - 4.0 * noise * (n / 7.0).sqrt()).max(0.0))
     };
     let (mut xy, mut xx, mut yy) = (0.0, 0.0, 0.0);
-    let mut i = zone.0 as i64;
-    while (i as f64) < zone.1 {
+    let mut i = zone.low as i64;
+    while (i as f64) < zone.high {
         if let (Some(a), Some(b)) = (smooth(i), smooth(-i)) {
             let (a, b) = (a.sqrt(), b.sqrt());
             xy += a * b;
@@ -528,7 +481,7 @@ fn try_spot(
             .sum()
     };
     let mut rival = 0.0f64;
-    for i in (zone.0 as i64)..(zone.1 as i64) {
+    for i in (zone.low as i64)..(zone.high as i64) {
         rival = rival.max(flux(i)).max(flux(-i));
     }
     let brightness = (flux(0) / rival.max(1e-9)).min(1.5) / 1.5;

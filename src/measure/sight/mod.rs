@@ -1,10 +1,20 @@
 //! Is there a slit and its spectrum in the picture, where, and which way does the light spread?
+//!
+//! This page is the room's only door: what it re-exports is what the other rooms may ask.
 
-pub mod band;
-pub mod locate;
-pub mod map;
-pub mod plausible;
+mod band;
+mod locate;
+mod map;
+mod plausible;
+mod spot;
 pub mod stray;
-pub mod strip;
-pub mod survey;
-pub mod trace;
+mod strip;
+mod survey;
+mod trace;
+
+pub use band::{Edge, end_shape};
+pub use map::Map;
+pub use plausible::{Familiar, NoSight};
+pub use stray::{Bar, Stray};
+pub use survey::{Survey, cut_off, height_observations, lit_direction, look, survey};
+pub use trace::{Slit, bilinear, clearest_channel};

@@ -2,10 +2,11 @@
 
 use crate::frame::Frame;
 use crate::measure::optics::Rays;
-use crate::measure::sight::locate::{CALM_EDGE_SHARE, Located, LoneBar, bars_of_length};
+use crate::measure::sight::locate::{CALM_EDGE_SHARE, LoneBar, bars_of_length};
 use crate::measure::sight::map::Map;
+use crate::measure::sight::spot::Located;
 use crate::measure::sight::stray::{Bar, Stray};
-use crate::terms::{Calibration, Point};
+use crate::terms::{Calibration, Interval, Point};
 
 /// What the lamp photo of the bench showed of the slit's image. Nothing where there is none yet.
 #[derive(Default)]
@@ -17,7 +18,7 @@ pub struct Familiar {
 
 /// Length of the slit's image against the lamp photo's at which it can still be the same slit: a dim photo shows less of
 /// it, a bright one blooms.
-const SAME_LENGTH: (f64, f64) = (0.75, 1.3);
+const SAME_LENGTH: Interval = Interval::new(0.75, 1.3);
 /// How far it can lie from the lamp photo's place, share of the picture's longer side: a phone turned by 4°.
 const SAME_PLACE_SHARE: f64 = 0.06;
 
@@ -41,7 +42,7 @@ impl Familiar {
     pub fn knows(&self, centre: Point, half_length_px: f64, longest_px: f64) -> bool {
         let alike = self.length_px.is_some_and(|known| {
             let ratio = 2.0 * half_length_px / known;
-            SAME_LENGTH.0 < ratio && ratio < SAME_LENGTH.1
+            SAME_LENGTH.low < ratio && ratio < SAME_LENGTH.high
         });
         alike
             && self
@@ -90,7 +91,7 @@ impl Familiar {
         let Some(length) = self.length_px else {
             return Vec::new();
         };
-        let range = (SAME_LENGTH.0 * length, SAME_LENGTH.1 * length);
+        let range = Interval::new(SAME_LENGTH.low * length, SAME_LENGTH.high * length);
         let mut bars = bars_of_length(map, range);
         bars.retain(|bar| bar.colour.iter().any(|c| *c > LINE_PURITY));
         bars

@@ -1,18 +1,19 @@
 //! What stands in the strip that the spectrum would lie in: pure colours, lines as long as the slit's image, the picture's
 //! edges. A grating's light has them, a room's or a leak's has not.
 
-use crate::measure::sight::locate::{Located, Spot};
 use crate::measure::sight::map::Map;
+use crate::measure::sight::spot::{Located, Spot};
+use crate::terms::Interval;
 
 /// How pure the colours of narrow lines are: what stands out of its neighbourhood along the dispersion, so that a leak,
 /// which is grey and broad, does not dilute them. 0 where no line stands out.
-pub fn line_purity(colours: &[Option<[f64; 3]>], spot: &Spot, zone: (f64, f64), noise: f64) -> f64 {
+pub fn line_purity(colours: &[Option<[f64; 3]>], spot: &Spot, zone: Interval, noise: f64) -> f64 {
     let steps = (colours.len() / 2) as i64;
     let apart = (3.0 * spot.half_width).ceil().max(5.0) as i64;
     let (mut sum, mut weights) = (0.0, 0.0);
     for i in -steps + apart..=steps - apart {
         let s = (i as f64).abs();
-        if s < zone.0 || s > zone.1 {
+        if s < zone.low || s > zone.high {
             continue;
         }
         let at = |k: i64| colours[(k + steps) as usize];
@@ -38,7 +39,7 @@ pub fn lines_of_the_slit(
     map: &Map,
     found: &Located,
     spot: &Spot,
-    zone: (f64, f64),
+    zone: Interval,
     noise: f64,
 ) -> (usize, f64) {
     let (dx, dy) = (found.dispersion_rad.cos(), found.dispersion_rad.sin());
@@ -74,7 +75,7 @@ pub fn lines_of_the_slit(
             (middle > 8.0 * noise && even && ends).then_some(middle / noise)
         })
     };
-    let (first, last) = (zone.0 as i64, zone.1 as i64);
+    let (first, last) = (zone.low as i64, zone.high as i64);
     let (mut count, mut light) = (0, 0.0);
     for sign in [-1.0, 1.0] {
         let mut s = first;

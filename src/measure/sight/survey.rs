@@ -8,13 +8,14 @@ use crate::frame::Frame;
 use crate::measure::optics::USUAL_PUPIL_SHARE;
 use crate::measure::optics::adjust::{Adjusted, Observation, adjust, index};
 use crate::measure::sight::band::{Edge, Edges, edges};
-use crate::measure::sight::locate::{CALM_EDGE_SHARE, Located, RIM_SHARE, locate, lone_bar};
+use crate::measure::sight::locate::{CALM_EDGE_SHARE, RIM_SHARE, locate, lone_bar};
 use crate::measure::sight::map::Map;
 use crate::measure::sight::plausible::{
     CLEAR_LINES, DARK_EDGE_SHARE, Familiar, NoSight, PLAIN_LINES, plausible, veil,
 };
+use crate::measure::sight::spot::Located;
 use crate::measure::sight::trace::{Slit, trace_slit};
-use crate::terms::{Calibration, OnSensor, Optics, Point};
+use crate::terms::{Calibration, Interval, OnSensor, Optics, Point};
 
 /// What is found without any model of the grating.
 #[derive(Clone)]
@@ -44,7 +45,7 @@ pub struct Survey {
     /// The slit's ends by colour.
     pub edges: Edges,
     /// Extent of the slit in β − β_mid.
-    pub beta: (f64, f64),
+    pub beta: Interval,
     /// Standard uncertainty of the roll, rad.
     pub roll_sigma_rad: f64,
     /// True where the file states the focal length.
@@ -231,8 +232,8 @@ impl Survey {
             return None;
         }
         let rays = self.optics.rays();
-        let a = rays.pixel_of_path(0.0, self.beta.0)?;
-        let b = rays.pixel_of_path(0.0, self.beta.1)?;
+        let a = rays.pixel_of_path(0.0, self.beta.low)?;
+        let b = rays.pixel_of_path(0.0, self.beta.high)?;
         Some(b.distance(a))
     }
 
@@ -246,14 +247,14 @@ impl Survey {
     /// How many of the ends that are seen along the band lie at the slit's own height (within an eighth of it), and how
     /// many are seen.
     pub fn agreeing_ends(&self) -> (usize, usize) {
-        let height = self.beta.1 - self.beta.0;
+        let height = self.beta.width();
         let near = |list: &[Edge], beta: f64| {
             list.iter()
                 .filter(|e| (e.beta - beta).abs() < 0.125 * height)
                 .count()
         };
         (
-            near(&self.edges.low, self.beta.0) + near(&self.edges.high, self.beta.1),
+            near(&self.edges.low, self.beta.low) + near(&self.edges.high, self.beta.high),
             self.edges.low.len() + self.edges.high.len(),
         )
     }
@@ -326,6 +327,9 @@ pub fn lit_direction(calibration: &Calibration, facts: &Facts) -> Option<f64> {
     })
 }
 
+/// Where the slit's ends are looked for along an order, nm: what phones see of the spectrum.
+const SEEN_NM: Interval = Interval::new(390.0, 720.0);
+
 /// Surveys a frame on the assumption of a groove spacing.
 pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     let Sight {
@@ -350,7 +354,7 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
         found = edges(
             frame,
             &optics.rays(),
-            &[(-720.0, -390.0), (390.0, 720.0)],
+            &[SEEN_NM.mirrored(), SEEN_NM],
             half_beta,
             focal,
             stride,
@@ -376,8 +380,8 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
             }
         }
         optics.aim_slit_at(slit.centre);
-        if let Some((low, high)) = extent(&found) {
-            half_beta = 0.5 * (high - low);
+        if let Some(seen) = extent(&found) {
+            half_beta = 0.5 * seen.width();
         }
     }
     let beta = lit_heights(&found, &slit, &optics);
@@ -427,10 +431,7 @@ fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Opti
             sigma: COARSE_ROLL_DEG.to_radians(),
         });
     }
-    observations.extend(crate::measure::scale::slit_observations(
-        slit,
-        &optics.rays(),
-    ));
+    observations.extend(slit.observations(&optics.rays()));
     // A lone line's ends are at the height of the slit's own, or nothing would hold its direction.
     let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
     for (list, sign) in [(&found.low, -1.0), (&found.high, 1.0)] {
@@ -517,7 +518,7 @@ const MANY_ENDS: usize = 8;
 
 /// Extent of the slit in β − β_mid: from its ends in the band; where few of them are seen (one line in a leak) and they
 /// do not agree with the slit's own image, from that.
-fn lit_heights(edges: &Edges, slit: &Slit, optics: &Optics) -> (f64, f64) {
+fn lit_heights(edges: &Edges, slit: &Slit, optics: &Optics) -> Interval {
     let rays = optics.rays();
     let end = |sign: f64| {
         let reach = sign * slit.half_length_px;
@@ -526,14 +527,14 @@ fn lit_heights(edges: &Edges, slit: &Slit, optics: &Optics) -> (f64, f64) {
             slit.centre.y + reach * slit.along_rad.sin(),
         ))
     };
-    let own = (end(-1.0).min(end(1.0)), end(-1.0).max(end(1.0)));
+    let own = Interval::new(end(-1.0).min(end(1.0)), end(-1.0).max(end(1.0)));
     let Some(seen) = extent(edges) else {
         return own;
     };
     // Glare lengthens the image by some pixels, dust shortens it.
-    let apart = (seen.0 - own.0).abs().max((seen.1 - own.1).abs());
+    let apart = (seen.low - own.low).abs().max((seen.high - own.high).abs());
     let few = edges.low.len().min(edges.high.len()) < MANY_ENDS;
-    if few && apart > 0.12 * (own.1 - own.0) {
+    if few && apart > 0.12 * own.width() {
         own
     } else {
         seen
@@ -573,8 +574,8 @@ fn median_height<'a>(ends: impl Iterator<Item = &'a Edge>) -> Option<f64> {
     betas.get(betas.len() / 2).copied()
 }
 
-fn extent(edges: &Edges) -> Option<(f64, f64)> {
+fn extent(edges: &Edges) -> Option<Interval> {
     let low = median_height(edges.low.iter())?;
     let high = median_height(edges.high.iter())?;
-    (high - low > 0.004).then_some((low, high))
+    (high - low > 0.004).then_some(Interval::new(low, high))
 }

@@ -4,8 +4,10 @@
 //! therefore taken half-way between its two flanks, not from a centroid.
 
 use crate::frame::Frame;
-use crate::measure::sight::locate::Located;
-use crate::terms::Point;
+use crate::measure::optics::Rays;
+use crate::measure::optics::adjust::Observation;
+use crate::measure::sight::spot::Located;
+use crate::terms::{Interval, Point};
 
 /// One cut across the slit's image.
 #[derive(Clone, Copy, Debug)]
@@ -46,6 +48,32 @@ pub struct Slit {
     /// How far the image bends at its two ends to opposite sides, px: an image smeared aslant keeps only the first part
     /// of the movement at one end and the last part at the other.
     pub end_shear_px: f64,
+}
+
+/// Middle of the zero order, half-way between its flanks: what stays even where the image is as narrow as the slit…
+const ANCHOR_PX: f64 = 0.015;
+/// …and what each pixel of its width adds: glare and unequal lighting blow the flanks up unequally. Between drawn photos of
+/// one bench the middle scatters by 0.03 px (two hands).
+const ANCHOR_PER_WIDTH: f64 = 0.001;
+
+impl Slit {
+    /// The slit's image: one position for the anchor, and its straightness for the slant.
+    pub fn observations(&self, rays: &Rays) -> Vec<Observation> {
+        let nm_per_px = 1.0 / rays.px_per_nm(0.0).unwrap_or(2.0);
+        let scatter_px = self.scatter_px.max(0.05);
+        vec![
+            Observation::Path {
+                at: self.centre,
+                path_nm: 0.0,
+                sigma_nm: (ANCHOR_PX + ANCHOR_PER_WIDTH * self.width_px) * nm_per_px,
+            },
+            Observation::SamePath {
+                at: self.cuts.iter().map(|c| c.at).collect(),
+                // Neighbouring cuts share the unevenness of the blades: count them as a third.
+                sigma_nm: 1.7 * scatter_px * nm_per_px,
+            },
+        ]
+    }
 }
 
 /// Pixels per cut along the slit.
@@ -154,23 +182,23 @@ struct Flanks {
     clipped: bool,
 }
 
-/// The channel with the least clipped top that still has a quarter of the strongest contrast; each is given by its (base,
-/// top). Absent where nothing stands out.
-pub fn clearest_channel(ranges: &[(f64, f64); 3]) -> Option<usize> {
-    let strongest = ranges.iter().map(|r| r.1 - r.0).fold(0.0f64, f64::max);
+/// The channel with the least clipped top that still has a quarter of the strongest contrast; each is given by the range from its
+/// base to its top. Absent where nothing stands out.
+pub fn clearest_channel(ranges: &[Interval; 3]) -> Option<usize> {
+    let strongest = ranges.iter().map(|r| r.width()).fold(0.0f64, f64::max);
     if strongest < 0.004 {
         return None;
     }
     (0..3)
-        .filter(|&c| ranges[c].1 - ranges[c].0 > 0.25 * strongest)
-        .min_by(|&a, &b| ranges[a].1.total_cmp(&ranges[b].1))
+        .filter(|&c| ranges[c].width() > 0.25 * strongest)
+        .min_by(|&a, &b| ranges[a].high.total_cmp(&ranges[b].high))
 }
 
 /// The flanks of one profile across the slit. Refuses where nothing stands out or a flank is outside.
 fn flanks(profile: &[[f64; 3]]) -> Option<Flanks> {
     let n = profile.len();
     let quarter = n / 8;
-    let ranges: [(f64, f64); 3] = std::array::from_fn(|c| {
+    let ranges: [Interval; 3] = std::array::from_fn(|c| {
         let mut ends: Vec<f64> = profile[..quarter]
             .iter()
             .chain(&profile[n - quarter..])
@@ -178,10 +206,13 @@ fn flanks(profile: &[[f64; 3]]) -> Option<Flanks> {
             .collect();
         ends.sort_by(f64::total_cmp);
         let top = profile.iter().map(|p| p[c]).fold(f64::MIN, f64::max);
-        (ends[ends.len() / 2], top)
+        Interval::new(ends[ends.len() / 2], top)
     });
     let c = clearest_channel(&ranges)?;
-    let (base, top) = ranges[c];
+    let Interval {
+        low: base,
+        high: top,
+    } = ranges[c];
     let half = base + 0.5 * (top - base);
     // From the middle of the highest plateau outwards.
     let plateau: Vec<usize> = (0..n)

@@ -1,10 +1,11 @@
 //! Wavelength errors of single lines: a local centroid in the published spectrum, and the nearest published peak.
 
-use super::{Entry, Seen, SeenRow};
-use crate::simulate::{TrueLine, Truth};
+use super::entry::{Entry, Seen, SeenRow};
+use crate::simulate::truth::{TrueLine, Truth};
+use crate::terms::Estimate;
 
-/// Stands for the error of a scale on which a strong line is nowhere near its place, nm.
-pub const LOST_NM: f64 = 10.0;
+/// Error that is put down for a scale on which a strong line is nowhere near its place, nm.
+const LOST_NM: f64 = 10.0;
 /// A line is looked for within this distance of its true place, nm.
 const SEARCH_NM: f64 = 3.5;
 /// Bandpass where none is published, nm: that of a slit of 0.3 mm.
@@ -42,12 +43,12 @@ pub struct LineError {
     pub is_strong: bool,
     /// Centroid in `spectrum.csv` less the truth, nm; absent where nothing stands out there.
     pub in_spectrum_nm: Option<f64>,
-    /// Nearest centre in `peaks.csv` less the truth, and the uncertainty reported with it, nm.
-    pub in_peaks_nm: Option<(f64, f64)>,
+    /// Nearest centre in `peaks.csv` less the truth, with the uncertainty reported for it, nm.
+    pub in_peaks_nm: Option<Estimate>,
 }
 
 impl LineError {
-    /// Its say about the scale as a whole: lost strong lines count as far off, weak ones do not count.
+    /// The error that counts for the photo's scale as a whole, nm: a lost strong line counts as far off, a lost weak one not at all.
     pub(super) fn scale_error(&self) -> Option<f64> {
         self.in_spectrum_nm.or(self.is_strong.then_some(LOST_NM))
     }
@@ -80,9 +81,9 @@ pub(super) fn errors(entry: &Entry, seen: &Seen, lamp: Option<&Truth>) -> Vec<Li
             let nearest = seen
                 .peaks
                 .iter()
-                .map(|p| (p.centre_nm - line.wavelength_nm, p.centre_sigma_nm))
-                .min_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))
-                .filter(|(error, _)| error.abs() <= reach_nm);
+                .map(|p| Estimate::new(p.value - line.wavelength_nm, p.sigma))
+                .min_by(|a, b| a.value.abs().total_cmp(&b.value.abs()))
+                .filter(|error| error.value.abs() <= reach_nm);
             LineError {
                 photo: entry.photo.clone(),
                 bench: entry.bench.clone(),

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::simulate::{PlantedFault, Pose, TrueLine};
+use crate::terms::Point;
 
 fn truth(faults: &[(&str, Option<f64>)]) -> Truth {
     Truth {
@@ -29,7 +30,7 @@ fn truth(faults: &[(&str, Option<f64>)]) -> Truth {
         blur_px: 1.0,
         movement_px: 0.0,
         leak_level: 0.001,
-        leak_at: (0.0, 0.0),
+        leak_at: Point::default(),
         peak_level: 0.75,
         exposure_s: 0.01,
         iso: 100.0,
@@ -41,7 +42,7 @@ fn truth(faults: &[(&str, Option<f64>)]) -> Truth {
             })
             .collect(),
         zero_order: None,
-        slit_ends: [(0.0, 0.0); 2],
+        slit_ends: [Point::default(); 2],
         orders: Vec::new(),
         absorbance: Vec::new(),
     }
@@ -80,10 +81,7 @@ fn seen(verdict: &str, error_nm: f64, reasons: &[(&str, &str)]) -> Seen {
         ]),
         scale_from: "heron/lamp-01.jpg".into(),
         spectrum,
-        peaks: vec![SeenPeak {
-            centre_nm: 587.562 + error_nm,
-            centre_sigma_nm: 0.1,
-        }],
+        peaks: vec![Estimate::new(587.562 + error_nm, 0.1)],
     }
 }
 
@@ -126,8 +124,8 @@ fn a_class_without_a_flaw_keeps_every_promise() {
             .all(|l| (l.in_spectrum_nm.unwrap() - 0.05).abs() < 0.01)
     );
     assert_eq!(score.lines[0].in_peaks_nm, None);
-    let (error, sigma) = score.lines[1].in_peaks_nm.unwrap();
-    assert!((error - 0.05).abs() < 1e-9 && sigma == 0.1);
+    let error = score.lines[1].in_peaks_nm.unwrap();
+    assert!((error.value - 0.05).abs() < 1e-9 && error.sigma == 0.1);
     assert_eq!(score.metrics["tilt_deg"], [0.25, 0.25]);
     assert_eq!(score.metrics["skew_deg"], [0.0, 0.0]);
     assert!((score.metrics["slit_width (100-400 um, in focus)"][0] - 0.1).abs() < 1e-12);
@@ -238,11 +236,11 @@ fn absorbance_is_compared_at_the_true_points() {
     let mut e = entry("a", &[], Some(seen("good", 0.0, &[])));
     e.truth.absorbance = vec![(500.0, 0.8), (600.0, 2.5)];
     for row in &mut e.seen.as_mut().unwrap().spectrum {
-        row.absorbance = Some((0.002 * row.wavelength_nm - 0.21, 0.02));
+        row.absorbance = Some(Estimate::new(0.002 * row.wavelength_nm - 0.21, 0.02));
     }
     let score = score(&[e], &Limits::default());
     assert_eq!(score.absorbance.len(), 1);
-    assert!((score.absorbance[0].0 + 0.01).abs() < 1e-9);
+    assert!((score.absorbance[0].value + 0.01).abs() < 1e-9);
 }
 
 #[test]

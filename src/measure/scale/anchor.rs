@@ -3,30 +3,16 @@
 
 use crate::decode::Facts;
 use crate::measure::optics::adjust::{Adjusted, N, Observation, adjust, index};
-use crate::measure::scale::evidence::scale_sigma;
-use crate::measure::scale::slit_observations;
-use crate::measure::sight::survey::{Survey, height_observations};
-use crate::terms::{Calibration, Measurement, Optics, Point, Quantity};
-
-/// Standard uncertainty of parameter `i` that the lamp photo left.
-pub fn calibration_sigma(calibration: &Calibration, i: usize) -> f64 {
-    calibration.covariance[i][i].max(0.0).sqrt()
-}
+use crate::measure::scale::photo_scale::{Borrowed, FLUSH_DEG, PhotoScale, sigma_of};
+use crate::measure::sight::{Survey, height_observations};
+use crate::terms::{Calibration, Optics, Point, ScaleKind};
 
 /// A shot with a bench's instrument behind it.
 pub struct Anchored {
-    /// The instrument with this shot's pose.
-    pub optics: Optics,
-    slit_px: Point,
-    /// Of the pose alone, the instrument being held.
-    covariance: Vec<Vec<f64>>,
-    /// The same shot with the instrument moved by one standard uncertainty, in each independent direction.
-    moved: Vec<Optics>,
-    /// Other readings of the picture, with their probabilities: the other way up; the slit moved, not the phone.
-    doubts: Vec<(f64, Optics)>,
-    /// Logarithm of the slit's length here over that in the lamp photo, where it is another: a zoom, or another bench. Every
-    /// wavelength may be off by that share.
-    enlarged: f64,
+    /// The scale.
+    pub scale: PhotoScale,
+    /// How far the phone has turned about the grooves since the lamp photo, degrees.
+    pub yaw_drift_deg: f64,
 }
 
 /// Below this probability another reading of the picture is left out of the uncertainty: the odds are good to a factor of
@@ -53,29 +39,6 @@ const INSTRUMENT: [usize; 8] = [
     index::PUPIL,
     index::ACROSS,
 ];
-
-impl Anchored {
-    /// Standard uncertainty of parameter `i` of the pose.
-    pub fn sigma(&self, i: usize) -> f64 {
-        self.covariance[i][i].max(0.0).sqrt()
-    }
-
-    /// Standard uncertainty of the wavelength where `path_nm` lies: this shot's pose, and the instrument as the lamp
-    /// photo left it, re-anchored for every change of the instrument.
-    pub fn scale_sigma(&self, path_nm: f64) -> Option<f64> {
-        let at = self.optics.rays().pixel_of_path(path_nm, 0.0)?;
-        let mut variance =
-            scale_sigma(&self.optics, self.slit_px, &self.covariance, path_nm)?.powi(2);
-        for moved in &self.moved {
-            variance += (moved.rays().path_nm(at) - path_nm).powi(2);
-        }
-        variance += (self.enlarged * path_nm).powi(2);
-        for (probability, other) in &self.doubts {
-            variance += probability * (other.rays().path_nm(at) - path_nm).powi(2);
-        }
-        Some(variance.max(0.0).sqrt())
-    }
-}
 
 /// Moves of the instrument whose squares add up to its covariance: the columns of the Cholesky factor.
 ///
@@ -164,7 +127,7 @@ fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, moved: &[f6
 /// Finds the pose of the phone for a given instrument from the slit's image and the band's ends.
 fn pose(survey: &Survey, start: &Optics) -> Option<Adjusted> {
     let mut observations = height_observations(&survey.edges);
-    observations.extend(slit_observations(&survey.slit, &start.rays()));
+    observations.extend(survey.slit.observations(&start.rays()));
     // The blades do not move between shots; a hair's breadth is allowed.
     observations.push(Observation::Prior {
         parameter: index::ALPHA,
@@ -179,7 +142,7 @@ fn pose(survey: &Survey, start: &Optics) -> Option<Adjusted> {
     observations.push(Observation::Prior {
         parameter: index::PITCH,
         value: 0.0,
-        sigma: 1.2f64.to_radians(),
+        sigma: FLUSH_DEG.to_radians(),
     });
     let free = [
         index::YAW,
@@ -196,7 +159,7 @@ pub fn anchor(
     survey: &Survey,
     calibration: &Calibration,
     facts: &Facts,
-    m: &mut Measurement,
+    log: &mut Vec<String>,
 ) -> Option<Anchored> {
     let known = &calibration.optics;
     let mut tried: Vec<(f64, f64, Adjusted)> = Vec::new();
@@ -235,31 +198,40 @@ pub fn anchor(
         with_the_slit_moved(&last.optics, flip * known.yaw_rad, survey.slit.centre),
     ));
     doubts.retain(|(probability, _)| *probability > LEAST_DOUBT);
-    m.log.push(format!(
+    log.push(format!(
         "anchored on the slit's image at ({:.2}, {:.2}) px; phone against lamp photo: roll {:+.2}°, yaw {yaw:+.2}°{}",
         survey.slit.centre.x,
         survey.slit.centre.y,
         (last.optics.tilt_rad() - known.tilt_rad()).to_degrees(),
         if flip < 0.0 { ", held the other way up" } else { "" }
     ));
-    m.metrics.set(Quantity::YawDriftDeg, yaw);
     let lengths = survey.slit_length_px().zip(calibration.slit_length_px);
     let enlarged = lengths.map_or(0.0, |(here, lamp)| (here / lamp).ln());
     if let Some((here, lamp)) = lengths {
-        m.log.push(format!(
+        log.push(format!(
             "the slit's image is {here:.1} px long, in the lamp photo {lamp:.1} px"
         ));
     }
-    Some(Anchored {
+    let skew_sigma = sigma_of(&last.covariance, index::SKEW);
+    let scale = PhotoScale {
         optics: last.optics,
+        kind: Some(ScaleKind::Calibrated),
+        roll_sigma_rad: sigma_of(&last.covariance, index::ROLL),
+        skew_sigma: skew_sigma.hypot(sigma_of(&calibration.covariance, index::SKEW)),
         slit_px: survey.slit.centre,
         covariance: last.covariance,
-        moved,
-        doubts,
-        enlarged: if enlarged.abs() > ANOTHER_SIZE {
-            enlarged
-        } else {
-            0.0
-        },
+        borrowed: Some(Borrowed {
+            moved,
+            doubts,
+            enlarged: if enlarged.abs() > ANOTHER_SIZE {
+                enlarged
+            } else {
+                0.0
+            },
+        }),
+    };
+    Some(Anchored {
+        scale,
+        yaw_drift_deg: yaw,
     })
 }

@@ -5,17 +5,17 @@
 
 use crate::frame::Frame;
 use crate::measure::optics::Rays;
-use crate::terms::Point;
+use crate::terms::{Interval, Point};
 
 /// What to bin: a range of `m λ` (nm, rising, of one sign) and of heights β − β_mid.
 #[derive(Clone, Copy, Debug)]
 pub struct Window {
     /// Lowest and highest `m λ`, nm; negative for orders on the −α side.
-    pub path_nm: (f64, f64),
+    pub path_nm: Interval,
     /// Bin width in nm.
     pub path_step_nm: f64,
     /// Lowest and highest height.
-    pub beta: (f64, f64),
+    pub beta: Interval,
     /// Number of equal bins of height.
     pub beta_bins: usize,
     /// Reads every n-th row or column across the dispersion: 1 for a spectrum, more where only heights matter.
@@ -43,12 +43,12 @@ const TILE_PX: usize = 8;
 impl Grid {
     /// `m λ` of the middle of a bin, nm.
     pub fn path_nm(&self, path_bin: usize) -> f64 {
-        self.window.path_nm.0 + (path_bin as f64 + 0.5) * self.window.path_step_nm
+        self.window.path_nm.low + (path_bin as f64 + 0.5) * self.window.path_step_nm
     }
 
     /// Height of the middle of a bin.
     pub fn beta(&self, beta_bin: usize) -> f64 {
-        let (low, high) = self.window.beta;
+        let Interval { low, high } = self.window.beta;
         low + (beta_bin as f64 + 0.5) * (high - low) / self.window.beta_bins as f64
     }
 
@@ -102,8 +102,8 @@ impl Grid {
 /// The model is asked at the corners of tiles, and taken as straight between them: that is a tenth of the work, and a
 /// tile's pixels lie near each other in the memory, whichever way the band runs.
 pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
-    let (low, high) = window.path_nm;
-    let path_bins = (((high - low) / window.path_step_nm).round() as usize).max(1);
+    let low = window.path_nm.low;
+    let path_bins = ((window.path_nm.width() / window.path_step_nm).round() as usize).max(1);
     let cells = (path_bins + 2) * window.beta_bins;
     let mut grid = Grid {
         window,
@@ -123,22 +123,22 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
     };
     let (majors, minors) = upright(frame.width(), frame.height());
     let per_path = 1.0 / window.path_step_nm;
-    let per_beta = window.beta_bins as f64 / (window.beta.1 - window.beta.0);
+    let per_beta = window.beta_bins as f64 / window.beta.width();
     let node = |major: usize, minor: usize| -> Place {
         let (x, y) = upright(major, minor);
         let (path, beta) = rays.path_and_height(Point::new(x as f64, y as f64));
         Place {
-            row: (beta - window.beta.0) * per_beta,
+            row: (beta - window.beta.low) * per_beta,
             column: (path - low) * per_path - 0.5,
         }
     };
     let end = |size: usize, limit: f64| limit.ceil().clamp(0.0, size as f64) as usize;
-    let first = end(majors, outline.major.0 - 1.0) / TILE_PX * TILE_PX;
-    for major in (first..end(majors, outline.major.1)).step_by(TILE_PX) {
-        let (from, to) = outline.minor_range(major as f64, (major + TILE_PX) as f64);
-        let from = end(minors, from - 1.0) / TILE_PX * TILE_PX;
+    let first = end(majors, outline.major.low - 1.0) / TILE_PX * TILE_PX;
+    for major in (first..end(majors, outline.major.high)).step_by(TILE_PX) {
+        let minor = outline.minor_range(major as f64, (major + TILE_PX) as f64);
+        let from = end(minors, minor.low - 1.0) / TILE_PX * TILE_PX;
         let mut near = (node(major, from), node(major + TILE_PX, from));
-        for minor in (from..end(minors, to)).step_by(TILE_PX) {
+        for minor in (from..end(minors, minor.high)).step_by(TILE_PX) {
             let next = minor + TILE_PX;
             let far = (node(major, next), node(major + TILE_PX, next));
             let tile = Tile {
@@ -217,22 +217,21 @@ impl Grid {
 /// Where a window lies in the picture: along the longer ("major") picture axis, the range of the other one.
 struct Outline {
     major_is_x: bool,
-    major: (f64, f64),
-    /// (major, lowest minor, highest minor), rising in major.
-    nodes: Vec<(f64, f64, f64)>,
+    major: Interval,
+    /// (major, range of minors there), rising in major.
+    nodes: Vec<(f64, Interval)>,
 }
 
 impl Outline {
     fn new(rays: &Rays, window: &Window) -> Option<Outline> {
-        let middle = 0.5 * (window.beta.0 + window.beta.1);
+        let middle = window.beta.middle();
         let mut columns = Vec::new();
         let n = 24;
         for i in 0..=n {
-            let path = window.path_nm.0
-                + (window.path_nm.1 - window.path_nm.0) * f64::from(i) / f64::from(n);
-            let low = rays.pixel_of_path(path, window.beta.0);
+            let path = window.path_nm.low + window.path_nm.width() * f64::from(i) / f64::from(n);
+            let low = rays.pixel_of_path(path, window.beta.low);
             let mid = rays.pixel_of_path(path, middle);
-            let high = rays.pixel_of_path(path, window.beta.1);
+            let high = rays.pixel_of_path(path, window.beta.high);
             if let (Some(a), Some(b), Some(c)) = (low, mid, high) {
                 columns.push((a, b, c));
             }
@@ -245,26 +244,25 @@ impl Outline {
         let pick = |p: Point| if major_is_x { (p.x, p.y) } else { (p.y, p.x) };
         // The slit's slant makes the ends of a column lie at other majors than its middle: widen by that.
         let mut slant = 0.0f64;
-        let mut nodes: Vec<(f64, f64, f64)> = columns
+        let mut nodes: Vec<(f64, Interval)> = columns
             .iter()
             .map(|&(a, b, c)| {
                 let (a, b, c) = (pick(a), pick(b), pick(c));
                 slant = slant.max((a.0 - b.0).abs()).max((c.0 - b.0).abs());
-                (b.0, a.1.min(c.1), a.1.max(c.1))
+                (b.0, Interval::new(a.1.min(c.1), a.1.max(c.1)))
             })
             .collect();
         nodes.sort_by(|a, b| a.0.total_cmp(&b.0));
         let slope = nodes
             .windows(2)
-            .map(|w| ((w[1].1 - w[0].1) / (w[1].0 - w[0].0).max(1e-6)).abs())
+            .map(|w| ((w[1].1.low - w[0].1.low) / (w[1].0 - w[0].0).max(1e-6)).abs())
             .fold(0.0f64, f64::max)
             .min(1.0);
         let margin = 2.0 + slant * slope;
         for node in &mut nodes {
-            node.1 -= margin;
-            node.2 += margin;
+            node.1 = node.1.widened(margin);
         }
-        let major = (
+        let major = Interval::new(
             nodes[0].0 - slant - 1.0,
             nodes[nodes.len() - 1].0 + slant + 2.0,
         );
@@ -276,7 +274,7 @@ impl Outline {
     }
 
     /// Lowest and highest minor between two majors.
-    fn minor_range(&self, from: f64, to: f64) -> (f64, f64) {
+    fn minor_range(&self, from: f64, to: f64) -> Interval {
         let n = &self.nodes;
         let at = |major: f64| {
             let i = n
@@ -284,14 +282,15 @@ impl Outline {
                 .clamp(1, n.len() - 1);
             let (a, b) = (n[i - 1], n[i]);
             let t = ((major - a.0) / (b.0 - a.0).max(1e-9)).clamp(0.0, 1.0);
-            (a.1 + t * (b.1 - a.1), a.2 + t * (b.2 - a.2))
+            let at = |a: f64, b: f64| a + t * (b - a);
+            Interval::new(at(a.1.low, b.1.low), at(a.1.high, b.1.high))
         };
         let between = n.iter().filter(|node| node.0 > from && node.0 < to);
         between
-            .map(|node| (node.1, node.2))
+            .map(|node| node.1)
             .chain([at(from), at(to)])
-            .fold((f64::MAX, f64::MIN), |all, (low, high)| {
-                (all.0.min(low), all.1.max(high))
+            .fold(Interval::new(f64::MAX, f64::MIN), |all, one| {
+                Interval::new(all.low.min(one.low), all.high.max(one.high))
             })
     }
 }

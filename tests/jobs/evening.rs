@@ -7,8 +7,10 @@ use jiff::civil::{DateTime, date};
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
-use super::light::{Dye, Light, Source};
-use super::{Exposure, Fault, Instrument, Nuisance, Phone, Planned, Pose, Scene, Shot};
+use slitwatch::simulate::light::Dye;
+use slitwatch::simulate::{
+    Exposure, Fault, Instrument, Light, Nuisance, Phone, Planned, Pose, Scene, Shot, Source,
+};
 
 /// The photos of the evening, in the order in which they were taken.
 pub fn class() -> Vec<Planned> {
@@ -267,53 +269,5 @@ impl Evening {
         let shot = self.take(bench, name, &Light::of(Source::Dark, 0), &[]);
         shot.exposure = Exposure::Set(1.0 / 60.0, 100.0);
         shot.scene = Scene::Note(text.into());
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use std::collections::BTreeSet;
-
-    #[test]
-    fn the_evening_has_every_fault_a_class_makes_and_enough_good_photos() {
-        let class = class();
-        let codes: BTreeSet<&str> = class
-            .iter()
-            .flat_map(|p| &p.shot.faults)
-            .map(Fault::code)
-            .collect();
-        for code in [
-            "clipped",
-            "dim",
-            "tilted",
-            "skewed",
-            "slit-wide",
-            "defocused",
-            "moved",
-            "leak",
-            "cropped",
-            "no-spectrum",
-            "few-lines",
-            "truncated",
-            "exposure-auto",
-            "exposure-differs",
-        ] {
-            assert!(codes.contains(code), "{code} is missing");
-        }
-        let sound = class.iter().filter(|p| p.shot.faults.is_empty()).count();
-        assert!(class.len() >= 24 && sound >= 16);
-        let paths: BTreeSet<&str> = class.iter().map(|p| p.path.as_str()).collect();
-        assert_eq!(paths.len(), class.len(), "every path once");
-        let (start, end) = (
-            date(2026, 11, 12).at(18, 40, 0, 0),
-            date(2026, 11, 12).at(20, 30, 0, 0),
-        );
-        assert!(
-            class
-                .iter()
-                .all(|p| p.shot.taken >= start && p.shot.taken <= end)
-        );
-        assert!(class.is_sorted_by_key(|p| p.shot.taken));
     }
 }

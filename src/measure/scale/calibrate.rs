@@ -1,0 +1,122 @@
+//! The scale that the lines of one lamp give: found by pattern, fitted, and tested against every other assignment of the
+//! lines before it is believed.
+
+use crate::measure::light::lineshape::LineShape;
+use crate::measure::scale::lamp_picture::LampPicture;
+use crate::measure::scale::precise::precise;
+use crate::terms::{Calibration, Lamp, Optics};
+
+/// Why a lamp photo gives no scale, in words.
+#[derive(Clone, Debug)]
+pub enum Refusal {
+    /// Too few lines: how many, and which.
+    FewLines(String),
+    /// The lines do not fit one scale, or more than one scale fits them.
+    PoorFit(String),
+}
+
+/// A scale and what it rests on.
+pub struct Found {
+    /// The scale.
+    pub calibration: Calibration,
+    /// Line shape at the clearest line, where one is clear.
+    pub shape: Option<LineShape>,
+    /// Agreement with the lamp's pattern, −1…1.
+    pub score: f64,
+}
+
+/// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.03–0.7, wrong ones below −0.2.
+const LEAST_SCORE: f64 = 0.0;
+/// So many lines in their places are no chance, however bright each is: tables and tubes of neon differ by factors…
+const MANY_LINES: usize = 10;
+/// …so this agreement is enough for them. Right neon lamps give −0.05 and more, wrong ones below −0.4.
+const LEAST_SCORE_OF_MANY: f64 = -0.15;
+/// A scale must agree better by this than the next one that puts the lines elsewhere: right ones lead by 0.1 and more (drawn
+/// photos).
+const LEAST_MARGIN: f64 = 0.06;
+/// So many candidates are told in the log.
+const TOLD: usize = 3;
+/// Two models differ where they put light elsewhere by more than this, nm…
+const ELSEWHERE_NM: f64 = 1.2;
+/// …at one of these wavelengths, nm.
+const COMPARED_NM: [f64; 3] = [440.0, 550.0, 610.0];
+
+/// Fits the scale of `lamp`.
+///
+/// # Errors
+/// Where no lines stand out, they do not make the lamp's pattern, too few are clear, or two scales fit them nearly alike.
+pub fn calibrate(
+    picture: &LampPicture,
+    lamp: &Lamp,
+    log: &mut Vec<String>,
+) -> Result<Found, Refusal> {
+    if picture.sides.is_empty() {
+        return Err(Refusal::FewLines("no lines stand out".into()));
+    }
+    let candidates = picture.candidates(lamp);
+    for c in candidates.iter().take(TOLD) {
+        log.push(format!(
+            "lamp pattern {}: agreement {:.3} with focal length {:.0} px, yaw {:.2}°, k1 {:.4}",
+            lamp.name,
+            c.score,
+            c.optics.focal_px,
+            c.optics.yaw_rad.to_degrees(),
+            c.optics.k1
+        ));
+    }
+    let Some(best) = candidates.first() else {
+        return Err(Refusal::FewLines(
+            "the lamp's pattern is nowhere in it".into(),
+        ));
+    };
+    let placed = best.pairs.iter().map(|side| side.iter().flatten().count());
+    let least = match placed.max() {
+        Some(n) if n >= MANY_LINES => LEAST_SCORE_OF_MANY,
+        _ => LEAST_SCORE,
+    };
+    if best.score < least {
+        return Err(Refusal::FewLines(format!(
+            "the lines do not make the pattern of {}: agreement {:.2}, {least:.2} is needed",
+            lamp.title, best.score
+        )));
+    }
+    let (mut calibration, shape) = precise(picture, lamp, &best.optics, log)?;
+    // The runner-up: another set of lines that the picture would fit nearly as well is a reason to say no.
+    let signs: Vec<f64> = picture.sides.iter().map(|s| s.sign).collect();
+    let rival = candidates
+        .iter()
+        .skip(1)
+        .find(|c| differs(&c.optics, &best.optics, &picture.base, &signs));
+    calibration.margin = rival.map_or(1.0, |r| best.score - r.score);
+    if calibration.margin < LEAST_MARGIN {
+        return Err(Refusal::PoorFit(format!(
+            "two scales fit nearly alike (agreement {:.2} and {:.2})",
+            best.score,
+            rival.map_or(0.0, |r| r.score)
+        )));
+    }
+    Ok(Found {
+        calibration,
+        shape,
+        score: best.score,
+    })
+}
+
+/// True where a model puts the middle of the spectrum elsewhere than another by more than a nanometre, in the orders of
+/// these signs.
+pub fn differs(a: &Optics, b: &Optics, base: &Optics, signs: &[f64]) -> bool {
+    let binned = base.rays();
+    signs.iter().any(|sign| {
+        COMPARED_NM.iter().any(|nm| {
+            let at = |o: &Optics| {
+                o.rays()
+                    .pixel_of_path(sign * nm, 0.0)
+                    .map(|p| binned.path_nm(p))
+            };
+            match (at(a), at(b)) {
+                (Some(x), Some(y)) => (x - y).abs() > ELSEWHERE_NM,
+                _ => true,
+            }
+        })
+    })
+}

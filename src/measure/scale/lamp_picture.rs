@@ -1,0 +1,120 @@
+//! A lamp photo as its scale is sought in it, and which lamps' patterns its lines make.
+
+use crate::measure::light::peaks::maxima;
+use crate::measure::light::profile::Order;
+use crate::measure::optics::adjust::Observation;
+use crate::measure::scale::recognise::{Candidate, Search, Side, features, search};
+use crate::measure::sight::Slit;
+use crate::terms::{Interval, Lamp, Optics};
+
+/// A lamp photo as its scale is sought in it.
+pub struct LampPicture<'a> {
+    /// The optics with which the orders were binned.
+    pub base: Optics,
+    /// The slit's image.
+    pub slit: &'a Slit,
+    /// The heights of the slit's ends.
+    pub heights: Vec<Observation>,
+    /// Both orders.
+    pub orders: [Order; 2],
+    /// What is known of the focal length.
+    pub search: Search,
+    /// The sides of the slit's image on which lines stand out.
+    pub sides: Vec<Side>,
+    /// Those lines' typical width, nm.
+    pub typical_fwhm_nm: f64,
+}
+
+/// What a maximum must stand out of the noise by, and of the highest light, to be a line of the pattern.
+const LINE_SNR: f64 = 8.0;
+const LINE_SHARE: f64 = 0.008;
+/// So many lines make a side worth looking at.
+const LEAST_LINES: usize = 2;
+/// Two lines make many lamps' patterns: so many are needed to tell lamps apart.
+const TELLING_LINES: usize = 3;
+/// An order whose lines have less than this share of the other's height adds noise, not lines.
+const FAINTEST_ORDER_SHARE: f64 = 0.02;
+/// From this agreement on, and with so much lead over the next, another lamp is named as what it looks like.
+const CLEAR_SCORE: f64 = 0.2;
+const CLEAR_LEAD: f64 = 0.15;
+
+fn highest(side: &Side) -> f64 {
+    side.maxima.iter().map(|m| m.height).fold(0.0f64, f64::max)
+}
+
+/// The sides of the slit's image on which lines stand out, and those lines' typical width, nm; 0 where none does.
+fn sides(orders: &[Order]) -> (Vec<Side>, f64) {
+    let mut sides: Vec<Side> = orders
+        .iter()
+        .map(|order| Side {
+            sign: order.profile.sign,
+            range_nm: Interval::new(
+                order.profile.nm(0.0),
+                order.profile.nm(order.profile.len() as f64),
+            ),
+            maxima: maxima(&order.profile, LINE_SNR, LINE_SHARE),
+        })
+        .filter(|side| side.maxima.len() >= LEAST_LINES)
+        .collect();
+    let strongest = sides.iter().map(highest).fold(0.0f64, f64::max);
+    sides.retain(|side| highest(side) > FAINTEST_ORDER_SHARE * strongest);
+    let mut widths: Vec<f64> = sides
+        .iter()
+        .flat_map(|s| s.maxima.iter().map(|m| m.fwhm_nm))
+        .collect();
+    widths.sort_by(f64::total_cmp);
+    let typical = widths.get(widths.len() / 4).copied();
+    (sides, typical.unwrap_or(0.0))
+}
+
+impl LampPicture<'_> {
+    /// A picture whose orders were binned with `base`.
+    pub fn new(
+        base: Optics,
+        slit: &Slit,
+        heights: Vec<Observation>,
+        orders: [Order; 2],
+        search: Search,
+    ) -> LampPicture<'_> {
+        let (sides, typical_fwhm_nm) = sides(&orders);
+        LampPicture {
+            base,
+            slit,
+            heights,
+            orders,
+            search,
+            sides,
+            typical_fwhm_nm,
+        }
+    }
+
+    /// The scales on which the lines make a lamp's pattern, best first.
+    pub fn candidates(&self, lamp: &Lamp) -> Vec<Candidate> {
+        let features = features(lamp, self.typical_fwhm_nm);
+        search(&self.base, &features, &self.sides, &self.search)
+    }
+
+    /// How well the lines agree with each lamp's pattern, −1…1, best first; empty where too few stand out.
+    pub fn agreements<'l>(&self, lamps: impl Iterator<Item = &'l Lamp>) -> Vec<(&'l Lamp, f64)> {
+        if self
+            .sides
+            .iter()
+            .all(|side| side.maxima.len() < TELLING_LINES)
+        {
+            return Vec::new();
+        }
+        let mut agreement: Vec<(&Lamp, f64)> = lamps
+            .filter_map(|lamp| Some((lamp, self.candidates(lamp).first()?.score)))
+            .collect();
+        agreement.sort_by(|a, b| b.1.total_cmp(&a.1));
+        agreement
+    }
+
+    /// Of other lamps the one whose pattern the lines make, where one does so clearly: for words only, no scale is made of it.
+    pub fn looks_like<'l>(&self, lamps: impl Iterator<Item = &'l Lamp>) -> Option<(&'l Lamp, f64)> {
+        let agreement = self.agreements(lamps);
+        let second = agreement.get(1).map_or(-1.0, |second| second.1);
+        let best = *agreement.first()?;
+        (best.1 > CLEAR_SCORE && best.1 > second + CLEAR_LEAD).then_some(best)
+    }
+}

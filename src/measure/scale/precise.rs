@@ -1,0 +1,342 @@
+//! The lines of a known pattern fitted one by one, and the optics adjusted to them along the whole slit, round by round until
+//! nothing moves.
+
+use crate::measure::light::lineshape::{GroupFit, LineShape, fit_group, fit_shape, groups};
+use crate::measure::light::profile::{Order, Profile, SLABS};
+use crate::measure::optics::Rays;
+use crate::measure::optics::adjust::{Adjusted, Observation, adjust, count, index};
+use crate::measure::scale::along::along_slit;
+use crate::measure::scale::calibrate::Refusal;
+use crate::measure::scale::evidence::{FittedGroup, excess_scatter, report};
+use crate::measure::scale::lamp_picture::LampPicture;
+use crate::measure::scale::recognise::priors;
+use crate::terms::{Calibration, Interval, Lamp, LampLine, Optics};
+
+/// Lines are fitted anew on the scale that they gave until nothing moves by more than this, nm…
+const SETTLED_NM: f64 = 0.01;
+/// …from this round on, counted from 0: the first two leave out what was wrong at the start…
+const FIRST_SETTLED: usize = 2;
+/// …or so many times: with one order and a phone askew the slant of the lines takes a few.
+const MOST_ROUNDS: usize = 8;
+/// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG.
+const FLOOR_PX: f64 = 0.02;
+/// A published wavelength is not known better than this as a calibration point, nm.
+const FLOOR_NM: f64 = 0.001;
+/// Lines within this of a group's middle are the group's, nm.
+const OF_GROUP_NM: f64 = 3.0;
+/// Sampling of the dispersion where the model does not say, px per nm.
+const USUAL_PX_PER_NM: f64 = 2.0;
+/// Of the lines' typical width so much is the slit's and so much the blur's (standard deviation), where no line is clear
+/// enough to tell.
+const USUAL_BOX: f64 = 0.7;
+const USUAL_BLUR: f64 = 3.2;
+/// A group is clear from this signal to noise on…
+const CLEAR_SNR: f64 = 6.0;
+/// …with so much of the highest light…
+const CLEAR_SHARE: f64 = 0.002;
+/// …and a width, in line shapes, that is not at the limits of the fit.
+const CLEAR_STRETCH: Interval = Interval::new(0.52, 1.55);
+/// A line so many standard uncertainties off all others is a wrong line…
+const WRONG_SIGMAS: f64 = 6.0;
+/// …where more than so many groups are left.
+const LEAST_GROUPS: usize = 4;
+/// So many different lines make a scale.
+const LEAST_LINES: usize = 3;
+/// Two models are compared at these wavelengths, nm.
+const COMPARED_NM: [f64; 3] = [430.0, 550.0, 620.0];
+
+/// What a lamp photo is adjusted for.
+const FREE: [usize; 11] = [
+    index::FOCAL,
+    index::K1,
+    index::K2,
+    index::YAW,
+    index::ROLL,
+    index::ALPHA,
+    index::SKEW,
+    index::CENTRE,
+    index::PITCH,
+    index::PUPIL,
+    index::ACROSS,
+];
+
+/// The scale that the lamp's lines give from `start` on, and the shape of its clearest line.
+///
+/// # Errors
+/// Where too few lines are clear, or the adjustment does not converge.
+pub fn precise(
+    picture: &LampPicture,
+    lamp: &Lamp,
+    start: &Optics,
+    log: &mut Vec<String>,
+) -> Result<(Calibration, Option<LineShape>), Refusal> {
+    let mut task = Task {
+        picture,
+        lamp,
+        orders: picture
+            .orders
+            .iter()
+            .filter(|o| picture.sides.iter().any(|side| side.sign == o.profile.sign))
+            .collect(),
+        wrong: Vec::new(),
+    };
+    let mut optics = start.clone();
+    let mut shape: Option<LineShape> = None;
+    let mut last: Option<(Observed, Adjusted)> = None;
+    for round in 0..MOST_ROUNDS {
+        let rays = optics.rays();
+        let mut notes: Vec<String> = Vec::new();
+        let profiles: Vec<Profile> = task.orders.iter().map(|o| o.slabs.profile(&rays)).collect();
+        shape = task.clearest_shape(&profiles).or(shape);
+        let used = shape.unwrap_or(LineShape {
+            box_nm: USUAL_BOX * picture.typical_fwhm_nm,
+            sigma_nm: picture.typical_fwhm_nm / USUAL_BLUR,
+        });
+        let fits = task.clear_groups(&profiles, used, round == 0, &mut notes);
+        if fits.is_empty() {
+            return Err(Refusal::FewLines(match &last {
+                Some(_) => too_few(0, lamp),
+                None => "no line of the lamp is clear enough to fit".into(),
+            }));
+        }
+        let observed = task.observed(&rays, fits, used.fwhm_nm());
+        let Some(adjusted) = observed.adjust(&optics, picture) else {
+            return Err(Refusal::PoorFit(
+                "the adjustment of the scale did not converge".into(),
+            ));
+        };
+        optics = adjusted.optics.clone();
+        let moved_nm = moved_nm(&rays, &optics.rays(), &picture.orders);
+        let mut settled = round >= FIRST_SETTLED && moved_nm < SETTLED_NM;
+        // A line far off all others is a wrong line: leave out the worst, once a round.
+        if round > 0
+            && let Some((worst, sigmas)) = observed.worst(&adjusted)
+        {
+            log.push(format!(
+                "left out {:.2} nm (order {:+.0}): {sigmas:.1} sigma off",
+                worst.fit.wavelength_nm, worst.sign
+            ));
+            task.wrong.push((worst.sign, worst.lines[0]));
+            settled = false;
+        }
+        last = Some((observed, adjusted));
+        if settled || round + 1 == MOST_ROUNDS {
+            log.append(&mut notes);
+            log.push(format!("scale settled after {} rounds", round + 1));
+            break;
+        }
+    }
+    let Some((mut observed, mut adjusted)) = last else {
+        return Err(Refusal::FewLines(too_few(0, lamp)));
+    };
+    // What the lines scatter too much is theirs, not the priors': they count less, and the adjustment is made anew.
+    let excess = excess_scatter(picture.slit, &observed.groups, &adjusted);
+    if excess > 1.0 {
+        for group in &mut observed.groups {
+            group.sigma_nm *= excess.sqrt();
+        }
+        adjusted = observed.adjust(&optics, picture).unwrap_or(adjusted);
+    }
+    let nm = observed.groups.iter().map(|g| g.fit.wavelength_nm.round());
+    let mut distinct: Vec<i64> = nm.map(|nm| nm as i64).collect();
+    distinct.sort_unstable();
+    distinct.dedup();
+    if distinct.len() < LEAST_LINES {
+        return Err(Refusal::FewLines(too_few(distinct.len(), lamp)));
+    }
+    let calibration = report(lamp, picture, &observed.groups, &adjusted);
+    Ok((calibration, shape))
+}
+
+fn too_few(n: usize, lamp: &Lamp) -> String {
+    let s = if n == 1 { "" } else { "s" };
+    format!(
+        "{n} clear line{s} of {}, {LEAST_LINES} are needed",
+        lamp.title
+    )
+}
+
+/// A lamp's lines in a picture.
+struct Task<'a> {
+    picture: &'a LampPicture<'a>,
+    lamp: &'a Lamp,
+    /// The orders in which lines stand out.
+    orders: Vec<&'a Order>,
+    /// Groups that were found to be wrong: order's sign, first line.
+    wrong: Vec<(f64, usize)>,
+}
+
+/// What the optics are adjusted to.
+struct Observed {
+    /// Priors, the slit's ends and its own image.
+    before: Vec<Observation>,
+    /// The lines at the slabs' middle height.
+    groups: Vec<FittedGroup>,
+    /// The lines followed along the slit.
+    after: Vec<Observation>,
+}
+
+impl Observed {
+    fn adjust(&self, start: &Optics, picture: &LampPicture) -> Option<Adjusted> {
+        let mut all = self.before.clone();
+        all.extend(self.groups.iter().map(|g| Observation::Path {
+            at: g.at,
+            path_nm: g.sign * g.fit.wavelength_nm,
+            sigma_nm: g.sigma_nm,
+        }));
+        all.extend_from_slice(&self.after);
+        adjust(start, picture.slit.centre, &FREE, &all)
+    }
+
+    /// The group that is farthest off, and by how many standard uncertainties, where it is too far.
+    fn worst(&self, adjusted: &Adjusted) -> Option<(&FittedGroup, f64)> {
+        let off = |g: &FittedGroup| adjusted.residuals[g.residual].abs();
+        let groups = self.groups.iter().map(|g| (g, off(g)));
+        let worst = groups.max_by(|a, b| a.1.total_cmp(&b.1))?;
+        (worst.1 > WRONG_SIGMAS && self.groups.len() > LEAST_GROUPS).then_some(worst)
+    }
+}
+
+impl Task<'_> {
+    /// Fits every group of the lamp's lines in every order, and keeps those that are clear: order's sign, lines, fit.
+    fn clear_groups(
+        &self,
+        profiles: &[Profile],
+        shape: LineShape,
+        is_first: bool,
+        notes: &mut Vec<String>,
+    ) -> Vec<(f64, Vec<usize>, GroupFit)> {
+        let fwhm_nm = shape.fwhm_nm();
+        let all_groups = groups(self.lamp, fwhm_nm);
+        let mut fits = Vec::new();
+        for profile in profiles {
+            let top = profile.light.iter().copied().fold(0.0f64, f64::max);
+            for group in &all_groups {
+                if self.wrong.contains(&(profile.sign, group[0])) {
+                    continue;
+                }
+                let Some(fit) = fit_group(profile, self.lamp, group, shape, is_first) else {
+                    continue;
+                };
+                let clear = fit.snr > CLEAR_SNR
+                    && fit.area / fwhm_nm > CLEAR_SHARE * top
+                    && fit.stretch > CLEAR_STRETCH.low
+                    && fit.stretch < CLEAR_STRETCH.high;
+                notes.push(format!(
+                    "order {:+.0} {:.2} nm: shift {:+.3} ± {:.3} nm, snr {:.0}, width x{:.2}, chi2/dof {:.1}{}",
+                    profile.sign,
+                    fit.wavelength_nm,
+                    fit.shift_nm,
+                    fit.sigma_nm,
+                    fit.snr,
+                    fit.stretch,
+                    fit.chi_squared_per_dof,
+                    if clear { "" } else { ": not clear enough" }
+                ));
+                if clear {
+                    fits.push((profile.sign, group.clone(), fit));
+                }
+            }
+        }
+        fits
+    }
+
+    /// What was seen, as observations; groups that lie behind the camera are left out.
+    fn observed(
+        &self,
+        rays: &Rays,
+        fits: Vec<(f64, Vec<usize>, GroupFit)>,
+        fwhm_nm: f64,
+    ) -> Observed {
+        let mut before = priors(&self.picture.search);
+        before.extend_from_slice(&self.picture.heights);
+        before.extend(self.picture.slit.observations(rays));
+        let mut residual: usize = before.iter().map(count).sum();
+        let mut groups = Vec::new();
+        for (sign, lines, fit) in fits {
+            let measured = sign * (fit.wavelength_nm + fit.shift_nm);
+            let mut orders = self.orders.iter().filter(|o| o.profile.sign == sign);
+            let Some(at) = orders.find_map(|o| o.slabs.middle_px(rays, measured)) else {
+                continue;
+            };
+            let px_per_nm = rays.px_per_nm(measured).unwrap_or(USUAL_PX_PER_NM);
+            let published = self
+                .lamp
+                .lines
+                .iter()
+                .filter(|l| (l.wavelength_nm - fit.wavelength_nm).abs() < OF_GROUP_NM && l.fit)
+                .map(|l| l.sigma_nm)
+                .fold(0.0f64, f64::max)
+                .max(FLOOR_NM);
+            groups.push(FittedGroup {
+                sigma_nm: fit.sigma_nm.hypot(FLOOR_PX / px_per_nm).hypot(published),
+                sign,
+                lines,
+                fit,
+                at,
+                residual,
+            });
+            residual += 1;
+        }
+        let orders = self.orders.iter();
+        let after = orders.flat_map(|order| along_slit(order, rays, self.lamp, &groups, fwhm_nm));
+        Observed {
+            before,
+            after: after.collect(),
+            groups,
+        }
+    }
+
+    /// Box and blur of the clearest isolated line that the lamp has.
+    fn clearest_shape(&self, profiles: &[Profile]) -> Option<LineShape> {
+        let (lamp, guess_fwhm_nm) = (self.lamp, self.picture.typical_fwhm_nm);
+        let mut best: Option<(f64, LineShape)> = None;
+        for profile in profiles {
+            for line in lamp.lines.iter().filter(|l| l.fit) {
+                let near = |other: &LampLine| {
+                    let d = (other.wavelength_nm - line.wavelength_nm).abs();
+                    d > 0.0
+                        && d < 2.2 * guess_fwhm_nm + 0.5 * other.width_nm.min(6.0)
+                        && other.strength > 0.05 * line.strength
+                        && other.width_nm < 15.0
+                };
+                if lamp.lines.iter().any(near) {
+                    continue;
+                }
+                let Some(i) = profile.index(line.wavelength_nm) else {
+                    continue;
+                };
+                let reach = (guess_fwhm_nm / profile.step_nm) as usize;
+                let height = profile.light[i.saturating_sub(reach)..(i + reach).min(profile.len())]
+                    .iter()
+                    .copied()
+                    .fold(0.0, f64::max);
+                if height < 30.0 * profile.sigma[i] || best.as_ref().is_some_and(|b| b.0 > height) {
+                    continue;
+                }
+                if let Some((shape, chi)) = fit_shape(profile, line.wavelength_nm, guess_fwhm_nm)
+                    && chi < 30.0
+                    && shape.fwhm_nm() < 3.0 * guess_fwhm_nm
+                {
+                    best = Some((height, shape));
+                }
+            }
+        }
+        best.map(|b| b.1)
+    }
+}
+
+/// How far, nm at most, two models put the same pixels of the band apart: at three colours and three heights.
+fn moved_nm(a: &Rays, b: &Rays, orders: &[Order]) -> f64 {
+    let mut most = 0.0f64;
+    for order in orders {
+        for nm in COMPARED_NM {
+            for k in [0, SLABS / 2, SLABS - 1] {
+                if let Some(p) = a.pixel_of_path(order.profile.sign * nm, order.slabs.beta(k)) {
+                    most = most.max((a.path_nm(p) - b.path_nm(p)).abs());
+                }
+            }
+        }
+    }
+    most
+}
