@@ -15,7 +15,7 @@ use crate::terms::Verdict;
 
 use super::Failure;
 use super::company::Company;
-use super::intake::{self, Insist, Taken};
+use super::intake::{Insist, Intake, Taken};
 use super::lab::{Finding, Lab};
 use super::make::{self, Job};
 use super::read::Progress;
@@ -238,18 +238,14 @@ fn company(lab: &Lab, own: &Rel) -> Result<Option<Job>, Failure> {
             identity: entry.identity,
             last_chance: true,
         };
-        let max = orders.max_file_bytes;
-        let insist = Insist::OnEverything;
-        let progress = Progress::default();
-        if let Taken::Known(photo) = intake::take_in(
-            &candidate,
-            &entry.kind,
-            insist,
-            &orders.inbox,
-            max,
-            lab,
-            &progress,
-        ) {
+        let intake = Intake {
+            candidate,
+            kind: entry.kind,
+            insist: Insist::OnEverything,
+            inbox: orders.inbox.clone(),
+            max_file_bytes: orders.max_file_bytes,
+        };
+        if let Taken::Known(photo) = intake.take_in(lab, &Progress::default()) {
             known.push((path, *photo));
         }
     }
