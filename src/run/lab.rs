@@ -18,8 +18,7 @@ use crate::pair;
 use crate::publish::files;
 use crate::publish::record::{CalibrationRecord, Measured, Record};
 use crate::report::{self, Sink};
-use crate::settings::Settings;
-use crate::settings::sections::{BlankChoice, CalibrationChoice, Poll};
+use crate::settings::{Choice, Poll, Settings};
 use crate::standards;
 use crate::terms::{
     AbsorbanceRow, Calibration, Code, Measurement, Quantity, Reason, ScaleKind, Severity, Spectrum,
@@ -138,16 +137,14 @@ impl Lab {
                 orders.memory_bytes = free.map_or(enough, |free| enough.min(free / 2));
             }
         }
-        orders.pairing.calibration = match s.pairing.calibration {
-            CalibrationChoice::Nearest => pair::Choice::Nearest,
-            CalibrationChoice::LatestBefore => pair::Choice::Before,
-            CalibrationChoice::Best => pair::Choice::All,
+        let choice = |choice| match choice {
+            Choice::Nearest => pair::Choice::Nearest,
+            Choice::LatestBefore => pair::Choice::Before,
+            Choice::Best => pair::Choice::All,
         };
-        let blank = match s.pairing.blank {
-            BlankChoice::Nearest => pair::Choice::Nearest,
-            BlankChoice::LatestBefore => pair::Choice::Before,
-        };
-        (orders.pairing.blank, orders.pairing.dark) = (blank, blank);
+        orders.pairing.calibration = choice(s.pairing.calibration);
+        orders.pairing.blank = choice(s.pairing.blank);
+        orders.pairing.dark = choice(s.pairing.blank);
         orders.pairing.within_s = s.pairing.within_h.map(|h| h * 3600.0);
         orders.configuration_hash = s.configuration_hash();
         orders
@@ -348,7 +345,7 @@ impl Lab {
             _ => Vec::new(),
         };
         measured(&photo::Inputs {
-            bench: &self.settings.bench(&purpose.bench),
+            bench: self.settings.bench(&purpose.bench),
             facts,
             capture: purpose.capture,
             lamps,

@@ -10,8 +10,7 @@ use rustix::io::Errno;
 
 use crate::arrive::listing::{self, Kind, Listing};
 use crate::arrive::watch::network_kind;
-use crate::settings::Settings;
-use crate::settings::sections::Poll;
+use crate::settings::{Poll, Settings};
 
 /// Free space below which a class's results may not fit, bytes: some 1 MiB a photo.
 const LITTLE_SPACE: u64 = 2 << 30;

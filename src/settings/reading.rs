@@ -5,12 +5,15 @@
 
 use std::fmt;
 use std::ops::RangeInclusive;
+use std::path::{Path, PathBuf};
 
 use serde::de::DeserializeOwned;
 use serde_yaml::Value;
 
-use super::document::{At, Kind, Node};
+use super::document::{Kind, Node};
 use super::mistake::Report;
+
+const MAPPING_REMEDY: &str = "put each key: value on a line of its own, indented";
 
 /// A value with its key path, and the report to complain to.
 #[derive(Clone)]
@@ -30,19 +33,13 @@ impl<'a> Spot<'a> {
         }
     }
 
-    /// Where it is.
-    pub fn at(&self) -> At {
-        self.node.at
-    }
-
-    /// The key path, such as `rules[2].then.capture`.
-    pub fn path(&self) -> &str {
-        &self.path
-    }
-
-    /// The report that mistakes go to.
-    pub fn report(&self) -> &'a Report {
-        self.report
+    /// A part of it.
+    fn part(&self, node: &'a Node, path: String) -> Spot<'a> {
+        Spot {
+            report: self.report,
+            node,
+            path,
+        }
     }
 
     /// Notes a mistake here.
@@ -77,32 +74,30 @@ impl<'a> Spot<'a> {
         }
     }
 
-    /// True where nothing, `~` or `null` stands.
-    pub fn is_null(&self) -> bool {
-        matches!(
-            self.node.kind,
-            Kind::Scalar {
-                value: Value::Null,
-                ..
-            }
-        )
-    }
-
     /// True for a mapping.
     pub fn is_table(&self) -> bool {
         matches!(self.node.kind, Kind::Map(_))
     }
 
-    /// True for a list.
-    pub fn is_list(&self) -> bool {
-        matches!(self.node.kind, Kind::List(_))
+    /// True where this word stands, in any letter case.
+    pub fn says(&self, word: &str) -> bool {
+        self.written().eq_ignore_ascii_case(word)
     }
 
-    /// The text as written, for a single value.
-    pub fn raw(&self) -> Option<&'a str> {
-        match &self.node.kind {
-            Kind::Scalar { text, .. } => Some(text),
+    /// True where a number is switched off: `off`, `~`, `null` or nothing.
+    pub fn is_off(&self) -> bool {
+        let value = match &self.node.kind {
+            Kind::Scalar { value, .. } => Some(value),
             _ => None,
+        };
+        value == Some(&Value::Null) || self.says("off")
+    }
+
+    /// The text as written; empty where it is not a single value.
+    fn written(&self) -> &'a str {
+        match &self.node.kind {
+            Kind::Scalar { text, .. } => text,
+            _ => "",
         }
     }
 
@@ -130,7 +125,7 @@ impl<'a> Spot<'a> {
             range.end(),
             if unit.is_empty() { "" } else { " " },
         );
-        if self.raw().is_some_and(|text| text.contains(',')) {
+        if self.written().contains(',') {
             accepted += ", with a point, not a comma, before the decimals";
         }
         let number = match &self.node.kind {
@@ -180,18 +175,66 @@ impl<'a> Spot<'a> {
 
     /// One of `choices`, each the serialised form of a `T`.
     pub fn word<T: DeserializeOwned>(&self, choices: &[&str]) -> Option<T> {
-        let written = self.raw().unwrap_or_default();
-        if let Some(choice) = choices.iter().find(|c| c.eq_ignore_ascii_case(written)) {
+        if let Some(choice) = choices.iter().find(|choice| self.says(choice)) {
             return serde_yaml::from_value(Value::from(*choice)).ok();
         }
+        let otherwise = || format!("write {}", choices.join(" or "));
         self.wanted(
             &format!("one of {}", choices.join(", ")),
-            match nearest(written, choices.iter().copied()) {
-                Some(near) => format!("did you mean \"{near}\"?"),
-                None => format!("write {}", choices.join(" or ")),
-            },
+            meant(self.written(), choices.iter().copied(), otherwise),
         );
         None
+    }
+
+    /// Nothing where `word` stands, or else what `read` makes of what does.
+    pub fn unless<T>(
+        &self,
+        word: &str,
+        read: impl FnOnce(&Spot<'a>) -> Option<T>,
+    ) -> Option<Option<T>> {
+        if self.says(word) {
+            return Some(None);
+        }
+        read(self).map(Some)
+    }
+
+    /// The path of a file or folder; where it is not absolute it starts from `folder`.
+    pub fn file_path(&self, folder: &Path) -> Option<PathBuf> {
+        let text = self.text()?;
+        if text.contains('\0') {
+            self.mistake("a path with a zero byte in it", "write an ordinary path");
+            return None;
+        }
+        Some(folder.join(text))
+    }
+
+    /// What `read` makes of the text of the file that is named here; its mistakes become mistakes of this file too.
+    pub fn file<T>(
+        &self,
+        folder: &Path,
+        read: impl FnOnce(&str, &Report) -> Option<T>,
+    ) -> Option<T> {
+        let report = Report::new(&self.file_path(folder)?);
+        let value = report.read_file().and_then(|text| read(&text, &report));
+        self.report.adopt(report);
+        value
+    }
+
+    /// Complains of each of a text's `slots` that is not among the `known` ones.
+    pub fn check_slots<'s>(
+        &self,
+        slots: impl Iterator<Item = &'s str>,
+        known: &[&str],
+        kind: &str,
+        otherwise: impl Fn(&str) -> String,
+    ) {
+        for slot in slots.filter(|slot| !known.contains(slot)) {
+            let remedy = match nearest(slot, known.iter().copied()) {
+                Some(near) => format!("did you mean {{{near}}}?"),
+                None => otherwise(slot),
+            };
+            self.mistake(format!("{{{slot}}} is not {kind}"), remedy);
+        }
     }
 
     /// The items of a list.
@@ -200,11 +243,7 @@ impl<'a> Spot<'a> {
             Kind::List(items) => items
                 .iter()
                 .enumerate()
-                .map(|(i, node)| Spot {
-                    report: self.report,
-                    node,
-                    path: format!("{}[{i}]", self.path),
-                })
+                .map(|(i, node)| self.part(node, format!("{}[{i}]", self.path)))
                 .collect(),
             _ => {
                 self.wanted(
@@ -218,10 +257,9 @@ impl<'a> Spot<'a> {
 
     /// The items of a list, or the single value itself.
     pub fn one_or_many(&self) -> Vec<Spot<'a>> {
-        if self.is_list() {
-            self.list()
-        } else {
-            vec![self.clone()]
+        match self.node.kind {
+            Kind::List(_) => self.list(),
+            _ => vec![self.clone()],
         }
     }
 
@@ -231,19 +269,12 @@ impl<'a> Spot<'a> {
             Kind::Map(entries) => entries
                 .iter()
                 .map(|entry| {
-                    let spot = Spot {
-                        report: self.report,
-                        node: &entry.node,
-                        path: joined(&self.path, &entry.key),
-                    };
-                    (entry.key.clone(), spot)
+                    let path = joined(&self.path, &entry.key);
+                    (entry.key.clone(), self.part(&entry.node, path))
                 })
                 .collect(),
             _ => {
-                self.wanted(
-                    "a mapping",
-                    "put each key: value on a line of its own, indented",
-                );
+                self.wanted("a mapping", MAPPING_REMEDY);
                 Vec::new()
             }
         }
@@ -252,10 +283,7 @@ impl<'a> Spot<'a> {
     /// Reads a mapping with known keys; afterwards every key that `read` did not ask for is a mistake.
     pub fn table<T>(&self, read: impl FnOnce(&mut Table<'a>) -> Option<T>) -> Option<T> {
         if !self.is_table() {
-            self.wanted(
-                "a mapping",
-                "put each key: value on a line of its own, indented",
-            );
+            self.wanted("a mapping", MAPPING_REMEDY);
             return None;
         }
         let mut table = Table {
@@ -264,6 +292,15 @@ impl<'a> Spot<'a> {
         };
         let value = read(&mut table);
         table.complain_of_the_rest();
+        value
+    }
+
+    /// Reads a mapping with known keys into `value`, which keeps what the mapping does not state.
+    pub fn on_top_of<T>(&self, mut value: T, read: impl FnOnce(&mut T, &mut Table<'a>)) -> T {
+        self.table(|t| {
+            read(&mut value, t);
+            Some(())
+        });
         value
     }
 }
@@ -287,11 +324,43 @@ impl<'a> Table<'a> {
             return None;
         };
         let entry = entries.iter().find(|e| e.key == key)?;
-        Some(Spot {
-            report: self.spot.report,
-            node: &entry.node,
-            path: joined(&self.spot.path, key),
-        })
+        let path = joined(&self.spot.path, key);
+        Some(self.spot.part(&entry.node, path))
+    }
+
+    /// Puts what `read` makes of the value of `key` in the place of `target`, which otherwise stays.
+    pub fn set<T>(
+        &mut self,
+        key: &'static str,
+        target: &mut T,
+        read: impl FnOnce(&Spot<'a>) -> Option<T>,
+    ) {
+        if let Some(value) = self.get(key).and_then(|spot| read(&spot)) {
+            *target = value;
+        }
+    }
+
+    /// The same for a number.
+    pub fn set_number(
+        &mut self,
+        key: &'static str,
+        target: &mut f64,
+        range: RangeInclusive<f64>,
+        unit: &str,
+    ) {
+        self.set(key, target, |spot| spot.number(range, unit));
+    }
+
+    /// The section `key`: its defaults, with what it states in their place.
+    pub fn section<T: Default>(
+        &mut self,
+        key: &'static str,
+        read: impl FnOnce(&mut T, &mut Table<'a>),
+    ) -> T {
+        match self.get(key) {
+            Some(spot) => spot.on_top_of(T::default(), read),
+            None => T::default(),
+        }
     }
 
     /// The value of `key`; complains if it is missing.
@@ -314,10 +383,8 @@ impl<'a> Table<'a> {
             if self.asked.contains(&entry.key.as_str()) {
                 continue;
             }
-            let remedy = match nearest(&entry.key, free.iter().copied()) {
-                Some(near) => format!("did you mean \"{near}\"?"),
-                None => format!("the keys known here are {}", self.asked.join(", ")),
-            };
+            let otherwise = || format!("the keys known here are {}", self.asked.join(", "));
+            let remedy = meant(&entry.key, free.iter().copied(), otherwise);
             self.spot.report.note(
                 entry.key_at,
                 format!("{}: unknown key", joined(&self.spot.path, &entry.key)),
@@ -347,11 +414,20 @@ fn shortened(text: &str) -> String {
     format!("{head}…")
 }
 
+/// A remedy for a word that is not known: the candidate that was meant, or else `otherwise`.
+pub fn meant<'c>(
+    word: &str,
+    candidates: impl Iterator<Item = &'c str>,
+    otherwise: impl FnOnce() -> String,
+) -> String {
+    nearest(word, candidates).map_or_else(otherwise, |near| format!("did you mean \"{near}\"?"))
+}
+
 /// The candidate that `word` was most likely meant to be; absent where none is near.
 ///
 /// Near: at most a third of the letters (or two, if that is more) must be inserted, deleted, changed or swapped, or one
 /// is the beginning of the other.
-pub fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
+fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
     let word = word.to_lowercase().replace('-', "_");
     let letters = word.chars().count();
     if !(2..=64).contains(&letters) {

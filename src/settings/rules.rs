@@ -8,13 +8,13 @@ use jiff::civil::{Date, DateTime, Time};
 use crate::classify::{Conditions, FactTest, PathGlobs, Rule, RuleSet, Template, Then, TimeWindow};
 use crate::terms::Capture;
 
-use super::reading::{Spot, Table, nearest};
+use super::reading::{Spot, Table, meant};
 
 /// Names a template may use in every rule.
 const BUILT_IN: [&str; 3] = ["folder", "name", "stem"];
 
 /// Reads the list of rules. `lamps` are the names a rule may give to a calibration.
-pub fn read(spot: &Spot<'_>, lamps: &[String]) -> RuleSet {
+pub fn read(spot: &Spot<'_>, lamps: &[&str]) -> RuleSet {
     let mut rules = Vec::new();
     let mut names = HashSet::new();
     for spot in spot.list() {
@@ -32,7 +32,7 @@ pub fn read(spot: &Spot<'_>, lamps: &[String]) -> RuleSet {
     RuleSet::new(rules)
 }
 
-fn read_rule(t: &mut Table<'_>, lamps: &[String]) -> Option<Rule> {
+fn read_rule(t: &mut Table<'_>, lamps: &[&str]) -> Option<Rule> {
     let name = t
         .need(
             "name",
@@ -173,47 +173,38 @@ fn read_window(spot: &Spot<'_>) -> Option<TimeWindow> {
     const REMEDY: &str = "write between: {from: 2026-03-04 18:00, until: 2026-03-04 20:30}, or times of day for every \
                           day: {from: 18:00, until: 20:30}";
     spot.table(|t| {
-        let from_spot = t.get("from");
-        let until_spot = t.get("until");
-        let from = from_spot.as_ref().and_then(read_moment);
-        let until = until_spot.as_ref().and_then(read_moment);
-        if from_spot.is_none() && until_spot.is_none() {
-            t.spot().mistake("neither from nor until", REMEDY);
-            return None;
-        }
+        let [from, until] = ["from", "until"].map(|key| t.get(key).map(|s| read_moment(&s)));
         let in_vain = |what: &str| {
             t.spot().mistake(what, REMEDY);
             None
         };
         match (from, until) {
-            (Some(Moment::Daily(from)), Some(Moment::Daily(until))) if from == until => {
-                in_vain("begins and ends at the same time of day")
-            }
-            (Some(Moment::Daily(from)), Some(Moment::Daily(until))) => {
+            // What is wrong has been said.
+            (Some(None), _) | (_, Some(None)) => None,
+            (None, None) => in_vain("neither from nor until"),
+            (Some(Some(Moment::Daily(from))), Some(Some(Moment::Daily(until)))) => {
+                if from == until {
+                    return in_vain("begins and ends at the same time of day");
+                }
                 Some(TimeWindow::Daily { from, until })
             }
-            (Some(Moment::Once(from)), Some(Moment::Once(until))) if from >= until => {
-                in_vain("ends before it begins: no photo can meet this")
-            }
-            (Some(Moment::Once(from)), Some(Moment::Once(until))) => Some(TimeWindow::Between {
-                from: Some(from),
-                until: Some(until),
-            }),
-            (Some(Moment::Once(from)), None) if until_spot.is_none() => Some(TimeWindow::Between {
-                from: Some(from),
-                until: None,
-            }),
-            (None, Some(Moment::Once(until))) if from_spot.is_none() => Some(TimeWindow::Between {
-                from: None,
-                until: Some(until),
-            }),
-            (Some(Moment::Daily(_)), _) | (_, Some(Moment::Daily(_)))
-                if from_spot.is_none() || until_spot.is_none() =>
-            {
+            (Some(Some(Moment::Daily(_))), None) | (None, Some(Some(Moment::Daily(_)))) => {
                 in_vain("a time of day needs both from and until")
             }
-            (Some(_), Some(_)) => in_vain("one end is a date and the other a time of day"),
-            _ => None,
+            (from, until) => {
+                let once = |end: Option<Option<Moment>>| match end.flatten() {
+                    Some(Moment::Once(at)) => Ok(Some(at)),
+                    Some(Moment::Daily(_)) => Err(()),
+                    None => Ok(None),
+                };
+                let (Ok(from), Ok(until)) = (once(from), once(until)) else {
+                    return in_vain("one end is a date and the other a time of day");
+                };
+                if from.zip(until).is_some_and(|(from, until)| from >= until) {
+                    return in_vain("ends before it begins: no photo can meet this");
+                }
+                Some(TimeWindow::Between { from, until })
+            }
         }
     })
 }
@@ -244,7 +235,7 @@ fn read_moment(spot: &Spot<'_>) -> Option<Moment> {
     moment
 }
 
-fn read_then(t: &mut Table<'_>, groups: &[String], lamps: &[String]) -> Option<Then> {
+fn read_then(t: &mut Table<'_>, groups: &[String], lamps: &[&str]) -> Option<Then> {
     let ignore = t.get("ignore");
     let capture = t.get("capture");
     let mut template = |key| {
@@ -315,25 +306,19 @@ fn read_template(spot: &Spot<'_>, groups: &[String]) -> Option<Template> {
             return None;
         }
     };
-    let known = || groups.iter().map(String::as_str).chain(BUILT_IN);
-    for slot in template.slots() {
-        if !known().any(|k| k == slot) {
-            spot.mistake(
-                format!("{{{slot}}} is not a named group of this rule"),
-                match nearest(slot, known()) {
-                    Some(near) => format!("did you mean {{{near}}}?"),
-                    None => format!(
-                        "name it in the rule's regex as (?<{slot}>…), or use one of {}",
-                        known().collect::<Vec<_>>().join(", ")
-                    ),
-                },
-            );
-        }
-    }
+    let known: Vec<&str> = groups.iter().map(String::as_str).chain(BUILT_IN).collect();
+    let otherwise = |slot: &str| {
+        format!(
+            "name it in the rule's regex as (?<{slot}>…), or use one of {}",
+            known.join(", ")
+        )
+    };
+    let kind = "a named group of this rule";
+    spot.check_slots(template.slots(), &known, kind, otherwise);
     Some(template)
 }
 
-fn check_lamp(spot: &Spot<'_>, template: &Template, lamps: &[String]) {
+fn check_lamp(spot: &Spot<'_>, template: &Template, lamps: &[&str]) {
     let name = template.source();
     if template.slots().next().is_some()
         || name == "auto"
@@ -341,15 +326,15 @@ fn check_lamp(spot: &Spot<'_>, template: &Template, lamps: &[String]) {
     {
         return;
     }
+    let otherwise = || {
+        format!(
+            "write auto, one of {}, or describe it under lamps:",
+            lamps.join(", ")
+        )
+    };
     spot.mistake(
         format!("there is no lamp named \"{name}\""),
-        match nearest(name, lamps.iter().map(String::as_str)) {
-            Some(near) => format!("did you mean \"{near}\"?"),
-            None => format!(
-                "write auto, one of {}, or describe it under lamps:",
-                lamps.join(", ")
-            ),
-        },
+        meant(name, lamps.iter().copied(), otherwise),
     );
 }
 
@@ -365,7 +350,7 @@ mod tests {
 
     fn read_text(text: &str) -> (RuleSet, Vec<String>) {
         let report = Report::new(Path::new("lab.yaml"));
-        let lamps = ["fluorescent".to_owned(), "helium".to_owned()];
+        let lamps = ["fluorescent", "helium"];
         let rules = report.parse(text, |spot| Some(read(&spot, &lamps)));
         let mistakes = report.into_mistakes();
         (

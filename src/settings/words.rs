@@ -7,7 +7,7 @@ use crate::judge::{Variant, Words};
 use crate::terms::{COMMON_SLOTS, Code, Severity};
 
 use super::mistake::Report;
-use super::reading::{Spot, nearest};
+use super::reading::{Spot, meant};
 
 /// The texts that are built in.
 const SHIPPED: &str = include_str!("../../config/words.en.yaml");
@@ -35,12 +35,10 @@ fn overlaid(mut words: Words, text: &str, report: &Report) -> Words {
                 read_reason(code, &spot, &mut words);
             } else {
                 let known = Code::ALL.map(Code::as_str);
+                let otherwise = || format!("the reasons are {}", known.join(", "));
                 spot.mistake(
                     "there is no reason of this name",
-                    match nearest(&key, known.into_iter()) {
-                        Some(near) => format!("did you mean \"{near}\"?"),
-                        None => format!("the reasons are {}", known.join(", ")),
-                    },
+                    meant(&key, known.into_iter(), otherwise),
                 );
             }
         }
@@ -84,21 +82,11 @@ fn read_variants(code: Code, spot: &Spot<'_>) -> Option<Vec<Variant>> {
                 continue;
             }
         };
-        let known: Vec<&str> = code
-            .slots()
-            .iter()
-            .chain(COMMON_SLOTS)
-            .map(|(name, _)| *name)
-            .collect();
-        for name in variant.slots().filter(|name| !known.contains(name)) {
-            spot.mistake(
-                format!("{{{name}}} is not a slot of {}", code.as_str()),
-                match nearest(name, known.iter().copied()) {
-                    Some(near) => format!("did you mean {{{near}}}?"),
-                    None => format!("its slots are {}", known.join(", ")),
-                },
-            );
-        }
+        let slots = code.slots().iter().chain(COMMON_SLOTS);
+        let known: Vec<&str> = slots.map(|(name, _)| *name).collect();
+        let kind = format!("a slot of {}", code.as_str());
+        let otherwise = |_: &str| format!("its slots are {}", known.join(", "));
+        spot.check_slots(variant.slots(), &known, &kind, otherwise);
         variants.push(variant);
     }
     if !variants.is_empty() && variants.iter().all(|v| v.slots().count() > 0) {

@@ -23,7 +23,7 @@ fn spectrum(shot: &Shot, scale: &Calibration, curve: Option<&Curve>) -> Spectrum
     };
     let settings = settings();
     let inputs = Inputs {
-        bench: &settings.bench("any"),
+        bench: settings.bench("any"),
         facts: &facts,
         capture: Capture::Sample,
         lamps: Vec::new(),

@@ -164,7 +164,7 @@ pub fn look_at_lamp(
     let names = standards::lines_for_naming();
     let others = standards::lamps();
     let inputs = Inputs {
-        bench: &settings.bench("any"),
+        bench: settings.bench("any"),
         facts: &facts,
         capture,
         lamps: if capture == Capture::Calibration {
