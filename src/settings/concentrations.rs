@@ -1,4 +1,4 @@
-//! The table that `concentrations:` names: what an instructor states of the solutions, a photo a line.
+//! Reads the table that `concentrations:` names, in which an instructor states the concentration of each photo's solution.
 
 use csv::{ReaderBuilder, Trim};
 

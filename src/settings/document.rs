@@ -1,4 +1,4 @@
-//! YAML text -> a tree in which every key and value knows its line and column.
+//! Parses YAML text into a tree in which every key and value knows its line and column.
 //!
 //! Only the plain part of YAML is let through: mappings with text keys, lists and scalars. Anchors, aliases and tags
 //! are refused with their position, which also makes it impossible to blow a small file up in memory. The scalars'

@@ -1,4 +1,4 @@
-//! The section `lamps:`: lamps of one's own, beside the shipped ones.
+//! Reads the section `lamps:`, in which a class describes lamps of its own.
 
 use std::path::Path;
 
@@ -51,11 +51,10 @@ fn read_lamp(t: &mut Table<'_>, name: &str, folder: &Path) -> Option<Lamp> {
                 .collect(),
         },
         _ => {
-            t.spot().mistake(
+            return t.spot().refused(
                 "a lamp has either lines or a file",
                 "list its lines, such as lines: [{wavelength_nm: 532.1, name: 'green'}], or name a table as file:",
             );
-            return None;
         }
     };
     if let Some(title) = title {
@@ -71,14 +70,15 @@ fn read_lamp(t: &mut Table<'_>, name: &str, folder: &Path) -> Option<Lamp> {
 }
 
 fn read_line(t: &mut Table<'_>) -> Option<LampLine> {
-    let wavelength_nm = t
+    let stated = t
         .need("wavelength_nm", "give the wavelength in nm in air")
         .and_then(|s| s.number(200.0..=1200.0, "nm"));
+    let wavelength_nm = stated.unwrap_or_default();
     let mut line = LampLine {
-        wavelength_nm: wavelength_nm.unwrap_or_default(),
+        wavelength_nm,
         sigma_nm: 0.01,
         strength: 1.0,
-        name: wavelength_nm.map_or_else(String::new, |nm| nm.to_string()),
+        name: wavelength_nm.to_string(),
         fit: true,
         width_nm: 0.0,
     };
@@ -87,7 +87,7 @@ fn read_line(t: &mut Table<'_>) -> Option<LampLine> {
     t.set("name", &mut line.name, Spot::text);
     t.set("fit", &mut line.fit, Spot::flag);
     t.set_number("width_nm", &mut line.width_nm, 0.0..=200.0, "nm");
-    Some(line)
+    stated.map(|_| line)
 }
 
 #[cfg(test)]

@@ -1,4 +1,4 @@
-//! The section `limits:`: which checks have limits, and their defaults, stands in the judge's table.
+//! Reads the section `limits:`. Which checks there are, and their defaults, is in the judge's table.
 
 use crate::judge::{Check, Limit, Limits, Side};
 use crate::terms::Severity;

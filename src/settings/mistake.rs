@@ -1,4 +1,4 @@
-//! Mistakes in a file, gathered until there are no more to find.
+//! Collects the mistakes in a file, so that all of them can be told at once.
 
 use std::cell::RefCell;
 use std::fmt;

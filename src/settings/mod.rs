@@ -1,4 +1,4 @@
-//! The configuration: as written -> as checked. All mistakes come at once, each with line, column and remedy.
+//! Reads and checks the configuration. All mistakes come at once, each with line, column and remedy.
 //!
 //! Reads the configuration file and the files it names (texts, lamps, concentrations), and nothing else; whether the inbox
 //! exists is for `run` to find out. A [`Settings`] can only be had without mistakes, so nothing behind this module meets an
@@ -55,7 +55,7 @@ pub struct Settings {
     pub stated: Stated,
     /// The shipped lamps and the configuration's own, names in lower case.
     pub lamps: Vec<Lamp>,
-    /// From which value on a number is a reason.
+    /// The limits in force.
     pub limits: Limits,
     /// When a file has arrived.
     pub arrival: Arrival,

@@ -1,4 +1,4 @@
-//! Reading a positioned tree into values, with every mistake noted and none of them the last.
+//! Reads values from the tree of a document. A mistake is noted, and reading goes on, so that all of them are found at once.
 //!
 //! A reader asks for the keys it knows; whatever is left in a table afterwards is a mistake with a suggestion. So the
 //! list of known keys is the code that reads them, and there is no second list to keep in step.
@@ -64,14 +64,19 @@ impl<'a> Spot<'a> {
         }
     }
 
-    /// Complains that something else was wanted here; silent where a flaw was already noted.
-    pub fn wanted(&self, wanted: &str, remedy: impl Into<String>) {
-        if !matches!(self.node.kind, Kind::Broken) {
-            self.mistake(
-                format!("{wanted} is wanted here, not {}", self.found()),
-                remedy,
-            );
+    /// Notes a mistake because of which nothing can be read here.
+    pub fn refused<T>(&self, what: impl fmt::Display, remedy: impl Into<String>) -> Option<T> {
+        self.mistake(what, remedy);
+        None
+    }
+
+    /// Refuses what is here because something else was wanted; silent where a flaw was already noted.
+    fn wanted<T>(&self, wanted: &str, remedy: impl Into<String>) -> Option<T> {
+        if matches!(self.node.kind, Kind::Broken) {
+            return None;
         }
+        let what = format!("{wanted} is wanted here, not {}", self.found());
+        self.refused(what, remedy)
     }
 
     /// True for a mapping.
@@ -107,13 +112,10 @@ impl<'a> Spot<'a> {
             Kind::Scalar { value, text } if *value != Value::Null && !text.trim().is_empty() => {
                 Some(text.clone())
             }
-            _ => {
-                self.wanted(
-                    "text",
-                    "write it after the colon, in 'single quotes' if in doubt",
-                );
-                None
-            }
+            _ => self.wanted(
+                "text",
+                "write it after the colon, in 'single quotes' if in doubt",
+            ),
         }
     }
 
@@ -130,33 +132,28 @@ impl<'a> Spot<'a> {
         }
         let number = match &self.node.kind {
             Kind::Scalar {
-                value: value @ Value::Number(_),
+                value: Value::Number(number),
                 ..
-            } => serde_yaml::from_value::<f64>(value.clone()).ok(),
+            } => number.as_f64(),
             _ => None,
         };
-        let Some(number) = number else {
-            self.wanted("a number", accepted);
-            return None;
-        };
-        if !range.contains(&number) {
-            self.mistake(format!("{} is out of range", self.found()), accepted);
-            return None;
+        match number {
+            None => self.wanted("a number", accepted),
+            Some(number) if range.contains(&number) => Some(number),
+            Some(_) => self.refused(format!("{} is out of range", self.found()), accepted),
         }
-        Some(number)
     }
 
     /// A whole number in `range`.
     pub fn whole(&self, range: RangeInclusive<u64>, unit: &str) -> Option<u64> {
         let number = self.number(*range.start() as f64..=*range.end() as f64, unit)?;
-        if number.fract() != 0.0 {
-            self.mistake(
-                format!("{} is not a whole number", self.found()),
-                format!("write {} or {}", number.floor(), number.ceil()),
-            );
-            return None;
+        if number.fract() == 0.0 {
+            return Some(number as u64);
         }
-        Some(number as u64)
+        self.refused(
+            format!("{} is not a whole number", self.found()),
+            format!("write {} or {}", number.floor(), number.ceil()),
+        )
     }
 
     /// `true` or `false`.
@@ -166,10 +163,7 @@ impl<'a> Spot<'a> {
                 value: Value::Bool(flag),
                 ..
             } => Some(*flag),
-            _ => {
-                self.wanted("true or false", "write true or false, without quotes");
-                None
-            }
+            _ => self.wanted("true or false", "write true or false, without quotes"),
         }
     }
 
@@ -182,8 +176,18 @@ impl<'a> Spot<'a> {
         self.wanted(
             &format!("one of {}", choices.join(", ")),
             meant(self.written(), choices.iter().copied(), otherwise),
-        );
-        None
+        )
+    }
+
+    /// What `parse` makes of the text here. Where it makes nothing of it, `complaint` says so, of the text and the reason.
+    pub fn parsed<T>(
+        &self,
+        parse: impl FnOnce(&str) -> Result<T, String>,
+        complaint: impl FnOnce(&str, String) -> String,
+        remedy: &str,
+    ) -> Option<T> {
+        let text = self.text()?;
+        parse(&text).map_or_else(|why| self.refused(complaint(&text, why), remedy), Some)
     }
 
     /// Nothing where `word` stands, or else what `read` makes of what does.
@@ -202,8 +206,7 @@ impl<'a> Spot<'a> {
     pub fn file_path(&self, folder: &Path) -> Option<PathBuf> {
         let text = self.text()?;
         if text.contains('\0') {
-            self.mistake("a path with a zero byte in it", "write an ordinary path");
-            return None;
+            return self.refused("a path with a zero byte in it", "write an ordinary path");
         }
         Some(folder.join(text))
     }
@@ -246,11 +249,8 @@ impl<'a> Spot<'a> {
                 .map(|(i, node)| self.part(node, format!("{}[{i}]", self.path)))
                 .collect(),
             _ => {
-                self.wanted(
-                    "a list",
-                    "put each item on a line of its own that begins with a dash",
-                );
-                Vec::new()
+                let remedy = "put each item on a line of its own that begins with a dash";
+                self.wanted("a list", remedy).unwrap_or_default()
             }
         }
     }
@@ -273,18 +273,14 @@ impl<'a> Spot<'a> {
                     (entry.key.clone(), self.part(&entry.node, path))
                 })
                 .collect(),
-            _ => {
-                self.wanted("a mapping", MAPPING_REMEDY);
-                Vec::new()
-            }
+            _ => self.wanted("a mapping", MAPPING_REMEDY).unwrap_or_default(),
         }
     }
 
     /// Reads a mapping with known keys; afterwards every key that `read` did not ask for is a mistake.
     pub fn table<T>(&self, read: impl FnOnce(&mut Table<'a>) -> Option<T>) -> Option<T> {
         if !self.is_table() {
-            self.wanted("a mapping", MAPPING_REMEDY);
-            return None;
+            return self.wanted("a mapping", MAPPING_REMEDY);
         }
         let mut table = Table {
             spot: self.clone(),
@@ -365,12 +361,9 @@ impl<'a> Table<'a> {
 
     /// The value of `key`; complains if it is missing.
     pub fn need(&mut self, key: &'static str, remedy: &str) -> Option<Spot<'a>> {
-        let found = self.get(key);
-        if found.is_none() {
-            self.spot
-                .mistake(format!("the key \"{key}\" is missing"), remedy);
-        }
-        found
+        let missing = || format!("the key \"{key}\" is missing");
+        self.get(key)
+            .or_else(|| self.spot.refused(missing(), remedy))
     }
 
     fn complain_of_the_rest(self) {

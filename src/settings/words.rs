@@ -1,4 +1,4 @@
-//! The advice texts as written -> as checked. They live in `config/words.en.yaml`, which is built in; a configuration can name
+//! Reads and checks the advice texts. They live in `config/words.en.yaml`, which is built in; a configuration can name
 //! another file that replaces some or all of them.
 
 use std::path::Path;
@@ -71,16 +71,9 @@ fn read_reason(code: Code, spot: &Spot<'_>, words: &mut Words) {
 fn read_variants(code: Code, spot: &Spot<'_>) -> Option<Vec<Variant>> {
     let mut variants = Vec::new();
     for spot in spot.one_or_many() {
-        let Some(text) = spot.text() else { continue };
-        let variant = match Variant::parse(&text) {
-            Ok(variant) => variant,
-            Err(what) => {
-                spot.mistake(
-                    what,
-                    "write a slot as {name}, and a brace itself as {{ or }}",
-                );
-                continue;
-            }
+        let remedy = "write a slot as {name}, and a brace itself as {{ or }}";
+        let Some(variant) = spot.parsed(Variant::parse, |_, what| what, remedy) else {
+            continue;
         };
         let slots = code.slots().iter().chain(COMMON_SLOTS);
         let known: Vec<&str> = slots.map(|(name, _)| *name).collect();
