@@ -232,18 +232,8 @@ const MAY_KNOW: [(&str, &[&str]); 18] = [
     (
         "run",
         &[
-            "answers",
-            "arrive",
-            "classify",
-            "decode",
-            "frame",
-            "judge",
-            "lab",
-            "pair",
-            "publish",
-            "report",
-            "settings",
-            "simulate",
+            "answers", "arrive", "classify", "decode", "frame", "judge", "lab", "pair", "publish",
+            "report", "settings", "simulate",
         ],
     ),
     // Pure numerics on what was measured.
