@@ -163,7 +163,7 @@ fn writing(settings: &Settings, said: &mut Vec<String>) {
 
 /// Whether the computer gives what the configuration asks for.
 fn computer(settings: &Settings, said: &mut Vec<String>) {
-    if let (Some(asked), Some(free)) = (settings.work.memory_mib, super::lab::free_memory())
+    if let (Some(asked), Some(free)) = (settings.work.memory_mib, super::worker::free_memory())
         && asked > free >> 20
     {
         said.push(format!(

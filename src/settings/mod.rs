@@ -13,7 +13,7 @@ mod mistake;
 mod reading;
 mod rules;
 mod sections;
-pub mod words;
+pub(crate) mod words;
 
 pub use describe::describe;
 pub use mistake::Mistake;
