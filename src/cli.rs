@@ -12,7 +12,7 @@ use tracing_subscriber::EnvFilter;
 use crate::run::lab::Lab;
 use crate::run::rehearse::Play;
 use crate::run::reload::{Loaded, Unusable};
-use crate::run::{self, Bell, Failure, Orders, Report, reload, signals};
+use crate::run::{self, Bell, Failure, Report, reload, signals};
 use crate::settings;
 use crate::terms::Verdict;
 
@@ -124,24 +124,10 @@ pub enum LogFormat {
 }
 
 impl Common {
-    /// What was typed goes before what the configuration says.
-    pub fn overrule(&self, orders: &mut Orders) {
-        if let Some(inbox) = &self.inbox {
-            orders.inbox = inbox.clone();
-        }
-        if let Some(results) = &self.results {
-            orders.results = results.clone();
-        }
-        if let Some(workers) = self.workers {
-            orders.workers = usize::from(workers);
-        }
-    }
-
     fn start_log(&self, shows_bar: bool) {
         // A bar and a stream of lines would tear each other apart.
         let usual = if shows_bar { 1 } else { 2 };
-        let level = usual + i32::from(self.verbose) - i32::from(self.quiet);
-        let level = match level {
+        let level = match usual + i32::from(self.verbose) - i32::from(self.quiet) {
             ..=0 => "error",
             1 => "warn",
             2 => "info",
@@ -275,11 +261,9 @@ fn sweep(common: &Common, shows_bar: bool) -> Result<Report, Failure> {
         tracing::info!("{}", in_words(&report));
     }
     if let Some(first) = report.failures.first() {
-        let n_more = report.failures.len() - 1;
-        let more = if n_more > 0 {
-            format!(" (and {n_more} more)")
-        } else {
-            String::new()
+        let more = match report.failures.len() - 1 {
+            0 => String::new(),
+            n => format!(" (and {n} more)"),
         };
         return Err(Failure::Work(format!(
             "not everything could be published: {first}{more}; put that right and run it again"
@@ -366,7 +350,9 @@ fn setup(common: &Common) -> Loaded {
     let lab = load(common)?;
     let names = lab.settings().names.clone();
     let mut setup = lab.setup();
-    common.overrule(&mut setup.orders);
+    if let Some(workers) = common.workers {
+        setup.orders.workers = usize::from(workers);
+    }
     Ok((setup, names))
 }
 
@@ -446,9 +432,8 @@ mod tests {
             "slitwatch sweep --inbox in --results out -vv --fail-on-retake",
         ] {
             let cli = Cli::try_parse_from(line.split(' ')).unwrap();
-            let mut orders = Orders::new("other", "other");
-            cli.common.overrule(&mut orders);
-            assert_eq!((orders.inbox, orders.results), ("in".into(), "out".into()));
+            assert_eq!(cli.common.inbox, Some("in".into()));
+            assert_eq!(cli.common.results, Some("out".into()));
             assert_eq!(cli.common.verbose, 2);
         }
     }

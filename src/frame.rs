@@ -32,11 +32,6 @@ impl Orientation {
         }
     }
 
-    /// The Exif value, 1 to 8.
-    pub fn exif(self) -> u16 {
-        u16::from(self.0)
-    }
-
     /// True where width and height change places.
     pub fn swaps_axes(self) -> bool {
         self.0 >= 5
@@ -219,11 +214,6 @@ impl Frame {
             Some(clips) => clips[self.index(x, y) / 3],
             None => 0,
         }
-    }
-
-    /// The lowest code that counts as clipped.
-    pub fn ceiling_code(&self) -> u16 {
-        self.ceiling_code
     }
 
     /// Linear light by code.

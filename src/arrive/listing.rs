@@ -1,4 +1,4 @@
-//! The inbox as a table: every entry below it by its relative path, with the identity that changes when the entry does.
+//! Lists the inbox: every entry below it by its relative path, with an identity that changes when the entry does.
 //!
 //! Links are never followed. Whatever is not a plain file (link, pipe, device, a folder named like a photo, a folder
 //! that cannot be entered) still gets an entry, so that it gets a row; only a sync client's own working files do not,
@@ -88,7 +88,7 @@ pub fn shown(name: &OsStr) -> String {
     text
 }
 
-/// What changes when an entry changes. Two equal identities are taken as the same content.
+/// Numbers of an entry that change when it changes. Two equal identities are taken as the same content.
 ///
 /// `ctime` cannot be set by programs, so a file replaced by an older copy, or written twice within a second, still
 /// shows.

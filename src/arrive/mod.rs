@@ -1,10 +1,9 @@
-//! What is in the inbox, and is this file finished?
+//! What is in the inbox, and which of its files have come to rest.
 //!
-//! [`listing`] walks the folder, [`settle`] decides from successive listings when a file has come to rest, [`complete`]
-//! reads a file's own structure for its end, and [`watch`] turns the system's events into hints to look again. The
-//! inbox is only ever read.
+//! [`listing`] walks the folder, [`settle`] decides from successive listings when a file has come to rest, and [`watch`]
+//! turns the system's events into hints to look again. Whether a file reaches its own end, [`crate::decode::suspicion`]
+//! says. The inbox is only ever read.
 
-pub mod complete;
 pub mod listing;
 pub mod settle;
 pub mod watch;

@@ -1,4 +1,4 @@
-//! When has a file come to rest? A pure state machine: listings and the time go in, files to be read come out.
+//! Decides when a file has come to rest. A pure state machine: listings and the time go in, files to be read come out.
 //!
 //! A file is read once it has looked the same on three listings that span the settle time, by a clock that nobody can
 //! set. What then turns out to end early, or to have a hole, is given more time, because a slow upload looks just like
@@ -47,7 +47,7 @@ enum Stage {
     /// Still to be read.
     Waiting,
     /// Handed out, no word yet.
-    BeingRead { last_chance: bool },
+    BeingRead,
     /// Read, and it does not look finished.
     Suspicious,
     /// Read and accepted.
@@ -79,6 +79,15 @@ impl Seen {
     fn has_settled(&self, now: Duration, times: &Times) -> bool {
         self.sight.quiet >= times.settle
             || self.listings >= LISTINGS && now.saturating_sub(self.since) >= times.settle
+    }
+
+    fn handed_out(&mut self, path: &Rel, last_chance: bool) -> Candidate {
+        self.stage = Stage::BeingRead;
+        Candidate {
+            path: path.clone(),
+            identity: self.sight.identity,
+            last_chance,
+        }
     }
 }
 
@@ -133,17 +142,10 @@ impl Settler {
             let hand_out = match seen.stage {
                 Stage::Waiting => seen.has_settled(now, &self.times),
                 Stage::Suspicious => out_of_patience,
-                Stage::BeingRead { .. } | Stage::Taken => false,
+                Stage::BeingRead | Stage::Taken => false,
             };
             if hand_out {
-                seen.stage = Stage::BeingRead {
-                    last_chance: out_of_patience,
-                };
-                candidates.push(Candidate {
-                    path: path.clone(),
-                    identity: seen.sight.identity,
-                    last_chance: out_of_patience,
-                });
+                candidates.push(seen.handed_out(path, out_of_patience));
             }
         }
         candidates
@@ -154,32 +156,22 @@ impl Settler {
         let mut candidates = Vec::new();
         for (path, seen) in &mut self.files {
             if matches!(seen.stage, Stage::Waiting | Stage::Suspicious) {
-                seen.stage = Stage::BeingRead { last_chance: true };
-                candidates.push(Candidate {
-                    path: path.clone(),
-                    identity: seen.sight.identity,
-                    last_chance: true,
-                });
+                candidates.push(seen.handed_out(path, true));
             }
         }
         candidates
     }
 
     fn being_read(&mut self, path: &Rel, identity: Identity) -> Option<&mut Seen> {
-        self.files.get_mut(path).filter(|seen| {
-            seen.sight.identity == identity && matches!(seen.stage, Stage::BeingRead { .. })
-        })
+        self.files
+            .get_mut(path)
+            .filter(|seen| seen.sight.identity == identity && seen.stage == Stage::BeingRead)
     }
 
     /// The file was read whole. False where it has changed since: then the reading is void.
     pub fn take(&mut self, path: &Rel, identity: Identity) -> bool {
-        match self.being_read(path, identity) {
-            Some(seen) => {
-                seen.stage = Stage::Taken;
-                true
-            }
-            None => false,
-        }
+        let seen = self.being_read(path, identity);
+        seen.map(|seen| seen.stage = Stage::Taken).is_some()
     }
 
     /// The file was read and does not look finished: it is handed out again when patience is over.
@@ -191,14 +183,11 @@ impl Settler {
 
     /// The file could not be read as it looked, or is to be read anew: it starts to settle again.
     pub fn again(&mut self, path: &Rel, identity: Identity, now: Duration) {
-        if let Some(seen) = self
-            .files
-            .get_mut(path)
-            .filter(|s| s.sight.identity == identity)
+        if let Some(seen) = self.files.get_mut(path)
+            && seen.sight.identity == identity
         {
-            let mut sight = seen.sight;
-            sight.quiet = Duration::ZERO;
-            *seen = Seen::new(sight, now);
+            let quiet = Duration::ZERO;
+            *seen = Seen::new(Sight { identity, quiet }, now);
         }
     }
 
@@ -214,7 +203,7 @@ impl Settler {
                 Stage::Suspicious => Some(
                     now + self.times.patience - seen.unchanged_for(now).min(self.times.patience),
                 ),
-                Stage::BeingRead { .. } | Stage::Taken => None,
+                Stage::BeingRead | Stage::Taken => None,
             })
             .min()
             .map(|at| at.max(now))

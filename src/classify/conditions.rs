@@ -25,12 +25,8 @@ impl PathGlobs {
     /// # Errors
     /// In words, where `glob` is not a glob.
     pub fn push(&mut self, glob: &str) -> Result<(), String> {
-        let matcher = GlobBuilder::new(glob.trim_start_matches('/'))
-            .case_insensitive(true)
-            .literal_separator(true)
-            .build()
-            .map_err(|error| error.kind().to_string())?
-            .compile_matcher();
+        let pattern = glob.trim_start_matches('/');
+        let matcher = matcher(GlobBuilder::new(pattern).literal_separator(true))?;
         self.globs.push((glob.to_owned(), matcher));
         Ok(())
     }
@@ -47,9 +43,20 @@ impl PathGlobs {
         if self.globs.is_empty() || self.globs.iter().any(fits) {
             return None;
         }
-        let sources: Vec<&str> = self.sources().collect();
-        Some(format!("its path does not fit {}", sources.join(" or ")))
+        Some(format!("its path does not fit {}", either(&self.globs)))
     }
+}
+
+fn matcher(builder: &mut GlobBuilder<'_>) -> Result<GlobMatcher, String> {
+    let glob = builder.case_insensitive(true).build();
+    let glob = glob.map_err(|error| error.kind().to_string())?;
+    Ok(glob.compile_matcher())
+}
+
+/// The globs as written, for people.
+fn either(globs: &[(String, GlobMatcher)]) -> String {
+    let sources: Vec<&str> = globs.iter().map(|(source, _)| source.as_str()).collect();
+    sources.join(" or ")
 }
 
 /// When the photo was taken, by the phone's clock and without a zone, as Exif has it.
@@ -140,63 +147,64 @@ pub enum FactTest {
 }
 
 impl FactTest {
-    /// Facts that are numbers, with the unit in the name.
-    pub const NUMBERS: [&str; 9] = [
-        "exposure_s",
-        "iso",
-        "f_number",
-        "focal_mm",
-        "focal_35mm",
-        "zoom",
-        "width_px",
-        "height_px",
-        "megapixels",
+    /// Facts that are numbers, by their keys, which have the unit in the name.
+    pub const NUMBERS: [(&str, fn(&Facts) -> Option<f64>); 9] = [
+        ("exposure_s", |facts| facts.exposure_s),
+        ("iso", |facts| facts.iso),
+        ("f_number", |facts| facts.f_number),
+        ("focal_mm", |facts| facts.focal_mm),
+        ("focal_35mm", |facts| facts.focal_35mm),
+        ("zoom", |facts| facts.zoom),
+        ("width_px", |facts| size(facts.width)),
+        ("height_px", |facts| size(facts.height)),
+        ("megapixels", |facts| {
+            Some(size(facts.width)? * size(facts.height)? / 1e6)
+        }),
     ];
     /// Facts that are text.
-    pub const TEXTS: [&str; 4] = ["make", "model", "software", "format"];
+    pub const TEXTS: [(&str, fn(&Facts) -> Option<&str>); 4] = [
+        ("make", |facts| facts.make.as_deref()),
+        ("model", |facts| facts.model.as_deref()),
+        ("software", |facts| facts.software.as_deref()),
+        ("format", |facts| {
+            Some(facts.format).filter(|format| !format.is_empty())
+        }),
+    ];
     /// Facts that are yes or no.
-    pub const FLAGS: [&str; 2] = ["exposure_auto", "white_balance_auto"];
+    pub const FLAGS: [(&str, fn(&Facts) -> Option<bool>); 2] = [
+        ("exposure_auto", |facts| facts.exposure_auto),
+        ("white_balance_auto", |facts| facts.white_balance_auto),
+    ];
 
     /// A test of text against `glob`, whose `*` also crosses `/`.
     ///
     /// # Errors
     /// In words, where `glob` is not a glob.
     pub fn text_glob(glob: &str) -> Result<(String, GlobMatcher), String> {
-        let matcher = GlobBuilder::new(glob)
-            .case_insensitive(true)
-            .build()
-            .map_err(|error| error.kind().to_string())?
-            .compile_matcher();
-        Ok((glob.to_owned(), matcher))
+        Ok((glob.to_owned(), matcher(&mut GlobBuilder::new(glob))?))
     }
 
     fn refusal(&self, facts: &Facts) -> Option<String> {
+        let unstated = |key: &str| format!("it does not state {key}");
         match self {
             FactTest::Number { key, min, max } => {
-                let Some(value) = number_of(facts, key) else {
-                    return Some(format!("it does not state {key}"));
+                let Some(value) = of(&FactTest::NUMBERS, key).and_then(|of| of(facts)) else {
+                    return Some(unstated(key));
                 };
                 let inside =
                     min.is_none_or(|min| value >= min) && max.is_none_or(|max| value <= max);
                 (!inside).then(|| format!("its {key} is {value}, not {}", bounds(*min, *max)))
             }
             FactTest::Text { key, globs } => {
-                let Some(value) = text_of(facts, key) else {
-                    return Some(format!("it does not state {key}"));
+                let Some(value) = of(&FactTest::TEXTS, key).and_then(|of| of(facts)) else {
+                    return Some(unstated(key));
                 };
                 let fits = globs.iter().any(|(_, matcher)| matcher.is_match(value));
-                (!fits).then(|| {
-                    let sources: Vec<&str> = globs.iter().map(|(s, _)| s.as_str()).collect();
-                    format!("its {key} is \"{value}\", not {}", sources.join(" or "))
-                })
+                (!fits).then(|| format!("its {key} is \"{value}\", not {}", either(globs)))
             }
             FactTest::Flag { key, wanted } => {
-                let value = match *key {
-                    "exposure_auto" => facts.exposure_auto,
-                    _ => facts.white_balance_auto,
-                };
-                match value {
-                    None => Some(format!("it does not state {key}")),
+                match of(&FactTest::FLAGS, key).and_then(|of| of(facts)) {
+                    None => Some(unstated(key)),
                     Some(value) => (value != *wanted).then(|| format!("its {key} is {value}")),
                 }
             }
@@ -208,10 +216,7 @@ impl std::fmt::Display for FactTest {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             FactTest::Number { key, min, max } => write!(f, "{key} {}", bounds(*min, *max)),
-            FactTest::Text { key, globs } => {
-                let sources: Vec<&str> = globs.iter().map(|(s, _)| s.as_str()).collect();
-                write!(f, "{key} {}", sources.join(" or "))
-            }
+            FactTest::Text { key, globs } => write!(f, "{key} {}", either(globs)),
             FactTest::Flag { key, wanted } => write!(f, "{key} {wanted}"),
         }
     }
@@ -227,30 +232,14 @@ fn bounds(min: Option<f64>, max: Option<f64>) -> String {
     }
 }
 
-fn number_of(facts: &Facts, key: &str) -> Option<f64> {
-    // A header that could not be read leaves the size at 0 × 0: unknown, not small.
-    let size = |pixels: usize| (pixels > 0).then_some(pixels as f64);
-    match key {
-        "exposure_s" => facts.exposure_s,
-        "iso" => facts.iso,
-        "f_number" => facts.f_number,
-        "focal_mm" => facts.focal_mm,
-        "focal_35mm" => facts.focal_35mm,
-        "zoom" => facts.zoom,
-        "width_px" => size(facts.width),
-        "height_px" => size(facts.height),
-        "megapixels" => Some(size(facts.width)? * size(facts.height)? / 1e6),
-        _ => None,
-    }
+/// How the fact of this key is read.
+fn of<F: Copy>(facts: &[(&str, F)], key: &str) -> Option<F> {
+    facts.iter().find(|(k, _)| *k == key).map(|(_, of)| *of)
 }
 
-fn text_of<'f>(facts: &'f Facts, key: &str) -> Option<&'f str> {
-    match key {
-        "make" => facts.make.as_deref(),
-        "model" => facts.model.as_deref(),
-        "software" => facts.software.as_deref(),
-        _ => Some(facts.format).filter(|format| !format.is_empty()),
-    }
+/// A width or height in pixels. It is 0 where the header could not be read, which means unknown and not small.
+fn size(pixels: usize) -> Option<f64> {
+    (pixels > 0).then_some(pixels as f64)
 }
 
 /// Everything a rule asks; all of it must be met. Without any question every file is taken.

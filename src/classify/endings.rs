@@ -1,4 +1,4 @@
-//! What a file's name says it is: a photo, a picture of another kind, or neither.
+//! Tells by a file's name whether it is a photo, a picture of another kind, or neither.
 
 /// What a file is by its name.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -3,59 +3,19 @@
 //! Pure: a path and the facts of a file go in, a decision comes out, and it comes out for every path there is. Reading
 //! rules from a configuration belongs to `settings`; what the decision is used for, to `run`.
 
+mod bench;
 mod conditions;
+mod decision;
 mod endings;
 mod rule;
 mod ruleset;
 pub mod stated;
 mod template;
 
+pub use bench::{UNSORTED, default_bench};
 pub use conditions::{Conditions, FactTest, PathGlobs, TimeWindow};
+pub use decision::{Decision, Outcome, Purpose};
 pub use endings::{CARD_ENDING, FileKind, kind_of_name};
 pub use rule::{Rule, Then};
-pub use ruleset::{RuleSet, UNSORTED, default_bench};
+pub use ruleset::RuleSet;
 pub use template::Template;
-
-use std::collections::BTreeMap;
-
-use crate::terms::Capture;
-
-/// What the rules decided for one photo.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Decision {
-    /// Name of the rule that took the photo.
-    pub rule: String,
-    /// What is to be done with it.
-    pub outcome: Outcome,
-    /// The rules before it and why each did not take the photo.
-    pub passed_over: Vec<(String, String)>,
-}
-
-/// What is to be done with a photo.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Outcome {
-    /// Not a photo to be measured; the text says why and is shown to people.
-    Ignore {
-        /// Bench it would belong to, for its row.
-        bench: String,
-        /// Shown in the row.
-        why: String,
-    },
-    /// To be measured.
-    Measure(Purpose),
-}
-
-/// What a photo is for, and whose.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Purpose {
-    /// What it was taken for.
-    pub capture: Capture,
-    /// The instrument it was taken through.
-    pub bench: String,
-    /// Name of the lamp, for calibrations (`fluorescent`, `mercury`, … or `auto`); empty otherwise.
-    pub lamp: String,
-    /// What the people call it: by default the file's stem.
-    pub label: String,
-    /// Further named groups of the rule's regular expression, such as `concentration`.
-    pub groups: BTreeMap<String, String>,
-}

@@ -3,12 +3,13 @@
 use std::collections::BTreeMap;
 
 use crate::decode::Facts;
+use crate::terms::Capture;
 
+use super::bench::{bench_name, default_bench};
 use super::conditions::Conditions;
+use super::decision::{Outcome, Purpose};
 use super::endings::{FileKind, kind_of_name, stem};
-use super::ruleset::{bench_name, default_bench};
 use super::template::{BUILT_IN, Template};
-use super::{Capture, Outcome, Purpose};
 
 /// What becomes of a photo that a rule takes.
 #[derive(Clone, Debug, PartialEq, Eq)]

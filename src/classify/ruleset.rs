@@ -1,16 +1,13 @@
 //! The rules in order, first match wins, and what becomes of a file that none of them takes.
 
 use crate::decode::Facts;
+use crate::terms::Capture;
 
-use super::endings::{FileKind, ending, kind_of_name, stem};
-use super::rule::Rule;
-use super::{Capture, Decision, Outcome, Purpose};
-
-/// The bench of photos that lie directly in the inbox.
-pub const UNSORTED: &str = "unsorted";
-
-/// Longest bench name kept, in bytes: below every file system's limit, with room for what is added to it.
-const LONGEST_BENCH: usize = 100;
+use super::bench::default_bench;
+use super::conditions::Conditions;
+use super::decision::{Decision, Outcome};
+use super::endings::ending;
+use super::rule::{Rule, Then};
 
 /// The rules in order. Deciding is total: the last, unwritten rule takes what the others leave.
 #[derive(Clone, Debug)]
@@ -51,70 +48,35 @@ impl RuleSet {
                 Err(why) => passed_over.push((rule.name.clone(), why)),
             }
         }
-        let name = path.rsplit('/').next().unwrap_or(path);
-        let (rule, outcome) = match kind_of_name(name) {
-            FileKind::Photo | FileKind::OtherPicture => (
-                RuleSet::OTHER_PHOTOS,
-                Outcome::Measure(Purpose {
-                    capture: Capture::Sample,
-                    bench: default_bench(path),
-                    lamp: String::new(),
-                    label: stem(name).to_owned(),
-                    groups: Default::default(),
-                }),
-            ),
-            FileKind::Other => (
-                RuleSet::OTHER_FILES,
-                Outcome::Ignore {
-                    bench: default_bench(path),
-                    why: match ending(name) {
-                        Some(ending) => format!("not a photo by its name: it ends in .{ending}"),
-                        None => "not a photo by its name: it has no ending such as .jpg".to_owned(),
-                    },
-                },
-            ),
+        let other_photos = Rule {
+            name: RuleSet::OTHER_PHOTOS.to_owned(),
+            when: Conditions::none(),
+            then: Then::Measure {
+                capture: Capture::Sample,
+                bench: None,
+                lamp: None,
+                label: None,
+            },
         };
+        if let Ok(outcome) = other_photos.take(path, facts) {
+            return Decision {
+                rule: other_photos.name,
+                outcome,
+                passed_over,
+            };
+        }
+        let name = path.rsplit('/').next().unwrap_or(path);
+        let why = match ending(name) {
+            Some(ending) => format!("not a photo by its name: it ends in .{ending}"),
+            None => "not a photo by its name: it has no ending such as .jpg".to_owned(),
+        };
+        let bench = default_bench(path);
         Decision {
-            rule: rule.to_owned(),
-            outcome,
+            rule: RuleSet::OTHER_FILES.to_owned(),
+            outcome: Outcome::Ignore { bench, why },
             passed_over,
         }
     }
-}
-
-/// The first folder of `path` as a bench, or [`UNSORTED`].
-pub fn default_bench(path: &str) -> String {
-    path.split_once('/')
-        .map_or_else(|| UNSORTED.to_owned(), |(folder, _)| bench_name(folder))
-}
-
-/// `text` as a name that can be one folder on any common system. That it is none of those that the results keep for
-/// themselves is for their writer to see to.
-pub(super) fn bench_name(text: &str) -> String {
-    let mut name: String = text
-        .chars()
-        .map(|c| match c {
-            '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|' => '-',
-            c if c.is_control() => '-',
-            c => c,
-        })
-        .collect();
-    if name.len() > LONGEST_BENCH {
-        let cut = (0..=LONGEST_BENCH)
-            .rev()
-            .find(|i| name.is_char_boundary(*i))
-            .unwrap_or(0);
-        name.truncate(cut);
-    }
-    // A leading dot hides a folder (and . and .. are not names); a trailing dot or space is lost on some systems.
-    let name = name
-        .trim()
-        .trim_start_matches('.')
-        .trim_end_matches(['.', ' ']);
-    if name.is_empty() {
-        return UNSORTED.to_owned();
-    }
-    name.to_owned()
 }
 
 #[cfg(test)]
@@ -123,8 +85,7 @@ mod tests {
 
     use proptest::prelude::*;
 
-    use super::super::conditions::Conditions;
-    use super::super::rule::Then;
+    use super::super::decision::Purpose;
     use super::super::template::Template;
     use super::*;
 
@@ -259,28 +220,6 @@ mod tests {
         let decision = rules.decide("heron/lamp-notes.txt", &Facts::default());
         assert_eq!(decision.rule, RuleSet::OTHER_FILES);
         assert_eq!(decision.passed_over[0].1, "it is not a photo by its name");
-    }
-
-    #[test]
-    fn photos_directly_in_the_inbox_belong_to_the_unsorted_bench() {
-        assert_eq!(default_bench("lamp.jpg"), UNSORTED);
-        assert_eq!(default_bench("heron/a/lamp.jpg"), "heron");
-    }
-
-    #[test]
-    fn a_bench_cannot_leave_the_results() {
-        for (text, bench) in [
-            ("..", "unsorted"),
-            ("../x", "-x"),
-            (" a ", "a"),
-            ("a/b", "a-b"),
-            (".hidden", "hidden"),
-            ("heron.", "heron"),
-            ("", "unsorted"),
-        ] {
-            assert_eq!(bench_name(text), bench, "{text:?}");
-        }
-        assert!(bench_name(&"ä".repeat(300)).len() <= LONGEST_BENCH);
     }
 
     proptest! {

@@ -1,7 +1,7 @@
-//! Signs in a file's own facts that it is not the camera's original: edited, copied through a messenger, or a
+//! Finds signs in a file's own facts that it is not the camera's original: edited, copied through a messenger, or a
 //! screenshot. Doubts never refuse a photo; each comes with the remedy.
 
-use super::Facts;
+use super::facts::Facts;
 
 /// Words by which programs that change pixels sign their work, in lower case. Cameras' own software is seldom
 /// called by any of these.

@@ -9,10 +9,9 @@ use heifer::{Image, Options};
 
 use super::light::Curve;
 use super::memory::Extent;
-use super::raster::without_alpha;
+use super::picture::{Codes, Fault, LOSSY_CEILING_8, Picture, Turn, too_large};
 use super::reduce::{self, Reducer};
-use super::{Fault, LOSSY_CEILING_8, Picture, Turn, too_large};
-use crate::frame::{Orientation, Samples};
+use crate::frame::Orientation;
 
 /// Decodes the primary picture.
 pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
@@ -22,21 +21,19 @@ pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
         too_large(u64::from(width), u64::from(height), max_pixels)?;
     }
     let curve = curve(&file);
-    let is_deep = bit_depth(&file) > 8;
-    let full_scale = if is_deep {
-        (1 << bit_depth(&file)) - 1
-    } else {
-        255
-    };
-    // The same share of full scale as for 8 bits.
-    let ceiling_code = (u32::from(full_scale) * u32::from(LOSSY_CEILING_8) / 255) as u16;
-    let linear = if is_deep {
-        curve.table_16(full_scale)
-    } else {
-        curve.table_8()
+    let depth = bit_depth(&file);
+    let is_deep = depth > 8;
+    let full_scale = if is_deep { (1 << depth) - 1 } else { 255 };
+    let codes = Codes {
+        // The same share of full scale as for 8 bits.
+        ceiling: (u32::from(full_scale) * u32::from(LOSSY_CEILING_8) / 255) as u16,
+        linear: match is_deep {
+            true => curve.table_16(full_scale),
+            false => curve.table_8(),
+        },
     };
     if let Some(tiles) = Tiles::of(&file) {
-        return tiles.reduced(&linear, ceiling_code);
+        return tiles.reduced(&codes);
     }
     let options = Options {
         // One photo per worker: threads inside would only compete with the other workers.
@@ -44,40 +41,26 @@ pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
         // What is coded may be larger than what is stated, by a block; a file that means more asks for memory unasked.
         max_pixels: stored.map_or(max_pixels, |(w, h)| coded_pixels(w, h)),
     };
-    let upright = Turn::AsContainer(Orientation::UPRIGHT);
+    let size = |width: u32, height: u32| (width as usize, height as usize);
     let picture = if is_deep {
         let image: Image<u16> = heifer::decode_with_options(bytes, &options).map_err(damaged)?;
         if image.max_value() != full_scale {
             return Err(unlike());
         }
-        Picture {
-            width: image.width as usize,
-            height: image.height as usize,
-            linear,
-            ceiling_code,
-            samples: Samples::U16(without_alpha(image.data)),
-            hidden_clips: None,
-            turn: upright,
-        }
+        reduce::whole(image.data, 4, size(image.width, image.height), &codes)
     } else {
         let image = heifer::decode_rgba8(bytes, &options).map_err(damaged)?;
-        Picture {
-            width: image.width as usize,
-            height: image.height as usize,
-            linear,
-            ceiling_code,
-            samples: Samples::U8(without_alpha(image.data)),
-            hidden_clips: None,
-            turn: upright,
-        }
+        reduce::whole(image.data, 4, size(image.width, image.height), &codes)
     };
-    Ok(reduce::reduced(picture))
+    Ok(Picture {
+        turn: Turn::AsContainer(Orientation::UPRIGHT),
+        ..picture.ok_or_else(unlike)?
+    })
 }
 
 fn unlike() -> Fault {
-    Fault::Unreadable(
-        "the parts of this HEIC differ in size or depth: it is damaged; upload the photo again"
-            .to_owned(),
+    Fault::unreadable(
+        "the parts of this HEIC differ in size or depth: it is damaged; upload the photo again",
     )
 }
 
@@ -158,16 +141,15 @@ impl<'a> Tiles<'a> {
             u64::from(self.grid.output_height),
         );
         let band = (across + width) * height.min(down) * 4 * depth;
-        reduce::reduced_bytes(across, down)
+        reduce::frame_bytes(across, down, depth)
             .saturating_add(band)
             .saturating_add(coded_pixels(self.width, self.height).saturating_mul(12))
     }
 
-    fn reduced(&self, linear: &[f32], ceiling_code: u16) -> Result<Picture, Fault> {
-        let picture = if linear.len() == 256 {
-            self.reduced_as::<u8>(linear, ceiling_code)
-        } else {
-            self.reduced_as::<u16>(linear, ceiling_code)
+    fn reduced(&self, codes: &Codes) -> Result<Picture, Fault> {
+        let picture = match codes.linear.len() {
+            256 => self.reduced_as::<u8>(codes),
+            _ => self.reduced_as::<u16>(codes),
         }?;
         Ok(Picture {
             turn: Turn::AsContainer(self.turn),
@@ -177,14 +159,13 @@ impl<'a> Tiles<'a> {
 
     fn reduced_as<S: heifer::Sample + reduce::Sample>(
         &self,
-        linear: &[f32],
-        ceiling_code: u16,
+        codes: &Codes,
     ) -> Result<Picture, Fault> {
         let (width, height) = (
             self.grid.output_width as usize,
             self.grid.output_height as usize,
         );
-        let mut reducer = Reducer::new(width, height, self.by, linear, ceiling_code);
+        let mut reducer = Reducer::new(width, height, self.by, codes);
         let mut row: Vec<S> = Vec::with_capacity(4 * width);
         let (tile_width, tile_height) = (self.width as usize, self.height as usize);
         for (i, tiles) in self
@@ -200,7 +181,7 @@ impl<'a> Tiles<'a> {
                 .iter()
                 .map(|tile| self.tile(*tile))
                 .collect::<Result<_, _>>()?;
-            let full_scale = if linear.len() == 256 {
+            let full_scale = if codes.linear.len() == 256 {
                 255
             } else {
                 images[0].max_value()
@@ -315,13 +296,16 @@ fn stored_size(file: &HeifFile) -> Option<(u32, u32)> {
     file.image_size(file.primary_id).ok().flatten()
 }
 
+/// The primary picture and its first tile: either may state what holds for all.
+fn coded_items(file: &HeifFile) -> impl Iterator<Item = ItemId> {
+    let first_tile = file.referenced_items(file.primary_id, b"dimg").first();
+    std::iter::once(file.primary_id).chain(first_tile.copied())
+}
+
 /// Coded bits per sample of the primary picture, or of its first tile.
 fn bit_depth(file: &HeifFile) -> u8 {
-    let first_tile = file.referenced_items(file.primary_id, b"dimg").first();
-    [Some(&file.primary_id), first_tile]
-        .into_iter()
-        .flatten()
-        .find_map(|&item| file.hevc_config(item).ok().flatten())
+    coded_items(file)
+        .find_map(|item| file.hevc_config(item).ok().flatten())
         .map_or(8, |config| {
             config.bit_depth_luma.max(config.bit_depth_chroma)
         })
@@ -333,11 +317,8 @@ fn curve(file: &HeifFile) -> Curve {
     if let Some(curve) = profile.and_then(Curve::from_icc) {
         return curve;
     }
-    let first_tile = file.referenced_items(file.primary_id, b"dimg").first();
-    [Some(&file.primary_id), first_tile]
-        .into_iter()
-        .flatten()
-        .filter_map(|&item| file.item_properties(item).ok())
+    coded_items(file)
+        .filter_map(|item| file.item_properties(item).ok())
         .flatten()
         .find_map(|property| match property {
             Property::Color(ColorInfo::Nclx { transfer, .. }) => {
@@ -351,9 +332,7 @@ fn curve(file: &HeifFile) -> Curve {
 fn damaged(error: heifer::Error) -> Fault {
     use heifer::heifer_isobmff::Error::UnexpectedEof;
     match error {
-        heifer::Error::Container(UnexpectedEof) => {
-            Fault::Truncated("this HEIC ends early: upload the photo again".to_owned())
-        }
+        heifer::Error::Container(UnexpectedEof) => Fault::ends_early("HEIC"),
         heifer::Error::Unsupported(what) => Fault::Unreadable(format!(
             "this HEIC has a form that is not read here ({what}): set the phone's camera to JPEG (\"most \
              compatible\"), take the photo again and upload that"
@@ -368,6 +347,7 @@ fn damaged(error: heifer::Error) -> Fault {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::frame::Samples;
     use rand::{RngExt, SeedableRng};
 
     const LIMIT: u64 = 50_000_000;
@@ -434,15 +414,18 @@ mod tests {
     fn a_picture_of_tiles_reduced_on_the_way_is_the_reduced_picture() {
         let bytes = noisy(1234, 1066);
         let file = HeifFile::parse(&bytes).expect("a file");
-        let linear = Curve::Srgb.table_8();
+        let codes = Codes {
+            linear: Curve::Srgb.table_8(),
+            ceiling: LOSSY_CEILING_8,
+        };
         let tiles = Tiles::reduced_by(&file, 3).expect("the writer makes tiles of what is large");
         assert!(tiles.tiles.len() > 1);
-        let reduced = tiles.reduced(&linear, LOSSY_CEILING_8).expect("a picture");
+        let reduced = tiles.reduced(&codes).expect("a picture");
         let whole = decode(&bytes, LIMIT).expect("a picture");
         let Samples::U8(samples) = &whole.samples else {
             panic!("8 bits became 16");
         };
-        let mut expected = Reducer::new(1234, 1066, 3, &linear, LOSSY_CEILING_8);
+        let mut expected = Reducer::new(1234, 1066, 3, &codes);
         samples
             .chunks_exact(3 * 1234)
             .for_each(|row| expected.row(row, 3));

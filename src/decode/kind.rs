@@ -1,20 +1,19 @@
-//! What a file is, by its first bytes and never by its name: phones and sync clients put HEIC bytes
+//! Tells what a file is by its first bytes and never by its name: phones and sync clients put HEIC bytes
 //! under `.jpg` and the reverse.
 
+use image::ImageFormat;
+
 use super::memory::Extent;
-use super::reduce;
+use super::reduce::frame_bytes;
+use super::tiff::Tiff;
 
 /// The kinds of file that matter here.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Kind {
     /// ITU-T T.81, in any wrapping that begins with its start marker.
     Jpeg,
-    /// ISO/IEC 15948.
-    Png,
-    /// TIFF 6.0 with ordinary pixels.
-    Tiff,
-    /// RFC 9649.
-    WebP,
+    /// PNG (ISO/IEC 15948), TIFF 6.0 with ordinary pixels, or WebP (RFC 9649).
+    Raster(ImageFormat),
     /// ISO/IEC 23008-12 with HEVC pictures.
     Heic,
     /// Digital negative.
@@ -39,10 +38,10 @@ impl Kind {
             return Kind::Jpeg;
         }
         if starts(b"\x89PNG\r\n\x1a\n") {
-            return Kind::Png;
+            return Kind::Raster(ImageFormat::Png);
         }
         if starts(b"RIFF") && at(8, b"WEBP") {
-            return Kind::WebP;
+            return Kind::Raster(ImageFormat::WebP);
         }
         if at(4, b"ftyp") {
             return of_brands(bytes);
@@ -92,9 +91,9 @@ impl Kind {
     pub(super) fn words(self) -> &'static str {
         match self {
             Kind::Jpeg => "a JPEG picture",
-            Kind::Png => "a PNG picture",
-            Kind::Tiff => "a TIFF picture",
-            Kind::WebP => "a WebP picture",
+            Kind::Raster(ImageFormat::Png) => "a PNG picture",
+            Kind::Raster(ImageFormat::Tiff) => "a TIFF picture",
+            Kind::Raster(_) => "a WebP picture",
             Kind::Heic => "a HEIC picture",
             Kind::Dng => "a DNG raw file",
             Kind::Other(words) => words,
@@ -105,9 +104,9 @@ impl Kind {
     pub(super) fn format(self) -> &'static str {
         match self {
             Kind::Jpeg => "jpeg",
-            Kind::Png => "png",
-            Kind::Tiff => "tiff",
-            Kind::WebP => "webp",
+            Kind::Raster(ImageFormat::Png) => "png",
+            Kind::Raster(ImageFormat::Tiff) => "tiff",
+            Kind::Raster(_) => "webp",
             Kind::Heic => "heic",
             Kind::Dng => "dng",
             Kind::Other(_) => "",
@@ -145,147 +144,72 @@ fn of_brands(bytes: &[u8]) -> Kind {
 
 /// Tags of TIFF 6.0 and of the DNG specification 1.4.
 mod tag {
-    pub(super) const NEW_SUBFILE_TYPE: u16 = 254;
-    pub(super) const WIDTH: u16 = 256;
-    pub(super) const HEIGHT: u16 = 257;
-    pub(super) const PHOTOMETRIC: u16 = 262;
-    pub(super) const SAMPLES_PER_PIXEL: u16 = 277;
-    pub(super) const SUB_IFDS: u16 = 330;
-    pub(super) const DNG_VERSION: u16 = 50706;
+    pub(super) const NEW_SUBFILE_TYPE: usize = 254;
+    pub(super) const WIDTH: usize = 256;
+    pub(super) const HEIGHT: usize = 257;
+    pub(super) const PHOTOMETRIC: usize = 262;
+    pub(super) const SAMPLES_PER_PIXEL: usize = 277;
+    pub(super) const SUB_IFDS: usize = 330;
+    pub(super) const DNG_VERSION: usize = 50706;
 }
 
 /// Photometric interpretations that are sensor data: colour filter array and linear raw (DNG 1.4, ch. 4).
-const RAW_PHOTOMETRIC: [u32; 2] = [32803, 34892];
+const RAW_PHOTOMETRIC: [usize; 2] = [32803, 34892];
+
+/// Directories below the first one that are looked into: cameras write a handful.
+const MOST_SUB_IFDS: usize = 16;
+
+/// The first directory, and those below it.
+fn directories(tiff: &Tiff<'_>) -> impl Iterator<Item = usize> {
+    let first = tiff.first_directory();
+    let below = tiff.tag(first, tag::SUB_IFDS).into_iter();
+    std::iter::once(first).chain(below.take(MOST_SUB_IFDS))
+}
+
+fn is_raw(tiff: &Tiff<'_>, directory: usize) -> bool {
+    let photometric = tiff.tag(directory, tag::PHOTOMETRIC);
+    photometric.iter().any(|p| RAW_PHOTOMETRIC.contains(p))
+}
 
 /// Raw files of most cameras wear TIFF's clothes, and their first directory is a thumbnail: a decoder
 /// that does not look further would measure the thumbnail.
 fn of_tiff(bytes: &[u8]) -> Kind {
+    let tiff = Tiff::new(bytes);
     if bytes.get(8..10) == Some(b"CR") {
         return Kind::Other("a camera raw file");
     }
-    let tiff = Tiff::new(bytes);
-    let first = tiff.first_directory();
-    if tiff.values(first, tag::DNG_VERSION).next().is_some() {
+    if !tiff
+        .tag(tiff.first_directory(), tag::DNG_VERSION)
+        .is_empty()
+    {
         return Kind::Dng;
     }
-    let is_raw = |directory: usize| {
-        tiff.values(directory, tag::PHOTOMETRIC)
-            .any(|p| RAW_PHOTOMETRIC.contains(&p))
-    };
-    if is_raw(first)
-        || tiff
-            .values(first, tag::SUB_IFDS)
-            .any(|offset| is_raw(offset as usize))
-    {
+    if directories(&tiff).any(|directory| is_raw(&tiff, directory)) {
         return Kind::Other("a camera raw file");
     }
-    Kind::Tiff
+    Kind::Raster(ImageFormat::Tiff)
 }
 
 /// What a DNG's directories state of the raw picture: it lies in the first one that is raw and no preview.
 pub(super) fn raw_extent(bytes: &[u8]) -> Option<Extent> {
     let tiff = Tiff::new(bytes);
-    let first = tiff.first_directory();
-    let value = |directory: usize, tag: u16| tiff.values(directory, tag).next();
-    let raw = std::iter::once(first)
-        .chain(tiff.values(first, tag::SUB_IFDS).map(|at| at as usize))
-        .find(|&directory| {
-            value(directory, tag::PHOTOMETRIC).is_some_and(|p| RAW_PHOTOMETRIC.contains(&p))
-                && value(directory, tag::NEW_SUBFILE_TYPE).is_none_or(|kind| kind & 1 == 0)
-        })?;
+    let value = |directory: usize, tag: usize| tiff.tag(directory, tag).first().copied();
+    let raw = directories(&tiff).find(|&directory| {
+        is_raw(&tiff, directory)
+            && value(directory, tag::NEW_SUBFILE_TYPE).is_none_or(|kind| kind & 1 == 0)
+    })?;
     let (width, height) = (value(raw, tag::WIDTH)?, value(raw, tag::HEIGHT)?);
-    let (w, h) = (u64::from(width), u64::from(height));
-    let samples = u64::from(value(raw, tag::SAMPLES_PER_PIXEL).unwrap_or(1));
-    let frame = match reduce::factor(w, h) {
-        1 => 6 * w * h,
-        _ => reduce::reduced_bytes(w, h),
-    };
+    let (w, h) = (width as u64, height as u64);
+    let samples = value(raw, tag::SAMPLES_PER_PIXEL).unwrap_or(1) as u64;
     // The child has the samples twice while it unpacks them, and the file.
-    let child = (4 * samples).saturating_mul(w * h);
+    let child = (4 * samples).saturating_mul(w.saturating_mul(h));
     Some(Extent {
-        width: width as usize,
-        height: height as usize,
-        bytes: frame
+        width,
+        height,
+        bytes: frame_bytes(w, h, 2)
             .saturating_add(child)
             .saturating_add(bytes.len() as u64),
     })
-}
-
-/// Just enough of a TIFF reader to ask a directory for a tag; what does not fit reads as absent.
-struct Tiff<'a> {
-    bytes: &'a [u8],
-    big_endian: bool,
-}
-
-impl<'a> Tiff<'a> {
-    fn new(bytes: &'a [u8]) -> Tiff<'a> {
-        Tiff {
-            bytes,
-            big_endian: bytes.starts_with(b"MM"),
-        }
-    }
-
-    fn short(&self, at: usize) -> Option<u16> {
-        let b: [u8; 2] = self
-            .bytes
-            .get(at..at.checked_add(2)?)?
-            .try_into()
-            .expect("two bytes");
-        Some(if self.big_endian {
-            u16::from_be_bytes(b)
-        } else {
-            u16::from_le_bytes(b)
-        })
-    }
-
-    fn long(&self, at: usize) -> Option<u32> {
-        let (a, b) = (self.short(at)?, self.short(at.checked_add(2)?)?);
-        Some(if self.big_endian {
-            u32::from(a) << 16 | u32::from(b)
-        } else {
-            u32::from(b) << 16 | u32::from(a)
-        })
-    }
-
-    fn first_directory(&self) -> usize {
-        self.long(4).unwrap_or(u32::MAX) as usize
-    }
-
-    /// The values of a tag of types BYTE, SHORT or LONG, at most sixteen.
-    fn values(&self, directory: usize, wanted: u16) -> impl Iterator<Item = u32> + '_ {
-        let n_entries = usize::from(self.short(directory).unwrap_or(0));
-        let entry = (0..n_entries)
-            .map(move |i| directory + 2 + 12 * i)
-            .find(|&at| self.short(at) == Some(wanted));
-        let (kind, count, field) = match entry {
-            Some(at) => (
-                self.short(at + 2).unwrap_or(0),
-                self.long(at + 4).unwrap_or(0).min(16) as usize,
-                at + 8,
-            ),
-            None => (0, 0, 0),
-        };
-        let size = match kind {
-            1 => 1,
-            3 => 2,
-            4 | 13 => 4,
-            _ => 0,
-        };
-        let start = if size * count <= 4 {
-            Some(field)
-        } else {
-            self.long(field).map(|offset| offset as usize)
-        };
-        let count = if size == 0 { 0 } else { count };
-        (0..count).filter_map(move |i| {
-            let at = start?.checked_add(i * size)?;
-            match size {
-                1 => self.bytes.get(at).copied().map(u32::from),
-                2 => self.short(at).map(u32::from),
-                _ => self.long(at),
-            }
-        })
-    }
 }
 
 /// Files that carry no mark of their own: zeros, text, or noise.
@@ -364,12 +288,12 @@ mod tests {
     fn photos_are_known_by_their_first_bytes() {
         let cases: [(&[u8], Kind); 7] = [
             (b"\xff\xd8\xff\xe1", Kind::Jpeg),
-            (b"\x89PNG\r\n\x1a\n", Kind::Png),
-            (b"RIFF\0\0\0\0WEBPVP8 ", Kind::WebP),
+            (b"\x89PNG\r\n\x1a\n", Kind::Raster(ImageFormat::Png)),
+            (b"RIFF\0\0\0\0WEBPVP8 ", Kind::Raster(ImageFormat::WebP)),
             (b"\0\0\0\x18ftypheic\0\0\0\0mif1heic", Kind::Heic),
             (b"\0\0\0\x18ftypmif1\0\0\0\0mif1heic", Kind::Heic),
-            (b"II*\0\x08\0\0\0\0\0", Kind::Tiff),
-            (b"MM\0*\0\0\0\x08\0\0", Kind::Tiff),
+            (b"II*\0\x08\0\0\0\0\0", Kind::Raster(ImageFormat::Tiff)),
+            (b"MM\0*\0\0\0\x08\0\0", Kind::Raster(ImageFormat::Tiff)),
         ];
         for (bytes, expected) in cases {
             assert_eq!(Kind::of(bytes), expected, "{bytes:?}");
@@ -399,7 +323,7 @@ mod tests {
         for big_endian in [false, true] {
             assert_eq!(
                 Kind::of(&tiff(big_endian, &[(256, 100), (262, 2)], &[])),
-                Kind::Tiff
+                Kind::Raster(ImageFormat::Tiff)
             );
             let dng = tiff(big_endian, &[(256, 100), (50706, 0x0104)], &[]);
             assert_eq!(Kind::of(&dng), Kind::Dng);

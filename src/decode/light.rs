@@ -5,6 +5,8 @@
 
 use std::sync::{Arc, OnceLock};
 
+use super::bytes::be;
+
 /// A transfer curve, from a code's share of full scale to linear light; both 0…1.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum Curve {
@@ -13,7 +15,7 @@ pub(super) enum Curve {
     /// `light = code ^ exponent`.
     Power(f64),
     /// The five parametric forms of ICC.1:2022, 10.18: form, then g a b c d e f.
-    Parametric(u16, [f64; 7]),
+    Parametric(usize, [f64; 7]),
     /// Equally spaced values from code 0 to full scale, interpolated linearly (ICC.1:2022, 10.6).
     Sampled(Vec<f64>),
     /// Perceptual quantiser, Rec. ITU-R BT.2100-2 table 4; full scale is 10 000 cd/m².
@@ -156,27 +158,17 @@ impl Curve {
     }
 }
 
-fn be_u16(bytes: &[u8], at: usize) -> Option<u16> {
-    let b = bytes.get(at..at.checked_add(2)?)?;
-    Some(u16::from_be_bytes([b[0], b[1]]))
-}
-
-fn be_u32(bytes: &[u8], at: usize) -> Option<u32> {
-    let b = bytes.get(at..at.checked_add(4)?)?;
-    Some(u32::from_be_bytes([b[0], b[1], b[2], b[3]]))
-}
-
 /// The element of a tag: ICC.1:2022, 7.3: a count at 128, then signature, offset and size of each.
 fn icc_tag<'a>(profile: &'a [u8], wanted: &[u8; 4]) -> Option<&'a [u8]> {
     if profile.get(36..40)? != b"acsp" {
         return None;
     }
-    let n_tags = be_u32(profile, 128)?.min(200) as usize;
+    let n_tags = be(profile, 128, 4)?.min(200);
     let entry = (0..n_tags)
         .map(|i| 132 + 12 * i)
         .find(|&at| profile.get(at..at + 4) == Some(wanted))?;
-    let offset = be_u32(profile, entry + 4)? as usize;
-    let size = be_u32(profile, entry + 8)? as usize;
+    let offset = be(profile, entry + 4, 4)?;
+    let size = be(profile, entry + 8, 4)?;
     profile.get(offset..offset.checked_add(size)?)
 }
 
@@ -184,25 +176,25 @@ fn icc_tag<'a>(profile: &'a [u8], wanted: &[u8; 4]) -> Option<&'a [u8]> {
 fn read_trc(element: &[u8]) -> Option<Curve> {
     match element.get(..4)? {
         b"curv" => {
-            let n = be_u32(element, 8)? as usize;
+            let n = be(element, 8, 4)?;
             match n {
                 0 => Some(Curve::Power(1.0)),
-                1 => Some(Curve::Power(f64::from(be_u16(element, 12)?) / 256.0)),
+                1 => Some(Curve::Power(be(element, 12, 2)? as f64 / 256.0)),
                 // The standard sets no bound; more than one value per 16-bit code says nothing more.
                 2..=65536 => (0..n)
-                    .map(|i| be_u16(element, 12 + 2 * i).map(|v| f64::from(v) / 65535.0))
+                    .map(|i| be(element, 12 + 2 * i, 2).map(|v| v as f64 / 65535.0))
                     .collect::<Option<Vec<f64>>>()
                     .map(Curve::Sampled),
                 _ => None,
             }
         }
         b"para" => {
-            let form = be_u16(element, 8)?;
-            let n = *[1usize, 3, 4, 5, 7].get(usize::from(form))?;
+            let form = be(element, 8, 2)?;
+            let n = *[1usize, 3, 4, 5, 7].get(form)?;
             let mut parameters = [0.0; 7];
             for (i, p) in parameters.iter_mut().enumerate().take(n) {
                 // s15Fixed16Number, ICC.1:2022, 4.6.
-                *p = f64::from(be_u32(element, 12 + 4 * i)? as i32) / 65536.0;
+                *p = f64::from(be(element, 12 + 4 * i, 4)? as u32 as i32) / 65536.0;
             }
             Some(Curve::Parametric(form, parameters))
         }
@@ -318,7 +310,7 @@ pub(super) mod tests {
     #[test]
     fn every_parametric_form_is_evaluated_as_the_standard_writes_it() {
         // ICC.1:2022 table 68, by hand at code 0.5 and below the break.
-        let cases: [(u16, [f64; 7], f64, f64); 6] = [
+        let cases: [(usize, [f64; 7], f64, f64); 6] = [
             (0, [2.0, 0., 0., 0., 0., 0., 0.], 0.5, 0.25),
             (1, [2.0, 1.25, -0.25, 0., 0., 0., 0.], 0.6, 0.25),
             (1, [2.0, 1.25, -0.25, 0., 0., 0., 0.], 0.1, 0.0),

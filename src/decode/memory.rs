@@ -1,7 +1,8 @@
-//! How much memory a photo takes while it is in hand: by what its own header says of depth, channels and form, not by its
-//! pixels alone. Counted before anything is asked for, so that photos together stay within what the configuration allows.
+//! Estimates how much memory a photo takes while it is in hand, from what its header says of size, depth, channels and
+//! form. This is known before any memory is asked for, so that photos together stay within what the configuration
+//! allows.
 
-use super::Facts;
+use super::facts::Facts;
 use super::reduce;
 
 /// What a header says of a picture.
@@ -15,7 +16,7 @@ pub(super) struct Extent {
     pub(super) bytes: u64,
 }
 
-/// What decoding may take at most, bytes.
+/// Memory that decoding may take at most, bytes.
 ///
 /// Everything that cameras write beyond 32 megapixels is decoded piece by piece and takes less. It is the forms for which
 /// there is no such way (progressive JPEG, interlaced PNG, WebP) that this stops: at 64 to 96 megapixels.

@@ -4,7 +4,7 @@
 use exif::{Context, Exif, Field, In, Reader, Tag, Value};
 use jiff::civil::DateTime;
 
-use super::Facts;
+use super::facts::Facts;
 
 /// Parses a bare Exif block (a TIFF structure); what can be read of a damaged one is kept.
 pub(super) fn parse(block: Vec<u8>) -> Option<Exif> {
@@ -68,33 +68,28 @@ pub(super) fn fill(facts: &mut Facts, exif: &Exif) {
     };
     // The moment of the shutter; a scan or a file without one states only when it was written.
     let moments = [
-        (
+        [
             Tag::DateTimeOriginal,
             Tag::SubSecTimeOriginal,
             Tag::OffsetTimeOriginal,
-        ),
-        (
+        ],
+        [
             Tag::DateTimeDigitized,
             Tag::SubSecTimeDigitized,
             Tag::OffsetTimeDigitized,
-        ),
-        (Tag::DateTime, Tag::SubSecTime, Tag::OffsetTime),
+        ],
+        [Tag::DateTime, Tag::SubSecTime, Tag::OffsetTime],
     ];
-    for (time, fraction, offset) in moments {
-        if let Some(taken) = field(time).and_then(ascii).and_then(|t| moment(&t)) {
-            let nanoseconds = field(fraction)
-                .and_then(ascii)
-                .and_then(|t| nanoseconds(&t));
-            facts.taken = Some(
-                taken
-                    .with()
-                    .subsec_nanosecond(nanoseconds.unwrap_or(0))
-                    .build()
-                    .unwrap_or(taken),
-            );
-            facts.taken_offset_min = field(offset).and_then(ascii).and_then(|t| offset_min(&t));
-            break;
-        }
+    for tags in moments {
+        let [time, fraction, offset] = tags.map(|tag| field(tag).and_then(ascii));
+        let Some(taken) = time.and_then(|t| moment(&t)) else {
+            continue;
+        };
+        let nanoseconds = fraction.and_then(|t| nanoseconds(&t)).unwrap_or(0);
+        let exact = taken.with().subsec_nanosecond(nanoseconds).build();
+        facts.taken = Some(exact.unwrap_or(taken));
+        facts.taken_offset_min = offset.and_then(|t| offset_min(&t));
+        break;
     }
 }
 
@@ -181,8 +176,7 @@ fn nanoseconds(text: &str) -> Option<i32> {
     if digits.is_empty() || !digits.bytes().all(|b| b.is_ascii_digit()) {
         return None;
     }
-    let nine: String = digits.chars().chain("000000000".chars()).take(9).collect();
-    nine.parse().ok()
+    format!("{digits:0<9.9}").parse().ok()
 }
 
 /// `+HH:MM`, `-HH:MM` or `Z`, in minutes; no place on Earth is beyond −12 h or +14 h.

@@ -3,6 +3,8 @@
 //! Pure functions on a photo's bytes, told apart by what they hold and not by a name. Strict: a file that ends
 //! early, or has a hole, is a fault and never a picture. Nothing is converted between colour spaces.
 
+mod bytes;
+mod complete;
 #[cfg(feature = "dng")]
 mod dng;
 mod doubts;
@@ -16,58 +18,28 @@ mod memory;
 mod metadata;
 #[cfg(feature = "dng")]
 mod mosaic;
+mod picture;
 mod raster;
 mod reduce;
 mod rows;
+mod tiff;
 mod zeros;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::Arc;
 
-use image::ImageFormat;
-
-use crate::frame::{Frame, Orientation, Samples};
+use crate::frame::{Frame, Orientation};
 use kind::Kind;
-use memory::{Extent, LARGEST_IN_ONE_PIECE};
+use memory::LARGEST_IN_ONE_PIECE;
+use picture::{Picture, Turn};
 
+pub use complete::suspicion;
 #[cfg(feature = "dng")]
 pub use dng::unpack as unpack_dng;
 pub use doubts::doubts;
 pub use facts::Facts;
 pub use kind::kind;
 pub use memory::bytes_in_hand;
-
-/// Why a file is not a picture. Each text says what, where in the file if known, and what to do.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
-pub enum Fault {
-    /// The file ends before the picture does, or part of it was never filled in.
-    #[error("{0}")]
-    Truncated(String),
-    /// Not a kind of picture this program reads, or broken.
-    #[error("{0}")]
-    Unreadable(String),
-    /// More pixels than the configuration allows.
-    #[error("{0}")]
-    TooLarge(String),
-}
-
-/// The lowest code that counts as clipped after lossy compression to 8 bits.
-///
-/// A clipped patch does not come back as 255: the cosine transform rings at its edge, and a pure red of (255, 0, 0)
-/// is (254, 0, 0) after YCbCr rounding alone. Measured on drawn lines and patches, white and coloured, clipped at
-/// 255, with 4:2:0 chroma (libjpeg and libwebp at quality 88–95, x265): of the samples at least one pixel inside a
-/// clipped area 75–85 % come back as 255, 94–99 % as 253 or more, 99.0–100 % as 250 or more, and 99.6 % as 248 or
-/// more. 250 is where the misses have become rare; it costs the top 4.4 % of the linear range.
-const LOSSY_CEILING_8: u16 = 250;
-
-/// The lowest code that counts as clipped in 8 bits without loss: the largest there is.
-const LOSSLESS_CEILING_8: u16 = 255;
-
-/// The lowest code that counts as clipped in 16 bits without loss.
-///
-/// 10, 12 or 14 bits shifted up to 16 end at 65472, 65520 or 65532; scaled ones at 65535. The lowest of these costs
-/// 0.1 % of the range.
-const ALIGNED_CEILING_16: u16 = 65472;
+pub use picture::Fault;
 
 /// Pictures of fewer pixels are read however small their file is: the memory they take is that of any phone's photo.
 const ORDINARY_PIXELS: u64 = 64_000_000;
@@ -79,27 +51,6 @@ const ORDINARY_PIXELS: u64 = 64_000_000;
 /// takes a byte for 64 pixels (ITU-T T.81, annex K: 32 bits a block of 16 × 16), deflate gives up to 1032 for 1 (zlib's
 /// technical notes), which is 344 pixels of three bytes.
 const PIXELS_PER_BYTE: (u64, u64) = (8, 48);
-
-/// What a format's decoder hands back.
-struct Picture {
-    samples: Samples,
-    width: usize,
-    height: usize,
-    linear: Arc<[f32]>,
-    ceiling_code: u16,
-    /// See [`Frame::with_hidden_clips`].
-    hidden_clips: Option<Vec<u8>>,
-    turn: Turn,
-}
-
-/// Who says how the samples are turned.
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum Turn {
-    /// The Exif orientation.
-    AsExif,
-    /// The container, whatever Exif says.
-    AsContainer(Orientation),
-}
 
 /// Reads the header only. Never fails: what cannot be read is absent, a size that cannot be read is 0 × 0.
 ///
@@ -124,18 +75,7 @@ fn header_facts(bytes: &[u8]) -> Facts {
             let (exif, extent) = jpeg::header(bytes);
             (exif.map(<[u8]>::to_vec).and_then(metadata::parse), extent)
         }
-        Kind::Png => (
-            metadata::find(bytes),
-            raster::extent(bytes, ImageFormat::Png),
-        ),
-        Kind::Tiff => (
-            metadata::find(bytes),
-            raster::extent(bytes, ImageFormat::Tiff),
-        ),
-        Kind::WebP => (
-            metadata::find(bytes),
-            raster::extent(bytes, ImageFormat::WebP),
-        ),
+        Kind::Raster(format) => (metadata::find(bytes), raster::extent(bytes, format)),
         #[cfg(feature = "heic")]
         Kind::Heic => (metadata::find(bytes), heic::extent(bytes)),
         #[cfg(not(feature = "heic"))]
@@ -149,19 +89,12 @@ fn header_facts(bytes: &[u8]) -> Facts {
     if kind == Kind::Heic {
         facts.orientation = 1;
     }
-    if let Some(Extent {
-        width,
-        height,
-        bytes,
-    }) = extent
-    {
-        facts.decoding_bytes = bytes;
-        let swaps = Orientation::from_exif(facts.orientation).swaps_axes();
-        (facts.width, facts.height) = if swaps {
-            (height, width)
-        } else {
-            (width, height)
-        };
+    if let Some(extent) = extent {
+        facts.decoding_bytes = extent.bytes;
+        (facts.width, facts.height) = (extent.width, extent.height);
+        if Orientation::from_exif(facts.orientation).swaps_axes() {
+            std::mem::swap(&mut facts.width, &mut facts.height);
+        }
     }
     facts
 }
@@ -217,7 +150,7 @@ pub fn is_dng(bytes: &[u8]) -> bool {
 pub fn may_be_decoded(bytes: &[u8], max_pixels: u64) -> Result<(), Fault> {
     let facts = facts(bytes);
     if facts.width > 0 {
-        too_large(facts.width as u64, facts.height as u64, max_pixels)?;
+        picture::too_large(facts.width as u64, facts.height as u64, max_pixels)?;
     }
     Ok(())
 }
@@ -249,8 +182,8 @@ fn finished(mut facts: Facts, picture: Picture) -> (Facts, Frame) {
         picture.width,
         picture.height,
         orientation,
-        picture.linear,
-        picture.ceiling_code,
+        picture.codes.linear,
+        picture.codes.ceiling,
     );
     if let Some(clips) = picture.hidden_clips {
         frame = frame.with_hidden_clips(clips);
@@ -260,39 +193,36 @@ fn finished(mut facts: Facts, picture: Picture) -> (Facts, Frame) {
 }
 
 fn decode_picture(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
-    match Kind::of(bytes) {
-        Kind::Jpeg => jpeg::decode(bytes, max_pixels),
-        Kind::Png => raster::decode(bytes, ImageFormat::Png, max_pixels),
-        Kind::Tiff => raster::decode(bytes, ImageFormat::Tiff, max_pixels),
-        Kind::WebP => raster::decode(bytes, ImageFormat::WebP, max_pixels),
+    let why_not = match Kind::of(bytes) {
+        Kind::Jpeg => return jpeg::decode(bytes, max_pixels),
+        Kind::Raster(format) => return raster::decode(bytes, format, max_pixels),
         #[cfg(feature = "heic")]
-        Kind::Heic => heic::decode(bytes, max_pixels),
+        Kind::Heic => return heic::decode(bytes, max_pixels),
         #[cfg(not(feature = "heic"))]
-        Kind::Heic => Err(Fault::Unreadable(
+        Kind::Heic => {
             "this is a HEIC picture, and this program was built without HEIC: set the phone's camera to JPEG \
              (\"most compatible\"), take the photo again and upload that"
-                .to_owned(),
-        )),
+        }
         #[cfg(feature = "dng")]
-        Kind::Dng => Err(Fault::Unreadable(
+        Kind::Dng => {
             "this is a DNG raw file, which is read by a process of its own: upload the JPEG of the same shot"
-                .to_owned(),
-        )),
+        }
         #[cfg(not(feature = "dng"))]
-        Kind::Dng => Err(Fault::Unreadable(
+        Kind::Dng => {
             "this is a DNG raw file, and this program was built without DNG: build it with `cargo build --release \
              --features dng`, or set the camera to raw + JPEG and upload the JPEG"
-                .to_owned(),
-        )),
-        Kind::Other("a camera raw file") => Err(Fault::Unreadable(
+        }
+        Kind::Other("a camera raw file") => {
             "this is a camera raw file of a maker's own form, which this program does not read: set the camera to \
              JPEG, or to raw + JPEG, and upload the JPEG"
-                .to_owned(),
-        )),
-        Kind::Other(words) => Err(Fault::Unreadable(format!(
-            "this is {words}, not a photo that can be measured: upload the camera's own JPEG"
-        ))),
-    }
+        }
+        Kind::Other(words) => {
+            return Err(Fault::Unreadable(format!(
+                "this is {words}, not a photo that can be measured: upload the camera's own JPEG"
+            )));
+        }
+    };
+    Err(Fault::unreadable(why_not))
 }
 
 /// Refuses what would take too much memory: a small file that would unfold into a huge picture, which no camera wrote, and
@@ -320,25 +250,6 @@ fn plausible(facts: &Facts, n_bytes: u64, max_pixels: u64) -> Result<(), Fault> 
             "{width} × {height} pixels in a form that has to be unfolded in one piece, which would take {} MB of memory: \
              upload the camera's own JPEG, or save it smaller",
             facts.decoding_bytes / 1_000_000
-        )));
-    }
-    Ok(())
-}
-
-/// Refuses a picture of more than `max_pixels`, or of none.
-fn too_large(width: u64, height: u64, max_pixels: u64) -> Result<(), Fault> {
-    let pixels = width.saturating_mul(height);
-    if pixels == 0 {
-        return Err(Fault::Unreadable(
-            "the picture states a width or height of 0: upload the photo again".to_owned(),
-        ));
-    }
-    if pixels > max_pixels {
-        return Err(Fault::TooLarge(format!(
-            "{width} × {height} are {:.1} million pixels, and the limit is {:.1}: set the camera to a smaller \
-             picture, or raise the limit in the configuration",
-            pixels as f64 / 1e6,
-            max_pixels as f64 / 1e6
         )));
     }
     Ok(())

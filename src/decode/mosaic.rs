@@ -7,8 +7,8 @@
 use std::io::{self, Read, Write};
 use std::sync::Arc;
 
+use super::picture::{Codes, Fault, Picture, Turn, too_large};
 use super::reduce::Rows;
-use super::{Fault, Picture, Turn, too_large};
 use crate::frame::Orientation;
 
 /// First bytes of what is handed over.
@@ -91,16 +91,18 @@ fn table() -> Arc<[f32]> {
 /// Takes in what the child wrote, row by row.
 pub(super) fn picture(mut from: impl Read, max_pixels: u64) -> Result<Picture, Fault> {
     let ended = |_: io::Error| {
-        Fault::Unreadable(
-            "this raw file is so damaged that its decoder gave up: upload the photo again, or the JPEG of the same shot"
-                .to_owned(),
+        Fault::unreadable(
+            "this raw file is so damaged that its decoder gave up: upload the photo again, or the JPEG of the same shot",
         )
     };
     let header = Header::read(&mut from).map_err(ended)?;
     too_large(header.width.into(), header.height.into(), max_pixels)?;
     let (width, height) = (header.width as usize, header.height as usize);
-    let linear = table();
-    let mut rows = Rows::new(width, height, &linear, CLIPPED);
+    let codes = Codes {
+        linear: table(),
+        ceiling: CLIPPED,
+    };
+    let mut rows = Rows::<u16>::new(width, height, &codes);
     let mut bytes = vec![0; 2 * header.channels() * width];
     let mut next_row = |y: usize| -> Result<Option<Vec<u16>>, Fault> {
         if y >= height {
@@ -116,7 +118,7 @@ pub(super) fn picture(mut from: impl Read, max_pixels: u64) -> Result<Picture, F
         None => {
             for y in 0..height {
                 if let Some(row) = next_row(y)? {
-                    rows.row_16(&row, 3);
+                    rows.row(&row, 3);
                 }
             }
         }
@@ -127,13 +129,13 @@ pub(super) fn picture(mut from: impl Read, max_pixels: u64) -> Result<Picture, F
             for y in 0..height {
                 let below = next_row(y + 1)?;
                 let near = [above.as_deref(), Some(&own[..]), below.as_deref()];
-                fill_in(near, pattern, y, &linear, &mut out);
-                rows.row_16(&out, 3);
+                fill_in(near, pattern, y, &codes.linear, &mut out);
+                rows.row(&out, 3);
                 above = Some(std::mem::replace(&mut own, below.unwrap_or_default()));
             }
         }
     }
-    let picture = rows.finish((width, height), &linear, CLIPPED);
+    let picture = rows.finish();
     let picture = picture.ok_or_else(|| ended(io::ErrorKind::UnexpectedEof.into()))?;
     Ok(Picture {
         turn: Turn::AsContainer(Orientation::from_exif(header.orientation.into())),
@@ -203,7 +205,7 @@ mod tests {
         for y in 1..height - 1 {
             for x in 1..width - 1 {
                 for c in 0..3 {
-                    let got = picture.linear[usize::from(samples[3 * (y * width + x) + c])];
+                    let got = picture.codes.linear[usize::from(samples[3 * (y * width + x) + c])];
                     let off = got - light(x, y);
                     assert!(off.abs() < 1e-4, "({x}, {y}) colour {c}: {off}");
                 }
@@ -232,7 +234,7 @@ mod tests {
             for x in 0..6usize {
                 let near = x.abs_diff(3) <= 1 && y.abs_diff(2) <= 1;
                 let pixel = &samples[3 * (y * 6 + x)..][..3];
-                assert_eq!(pixel[0] >= picture.ceiling_code, near, "({x}, {y})");
+                assert_eq!(pixel[0] >= picture.codes.ceiling, near, "({x}, {y})");
                 assert!(pixel[1] < CLIPPED && pixel[2] < CLIPPED);
             }
         }

@@ -6,30 +6,31 @@ use std::io::Cursor;
 use image::error::{ImageError, LimitErrorKind};
 use image::{DynamicImage, ExtendedColorType, ImageDecoder, ImageFormat, ImageReader, Limits};
 
+use super::bytes::{inside, le};
+use super::complete::{png_chunks, stated_riff_bytes};
 use super::light::Curve;
 use super::memory::Extent;
-use super::rows::{self, Codes, Form};
-use super::zeros::{HOLE_BYTES, zero_run};
-use super::{
-    ALIGNED_CEILING_16, Fault, LOSSLESS_CEILING_8, LOSSY_CEILING_8, Picture, Turn, reduce,
-    too_large,
+use super::picture::{
+    ALIGNED_CEILING_16, Codes, Fault, LOSSLESS_CEILING_8, LOSSY_CEILING_8, Picture, too_large,
 };
-use crate::frame::Samples;
+use super::reduce::{factor, frame_bytes, whole};
+use super::rows::{self, Form};
+use super::tiff::Tiff;
+use super::zeros::{HOLE_BYTES, zero_run};
 
 /// Decodes one file of the given format.
 pub(super) fn decode(bytes: &[u8], format: ImageFormat, max_pixels: u64) -> Result<Picture, Fault> {
     let name = name(format);
     let chunk_curve = match format {
-        ImageFormat::Png => png_chunks(bytes)?,
+        ImageFormat::Png => png_curve(bytes)?,
         ImageFormat::WebP => {
             webp_is_whole(bytes)?;
             None
         }
-        ImageFormat::Tiff => {
+        _ => {
             tiff_profile_is_whole(bytes)?;
             None
         }
-        _ => None,
     };
     let damaged = |error: ImageError| damaged(name, error);
     let mut limits = Limits::default();
@@ -56,18 +57,15 @@ pub(super) fn decode(bytes: &[u8], format: ImageFormat, max_pixels: u64) -> Resu
         .and_then(|p| Curve::from_icc(&p))
         .or(chunk_curve)
         .unwrap_or(Curve::Srgb);
-    let codes = |depth: usize| match depth {
-        1 if is_lossy(bytes, format) => Codes {
-            linear: curve.table_8(),
-            ceiling: LOSSY_CEILING_8,
+    let codes = |depth: usize| Codes {
+        linear: match depth {
+            1 => curve.table_8(),
+            _ => curve.table_16(u16::MAX),
         },
-        1 => Codes {
-            linear: curve.table_8(),
-            ceiling: LOSSLESS_CEILING_8,
-        },
-        _ => Codes {
-            linear: curve.table_16(u16::MAX),
-            ceiling: ALIGNED_CEILING_16,
+        ceiling: match depth {
+            1 if is_lossy(bytes, format) => LOSSY_CEILING_8,
+            1 => LOSSLESS_CEILING_8,
+            _ => ALIGNED_CEILING_16,
         },
     };
     if let Some(form) = form(bytes, format) {
@@ -78,20 +76,25 @@ pub(super) fn decode(bytes: &[u8], format: ImageFormat, max_pixels: u64) -> Resu
             _ => rows::tiff(bytes, &form, &codes),
         };
     }
-    let samples = three_channels(name, DynamicImage::from_decoder(decoder).map_err(damaged)?)?;
-    let Codes { linear, ceiling } = match &samples {
-        Samples::U8(_) => codes(1),
-        Samples::U16(_) => codes(2),
+    let size = (width as usize, height as usize);
+    let eight = |samples: Vec<u8>, channels| whole(samples, channels, size, &codes(1));
+    let sixteen = |samples: Vec<u16>, channels| whole(samples, channels, size, &codes(2));
+    let picture = match DynamicImage::from_decoder(decoder).map_err(damaged)? {
+        DynamicImage::ImageLuma8(p) => eight(p.into_raw(), 1),
+        DynamicImage::ImageLumaA8(p) => eight(p.into_raw(), 2),
+        DynamicImage::ImageRgb8(p) => eight(p.into_raw(), 3),
+        DynamicImage::ImageRgba8(p) => eight(p.into_raw(), 4),
+        DynamicImage::ImageLuma16(p) => sixteen(p.into_raw(), 1),
+        DynamicImage::ImageLumaA16(p) => sixteen(p.into_raw(), 2),
+        DynamicImage::ImageRgb16(p) => sixteen(p.into_raw(), 3),
+        DynamicImage::ImageRgba16(p) => sixteen(p.into_raw(), 4),
+        _ => {
+            return Err(Fault::Unreadable(format!(
+                "this {name} holds floating-point samples: save it with 8 or 16 bits per channel"
+            )));
+        }
     };
-    Ok(reduce::reduced(Picture {
-        samples,
-        width: width as usize,
-        height: height as usize,
-        linear,
-        ceiling_code: ceiling,
-        hidden_clips: None,
-        turn: Turn::AsExif,
-    }))
+    picture.ok_or_else(|| Fault::ends_early(name))
 }
 
 /// How the file can be read by rows, if it can.
@@ -106,12 +109,7 @@ fn form(bytes: &[u8], format: ImageFormat) -> Option<Form> {
 /// What the header states of the picture, before any turning.
 pub(super) fn extent(bytes: &[u8], format: ImageFormat) -> Option<Extent> {
     if let Some(form) = form(bytes, format) {
-        let (width, height) = (form.width as u64, form.height as u64);
-        let pixels = width.saturating_mul(height);
-        let frame = match reduce::factor(width, height) {
-            1 => pixels.saturating_mul(3 * form.depth as u64),
-            _ => reduce::reduced_bytes(width, height),
-        };
+        let frame = frame_bytes(form.width as u64, form.height as u64, form.depth as u64);
         return Some(Extent {
             width: form.width,
             height: form.height,
@@ -122,27 +120,24 @@ pub(super) fn extent(bytes: &[u8], format: ImageFormat) -> Option<Extent> {
     reader.no_limits();
     let decoder = reader.into_decoder().ok()?;
     let (width, height) = decoder.dimensions();
-    let pixels = u64::from(width) * u64::from(height);
+    let (w, h) = (u64::from(width), u64::from(height));
     let decoded = decoder.total_bytes();
-    // Grey is tripled while it is still there; TIFF and WebP are decoded into buffers of their decoders' own first, at
-    // most as large as the picture.
-    let grey = if decoder.color_type().has_color() {
-        0
-    } else {
-        pixels.saturating_mul(3 * u64::from(decoder.color_type().bytes_per_pixel()))
+    let colour = decoder.color_type();
+    let (channels, pixel_bytes) = (colour.channel_count(), colour.bytes_per_pixel());
+    // What comes of it is made while it is still there, but for three channels that are kept as they are.
+    let frame = match (channels, factor(w, h)) {
+        (3, 1) => 0,
+        _ => frame_bytes(w, h, u64::from(pixel_bytes / channels)),
     };
+    // TIFF and WebP are decoded into buffers of their decoders' own first, at most as large as the picture.
     let own = match format {
         ImageFormat::Png => 0,
         _ => decoded,
     };
-    let reduced = match reduce::factor(u64::from(width), u64::from(height)) {
-        1 => 0,
-        _ => reduce::reduced_bytes(u64::from(width), u64::from(height)),
-    };
     Some(Extent {
         width: width as usize,
         height: height as usize,
-        bytes: decoded.saturating_add(own.max(grey).max(reduced)),
+        bytes: decoded.saturating_add(own.max(frame)),
     })
 }
 
@@ -157,9 +152,7 @@ fn name(format: ImageFormat) -> &'static str {
 fn damaged(name: &str, error: ImageError) -> Fault {
     let ended = |e: &std::io::Error| e.kind() == std::io::ErrorKind::UnexpectedEof;
     match error {
-        ImageError::IoError(e) if ended(&e) => {
-            Fault::Truncated(format!("this {name} ends early: upload the photo again"))
-        }
+        ImageError::IoError(e) if ended(&e) => Fault::ends_early(name),
         ImageError::Limits(e)
             if matches!(
                 e.kind(),
@@ -171,124 +164,43 @@ fn damaged(name: &str, error: ImageError) -> Fault {
                  save it smaller, or raise the limit in the configuration"
             ))
         }
-        ImageError::Unsupported(e) => Fault::Unreadable(format!(
-            "this {name} has a form that is not read here ({}): save it as an ordinary 8- or 16-bit RGB picture",
-            brief(&e)
-        )),
-        e => Fault::Unreadable(format!(
-            "this {name} is damaged ({}): upload the photo again",
-            brief(&e)
-        )),
+        ImageError::Unsupported(e) => Fault::not_read_here(name, &e),
+        e => Fault::damaged(name, &e),
     }
 }
 
-/// The decoder's own words, of which a damaged header can make it say thousands.
-pub(super) fn brief(error: &impl std::fmt::Display) -> String {
-    const LONGEST: usize = 200;
-    let words = error.to_string();
-    match words.char_indices().nth(LONGEST) {
-        Some((end, _)) => format!("{}…", &words[..end]),
-        None => words,
+/// The curve that a PNG's chunks declare beside an ICC profile; refused where they end before the picture does. A `cICP`
+/// chunk outranks `sRGB`, and that outranks `gAMA` (Portable Network Graphics, 3rd ed., 4.3).
+fn png_curve(bytes: &[u8]) -> Result<Option<Curve>, Fault> {
+    if !png_chunks(bytes).any(|(name, _)| name == b"IEND") {
+        return Err(Fault::Truncated(format!(
+            "this PNG ends after {} bytes, inside a chunk: upload the photo again",
+            bytes.len()
+        )));
     }
-}
-
-/// The samples as red, green, blue: grey three times over, alpha left out.
-fn three_channels(name: &str, image: DynamicImage) -> Result<Samples, Fault> {
-    fn grey<T: Copy>(samples: &[T], step: usize) -> Vec<T> {
-        samples
-            .iter()
-            .step_by(step)
-            .flat_map(|&v| [v, v, v])
-            .collect()
-    }
-    Ok(match image {
-        DynamicImage::ImageRgb8(p) => Samples::U8(p.into_raw()),
-        DynamicImage::ImageRgba8(p) => Samples::U8(without_alpha(p.into_raw())),
-        DynamicImage::ImageLuma8(p) => Samples::U8(grey(&p, 1)),
-        DynamicImage::ImageLumaA8(p) => Samples::U8(grey(&p, 2)),
-        DynamicImage::ImageRgb16(p) => Samples::U16(p.into_raw()),
-        DynamicImage::ImageRgba16(p) => Samples::U16(without_alpha(p.into_raw())),
-        DynamicImage::ImageLuma16(p) => Samples::U16(grey(&p, 1)),
-        DynamicImage::ImageLumaA16(p) => Samples::U16(grey(&p, 2)),
-        _ => {
-            return Err(Fault::Unreadable(format!(
-                "this {name} holds floating-point samples: save it with 8 or 16 bits per channel"
-            )));
-        }
-    })
-}
-
-/// Drops every fourth sample in place.
-pub(super) fn without_alpha<T: Copy>(mut samples: Vec<T>) -> Vec<T> {
-    let n_pixels = samples.len() / 4;
-    for i in 1..n_pixels {
-        samples.copy_within(4 * i..4 * i + 3, 3 * i);
-    }
-    samples.truncate(3 * n_pixels);
-    // A frame waits in memory while it is measured; large blocks are cut short without being copied.
-    samples.shrink_to_fit();
-    samples
-}
-
-/// Walks a PNG's chunks (ISO/IEC 15948, 5.3) to its end, and returns the curve that they declare beside an ICC
-/// profile. A `cICP` chunk outranks `sRGB`, and that outranks `gAMA` (Portable Network Graphics, 3rd ed., 4.3).
-fn png_chunks(bytes: &[u8]) -> Result<Option<Curve>, Fault> {
-    let (mut code_point, mut srgb, mut gamma) = (None, None, None);
-    let mut at = 8;
-    loop {
-        let header: Option<&[u8; 8]> = bytes.get(at..).and_then(|b| b.first_chunk());
-        let Some(&[a, b, c, d, ref kind @ ..]) = header else {
-            break;
-        };
-        let length = u32::from_be_bytes([a, b, c, d]) as usize;
-        // Four bytes of check sum follow the content.
-        let Some(content) = bytes.get(at + 8..at + 8 + length) else {
-            break;
-        };
-        match kind {
-            b"IEND" => return Ok(code_point.or(srgb).or(gamma)),
-            b"cICP" => {
-                code_point = content
-                    .get(1)
-                    .map(|&t| Curve::from_code_point(u16::from(t)));
-            }
-            b"sRGB" => srgb = Some(Curve::Srgb),
-            b"gAMA" => {
-                gamma = content
-                    .first_chunk()
-                    .map(|g| Curve::from_png_gamma(u32::from_be_bytes(*g)));
-            }
-            _ => {}
-        }
-        at += 8 + length + 4;
-    }
-    Err(Fault::Truncated(format!(
-        "this PNG ends after {} bytes, inside a chunk: upload the photo again",
-        bytes.len()
-    )))
+    let reader = rows::png_reader(bytes).ok();
+    Ok(reader.and_then(|reader| {
+        let info = reader.info();
+        let code_point = info.coding_independent_code_points;
+        code_point
+            .map(|c| Curve::from_code_point(u16::from(c.transfer_function)))
+            .or(info.srgb.map(|_| Curve::Srgb))
+            .or(info
+                .gama_chunk
+                .map(|g| Curve::from_png_gamma(g.into_scaled())))
+    }))
 }
 
 /// Refuses a TIFF whose ICC profile (tag 34675, ICC.1 annex B.4) lies beyond its end: cut there, the pixels are whole,
 /// but without their curve they are other light.
 fn tiff_profile_is_whole(bytes: &[u8]) -> Result<(), Fault> {
-    let little_endian = bytes.first() == Some(&b'I');
-    let number = |at: usize, n: usize| -> Option<usize> {
-        let field = bytes.get(at..at.checked_add(n)?)?;
-        let add = |number: usize, b: &u8| number << 8 | usize::from(*b);
-        Some(if little_endian {
-            field.iter().rev().fold(0, add)
-        } else {
-            field.iter().fold(0, add)
-        })
-    };
+    let tiff = Tiff::new(bytes);
     let profile = || {
-        let directory = number(4, 4)?;
-        let mut entries = (0..number(directory, 2)?).map(|i| directory + 2 + 12 * i);
-        let entry = entries.find(|&entry| number(entry, 2) == Some(34675))?;
-        Some((number(entry + 8, 4)?, number(entry + 4, 4)?))
+        let entry = tiff.entry(tiff.first_directory(), 34675)?;
+        Some((tiff.number(entry + 8, 4)?, tiff.number(entry + 4, 4)?))
     };
     match profile() {
-        Some((start, length)) if length > 4 && start + length > bytes.len() => {
+        Some((start, length)) if length > 4 && !inside(bytes, start, length) => {
             Err(Fault::Truncated(
                 "this TIFF ends inside its colour profile: upload the photo again".to_owned(),
             ))
@@ -297,25 +209,10 @@ fn tiff_profile_is_whole(bytes: &[u8]) -> Result<(), Fault> {
     }
 }
 
-/// The chunks of a WebP file: name and content. RFC 9649, 2.3.
-fn webp_chunks(bytes: &[u8]) -> impl Iterator<Item = (&[u8], &[u8])> {
-    let mut at = 12;
-    std::iter::from_fn(move || {
-        let header = bytes.get(at..at + 8)?;
-        let length = u32::from_le_bytes(header[4..8].try_into().expect("four bytes")) as usize;
-        let content = bytes.get(at + 8..)?;
-        let content = &content[..length.min(content.len())];
-        at += 8 + length + length % 2;
-        Some((&header[..4], content))
-    })
-}
-
 /// Refuses a WebP shorter than it says, or with a piece that was never filled in: the arithmetic decoder reads
 /// zeros without complaint, and writes none that long.
 fn webp_is_whole(bytes: &[u8]) -> Result<(), Fault> {
-    let stated = bytes
-        .get(4..8)
-        .map(|b| u32::from_le_bytes(b.try_into().expect("four bytes")) as usize + 8);
+    let stated = stated_riff_bytes(bytes);
     if stated.is_none_or(|n| n > bytes.len()) {
         return Err(Fault::Truncated(format!(
             "this WebP ends after {} of {} bytes: upload the photo again",
@@ -323,7 +220,7 @@ fn webp_is_whole(bytes: &[u8]) -> Result<(), Fault> {
             stated.unwrap_or(0)
         )));
     }
-    let holed = webp_chunks(bytes)
+    let holed = riff_chunks(bytes)
         .filter(|(kind, _)| matches!(*kind, b"VP8 " | b"VP8L"))
         .find_map(|(_, content)| zero_run(content, HOLE_BYTES));
     match holed {
@@ -335,13 +232,27 @@ fn webp_is_whole(bytes: &[u8]) -> Result<(), Fault> {
     }
 }
 
+/// The chunks of a WebP file: name and content. RFC 9649, 2.3.
+fn riff_chunks(bytes: &[u8]) -> impl Iterator<Item = (&[u8], &[u8])> {
+    let mut at = 12;
+    std::iter::from_fn(move || {
+        let name = bytes.get(at..at + 4)?;
+        let length = le(bytes, at + 4, 4)?;
+        let content = &bytes[at + 8..];
+        let content = &content[..length.min(content.len())];
+        at += 8 + length + length % 2;
+        Some((name, content))
+    })
+}
+
 fn is_lossy(bytes: &[u8], format: ImageFormat) -> bool {
-    format == ImageFormat::WebP && webp_chunks(bytes).any(|(kind, _)| kind == b"VP8 ")
+    format == ImageFormat::WebP && riff_chunks(bytes).any(|(kind, _)| kind == b"VP8 ")
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::frame::Samples;
     use image::codecs::png::PngEncoder;
     use image::codecs::tiff::TiffEncoder;
     use image::codecs::webp::WebPEncoder;
@@ -369,12 +280,6 @@ mod tests {
     }
 
     #[test]
-    fn the_decoder_s_own_words_are_kept_short() {
-        assert_eq!(brief(&"bad é"), "bad é");
-        assert_eq!(brief(&"é, ".repeat(9000)).chars().count(), 201);
-    }
-
-    #[test]
     fn samples_come_back_as_they_were_written() {
         let side = 24;
         let n = (side * side) as usize;
@@ -382,7 +287,7 @@ mod tests {
         for format in [ImageFormat::Png, ImageFormat::Tiff, ImageFormat::WebP] {
             let bytes = write(format, &rgb, side, ExtendedColorType::Rgb8);
             let picture = decode(&bytes, format, LIMIT).expect("a picture");
-            assert_eq!(picture.ceiling_code, 255);
+            assert_eq!(picture.codes.ceiling, 255);
             match picture.samples {
                 Samples::U8(samples) => assert_eq!(samples, rgb, "{format:?}"),
                 Samples::U16(_) => panic!("{format:?} became 16 bits"),
@@ -401,8 +306,8 @@ mod tests {
         for format in [ImageFormat::Png, ImageFormat::Tiff] {
             let bytes = write(format, &rgb, side, ExtendedColorType::Rgb16);
             let picture = decode(&bytes, format, LIMIT).expect("a picture");
-            assert_eq!(picture.ceiling_code, ALIGNED_CEILING_16);
-            assert_eq!(picture.linear.len(), 65536);
+            assert_eq!(picture.codes.ceiling, ALIGNED_CEILING_16);
+            assert_eq!(picture.codes.linear.len(), 65536);
             match picture.samples {
                 Samples::U16(samples) => assert_eq!(samples, expected, "{format:?}"),
                 Samples::U8(_) => panic!("{format:?} became 8 bits"),
@@ -532,6 +437,7 @@ mod tests {
             let bytes = [&plain[..33], &chunks.concat(), &plain[33..]].concat();
             decode(&bytes, ImageFormat::Png, LIMIT)
                 .expect("a picture")
+                .codes
                 .linear[128]
         };
         let linear_gamma = chunk(b"gAMA", &100_000u32.to_be_bytes());

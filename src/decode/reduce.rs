@@ -1,12 +1,12 @@
 //! Pictures of more pixels than a sensor resolves (48 to 200 megapixels), made smaller while they are decoded, a row at
 //! a time: their memory is that of a picture of 8 to 32 megapixels.
 //!
-//! Each cell of `by` × `by` pixels is its mean in linear light. A channel is clipped where any pixel of the cell is, which
-//! a mean would hide, so that is kept apart from the samples.
+//! Each cell of `by` × `by` pixels is its mean in linear light. A channel is clipped where any pixel of the cell is,
+//! which a mean would hide, so that is kept apart from the samples.
 
 use std::sync::Arc;
 
-use super::{Picture, Turn};
+use super::picture::{Codes, Picture, Turn};
 use crate::frame::Samples;
 
 /// Pictures of more pixels are reduced. Phones whose pixels each have a colour filter of their own end at 26 million;
@@ -31,10 +31,13 @@ pub(super) fn factor(width: u64, height: u64) -> usize {
     by as usize
 }
 
-/// Bytes that a reduced picture of the given size takes: three 16-bit samples and the mask.
-pub(super) fn reduced_bytes(width: u64, height: u64) -> u64 {
-    let by = factor(width, height).max(2) as u64;
-    (width / by) * (height / by) * 7
+/// Bytes that the frame of a picture takes whose samples have `depth` bytes; of a reduced one, three 16-bit samples and
+/// the mask.
+pub(super) fn frame_bytes(width: u64, height: u64, depth: u64) -> u64 {
+    match factor(width, height) as u64 {
+        1 => (3 * depth).saturating_mul(width.saturating_mul(height)),
+        by => (width / by).saturating_mul(height / by).saturating_mul(7),
+    }
 }
 
 /// The code of a light in 0…1: its square root, so that the steps are equal shares of the noise that light itself has,
@@ -57,9 +60,8 @@ pub(super) struct Reducer<'a> {
     by: usize,
     width: usize,
     cells_across: usize,
-    /// Light by code, of the picture that comes in.
-    linear: &'a [f32],
-    ceiling_code: u16,
+    /// Of the picture that comes in.
+    codes: &'a Codes,
     /// Sums of the row of cells that is being filled.
     sums: Vec<[f32; 3]>,
     clips: Vec<u8>,
@@ -72,11 +74,18 @@ pub(super) struct Reducer<'a> {
 pub(super) trait Sample: Copy {
     /// As a code.
     fn code(self) -> u16;
+
+    /// As a frame keeps them.
+    fn samples(all: Vec<Self>) -> Samples;
 }
 
 impl Sample for u8 {
     fn code(self) -> u16 {
         u16::from(self)
+    }
+
+    fn samples(all: Vec<u8>) -> Samples {
+        Samples::U8(all)
     }
 }
 
@@ -84,25 +93,22 @@ impl Sample for u16 {
     fn code(self) -> u16 {
         self
     }
+
+    fn samples(all: Vec<u16>) -> Samples {
+        Samples::U16(all)
+    }
 }
 
 impl<'a> Reducer<'a> {
-    /// For a picture of `width` × `height` pixels, with cells of `by` × `by`; `linear` has a value for every code.
-    pub(super) fn new(
-        width: usize,
-        height: usize,
-        by: usize,
-        linear: &'a [f32],
-        ceiling_code: u16,
-    ) -> Reducer<'a> {
+    /// For a picture of `width` × `height` pixels, with cells of `by` × `by`.
+    pub(super) fn new(width: usize, height: usize, by: usize, codes: &'a Codes) -> Reducer<'a> {
         let cells_across = width / by;
         let n = cells_across * (height / by);
         Reducer {
             by,
             width,
             cells_across,
-            linear,
-            ceiling_code,
+            codes,
             sums: vec![[0.0; 3]; cells_across],
             clips: vec![0; cells_across],
             rows_in: 0,
@@ -124,8 +130,8 @@ impl<'a> Reducer<'a> {
             for pixel in cell.chunks_exact(channels) {
                 for (channel, sum) in sums.iter_mut().enumerate() {
                     let code = pixel[if is_grey { 0 } else { channel }].code();
-                    *sum += self.linear[usize::from(code)];
-                    *clips |= u8::from(code >= self.ceiling_code) << channel;
+                    *sum += self.codes.linear[usize::from(code)];
+                    *clips |= u8::from(code >= self.codes.ceiling) << channel;
                 }
             }
         }
@@ -147,115 +153,95 @@ impl<'a> Reducer<'a> {
             width: self.cells_across,
             height: self.all_clips.len() / self.cells_across.max(1),
             samples: Samples::U16(self.samples),
-            linear: table(),
-            // A mean is at full scale only where all of it is, and then the mask says so.
-            ceiling_code: u16::MAX,
+            codes: Codes {
+                linear: table(),
+                // A mean is at full scale only where all of it is, and then the mask says so.
+                ceiling: u16::MAX,
+            },
             hidden_clips: Some(self.all_clips),
             turn: Turn::AsExif,
         }
     }
 }
 
-/// Takes in a picture's rows, and keeps them as they are or reduced.
-pub(super) enum Rows<'a> {
-    /// Samples of 8 bits, kept.
-    Whole8(Vec<u8>),
-    /// Samples of 16 bits, kept.
-    Whole16(Vec<u16>),
-    /// Reduced.
-    Reduced(Reducer<'a>),
+/// Takes in a picture's rows from top to bottom, and keeps them as they are or, where the picture is large, reduced.
+pub(super) struct Rows<'a, S> {
+    width: usize,
+    height: usize,
+    codes: &'a Codes,
+    /// Where the picture is not reduced.
+    kept: Vec<S>,
+    reducer: Option<Reducer<'a>>,
 }
 
-impl<'a> Rows<'a> {
-    /// For a picture of `width` × `height` pixels whose codes mean the light of `linear`, which tells by its length whether
-    /// they have 8 or 16 bits.
-    pub(super) fn new(
-        width: usize,
-        height: usize,
-        linear: &'a [f32],
-        ceiling_code: u16,
-    ) -> Rows<'a> {
-        let n = 3 * width * height;
-        match (factor(width as u64, height as u64), linear.len()) {
-            (1, ..=256) => Rows::Whole8(Vec::with_capacity(n)),
-            (1, _) => Rows::Whole16(Vec::with_capacity(n)),
-            (by, _) => Rows::Reduced(Reducer::new(width, height, by, linear, ceiling_code)),
+impl<'a, S: Sample> Rows<'a, S> {
+    /// For a picture of `width` × `height` pixels.
+    pub(super) fn new(width: usize, height: usize, codes: &'a Codes) -> Rows<'a, S> {
+        let (kept, reducer) = match factor(width as u64, height as u64) {
+            1 => (Vec::with_capacity(3 * width * height), None),
+            by => (Vec::new(), Some(Reducer::new(width, height, by, codes))),
+        };
+        Rows {
+            width,
+            height,
+            codes,
+            kept,
+            reducer,
         }
     }
 
-    /// Takes in the next row; see [`Reducer::row`]. Rows of the other depth than was announced are left out.
-    pub(super) fn row_8(&mut self, row: &[u8], channels: usize) {
-        match self {
-            Rows::Whole8(samples) => keep(samples, row, channels),
-            Rows::Whole16(_) => {}
-            Rows::Reduced(reducer) => reducer.row(row, channels),
-        }
-    }
-
-    /// As [`Rows::row_8`].
-    pub(super) fn row_16(&mut self, row: &[u16], channels: usize) {
-        match self {
-            Rows::Whole8(_) => {}
-            Rows::Whole16(samples) => keep(samples, row, channels),
-            Rows::Reduced(reducer) => reducer.row(row, channels),
+    /// Takes in the next row; see [`Reducer::row`].
+    pub(super) fn row(&mut self, row: &[S], channels: usize) {
+        let kept = &mut self.kept;
+        match (&mut self.reducer, channels) {
+            (Some(reducer), _) => reducer.row(row, channels),
+            (None, 1 | 2) => kept.extend(row.chunks_exact(channels).flat_map(|p| [p[0]; 3])),
+            (None, 3) => kept.extend_from_slice(row),
+            (None, _) => kept.extend(row.chunks_exact(channels).flat_map(|p| [p[0], p[1], p[2]])),
         }
     }
 
     /// The picture of all rows; absent where some never came.
-    pub(super) fn finish(
-        self,
-        (width, height): (usize, usize),
-        linear: &Arc<[f32]>,
-        ceiling_code: u16,
-    ) -> Option<Picture> {
-        let n = 3 * width * height;
-        let samples = match self {
-            Rows::Whole8(samples) => (samples.len() == n).then_some(Samples::U8(samples))?,
-            Rows::Whole16(samples) => (samples.len() == n).then_some(Samples::U16(samples))?,
-            Rows::Reduced(reducer) => {
-                return (reducer.rows_in == height).then(|| reducer.finish());
-            }
-        };
-        Some(Picture {
-            samples,
-            width,
-            height,
-            linear: linear.clone(),
-            ceiling_code,
-            hidden_clips: None,
-            turn: Turn::AsExif,
-        })
+    pub(super) fn finish(self) -> Option<Picture> {
+        match self.reducer {
+            Some(reducer) => (reducer.rows_in == self.height).then(|| reducer.finish()),
+            None => kept_as_it_is(self.kept, (self.width, self.height), self.codes),
+        }
     }
 }
 
-fn keep<T: Copy>(samples: &mut Vec<T>, row: &[T], channels: usize) {
-    match channels {
-        1 | 2 => samples.extend(row.chunks_exact(channels).flat_map(|pixel| [pixel[0]; 3])),
-        3 => samples.extend_from_slice(row),
-        _ => samples.extend(row.chunks_exact(channels).flat_map(|p| [p[0], p[1], p[2]])),
-    }
+/// The picture of three samples a pixel; absent where some are missing.
+fn kept_as_it_is<S: Sample>(
+    samples: Vec<S>,
+    (width, height): (usize, usize),
+    codes: &Codes,
+) -> Option<Picture> {
+    (samples.len() == 3 * width * height).then(|| Picture {
+        samples: S::samples(samples),
+        width,
+        height,
+        codes: codes.clone(),
+        hidden_clips: None,
+        turn: Turn::AsExif,
+    })
 }
 
-/// Reduces a picture that had to be decoded whole, where it has more pixels than are kept.
-pub(super) fn reduced(picture: Picture) -> Picture {
-    let (width, height) = (picture.width, picture.height);
-    let by = factor(width as u64, height as u64);
-    if by == 1 {
-        return picture;
+/// The picture of samples that had to be decoded in one piece, `channels` a pixel as [`Reducer::row`] has them; absent
+/// where some are missing.
+pub(super) fn whole<S: Sample>(
+    samples: Vec<S>,
+    channels: usize,
+    (width, height): (usize, usize),
+    codes: &Codes,
+) -> Option<Picture> {
+    if channels == 3 && factor(width as u64, height as u64) == 1 {
+        return kept_as_it_is(samples, (width, height), codes);
     }
-    let mut reducer = Reducer::new(width, height, by, &picture.linear, picture.ceiling_code);
-    match &picture.samples {
-        Samples::U8(samples) => samples
-            .chunks_exact(3 * width)
-            .for_each(|row| reducer.row(row, 3)),
-        Samples::U16(samples) => samples
-            .chunks_exact(3 * width)
-            .for_each(|row| reducer.row(row, 3)),
+    let mut rows = Rows::new(width, height, codes);
+    for row in samples.chunks_exact(channels * width) {
+        rows.row(row, channels);
     }
-    Picture {
-        turn: picture.turn,
-        ..reducer.finish()
-    }
+    rows.finish()
 }
 
 #[cfg(test)]
@@ -285,8 +271,11 @@ mod tests {
     #[test]
     fn a_cell_is_the_mean_of_its_light_and_clipped_where_any_of_it_is() {
         // Codes are light in 255ths: 5 × 4 pixels, of which the last column is over.
-        let linear: Vec<f32> = (0..256).map(|c| c as f32 / 255.0).collect();
-        let mut reducer = Reducer::new(5, 4, 2, &linear, 250);
+        let codes = Codes {
+            linear: (0..256).map(|c| c as f32 / 255.0).collect(),
+            ceiling: 250,
+        };
+        let mut reducer = Reducer::new(5, 4, 2, &codes);
         let rows: [[u8; 5]; 4] = [
             [10, 20, 100, 100, 255],
             [30, 40, 100, 100, 255],
@@ -303,7 +292,7 @@ mod tests {
         let Samples::U16(samples) = &picture.samples else {
             panic!("reduced pictures have 16 bits");
         };
-        let light = |i: usize| 255.0 * picture.linear[usize::from(samples[i])];
+        let light = |i: usize| 255.0 * picture.codes.linear[usize::from(samples[i])];
         for (cell, green) in [25.0, 100.0, 255.0 / 4.0, 249.0 / 4.0]
             .into_iter()
             .enumerate()
@@ -317,13 +306,16 @@ mod tests {
 
     #[test]
     fn grey_is_tripled_and_alpha_left_out() {
-        let linear: Vec<f32> = (0..65536).map(|c| c as f32 / 65535.0).collect();
+        let codes = Codes {
+            linear: (0..65536).map(|c| c as f32 / 65535.0).collect(),
+            ceiling: 65535,
+        };
         for (channels, pixel, expected) in [
             (1, &[4000u16][..], [4000.0, 4000.0, 4000.0]),
             (2, &[4000, 65535], [4000.0, 4000.0, 4000.0]),
             (4, &[1000, 2000, 3000, 65535], [1000.0, 2000.0, 3000.0]),
         ] {
-            let mut reducer = Reducer::new(3, 3, 3, &linear, 65535);
+            let mut reducer = Reducer::new(3, 3, 3, &codes);
             for _ in 0..3 {
                 reducer.row(&pixel.repeat(3), channels);
             }
@@ -332,7 +324,7 @@ mod tests {
                 panic!("reduced pictures have 16 bits");
             };
             for (code, expected) in samples.iter().zip(expected) {
-                let light = 65535.0 * picture.linear[usize::from(*code)];
+                let light = 65535.0 * picture.codes.linear[usize::from(*code)];
                 assert!((light - expected).abs() < 2.0, "{channels}: {light}");
             }
             assert_eq!(picture.hidden_clips, Some(vec![0]));

@@ -2,22 +2,13 @@
 //! one is reduced on the way. Forms for which that cannot be done are said to be so, and read in one piece elsewhere.
 
 use std::io::{Cursor, ErrorKind};
-use std::sync::Arc;
 
 use tiff::decoder::{Decoder, DecodingResult, Limits};
 use tiff::tags::Tag;
 use tiff::{ColorType, TiffError};
 
-use super::reduce::Rows;
-use super::{Fault, Picture};
-
-/// The codes' meaning.
-pub(super) struct Codes {
-    /// Light by code, of 256 or 65536 codes.
-    pub(super) linear: Arc<[f32]>,
-    /// The lowest that counts as clipped.
-    pub(super) ceiling: u16,
-}
+use super::picture::{Codes, Fault, Picture};
+use super::reduce::{Rows, Sample};
 
 /// How a picture can be read by rows.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,34 +44,72 @@ pub(super) fn png_form(bytes: &[u8]) -> Option<Form> {
     })
 }
 
-fn png_reader(bytes: &[u8]) -> Result<png::Reader<Cursor<&[u8]>>, png::DecodingError> {
+/// The header read, the pixels still to come.
+pub(super) fn png_reader(bytes: &[u8]) -> Result<png::Reader<Cursor<&[u8]>>, png::DecodingError> {
     let mut decoder = png::Decoder::new(Cursor::new(bytes));
     decoder.set_transformations(png::Transformations::EXPAND);
     decoder.read_info()
 }
 
-/// Decodes a PNG of the given form.
-pub(super) fn png(bytes: &[u8], form: &Form, codes: &Codes) -> Result<Picture, Fault> {
-    let damaged = |error: png::DecodingError| match error {
-        png::DecodingError::IoError(e) if e.kind() == ErrorKind::UnexpectedEof => truncated("PNG"),
-        e => broken("PNG", &e),
-    };
-    let mut reader = png_reader(bytes).map_err(damaged)?;
-    let mut rows = Rows::new(form.width, form.height, &codes.linear, codes.ceiling);
-    let mut wide = Vec::new();
-    while let Some(row) = reader.next_row().map_err(damaged)? {
-        if form.depth == 1 {
-            rows.row_8(row.data(), form.channels);
-        } else {
-            let pairs = row.data().chunks_exact(2);
-            wide.clear();
-            wide.extend(pairs.map(|pair| u16::from_be_bytes([pair[0], pair[1]])));
-            rows.row_16(&wide, form.channels);
+/// A sample as the two formats have it.
+trait Stored: Sample {
+    /// From its bytes in a PNG.
+    fn of_bytes(bytes: &[u8]) -> Self;
+
+    /// From a strip or a tile of a TIFF; absent where it has other samples.
+    fn of_piece(piece: DecodingResult) -> Option<Vec<Self>>;
+}
+
+impl Stored for u8 {
+    fn of_bytes(bytes: &[u8]) -> u8 {
+        bytes[0]
+    }
+
+    fn of_piece(piece: DecodingResult) -> Option<Vec<u8>> {
+        match piece {
+            DecodingResult::U8(samples) => Some(samples),
+            _ => None,
         }
     }
-    let size = (form.width, form.height);
-    rows.finish(size, &codes.linear, codes.ceiling)
-        .ok_or_else(|| truncated("PNG"))
+}
+
+impl Stored for u16 {
+    fn of_bytes(bytes: &[u8]) -> u16 {
+        u16::from_be_bytes([bytes[0], bytes[1]])
+    }
+
+    fn of_piece(piece: DecodingResult) -> Option<Vec<u16>> {
+        match piece {
+            DecodingResult::U16(samples) => Some(samples),
+            _ => None,
+        }
+    }
+}
+
+/// Decodes a PNG of the given form.
+pub(super) fn png(bytes: &[u8], form: &Form, codes: &Codes) -> Result<Picture, Fault> {
+    match form.depth {
+        1 => png_of::<u8>(bytes, form, codes),
+        _ => png_of::<u16>(bytes, form, codes),
+    }
+}
+
+fn png_of<S: Stored>(bytes: &[u8], form: &Form, codes: &Codes) -> Result<Picture, Fault> {
+    let damaged = |error: png::DecodingError| match error {
+        png::DecodingError::IoError(e) if e.kind() == ErrorKind::UnexpectedEof => {
+            Fault::ends_early("PNG")
+        }
+        e => Fault::damaged("PNG", &e),
+    };
+    let mut reader = png_reader(bytes).map_err(damaged)?;
+    let mut rows = Rows::<S>::new(form.width, form.height, codes);
+    let mut samples = Vec::new();
+    while let Some(row) = reader.next_row().map_err(damaged)? {
+        samples.clear();
+        samples.extend(row.data().chunks_exact(form.depth).map(S::of_bytes));
+        rows.row(&samples, form.channels);
+    }
+    rows.finish().ok_or_else(|| Fault::ends_early("PNG"))
 }
 
 /// How a TIFF can be read by strips or tiles; absent where its planes lie apart or its samples are of another kind.
@@ -118,14 +147,21 @@ pub(super) fn tiff_form(bytes: &[u8]) -> Option<Form> {
 
 /// Decodes a TIFF of the given form.
 pub(super) fn tiff(bytes: &[u8], form: &Form, codes: &Codes) -> Result<Picture, Fault> {
+    match form.depth {
+        1 => tiff_of::<u8>(bytes, form, codes),
+        _ => tiff_of::<u16>(bytes, form, codes),
+    }
+}
+
+fn tiff_of<S: Stored>(bytes: &[u8], form: &Form, codes: &Codes) -> Result<Picture, Fault> {
+    let ends_early = || Fault::ends_early("TIFF");
     let damaged = |error: TiffError| match error {
-        TiffError::IoError(e) if e.kind() == ErrorKind::UnexpectedEof => truncated("TIFF"),
-        TiffError::UnsupportedError(e) => Fault::Unreadable(format!(
-            "this TIFF has a form that is not read here ({}): save it as an ordinary 8- or 16-bit RGB picture",
-            super::raster::brief(&e)
-        )),
-        e => broken("TIFF", &e),
+        TiffError::IoError(e) if e.kind() == ErrorKind::UnexpectedEof => ends_early(),
+        TiffError::UnsupportedError(e) => Fault::not_read_here("TIFF", &e),
+        e => Fault::damaged("TIFF", &e),
     };
+    let unsound =
+        |what: &str| Fault::Unreadable(format!("this TIFF {what}: it is damaged; upload it again"));
     let mut limits = Limits::default();
     let piece = usize::try_from(form.piece_bytes).unwrap_or(usize::MAX);
     limits.decoding_buffer_size = piece;
@@ -137,76 +173,32 @@ pub(super) fn tiff(bytes: &[u8], form: &Form, codes: &Codes) -> Result<Picture, 
     let (across, down) = decoder.chunk_dimensions();
     let (across, down) = (across as usize, down as usize);
     if across == 0 || down == 0 {
-        return Err(Fault::Unreadable(
-            "this TIFF has strips without rows: it is damaged; upload it again".to_owned(),
-        ));
+        return Err(unsound("has strips without rows"));
     }
     let n_across = form.width.div_ceil(across);
-    let mut rows = Rows::new(form.width, form.height, &codes.linear, codes.ceiling);
+    let mut rows = Rows::<S>::new(form.width, form.height, codes);
+    let mut row = Vec::new();
     for band in 0..form.height.div_ceil(down) {
+        // Those that lie side by side, each with the number of its samples in a row.
         let mut pieces = Vec::new();
         for i in 0..n_across {
             let index = u32::try_from(band * n_across + i).unwrap_or(u32::MAX);
             let width = decoder.chunk_data_dimensions(index).0 as usize;
-            let samples = match decoder.read_chunk(index).map_err(damaged)? {
-                DecodingResult::U8(samples) if form.depth == 1 => Piece::Of8(samples),
-                DecodingResult::U16(samples) if form.depth == 2 => Piece::Of16(samples),
-                _ => {
-                    return Err(Fault::Unreadable(
-                        "this TIFF holds other samples than it says: it is damaged; upload it again"
-                            .to_owned(),
-                    ));
-                }
-            };
+            let samples = S::of_piece(decoder.read_chunk(index).map_err(damaged)?)
+                .ok_or_else(|| unsound("holds other samples than it says"))?;
             pieces.push((width * form.channels, samples));
         }
-        let n_rows = down.min(form.height - band * down);
-        put(&mut rows, &pieces, n_rows, form).ok_or_else(|| truncated("TIFF"))?;
-    }
-    let size = (form.width, form.height);
-    rows.finish(size, &codes.linear, codes.ceiling)
-        .ok_or_else(|| truncated("TIFF"))
-}
-
-/// A strip or a tile.
-enum Piece {
-    Of8(Vec<u8>),
-    Of16(Vec<u16>),
-}
-
-/// Puts the rows of pieces that lie side by side together; `None` where one is too short. With each comes the number of its
-/// samples in a row.
-fn put(rows: &mut Rows, pieces: &[(usize, Piece)], n_rows: usize, form: &Form) -> Option<()> {
-    let (mut narrow, mut wide) = (Vec::new(), Vec::new());
-    for y in 0..n_rows {
-        narrow.clear();
-        wide.clear();
-        for (stride, piece) in pieces {
-            let part = y * stride..(y + 1) * stride;
-            match piece {
-                Piece::Of8(samples) => narrow.extend_from_slice(samples.get(part)?),
-                Piece::Of16(samples) => wide.extend_from_slice(samples.get(part)?),
+        for y in 0..down.min(form.height - band * down) {
+            row.clear();
+            for (stride, samples) in &pieces {
+                let part = samples.get(y * stride..(y + 1) * stride);
+                row.extend_from_slice(part.ok_or_else(ends_early)?);
             }
-        }
-        if narrow.len().max(wide.len()) < form.width * form.channels {
-            return None;
-        }
-        if form.depth == 1 {
-            rows.row_8(&narrow, form.channels);
-        } else {
-            rows.row_16(&wide, form.channels);
+            if row.len() < form.width * form.channels {
+                return Err(ends_early());
+            }
+            rows.row(&row, form.channels);
         }
     }
-    Some(())
-}
-
-fn truncated(name: &str) -> Fault {
-    Fault::Truncated(format!("this {name} ends early: upload the photo again"))
-}
-
-fn broken(name: &str, error: &impl std::fmt::Display) -> Fault {
-    Fault::Unreadable(format!(
-        "this {name} is damaged ({}): upload the photo again",
-        super::raster::brief(error)
-    ))
+    rows.finish().ok_or_else(ends_early)
 }

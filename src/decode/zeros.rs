@@ -1,4 +1,4 @@
-//! Runs of zero bytes: the mark of a piece of a file that was reserved and never filled in.
+//! Finds runs of zero bytes, which show that a piece of a file was reserved and never filled in.
 
 use std::ops::Range;
 

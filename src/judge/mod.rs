@@ -1,14 +1,22 @@
 //! Numbers and limits -> reasons with advice, and the word for the photo.
 
-use std::collections::BTreeMap;
+mod checks;
+mod exposure;
+mod limits;
+mod words;
+
+pub use checks::Check;
+pub use exposure::exposure_time;
+pub use limits::{Limit, Limits, Side};
+pub use words::{Variant, Words};
+
+use std::cmp::Reverse;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::decode::Facts;
-use crate::measure::light::exposure::times_too_bright;
-use crate::measure::sight::stray::entry_side;
-use crate::settings::limits::{Limit, Limits};
-use crate::settings::words::Words;
-use crate::terms::Capture;
-use crate::terms::{Code, Estimate, Measurement, Quantity, Reason, ScaleKind, Severity, Verdict};
+use crate::judge::checks::{Number, Told};
+use crate::terms::{Calibration, Capture, Code, Estimate, Finding, Measurement, Quantity, Reading};
+use crate::terms::{Reason, ScaleKind, Severity, Verdict};
 
 /// What the judge needs beside the measurement.
 pub struct Case<'a> {
@@ -38,103 +46,60 @@ pub struct Compared<'a> {
 
 type Slots = BTreeMap<&'static str, String>;
 
+/// Reasons for which little of the photo can be judged at all: of equally bad ones they are told first, in this order.
+const TOLD_FIRST: [Code; 5] = [
+    Code::Truncated,
+    Code::Unreadable,
+    Code::TooLarge,
+    Code::NoSpectrum,
+    Code::Cropped,
+];
+
 /// A phone laid on its tube again turns by tenths of a degree, seldom by two; from here on what was taken for the slit's image
 /// is not it, or slit or disc was moved.
 const SLIT_ELSEWHERE_DEG: f64 = 3.0;
 
-struct Bench<'a> {
-    case: &'a Case<'a>,
-    reasons: Vec<Reason>,
-}
+/// An angle that is known better than this is told with one decimal more, degrees.
+const WELL_KNOWN_DEG: f64 = 0.05;
 
-impl Bench<'_> {
-    fn add(
-        &mut self,
-        code: Code,
-        severity: Severity,
-        measured: String,
-        limit: String,
-        mut slots: Slots,
-    ) {
-        if self
-            .reasons
-            .iter()
-            .any(|r| r.code == code && r.severity >= severity)
-        {
-            return;
-        }
-        self.reasons.retain(|r| r.code != code);
-        if !measured.is_empty() {
-            slots.insert("measured", measured.clone());
-        }
-        if !limit.is_empty() {
-            slots.insert("limit", limit.clone());
-        }
-        let advice = self.case.words.advice(code, severity, &slots);
-        self.reasons.push(Reason {
-            code,
-            severity,
-            measured,
-            limit,
-            advice,
-        });
-    }
-
-    /// Judges `value` against a limit; `show` writes it with its unit.
-    fn weigh(
-        &mut self,
-        code: Code,
-        limit: &Limit,
-        value: f64,
-        show: impl Fn(f64) -> String,
-        measured: String,
-        slots: Slots,
-    ) {
-        if let Some((severity, threshold)) = limit.judge(value) {
-            self.add(code, severity, measured, show(threshold), slots);
-        }
-    }
-}
+/// A slit's width is told only where less than this share of it is unknown: of what the blur leaves open nobody should touch
+/// the blades.
+const WIDTH_DOUBT: f64 = 0.35;
+/// The same for a photo that is out of focus.
+const WIDTH_DOUBT_IN_BLUR: f64 = 0.2;
+/// Widths of slits are told in steps of so many µm.
+const WIDTH_STEP_UM: f64 = 10.0;
 
 /// Turns a measurement into the word for the photo and its reasons, worst first.
 pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
-    let mut b = Bench {
+    let mut judgement = Judgement {
+        m,
         case,
         reasons: Vec::new(),
     };
-    for f in &m.findings {
-        b.add(
-            f.code,
-            f.severity,
-            f.measured.clone(),
-            f.limit.clone(),
-            f.slots.clone(),
-        );
+    for finding in &m.findings {
+        judgement.add(finding.clone());
     }
-    let nothing_found = m.findings.iter().any(|f| f.code == Code::NoSpectrum);
-    if !nothing_found && case.capture != Capture::Dark {
-        exposure(m, case, &mut b);
-        geometry(m, case, &mut b);
-        sharpness(m, case, &mut b);
-        scale(m, case, &mut b);
+    let mut checks = Check::ALL;
+    checks.sort_by_key(|check| turn(*check));
+    for check in checks {
+        match check {
+            _ if !judgement.concerns(check) => {}
+            Check::SlitWidthUm => judgement.slit_width(),
+            _ => judgement.check(check),
+        }
     }
-    // Where nothing is found, stray light can be why.
-    if (nothing_found || case.capture == Capture::Dark)
-        && let Some(level) = m.metrics.value(Quantity::BackgroundLevel)
-    {
-        leak(m, level, case, &mut b);
-    }
-    locks(case, &mut b);
-    b.reasons.sort_by_key(|r| {
+    judgement.locks();
+    let mut reasons = judgement.reasons;
+    reasons.sort_by_key(|r| {
+        let first = TOLD_FIRST.iter().position(|code| *code == r.code);
         (
-            std::cmp::Reverse(r.severity),
-            Code::ALL
-                .iter()
-                .position(|c| *c == r.code)
-                .unwrap_or(usize::MAX),
+            Reverse(r.severity),
+            first.unwrap_or(TOLD_FIRST.len()),
+            r.code,
         )
     });
-    let worst = b.reasons.iter().map(|r| r.severity).max();
+    let worst = reasons.first().map(|r| r.severity);
     let needs_scale = !matches!(case.capture, Capture::Calibration | Capture::Dark);
     let verdict = if worst == Some(Severity::Retake) {
         Verdict::Retake
@@ -145,429 +110,325 @@ pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
     } else {
         Verdict::Good
     };
-    (verdict, b.reasons)
+    (verdict, reasons)
 }
 
-/// Exposure time as a camera shows it: `1/250 s`, `0.5 s`.
-pub fn exposure_time(seconds: f64) -> String {
-    if seconds >= 0.3 {
-        format!("{seconds:.1} s")
-    } else {
-        format!("1/{:.0} s", 1.0 / seconds)
+/// When a check is asked: in the order of the table, but for those that look at what others have found, or give way to another
+/// with the same reason.
+fn turn(check: Check) -> u8 {
+    match check {
+        Check::PeakLevel | Check::BlurPx => 1,
+        Check::Snr | Check::SlitWidthUm => 2,
+        _ => 0,
     }
 }
 
-fn exposure_text(facts: &Facts, factor: f64) -> Option<String> {
-    let time = facts.exposure_s? * factor;
-    (time > 1e-5 && time < 30.0).then(|| match facts.iso {
-        Some(iso) => format!("{} at ISO {iso:.0}", exposure_time(time)),
-        None => exposure_time(time),
-    })
+/// A photo on its way to its reasons.
+struct Judgement<'a> {
+    m: &'a Measurement,
+    case: &'a Case<'a>,
+    reasons: Vec<Reason>,
 }
 
-fn exposure(m: &Measurement, case: &Case, b: &mut Bench) {
-    let limits = case.limits;
-    if let Some(level) = m.metrics.value(Quantity::BackgroundLevel) {
-        leak(m, level, case, b);
-    }
-    // A bracket's photos are over- and under-exposed on purpose.
-    if case.capture == Capture::Bracket {
-        return;
-    }
-    if let Some(share) = m.metrics.value(Quantity::ClippedFraction) {
-        let line = m.metrics.value(Quantity::ClippedLineShare);
-        let factor = times_too_bright(share, line.unwrap_or(0.0));
-        let mut slots = Slots::from([("factor", format!("{factor:.0}"))]);
-        if let Some(text) = exposure_text(case.facts, 1.0 / factor) {
-            slots.insert("exposure_text", text);
-        }
-        let measured = format!(
-            "{} % of the lit spectrum clipped",
-            with_sigma(m, Quantity::ClippedFraction, share, 100.0, 1)
-        );
-        b.weigh(
-            Code::Clipped,
-            &limits.clipped_fraction,
-            share,
-            |v| format!("{:.1} %", 100.0 * v),
-            measured,
-            slots.clone(),
-        );
-        // Of a lamp photo the lines' places count, and their flanks give them.
-        if let Some(line) = line
-            && case.capture != Capture::Calibration
-        {
-            let percent = |v: f64| format!("{:.0} % of a line's width", 100.0 * v);
-            let measured = format!(
-                "{} % of a line's width clipped",
-                with_sigma(m, Quantity::ClippedLineShare, line, 100.0, 0)
-            );
-            b.weigh(
-                Code::Clipped,
-                &limits.clipped_line_share,
-                line,
-                percent,
-                measured,
-                slots,
-            );
-        }
-    }
-    if let (Some(snr), Some(level)) = (
-        m.metrics.value(Quantity::Snr),
-        m.metrics.value(Quantity::PeakLevel),
-    ) {
-        let factor = (0.6 / level.max(1e-3)).clamp(1.0, 200.0);
-        let nice = if factor < 10.0 {
-            factor.round()
-        } else {
-            (factor / 5.0).round() * 5.0
-        };
-        // Nobody is told of one photo that it is too bright and too dark: where no more light fits, noise has other reasons.
-        if nice < 2.0 && b.reasons.iter().any(|r| r.code == Code::Clipped) {
+impl Judgement<'_> {
+    /// Adds a reason, unless there is one with the same code that is as bad.
+    fn add(&mut self, found: Finding) {
+        if self.has(found.code, found.severity) {
             return;
         }
-        let mut slots = Slots::from([("factor", format!("{nice:.0}"))]);
-        if let Some(text) = exposure_text(case.facts, nice) {
-            slots.insert("exposure_text", text);
+        self.reasons.retain(|r| r.code != found.code);
+        let mut slots = found.slots;
+        for (name, text) in [("measured", &found.measured), ("limit", &found.limit)] {
+            if !text.is_empty() {
+                slots.insert(name, text.clone());
+            }
         }
-        let measured = format!(
-            "signal to noise {}, brightest level {} %",
-            with_sigma(m, Quantity::Snr, snr, 1.0, 0),
-            with_sigma(m, Quantity::PeakLevel, level, 100.0, 1)
-        );
-        let percent = |v: f64| format!("brightest level {:.0} %", 100.0 * v);
-        b.weigh(
-            Code::Dim,
-            &limits.peak_level,
-            level,
-            percent,
-            measured.clone(),
-            slots.clone(),
-        );
-        b.weigh(
-            Code::Dim,
-            &limits.snr,
-            snr,
-            |v| format!("signal to noise {v:.0}"),
-            measured,
-            slots,
-        );
+        self.reasons.push(Reason {
+            code: found.code,
+            severity: found.severity,
+            advice: self.case.words.advice(found.code, found.severity, &slots),
+            measured: found.measured,
+            limit: found.limit,
+        });
     }
-}
 
-/// `value` of a quantity, times `scale`, with its uncertainty where it has one: `4.7 ± 0.8`.
-fn with_sigma(
-    m: &Measurement,
-    quantity: Quantity,
-    value: f64,
-    scale: f64,
-    decimals: usize,
-) -> String {
-    match m
-        .metrics
-        .reading(quantity)
-        .and_then(|reading| reading.sigma)
-    {
-        Some(sigma) if scale * sigma >= 0.5 * 0.1f64.powi(decimals as i32) => format!(
-            "{:.decimals$} ± {:.decimals$}",
-            scale * value,
-            scale * sigma
-        ),
-        _ => format!("{:.decimals$}", scale * value),
+    /// True where there is a reason of this code, at least so bad.
+    fn has(&self, code: Code, severity: Severity) -> bool {
+        let is_it = |r: &Reason| r.code == code && r.severity >= severity;
+        self.reasons.iter().any(is_it)
     }
-}
 
-fn leak(m: &Measurement, level: f64, case: &Case, b: &mut Bench) {
-    let percent = |v: f64| format!("{:.1} %", 100.0 * v);
-    let mut slots = Slots::from([("level_percent", format!("{:.1}", 100.0 * level))]);
-    let place = m
-        .metrics
-        .estimate(Quantity::LeakX)
-        .zip(m.metrics.estimate(Quantity::LeakY));
-    if let Some(side) = place.and_then(|(x, y)| entry_side(x, y)) {
-        slots.insert("side", side);
-    }
-    let measured = format!(
-        "stray light {} % of full scale",
-        with_sigma(m, Quantity::BackgroundLevel, level, 100.0, 1)
-    );
-    b.weigh(
-        Code::Leak,
-        &case.limits.background_level,
-        level,
-        percent,
-        measured,
-        slots,
-    );
-}
-
-fn angle(e: Estimate) -> String {
-    let decimals = if e.sigma < 0.05 { 2 } else { 1 };
-    format!("{:.decimals$} ± {:.decimals$}°", e.value, e.sigma)
-}
-
-fn geometry(m: &Measurement, case: &Case, b: &mut Bench) {
-    let limits = case.limits;
-    let degrees = |v: f64| format!("{v:.1}°");
-    if let Some(tilt) = m.metrics.estimate(Quantity::TiltDeg) {
-        let size = tilt.value.abs();
-        // The band leans clockwise in the picture when the phone was turned anticlockwise: turn it on, clockwise.
-        let direction = if tilt.value > 0.0 {
-            "clockwise"
-        } else {
-            "anticlockwise"
-        };
-        let slots = Slots::from([
-            ("amount_deg", format!("{size:.0}")),
-            ("direction", direction.into()),
-        ]);
-        let measured = format!("tilt {}", angle(tilt));
-        b.weigh(
-            Code::Tilted,
-            &limits.tilt_deg,
-            (size - tilt.sigma).max(0.0),
-            degrees,
-            measured,
-            slots,
-        );
-    }
-    if let Some(skew) = m.metrics.estimate(Quantity::SkewDeg) {
-        let size = skew.value.abs();
-        let slots = Slots::from([("amount_deg", format!("{size:.0}"))]);
-        let measured = format!("skew {}", angle(skew));
-        b.weigh(
-            Code::Skewed,
-            &limits.skew_deg,
-            (size - skew.sigma).max(0.0),
-            degrees,
-            measured,
-            slots,
-        );
-    }
-    if let Some(share) = m.metrics.value(Quantity::CroppedFraction) {
-        let slots = Slots::from([("amount_percent", format!("{:.0}", 100.0 * share))]);
-        let measured = format!(
-            "{} % of 400 to 700 nm outside the picture",
-            with_sigma(m, Quantity::CroppedFraction, share, 100.0, 0)
-        );
-        b.weigh(
-            Code::Cropped,
-            &limits.cropped_fraction,
-            share,
-            |v| format!("{:.0} %", 100.0 * v),
-            measured,
-            slots,
-        );
-    }
-}
-
-fn sharpness(m: &Measurement, case: &Case, b: &mut Bench) {
-    let limits = case.limits;
-    let px = |v: f64| format!("{v:.1} px");
-    let moved = m.metrics.value(Quantity::MovedPx);
-    if let Some(length) = moved {
-        let mut slots = Slots::from([("length_px", format!("{length:.0}"))]);
-        if let Some(text) = exposure_text(case.facts, 0.25) {
-            slots.insert("exposure_text", text);
+    /// The limit in force. Where it is in doubt whether the blank is of the same lamp, a difference of the two is no retake.
+    fn limit(&self, check: Check) -> Limit {
+        let limit = self.case.limits[check];
+        match self.case.blank {
+            Some(blank) if check == Check::ExposureRatio && !blank.sure => Limit {
+                retake: None,
+                ..limit
+            },
+            _ => limit,
         }
-        b.weigh(
-            Code::Moved,
-            &limits.moved_px,
-            length,
-            px,
-            format!(
-                "smeared over {} px",
-                with_sigma(m, Quantity::MovedPx, length, 1.0, 0)
-            ),
-            slots,
-        );
     }
-    let is_moved = b.reasons.iter().any(|r| r.code == Code::Moved);
-    if let Some(blur) = m.metrics.estimate(Quantity::BlurPx)
-        && !is_moved
-    {
-        let slots = Slots::from([("blur_px", format!("{:.0}", blur.value))]);
-        let measured = format!("blur {:.1} ± {:.1} px", blur.value, blur.sigma);
-        b.weigh(
-            Code::Defocused,
-            &limits.blur_px,
-            (blur.value - blur.sigma).max(0.0),
-            px,
-            measured,
-            slots,
-        );
-    }
-    let out_of_focus = b
-        .reasons
-        .iter()
-        .any(|r| r.code == Code::Defocused && r.severity == Severity::Retake);
-    let round = |v: f64| format!("{:.0}", (v / 10.0).round() * 10.0);
-    let um = |v: f64| format!("{v:.0} µm");
-    if let Some(width_um) = m.metrics.value(Quantity::SlitWidthIfStillUm) {
-        b.weigh(
-            Code::SlitWide,
-            &limits.slit_width_um,
-            width_um,
-            um,
-            format!(
-                "slit about {} µm, if nothing has moved",
-                with_sigma(m, Quantity::SlitWidthIfStillUm, width_um, 1.0, 0)
-            ),
-            Slots::from([("if_still_um", round(width_um))]),
-        );
-    }
-    if let Some(width) = m.metrics.estimate(Quantity::SlitWidthUm)
-        // A width that the blur leaves open is no reason to touch the blades.
-        && width.sigma < 0.35 * width.value
-        && !(out_of_focus && width.sigma > 0.2 * width.value)
-    {
-        let slots = Slots::from([
-            ("width_um", round(width.value)),
-            ("wanted_um", "200".to_string()),
-        ]);
-        let measured = format!(
-            "slit {} ± {} µm",
-            round(width.value),
-            round(width.sigma.max(10.0))
-        );
-        b.weigh(
-            Code::SlitWide,
-            &limits.slit_width_um,
-            width.value - width.sigma,
-            um,
-            measured,
-            slots,
-        );
-    }
-}
 
-fn scale(m: &Measurement, case: &Case, b: &mut Bench) {
-    let limits = case.limits;
-    let nm = |v: f64| format!("{v:.2} nm");
-    if let Some(c) = &m.calibration {
-        let mut names: Vec<&str> = c
-            .lines
-            .iter()
-            .filter(|l| l.used)
-            .flat_map(|l| l.name.rsplit(' ').next().unwrap_or("").split('+'))
-            .collect();
-        names.sort_unstable();
-        names.dedup();
-        let n = names.len() as f64;
-        let needed = limits.calibration_lines.retake.unwrap_or(3.0);
-        let slots = Slots::from([
-            ("found", format!("{n:.0}")),
-            ("needed", format!("{needed:.0}")),
-        ]);
-        b.weigh(
-            Code::FewLines,
-            &limits.calibration_lines,
-            n,
-            |v| format!("{v:.0} lines"),
-            format!("{n:.0} lines"),
-            slots,
-        );
-        let slots = Slots::from([("rms_nm", format!("{:.2}", c.rms_nm))]);
-        b.weigh(
-            Code::PoorFit,
-            &limits.calibration_rms_nm,
-            c.rms_nm,
-            nm,
-            format!("residuals {}", nm(c.rms_nm)),
-            slots,
-        );
+    /// Holds `value` against the check's limit.
+    fn weigh(&mut self, check: Check, value: f64, measured: String, slots: Slots) {
+        if let Some((severity, threshold)) = self.limit(check).judge(value) {
+            self.add(Finding {
+                code: check.row().code,
+                severity,
+                measured,
+                limit: check.row().passed.number(threshold),
+                slots,
+            });
+        }
     }
-    if m.scale_kind == Some(ScaleKind::Calibrated)
-        && let Some(sigma) = m.metrics.value(Quantity::WavelengthSigmaNm)
-    {
-        let measured = format!("scale known to ± {}", nm(sigma));
-        let turned = m.metrics.value(Quantity::YawDriftDeg).map(|deg| deg.abs());
-        let slots = match turned.filter(|deg| *deg > SLIT_ELSEWHERE_DEG) {
-            Some(deg) => Slots::from([("turned_deg", format!("{deg:.0}"))]),
-            None => Slots::new(),
+
+    /// Judges a check by its row of the table.
+    fn check(&mut self, check: Check) {
+        let Some(number) = self.number(check) else {
+            return;
         };
-        b.weigh(
-            Code::PoorFit,
-            &limits.wavelength_sigma_nm,
-            sigma,
-            nm,
-            measured,
-            slots,
-        );
+        let value = match (check.row().number, number.sigma) {
+            (Number::BeyondDoubt(_), None) => return,
+            (Number::BeyondDoubt(_), Some(sigma)) => (number.value.abs() - sigma).max(0.0),
+            _ => number.value,
+        };
+        let (measured, slots) = (self.measured(check, number), self.slots(check, number));
+        self.weigh(check, value, measured, slots);
     }
-}
 
-fn locks(case: &Case, b: &mut Bench) {
-    let in_set = !matches!(case.capture, Capture::Sample | Capture::Calibration)
-        || case.blank.is_some_and(|b| b.sure);
-    let severity = if in_set {
-        case.limits.exposure_auto_in_set
-    } else {
-        case.limits.exposure_auto
-    };
-    let what = match (case.facts.exposure_auto, case.facts.white_balance_auto) {
-        (Some(true), Some(true)) => Some("exposure and white balance"),
-        (Some(true), _) => Some("exposure"),
-        (_, Some(true)) => Some("white balance"),
-        _ => None,
-    };
-    if let (Some(severity), Some(what)) = (severity, what) {
-        let slots = Slots::from([("what", what.to_string())]);
-        b.add(
-            Code::ExposureAuto,
-            severity,
-            format!("{what} chosen by the phone"),
-            String::new(),
-            slots,
-        );
+    /// Whether a check is asked of this photo.
+    fn concerns(&self, check: Check) -> bool {
+        let capture = self.case.capture;
+        let is_dark =
+            capture == Capture::Dark || self.m.findings.iter().any(|f| f.code == Code::NoSpectrum);
+        // A bracket's photos are over- and under-exposed on purpose.
+        let is_metered = !is_dark && capture != Capture::Bracket;
+        match check {
+            // Where nothing is found, stray light can be why.
+            Check::BackgroundLevel | Check::ExposureRatio => true,
+            Check::ClippedFraction => is_metered,
+            // Of a lamp photo the lines' places count, and their flanks give them.
+            Check::ClippedLineShare => {
+                is_metered
+                    && capture != Capture::Calibration
+                    && self.m.metrics.has(Quantity::ClippedFraction)
+            }
+            Check::Snr | Check::PeakLevel => is_metered && self.times_too_dark().is_some(),
+            Check::BlurPx => !is_dark && !self.has(Code::Moved, Severity::Caution),
+            Check::WavelengthSigmaNm => {
+                !is_dark && self.m.scale_kind == Some(ScaleKind::Calibrated)
+            }
+            _ => !is_dark,
+        }
     }
-    // A photo that has lost what its camera wrote, as many messengers do, may have been exposed in any way.
-    if let Some(blank) = case.blank
-        && case.limits.exposure_ratio.caution.is_some()
-        && (blank.exposure.is_none() || case.facts.exposure_product().is_none())
-    {
-        b.add(
-            Code::ExposureDiffers,
-            Severity::Caution,
-            format!(
-                "taken as exposed like its blank: {} does not say how it was exposed",
-                if blank.exposure.is_none() {
-                    blank.name
-                } else {
-                    "the photo"
+
+    /// The number that a check judges.
+    fn number(&self, check: Check) -> Option<Reading> {
+        let worked_out = match check {
+            Check::CalibrationLines => different_lines(self.m.calibration.as_ref()?),
+            Check::CalibrationRmsNm => self.m.calibration.as_ref()?.rms_nm,
+            Check::ExposureRatio => {
+                let own = self.case.facts.exposure_product()?;
+                let reference = self.case.blank?.exposure.filter(|r| *r > 0.0)?;
+                (own / reference).max(reference / own)
+            }
+            _ => match check.row().number {
+                Number::Published(quantity) | Number::BeyondDoubt(quantity) => {
+                    return self.m.metrics.reading(quantity);
                 }
-            ),
-            String::new(),
-            Slots::new(),
-        );
+                Number::WorkedOut(..) => return None,
+            },
+        };
+        Some(Reading {
+            value: worked_out,
+            sigma: None,
+        })
     }
-    if let Some(blank) = case.blank
-        && let Some(reference) = blank.exposure
-        && let Some(own) = case.facts.exposure_product()
-        && reference > 0.0
-    {
-        let ratio = (own / reference).max(reference / own);
-        let times = |v: f64| format!("{v:.2} times");
-        let slots = Slots::from([
-            ("factor", format!("{ratio:.1}")),
-            ("blank", blank.name.to_string()),
-        ]);
-        let measured = format!("exposure {ratio:.2} times the blank's or the other way about");
-        let mut limit = case.limits.exposure_ratio;
-        if !blank.sure {
-            limit.retake = None;
+
+    /// What was measured, in words.
+    fn measured(&self, check: Check, number: Reading) -> String {
+        let told = check.row().measured;
+        match (check, check.row().number, number.estimate()) {
+            (Check::Snr | Check::PeakLevel, ..) => {
+                let both = [Check::Snr, Check::PeakLevel].map(|check| {
+                    let number = self.number(check);
+                    number.map_or_else(String::new, |n| check.row().measured.reading(n))
+                });
+                both.join(", ")
+            }
+            (Check::TiltDeg | Check::SkewDeg, _, Some(angle)) if angle.sigma < WELL_KNOWN_DEG => {
+                let decimals = told.decimals + 1;
+                Told { decimals, ..told }.estimate(angle)
+            }
+            (_, Number::BeyondDoubt(_), Some(estimate)) => told.estimate(estimate),
+            _ => told.reading(number),
         }
-        b.weigh(Code::ExposureDiffers, &limit, ratio, times, measured, slots);
     }
+
+    /// What the advice may say of it.
+    fn slots(&self, check: Check, number: Reading) -> Slots {
+        let (row, value) = (check.row(), number.value);
+        let own = row.slot.map(|(name, decimals)| {
+            let size = row.measured.times * value.abs();
+            (name, format!("{size:.decimals$}"))
+        });
+        let metrics = &self.m.metrics;
+        let facts = self.case.facts;
+        let exposed = |factor| exposure::text(facts, factor).map(|text| ("exposure_text", text));
+        let further = match check {
+            Check::ClippedFraction | Check::ClippedLineShare => {
+                let share = |quantity| metrics.value(quantity).unwrap_or(0.0);
+                let factor = exposure::times_too_bright(
+                    share(Quantity::ClippedFraction),
+                    share(Quantity::ClippedLineShare),
+                );
+                [
+                    Some(("factor", format!("{factor:.0}"))),
+                    exposed(1.0 / factor),
+                ]
+            }
+            Check::Snr | Check::PeakLevel => {
+                let factor = self.times_too_dark();
+                let told = factor.map(|factor| ("factor", format!("{factor:.0}")));
+                [told, factor.and_then(exposed)]
+            }
+            Check::TiltDeg => {
+                // The band leans clockwise in the picture when the phone was turned anticlockwise: turn it on, clockwise.
+                let direction = if value > 0.0 {
+                    "clockwise"
+                } else {
+                    "anticlockwise"
+                };
+                [Some(("direction", direction.to_owned())), None]
+            }
+            // A quarter of the time smears over a quarter of the way.
+            Check::MovedPx => [exposed(0.25), None],
+            Check::BackgroundLevel => [metrics.leak_side().map(|side| ("side", side)), None],
+            Check::CalibrationLines => {
+                let needed = self.case.limits[check].retake.unwrap_or(3.0);
+                [Some(("needed", format!("{needed:.0}"))), None]
+            }
+            Check::WavelengthSigmaNm => {
+                let turned = metrics.value(Quantity::YawDriftDeg).map(f64::abs);
+                let turned = turned.filter(|deg| *deg > SLIT_ELSEWHERE_DEG);
+                [turned.map(|deg| ("turned_deg", format!("{deg:.0}"))), None]
+            }
+            Check::ExposureRatio => {
+                let blank = self.case.blank.map(|blank| blank.name.to_owned());
+                [blank.map(|name| ("blank", name)), None]
+            }
+            _ => [None, None],
+        };
+        own.into_iter()
+            .chain(further.into_iter().flatten())
+            .collect()
+    }
+
+    /// How many times longer to expose. Nobody is told of one photo that it is too bright and too dark: where no more light
+    /// fits, noise has other reasons.
+    fn times_too_dark(&self) -> Option<f64> {
+        self.m.metrics.value(Quantity::Snr)?;
+        let level = self.m.metrics.value(Quantity::PeakLevel)?;
+        let factor = exposure::times_too_dark(level);
+        let fits = factor >= 2.0 || !self.has(Code::Clipped, Severity::Caution);
+        fits.then_some(factor)
+    }
+
+    /// The slit's width, or what it is if nothing has moved.
+    fn slit_width(&mut self) {
+        let step = WIDTH_STEP_UM;
+        let round = |um: f64| format!("{:.0}", (um / step).round() * step);
+        let metrics = &self.m.metrics;
+        let width = metrics.estimate(Quantity::SlitWidthUm);
+        let in_blur = self.has(Code::Defocused, Severity::Retake);
+        if let Some(if_still) = metrics.reading(Quantity::SlitWidthIfStillUm) {
+            let told = Told {
+                words: "slit about {} µm, if nothing has moved",
+                ..Check::SlitWidthUm.row().measured
+            };
+            let slots = Slots::from([("if_still_um", round(if_still.value))]);
+            let measured = told.reading(if_still);
+            self.weigh(Check::SlitWidthUm, if_still.value, measured, slots);
+        }
+        if let Some(Estimate { value, sigma }) = width
+            && sigma < WIDTH_DOUBT * value
+            && !(in_blur && sigma > WIDTH_DOUBT_IN_BLUR * value)
+        {
+            let slots = Slots::from([("width_um", round(value)), ("wanted_um", "200".to_owned())]);
+            let measured = format!("slit {} ± {} µm", round(value), round(sigma.max(step)));
+            self.weigh(Check::SlitWidthUm, value - sigma, measured, slots);
+        }
+    }
+
+    /// What the phone chose by itself, and what a photo does not say of its exposure.
+    fn locks(&mut self) {
+        let (case, facts) = (self.case, self.case.facts);
+        let in_set = !matches!(case.capture, Capture::Sample | Capture::Calibration)
+            || case.blank.is_some_and(|b| b.sure);
+        let severity = if in_set {
+            case.limits.exposure_auto_in_set
+        } else {
+            case.limits.exposure_auto
+        };
+        let what = match (facts.exposure_auto, facts.white_balance_auto) {
+            (Some(true), Some(true)) => Some("exposure and white balance"),
+            (Some(true), _) => Some("exposure"),
+            (_, Some(true)) => Some("white balance"),
+            _ => None,
+        };
+        if let (Some(severity), Some(what)) = (severity, what) {
+            self.add(Finding {
+                code: Code::ExposureAuto,
+                severity,
+                measured: format!("{what} chosen by the phone"),
+                limit: String::new(),
+                slots: Slots::from([("what", what.to_owned())]),
+            });
+        }
+        // A photo that has lost what its camera wrote, as many messengers do, may have been exposed in any way.
+        if let Some(blank) = case.blank
+            && case.limits[Check::ExposureRatio].caution.is_some()
+            && (blank.exposure.is_none() || facts.exposure_product().is_none())
+        {
+            let silent = match blank.exposure {
+                None => blank.name,
+                Some(_) => "the photo",
+            };
+            self.add(Finding {
+                code: Code::ExposureDiffers,
+                severity: Severity::Caution,
+                measured: format!(
+                    "taken as exposed like its blank: {silent} does not say how it was exposed"
+                ),
+                limit: String::new(),
+                slots: Slots::new(),
+            });
+        }
+    }
+}
+
+/// How many different lamp lines a scale was fitted to. A blend counts each of its lines, and a line of both orders once.
+fn different_lines(calibration: &Calibration) -> f64 {
+    let used = calibration.lines.iter().filter(|line| line.used);
+    let names: BTreeSet<&str> = used
+        .flat_map(|line| line.name.rsplit(' ').next().unwrap_or("").split('+'))
+        .collect();
+    names.len() as f64
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::settings;
 
     /// What is said of a sound measurement but for its exposure.
     fn said(m: &Measurement, capture: Capture) -> (Verdict, Vec<Reason>) {
-        let (facts, limits, words) = (Facts::default(), Limits::default(), Words::shipped());
+        let (facts, limits, words) = (
+            Facts::default(),
+            Limits::default(),
+            settings::words::shipped(),
+        );
         let case = Case {
             capture,
             facts: &facts,

@@ -1,4 +1,4 @@
-//! Which lamp photo, blank and dark belongs to which photo: a pure function of what is known of all of them.
+//! Decides which lamp photo, blank and dark belong to which photo: a pure function of what is known of all of them.
 //!
 //! Times are the phones' own, from the photos; the files' times say when a file was copied, not when the shutter
 //! opened, and are never used.
@@ -64,7 +64,7 @@ pub struct Shot<'a> {
     pub taken: Option<DateTime>,
     /// Exposure time (s) × ISO, where the file says.
     pub exposure: Option<f64>,
-    /// The word for it, where it has been measured.
+    /// Its verdict, where it has been measured.
     pub verdict: Option<Verdict>,
 }
 
@@ -97,54 +97,39 @@ pub const LAST_STAGE: usize = 4;
 
 /// Chooses every photo's inputs among the photos of its bench that can be relied on.
 ///
-/// Lamp photos and blanks count if their verdict is good or caution, darks also if they wait. Lamp photos get no inputs. A
-/// bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. Where none of a bench's blanks
-/// counts, one that is to be taken again is handed on all the same: so that it can be said why there is no absorbance. Of
-/// several blanks or darks those with the photo's own exposure go before the others. The result is in the order of `shots`
-/// and does not depend on it otherwise.
+/// Lamp photos and blanks count if their verdict is good or caution, darks also if they wait. Lamp photos get no
+/// inputs. A bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. Where none of a
+/// bench's blanks counts, one that is to be taken again is handed on all the same: so that it can be said why there is
+/// no absorbance. Of several blanks or darks those with the photo's own exposure go before the others. The result is in
+/// the order of `shots` and does not depend on it otherwise.
 pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
-    let mut groups: BTreeMap<(&str, usize), Vec<&Shot<'_>>> = BTreeMap::new();
-    let mut spoilt_blanks: BTreeMap<(&str, usize), Vec<&Shot<'_>>> = BTreeMap::new();
+    let mut sound = Groups::new();
+    let mut spoilt_blanks = Groups::new();
     for shot in shots {
-        if (shot.capture, shot.verdict) == (Capture::Blank, Some(Verdict::Retake)) {
-            let key = (shot.bench, stage(shot.capture));
-            spoilt_blanks.entry(key).or_default().push(shot);
-        }
-        let counts = match (shot.capture, shot.verdict) {
-            (Capture::Calibration | Capture::Blank, Some(verdict)) => {
-                matches!(verdict, Verdict::Good | Verdict::Caution)
-            }
-            (Capture::Dark, Some(verdict)) => {
-                matches!(verdict, Verdict::Good | Verdict::Caution | Verdict::Waiting)
-            }
-            // Some shots of a bracket are over-exposed and dim on purpose.
-            (Capture::Bracket, Some(verdict)) => {
-                !matches!(verdict, Verdict::Unreadable | Verdict::Ignored)
-            }
-            _ => false,
+        let groups = match (shot.capture, shot.verdict) {
+            (Capture::Blank, Some(Verdict::Retake)) => &mut spoilt_blanks,
+            _ if counts(shot) => &mut sound,
+            _ => continue,
         };
-        if counts {
-            let group = groups.entry((shot.bench, stage(shot.capture))).or_default();
-            group.push(shot);
-        }
+        groups
+            .entry((shot.bench, stage(shot.capture)))
+            .or_default()
+            .push(shot);
     }
-    for group in groups.values_mut().chain(spoilt_blanks.values_mut()) {
+    for group in sound.values_mut().chain(spoilt_blanks.values_mut()) {
         group.sort_by_key(|shot| shot.photo);
     }
-    let among = |groups: &BTreeMap<(&str, usize), Vec<&Shot<'_>>>,
-                 shot: &Shot<'_>,
-                 capture,
-                 choice|
-     -> BTreeMap<String, String> {
+    let among = |groups: &Groups<'_>, shot: &Shot<'_>, capture, choice| {
         let usable = stage(capture) < stage(shot.capture);
         let group = groups.get(&(shot.bench, stage(capture))).filter(|_| usable);
+        let is_near = |c: &&&Shot<'_>| match (c.taken, shot.taken, rule.within_s) {
+            (Some(a), Some(b), Some(limit)) => a.duration_since(b).as_secs_f64().abs() <= limit,
+            _ => true,
+        };
         let mut near: Vec<&Shot<'_>> = group
             .into_iter()
             .flatten()
-            .filter(|c| match (c.taken, shot.taken, rule.within_s) {
-                (Some(a), Some(b), Some(limit)) => a.duration_since(b).as_secs_f64().abs() <= limit,
-                _ => true,
-            })
+            .filter(is_near)
             .copied()
             .collect();
         let alike = |c: &&Shot<'_>| {
@@ -154,33 +139,41 @@ pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
         if matches!(capture, Capture::Blank | Capture::Dark) && near.iter().any(alike) {
             near.retain(alike);
         }
-        let chosen = choose(shot, &near, choice);
-        chosen
-            .into_iter()
-            .map(|shot| (shot.photo.to_owned(), shot.hash.to_owned()))
-            .collect()
+        let hashed = |shot: &Shot<'_>| (shot.photo.to_owned(), shot.hash.to_owned());
+        let chosen = choose(shot, &near, choice).into_iter().map(hashed);
+        chosen.collect::<BTreeMap<String, String>>()
     };
-    let of = |shot: &Shot<'_>, capture, choice| among(&groups, shot, capture, choice);
-    let blank_of = |shot: &Shot<'_>| {
-        let sound = of(shot, Capture::Blank, rule.blank);
-        if sound.is_empty() {
-            among(&spoilt_blanks, shot, Capture::Blank, rule.blank)
-        } else {
-            sound
+    let inputs = |shot| {
+        let mut blank = among(&sound, shot, Capture::Blank, rule.blank);
+        if blank.is_empty() {
+            blank = among(&spoilt_blanks, shot, Capture::Blank, rule.blank);
+        }
+        Inputs {
+            calibration: among(&sound, shot, Capture::Calibration, rule.calibration),
+            blank,
+            dark: among(&sound, shot, Capture::Dark, rule.dark),
+            bracket: among(&sound, shot, Capture::Bracket, Choice::All),
         }
     };
-    shots
-        .iter()
-        .map(|shot| Inputs {
-            calibration: of(shot, Capture::Calibration, rule.calibration),
-            blank: blank_of(shot),
-            dark: of(shot, Capture::Dark, rule.dark),
-            bracket: of(shot, Capture::Bracket, Choice::All),
-        })
-        .collect()
+    shots.iter().map(inputs).collect()
 }
 
-/// `candidates` rise in their paths.
+/// Photos by bench and stage, in the order of their paths.
+type Groups<'a> = BTreeMap<(&'a str, usize), Vec<&'a Shot<'a>>>;
+
+/// True where other photos may be made from this one.
+fn counts(shot: &Shot<'_>) -> bool {
+    use Verdict::{Caution, Good, Ignored, Unreadable, Waiting};
+    match (shot.capture, shot.verdict) {
+        (Capture::Calibration | Capture::Blank, Some(verdict)) => matches!(verdict, Good | Caution),
+        (Capture::Dark, Some(verdict)) => matches!(verdict, Good | Caution | Waiting),
+        // Some shots of a bracket are over-exposed and dim on purpose.
+        (Capture::Bracket, Some(verdict)) => !matches!(verdict, Unreadable | Ignored),
+        (Capture::Sample, _) | (_, None) => false,
+    }
+}
+
+/// The photos that are chosen for `shot` among `candidates`, which are in the order of their paths.
 fn choose<'a>(shot: &Shot<'_>, candidates: &[&'a Shot<'a>], choice: Choice) -> Vec<&'a Shot<'a>> {
     if choice == Choice::All {
         return candidates.to_vec();
@@ -189,52 +182,27 @@ fn choose<'a>(shot: &Shot<'_>, candidates: &[&'a Shot<'a>], choice: Choice) -> V
     let Some(taken) = shot.taken.filter(|_| timed().next().is_some()) else {
         // Phones number their photos, so the path's order is the best stand-in for the time's.
         let before = candidates.iter().rev().find(|c| c.photo < shot.photo);
-        return before
-            .or(candidates.first())
-            .map(|c| vec![*c])
-            .unwrap_or_default();
+        return before.or(candidates.first()).copied().into_iter().collect();
     };
-    let seconds_after = |at: DateTime| at.duration_since(taken).as_secs_f64();
-    let rank = |at: DateTime, c: &Shot<'_>| {
-        let after = seconds_after(at);
-        let comes_second = after > 0.0;
-        let distance = Seconds(after.abs());
-        let name = c.photo.to_owned();
-        match choice {
-            Choice::Before => (comes_second, distance, comes_second, name),
-            Choice::Nearest | Choice::All => (false, distance, comes_second, name),
-        }
-    };
-    timed()
-        .min_by(|(at_a, a), (at_b, b)| rank(*at_a, a).cmp(&rank(*at_b, b)))
-        .map(|(_, c)| vec![c])
-        .unwrap_or_default()
-}
-
-/// Seconds, never NaN, in order.
-#[derive(PartialEq)]
-struct Seconds(f64);
-
-impl Eq for Seconds {}
-
-impl Ord for Seconds {
-    fn cmp(&self, other: &Seconds) -> std::cmp::Ordering {
-        self.0.total_cmp(&other.0)
-    }
-}
-
-impl PartialOrd for Seconds {
-    fn partial_cmp(&self, other: &Seconds) -> Option<std::cmp::Ordering> {
-        Some(self.cmp(other))
-    }
+    let nearest = timed().min_by_key(|(at, c)| {
+        let comes_second = *at > taken;
+        let not_at_all = choice == Choice::Before && comes_second;
+        (
+            not_at_all,
+            at.duration_since(taken).abs(),
+            comes_second,
+            c.photo,
+        )
+    });
+    nearest.map(|(_, c)| c).into_iter().collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// A shot from a line `path capture time verdict exposure`, `-` standing for nothing, the exposure often left out; the
-    /// bench is the path's folder and the hash the path in capitals.
+    /// A shot from a line `path capture time verdict exposure`, `-` standing for nothing, the exposure often left out;
+    /// the bench is the path's folder and the hash the path in capitals.
     fn shots(lines: &str) -> Vec<(String, String, Shot<'static>)> {
         let leak = |text: &str| -> &'static str { Box::leak(text.to_owned().into_boxed_str()) };
         lines

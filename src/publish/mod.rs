@@ -1,12 +1,15 @@
 //! Result -> files; the only writer below `results/`, a folder at a time, whole or not at all.
 
+pub mod drawing;
 pub mod files;
 pub mod names;
+pub mod numbers;
 pub mod place;
 pub mod record;
 pub mod shelf;
 mod stream;
 pub mod trap;
+pub mod words;
 
 pub use files::files;
 pub use shelf::{Inventory, Refusal, Shelf};

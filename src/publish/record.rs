@@ -4,6 +4,7 @@
 //! function of what stands in the photos' folders.
 
 use std::collections::BTreeMap;
+use std::ops::{Deref, DerefMut};
 
 use serde::ser::SerializeStruct;
 use serde::{Deserialize, Serialize, Serializer};
@@ -16,11 +17,8 @@ use crate::terms::{
 /// How the remark begins that says which tone curve a photo was corrected with, or why with none of its own.
 pub const TONE_REMARK: &str = "tone curve";
 
-/// One photo's fate.
-///
-/// On disk `order_side` stands among the metrics.
+/// One photo's fate. The order of the fields is that in the file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(into = "Shape", try_from = "Shape")]
 pub struct Record {
     /// Path below the inbox, with `/`; bytes that are not UTF-8 as `\xNN`.
     pub photo: String,
@@ -42,13 +40,12 @@ pub struct Record {
     pub verdict: Verdict,
     /// Why; worst first.
     pub reasons: Vec<Reason>,
-    /// Only what was measured.
-    pub metrics: Metrics,
-    /// Side of the slit's image on which the measured order lies; absent where there is none.
-    pub order_side: Option<String>,
+    /// Numbers.
+    pub metrics: Measured,
     /// The scale: absent where there is none.
     pub calibration: Option<CalibrationRecord>,
     /// What the spectrum answers.
+    #[serde(default, skip_serializing_if = "Answers::is_empty")]
     pub answers: Answers,
     /// What could not be measured and why.
     pub not_measured: Vec<Unmeasured>,
@@ -196,6 +193,31 @@ pub struct Provenance {
     pub circumstances: Vec<String>,
 }
 
+/// The numbers of one photo and the side of its order: in the file they stand side by side.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(into = "BTreeMap<String, Written>")]
+#[serde(try_from = "BTreeMap<String, Written>")]
+pub struct Measured {
+    /// Only what was measured.
+    pub numbers: Metrics,
+    /// Side of the slit's image on which the measured order lies; absent where there is none.
+    pub order_side: Option<String>,
+}
+
+impl Deref for Measured {
+    type Target = Metrics;
+
+    fn deref(&self) -> &Metrics {
+        &self.numbers
+    }
+}
+
+impl DerefMut for Measured {
+    fn deref_mut(&mut self) -> &mut Metrics {
+        &mut self.numbers
+    }
+}
+
 /// A metric as it stands in the file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
@@ -204,66 +226,26 @@ enum Written {
     Word(String),
 }
 
-/// Name under which [`Record::order_side`] stands among the metrics.
+/// Name under which [`Measured::order_side`] stands among the metrics.
 const ORDER_SIDE: &str = "order_side";
 
-/// [`Record`] as it stands in the file: the order of the fields is the order in the file.
-#[derive(Serialize, Deserialize)]
-struct Shape {
-    photo: String,
-    bench: String,
-    capture: Option<Capture>,
-    rule: String,
-    label: String,
-    lamp: String,
-    groups: BTreeMap<String, String>,
-    taken: Option<String>,
-    verdict: Verdict,
-    reasons: Vec<Reason>,
-    metrics: BTreeMap<String, Written>,
-    calibration: Option<CalibrationRecord>,
-    #[serde(default, skip_serializing_if = "Answers::is_empty")]
-    answers: Answers,
-    not_measured: Vec<Unmeasured>,
-    remarks: Vec<String>,
-    provenance: Provenance,
-}
-
-impl From<Record> for Shape {
-    fn from(r: Record) -> Shape {
-        let named = r.metrics.named().into_iter();
-        let numbers = named.map(|(k, v)| (k, Written::Number(v)));
-        let word = r
-            .order_side
-            .map(|side| (ORDER_SIDE.to_owned(), Written::Word(side)));
-        Shape {
-            photo: r.photo,
-            bench: r.bench,
-            capture: r.capture,
-            rule: r.rule,
-            label: r.label,
-            lamp: r.lamp,
-            groups: r.groups,
-            taken: r.taken,
-            verdict: r.verdict,
-            reasons: r.reasons,
-            metrics: numbers.chain(word).collect(),
-            calibration: r.calibration,
-            answers: r.answers,
-            not_measured: r.not_measured,
-            remarks: r.remarks,
-            provenance: r.provenance,
-        }
+impl From<Measured> for BTreeMap<String, Written> {
+    fn from(measured: Measured) -> BTreeMap<String, Written> {
+        let named = measured.numbers.named().into_iter();
+        let numbers = named.map(|(name, value)| (name, Written::Number(value)));
+        let side = measured.order_side.map(Written::Word);
+        let word = side.map(|side| (ORDER_SIDE.to_owned(), side));
+        numbers.chain(word).collect()
     }
 }
 
-impl TryFrom<Shape> for Record {
+impl TryFrom<BTreeMap<String, Written>> for Measured {
     type Error = String;
 
-    fn try_from(s: Shape) -> Result<Record, String> {
+    fn try_from(written: BTreeMap<String, Written>) -> Result<Measured, String> {
         let mut named = BTreeMap::new();
         let mut order_side = None;
-        for (name, metric) in s.metrics {
+        for (name, metric) in written {
             match metric {
                 Written::Number(value) => {
                     named.insert(name, value);
@@ -274,25 +256,9 @@ impl TryFrom<Shape> for Record {
                 }
             }
         }
-        let metrics = Metrics::from_named(&named);
-        Ok(Record {
-            photo: s.photo,
-            bench: s.bench,
-            capture: s.capture,
-            rule: s.rule,
-            label: s.label,
-            lamp: s.lamp,
-            groups: s.groups,
-            taken: s.taken,
-            verdict: s.verdict,
-            reasons: s.reasons,
-            metrics,
+        Ok(Measured {
+            numbers: Metrics::from_named(&named),
             order_side,
-            calibration: s.calibration,
-            answers: s.answers,
-            not_measured: s.not_measured,
-            remarks: s.remarks,
-            provenance: s.provenance,
         })
     }
 }

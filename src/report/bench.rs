@@ -7,9 +7,8 @@ use super::calibration_page::{ShownTrend, shown_trends};
 use super::charts;
 use super::pages::{ShownPhoto, ShownReason};
 use super::standing::{BenchStanding, Health};
-use crate::measure::sight::stray::entry_side;
-use crate::publish::files::{numbers, words};
 use crate::publish::record::file_name;
+use crate::publish::{numbers, words};
 use crate::terms::{Estimate, Quantity};
 
 #[derive(Template)]
@@ -58,7 +57,7 @@ pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> S
     let newest_first = || bench.photos.iter().rev();
     let page = Page {
         name: words::visible(&bench.name),
-        heading: last.map_or("no photo yet", |s| words::verdict(s.record.verdict)),
+        heading: last.map_or("no photo yet", |s| s.record.verdict.as_str()),
         refresh_s,
         answers: answers.to_owned(),
         calls,
@@ -142,7 +141,7 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         && let Some(Estimate { value, sigma }) = record.metrics.estimate(Quantity::SlitWedgeUm)
     {
         // A slit stands across the band: the order lies beside it, or above or below.
-        let stands = matches!(record.order_side.as_deref(), Some("left" | "right"));
+        let stands = matches!(record.metrics.order_side.as_deref(), Some("left" | "right"));
         let end = match (stands, value > 0.0) {
             (true, true) => "bottom",
             (true, false) => "top",
@@ -172,10 +171,7 @@ fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
 fn stray_light(bench: &BenchStanding<'_>) -> Option<(&'static str, String)> {
     let record = bench.last_with(Quantity::BackgroundLevel)?;
     let level = numbers::said(record.metrics.reading(Quantity::BackgroundLevel)?, 100.0);
-    let at = |quantity| record.metrics.estimate(quantity);
-    let side = at(Quantity::LeakX)
-        .zip(at(Quantity::LeakY))
-        .and_then(|(x, y)| entry_side(x, y));
+    let side = record.metrics.leak_side();
     let place = side.map_or(String::new(), |side| format!(", most at the {side}"));
     Some(("stray light", format!("{level} %{place}")))
 }

@@ -4,7 +4,7 @@ use askama::Template;
 
 use super::standing::{BenchStanding, Class, Health};
 use super::{Inputs, pages};
-use crate::publish::files::{numbers, words};
+use crate::publish::{numbers, words};
 use crate::terms::{Quantity, Verdict};
 
 /// Calls of one bench that are spelled out; the rest stand on its own page.
@@ -52,12 +52,7 @@ struct BenchCalls {
 }
 
 struct Call {
-    class: &'static str,
-    word: &'static str,
-    what: String,
-    advice: String,
-    photo: String,
-    measured: String,
+    shown: pages::ShownPhoto,
     /// Further photos with the same remedy.
     others: usize,
     /// True where only the heading is shown: one thing after the other.
@@ -108,7 +103,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         .map(|verdict| Tally {
             class: pages::class(verdict),
             count: count(verdict),
-            word: words::verdict(verdict),
+            word: verdict.as_str(),
         })
         .filter(|t| t.count > 0)
         .collect();
@@ -122,7 +117,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let fleet: Vec<Ship> = class.benches.iter().map(ship).collect();
     let strays = class.strays.iter().map(|s| Stray {
         class: pages::class(s.record.verdict),
-        word: words::verdict(s.record.verdict),
+        word: s.record.verdict.as_str(),
         photo: words::visible(&s.record.photo),
         what: s
             .record
@@ -166,20 +161,16 @@ fn retakes(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
     let class = pages::class(all.first()?.record.verdict);
     let mut calls: Vec<Call> = Vec::new();
     for shown in all {
-        let photo = pages::ShownPhoto::new(shown, &bench.folder);
+        let shown = pages::ShownPhoto::new(shown, &bench.folder);
+        let remedy = |s: &pages::ShownPhoto| (s.class, s.what.clone(), s.advice.clone());
         let same = calls
             .iter_mut()
-            .find(|c| c.class == photo.class && c.what == photo.what && c.advice == photo.advice);
+            .find(|c| remedy(&c.shown) == remedy(&shown));
         match same {
             // One remedy for several photos is said once.
             Some(call) => call.others += 1,
             None => calls.push(Call {
-                class: photo.class,
-                word: photo.word,
-                what: photo.what,
-                advice: photo.advice,
-                measured: photo.measured,
-                photo: photo.photo,
+                shown,
                 others: 0,
                 is_brief: calls.len() >= MOST_FULL_CALLS,
             }),
@@ -211,15 +202,15 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
         name: words::visible(&bench.name),
         href: page_of(bench),
         calls: vec![Call {
-            class: "w",
-            word: "waiting",
-            what: match waiting {
-                1 => "1 photo waits for a scale".to_owned(),
-                n => format!("{n} photos wait for a scale"),
+            shown: pages::ShownPhoto {
+                what: match waiting {
+                    1 => "1 photo waits for a scale".to_owned(),
+                    n => format!("{n} photos wait for a scale"),
+                },
+                advice: "Photograph the calibration lamp through this instrument.".to_owned(),
+                measured: String::new(),
+                ..pages::ShownPhoto::new(first, &bench.folder)
             },
-            advice: "Photograph the calibration lamp through this instrument.".to_owned(),
-            photo: words::visible(first.record.file_name()),
-            measured: String::new(),
             others: 0,
             is_brief: false,
         }],
@@ -265,7 +256,7 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         Verdict::Unreadable,
     ]
     .into_iter()
-    .map(|v| (bench.count(v), words::verdict(v)))
+    .map(|v| (bench.count(v), v.as_str()))
     .filter(|(n, _)| *n > 0)
     .map(|(n, word)| format!("{n} {word}"))
     .collect();

@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 
 use askama::Template;
 
-use super::calibrations::builds;
+use super::calibrations::{builds, used_by};
 use super::standing::BenchStanding;
 use super::{charts, pages, trend};
-use crate::publish::files::{numbers, words};
 use crate::publish::record::{CalibrationRecord, Record, file_name, parameters};
+use crate::publish::{numbers, words};
 use crate::terms::{Calibration, Capture, LineUse, Reading, SigmaAt, Verdict};
 
 #[derive(Template)]
@@ -52,12 +52,8 @@ struct Line {
 
 /// A lamp photo in the history.
 struct Lamp {
-    class: &'static str,
-    word: &'static str,
-    photo: String,
-    href: String,
-    time: String,
-    what: String,
+    shown: pages::ShownPhoto,
+    /// What came of it.
     said: String,
 }
 
@@ -91,7 +87,7 @@ pub fn shown_trends(bench: &BenchStanding<'_>) -> Vec<ShownTrend> {
 
 /// The page of one bench. It has no clock: the photos alone determine it.
 pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
-    let used_by = used_by(bench);
+    let used_by = used_by(bench.photos.iter().map(|s| s.record));
     let uses = |photo: &str| used_by.get(photo).copied().unwrap_or_default();
     let scale = bench
         .scale()
@@ -108,18 +104,6 @@ pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
         trends: shown_trends(bench),
     };
     page.render().expect("writing to memory does not fail")
-}
-
-/// How many other photos of the bench are measured with each lamp photo.
-fn used_by<'a>(bench: &BenchStanding<'a>) -> BTreeMap<&'a str, usize> {
-    let mut used_by = BTreeMap::new();
-    for r in bench.photos.iter().map(|s| s.record) {
-        let from = r.calibration.as_ref().and_then(|c| c.photo.as_deref());
-        if let Some(photo) = from.filter(|photo| *photo != r.photo) {
-            *used_by.entry(photo).or_default() += 1;
-        }
-    }
-    used_by
 }
 
 fn shown_scale(
@@ -300,7 +284,6 @@ fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
         .filter(|s| s.record.capture == Some(Capture::Calibration))
         .map(|s| {
             let r = s.record;
-            let shown = pages::ShownPhoto::new(s, &bench.folder);
             let own = r.calibration.as_ref().filter(|_| trend::has_own_scale(r));
             let said = match own {
                 None => "no scale".to_owned(),
@@ -328,15 +311,8 @@ fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
                     said.join(" · ")
                 }
             };
-            Lamp {
-                class: shown.class,
-                word: shown.word,
-                href: format!("{}/{}", shown.href, shown.opens),
-                photo: shown.photo,
-                time: shown.time,
-                what: shown.what,
-                said,
-            }
+            let shown = pages::ShownPhoto::new(s, &bench.folder);
+            Lamp { shown, said }
         })
         .collect()
 }

@@ -73,6 +73,18 @@ pub(super) fn builds<'a>(photos: &[&'a Record]) -> BTreeMap<&'a str, Build> {
     builds
 }
 
+/// How many other photos are measured with the scale of each lamp photo.
+pub(super) fn used_by<'a>(photos: impl Iterator<Item = &'a Record>) -> BTreeMap<&'a str, usize> {
+    let mut used_by = BTreeMap::new();
+    for r in photos {
+        let from = r.calibration.as_ref().and_then(|c| c.photo.as_deref());
+        if let Some(photo) = from.filter(|photo| *photo != r.photo) {
+            *used_by.entry(photo).or_default() += 1;
+        }
+    }
+    used_by
+}
+
 /// The file of one bench, from all photos of the class. Lamp photos that gave no scale are in it too, with their
 /// reasons.
 pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
@@ -81,13 +93,7 @@ pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
         .map(|shown| shown.record)
         .filter(|r| r.bench == bench)
         .collect();
-    let mut used_by: BTreeMap<&str, usize> = BTreeMap::new();
-    for r in &photos {
-        let scale_from = r.calibration.as_ref().and_then(|c| c.photo.as_deref());
-        if let Some(photo) = scale_from.filter(|photo| *photo != r.photo) {
-            *used_by.entry(photo).or_default() += 1;
-        }
-    }
+    let used_by = used_by(photos.iter().copied());
     let builds = builds(&photos);
     let calibrations = photos
         .iter()

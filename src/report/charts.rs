@@ -1,128 +1,131 @@
 //! Drawings inside the pages: residuals of the lamp's lines, the scale with its uncertainty, a quantity over a bench's
 //! photos. SVG text in the page's own colours; a drawing shrinks to a phone's width and its letters stay above 12 px.
 
-use std::fmt::Write;
-
-use super::trend::Trend;
-use crate::publish::files::numbers;
+use super::trend::{self, Trend};
+use crate::publish::drawing::plane::{Axis, Plane};
+use crate::publish::drawing::svg::Svg;
+use crate::publish::numbers;
 use crate::terms::{Calibration, LineUse, SigmaAt};
 
 /// Width of every drawing in its own units; 336 px on the narrowest phone, so that 18 units are 12.6 px.
 const WIDTH: f64 = 480.0;
+/// Left end of every plane; beside it stand the values of its levels.
 const LEFT: f64 = 66.0;
-/// Right end of every drawing.
-pub const RIGHT: f64 = 468.0;
+const RIGHT: f64 = 468.0;
+/// Room under a plane for the values along its foot.
+const FOOT: f64 = 36.0;
+/// Upper edge of a plane under a title.
+pub const UNDER_TITLE: f64 = 34.0;
 
-/// A rectangle with its two axes.
-pub struct Plane {
-    /// Upper edge.
-    pub top: f64,
-    /// Lower edge.
-    pub bottom: f64,
-    /// Values at its left and right end.
-    pub x: (f64, f64),
-    /// Values at its lower and upper edge.
-    pub y: (f64, f64),
+/// A drawing in a page: a plane with levels across, a title over it and values along its foot.
+pub struct Chart {
+    /// Where values lie.
+    pub plane: Plane,
+    /// What has been drawn.
+    pub svg: Svg,
 }
 
-impl Plane {
-    /// Place of a value along the foot.
-    pub fn x(&self, value: f64) -> f64 {
-        LEFT + (value - self.x.0) / (self.x.1 - self.x.0) * (RIGHT - LEFT)
-    }
-
-    /// Place of a value along the side.
-    pub fn y(&self, value: f64) -> f64 {
-        self.bottom - (value - self.y.0) / (self.y.1 - self.y.0) * (self.bottom - self.top)
-    }
-
-    /// Lines across, with their numbers on the left.
-    pub fn levels(&self, svg: &mut String, wanted: usize) {
-        let (marks, decimals) = numbers::ticks(self.y.0, self.y.1, wanted);
-        for mark in marks {
-            let (y, text) = (self.y(mark), numbers::plain(mark, decimals));
-            let _ = write!(
-                svg,
-                "<path class=\"z\" d=\"M{LEFT} {y:.1}H{RIGHT}\"/><text x=\"58\" y=\"{:.1}\" text-anchor=\"end\">{text}</text>",
-                y + 6.0
-            );
+impl Chart {
+    /// An empty drawing with its plane from `top` to `bottom`; `x` and `y` are the values at its edges, `label` tells in
+    /// words what is drawn.
+    pub fn new((top, bottom): (f64, f64), x: (f64, f64), y: (f64, f64), label: &str) -> Chart {
+        let height = bottom + FOOT;
+        let head = format!(
+            "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-label=\"{label}\">"
+        );
+        Chart {
+            plane: Plane {
+                x: Axis::new(x.0, x.1, (LEFT, RIGHT)),
+                y: Axis::new(y.0, y.1, (bottom, top)),
+            },
+            svg: Svg::new(head, ""),
         }
+    }
+
+    /// A line across at a height in the drawing, with its value on the left.
+    pub fn level(&mut self, y: f64, text: &str) {
+        let baseline = y + 6.0;
+        self.svg.add(format_args!(
+            "<path class=\"z\" d=\"M{LEFT} {y:.1}H{RIGHT}\"/><text x=\"58\" y=\"{baseline:.1}\" text-anchor=\"end\">{text}</text>"
+        ));
+    }
+
+    /// Lines across at about `wanted` round values.
+    pub fn levels(&mut self, wanted: usize) {
+        for (y, text) in self.plane.y.marks(wanted) {
+            self.level(y, &text);
+        }
+    }
+
+    /// What is drawn, over the plane.
+    pub fn title(&mut self, text: &str) {
+        let markup = format_args!("<text x=\"{LEFT}\" y=\"20\">{text}</text>");
+        self.svg.add(markup);
+    }
+
+    /// A strong line across at zero.
+    pub fn zero(&mut self) {
+        let y = self.plane.y.at(0.0);
+        self.svg.add(format_args!(
+            "<path class=\"axis\" d=\"M{LEFT} {y:.1}H{RIGHT}\"/>"
+        ));
     }
 
     /// Values along the foot, with the unit behind the last.
-    pub fn foot(&self, svg: &mut String, unit: &str) {
-        let (marks, decimals) = numbers::ticks(self.x.0, self.x.1, 5);
+    pub fn foot(&mut self, unit: &str) {
+        let bottom = self.plane.y.places.0;
+        let marks = self.plane.x.marks(5);
         let n = marks.len();
-        for (i, mark) in marks.into_iter().enumerate() {
-            let (x, text) = (self.x(mark), numbers::plain(mark, decimals));
-            let _ = write!(
-                svg,
-                "<path class=\"z\" d=\"M{x:.1} {:.1}v7\"/>",
-                self.bottom
-            );
-            let y = self.bottom + 24.0;
-            let _ = if i + 1 == n && x > RIGHT - 50.0 {
-                write!(
-                    svg,
-                    "<text x=\"{RIGHT}\" y=\"{y:.1}\" text-anchor=\"end\">{text}{unit}</text>"
-                )
-            } else {
-                let unit = if i + 1 == n { unit } else { "" };
-                write!(
-                    svg,
-                    "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"middle\">{text}{unit}</text>"
-                )
+        for (i, (x, text)) in marks.into_iter().enumerate() {
+            let is_last = i + 1 == n;
+            let unit = if is_last { unit } else { "" };
+            let (place, anchor) = match is_last && x > RIGHT - 50.0 {
+                true => (format!("{RIGHT}"), "end"),
+                false => (format!("{x:.1}"), "middle"),
             };
+            let baseline = bottom + 24.0;
+            self.svg.add(format_args!(
+                "<path class=\"z\" d=\"M{x:.1} {bottom:.1}v7\"/><text x=\"{place}\" y=\"{baseline:.1}\" text-anchor=\"{anchor}\">{text}{unit}</text>"
+            ));
         }
     }
 
-    /// A filled band around a curve: (x, low, high), rising in x.
-    pub fn ribbon(&self, svg: &mut String, points: &[(f64, f64, f64)]) {
-        self.ribbon_of(svg, points, "");
-    }
-
-    /// The same with a style of its own; empty for the page's.
-    pub fn ribbon_of(&self, svg: &mut String, points: &[(f64, f64, f64)], style: &str) {
-        if points.len() < 2 {
-            return;
-        }
-        let mut d = String::new();
-        let low = points.iter().map(|p| (p.0, p.1));
-        let high = points.iter().rev().map(|p| (p.0, p.2));
-        for (i, (x, y)) in low.chain(high).enumerate() {
-            let pen = if i == 0 { 'M' } else { 'L' };
-            let _ = write!(d, "{pen}{:.1} {:.1}", self.x(x), self.y(y));
-        }
-        let style = match style {
-            "" => String::new(),
-            own => format!(" style=\"{own}\""),
+    /// A filled band around a curve: (x, low, high), rising in x. `style` is its own style, or empty for the page's.
+    pub fn ribbon(&mut self, points: impl IntoIterator<Item = (f64, f64, f64)>, style: &str) {
+        let attributes = match style {
+            "" => "class=\"rib\"".to_owned(),
+            own => format!("class=\"rib\" style=\"{own}\""),
         };
-        let _ = write!(svg, "<path class=\"rib\"{style} d=\"{d}Z\"/>");
+        self.svg.path(&attributes, &self.plane.band(points));
+    }
+
+    /// A value with one standard uncertainty to either side, both as heights in the drawing.
+    fn bar(&mut self, x: f64, low: f64, high: f64) {
+        let markup = format_args!("<path d=\"M{x:.1} {low:.1}V{high:.1}\"/>");
+        self.svg.add(markup);
+    }
+
+    /// A point's mark: a disc for orders to one side, a diamond for the other; hollow where it was only compared.
+    fn mark(&mut self, (x, y): (f64, f64), order: i32, is_solid: bool) {
+        let class = if is_solid { "" } else { " class=\"o\"" };
+        if order < 0 {
+            let (left, right, over, under) = (x - 6.5, x + 6.5, y - 6.5, y + 6.5);
+            self.svg.add(format_args!(
+                "<path{class} d=\"M{left:.1} {y:.1}L{x:.1} {over:.1}L{right:.1} {y:.1}L{x:.1} {under:.1}Z\"/>"
+            ));
+        } else {
+            self.svg.add(format_args!(
+                "<circle{class} cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"5\"/>"
+            ));
+        }
     }
 }
 
-/// Begins a drawing of this height, told in words.
-pub fn open(height: f64, label: &str) -> String {
-    format!(
-        "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-label=\"{label}\">"
-    )
-}
-
-/// A point's mark: a disc for orders to one side, a diamond for the other; hollow where it was only compared.
-fn mark(svg: &mut String, (x, y): (f64, f64), order: i32, is_solid: bool) {
-    let class = if is_solid { "" } else { " class=\"o\"" };
-    let _ = if order < 0 {
-        write!(
-            svg,
-            "<path{class} d=\"M{:.1} {y:.1}L{x:.1} {:.1}L{:.1} {y:.1}L{x:.1} {:.1}Z\"/>",
-            x - 6.5,
-            y - 6.5,
-            x + 6.5,
-            y + 6.5
-        )
-    } else {
-        write!(svg, "<circle{class} cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"5\"/>")
-    };
+/// The lowest and the highest of some values; infinite the wrong way round where there are none.
+pub fn extent(values: impl Iterator<Item = f64>) -> (f64, f64) {
+    values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| {
+        (low.min(v), high.max(v))
+    })
 }
 
 /// Residuals of the lamp's lines over wavelength, with one standard uncertainty, on the band of the scale's own; absent for
@@ -135,9 +138,8 @@ pub fn residuals(lines: &[LineUse], sigma_curve: &[SigmaAt]) -> Option<String> {
     if sound.len() < 2 {
         return None;
     }
-    let nm = || sound.iter().map(|l| l.wavelength_nm);
-    let low = nm().fold(f64::INFINITY, f64::min) - 15.0;
-    let high = nm().fold(f64::NEG_INFINITY, f64::max) + 15.0;
+    let (first, last) = extent(sound.iter().map(|l| l.wavelength_nm));
+    let (low, high) = (first - 15.0, last + 15.0);
     let curve: Vec<(f64, f64)> = finite(sigma_curve)
         .filter(|(nm, _)| (low..=high).contains(nm))
         .collect();
@@ -152,50 +154,31 @@ pub fn residuals(lines: &[LineUse], sigma_curve: &[SigmaAt]) -> Option<String> {
             .map(|c| c.1)
             .fold(reach, f64::max)
             .min(3.0 * reach);
-    let plane = Plane {
-        top: 34.0,
-        bottom: 196.0,
-        x: (low, high),
-        y: (-reach, reach),
-    };
-    let used = || sound.iter().filter(|l| l.used);
-    let worst = used().map(|l| l.residual_nm).fold(0.0f64, f64::max);
-    let best = used().map(|l| l.residual_nm).fold(0.0f64, f64::min);
-    let mut svg = open(
-        232.0,
-        &format!(
-            "Residuals of {} lamp lines, from {} to {} nm",
-            used().count(),
-            numbers::plain(best, 2),
-            numbers::plain(worst, 2)
-        ),
+    let used = || sound.iter().filter(|l| l.used).map(|l| l.residual_nm);
+    let label = format!(
+        "Residuals of {} lamp lines, from {} to {} nm",
+        used().count(),
+        numbers::plain(used().fold(0.0, f64::min), 2),
+        numbers::plain(used().fold(0.0, f64::max), 2)
     );
-    let band: Vec<_> = curve
+    let mut chart = Chart::new((UNDER_TITLE, 196.0), (low, high), (-reach, reach), &label);
+    let band = curve
         .iter()
-        .map(|&(nm, s)| (nm, -s.min(reach), s.min(reach)))
-        .collect();
-    plane.ribbon(&mut svg, &band);
-    plane.levels(&mut svg, 5);
-    let _ = write!(
-        svg,
-        "<text x=\"{LEFT}\" y=\"20\">measured minus published, nm</text><path class=\"axis\" d=\"M{LEFT} {:.1}H{RIGHT}\"/>",
-        plane.y(0.0)
-    );
-    plane.foot(&mut svg, " nm");
+        .map(|&(nm, s)| (nm, -s.min(reach), s.min(reach)));
+    chart.ribbon(band, "");
+    chart.levels(5);
+    chart.title("measured minus published, nm");
+    chart.zero();
+    chart.foot(" nm");
+    let Plane { x, y } = chart.plane;
     for line in sound {
         // Both orders see the same line: side by side.
-        let x = plane.x(line.wavelength_nm) + if line.order < 0 { -5.0 } else { 5.0 };
-        let y = plane.y(line.residual_nm);
-        let _ = write!(
-            svg,
-            "<path d=\"M{x:.1} {:.1}V{:.1}\"/>",
-            plane.y(line.residual_nm - line.sigma_nm),
-            plane.y(line.residual_nm + line.sigma_nm)
-        );
-        mark(&mut svg, (x, y), line.order, line.used);
+        let x = x.at(line.wavelength_nm) + if line.order < 0 { -5.0 } else { 5.0 };
+        let (residual, sigma) = (line.residual_nm, line.sigma_nm);
+        chart.bar(x, y.at(residual - sigma), y.at(residual + sigma));
+        chart.mark((x, y.at(residual)), line.order, line.used);
     }
-    svg += "</svg>";
-    Some(svg)
+    Some(chart.svg.finish())
 }
 
 fn finite(curve: &[SigmaAt]) -> impl Iterator<Item = (f64, f64)> {
@@ -244,8 +227,7 @@ pub fn scale(calibration: &Calibration) -> Option<ScaleDrawing> {
         })
         .collect();
     let all = || ways.iter().flat_map(|(_, way)| way);
-    let bottom = all().map(|p| p.1).fold(f64::INFINITY, f64::min);
-    let top = all().map(|p| p.1).fold(f64::NEG_INFINITY, f64::max);
+    let (bottom, top) = extent(all().map(|p| p.1));
     if !(high > low && top > bottom) {
         return None;
     }
@@ -256,114 +238,77 @@ pub fn scale(calibration: &Calibration) -> Option<ScaleDrawing> {
         .find(|t| f64::from(*t) * widest <= 0.1 * (top - bottom))
         .unwrap_or(1);
     let margin = 0.06 * (top - bottom);
-    let plane = Plane {
-        top: 34.0,
-        bottom: 276.0,
-        x: (low, high),
-        y: (bottom - margin, top + margin),
-    };
-    let mut svg = open(
-        312.0,
-        &format!(
-            "The scale from {} to {} nm: {} to {} px from the slit’s image",
-            numbers::plain(low, 0),
-            numbers::plain(high, 0),
-            numbers::plain(bottom, 0),
-            numbers::plain(top, 0)
-        ),
+    let label = format!(
+        "The scale from {} to {} nm: {} to {} px from the slit’s image",
+        numbers::plain(low, 0),
+        numbers::plain(high, 0),
+        numbers::plain(bottom, 0),
+        numbers::plain(top, 0)
     );
-    plane.levels(&mut svg, 5);
-    svg += &format!("<text x=\"{LEFT}\" y=\"20\">px from the slit’s image</text>");
-    plane.foot(&mut svg, " nm");
+    let y = (bottom - margin, top + margin);
+    let mut chart = Chart::new((UNDER_TITLE, 276.0), (low, high), y, &label);
+    chart.levels(5);
+    chart.title("px from the slit’s image");
+    chart.foot(" nm");
     for (order, way) in &ways {
-        let band: Vec<_> = way
-            .iter()
-            .map(|&(nm, px, s)| {
-                let half = f64::from(times) * s;
-                (nm, px - half, px + half)
-            })
-            .collect();
-        plane.ribbon(&mut svg, &band);
-        let mut d = String::new();
-        for (i, (nm, px, _)) in way.iter().enumerate() {
-            let pen = if i == 0 { 'M' } else { 'L' };
-            let _ = write!(d, "{pen}{:.1} {:.1}", plane.x(*nm), plane.y(*px));
-        }
+        let band = way.iter().map(|&(nm, px, s)| {
+            let half = f64::from(times) * s;
+            (nm, px - half, px + half)
+        });
+        chart.ribbon(band, "");
         let class = if *order < 0 { "way dash" } else { "way" };
-        let _ = write!(svg, "<path class=\"{class}\" d=\"{d}\"/>");
+        let data = chart.plane.curve(way.iter().map(|p| (p.0, p.1)));
+        chart.svg.path(&format!("class=\"{class}\""), &data);
     }
     for line in &calibration.lines {
         if let Some(px) = place(line.order, line.wavelength_nm + line.residual_nm) {
-            let at = (plane.x(line.wavelength_nm), plane.y(px));
-            mark(&mut svg, at, line.order, line.used);
+            let at = (chart.plane.x.at(line.wavelength_nm), chart.plane.y.at(px));
+            chart.mark(at, line.order, line.used);
         }
     }
-    svg += "</svg>";
+    let svg = chart.svg.finish();
     Some(ScaleDrawing { svg, times })
 }
 
 /// A quantity from photo to photo, with one standard uncertainty where it is known. Empty for fewer than two values.
 pub fn trend(trend: &Trend) -> String {
-    let n = trend.points.len();
-    if n < 2 {
+    let [first, .., last] = trend.points.as_slice() else {
         return String::new();
-    }
-    let sigma = |p: &super::trend::Point| p.sigma.filter(|s| s.is_finite()).unwrap_or(0.0);
+    };
+    let n = trend.points.len();
+    let sigma = |p: &trend::Point| p.sigma.filter(|s| s.is_finite()).unwrap_or(0.0);
     let high = trend
         .points
         .iter()
         .map(|p| p.value + sigma(p))
         .filter(|v| v.is_finite())
         .fold(f64::MIN_POSITIVE, f64::max);
-    let plane = Plane {
-        top: 10.0,
-        bottom: 108.0,
-        x: (-0.4, n as f64 - 0.6),
-        y: (0.0, 1.08 * high),
-    };
-    let (first, last) = (&trend.points[0], &trend.points[n - 1]);
-    let mut svg = open(
-        144.0,
-        &format!(
-            "{} on {n} photos: first {}{unit}, last {}{unit}",
-            trend.title,
-            first.text(),
-            last.text(),
-            unit = trend.unit
-        ),
+    let label = format!(
+        "{} on {n} photos: first {}{unit}, last {}{unit}",
+        trend.title,
+        first.text(),
+        last.text(),
+        unit = trend.unit
     );
-    plane.levels(&mut svg, 3);
-    let ends = [(LEFT, "start", first), (RIGHT, "end", last)];
-    for (x, anchor, point) in ends {
+    let x = (-0.4, n as f64 - 0.6);
+    let mut chart = Chart::new((10.0, 108.0), x, (0.0, 1.08 * high), &label);
+    chart.levels(3);
+    for (x, anchor, point) in [(LEFT, "start", first), (RIGHT, "end", last)] {
         let clock = point.time.rsplit(' ').next().unwrap_or_default();
-        let _ = write!(
-            svg,
+        chart.svg.add(format_args!(
             "<text x=\"{x}\" y=\"134\" text-anchor=\"{anchor}\">{clock}</text>"
-        );
+        ));
     }
-    let at: Vec<(f64, f64)> = trend
-        .points
-        .iter()
-        .enumerate()
-        .map(|(i, p)| (plane.x(i as f64), plane.y(p.value)))
-        .collect();
-    let mut d = String::new();
-    for (i, (x, y)) in at.iter().enumerate() {
-        let pen = if i == 0 { 'M' } else { 'L' };
-        let _ = write!(d, "{pen}{x:.1} {y:.1}");
-    }
-    let _ = write!(svg, "<path class=\"way thin\" d=\"{d}\"/>");
-    for (point, (x, y)) in trend.points.iter().zip(at) {
-        let s = sigma(point);
+    let values = trend.points.iter().enumerate();
+    let way = chart.plane.curve(values.map(|(i, p)| (i as f64, p.value)));
+    chart.svg.path("class=\"way thin\"", &way);
+    let Plane { x, y } = chart.plane;
+    for (i, point) in trend.points.iter().enumerate() {
+        let (x, s) = (x.at(i as f64), sigma(point));
         if s > 0.0 {
-            let (low, high) = (
-                plane.y((point.value - s).max(0.0)),
-                plane.y(point.value + s),
-            );
-            let _ = write!(svg, "<path d=\"M{x:.1} {low:.1}V{high:.1}\"/>");
+            chart.bar(x, y.at((point.value - s).max(0.0)), y.at(point.value + s));
         }
-        mark(&mut svg, (x, y), 1, !point.is_retake);
+        chart.mark((x, y.at(point.value)), 1, !point.is_retake);
     }
-    svg += "</svg>";
-    svg
+    chart.svg.finish()
 }

@@ -6,10 +6,10 @@ use std::collections::BTreeMap;
 use askama::Template;
 
 use super::agreement::Agreement;
-use super::drawings::{self, Height, Named, STROKES};
+use super::drawings::{self, Height, Legended, Named, STROKES};
 use super::{Inputs, Shown, by_path, subject};
 use crate::publish::files::tables::{read_absorbance, read_spectrum};
-use crate::publish::files::{numbers, words};
+use crate::publish::{numbers, words};
 
 /// Curves on the page; with more it would be larger than a megabyte, and a phone's browser slow.
 const MOST_CURVES: usize = 320;
@@ -23,22 +23,11 @@ const MOST_ROWS: usize = 60;
 struct Page {
     title: String,
     refresh_s: u32,
-    lamps: Vec<Drawing>,
-    samples: Vec<Drawing>,
+    lamps: Vec<Legended>,
+    samples: Vec<Legended>,
     /// What is not drawn, in words; empty where everything is.
     not_drawn: String,
     rows: Vec<Row>,
-}
-
-struct Drawing {
-    name: String,
-    svg: String,
-    benches: Vec<Bench>,
-}
-
-struct Bench {
-    key: String,
-    name: String,
 }
 
 struct Row {
@@ -97,27 +86,19 @@ pub fn class_html<'a>(
 }
 
 /// The drawings of one lamp or sample: several with the same axes where the benches are too many to be told apart in one.
-fn drawings_of(name: &str, curves: &[Named<'_>], height: Height) -> Vec<Drawing> {
+fn drawings_of(name: &str, curves: &[Named<'_>], height: Height) -> Vec<Legended> {
     let all = drawings::overlays(curves, height);
     let n = all.len();
     let parts = drawings::evenly(curves, STROKES.len());
     all.into_iter()
         .zip(parts)
         .enumerate()
-        .map(|(i, (svg, part))| Drawing {
-            name: match n {
-                1 => words::visible(name),
-                _ => words::visible(&format!("{name} ({} of {n})", i + 1)),
-            },
-            svg,
-            benches: part
-                .iter()
-                .enumerate()
-                .map(|(i, (bench, _))| Bench {
-                    key: drawings::key(i),
-                    name: words::visible(bench),
-                })
-                .collect(),
+        .map(|(i, (svg, part))| {
+            let name = match n {
+                1 => name.to_owned(),
+                _ => format!("{name} ({} of {n})", i + 1),
+            };
+            Legended::new(&name, svg, part.iter().map(|(bench, _)| *bench))
         })
         .collect()
 }

@@ -8,9 +8,9 @@ use super::{Shown, by_path};
 use crate::answers::Refusal;
 use crate::answers::response::{Colour, KELVIN_SIGMA, bins, colour, response};
 use crate::classify::stated::number;
-use crate::publish::files::numbers;
 use crate::publish::files::table::{Row, Table};
 use crate::publish::files::tables::read_spectrum;
+use crate::publish::numbers;
 use crate::terms::{Estimate, Spectrum};
 
 /// Group of a rule that states a bulb's temperature, K.

@@ -1,12 +1,10 @@
 //! Drawings of curves in the pages: a phone's tone curve against sRGB's, a spectrum joined from several exposures, the
 //! relative power of a bench's lights, one lamp's or one sample's spectra over the benches.
 
-use std::fmt::Write;
-
-use super::charts::{Plane, RIGHT, open};
+use super::charts::{Chart, UNDER_TITLE, extent};
 use crate::answers::bracket::Curve;
 use crate::answers::join::Joined;
-use crate::publish::files::numbers;
+use crate::publish::{numbers, words};
 use crate::terms::Estimate;
 
 /// Points of a curve are thinned to about this many: more than the drawing has pixels on a phone.
@@ -31,18 +29,29 @@ pub const STROKES: [(&str, &str); 8] = [
     ("#b34f9a", "9 4"),
 ];
 
-fn path(plane: &Plane, points: &[(f64, f64)]) -> String {
+/// Upper and lower edge of the planes of these drawings.
+const EDGES: (f64, f64) = (UNDER_TITLE, 216.0);
+
+/// Makes one point of a curve from several that it is to stand for.
+type One = fn(&[(f64, f64)]) -> (f64, f64);
+
+/// A curve of at most [`MOST_POINTS`] points.
+fn thinned(points: &[(f64, f64)], one: One) -> Vec<(f64, f64)> {
     let every = points.len().div_ceil(MOST_POINTS).max(1);
-    let mut d = String::new();
-    for (i, part) in points.chunks(every).enumerate() {
-        // The highest of those thinned out: lines keep their tops.
-        let Some(p) = part.iter().max_by(|a, b| a.1.total_cmp(&b.1)) else {
-            continue;
-        };
-        let pen = if i == 0 { 'M' } else { 'L' };
-        let _ = write!(d, "{pen}{:.1} {:.1}", plane.x(p.0), plane.y(p.1));
-    }
-    d
+    points.chunks(every).map(one).collect()
+}
+
+/// The highest of some points: lines keep their tops.
+fn highest(part: &[(f64, f64)]) -> (f64, f64) {
+    let by_height = |a: &&(f64, f64), b: &&(f64, f64)| a.1.total_cmp(&b.1);
+    part.iter().max_by(by_height).copied().unwrap_or_default()
+}
+
+/// The mean of some points: of an absorbance, the highest of several would be their noise.
+fn mean(part: &[(f64, f64)]) -> (f64, f64) {
+    let n = part.len() as f64;
+    let sum = part.iter().fold((0.0, 0.0), |s, p| (s.0 + p.0, s.1 + p.1));
+    (sum.0 / n, sum.1 / n)
 }
 
 /// By how much light differs from what sRGB would make of a code, with what the bracket leaves on either side: as curves of
@@ -55,39 +64,21 @@ pub fn tone(curve: &Curve) -> String {
         .map(|(code, srgb, light)| (code, 100.0 * (light / srgb - 1.0)))
         .collect();
     let left = 100.0 * curve.rms;
-    let reach = apart.iter().map(|p| p.1.abs()).fold(2.0, f64::max) + left;
-    let plane = Plane {
-        top: 34.0,
-        bottom: 216.0,
-        x: (0.0, 1.0),
-        y: (-1.1 * reach, 1.1 * reach),
-    };
-    let mut svg = open(
-        252.0,
-        &format!(
-            "The phone’s tone curve against sRGB’s: {} to {} percent off",
-            numbers::plain(100.0 * curve.apart().0, 0),
-            numbers::plain(100.0 * curve.apart().1, 0)
-        ),
+    let reach = 1.1 * (apart.iter().map(|p| p.1.abs()).fold(2.0, f64::max) + left);
+    let label = format!(
+        "The phone’s tone curve against sRGB’s: {} to {} percent off",
+        numbers::plain(100.0 * curve.apart().0, 0),
+        numbers::plain(100.0 * curve.apart().1, 0)
     );
-    let ribbon: Vec<(f64, f64, f64)> = apart
-        .iter()
-        .map(|p| (p.0, p.1 - left, p.1 + left))
-        .collect();
-    plane.ribbon(&mut svg, &ribbon);
-    plane.levels(&mut svg, 4);
-    let _ = write!(
-        svg,
-        "<text x=\"66\" y=\"20\">light less sRGB’s, %, by code (1 is white)</text><path class=\"axis\" d=\"M66 {:.1}H{RIGHT}\"/>",
-        plane.y(0.0)
-    );
-    plane.foot(&mut svg, "");
-    let _ = write!(
-        svg,
-        "<path class=\"way\" d=\"{}\"/></svg>",
-        path(&plane, &apart)
-    );
-    svg
+    let mut chart = Chart::new(EDGES, (0.0, 1.0), (-reach, reach), &label);
+    chart.ribbon(apart.iter().map(|p| (p.0, p.1 - left, p.1 + left)), "");
+    chart.levels(4);
+    chart.title("light less sRGB’s, %, by code (1 is white)");
+    chart.zero();
+    chart.foot("");
+    let way = chart.plane.curve(thinned(&apart, highest));
+    chart.svg.path("class=\"way\"", &way);
+    chart.svg.finish()
 }
 
 /// A joined spectrum on a scale of powers of ten; absent where there is no light.
@@ -102,42 +93,29 @@ pub fn joined(joined: &Joined) -> Option<String> {
     if top <= 0.0 || last <= first {
         return None;
     }
-    let lowest = (LOWEST * top).log10();
-    let plane = Plane {
-        top: 34.0,
-        bottom: 216.0,
-        x: (first, last),
-        y: (lowest, top.log10() + 0.15),
-    };
-    let mut svg = open(
-        252.0,
-        &format!(
-            "Spectrum of {} exposures joined, highest signal {} of full scale of the longest",
-            joined.ratios.len() + 1,
-            numbers::about(top)
-        ),
+    let (lowest, highest_power) = ((LOWEST * top).log10(), top.log10() + 0.15);
+    let label = format!(
+        "Spectrum of {} exposures joined, highest signal {} of full scale of the longest",
+        joined.ratios.len() + 1,
+        numbers::about(top)
     );
-    for power in lowest.ceil() as i32..=(top.log10() + 0.15).floor() as i32 {
-        let y = plane.y(f64::from(power));
+    let mut chart = Chart::new(EDGES, (first, last), (lowest, highest_power), &label);
+    for power in lowest.ceil() as i32..=highest_power.floor() as i32 {
         let text = match power {
             0.. => format!("{}", 10f64.powi(power)),
             _ => numbers::fixed(10f64.powi(power), usize::try_from(-power).unwrap_or(0)),
         };
-        let _ = write!(
-            svg,
-            "<path class=\"z\" d=\"M66 {y:.1}H{RIGHT}\"/><text x=\"58\" y=\"{:.1}\" text-anchor=\"end\">{text}</text>",
-            y + 6.0
-        );
+        chart.level(chart.plane.y.at(f64::from(power)), &text);
     }
-    let _ = write!(svg, "<text x=\"66\" y=\"20\">signal, powers of ten</text>");
-    plane.foot(&mut svg, " nm");
+    chart.title("signal, powers of ten");
+    chart.foot(" nm");
     let points: Vec<(f64, f64)> = known
         .iter()
         .map(|r| (r.0, r.1.max(LOWEST * top).log10()))
         .collect();
-    let _ = write!(svg, "<path class=\"way\" d=\"{}\"/>", path(&plane, &points));
-    svg += "</svg>";
-    Some(svg)
+    let way = chart.plane.curve(thinned(&points, highest));
+    chart.svg.path("class=\"way\"", &way);
+    Some(chart.svg.finish())
 }
 
 /// A list in as few parts as hold no more than `most`, and those as even as can be.
@@ -149,49 +127,40 @@ pub fn evenly<T>(all: &[T], most: usize) -> impl Iterator<Item = &[T]> {
 /// Relative powers of a few lights over one another, at most [`STROKES`] of them: wavelength (nm) and share of the highest,
 /// rising, with one standard uncertainty around it.
 pub fn powers(lights: &[&[(f64, Estimate)]]) -> String {
-    let all = || lights.iter().flat_map(|l| l.iter());
-    let low = all().map(|p| p.0).fold(f64::INFINITY, f64::min);
-    let high = all().map(|p| p.0).fold(f64::NEG_INFINITY, f64::max);
-    let plane = Plane {
-        top: 34.0,
-        bottom: 216.0,
-        x: (low.max(SEEN_NM.0), high.min(SEEN_NM.1)),
-        y: (0.0, 1.1),
-    };
-    let inside = |nm: f64| (plane.x.0..=plane.x.1).contains(&nm);
-    let mut svg = open(
-        252.0,
-        &format!(
-            "Relative spectral power of {}, as a share of the highest",
-            match lights.len() {
-                1 => "a light".to_owned(),
-                n => format!("{n} lights"),
-            }
-        ),
+    let x = seen(lights.iter().flat_map(|l| l.iter()).map(|p| p.0));
+    let label = format!(
+        "Relative spectral power of {}, as a share of the highest",
+        match lights.len() {
+            1 => "a light".to_owned(),
+            n => format!("{n} lights"),
+        }
     );
-    plane.levels(&mut svg, 4);
-    svg += "<text x=\"66\" y=\"20\">power in each 5 nm, share of the highest</text>";
-    plane.foot(&mut svg, " nm");
-    for (light, (colour, dash)) in lights.iter().zip(STROKES) {
-        let seen: Vec<(f64, Estimate)> = light.iter().copied().filter(|p| inside(p.0)).collect();
+    let most = 1.1;
+    let mut chart = Chart::new(EDGES, x, (0.0, most), &label);
+    chart.levels(4);
+    chart.title("power in each 5 nm, share of the highest");
+    chart.foot(" nm");
+    let at = |share: f64| share.clamp(0.0, most);
+    for (i, light) in lights.iter().take(STROKES.len()).enumerate() {
+        let inside = |p: &(f64, Estimate)| (x.0..=x.1).contains(&p.0);
+        let seen: Vec<(f64, Estimate)> = light.iter().copied().filter(inside).collect();
         for run in runs(&seen, 5.0) {
-            let band: Vec<(f64, f64, f64)> = run
+            let band = run
                 .iter()
-                .map(|(nm, e)| {
-                    let at = |share: f64| share.clamp(0.0, plane.y.1);
-                    (*nm, at(e.value - e.sigma), at(e.value + e.sigma))
-                })
-                .collect();
-            plane.ribbon_of(&mut svg, &band, &format!("fill:{colour};fill-opacity:.22"));
-            let line: Vec<(f64, f64)> = run
-                .iter()
-                .map(|(nm, e)| (*nm, e.value.clamp(0.0, plane.y.1)))
-                .collect();
-            stroke(&mut svg, &path(&plane, &line), colour, dash);
+                .map(|(nm, e)| (*nm, at(e.value - e.sigma), at(e.value + e.sigma)));
+            chart.ribbon(band, &format!("fill:{};fill-opacity:.22", STROKES[i].0));
+            let line: Vec<_> = run.iter().map(|(nm, e)| (*nm, at(e.value))).collect();
+            let way = chart.plane.curve(thinned(&line, highest));
+            chart.svg.path(&stroke(i), &way);
         }
     }
-    svg += "</svg>";
-    svg
+    chart.svg.finish()
+}
+
+/// The stretch of wavelengths that the spectra have and phones see, nm.
+fn seen(wavelengths_nm: impl Iterator<Item = f64>) -> (f64, f64) {
+    let (low, high) = extent(wavelengths_nm);
+    (low.max(SEEN_NM.0), high.min(SEEN_NM.1))
 }
 
 /// Pieces without a gap of points that are `step` apart.
@@ -199,24 +168,14 @@ fn runs<T>(points: &[(f64, T)], step: f64) -> impl Iterator<Item = &[(f64, T)]> 
     points.chunk_by(move |a, b| b.0 - a.0 < 1.5 * step)
 }
 
-/// A curve thinned by means: of an absorbance, the highest of several would be their noise.
-fn means(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
-    let every = points.len().div_ceil(MOST_POINTS).max(1);
-    points
-        .chunks(every)
-        .map(|part| {
-            let n = part.len() as f64;
-            let sum = part.iter().fold((0.0, 0.0), |s, p| (s.0 + p.0, s.1 + p.1));
-            (sum.0 / n, sum.1 / n)
-        })
-        .collect()
+/// Attributes of the i-th curve in a drawing.
+fn stroke(i: usize) -> String {
+    format!("class=\"way\" {}", style(i))
 }
 
-fn stroke(svg: &mut String, d: &str, colour: &str, dash: &str) {
-    let _ = write!(
-        svg,
-        "<path class=\"way\" style=\"stroke:{colour};stroke-dasharray:{dash}\" d=\"{d}\"/>"
-    );
+fn style(i: usize) -> String {
+    let (colour, dash) = STROKES[i % STROKES.len()];
+    format!("style=\"stroke:{colour};stroke-dasharray:{dash}\"")
 }
 
 /// One bench's curve: its name, and wavelength (nm) with height, rising in even steps but for what is not known.
@@ -235,68 +194,87 @@ pub enum Height {
 /// the same axes, each for the part of `benches` that [`evenly`] gives. None for fewer than two benches.
 pub fn overlays(benches: &[Named<'_>], height: Height) -> Vec<String> {
     let all = || benches.iter().flat_map(|s| s.1.iter());
-    let low = all().map(|p| p.0).fold(f64::INFINITY, f64::min);
-    let high = all().map(|p| p.0).fold(f64::NEG_INFINITY, f64::max);
-    let x = (low.max(SEEN_NM.0), high.min(SEEN_NM.1));
+    let x = seen(all().map(|p| p.0));
     if benches.len() < 2 || x.1 <= x.0 {
         return Vec::new();
     }
-    let (y, title) = match height {
-        Height::Share => ((0.0, 1.05), "share of the highest signal"),
+    let y = match height {
+        Height::Share => (0.0, 1.05),
         Height::Absorbance => {
             let inside = || all().filter(|p| (x.0..=x.1).contains(&p.0)).map(|p| p.1);
             let top = inside().fold(0.1, f64::max);
             let foot = inside().fold(0.0, f64::min).max(-0.2 * top);
-            ((1.05 * foot, 1.05 * top), "absorbance")
+            (1.05 * foot, 1.05 * top)
         }
     };
-    let plane = Plane {
-        top: 34.0,
-        bottom: 216.0,
-        x,
-        y,
-    };
     evenly(benches, STROKES.len())
-        .map(|part| overlay(&plane, part, height, title))
+        .map(|part| overlay(x, y, part, height))
         .collect()
 }
 
-fn overlay(plane: &Plane, part: &[Named<'_>], height: Height, title: &str) -> String {
-    let what = match height {
-        Height::Share => "Spectra of {} benches, each as a share of its highest signal",
-        Height::Absorbance => "Absorbance by wavelength on {} benches",
+fn overlay(x: (f64, f64), y: (f64, f64), part: &[Named<'_>], height: Height) -> String {
+    let n = part.len();
+    let (label, title, one): (_, _, One) = match height {
+        Height::Share => (
+            format!("Spectra of {n} benches, each as a share of its highest signal"),
+            "share of the highest signal",
+            highest,
+        ),
+        Height::Absorbance => (
+            format!("Absorbance by wavelength on {n} benches"),
+            "absorbance",
+            mean,
+        ),
     };
-    let what = what.replace("{}", &part.len().to_string());
-    let mut svg = open(252.0, &what);
-    plane.levels(&mut svg, 4);
-    let _ = write!(svg, "<text x=\"66\" y=\"20\">{title}</text>");
-    plane.foot(&mut svg, " nm");
-    for ((_, points), (colour, dash)) in part.iter().zip(STROKES) {
+    let mut chart = Chart::new(EDGES, x, y, &label);
+    chart.levels(4);
+    chart.title(title);
+    chart.foot(" nm");
+    for (i, (_, points)) in part.iter().enumerate() {
         let step = points.windows(2).map(|w| w[1].0 - w[0].0);
         let step = step.fold(f64::INFINITY, f64::min);
         let inside: Vec<(f64, f64)> = points
             .iter()
-            .copied()
-            .filter(|p| (plane.x.0..=plane.x.1).contains(&p.0))
-            .map(|p| (p.0, p.1.clamp(plane.y.0, plane.y.1)))
+            .filter(|p| (x.0..=x.1).contains(&p.0))
+            .map(|p| (p.0, p.1.clamp(y.0, y.1)))
             .collect();
-        let d: String = runs(&inside, step)
-            .map(|run| match height {
-                Height::Share => path(plane, run),
-                Height::Absorbance => path(plane, &means(run)),
-            })
+        let ways: String = runs(&inside, step)
+            .map(|run| chart.plane.curve(thinned(run, one)))
             .collect();
-        stroke(&mut svg, &d, colour, dash);
+        chart.svg.path(&stroke(i), &ways);
     }
-    svg += "</svg>";
-    svg
+    chart.svg.finish()
+}
+
+/// Curves over one another with what they are.
+pub struct Legended {
+    /// What is drawn; may be empty.
+    pub name: String,
+    /// SVG.
+    pub svg: String,
+    /// Piece of line (SVG) and name of each curve.
+    pub keys: Vec<(String, String)>,
+}
+
+impl Legended {
+    /// A drawing of curves with these names.
+    pub fn new<'n>(name: &str, svg: String, curves: impl IntoIterator<Item = &'n str>) -> Legended {
+        let curves = curves.into_iter().enumerate();
+        Legended {
+            name: words::visible(name),
+            svg,
+            keys: curves
+                .map(|(i, name)| (key(i), words::visible(name)))
+                .collect(),
+        }
+    }
 }
 
 /// A piece of line as in [`overlay`], for the legend.
-pub fn key(i: usize) -> String {
-    let (colour, dash) = STROKES[i % STROKES.len()];
+fn key(i: usize) -> String {
     format!(
-        "<svg class=\"key\" viewBox=\"0 0 34 10\" aria-hidden=\"true\"><path d=\"M0 5H34\" style=\"stroke:{colour};stroke-dasharray:{dash}\"/></svg>"
+        "<svg class=\"key\" viewBox=\"0 0 34 10\" aria-hidden=\"true\"><path d=\"M0 5H34\" {}/></svg>",
+        style(i)
     )
 }
 

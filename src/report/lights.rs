@@ -3,11 +3,11 @@
 use std::collections::BTreeMap;
 
 use super::colours::{IS_THE_BULB, Light, NO_RESPONSE};
-use super::drawings::{self, PER_POWER};
+use super::drawings::{self, Legended, PER_POWER};
 use super::subject;
 use crate::answers::response::{Colour, KELVIN_SIGMA};
-use crate::publish::files::{numbers, words};
 use crate::publish::record::file_name;
+use crate::publish::{numbers, words};
 use crate::terms::Estimate;
 
 /// The lights of a bench as they are shown.
@@ -17,7 +17,7 @@ pub struct ShownLights {
     /// A row per light; empty where the bench has no bulb.
     pub rows: Vec<Row>,
     /// Relative powers, a few lights in each.
-    pub drawings: Vec<Drawing>,
+    pub drawings: Vec<Legended>,
 }
 
 /// A light's row.
@@ -34,14 +34,6 @@ pub struct Cell {
     pub text: String,
     /// Columns that it spans.
     pub columns: usize,
-}
-
-/// Powers of a few lights over one another.
-pub struct Drawing {
-    /// SVG.
-    pub svg: String,
-    /// Piece of line (SVG) and the light's name.
-    pub keys: Vec<(String, String)>,
 }
 
 /// What is to be shown of a bench's lights; absent where it has photographed none.
@@ -81,14 +73,8 @@ pub fn shown(lights: &[&Light<'_>]) -> Option<ShownLights> {
         .map(|part| {
             let powers: Vec<&[(f64, Estimate)]> =
                 part.iter().map(|(_, l)| l.power.as_slice()).collect();
-            Drawing {
-                svg: drawings::powers(&powers),
-                keys: part
-                    .iter()
-                    .enumerate()
-                    .map(|(i, (name, _))| (drawings::key(i), words::visible(name)))
-                    .collect(),
-            }
+            let names = part.iter().map(|(name, _)| *name);
+            Legended::new("", drawings::powers(&powers), names)
         })
         .collect();
     Some(ShownLights {

@@ -3,8 +3,8 @@
 //! Templates stand in `pages/`; they escape what they are given, and are told words only.
 
 use super::Shown;
-use crate::publish::files::{numbers, words};
 use crate::publish::record::{Record, TONE_REMARK};
+use crate::publish::{numbers, words};
 use crate::terms::{Capture, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};
 
 /// The letter by which a state's colours and sign go in the pages.
@@ -146,7 +146,7 @@ impl ShownPhoto {
             .strip_prefix(bench_folder)
             .map_or(shown.folder, |rest| rest.trim_start_matches('/'));
         let name = words::visible(r.file_name());
-        let word = words::verdict(r.verdict);
+        let word = r.verdict.as_str();
         let first = r.reasons.first();
         let what = first.map(|f| words::trouble(f.code).to_owned());
         let what = what

@@ -10,8 +10,8 @@ use super::series::Series;
 use super::{Shown, drawings};
 use crate::answers::references::REFERENCES;
 use crate::publish::files::table::{Row, Table};
-use crate::publish::files::{numbers, words};
 use crate::publish::record::{Answers, Record, TONE_REMARK};
+use crate::publish::{numbers, words};
 use crate::terms::Estimate;
 
 /// `references.csv`: constants and methods behind the numbers, with their sources.

@@ -4,7 +4,6 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Shown, by_path};
 use crate::publish::files::table::{Row, Table, text_cell};
-use crate::publish::files::words;
 use crate::publish::record::Record;
 use crate::terms::{Reason, Unmeasured};
 
@@ -68,12 +67,12 @@ fn before(r: &Record) -> Row {
     Row::default()
         .text(&r.photo)
         .text(&r.bench)
-        .maybe(r.capture.map(words::capture))
+        .maybe(r.capture.map(|c| c.as_str()))
         .text(&r.rule)
         .text(&r.label)
         .text(&r.lamp)
         .text(r.taken.as_deref().unwrap_or_default())
-        .cell(words::verdict(r.verdict))
+        .cell(r.verdict.as_str())
         .cell(joined(";", |reason| reason.code.as_str()))
         .text(joined("; ", |reason| &reason.measured))
         .text(joined("; ", |reason| &reason.limit))
@@ -89,9 +88,9 @@ fn after(row: Row, r: &Record) -> Row {
     let made_from = &r.provenance;
     let paths = |map: &BTreeMap<String, String>| map.keys().cloned().collect::<Vec<_>>().join("; ");
     let hashes: Vec<&str> = made_from.calibration.values().map(String::as_str).collect();
-    row.maybe(r.order_side.as_ref())
+    row.maybe(r.metrics.order_side.as_ref())
         .text(photo.unwrap_or_default())
-        .maybe(calibration.map(|c| words::scale_kind(c.kind)))
+        .maybe(calibration.map(|c| c.kind.as_str()))
         .maybe((n_lines > 0).then_some(n_lines))
         .rounded(calibration.and_then(|c| c.rms_nm), 4)
         .text(not_measured.join("; "))

@@ -9,9 +9,9 @@ use crate::answers::Refusal;
 use crate::answers::absorb::{KNOWN_TONE, UNKNOWN_TONE};
 use crate::answers::bracket::{Curve, Level, curve, levels_of};
 use crate::answers::join::{self, Joined, join};
-use crate::publish::files::numbers;
 use crate::publish::files::table::{Row, Table};
 use crate::publish::files::tables::read_spectrum;
+use crate::publish::numbers;
 use crate::publish::record::Record;
 use crate::terms::{Capture, Estimate, Quantity, Spectrum};
 

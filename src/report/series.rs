@@ -9,9 +9,9 @@ use crate::answers::absorb::own_sigma;
 use crate::answers::bands;
 use crate::answers::series::{self, Concentration, Line, STATED_FREEDOM, Standard};
 use crate::classify::stated::{Stated, number};
-use crate::publish::files::numbers;
 use crate::publish::files::table::{Row, Table};
 use crate::publish::files::tables::{read_absorbance, read_signal};
+use crate::publish::numbers;
 use crate::publish::record::{CONCENTRATION, Record, SERIES};
 use crate::terms::{Code, Estimate, Subject};
 

@@ -8,7 +8,6 @@ use csv::{ByteRecord, ReaderBuilder, Terminator, WriterBuilder};
 use super::{Shown, by_path};
 use crate::publish::files::table::text_cell;
 use crate::publish::files::tables::{ABSORBANCE_COLUMNS, SPECTRUM_COLUMNS};
-use crate::publish::files::words;
 use crate::terms::ScaleKind;
 
 /// Columns that say whose spectrum a row belongs to.
@@ -65,7 +64,7 @@ pub fn spectra_csv<W: Write>(
             text_cell(&r.bench),
             text_cell(&r.photo),
             text_cell(&r.label),
-            r.capture.map(words::capture).unwrap_or_default().to_owned(),
+            r.capture.map(|c| c.as_str()).unwrap_or_default().to_owned(),
         ];
         let mut row = ByteRecord::new();
         while reader.read_byte_record(&mut row).map_err(broken)? {

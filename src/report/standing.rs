@@ -4,8 +4,8 @@
 use std::collections::BTreeMap;
 
 use super::Shown;
-use crate::publish::files::words;
 use crate::publish::record::{CalibrationRecord, Record};
+use crate::publish::words;
 use crate::terms::{Capture, Quantity, Reading, Reason, Severity, Verdict};
 
 /// The class.
@@ -234,7 +234,6 @@ mod tests {
             verdict,
             reasons: Vec::new(),
             metrics: Default::default(),
-            order_side: None,
             calibration: None,
             answers: Default::default(),
             not_measured: Vec::new(),

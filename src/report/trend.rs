@@ -3,7 +3,7 @@
 
 use super::pages;
 use super::standing::BenchStanding;
-use crate::publish::files::numbers;
+use crate::publish::numbers;
 use crate::publish::record::Record;
 use crate::terms::{Code, Estimate, Quantity, Verdict};
 

@@ -3,7 +3,7 @@
 use crate::answers::bands::{bands, edge};
 use crate::answers::identify::identify;
 use crate::classify::Purpose;
-use crate::publish::files::numbers::rounded_estimate;
+use crate::publish::numbers::rounded_estimate;
 use crate::publish::record::{Answers, BandAnswer, CONCENTRATION, LampAnswer, SERIES};
 use crate::terms::{AbsorbanceRow, Estimate, Lamp, Measurement, ScaleKind};
 use crate::terms::{Capture, Quantity};

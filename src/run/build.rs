@@ -8,11 +8,12 @@ use crate::arrive::listing::Rel;
 use crate::publish::Trouble;
 use crate::publish::record::Record;
 
-use super::engine::{Engine, Event, Hold, InHand, Mode, Setback, TRIES};
+use super::bell::Event;
+use super::engine::{Engine, Hold, InHand, Mode, Setback, TRIES};
 use super::make::{Job, Made, make};
 use super::world::Held;
 
-/// First and longest wait before something that failed is tried again.
+/// The first and the longest wait before something that failed is tried again.
 const RETRY: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(10));
 
 impl Engine<'_> {
@@ -75,6 +76,7 @@ impl Engine<'_> {
         }
     }
 
+    /// Has the benches planned again whose failed photos are due for another try.
     pub(super) fn requeue_setbacks(&mut self) {
         let now = Instant::now();
         for setback in self.setbacks.values_mut() {
@@ -180,10 +182,11 @@ impl Engine<'_> {
                 .unwrap_or_else(|_| Made::Unsound("the publishing itself failed".to_owned()));
             // Whoever hears of the last job may end the run, and the lock with it.
             drop(shelf);
-            let _ = bell.sender.send(Event::Made(Box::new((job, made))));
+            bell.ring(Event::Made(Box::new((job, made))));
         });
     }
 
+    /// Takes in what came of a job.
     pub(super) fn take_back(&mut self, job: Job, made: Made) {
         let path = job.path().clone();
         if let Some(in_hand) = self.in_hand.remove(&path) {
@@ -239,6 +242,7 @@ impl Engine<'_> {
         }
     }
 
+    /// Notes that a photo could not be made, and when it is tried again.
     pub(super) fn set_back(&mut self, path: &Rel, job: &Job, for_all: bool) {
         let setback = self.setbacks.entry(path.clone()).or_insert(Setback {
             bench: job.bench.clone(),
@@ -274,7 +278,7 @@ impl Engine<'_> {
     }
 }
 
-/// One line a photo: its fate.
+/// Writes one line of the log about a photo: what became of it.
 fn say_fate(record: &Record, folder: &str, changed: bool) {
     let codes: Vec<&str> = record.reasons.iter().map(|r| r.code.as_str()).collect();
     let verdict = serde_json::to_value(record.verdict).unwrap_or_default();

@@ -1,15 +1,16 @@
-//! The clock that people set, to tell for how long a file has been left alone. It is only relied on as long as it goes like
-//! the clock that nobody can set: after a jump, what it says of the time before is worth nothing.
+//! Tells from the wall clock, which people can set, for how long a file has been left alone. The wall clock is relied
+//! on only as long as it advances with the monotonic clock, which nobody can set: after a jump nothing is concluded
+//! about the time before.
 
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use crate::arrive::listing::Identity;
 
-/// The two clocks may part by so much before one is said to have been set: they are read one after the other, and the
-/// system may keep a thread waiting in between. Half the shortest time that anything is concluded from.
+/// Difference between the two clocks from which on the wall clock counts as set. They are read one after the other, and
+/// the system may keep a thread waiting in between. It is half the shortest time that anything is concluded from.
 const TOLERANCE: Duration = Duration::from_secs(1);
 
-/// Both clocks since they last agreed to differ.
+/// The wall clock, compared with the monotonic one.
 pub struct WallClock {
     anchor: (Instant, i64),
     was_set: bool,
@@ -19,12 +20,12 @@ pub struct WallClock {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Glance {
     wall_ns: i64,
-    /// The time that the clock is known to have gone undisturbed; absent where nothing speaks against it.
+    /// Time since the wall clock was last set; absent where it was not set since the start.
     at_most: Option<Duration>,
 }
 
 impl WallClock {
-    /// Both clocks as they are now.
+    /// Starts to compare the clocks now.
     pub fn new() -> WallClock {
         WallClock {
             anchor: (Instant::now(), wall_ns()),
@@ -32,7 +33,7 @@ impl WallClock {
         }
     }
 
-    /// Looks at both.
+    /// Reads both clocks.
     pub fn look(&mut self) -> Glance {
         self.compare(Instant::now(), wall_ns())
     }
@@ -54,7 +55,7 @@ impl WallClock {
 }
 
 impl Glance {
-    /// For how long the file's own times say that it has not changed; zero for times to come.
+    /// How long a file has not changed, by its own times; zero where they lie in the future.
     pub fn quiet(&self, identity: &Identity) -> Duration {
         let last = identity.mtime_ns.max(identity.ctime_ns);
         // A folder that gets a row has no times.
@@ -65,7 +66,7 @@ impl Glance {
     }
 }
 
-/// The clock that people set, ns since 1970.
+/// The wall clock, nanoseconds since 1970.
 fn wall_ns() -> i64 {
     let since = SystemTime::now().duration_since(UNIX_EPOCH);
     since.map_or(0, |since| {

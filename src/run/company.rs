@@ -10,7 +10,7 @@ use crate::classify::Outcome;
 use crate::decode::Facts;
 use crate::measure::optics::instrument;
 use crate::measure::photo::spectrum_only;
-use crate::publish::files::numbers;
+use crate::publish::numbers;
 use crate::publish::record::TONE_REMARK;
 use crate::terms::{Quantity, Spectrum, Subject, Unmeasured};
 

@@ -1,4 +1,4 @@
-//! The loop: one thread that owns all state, sleeps until something happens or is due, and hands work to the others.
+//! The engine: one thread that owns all state, sleeps until something happens or is due, and hands work to the others.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::sync::Arc;
@@ -6,43 +6,53 @@ use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
 use crossbeam_channel::Receiver;
-use rayon::{ThreadPool, ThreadPoolBuilder};
+use rayon::ThreadPool;
 
 use crate::arrive::listing::{Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Settler, Times};
 use crate::arrive::watch::{Follower, Heard};
 use crate::publish::Shelf;
 use crate::publish::record::Record;
+use crate::terms::Verdict;
 
+use super::bell::{Bell, Ears, Event};
 use super::clock::WallClock;
-use super::intake::{Insist, Taken};
+use super::failure::Failure;
+use super::intake::Insist;
 use super::ledger::Ledger;
-use super::make::{Job, Made};
+use super::make::Job;
 use super::readers::Readers;
 use super::reload::Reload;
 use super::service::Service;
-use super::summing::Summed;
+use super::threads;
 use super::work::Setup;
 use super::world::{Published, World};
-use super::{Bell, Ears, Failure, Report};
 
-/// Everything that can wake the loop.
-pub enum Event {
-    /// Something happened in the inbox.
-    Look,
-    /// Read the configuration again.
-    Reload,
-    /// Finish what is in hand and end.
-    Stop,
-    /// An entry was read, by the reader of this number.
-    Read(Box<(u64, Candidate, Taken)>),
-    /// A photo's folder was made, or not.
-    Made(Box<(Job, Made)>),
-    /// The class's tables and pages were made.
-    Summed(Box<Summed>),
+/// How a run ended.
+#[derive(Clone, Debug, Default)]
+pub struct Report {
+    /// Every photo's record, in the order of their paths.
+    pub records: Vec<Arc<Record>>,
+    /// Folders that were made or made again.
+    pub n_made: usize,
+    /// Folders that were taken away.
+    pub n_removed: usize,
+    /// What could not be published, in words.
+    pub failures: Vec<String>,
+    /// Files under a temporary name, whose content is still to come.
+    pub n_not_here: usize,
+    /// True where it was stopped before the end.
+    pub stopped: bool,
 }
 
-/// What the loop is for.
+impl Report {
+    /// Number of photos with a verdict.
+    pub fn n_with(&self, verdict: Verdict) -> usize {
+        self.records.iter().filter(|r| r.verdict == verdict).count()
+    }
+}
+
+/// How long the engine runs.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Mode {
     /// Until stopped.
@@ -54,13 +64,13 @@ pub enum Mode {
     },
 }
 
-/// Events come in bursts: one listing serves all that come within this time.
+/// Wait between a hint and the listing. Events come in bursts, and one listing serves all that come within this time.
 pub(super) const AFTER_A_HINT: Duration = Duration::from_millis(250);
-/// The same trouble is reported once in this time.
+/// The same trouble is logged only once within this time.
 const BETWEEN_REPORTS: Duration = Duration::from_secs(60);
 /// After so many failures of its own, a photo does not hold up others any more.
 pub(super) const TRIES: u32 = 3;
-/// A network's own caches delay what is seen, so that files must lie still for longer.
+/// Settle time at least required on network folders, whose caches delay what is seen.
 const NETWORK_SETTLE: Duration = Duration::from_secs(10);
 
 pub(super) struct Setback {
@@ -87,9 +97,10 @@ pub struct Engine<'a> {
 
     pub(super) start: Instant,
     pub(super) follower: Follower,
-    /// Of the disk of the inbox that was listed last: whether other machines write on it.
+    /// True where the inbox lies on a network file system, so that other machines write on it.
     pub(super) is_network: bool,
-    /// True where a file that looks unchanged after a restart is unchanged.
+    /// True where a file with the same identity after a restart has the same content: see
+    /// [`keeps_identity`](crate::arrive::watch::keeps_identity).
     pub(super) keeps_identity: bool,
     pub(super) clock: WallClock,
     pub(super) ledger: Ledger,
@@ -99,7 +110,7 @@ pub struct Engine<'a> {
     pub(super) to_read: VecDeque<(Candidate, Insist)>,
     pub(super) readers: Readers,
     pub(super) read_failures: HashMap<Rel, u32>,
-    /// Files that the disk did not give.
+    /// Files that could not be read, to be tried again once a minute.
     pub(super) unread: HashMap<Rel, Identity>,
     pub(super) world: World,
 
@@ -153,17 +164,12 @@ impl<'a> Engine<'a> {
         });
         let poll = orders.poll || mode != Mode::Watch;
         let follower = Follower::new(&orders.inbox, poll, hint);
-        let bar = matches!(mode, Mode::Sweep { progress: true }).then(|| {
-            let style = indicatif::ProgressStyle::with_template(
-                "{bar:30} {pos} of {len} photos {wide_msg}",
-            );
-            let bar = indicatif::ProgressBar::new(0);
-            bar.with_style(style.unwrap_or_else(|_| indicatif::ProgressStyle::default_bar()))
-        });
+        let bar = matches!(mode, Mode::Sweep { progress: true })
+            .then(|| threads::bar("{bar:30} {pos} of {len} photos {wide_msg}", 0));
         let now = Instant::now();
         let mut engine = Engine {
             mode,
-            pool: pool(orders.workers)?,
+            pool: threads::pool(orders.workers, "worker")?,
             settler: Settler::new(Times {
                 settle: Duration::ZERO,
                 patience: Duration::ZERO,
@@ -368,12 +374,4 @@ impl<'a> Engine<'a> {
             self.reported.insert(text, now);
         }
     }
-}
-
-pub(super) fn pool(n_workers: usize) -> Result<ThreadPool, Failure> {
-    ThreadPoolBuilder::new()
-        .num_threads(n_workers.max(1))
-        .thread_name(|i| format!("worker-{i}"))
-        .build()
-        .map_err(|error| Failure::Work(format!("cannot start the workers: {error}")))
 }

@@ -15,7 +15,7 @@ use crate::terms::Verdict;
 
 use super::Failure;
 use super::company::Company;
-use super::intake::{self, Insist, Taken};
+use super::intake::{Insist, Intake, Taken};
 use super::lab::{Finding, Lab};
 use super::make::{self, Job};
 use super::read::Progress;
@@ -147,7 +147,7 @@ fn say_finding(finding: &Finding, say: &mut impl FnMut(String)) {
             ));
         }
     }
-    for (name, value) in files::as_published(&finding.measurement.metrics).named() {
+    for (name, value) in files::as_published(&finding.measurement.metrics, None).named() {
         say(format!("{name} = {value}"));
     }
     for line in &finding.measurement.not_measured {
@@ -238,18 +238,14 @@ fn company(lab: &Lab, own: &Rel) -> Result<Option<Job>, Failure> {
             identity: entry.identity,
             last_chance: true,
         };
-        let max = orders.max_file_bytes;
-        let insist = Insist::OnEverything;
-        let progress = Progress::default();
-        if let Taken::Known(photo) = intake::take_in(
-            &candidate,
-            &entry.kind,
-            insist,
-            &orders.inbox,
-            max,
-            lab,
-            &progress,
-        ) {
+        let intake = Intake {
+            candidate,
+            kind: entry.kind,
+            insist: Insist::OnEverything,
+            inbox: orders.inbox.clone(),
+            max_file_bytes: orders.max_file_bytes,
+        };
+        if let Taken::Known(photo) = intake.take_in(lab, &Progress::default()) {
             known.push((path, *photo));
         }
     }
@@ -300,8 +296,7 @@ fn record(photo: &str, purpose: &Purpose, finding: &Finding) -> Record {
         taken: None,
         verdict: finding.verdict,
         reasons: finding.reasons.clone(),
-        metrics: files::as_published(&finding.measurement.metrics),
-        order_side: finding.measurement.order_side.map(str::to_owned),
+        metrics: files::as_published(&finding.measurement.metrics, finding.measurement.order_side),
         calibration: super::lab::calibration_record(photo, &finding.measurement, None),
         answers: Default::default(),
         not_measured: finding.measurement.not_measured.clone(),

@@ -2,19 +2,20 @@
 
 use std::time::{Duration, Instant};
 
-use crate::arrive::listing::{self, Identity, Rel};
+use crate::arrive::listing::{self, Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Sight};
 use crate::arrive::watch::{keeps_identity, network_kind};
 
-use super::Failure;
-use super::engine::{AFTER_A_HINT, Engine, Mode, TRIES, pool};
-use super::intake::{Insist, Taken, recalled, take_in, unanswered};
+use super::engine::{AFTER_A_HINT, Engine, Mode, TRIES};
+use super::failure::Failure;
+use super::intake::{Insist, Intake, Taken, recalled, unanswered};
 use super::ledger;
 use super::read::Progress;
+use super::threads;
 
 impl Engine<'_> {
+    /// Lists the inbox, and takes note of what came, changed and went away.
     pub(super) fn scan(&mut self) -> Result<(), Failure> {
-        let is_first = self.listing.is_none();
         let watching = self.mode == Mode::Watch;
         self.next_scan = watching.then(|| Instant::now() + self.setup.orders.rescan);
         if watching {
@@ -25,56 +26,48 @@ impl Engine<'_> {
                 tracing::warn!("{silent}; the inbox is listed every {every:?} instead");
             }
         }
-        let inbox = self.setup.orders.inbox.clone();
-        let mut listing = match listing::list(&inbox) {
-            Ok(listing) => listing,
-            Err(error) if watching => {
-                self.warn(format!("the inbox {} cannot be listed ({error}); the results stay as they are until it is back", inbox.display()));
-                self.service.ready();
-                return Ok(());
-            }
-            Err(error) => {
-                return Err(Failure::Work(format!(
-                    "the inbox {} cannot be listed: {error}",
-                    inbox.display()
-                )));
-            }
-        };
-        if let Some(doubt) = self.doubt_of_an_empty_inbox(&listing) {
-            let text = format!(
-                "the inbox {} is empty, and {doubt}: is its disk unmounted? The results stay as they are",
-                inbox.display()
-            );
-            if !watching {
-                return Err(Failure::Work(format!(
-                    "{text}; if it is meant to be empty, delete the results folder"
-                )));
-            }
-            self.warn(format!("{text} until there is something in it"));
-            self.service.ready();
-            return Ok(());
+        match self.list() {
+            Ok(listing) => self.take_listing(listing),
+            Err(why) if watching => self.warn(why),
+            Err(why) => return Err(Failure::Work(why)),
         }
-        let is_other = |before: &listing::Listing| before.root != listing.root;
+        self.service.ready();
+        Ok(())
+    }
+
+    /// The inbox as it is now, or why it cannot be had or is not to be believed, in words.
+    fn list(&self) -> Result<Listing, String> {
+        let inbox = &self.setup.orders.inbox;
+        let shown = inbox.display();
+        let watching = self.mode == Mode::Watch;
+        let listing = listing::list(inbox).map_err(|error| match watching {
+            true => format!(
+                "the inbox {shown} cannot be listed ({error}); the results stay as they are until it is back"
+            ),
+            false => format!("the inbox {shown} cannot be listed: {error}"),
+        })?;
+        let Some(doubt) = self.doubt_of_an_empty_inbox(&listing) else {
+            return Ok(listing);
+        };
+        let way_out = match watching {
+            true => " until there is something in it",
+            false => "; if it is meant to be empty, delete the results folder",
+        };
+        Err(format!(
+            "the inbox {shown} is empty, and {doubt}: is its disk unmounted? The results stay as they are{way_out}"
+        ))
+    }
+
+    fn take_listing(&mut self, mut listing: Listing) {
+        let is_other = |before: &Listing| before.root != listing.root;
         if self.listing.as_ref().is_none_or(is_other) {
-            self.is_network = network_kind(&inbox).is_some();
-            self.keeps_identity = keeps_identity(&inbox);
+            let inbox = &self.setup.orders.inbox;
+            self.is_network = network_kind(inbox).is_some();
+            self.keeps_identity = keeps_identity(inbox);
             self.set_times();
         }
-        if let Some(before) = &self.listing {
-            for (gap, _) in &listing.gaps {
-                let below = before.entries.iter().filter(|(path, _)| path.is_below(gap));
-                let kept = below.map(|(path, entry)| (path.clone(), entry.clone()));
-                listing.entries.extend(kept.collect::<Vec<_>>());
-            }
-        }
-        for path in self.world.paths() {
-            if !listing.entries.contains_key(path)
-                && let Some(entry) = listing::look_again(&inbox, path)
-            {
-                listing.entries.insert(path.clone(), entry);
-            }
-        }
-        for (gap, error) in listing.gaps.clone() {
+        self.complete(&mut listing);
+        for (gap, error) in &listing.gaps {
             self.warn(format!(
                 "{}: cannot be listed for now ({error}); what was there still counts",
                 gap.shown()
@@ -86,9 +79,46 @@ impl Engine<'_> {
                 tracing::info!(path = %path.shown(), "not here yet: a temporary name");
             }
         }
+        for candidate in self.settle(&listing) {
+            let insist = match candidate.last_chance {
+                true => Insist::OnUnfinished,
+                false => Insist::No,
+            };
+            self.to_read.push_back((candidate, insist));
+        }
+        self.forget_vanished(&listing);
+        self.listing = Some(listing);
+        if self.mode != Mode::Watch && self.start.elapsed() >= self.sweep_limit() {
+            let rest = self.settler.all_that_wait().into_iter();
+            self.to_read.extend(rest.map(|c| (c, Insist::OnEverything)));
+        }
+        self.schedule_look();
+    }
+
+    /// Adds what a listing may have missed: what was known below a folder that could not be listed just now, and files that
+    /// were replaced while it ran.
+    fn complete(&self, listing: &mut Listing) {
+        if let Some(before) = &self.listing {
+            for (gap, _) in &listing.gaps {
+                let below = before.entries.iter().filter(|(path, _)| path.is_below(gap));
+                let kept = below.map(|(path, entry)| (path.clone(), entry.clone()));
+                listing.entries.extend(kept);
+            }
+        }
+        for path in self.world.paths() {
+            if !listing.entries.contains_key(path)
+                && let Some(entry) = listing::look_again(&self.setup.orders.inbox, path)
+            {
+                listing.entries.insert(path.clone(), entry);
+            }
+        }
+    }
+
+    /// The files that have come to rest.
+    fn settle(&mut self, listing: &Listing) -> Vec<Candidate> {
         let glance = self.clock.look();
-        let trust_times = !self.is_network && (is_first || !watching);
-        let now = self.start.elapsed();
+        let is_first = self.listing.is_none();
+        let trust_times = !self.is_network && (is_first || self.mode != Mode::Watch);
         let sights = listing.entries.iter().map(|(path, entry)| {
             let quiet = match trust_times {
                 true => glance.quiet(&entry.identity),
@@ -97,42 +127,25 @@ impl Engine<'_> {
             let identity = entry.identity;
             (path.clone(), Sight { identity, quiet })
         });
-        let candidates = self.settler.observe(now, sights);
-        let vanished: Vec<Rel> = self
-            .world
-            .paths()
-            .filter(|path| !listing.entries.contains_key(path))
-            .cloned()
-            .collect();
+        self.settler.observe(self.start.elapsed(), sights)
+    }
+
+    fn forget_vanished(&mut self, listing: &Listing) {
+        let is_gone = |path: &&Rel| !listing.entries.contains_key(*path);
+        let vanished: Vec<Rel> = self.world.paths().filter(is_gone).cloned().collect();
         for path in vanished {
             self.world.remove(&path);
             self.setbacks.remove(&path);
             self.read_failures.remove(&path);
             self.unread.remove(&path);
         }
-        self.listing = Some(listing);
-        for candidate in candidates {
-            let insist = if candidate.last_chance {
-                Insist::OnUnfinished
-            } else {
-                Insist::No
-            };
-            self.to_read.push_back((candidate, insist));
-        }
-        if !watching && now >= self.sweep_limit() {
-            let rest = self.settler.all_that_wait().into_iter();
-            self.to_read.extend(rest.map(|c| (c, Insist::OnEverything)));
-        }
-        self.schedule_look();
-        self.service.ready();
-        Ok(())
     }
 
     /// Why an empty inbox may not be the inbox: an unmounted disk leaves an empty folder behind, and taking that for the
     /// inbox would cost the whole class its results.
     ///
     /// A sweep is asked for what is there now, so it goes on where only the folder was made anew on the same disk.
-    fn doubt_of_an_empty_inbox(&self, listing: &listing::Listing) -> Option<String> {
+    fn doubt_of_an_empty_inbox(&self, listing: &Listing) -> Option<String> {
         let (root, n) = match &self.listing {
             Some(before) => (before.root, before.entries.len()),
             None => self
@@ -196,12 +209,15 @@ impl Engine<'_> {
                 self.take_unanswered(candidate);
                 continue;
             }
-            let (inbox, max_bytes) = (orders.inbox.clone(), orders.max_file_bytes);
-            let work = self.setup.work.clone();
-            let read = move |own: &Candidate, progress: &Progress| {
-                let work = work.as_ref();
-                take_in(own, &kind, insist, &inbox, max_bytes, work, progress)
+            let intake = Intake {
+                candidate: candidate.clone(),
+                kind,
+                insist,
+                inbox: orders.inbox.clone(),
+                max_file_bytes: orders.max_file_bytes,
             };
+            let work = self.setup.work.clone();
+            let read = move |progress: &Progress| intake.take_in(work.as_ref(), progress);
             let bell = self.bell.clone();
             if let Err(error) = self.readers.start(candidate.clone(), bell, read) {
                 let what = format!("no thread to read it on ({error})");
@@ -333,7 +349,7 @@ impl Engine<'_> {
                     new.results = old.results.clone();
                 }
                 if old.workers != new.workers {
-                    match pool(new.workers) {
+                    match threads::pool(new.workers, "worker") {
                         // The old pool finishes what it has.
                         Ok(pool) => self.pool = pool,
                         Err(failure) => tracing::error!("{failure}"),

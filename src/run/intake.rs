@@ -1,14 +1,14 @@
-//! From a listed entry to what is known of it: read, hashed, its end looked for, its facts and its rule found.
+//! Reads a listed entry of the inbox, hashes it, checks that it reaches its own end, and finds its facts and its rule.
 
+use std::io::ErrorKind;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::Path;
+use std::path::PathBuf;
 use std::time::Duration;
 
-use crate::arrive::complete;
 use crate::arrive::listing::Kind;
 use crate::arrive::settle::Candidate;
 use crate::classify::{Decision, Outcome, Purpose};
-use crate::decode::Facts;
+use crate::decode::{self, Facts};
 use crate::terms::Capture;
 use crate::terms::Code;
 
@@ -31,7 +31,7 @@ pub enum Taken {
     Passing(String),
 }
 
-/// How insistent the taking in is.
+/// What is accepted when an entry is taken in.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Insist {
     /// Come back later with whatever is not in order.
@@ -42,61 +42,71 @@ pub enum Insist {
     OnEverything,
 }
 
-/// Takes in one entry.
-pub fn take_in(
-    candidate: &Candidate,
-    kind: &Kind,
-    insist: Insist,
-    inbox: &Path,
-    max_file_bytes: u64,
-    work: &dyn Work,
-    progress: &Progress,
-) -> Taken {
-    let shown = candidate.path.shown();
-    let at_fault = |code, what: String| at_fault(&shown, code, what, work);
-    if let Kind::Other(what) = kind {
-        return at_fault(Code::Unreadable, what.clone());
-    }
-    let identity = candidate.identity;
-    if identity.size > max_file_bytes {
-        // Not even read: a film, or a terabyte of nothing, would keep all the others waiting.
-        let mib = |n: u64| n.div_ceil(1 << 20);
-        let what = format!(
-            "a file of {} MiB, over the limit of {} MiB; send the photo itself, smaller",
-            mib(identity.size),
-            mib(max_file_bytes)
-        );
-        return at_fault(Code::TooLarge, what);
-    }
-    let (bytes, hash) = match read::read(inbox, &candidate.path, identity, progress) {
-        Reading::Whole { bytes, hash } => (bytes, hash),
-        Reading::Changed if insist == Insist::OnEverything => {
-            let what = "it was still being written when the program had to go on; run it again";
-            return at_fault(Code::Truncated, what.to_owned());
+/// One entry to be taken in.
+pub struct Intake {
+    /// Which, and what it looked like.
+    pub candidate: Candidate,
+    /// What it is.
+    pub kind: Kind,
+    /// What is to be accepted.
+    pub insist: Insist,
+    /// Where it lies.
+    pub inbox: PathBuf,
+    /// A larger file is not read.
+    pub max_file_bytes: u64,
+}
+
+impl Intake {
+    /// Reads the entry, and finds out what can be known of it before it is decoded.
+    pub fn take_in(&self, work: &dyn Work, progress: &Progress) -> Taken {
+        let shown = self.candidate.path.shown();
+        let identity = self.candidate.identity;
+        let at_fault = |code, what: String| at_fault(&shown, code, what, work);
+        if let Kind::Other(what) = &self.kind {
+            return at_fault(Code::Unreadable, what.clone());
         }
-        Reading::Changed => return Taken::Changed,
-        Reading::Gone => return Taken::Gone,
-        Reading::Failed(error) => {
-            let what = match error.kind() {
-                std::io::ErrorKind::PermissionDenied => {
-                    "it may not be read (permission denied); give this program the right to read it"
-                        .to_owned()
-                }
-                _ => format!("the disk does not give it ({error}); copy it there again"),
-            };
-            let is_final = error.kind() == std::io::ErrorKind::PermissionDenied;
-            if is_final || insist == Insist::OnEverything {
-                return at_fault(Code::Unreadable, what);
+        if identity.size > self.max_file_bytes {
+            // Not even read: a film, or a terabyte of nothing, would keep all the others waiting.
+            let mib = |n: u64| n.div_ceil(1 << 20);
+            let what = format!(
+                "a file of {} MiB, over the limit of {} MiB; send the photo itself, smaller",
+                mib(identity.size),
+                mib(self.max_file_bytes)
+            );
+            return at_fault(Code::TooLarge, what);
+        }
+        let is_last = self.insist == Insist::OnEverything;
+        let (bytes, hash) = match read::read(&self.inbox, &self.candidate.path, identity, progress)
+        {
+            Reading::Whole { bytes, hash } => (bytes, hash),
+            Reading::Changed if is_last => {
+                let what = "it was still being written when the program had to go on; run it again";
+                return at_fault(Code::Truncated, what.to_owned());
             }
-            return Taken::Passing(what);
-        }
-    };
-    let mut known = known(&shown, &bytes, work);
-    known.hash = hash;
-    known.size = identity.size;
-    let look = || complete::suspicion(&bytes);
-    known.suspicion = catch_unwind(AssertUnwindSafe(look)).unwrap_or_default();
-    weigh(known, insist)
+            Reading::Changed => return Taken::Changed,
+            Reading::Gone => return Taken::Gone,
+            Reading::Failed(error) if error.kind() == ErrorKind::PermissionDenied => {
+                let what = "it may not be read (permission denied); give this program the right to read it";
+                return at_fault(Code::Unreadable, what.to_owned());
+            }
+            Reading::Failed(error) => {
+                let what = format!("the disk does not give it ({error}); copy it there again");
+                return if is_last {
+                    at_fault(Code::Unreadable, what)
+                } else {
+                    Taken::Passing(what)
+                };
+            }
+        };
+        // A panic on one file's header costs that file's facts only.
+        let facts = catch_unwind(AssertUnwindSafe(|| work.facts(&bytes))).unwrap_or_default();
+        let mut known = decided(shown, facts, work);
+        known.hash = hash;
+        known.size = identity.size;
+        let look = || decode::suspicion(&bytes);
+        known.suspicion = catch_unwind(AssertUnwindSafe(look)).unwrap_or_default();
+        weigh(known, self.insist)
+    }
 }
 
 /// What is said of a file whose disk did not answer for so long.
@@ -110,12 +120,12 @@ pub fn unanswered(shown: &str, waited: Duration, work: &dyn Work) -> Taken {
 }
 
 fn at_fault(shown: &str, code: Code, what: String, work: &dyn Work) -> Taken {
-    let mut known = known(shown, &[], work);
+    let mut known = decided(shown.to_owned(), Facts::default(), work);
     known.fault = Some((code, what));
     Taken::Known(Box::new(known))
 }
 
-/// What [`take_in`] would say of a file that was read before and has not changed since.
+/// What [`Intake::take_in`] would say of a file that was read before and has not changed since.
 pub fn recalled(
     candidate: &Candidate,
     line: &Line,
@@ -130,7 +140,7 @@ pub fn recalled(
     weigh(known, insist)
 }
 
-/// Whether what is known of a file will do, or the rest of it may still come. What is ignored need not be whole.
+/// Sends a file back that does not look finished, as long as the rest may still come. What is ignored need not be whole.
 fn weigh(known: Known, insist: Insist) -> Taken {
     let is_ignored = matches!(known.decision.outcome, Outcome::Ignore { .. });
     match (&known.suspicion, insist) {
@@ -141,15 +151,7 @@ fn weigh(known: Known, insist: Insist) -> Taken {
     }
 }
 
-/// Facts and decision, each behind a fence: one file's header, or one rule, must not end the others' day.
-fn known(shown: &str, bytes: &[u8], work: &dyn Work) -> Known {
-    let facts = match bytes {
-        [] => Facts::default(),
-        _ => catch_unwind(AssertUnwindSafe(|| work.facts(bytes))).unwrap_or_default(),
-    };
-    decided(shown.to_owned(), facts, work)
-}
-
+/// Asks the rules about a photo. A panic in them costs this photo only.
 fn decided(shown: String, facts: Facts, work: &dyn Work) -> Known {
     match catch_unwind(AssertUnwindSafe(|| work.decide(&shown, &facts))) {
         Ok(decision) => Known::new(shown, facts, decision),

@@ -54,16 +54,17 @@ impl Known {
 
     /// True where a result made from one would be the same as one made from the other.
     pub fn is_same_content(&self, other: &Known) -> bool {
-        let content = |known: &Known| {
-            let known = known.clone();
-            (
-                known.shown,
-                known.hash,
-                known.fault,
-                known.suspicion,
-                known.decision,
-            )
-        };
+        fn content(known: &Known) -> impl PartialEq + '_ {
+            let Known {
+                shown,
+                hash,
+                fault,
+                suspicion,
+                decision,
+                ..
+            } = known;
+            (shown, hash, fault, suspicion, decision)
+        }
         content(self) == content(other)
     }
 
@@ -95,13 +96,13 @@ impl Known {
         }
     }
 
-    /// Memory for decoding its picture, and for what is measured on it.
+    /// Memory in bytes for decoding its picture, and for what is measured on it.
     fn picture_cost(&self) -> u64 {
         decode::bytes_in_hand(&self.facts)
     }
 
-    /// Memory for the making of its folder, in which `decoded` are read and decoded one after the other while its own file
-    /// is held, and its own picture last of all.
+    /// Memory in bytes for making its folder, in which `decoded` are read and decoded one after the other while its own
+    /// file is held, and its own picture last of all.
     pub(super) fn cost<'a>(&self, fate: &Fate, decoded: impl Iterator<Item = &'a Known>) -> u64 {
         match fate {
             Fate::Measure => {

@@ -16,7 +16,7 @@ use crate::measure::photo::{self, measure};
 use crate::measure::portrait::smeared_beside;
 use crate::pair;
 use crate::publish::files;
-use crate::publish::record::{CalibrationRecord, Record};
+use crate::publish::record::{CalibrationRecord, Measured, Record};
 use crate::report::{self, Sink};
 use crate::settings::Settings;
 use crate::settings::sections::{BlankChoice, CalibrationChoice, Poll};
@@ -25,7 +25,7 @@ use crate::terms::{
     AbsorbanceRow, Calibration, Code, Measurement, Quantity, Reason, ScaleKind, Severity, Spectrum,
     Unmeasured, Verdict,
 };
-use crate::terms::{Capture, Metrics, Subject};
+use crate::terms::{Capture, Subject};
 
 pub use super::company::Against;
 
@@ -499,7 +499,6 @@ impl Work for Lab {
             verdict: finding.verdict,
             reasons: finding.reasons,
             metrics: metrics(&m, task),
-            order_side: m.order_side.map(str::to_owned),
             calibration: used,
             answers: answering::answers(purpose, &m, finding.absorbance.as_deref(), &self.lamps),
             not_measured: m.not_measured.clone(),
@@ -544,13 +543,13 @@ impl Work for Lab {
 }
 
 /// What was measured, and how the photo was exposed, which links it to others of its scene.
-fn metrics(m: &Measurement, task: &Task<'_>) -> Metrics {
+fn metrics(m: &Measurement, task: &Task<'_>) -> Measured {
     let mut metrics = m.metrics.clone();
     if m.spectrum.is_some() {
         metrics.set(Quantity::ExposureS, task.facts.exposure_s);
         metrics.set(Quantity::Iso, task.facts.iso);
     }
-    files::as_published(&metrics)
+    files::as_published(&metrics, m.order_side)
 }
 
 fn bench_of(task: &Task<'_>) -> String {

@@ -2,10 +2,10 @@
 //! read again to know that nobody has.
 //!
 //! A shortcut and nothing more: without it everything is read again and the results are the same. It stands as a log
-//! below the results, because it tells of one machine's disk and not of the class. A file is taken as read where it is the
-//! same file (device, number, size) with the same times of last change as when it was read, and that reading came well
-//! after the last change. The kernel sets the time of change at every write and lets nobody else set it, so what passes
-//! for unchanged could only be a write at the very nanosecond of the old one, under a clock that was set back.
+//! below the results, because it tells of one machine's disk and not of the class. A file is taken as read where it is
+//! the same file (device, number, size) with the same times of last change as when it was read, and that reading came
+//! well after the last change. The kernel sets the time of change at every write and lets nobody else set it, so what
+//! passes for unchanged could only be a write at the very nanosecond of the old one, under a clock that was set back.
 
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -17,8 +17,8 @@ use crate::decode::Facts;
 
 use super::known::Known;
 
-/// Shortest time between a file's last change and its reading. Times of change move in steps: of some milliseconds mostly,
-/// of a second where an old ext file system has small inodes. Within a step a second write would not show.
+/// Shortest time between a file's last change and its reading. Times of change move in steps: of some milliseconds
+/// mostly, of a second where an old ext file system has small inodes. Within a step a second write would not show.
 pub const STEP: Duration = Duration::from_secs(2);
 
 /// The inbox as a whole, when the ledger was written.
@@ -107,7 +107,7 @@ impl Ledger {
         self.changed |= self.lines.len() < n_before;
     }
 
-    /// The ledger as it is to stand on the disk, where that is not what stood there before.
+    /// The ledger's text for the disk; absent where it has not changed since it was written or read.
     pub fn text_if_changed(&self, inbox: Inbox, version: &str) -> Option<Vec<u8>> {
         if !self.changed && self.inbox == Some(inbox) {
             return None;
@@ -122,7 +122,7 @@ impl Ledger {
         Some(bytes)
     }
 
-    /// It was written, and need not be again until it changes; or it is gone, and must be.
+    /// Notes that it was written for this `inbox`; with `None`, that the written one is gone and must be written again.
     pub fn was_written(&mut self, inbox: Option<Inbox>) {
         self.changed = inbox.is_none();
         self.inbox = inbox.or(self.inbox);

@@ -9,7 +9,7 @@ use crate::classify::{self, Decision};
 use crate::decode::Facts;
 use crate::publish::record::{Provenance, Record};
 use crate::publish::{Shelf, Trouble};
-use crate::terms::{Code, Metrics, Reason, Severity, Verdict};
+use crate::terms::{Code, Reason, Severity, Verdict};
 
 use super::read::{Gone, Source};
 use super::work::{Fate, Input, Outcome, Task, Work};
@@ -164,8 +164,7 @@ fn bare(job: &Job, fate: &Fate) -> Outcome {
             limit: String::new(),
             advice: what,
         }],
-        metrics: Metrics::default(),
-        order_side: None,
+        metrics: Default::default(),
         calibration: None,
         answers: Default::default(),
         not_measured: Vec::new(),

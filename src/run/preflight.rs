@@ -1,4 +1,4 @@
-//! What would go wrong on the day, found out before it: folders, rights, space, the system's limits.
+//! Checks before the class begins what could go wrong on the day: folders, rights, space, the system's limits.
 
 use std::collections::BTreeSet;
 use std::fs;
@@ -22,18 +22,17 @@ const SLOW_LISTING_S: f64 = 1.0;
 /// Open files that the program may need at once: workers, listings and the system's own.
 const FEW_OPEN_FILES: u64 = 128;
 
-/// One line for each thing that was looked at, `ok:` or `ATTENTION:` with what to do. Changes nothing on the disk.
+/// Returns one line for each thing that was looked at, `ok:` or `ATTENTION:` with what to do. Changes nothing on the
+/// disk.
 pub fn preflight(settings: &Settings) -> Vec<String> {
     let mut said = Vec::new();
     match listed(&settings.inbox, &mut said) {
         Some(listing) => watching(settings, &listing, &mut said),
-        None => {
-            said.push(format!(
-                "ATTENTION: the inbox {} cannot be read: make the folder, give this account the right to list it, or \
-                 correct `inbox:`",
-                settings.inbox.display()
-            ));
-        }
+        None => said.push(format!(
+            "ATTENTION: the inbox {} cannot be read: make the folder, give this account the right to list it, or correct \
+             `inbox:`",
+            settings.inbox.display()
+        )),
     }
     writing(settings, &mut said);
     computer(settings, &mut said);
@@ -46,14 +45,9 @@ fn listed(inbox: &Path, said: &mut Vec<String>) -> Option<Listing> {
     let listing = listing::list(inbox).ok()?;
     let took_s = began.elapsed().as_secs_f64();
     let n = listing.entries.len();
-    let word = if took_s > SLOW_LISTING_S {
-        "ATTENTION"
-    } else {
-        "ok"
-    };
+    let (word, shown) = (word(took_s > SLOW_LISTING_S), inbox.display());
     said.push(format!(
-        "{word}: the inbox {} can be read: {n} files, listed in {took_s:.2} s",
-        inbox.display()
+        "{word}: the inbox {shown} can be read: {n} files, listed in {took_s:.2} s"
     ));
     let mut closed = Vec::new();
     let mut odd = Vec::new();
@@ -126,53 +120,45 @@ fn watching(settings: &Settings, listing: &Listing, said: &mut Vec<String>) {
 fn writing(settings: &Settings, said: &mut Vec<String>) {
     let results = &settings.results;
     let standing = nearest_standing(results);
+    let (results_shown, standing_shown) = (results.display(), standing.display());
     if !standing.is_dir() {
         said.push(format!(
-            "ATTENTION: the results cannot be written: {} is not a folder",
-            standing.display()
+            "ATTENTION: the results cannot be written: {standing_shown} is not a folder"
         ));
         return;
     }
-    if may(standing, Access::WRITE_OK | Access::EXEC_OK) {
-        said.push(format!(
-            "ok: the results {} can be written",
-            results.display()
-        ));
-    } else {
-        said.push(format!(
-            "ATTENTION: the results cannot be written: {} is read-only, or not this account's to write in",
-            standing.display()
-        ));
-    }
+    said.push(match may(standing, Access::WRITE_OK | Access::EXEC_OK) {
+        true => format!("ok: the results {results_shown} can be written"),
+        false => format!(
+            "ATTENTION: the results cannot be written: {standing_shown} is read-only, or not this account's to write in"
+        ),
+    });
     if standing == results && is_held(results) {
         said.push(format!(
-            "ATTENTION: another slitwatch is at work on {}: a second one will be refused",
-            results.display()
+            "ATTENTION: another slitwatch is at work on {results_shown}: a second one will be refused"
         ));
     }
-    match rustix::fs::statvfs(standing) {
-        Ok(space) => {
-            let free = space.f_bavail.saturating_mul(space.f_frsize);
-            let is_little = free < LITTLE_SPACE;
-            let word = if is_little { "ATTENTION" } else { "ok" };
+    let space = match rustix::fs::statvfs(standing) {
+        Ok(space) => space,
+        Err(error) => {
             said.push(format!(
-                "{word}: {:.1} GiB free for the results in {} (about 1 MiB a photo)",
-                free as f64 / f64::from(1u32 << 30),
-                results.display()
+                "ATTENTION: free space at {standing_shown} is not known: {error}"
             ));
-            // Some file systems have no such limit, and say 0 of 0.
-            if space.f_files > 0 && space.f_favail < FEW_ENTRIES {
-                said.push(format!(
-                    "ATTENTION: only {} files can still be made in {} (about 8 a photo): make room",
-                    space.f_favail,
-                    standing.display()
-                ));
-            }
+            return;
         }
-        Err(error) => said.push(format!(
-            "ATTENTION: free space at {} is not known: {error}",
-            standing.display()
-        )),
+    };
+    let free = space.f_bavail.saturating_mul(space.f_frsize);
+    said.push(format!(
+        "{}: {:.1} GiB free for the results in {results_shown} (about 1 MiB a photo)",
+        word(free < LITTLE_SPACE),
+        free as f64 / f64::from(1u32 << 30)
+    ));
+    // Some file systems have no such limit, and say 0 of 0.
+    if space.f_files > 0 && space.f_favail < FEW_ENTRIES {
+        said.push(format!(
+            "ATTENTION: only {} files can still be made in {standing_shown} (about 8 a photo): make room",
+            space.f_favail
+        ));
     }
 }
 
@@ -192,6 +178,11 @@ fn computer(settings: &Settings, said: &mut Vec<String>) {
             "ATTENTION: this account may have {allowed} files open: allow it more (ulimit -n 1024)"
         ));
     }
+}
+
+/// How a line begins.
+fn word(needs_attention: bool) -> &'static str {
+    if needs_attention { "ATTENTION" } else { "ok" }
 }
 
 fn may(path: &Path, access: Access) -> bool {

@@ -1,5 +1,5 @@
-//! Raw files in a child process: this same program, told by a hidden command to take the samples out of one file. Whatever
-//! the decoder does to itself on a damaged file (it has been seen to ask for gigabytes and abort), it does to the child;
+//! Decodes raw files in a child process: this same program, told by a hidden command to take the samples out of one
+//! file. The decoder has been seen to ask for gigabytes and abort on damaged files; so it ends the child only, whose
 //! memory and time are limited.
 
 use crate::decode::{self, Facts, Fault};
@@ -36,7 +36,7 @@ mod child {
     /// size of its address space, which no decoder gets around.
     const MEMORY_BYTES: u64 = 2 << 30;
 
-    /// A phone's raw file takes the child less than a second, one of JPEG XL a few.
+    /// Time after which the child is killed. A phone's raw file takes it less than a second, one of JPEG XL a few.
     const TIME: Duration = Duration::from_secs(30);
 
     /// What the child may say for itself, bytes.
@@ -113,7 +113,7 @@ mod child {
         }
     }
 
-    /// The child's side: a file on stdin, its samples on stdout.
+    /// What the child does: it reads a raw file from stdin and writes its samples to stdout.
     ///
     /// # Errors
     /// In words about the file.

@@ -44,7 +44,7 @@ impl Progress {
         self.0.fetch_add(n, Ordering::Relaxed);
     }
 
-    /// Reads to the end, in pieces that show.
+    /// Reads to the end, and counts every piece as it comes.
     fn read_to_end(&self, mut from: impl Read, bytes: &mut Vec<u8>) -> io::Result<()> {
         const PIECE: u64 = 1 << 20;
         self.add(1);
@@ -58,8 +58,8 @@ impl Progress {
     }
 }
 
-/// What `read` comes to on a thread of its own; `None` where it brings nothing for `patience`, and then its thread is
-/// left to wait for as long as the disk does.
+/// Runs `read` on a thread of its own and returns what it returns; `None` where it brings nothing for `patience`, and
+/// then its thread is left to wait for as long as the disk does.
 fn within<T: Send + 'static>(
     patience: Duration,
     read: impl FnOnce(&Progress) -> T + Send + 'static,

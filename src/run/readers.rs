@@ -8,8 +8,7 @@ use std::time::{Duration, Instant};
 
 use crate::arrive::settle::Candidate;
 
-use super::Bell;
-use super::engine::Event;
+use super::bell::{Bell, Event};
 use super::intake::Taken;
 use super::read::Progress;
 
@@ -50,7 +49,7 @@ impl Readers {
         &mut self,
         candidate: Candidate,
         bell: Bell,
-        read: impl FnOnce(&Candidate, &Progress) -> Taken + Send + 'static,
+        read: impl FnOnce(&Progress) -> Taken + Send + 'static,
     ) -> io::Result<()> {
         self.n_started += 1;
         let (number, progress) = (self.n_started, Progress::default());
@@ -58,10 +57,8 @@ impl Readers {
         std::thread::Builder::new()
             .name("reader".to_owned())
             .spawn(move || {
-                let taken = read(&own, &theirs);
-                let _ = bell
-                    .sender
-                    .send(Event::Read(Box::new((number, own, taken))));
+                let taken = read(&theirs);
+                bell.ring(Event::Read(Box::new((number, own, taken))));
             })?;
         let under_way = UnderWay {
             candidate,
@@ -154,7 +151,7 @@ mod tests {
                 identity,
                 last_chance: false,
             };
-            let read = move |_: &Candidate, own: &Progress| {
+            let read = move |own: &Progress| {
                 progress_of.send(own.clone()).unwrap();
                 let _ = may_go_on.recv();
                 Taken::Gone

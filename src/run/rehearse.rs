@@ -17,7 +17,11 @@ use crate::simulate::score::{self, Entry, Score, Seen, SeenReason, SeenRow, Spee
 use crate::simulate::{self, Planned, Shot, Truth};
 use crate::terms::{Estimate, Interval};
 
-use super::{Ears, Failure, Setup, lab::Lab};
+use super::bell::Ears;
+use super::failure::Failure;
+use super::lab::Lab;
+use super::threads;
+use super::work::Setup;
 
 /// What one photo takes while it is drawn, bytes: twelve megapixels as [`simulate::draw`] says, and some to spare.
 const DRAWING_BYTES: u64 = 300 << 20;
@@ -150,16 +154,9 @@ fn draw(
     ears: &Ears,
     progress: bool,
 ) -> Result<Vec<TruePhoto>, Failure> {
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(at_once)
-        .thread_name(|i| format!("draw-{i}"))
-        .build()
-        .map_err(|e| Failure::Work(format!("cannot start threads to draw with: {e}")))?;
-    let bar = progress.then(|| {
-        let bar = indicatif::ProgressBar::new(planned.len() as u64);
-        let style = indicatif::ProgressStyle::with_template("{bar:30} {pos} of {len} photos drawn");
-        bar.with_style(style.unwrap_or_else(|_| indicatif::ProgressStyle::default_bar()))
-    });
+    let pool = threads::pool(at_once, "draw")?;
+    let n = planned.len();
+    let bar = progress.then(|| threads::bar("{bar:30} {pos} of {len} photos drawn", n));
     let is_over = AtomicBool::new(false);
     let drawn = pool.install(|| {
         planned

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::arrive::listing::Identity;
 
-use super::Failure;
+use super::failure::Failure;
 use super::work::Setup;
 
 /// Says whether there is a new configuration.
@@ -15,7 +15,7 @@ pub trait Reload {
     fn changed(&mut self, forced: bool) -> Option<Result<Setup, String>>;
 }
 
-/// The configuration does not change.
+/// A configuration that never changes.
 pub struct Never;
 
 impl Reload for Never {
@@ -38,7 +38,7 @@ impl From<Unusable> for Failure {
     }
 }
 
-/// What a configuration comes to: the setup, and the files that it names.
+/// What loading a configuration gives: the setup, and the files that it names.
 pub type Loaded = Result<(Setup, Vec<PathBuf>), Unusable>;
 
 /// Files by path, as they were when they were looked at; absent ones have no identity.

@@ -1,4 +1,4 @@
-//! The service manager's view of the daemon: ready, alive, stopping. Silent where there is none.
+//! Tells the service manager whether the daemon is ready, alive or stopping. Without a service manager nothing is said.
 
 use std::time::{Duration, Instant};
 
@@ -27,7 +27,7 @@ impl Service {
         let _ = sd_notify::notify(states);
     }
 
-    /// The first listing is done and the inbox is being followed.
+    /// Says that the first listing is done and the inbox is being followed.
     pub fn ready(&mut self) {
         if !self.is_ready {
             self.is_ready = true;
@@ -35,7 +35,7 @@ impl Service {
         }
     }
 
-    /// Still at work; call often.
+    /// Says that the daemon is still at work, as often as the service manager asks for it. To be called often.
     pub fn alive(&mut self) {
         if self
             .alive_every
@@ -51,12 +51,12 @@ impl Service {
         self.alive_every.map(|every| self.last_alive + every)
     }
 
-    /// One line for the service's status.
+    /// Sets the one line of the service's status.
     pub fn status(&self, text: &str) {
         self.say(&[NotifyState::Status(text)]);
     }
 
-    /// No new photos from now on.
+    /// Says that no new photos are taken from now on.
     pub fn stopping(&self) {
         self.say(&[NotifyState::Stopping]);
     }

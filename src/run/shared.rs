@@ -1,5 +1,5 @@
-//! Things that several workers need and each of which is made once: whoever asks first makes it, whoever asks meanwhile
-//! waits for it, and what has not been asked for longest is forgotten first.
+//! A cache of things that several workers need. Each is made once: whoever asks first makes it, and whoever asks
+//! meanwhile waits for it. What has not been asked for longest is forgotten first.
 
 use std::collections::HashMap;
 use std::hash::Hash;

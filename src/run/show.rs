@@ -1,6 +1,5 @@
 //! What the engine keeps below the results besides the photos' folders, and what it finds there.
 
-use crate::terms::Metrics;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -139,8 +138,7 @@ pub(super) fn foreign() -> Record {
         taken: None,
         verdict: crate::terms::Verdict::Unreadable,
         reasons: Vec::new(),
-        metrics: Metrics::default(),
-        order_side: None,
+        metrics: Default::default(),
         calibration: None,
         answers: Default::default(),
         not_measured: Vec::new(),

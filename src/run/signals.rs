@@ -1,9 +1,10 @@
-//! The system's signals as rings of the bell: end after the photos in hand, end at once, read the configuration again.
+//! Turns the system's signals into events: end after the photos in hand, end at once, read the configuration again.
 
 use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;
 
-use super::{Bell, Failure};
+use super::bell::Bell;
+use super::failure::Failure;
 
 /// From now on SIGINT and SIGTERM stop the run, a second one leaves at once with status 1, and SIGHUP asks for the
 /// configuration.

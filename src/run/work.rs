@@ -1,4 +1,4 @@
-//! What the shell asks of the rest of the program, and what it tells it: the seam between threads and arithmetic.
+//! The interface between the shell and the work on photos: what the shell asks for, and what it hands over.
 
 use std::path::PathBuf;
 use std::sync::Arc;

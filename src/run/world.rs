@@ -10,6 +10,7 @@ use crate::arrive::listing::Rel;
 use crate::pair::{self, Shot};
 use crate::publish::names;
 use crate::publish::record::{Provenance, Record};
+use crate::terms::Capture;
 use crate::terms::Verdict;
 
 use super::known::Known;
@@ -143,31 +144,23 @@ impl World {
         held: impl Fn(&Rel) -> Held,
         orders: &Orders,
     ) -> Vec<Job> {
+        let planner = Planner {
+            world: self,
+            published,
+            orders,
+        };
         let paths = self.benches.get(bench).map_or(&[][..], Vec::as_slice);
-        let photos: Vec<(&Rel, &Known)> = paths
+        let photos = paths
             .iter()
-            .filter_map(|path| self.photos.get_key_value(path))
-            .collect();
-        let mut shots: Vec<Shot<'_>> = Vec::new();
-        let mut shot_photos: Vec<(&Rel, &Known)> = Vec::new();
+            .filter_map(|path| self.photos.get_key_value(path));
+        let mut shots: Vec<(Shot<'_>, (&Rel, &Known))> = Vec::new();
         let mut jobs = Vec::new();
-        for (path, photo) in &photos {
-            let left = self.left_for(photo, published, orders);
+        for (path, photo) in photos {
+            let left = planner.left_for(photo);
             match photo.capture().filter(|_| left.is_none()) {
-                Some(capture) => {
-                    shots.push(Shot {
-                        photo: &photo.shown,
-                        hash: &photo.hash,
-                        bench: photo.bench(),
-                        capture,
-                        taken: photo.facts.taken,
-                        exposure: photo.facts.exposure_product(),
-                        verdict: None,
-                    });
-                    shot_photos.push((path, photo));
-                }
+                Some(capture) => shots.push((shot(photo, capture), (path, photo))),
                 None => {
-                    let mut provenance = provenance(photo, pair::Inputs::default(), orders);
+                    let mut provenance = planner.provenance(photo, pair::Inputs::default());
                     let mut fate = photo.fate();
                     if let Some(better) = left {
                         let words = format!("the same shot as {better}, which is measured");
@@ -177,96 +170,133 @@ impl World {
                             why: why.to_owned(),
                         };
                     }
-                    if !is_built(photo, &provenance, published) && held(path) == Held::Free {
-                        jobs.push(self.job(path, photo, provenance, fate, published, orders));
+                    if !planner.is_built(photo, &provenance) && held(path) == Held::Free {
+                        jobs.push(planner.job(path, photo, provenance, fate));
                     }
                 }
             }
         }
-        let mut dependents_wait = false;
+        let (mut shots, shot_photos): (Vec<Shot<'_>>, Vec<(&Rel, &Known)>) =
+            shots.into_iter().unzip();
         for stage in 0..=pair::LAST_STAGE {
-            if dependents_wait {
-                break;
-            }
+            let mut dependents_wait = false;
             let inputs = pair::plan(&shots, &orders.pairing);
             for (i, inputs) in inputs.into_iter().enumerate() {
                 if pair::stage(shots[i].capture) != stage {
                     continue;
                 }
                 let (path, photo) = shot_photos[i];
-                let provenance = provenance(photo, inputs, orders);
-                if is_built(photo, &provenance, published) {
+                let provenance = planner.provenance(photo, inputs);
+                if planner.is_built(photo, &provenance) {
                     shots[i].verdict = published.get(&photo.folder).map(|record| record.verdict);
                     continue;
                 }
                 let held = held(path);
                 dependents_wait |= held != Held::GivenUp;
                 if held == Held::Free {
-                    let fate = photo.fate();
-                    jobs.push(self.job(path, photo, provenance, fate, published, orders));
+                    jobs.push(planner.job(path, photo, provenance, photo.fate()));
                 }
+            }
+            if dependents_wait {
+                break;
             }
         }
         jobs
     }
+}
 
+fn shot(photo: &Known, capture: Capture) -> Shot<'_> {
+    Shot {
+        photo: &photo.shown,
+        hash: &photo.hash,
+        bench: photo.bench(),
+        capture,
+        taken: photo.facts.taken,
+        exposure: photo.facts.exposure_product(),
+        verdict: None,
+    }
+}
+
+/// Everything that the plan of a bench is made from.
+struct Planner<'a> {
+    world: &'a World,
+    published: &'a Published,
+    orders: &'a Orders,
+}
+
+impl Planner<'_> {
     /// The path as shown of the better form of the same shot, for which this one is left alone.
     ///
     /// It is not left alone for one that turned out to be unreadable: that costs one form, and not the shot.
-    fn left_for(&self, photo: &Known, published: &Published, orders: &Orders) -> Option<String> {
-        let better = self.photos.get(photo.better.as_ref()?)?;
-        let failed = published.get(&better.folder).is_some_and(|record| {
+    fn left_for(&self, photo: &Known) -> Option<String> {
+        let better = self.world.photos.get(photo.better.as_ref()?)?;
+        let failed = self.published.get(&better.folder).is_some_and(|record| {
             let made_from = &record.provenance;
             record.verdict == Verdict::Unreadable
                 && record.photo == better.shown
                 && made_from.photo_hash == better.hash
-                && made_from.configuration_hash == orders.configuration_hash
-                && made_from.version == orders.version
+                && made_from.configuration_hash == self.orders.configuration_hash
+                && made_from.version == self.orders.version
         });
         (!failed).then(|| better.shown.clone())
     }
 
-    fn job(
-        &self,
-        path: &Rel,
-        photo: &Known,
-        provenance: Provenance,
-        fate: Fate,
-        published: &Published,
-        orders: &Orders,
-    ) -> Job {
-        let source = |path: &Rel, photo: &Known| Source {
-            inbox: orders.inbox.clone(),
+    fn provenance(&self, photo: &Known, inputs: pair::Inputs) -> Provenance {
+        Provenance {
+            photo_hash: photo.hash.clone(),
+            configuration_hash: self.orders.configuration_hash.clone(),
+            version: self.orders.version.clone(),
+            calibration: inputs.calibration,
+            blank: inputs.blank,
+            dark: inputs.dark,
+            bracket: inputs.bracket,
+            circumstances: photo.circumstances.clone(),
+        }
+    }
+
+    fn is_built(&self, photo: &Known, provenance: &Provenance) -> bool {
+        self.published
+            .get(&photo.folder)
+            .is_some_and(|r| r.photo == photo.shown && r.provenance == *provenance)
+    }
+
+    fn known(&self, shown: &String) -> Option<(&Rel, &Known)> {
+        let path = self.world.by_shown.get(shown)?;
+        self.world.photos.get_key_value(path)
+    }
+
+    fn source(&self, path: &Rel, photo: &Known) -> Source {
+        Source {
+            inbox: self.orders.inbox.clone(),
             path: path.clone(),
             size: photo.size,
-            patience: orders.give_up,
-        };
-        let known = |shown: &String| {
-            let path = self.by_shown.get(shown)?;
-            Some((path, self.photos.get(path)?))
-        };
-        // The hashes' paths rise, and so do the inputs.
-        let inputs = |hashes: &BTreeMap<String, String>| -> Vec<Input> {
-            hashes
-                .keys()
-                .filter_map(known)
-                .filter_map(|(path, known)| {
-                    Some(Input {
-                        photo: known.shown.clone(),
-                        record: published.get(&known.folder)?.clone(),
-                        facts: known.facts.clone(),
-                        decision: known.decision.clone(),
-                        hash: known.hash.clone(),
-                        source: source(path, known),
-                    })
+            patience: self.orders.give_up,
+        }
+    }
+
+    /// The photos of these paths that have been published. The paths rise, and so do the inputs.
+    fn inputs(&self, hashes: &BTreeMap<String, String>) -> Vec<Input> {
+        let known = hashes.keys().filter_map(|shown| self.known(shown));
+        known
+            .filter_map(|(path, photo)| {
+                Some(Input {
+                    photo: photo.shown.clone(),
+                    record: self.published.get(&photo.folder)?.clone(),
+                    facts: photo.facts.clone(),
+                    decision: photo.decision.clone(),
+                    hash: photo.hash.clone(),
+                    source: self.source(path, photo),
                 })
-                .collect()
-        };
+            })
+            .collect()
+    }
+
+    fn job(&self, path: &Rel, photo: &Known, provenance: Provenance, fate: Fate) -> Job {
         let decoded = provenance.blank.keys().chain(provenance.bracket.keys());
-        let decoded = decoded.filter_map(known).map(|(_, known)| known);
+        let decoded = decoded.filter_map(|shown| Some(self.known(shown)?.1));
         let cost = photo.cost(&fate, decoded);
         Job {
-            source: source(path, photo),
+            source: self.source(path, photo),
             photo: photo.shown.clone(),
             bench: photo.bench().to_owned(),
             folder: photo.folder.clone(),
@@ -275,32 +305,13 @@ impl World {
             cost,
             fate,
             suspicion: photo.suspicion.clone(),
-            calibrations: inputs(&provenance.calibration),
-            blanks: inputs(&provenance.blank),
-            darks: inputs(&provenance.dark),
-            brackets: inputs(&provenance.bracket),
+            calibrations: self.inputs(&provenance.calibration),
+            blanks: self.inputs(&provenance.blank),
+            darks: self.inputs(&provenance.dark),
+            brackets: self.inputs(&provenance.bracket),
             provenance,
         }
     }
-}
-
-fn provenance(photo: &Known, inputs: pair::Inputs, orders: &Orders) -> Provenance {
-    Provenance {
-        photo_hash: photo.hash.clone(),
-        configuration_hash: orders.configuration_hash.clone(),
-        version: orders.version.clone(),
-        calibration: inputs.calibration,
-        blank: inputs.blank,
-        dark: inputs.dark,
-        bracket: inputs.bracket,
-        circumstances: photo.circumstances.clone(),
-    }
-}
-
-fn is_built(photo: &Known, provenance: &Provenance, published: &Published) -> bool {
-    published
-        .get(&photo.folder)
-        .is_some_and(|r| r.photo == photo.shown && r.provenance == *provenance)
 }
 
 #[cfg(test)]

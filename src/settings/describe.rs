@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 use std::path::{Component, Path, PathBuf};
 
 use crate::classify::{Rule, RuleSet, Then, UNSORTED};
+use crate::judge::Check;
 use crate::terms::Severity;
 
 use super::{BlankChoice, CalibrationChoice, Instrument, Poll, Settings};
@@ -113,26 +114,9 @@ fn write_lamps(out: &mut String, settings: &Settings) -> std::fmt::Result {
 
 fn write_limits(out: &mut String, settings: &Settings) -> std::fmt::Result {
     writeln!(out, "Limits")?;
-    for (key, limit, unit, about) in settings.limits.named() {
-        let gap = if unit.is_empty() || unit == "°" {
-            ""
-        } else {
-            " "
-        };
-        let words = limit.to_string();
-        // The unit follows each number: "caution above 3.5, retake above 5".
-        let words = words
-            .split(", ")
-            .map(|part| {
-                if part.ends_with(|c: char| c.is_ascii_digit()) {
-                    format!("{part}{gap}{unit}")
-                } else {
-                    part.to_owned()
-                }
-            })
-            .collect::<Vec<_>>()
-            .join(", ");
-        writeln!(out, "  {about} ({key}): {words}")?;
+    for check in Check::ALL {
+        let limit = settings.limits[check].words(check.unit());
+        writeln!(out, "  {} ({}): {limit}", check.row().about, check.key())?;
     }
     let severity = |severity: Option<Severity>| match severity {
         None => "not judged",

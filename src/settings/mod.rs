@@ -8,7 +8,7 @@ mod concentrations;
 pub mod describe;
 pub mod document;
 mod lamps;
-pub mod limits;
+mod limits;
 pub mod mistake;
 pub mod reading;
 mod rules;
@@ -16,18 +16,17 @@ pub mod sections;
 pub mod words;
 
 pub use describe::describe;
-pub use limits::{Limit, Limits, Side};
 pub use mistake::Mistake;
 pub use sections::{
     Arrival, BlankChoice, CalibrationChoice, Instrument, Output, Pages, Pairing, Poll, Work,
 };
-pub use words::Words;
 
 use std::collections::BTreeMap;
 use std::path::{Component, Path, PathBuf};
 
 use crate::classify::RuleSet;
 use crate::classify::stated::Stated;
+use crate::judge::{Limits, Words};
 use crate::standards;
 use crate::terms;
 
@@ -156,7 +155,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let stated = t
         .get("concentrations")
         .and_then(|spot| concentrations::read(&spot, folder));
-    let limits = t.get("limits").and_then(|spot| Limits::read(&spot));
+    let limits = t.get("limits").and_then(|spot| limits::read(&spot));
     let arrival = t.get("arrival").map(|spot| Arrival::read(&spot));
     let work = t.get("work").map(|spot| Work::read(&spot));
     let pairing = t.get("pairing").map(|spot| Pairing::read(&spot));
@@ -179,7 +178,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         pairing: pairing.unwrap_or_default(),
         output: output.unwrap_or_default(),
         pages: pages.unwrap_or_default(),
-        words: words.unwrap_or_else(Words::shipped),
+        words: words.unwrap_or_else(words::shipped),
     })
 }
 
@@ -194,7 +193,7 @@ fn read_path(spot: &Spot<'_>, folder: &Path) -> Option<PathBuf> {
 
 fn read_words(spot: &Spot<'_>, folder: &Path) -> Option<Words> {
     let report = Report::new(&read_path(spot, folder)?);
-    let words = report.read_file().map(|text| Words::read(&text, &report));
+    let words = report.read_file().map(|text| words::read(&text, &report));
     spot.report().adopt(report);
     words
 }

@@ -109,7 +109,7 @@ fn read_regex(spot: &Spot<'_>) -> Option<regex::Regex> {
 fn read_facts(spot: &Spot<'_>) -> Vec<FactTest> {
     let read = spot.table(|t| {
         let mut tests = Vec::new();
-        for key in FactTest::TEXTS {
+        for (key, _) in FactTest::TEXTS {
             let Some(spot) = t.get(key) else { continue };
             let mut globs = Vec::new();
             for spot in spot.one_or_many() {
@@ -124,11 +124,11 @@ fn read_facts(spot: &Spot<'_>) -> Vec<FactTest> {
             }
             tests.push(FactTest::Text { key, globs });
         }
-        for key in FactTest::NUMBERS {
+        for (key, _) in FactTest::NUMBERS {
             let Some(spot) = t.get(key) else { continue };
             tests.extend(read_number_test(key, &spot));
         }
-        for key in FactTest::FLAGS {
+        for (key, _) in FactTest::FLAGS {
             let Some(spot) = t.get(key) else { continue };
             tests.extend(spot.flag().map(|wanted| FactTest::Flag { key, wanted }));
         }

@@ -23,7 +23,7 @@ fn the_shipped_configuration_has_the_defaults_of_the_code() {
     assert_eq!(settings.pairing, Pairing::default());
     assert_eq!(settings.output, Output::default());
     assert_eq!(settings.instrument, Instrument::default());
-    assert_eq!(settings.words, Words::shipped());
+    assert_eq!(settings.words, words::shipped());
     assert_eq!(settings.lamps, standards::lamps());
     assert_eq!(settings.inbox, Path::new("config/../demo-inbox"));
 }

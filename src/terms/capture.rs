@@ -5,6 +5,8 @@
     Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
 )]
 #[serde(rename_all = "lowercase")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum Capture {
     /// A lamp of known lines: gives the wavelength scale.
     Calibration,
@@ -24,12 +26,6 @@ impl Capture {
 
     /// As written in tables.
     pub fn as_str(self) -> &'static str {
-        match self {
-            Capture::Calibration => "calibration",
-            Capture::Sample => "sample",
-            Capture::Dark => "dark",
-            Capture::Blank => "blank",
-            Capture::Bracket => "bracket",
-        }
+        self.into()
     }
 }

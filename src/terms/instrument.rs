@@ -14,11 +14,20 @@ pub struct Bench {
 /// How far a scale can be trusted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "lowercase")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum ScaleKind {
     /// From a lamp photo's lines.
     Calibrated,
     /// From the phone's stated focal length alone: ± a few per cent.
     Provisional,
+}
+
+impl ScaleKind {
+    /// As written in tables.
+    pub fn as_str(self) -> &'static str {
+        self.into()
+    }
 }
 
 /// How the grating lay before the phone's sensor.

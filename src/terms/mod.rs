@@ -2,6 +2,7 @@
 //! module may know it.
 
 mod capture;
+mod code;
 mod drawing;
 mod estimate;
 mod instrument;
@@ -14,6 +15,7 @@ mod unmeasured;
 mod verdict;
 
 pub use capture::Capture;
+pub use code::{COMMON_SLOTS, Code};
 pub use drawing::{Drawing, DrawnLine};
 pub use estimate::{Estimate, Interval, Point};
 pub use instrument::{
@@ -25,4 +27,4 @@ pub use quantity::{Metrics, Quantity, Reading};
 pub use ranks::{median, sorted};
 pub use spectrum::{AbsorbanceRow, Peak, PeakKind, Spectrum, SpectrumRow};
 pub use unmeasured::{Subject, Unmeasured};
-pub use verdict::{Code, Finding, Reason, Severity, Verdict};
+pub use verdict::{Finding, Reason, Severity, Verdict};

@@ -121,6 +121,9 @@ impl Reading {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Metrics(BTreeMap<Quantity, Reading>);
 
+/// No side is named for a place nearer to the picture's middle than this, in halves of the picture.
+const ASIDE: f64 = 0.3;
+
 /// What stands behind a quantity's name for its uncertainty.
 const SIGMA: &str = "_sigma";
 
@@ -166,6 +169,21 @@ impl Metrics {
             Some(reading) => self.0.insert(quantity, reading),
             None => self.0.remove(&quantity),
         };
+    }
+
+    /// The side of the picture, as seen, on which stray light is brightest: `left`, `top right` and so on. Absent where it is
+    /// everywhere, in the middle, or in doubt.
+    pub fn leak_side(&self) -> Option<String> {
+        let named = |quantity, low: &'static str, high: &'static str| {
+            let place = self.estimate(quantity)?;
+            let aside = 2.0 * (place.value - 0.5);
+            let is_told = aside.abs() > ASIDE.max(2.0 * place.sigma);
+            Some(is_told.then_some(if place.value < 0.5 { low } else { high }))
+        };
+        let down = named(Quantity::LeakY, "top", "bottom")?;
+        let across = named(Quantity::LeakX, "left", "right")?;
+        let names: Vec<&str> = [down, across].into_iter().flatten().collect();
+        (!names.is_empty()).then(|| names.join(" "))
     }
 
     /// Each number that was measured, by quantity.
@@ -214,6 +232,22 @@ mod tests {
         assert_eq!(Metrics::from_named(&named), metrics);
         let odd = BTreeMap::from([("skew_deg_sigma".to_owned(), 1.0), ("x".to_owned(), 2.0)]);
         assert_eq!(Metrics::from_named(&odd), Metrics::default());
+    }
+
+    #[test]
+    fn a_side_is_named_where_it_is_beyond_doubt() {
+        let side = |x: Estimate, y: f64| {
+            let mut metrics = Metrics::default();
+            metrics.note(Quantity::LeakX, x);
+            metrics.note(Quantity::LeakY, Estimate::new(y, 0.1));
+            metrics.leak_side()
+        };
+        let at = |x| Estimate::new(x, 0.1);
+        assert_eq!(side(at(0.2), 0.5).as_deref(), Some("left"));
+        assert_eq!(side(at(0.55), 0.9).as_deref(), Some("bottom"));
+        assert_eq!(side(at(0.8), 0.1).as_deref(), Some("top right"));
+        assert_eq!(side(at(0.5), 0.6), None);
+        assert_eq!(side(Estimate::new(0.2, 0.35), 0.5), None);
     }
 
     #[test]

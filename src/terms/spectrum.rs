@@ -47,6 +47,8 @@ pub struct AbsorbanceRow {
 /// What a peak is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "lowercase")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum PeakKind {
     /// As narrow as the instrument allows.
     Line,
@@ -54,6 +56,13 @@ pub enum PeakKind {
     Band,
     /// Two or more lines that the instrument does not separate.
     Merged,
+}
+
+impl PeakKind {
+    /// As written in tables.
+    pub fn as_str(self) -> &'static str {
+        self.into()
+    }
 }
 
 /// A maximum of the spectrum.

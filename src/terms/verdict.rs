@@ -2,93 +2,7 @@
 
 use std::collections::BTreeMap;
 
-/// A reason's code, as in the quality table.
-#[derive(
-    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
-)]
-#[serde(rename_all = "kebab-case")]
-pub enum Code {
-    /// Spectrum over-exposed.
-    Clipped,
-    /// Too little light for the noise.
-    Dim,
-    /// Phone turned against the grating.
-    Tilted,
-    /// Grooves not parallel to the slit.
-    Skewed,
-    /// Slit wider than allowed.
-    SlitWide,
-    /// Not in focus.
-    Defocused,
-    /// Moved during the exposure.
-    Moved,
-    /// Stray light in the tube.
-    Leak,
-    /// Spectrum runs off the picture.
-    Cropped,
-    /// Nothing like a spectrum in it.
-    NoSpectrum,
-    /// Too few lamp lines for a scale.
-    FewLines,
-    /// Lines do not fit one scale.
-    PoorFit,
-    /// Not taken like its blank.
-    ExposureDiffers,
-    /// Exposure or white balance was not locked.
-    ExposureAuto,
-    /// The file ends early.
-    Truncated,
-    /// Not a picture this program reads.
-    Unreadable,
-    /// Over the pixel limit.
-    TooLarge,
-}
-
-impl Code {
-    /// Every code, in the order in which they are reported.
-    pub const ALL: [Code; 17] = [
-        Code::Truncated,
-        Code::Unreadable,
-        Code::TooLarge,
-        Code::NoSpectrum,
-        Code::Cropped,
-        Code::Clipped,
-        Code::Dim,
-        Code::Tilted,
-        Code::Skewed,
-        Code::SlitWide,
-        Code::Defocused,
-        Code::Moved,
-        Code::Leak,
-        Code::FewLines,
-        Code::PoorFit,
-        Code::ExposureDiffers,
-        Code::ExposureAuto,
-    ];
-
-    /// As written in tables: `slit-wide`.
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Code::Clipped => "clipped",
-            Code::Dim => "dim",
-            Code::Tilted => "tilted",
-            Code::Skewed => "skewed",
-            Code::SlitWide => "slit-wide",
-            Code::Defocused => "defocused",
-            Code::Moved => "moved",
-            Code::Leak => "leak",
-            Code::Cropped => "cropped",
-            Code::NoSpectrum => "no-spectrum",
-            Code::FewLines => "few-lines",
-            Code::PoorFit => "poor-fit",
-            Code::ExposureDiffers => "exposure-differs",
-            Code::ExposureAuto => "exposure-auto",
-            Code::Truncated => "truncated",
-            Code::Unreadable => "unreadable",
-            Code::TooLarge => "too-large",
-        }
-    }
-}
+use super::Code;
 
 /// How bad a reason is.
 #[derive(
@@ -122,6 +36,8 @@ pub struct Reason {
     Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
 )]
 #[serde(rename_all = "lowercase")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum Verdict {
     /// Nothing to do.
     Good,
@@ -135,6 +51,13 @@ pub enum Verdict {
     Unreadable,
     /// Left alone by a rule that says so.
     Ignored,
+}
+
+impl Verdict {
+    /// As written in tables.
+    pub fn as_str(self) -> &'static str {
+        self.into()
+    }
 }
 
 /// Something that is wrong whatever the limits say.
@@ -168,5 +91,48 @@ impl Finding {
     pub fn with(mut self, slot: &'static str, value: impl Into<String>) -> Finding {
         self.slots.insert(slot, value.into());
         self
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::terms::{Capture, PeakKind, ScaleKind};
+
+    #[test]
+    fn words_in_tables_are_those_of_the_record() {
+        // Tables and `quality.json` must never disagree: serde's names are the others' names.
+        fn json<T: serde::Serialize>(value: T) -> String {
+            let text = serde_json::to_string(&value).unwrap();
+            text.trim_matches('"').to_owned()
+        }
+        for v in [
+            Verdict::Good,
+            Verdict::Caution,
+            Verdict::Retake,
+            Verdict::Waiting,
+            Verdict::Unreadable,
+            Verdict::Ignored,
+        ] {
+            assert_eq!(v.as_str(), json(v));
+        }
+        for c in [
+            Capture::Calibration,
+            Capture::Sample,
+            Capture::Dark,
+            Capture::Blank,
+            Capture::Bracket,
+        ] {
+            assert_eq!(c.as_str(), json(c));
+        }
+        for k in [PeakKind::Line, PeakKind::Band, PeakKind::Merged] {
+            assert_eq!(k.as_str(), json(k));
+        }
+        for k in [ScaleKind::Calibrated, ScaleKind::Provisional] {
+            assert_eq!(k.as_str(), json(k));
+        }
+        for c in Code::ALL {
+            assert_eq!(c.as_str(), json(c));
+        }
     }
 }

@@ -138,8 +138,7 @@ fn job(
         taken: None,
         verdict: finding.verdict,
         reasons: finding.reasons.clone(),
-        metrics: files::as_published(&m.metrics),
-        order_side: m.order_side.map(str::to_owned),
+        metrics: files::as_published(&m.metrics, m.order_side),
         calibration: m.scale_kind.map(|kind| CalibrationRecord {
             photo: Some(photo.to_owned()),
             kind,

@@ -8,8 +8,7 @@ use std::time::{Duration, Instant};
 
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg32;
-use slitwatch::arrive::complete::suspicion;
-use slitwatch::decode::{Fault, decode, facts};
+use slitwatch::decode::{Fault, decode, facts, suspicion};
 use slitwatch::frame::Frame;
 
 /// Many times the corpus's pictures, and few enough that a decoder which believes in more would be seen to.

@@ -6,9 +6,9 @@ use std::time::Duration;
 
 use slitwatch::classify::{Decision, Outcome as Decided, Purpose};
 use slitwatch::decode::Facts;
-use slitwatch::publish::record::Record;
+use slitwatch::publish::record::{Measured, Record};
 use slitwatch::run::{Class, Fate, Gone, Input, Outcome, Sink, Task, Work};
-use slitwatch::terms::{Capture, Metrics, Quantity};
+use slitwatch::terms::{Capture, Quantity};
 use slitwatch::terms::{Code, Reason, Severity, Verdict};
 
 /// A photo whose text is `words`, such as `taken=10:00 light=5`.
@@ -144,7 +144,7 @@ impl Work for Fake {
             Fate::Measure => Verdict::Good,
         };
         let mut files = Vec::new();
-        let mut metrics = Metrics::default();
+        let mut metrics = Measured::default();
         if verdict == Verdict::Good {
             let scale = light_of(task.calibrations)?;
             let blank = light_of(task.blanks)?;
@@ -167,7 +167,6 @@ impl Work for Fake {
             verdict,
             reasons,
             metrics,
-            order_side: None,
             calibration: None,
             answers: Default::default(),
             not_measured: Vec::new(),

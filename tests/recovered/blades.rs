@@ -1,7 +1,6 @@
 //! The slit's blades and the tube's seams: a wedge, dust, and where stray light comes in, against what was drawn.
 
 use rayon::prelude::*;
-use slitwatch::measure::sight::stray::entry_side;
 use slitwatch::simulate::{Fault, Source};
 use slitwatch::terms::{Capture, Estimate, Point, Quantity};
 
@@ -137,7 +136,7 @@ fn stray_light_is_placed_where_it_comes_in_or_nowhere() {
     // A side that is named is not the opposite one, and the advice says it.
     for s in &seen {
         let [(x, _), (y, _)] = place(s);
-        let Some(side) = entry_side(s.1, s.2) else {
+        let Some(side) = s.0.measurement.metrics.leak_side() else {
             continue;
         };
         let is_there = |word: &str| match word {

@@ -363,7 +363,7 @@ fn the_instrument_s_section_says_how_slit_and_tube_are() {
     );
     // A slit that lies, whose width is open, with one grain on it and blades that may well be parallel.
     let lying = bench(&|r| {
-        r.order_side = Some("above".into());
+        r.metrics.order_side = Some("above".into());
         r.metrics.note(Quantity::SlitWidthUm, None);
         r.metrics.set(Quantity::SlitWidthAtMostUm, 340.0);
         r.metrics.note(Quantity::SlitWedgeUm, sample::e(30.0, 18.0));

@@ -4,7 +4,7 @@ use roxmltree::Document;
 use slitwatch::frame::Frame;
 use slitwatch::publish::files::{self, OVERLAY_PNG, SPECTRUM_CSV, SPECTRUM_SVG};
 use slitwatch::publish::record::Record;
-use slitwatch::terms::{Capture, Metrics};
+use slitwatch::terms::Capture;
 use slitwatch::terms::{Code, Drawing, Measurement, Point, ScaleKind, Verdict};
 
 use crate::sample;
@@ -87,7 +87,7 @@ fn clipped_light_and_a_provisional_scale_are_said() {
 #[test]
 fn absurd_spectra_draw_nothing_absurd() {
     let mut record = sample::class().remove(1);
-    record.metrics = Metrics::default();
+    record.metrics = Default::default();
     let mut m = sample::measurement(&record, None);
     let rows = &mut m.spectrum.as_mut().unwrap().rows;
     for (i, row) in rows.iter_mut().enumerate() {

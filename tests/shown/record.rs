@@ -80,15 +80,15 @@ fn the_file_has_what_the_contract_names() {
 
 #[test]
 fn what_was_not_measured_is_absent() {
-    let bare = as_published(&Metrics::default());
-    assert_eq!(bare, Metrics::default());
+    let bare = as_published(&Metrics::default(), None);
+    assert_eq!(bare.numbers, Metrics::default());
     let mut broken = Metrics::default();
     broken.set(Quantity::Snr, f64::NAN);
     broken.set(Quantity::PeakLevel, f64::INFINITY);
     broken.note(Quantity::TiltDeg, sample::e(f64::NAN, 1.0));
     broken.note(Quantity::SkewDeg, sample::e(1.0, f64::NAN));
     broken.set(Quantity::BandpassNm, 1.234_567_8);
-    let map = as_published(&broken).named();
+    let map = as_published(&broken, None).named();
     assert_eq!(map.len(), 1);
     assert_eq!(map["bandpass_nm"], 1.2346);
     let mut record = sample::record("heron", "a.jpg", Capture::Dark, Verdict::Retake);

@@ -310,8 +310,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
         taken: None,
         verdict,
         reasons: Vec::new(),
-        metrics: Metrics::default(),
-        order_side: None,
+        metrics: Default::default(),
         calibration: None,
         answers: Default::default(),
         not_measured: Vec::new(),
@@ -332,8 +331,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
 
 fn measured(mut r: Record, k: f64, minute: u32, lamp_photo: Option<&str>) -> Record {
     let m = metrics(k);
-    r.metrics = as_published(&m);
-    r.order_side = Some("right".to_owned());
+    r.metrics = as_published(&m, Some("right"));
     r.taken = Some(format!("2026-03-12T18:{minute:02}:07"));
     r.calibration = lamp_photo.map(calibration_from);
     r
@@ -469,7 +467,7 @@ pub fn crowd() -> Vec<Record> {
             let file = format!("quay-lamp-{p:02}.jpg");
             let mut r = record(&bench, &file, Capture::Sample, Verdict::Good);
             r.calibration = Some(calibration_from(&format!("{bench}/lamp.jpg")));
-            r.metrics = as_published(&metrics(b as f64 / 10.0));
+            r.metrics = as_published(&metrics(b as f64 / 10.0), None);
             r.taken = Some(format!("2026-03-12T18:{p:02}:00"));
             if (p + b) % 8 == 0 {
                 r.verdict = Verdict::Retake;

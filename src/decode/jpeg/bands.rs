@@ -4,10 +4,11 @@
 //!
 //! Chroma is repeated and not interpolated between its samples: within a cell the difference is averaged away.
 
-use super::huffman::{Bits, Tables};
+use super::huffman::{Bits, Table, read_ac, read_dc};
 use super::markers::{FrameHeader, Layout, code};
+use super::scan::{Definitions, Scan};
+use crate::decode::picture::{Codes, Fault, Picture};
 use crate::decode::reduce::Reducer;
-use crate::decode::{Fault, Picture};
 
 /// From the order in which coefficients are coded to their place in the block: ITU-T T.81 figure A.6.
 #[rustfmt::skip]
@@ -41,9 +42,10 @@ struct Plane {
 
 /// True for what [`decode`] can do: all components in one sequential scan, sampled at whole powers of two.
 pub(super) fn suits(layout: &Layout, frame: &FrameHeader) -> bool {
-    let most = greatest(frame);
-    let is_simple =
-        |(factor, most): (u8, u8)| most.is_multiple_of(factor) && (most / factor).is_power_of_two();
+    let most = frame.most_sampled();
+    let is_simple = |(factor, most): (usize, usize)| {
+        most.is_multiple_of(factor) && (most / factor).is_power_of_two()
+    };
     matches!(frame.marker, code::SOF0 | code::SOF1)
         && layout.coded().count() == 1
         && frame
@@ -52,135 +54,117 @@ pub(super) fn suits(layout: &Layout, frame: &FrameHeader) -> bool {
             .all(|c| is_simple((c.sampling.0, most.0)) && is_simple((c.sampling.1, most.1)))
 }
 
-/// Decodes and reduces a picture by `by`; `linear` and `ceiling_code` are those of the whole one.
+/// Decodes and reduces a picture by `by`; `codes` are those of the whole one.
 pub(super) fn decode(
     bytes: &[u8],
     layout: &Layout,
     frame: &FrameHeader,
     by: usize,
-    linear: &[f32],
-    ceiling_code: u16,
+    codes: &Codes,
 ) -> Result<Picture, Fault> {
-    let (width, height) = (usize::from(frame.width), usize::from(frame.height));
-    let mut reducer = Reducer::new(width, height, by, linear, ceiling_code);
-    let Some(mut scan) = Scan::new(bytes, layout, frame) else {
-        return Err(Fault::Unreadable(
-            "this JPEG lacks a table that its picture needs: it is damaged; upload it again"
-                .to_owned(),
+    let (width, height) = (frame.width, frame.height);
+    let mut reducer = Reducer::new(width, height, by, codes);
+    let Some(mut bands) = Bands::new(bytes, layout, frame) else {
+        return Err(Fault::unreadable(
+            "this JPEG lacks a table that its picture needs: it is damaged; upload it again",
         ));
     };
     let mut row = vec![0; 3 * width];
-    for top in (0..height).step_by(scan.band_height) {
-        scan.read_band().ok_or_else(|| {
+    for top in (0..height).step_by(bands.height) {
+        bands.read_next().ok_or_else(|| {
             Fault::Truncated(format!(
                 "the picture in this JPEG breaks off at byte {}: upload the photo again",
-                scan.bits.at
+                bands.bits.at
             ))
         })?;
-        for y in 0..scan.band_height.min(height - top) {
-            scan.colours(y, &mut row);
+        for y in 0..bands.height.min(height - top) {
+            bands.colours(y, &mut row);
             reducer.row(&row, 3);
         }
     }
     Ok(reducer.finish())
 }
 
-fn greatest(frame: &FrameHeader) -> (u8, u8) {
-    let factors = frame.components.iter().map(|c| c.sampling);
-    factors.fold((1, 1), |most, s| (most.0.max(s.0), most.1.max(s.1)))
-}
-
-struct Scan<'a> {
+/// One row of MCUs after the other.
+struct Bands<'a> {
     bits: Bits<'a>,
-    tables: Tables,
+    defined: Definitions,
     planes: Vec<Plane>,
     mcus_across: usize,
-    band_height: usize,
-    /// MCUs between restarts; 0 for none.
-    restart_interval: usize,
+    height: usize,
     mcus_read: usize,
     is_rgb: bool,
 }
 
-impl<'a> Scan<'a> {
-    fn new(bytes: &'a [u8], layout: &Layout, frame: &FrameHeader) -> Option<Scan<'a>> {
-        let mut tables = Tables::default();
-        let mut steps = [const { None }; 4];
-        let mut restart_interval = 0;
+impl<'a> Bands<'a> {
+    fn new(bytes: &'a [u8], layout: &Layout, frame: &FrameHeader) -> Option<Bands<'a>> {
+        let mut defined = Definitions::default();
         let mut is_rgb = frame.components.iter().map(|c| c.id).eq(*b"RGB");
-        for segment in &layout.segments {
+        let mut segments = layout.segments.iter();
+        let scan = segments.find(|segment| {
             let body = &bytes[segment.body.clone()];
-            match segment.marker {
-                code::DHT => tables.define(body),
-                code::DQT => define_steps(body, &mut steps),
-                code::DRI if body.len() >= 2 => {
-                    restart_interval = usize::from(u16::from_be_bytes([body[0], body[1]]));
-                }
-                // Its last byte says how the colours were changed: 0, not at all.
-                code::APP14 if body.starts_with(b"Adobe") => is_rgb |= body.get(11) == Some(&0),
-                code::SOS => break,
-                _ => {}
-            }
-        }
-        let scan = layout.segments.iter().find(|s| s.marker == code::SOS)?;
-        let header = &bytes[scan.body.clone()];
-        let n = frame.components.len();
-        if usize::from(*header.first()?) != n {
+            defined.take(segment.marker, body);
+            // Its last byte says how the colours were changed: 0, not at all.
+            is_rgb |= segment.marker == code::APP14
+                && body.starts_with(b"Adobe")
+                && body.get(11) == Some(&0);
+            segment.marker == code::SOS
+        })?;
+        let header = Scan::new(frame, &bytes[scan.body.clone()])?;
+        if header.parts.len() != frame.components.len() {
             return None;
         }
-        // A lone component is coded block by block, whatever factors it states (T.81 A.2.2).
-        let most = if n == 1 { (1, 1) } else { greatest(frame) };
-        let mcus_across = usize::from(frame.width).div_ceil(8 * usize::from(most.0));
+        let most = match header.parts.len() {
+            1 => (1, 1),
+            _ => frame.most_sampled(),
+        };
+        let mcus_across = header.mcus.0;
         let mut planes = Vec::new();
-        for (component, pair) in frame.components.iter().zip(header[1..].chunks_exact(2)) {
-            let (h, v) = if n == 1 { (1, 1) } else { component.sampling };
-            let stride = mcus_across * usize::from(h) * 8;
-            let tables_used = (usize::from(pair[1] >> 4 & 3), usize::from(pair[1] & 3));
-            if pair[0] != component.id
-                || tables.dc[tables_used.0].is_none()
-                || tables.ac[tables_used.1].is_none()
-            {
+        for (i, part) in header.parts.iter().enumerate() {
+            let (h, v) = part.blocks;
+            let stride = mcus_across * h * 8;
+            let tables = &defined.tables;
+            if part.component != i || tables.dc[part.dc].is_none() || tables.ac[part.ac].is_none() {
                 return None;
             }
             planes.push(Plane {
-                tables: tables_used,
-                steps: steps[usize::from(component.table)]?,
-                blocks: (usize::from(h), usize::from(v)),
+                tables: (part.dc, part.ac),
+                steps: defined.steps[usize::from(frame.components[i].table)]?,
+                blocks: part.blocks,
                 repeats: ((most.0 / h).trailing_zeros(), (most.1 / v).trailing_zeros()),
                 stride,
-                band: vec![0; stride * usize::from(v) * 8],
+                band: vec![0; stride * v * 8],
                 last_dc: 0,
             });
         }
-        (planes.len() == n).then(|| Scan {
+        Some(Bands {
             bits: Bits::new(&bytes[..scan.coded.end], scan.coded.start),
-            tables,
+            defined,
             planes,
             mcus_across,
-            band_height: 8 * usize::from(most.1),
-            restart_interval,
+            height: 8 * most.1,
             mcus_read: 0,
             is_rgb,
         })
     }
 
     /// Reads the next row of MCUs; `None` where blocks are missing.
-    fn read_band(&mut self) -> Option<()> {
+    fn read_next(&mut self) -> Option<()> {
+        let interval = self.defined.restart_interval;
         for mcu in 0..self.mcus_across {
-            if self.restart_interval > 0
-                && self.mcus_read > 0
-                && self.mcus_read.is_multiple_of(self.restart_interval)
-            {
+            if interval > 0 && self.mcus_read > 0 && self.mcus_read.is_multiple_of(interval) {
                 self.bits.finish();
                 self.bits.restart()?;
                 self.planes.iter_mut().for_each(|p| p.last_dc = 0);
             }
             self.mcus_read += 1;
             for plane in &mut self.planes {
+                let dc = self.defined.tables.dc[plane.tables.0].as_ref()?;
+                let ac = self.defined.tables.ac[plane.tables.1].as_ref()?;
                 for down in 0..plane.blocks.1 {
                     for across in 0..plane.blocks.0 {
                         let x = 8 * (mcu * plane.blocks.0 + across);
-                        read_block(&mut self.bits, &self.tables, plane, x, 8 * down)?;
+                        plane.read_block(&mut self.bits, (dc, ac), (x, 8 * down))?;
                     }
                 }
             }
@@ -190,42 +174,20 @@ impl<'a> Scan<'a> {
 
     /// Red, green and blue of a row of the band.
     fn colours(&self, y: usize, row: &mut [u8]) {
-        let of = |plane: &'_ Plane| (y >> plane.repeats.1) * plane.stride;
-        match &self.planes[..] {
-            [a, b, c] => {
-                let (at_a, at_b, at_c) = (&a.band[of(a)..], &b.band[of(b)..], &c.band[of(c)..]);
-                for (x, pixel) in row.chunks_exact_mut(3).enumerate() {
-                    let three = [
-                        at_a[x >> a.repeats.0],
-                        at_b[x >> b.repeats.0],
-                        at_c[x >> c.repeats.0],
-                    ];
-                    let rgb = if self.is_rgb { three } else { rgb_of(three) };
-                    pixel.copy_from_slice(&rgb);
-                }
-            }
-            grey => {
-                let band = &grey[0].band[of(&grey[0])..];
-                for (pixel, &grey) in row.chunks_exact_mut(3).zip(band) {
-                    pixel.fill(grey);
-                }
-            }
-        }
-    }
-}
-
-/// ITU-T T.81 B.2.4.1: tables of 64 steps of 8 or 16 bits.
-fn define_steps(mut body: &[u8], steps: &mut [Option<[f32; 64]>; 4]) {
-    while let Some((&kind, rest)) = body.split_first() {
-        let size = if kind >> 4 == 0 { 1 } else { 2 };
-        let Some(values) = rest.get(..64 * size) else {
-            return;
+        let (a, b, c) = match &self.planes[..] {
+            [a, b, c] => (a, b, c),
+            grey => (&grey[0], &grey[0], &grey[0]),
         };
-        steps[usize::from(kind & 3)] = Some(std::array::from_fn(|i| {
-            let value = &values[i * size..(i + 1) * size];
-            value.iter().fold(0.0, |v, b| 256.0 * v + f32::from(*b))
-        }));
-        body = &rest[64 * size..];
+        let is_coded = !self.is_rgb && self.planes.len() == 3;
+        let (at_a, at_b, at_c) = (a.row(y), b.row(y), c.row(y));
+        for (x, pixel) in row.chunks_exact_mut(3).enumerate() {
+            let three = [
+                at_a[x >> a.repeats.0],
+                at_b[x >> b.repeats.0],
+                at_c[x >> c.repeats.0],
+            ];
+            pixel.copy_from_slice(&if is_coded { rgb_of(three) } else { three });
+        }
     }
 }
 
@@ -245,67 +207,45 @@ fn rgb_of([y, cb, cr]: [u8; 3]) -> [u8; 3] {
     ]
 }
 
-/// Reads one block (T.81 F.2.2), and puts its samples at (x, y) of the plane's band.
-fn read_block(
-    bits: &mut Bits,
-    tables: &Tables,
-    plane: &mut Plane,
-    x: usize,
-    y: usize,
-) -> Option<()> {
-    const SIXTEEN_ZEROS: u8 = 0xf0;
-    let dc = tables.dc[plane.tables.0].as_ref()?;
-    let ac = tables.ac[plane.tables.1].as_ref()?;
-    let (size, ahead) = bits.symbol_and_bits(dc, |size| u32::from(size.min(16)))?;
-    plane.last_dc = plane.last_dc.wrapping_add(signed(ahead, size.min(16)));
-    let mut block: Block = [[0.0; 8]; 8];
-    block[0][0] = plane.last_dc as f32 * plane.steps[0];
-    let (mut rows, mut columns) = (1u8, 1u8);
-    let mut k = 1;
-    while k < 64 {
-        let (symbol, ahead) = bits.symbol_and_bits(ac, |symbol| u32::from(symbol & 15))?;
-        let size = symbol & 15;
-        if size == 0 && symbol != SIXTEEN_ZEROS {
-            break;
-        }
-        k += usize::from(symbol >> 4);
-        if size > 0 {
-            let at = usize::from(*ZIGZAG.get(k)?);
-            block[at / 8][at % 8] = signed(ahead, size) as f32 * plane.steps[k];
+impl Plane {
+    /// The samples of a row of the picture's band.
+    fn row(&self, y: usize) -> &[u8] {
+        &self.band[(y >> self.repeats.1) * self.stride..]
+    }
+
+    /// Reads one block (T.81 F.2.2) with its DC and AC tables, and puts its samples at (x, y) of the band.
+    fn read_block(
+        &mut self,
+        bits: &mut Bits,
+        (dc, ac): (&Table, &Table),
+        (x, y): (usize, usize),
+    ) -> Option<()> {
+        self.last_dc = self.last_dc.wrapping_add(read_dc(bits, dc)?);
+        let mut block: Block = [[0.0; 8]; 8];
+        block[0][0] = self.last_dc as f32 * self.steps[0];
+        let (mut rows, mut columns) = (1u8, 1u8);
+        read_ac(bits, ac, |k, value| {
+            let at = usize::from(ZIGZAG[k]);
+            block[at / 8][at % 8] = value as f32 * self.steps[k];
             rows |= 1 << (at / 8);
             columns |= 1 << (at % 8);
-        }
-        k += 1;
-    }
-    if k > 64 {
-        return None;
-    }
-    let start = y * plane.stride + x;
-    let out = plane.band[start..].chunks_mut(plane.stride).take(8);
-    if rows == 1 && columns == 1 {
-        // Even, as most blocks of a dark frame are.
-        let value = sample(block[0][0] / 8.0);
-        out.for_each(|row| row[..8].fill(value));
-    } else {
-        let down = transposed(&half_transform(&block, rows));
-        let samples = transposed(&half_transform(&down, columns));
-        for (row, values) in out.zip(&samples) {
-            for (byte, value) in row.iter_mut().zip(values) {
-                *byte = sample(*value);
+        })?;
+        let start = y * self.stride + x;
+        let out = self.band[start..].chunks_mut(self.stride).take(8);
+        if rows == 1 && columns == 1 {
+            // Even, as most blocks of a dark frame are.
+            let value = sample(block[0][0] / 8.0);
+            out.for_each(|row| row[..8].fill(value));
+        } else {
+            let down = transposed(&half_transform(&block, rows));
+            let samples = transposed(&half_transform(&down, columns));
+            for (row, values) in out.zip(&samples) {
+                for (byte, value) in row.iter_mut().zip(values) {
+                    *byte = sample(*value);
+                }
             }
         }
-    }
-    Some(())
-}
-
-/// T.81 F.2.2.1, figure F.12: of `size` bits, those that begin with 0 are negative.
-#[inline]
-fn signed(bits: u32, size: u8) -> i32 {
-    let bits = bits as i32;
-    if size > 0 && bits >> (size - 1) == 0 {
-        bits - (1 << size) + 1
-    } else {
-        bits
+        Some(())
     }
 }
 
@@ -357,18 +297,25 @@ fn transposed(block: &Block) -> Block {
 mod tests {
     use super::super::drawn::{Form, flat, noisy, write};
     use super::*;
+    use crate::decode::jpeg;
     use crate::decode::light::Curve;
-    use crate::decode::{LOSSY_CEILING_8, jpeg};
+    use crate::decode::picture::LOSSY_CEILING_8;
     use crate::frame::Samples;
     use jpeg_encoder::ColorType;
     use rand::{RngExt, SeedableRng};
+
+    fn codes() -> Codes {
+        Codes {
+            linear: Curve::Srgb.table_8(),
+            ceiling: LOSSY_CEILING_8,
+        }
+    }
 
     fn reduced(bytes: &[u8], by: usize) -> Result<Picture, Fault> {
         let layout = Layout::of(bytes);
         let frame = layout.frame.clone().expect("a header");
         assert!(suits(&layout, &frame));
-        let linear = Curve::Srgb.table_8();
-        decode(bytes, &layout, &frame, by, &linear, LOSSY_CEILING_8)
+        decode(bytes, &layout, &frame, by, &codes())
     }
 
     /// The cell means of the picture as the other decoder reads it.
@@ -387,7 +334,7 @@ mod tests {
                             samples[3 * (py * whole.width + px) + c]
                         })
                         .collect();
-                    let light = codes.iter().map(|c| whole.linear[usize::from(*c)]);
+                    let light = codes.iter().map(|c| whole.codes.linear[usize::from(*c)]);
                     means.push(light.sum::<f32>() / codes.len() as f32);
                     clips.push(codes.iter().any(|c| u16::from(*c) >= LOSSY_CEILING_8));
                 }
@@ -423,7 +370,7 @@ mod tests {
                 assert_eq!(samples.len(), means.len());
                 let (mut sum, mut squares) = (0.0, 0.0);
                 for (code, mean) in samples.iter().zip(&means) {
-                    let off = f64::from(picture.linear[usize::from(*code)] - mean);
+                    let off = f64::from(picture.codes.linear[usize::from(*code)] - mean);
                     sum += off;
                     squares += off * off;
                 }
@@ -472,7 +419,7 @@ mod tests {
             };
             let (means, _) = expected(&bytes, 1);
             for (code, mean) in codes.iter().zip(&means) {
-                let light = picture.linear[usize::from(*code)];
+                let light = picture.codes.linear[usize::from(*code)];
                 assert!(
                     (light - mean).abs() < 0.04,
                     "{colour:?}: {light} for {mean}"
@@ -508,7 +455,6 @@ mod tests {
             restart: 5,
             ..Form::default()
         });
-        let linear = Curve::Srgb.table_8();
         for _ in 0..600 {
             let mut bytes = whole.clone();
             for _ in 0..rng.random_range(1..5) {
@@ -518,9 +464,9 @@ mod tests {
             let layout = Layout::of(&bytes);
             if let Some(frame) = &layout.frame
                 && suits(&layout, frame)
-                && u64::from(frame.width) * u64::from(frame.height) < 1_000_000
+                && frame.width * frame.height < 1_000_000
             {
-                let _ = decode(&bytes, &layout, frame, 2, &linear, LOSSY_CEILING_8);
+                let _ = decode(&bytes, &layout, frame, 2, &codes());
             }
         }
     }

@@ -162,23 +162,9 @@ impl<'a> Bits<'a> {
         Some(())
     }
 
-    /// Reads a code and as many bits after it as `bits_after` makes of its symbol, at most 16.
-    #[inline]
-    pub(super) fn symbol(&mut self, table: &Table, bits_after: impl Fn(u8) -> u32) -> Option<u8> {
-        if self.n_held < 32 {
-            self.fill();
-        }
-        let Entry { length, symbol } = table.find(self.held);
-        if length == 0 {
-            return None;
-        }
-        self.drop(u32::from(length) + bits_after(symbol))?;
-        Some(symbol)
-    }
-
     /// Reads a code and the bits after it, of which `bits_after` says how many, at most 16.
     #[inline]
-    pub(super) fn symbol_and_bits(
+    pub(super) fn symbol(
         &mut self,
         table: &Table,
         bits_after: impl Fn(u8) -> u32,
@@ -228,6 +214,49 @@ impl<'a> Bits<'a> {
     }
 }
 
+/// Reads a DC code: the difference to the block before (T.81 F.2.2.1).
+#[inline]
+pub(super) fn read_dc(bits: &mut Bits, table: &Table) -> Option<i32> {
+    let (size, ahead) = bits.symbol(table, |size| u32::from(size.min(16)))?;
+    Some(signed(ahead, size.min(16)))
+}
+
+/// Reads the AC codes of a block to its end (T.81 F.2.2.2), and hands out the place in zigzag order and the value of each
+/// coefficient that is coded.
+#[inline]
+pub(super) fn read_ac(
+    bits: &mut Bits,
+    table: &Table,
+    mut put: impl FnMut(usize, i32),
+) -> Option<()> {
+    const SIXTEEN_ZEROS: u8 = 0xf0;
+    let mut k = 1;
+    while k < 64 {
+        let (symbol, ahead) = bits.symbol(table, |symbol| u32::from(symbol & 15))?;
+        let size = symbol & 15;
+        if size == 0 && symbol != SIXTEEN_ZEROS {
+            return Some(());
+        }
+        k += usize::from(symbol >> 4);
+        if size > 0 && k < 64 {
+            put(k, signed(ahead, size));
+        }
+        k += 1;
+    }
+    (k == 64).then_some(())
+}
+
+/// T.81 F.2.2.1, figure F.12: of `size` bits, those that begin with 0 are negative.
+#[inline]
+fn signed(bits: u32, size: u8) -> i32 {
+    let bits = bits as i32;
+    if size > 0 && bits >> (size - 1) == 0 {
+        bits - (1 << size) + 1
+    } else {
+        bits
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -269,7 +298,7 @@ mod tests {
                 .flat_map(|b| if b == 0xff { vec![b, 0] } else { vec![b] })
                 .collect();
             let mut bits = Bits::new(&bytes, 0);
-            assert_eq!(bits.symbol(table, |_| 0), Some(category), "{word}");
+            assert_eq!(bits.symbol(table, |_| 0), Some((category, 0)), "{word}");
             assert_eq!(bits.take(16 - word.len() as u32), Some(0), "{word}");
             assert_eq!(bits.take(1), None, "{word}");
         }

@@ -5,26 +5,28 @@
 
 use std::ops::Range;
 
+use crate::decode::bytes::be;
+
 /// Marker codes, ITU-T T.81 table B.1.
 pub(super) mod code {
-    pub(in crate::decode) const SOF0: u8 = 0xc0;
-    pub(in crate::decode) const SOF1: u8 = 0xc1;
-    pub(in crate::decode) const SOF2: u8 = 0xc2;
-    pub(in crate::decode) const SOF15: u8 = 0xcf;
-    pub(in crate::decode) const DHT: u8 = 0xc4;
-    pub(in crate::decode) const JPG: u8 = 0xc8;
-    pub(in crate::decode) const DAC: u8 = 0xcc;
-    pub(in crate::decode) const RST0: u8 = 0xd0;
-    pub(in crate::decode) const RST7: u8 = 0xd7;
-    pub(in crate::decode) const SOI: u8 = 0xd8;
-    pub(in crate::decode) const EOI: u8 = 0xd9;
-    pub(in crate::decode) const SOS: u8 = 0xda;
-    pub(in crate::decode) const DQT: u8 = 0xdb;
-    pub(in crate::decode) const DRI: u8 = 0xdd;
-    pub(in crate::decode) const APP1: u8 = 0xe1;
-    pub(in crate::decode) const APP2: u8 = 0xe2;
-    pub(in crate::decode) const APP14: u8 = 0xee;
-    pub(in crate::decode) const TEM: u8 = 0x01;
+    pub(in super::super) const SOF0: u8 = 0xc0;
+    pub(in super::super) const SOF1: u8 = 0xc1;
+    pub(in super::super) const SOF2: u8 = 0xc2;
+    pub(in super::super) const SOF15: u8 = 0xcf;
+    pub(in super::super) const DHT: u8 = 0xc4;
+    pub(in super::super) const JPG: u8 = 0xc8;
+    pub(in super::super) const DAC: u8 = 0xcc;
+    pub(in super::super) const RST0: u8 = 0xd0;
+    pub(in super::super) const RST7: u8 = 0xd7;
+    pub(in super::super) const SOI: u8 = 0xd8;
+    pub(in super::super) const EOI: u8 = 0xd9;
+    pub(in super::super) const SOS: u8 = 0xda;
+    pub(in super::super) const DQT: u8 = 0xdb;
+    pub(in super::super) const DRI: u8 = 0xdd;
+    pub(in super::super) const APP1: u8 = 0xe1;
+    pub(in super::super) const APP2: u8 = 0xe2;
+    pub(in super::super) const APP14: u8 = 0xee;
+    pub(in super::super) const TEM: u8 = 0x01;
 }
 
 /// One marker segment.
@@ -44,7 +46,7 @@ pub(super) struct Component {
     /// Identifier by which scans name it.
     pub(super) id: u8,
     /// Horizontal and vertical sampling factors, 1…4.
-    pub(super) sampling: (u8, u8),
+    pub(super) sampling: (usize, usize),
     /// Which of the four quantisation tables it uses.
     pub(super) table: u8,
 }
@@ -57,11 +59,44 @@ pub(super) struct FrameHeader {
     /// Bits per sample.
     pub(super) precision: u8,
     /// Width in pixels.
-    pub(super) width: u16,
+    pub(super) width: usize,
     /// Height in pixels; 0 where it is only given after the first scan.
-    pub(super) height: u16,
+    pub(super) height: usize,
     /// One to four in practice.
     pub(super) components: Vec<Component>,
+}
+
+impl FrameHeader {
+    /// The greatest sampling factors, horizontal and vertical.
+    pub(super) fn most_sampled(&self) -> (usize, usize) {
+        let factors = self.components.iter().map(|c| c.sampling);
+        factors.fold((1, 1), |most, s| (most.0.max(s.0), most.1.max(s.1)))
+    }
+
+    /// Blocks of all components in one MCU.
+    pub(super) fn blocks_per_mcu(&self) -> usize {
+        let blocks = self.components.iter().map(|c| c.sampling.0 * c.sampling.1);
+        blocks.sum()
+    }
+
+    /// MCUs across and down, ITU-T T.81 A.2.
+    pub(super) fn mcus(&self) -> (usize, usize) {
+        let (h_most, v_most) = self.most_sampled();
+        (
+            self.width.div_ceil(8 * h_most),
+            self.height.div_ceil(8 * v_most),
+        )
+    }
+
+    /// A component's own blocks, across and down, as a scan of it alone has them: ITU-T T.81 A.2.2.
+    pub(super) fn blocks(&self, component: usize) -> (usize, usize) {
+        let (h_most, v_most) = self.most_sampled();
+        let (h, v) = self.components[component].sampling;
+        (
+            (self.width * h).div_ceil(h_most).div_ceil(8),
+            (self.height * v).div_ceil(v_most).div_ceil(8),
+        )
+    }
 }
 
 /// What the walk found.
@@ -150,13 +185,8 @@ impl Layout {
             && pieces.iter().enumerate().all(|(i, (number, count, _))| {
                 usize::from(*number) == i + 1 && usize::from(*count) == pieces.len()
             });
-        whole.then(|| {
-            pieces
-                .iter()
-                .flat_map(|(.., piece)| *piece)
-                .copied()
-                .collect()
-        })
+        let pieces: Vec<&[u8]> = pieces.into_iter().map(|(.., piece)| piece).collect();
+        whole.then(|| pieces.concat())
     }
 
     /// The scans' entropy-coded data.
@@ -183,7 +213,7 @@ fn next_marker(bytes: &[u8], from: usize) -> Option<usize> {
 
 /// The body of the segment whose length stands at `at`; absent if the file ends before it does.
 fn body_of(bytes: &[u8], at: usize) -> Option<Range<usize>> {
-    let length = usize::from(u16::from_be_bytes([*bytes.get(at)?, *bytes.get(at + 1)?]));
+    let length = be(bytes, at, 2)?;
     let body = at + 2..at + length.max(2);
     (body.end <= bytes.len()).then_some(body)
 }
@@ -210,7 +240,7 @@ fn frame_header(marker: u8, body: &[u8]) -> Option<FrameHeader> {
         .chunks_exact(3)
         .map(|c| Component {
             id: c[0],
-            sampling: (c[1] >> 4, c[1] & 15),
+            sampling: (usize::from(c[1] >> 4), usize::from(c[1] & 15)),
             table: c[2] & 3,
         })
         .collect();
@@ -220,8 +250,8 @@ fn frame_header(marker: u8, body: &[u8]) -> Option<FrameHeader> {
     (sound && n > 0).then(|| FrameHeader {
         marker,
         precision: body[0],
-        height: u16::from_be_bytes([body[1], body[2]]),
-        width: u16::from_be_bytes([body[3], body[4]]),
+        height: usize::from(u16::from_be_bytes([body[1], body[2]])),
+        width: usize::from(u16::from_be_bytes([body[3], body[4]])),
         components,
     })
 }

@@ -6,6 +6,7 @@ pub(super) mod drawn;
 mod entropy;
 mod huffman;
 mod markers;
+mod scan;
 mod whole;
 
 use markers::{FrameHeader, Layout, code};
@@ -17,9 +18,10 @@ use zune_jpeg::errors::DecodeErrors;
 
 use super::light::Curve;
 use super::memory::Extent;
-use super::reduce;
-use super::{Fault, LOSSY_CEILING_8, Picture, Turn, too_large};
-use crate::frame::Samples;
+use super::picture::{Codes, Fault, LOSSY_CEILING_8, Picture, too_large};
+use super::reduce::{self, frame_bytes};
+
+pub(super) use whole::reaches_its_end;
 
 /// Decodes one photo.
 pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
@@ -28,17 +30,20 @@ pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
         return Err(no_frame(bytes, &layout));
     };
     is_supported(frame)?;
-    let (width, height) = (usize::from(frame.width), usize::from(frame.height));
+    let (width, height) = (frame.width, frame.height);
     too_large(width as u64, height as u64, max_pixels)?;
     let end = whole::is_whole(bytes, &layout, frame)?;
     let curve = layout
         .icc(bytes)
         .and_then(|profile| Curve::from_icc(&profile))
         .unwrap_or(Curve::Srgb);
-    let linear = curve.table_8();
+    let codes = Codes {
+        linear: curve.table_8(),
+        ceiling: LOSSY_CEILING_8,
+    };
     let by = reduce::factor(width as u64, height as u64);
     if by > 1 && bands::suits(&layout, frame) {
-        return bands::decode(bytes, &layout, frame, by, &linear, LOSSY_CEILING_8);
+        return bands::decode(bytes, &layout, frame, by, &codes);
     }
 
     // The side's own cap of 16384 pixels is lifted: `max_pixels` has been checked, and panoramas are longer.
@@ -51,23 +56,14 @@ pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(still), options);
     decoder.decode_headers().map_err(damaged)?;
     if decoder.dimensions() != Some((width, height)) {
-        return Err(Fault::Unreadable(
-            "this JPEG holds two headers of different size: it is damaged; upload it again"
-                .to_owned(),
+        return Err(Fault::unreadable(
+            "this JPEG holds two headers of different size: it is damaged; upload it again",
         ));
     }
     let mut samples = vec![0; 3 * width * height];
     decoder.decode_into(&mut samples).map_err(damaged)?;
 
-    Ok(reduce::reduced(Picture {
-        samples: Samples::U8(samples),
-        width,
-        height,
-        linear,
-        ceiling_code: LOSSY_CEILING_8,
-        hidden_clips: None,
-        turn: Turn::AsExif,
-    }))
+    reduce::whole(samples, 3, (width, height), &codes).ok_or_else(|| Fault::ends_early("JPEG"))
 }
 
 /// The Exif block, if there is one, and what the header states of the picture.
@@ -78,48 +74,36 @@ pub(super) fn header(bytes: &[u8]) -> (Option<&[u8]>, Option<Extent>) {
 }
 
 fn extent(layout: &Layout, frame: &FrameHeader) -> Extent {
-    let (width, height) = (u64::from(frame.width), u64::from(frame.height));
+    let (width, height) = (frame.width as u64, frame.height as u64);
     let pixels = width * height;
     let is_large = reduce::factor(width, height) > 1;
     let bytes = if is_large && bands::suits(layout, frame) {
         // The reduced picture, and rows of blocks of at most four channels.
-        reduce::reduced_bytes(width, height) + 4 * 32 * width
+        frame_bytes(width, height, 1) + 4 * 32 * width
     } else {
-        let most = |pick: fn((u8, u8)) -> u8| {
-            let factors = frame.components.iter().map(|c| pick(c.sampling));
-            u64::from(factors.max().unwrap_or(1))
-        };
-        let per_mcu: u64 = frame
-            .components
-            .iter()
-            .map(|c| u64::from(c.sampling.0) * u64::from(c.sampling.1))
-            .sum();
+        let (h_most, v_most) = frame.most_sampled();
         // With more than one scan all coefficients are kept until the last, in 16 bits.
         let keeps_all = frame.marker == code::SOF2 || layout.coded().count() > 1;
-        let coefficients = if keeps_all {
-            2 * pixels * per_mcu / (most(|s| s.0) * most(|s| s.1))
-        } else {
-            0
+        let coefficients = match keeps_all {
+            true => 2 * pixels * frame.blocks_per_mcu() as u64 / (h_most * v_most) as u64,
+            false => 0,
         };
-        let reduced = if is_large {
-            reduce::reduced_bytes(width, height)
-        } else {
-            0
+        let reduced = match is_large {
+            true => frame_bytes(width, height, 1),
+            false => 0,
         };
         3 * pixels + coefficients.max(reduced)
     };
     Extent {
-        width: usize::from(frame.width),
-        height: usize::from(frame.height),
+        width: frame.width,
+        height: frame.height,
         bytes,
     }
 }
 
 fn no_frame(bytes: &[u8], layout: &Layout) -> Fault {
     if layout.end.is_some() {
-        Fault::Unreadable(
-            "this JPEG holds no picture, only a header: upload the photo again".to_owned(),
-        )
+        Fault::unreadable("this JPEG holds no picture, only a header: upload the photo again")
     } else {
         Fault::Truncated(format!(
             "this JPEG ends inside its header, after {} bytes: upload the photo again",
@@ -160,16 +144,12 @@ fn is_supported(frame: &FrameHeader) -> Result<(), Fault> {
 
 fn damaged(error: DecodeErrors) -> Fault {
     match error {
-        DecodeErrors::ExhaustedData | DecodeErrors::IoErrors(_) => {
-            Fault::Truncated("this JPEG ends early: upload the photo again".to_owned())
-        }
+        DecodeErrors::ExhaustedData | DecodeErrors::IoErrors(_) => Fault::ends_early("JPEG"),
         DecodeErrors::FormatStatic("Premature end of buffer") => Fault::Truncated(
             "this JPEG has its end marker before the picture is complete: upload the photo again"
                 .to_owned(),
         ),
-        other => Fault::Unreadable(format!(
-            "this JPEG is damaged ({other}): upload the photo again"
-        )),
+        other => Fault::damaged("JPEG", &other),
     }
 }
 
@@ -177,6 +157,7 @@ fn damaged(error: DecodeErrors) -> Fault {
 mod tests {
     use super::drawn::{Form, flat, noisy, write};
     use super::*;
+    use crate::frame::Samples;
     use jpeg_encoder::ColorType;
     use rand::{RngExt, SeedableRng};
 
@@ -354,7 +335,7 @@ mod tests {
                         if *part >= 0.999 {
                             let code = decoded[3 * (y * usize::from(width) + x) + c];
                             n += 1;
-                            clipped += usize::from(u16::from(code) >= picture.ceiling_code);
+                            clipped += usize::from(u16::from(code) >= picture.codes.ceiling);
                         }
                     }
                 }

@@ -1,13 +1,23 @@
-//! Is all of a JPEG there? Nothing is decoded here: markers, bytes and blocks are counted.
+//! Checks whether all of a JPEG is there. Nothing is decoded here: markers, bytes and blocks are counted.
+
+use std::ops::Range;
 
 use super::entropy::{self, Flaw};
 use super::markers::{FrameHeader, Layout, code};
-use crate::decode::Fault;
+use crate::decode::picture::Fault;
 use crate::decode::zeros::{HOLE_BYTES, zero_run};
 
 /// The most scans a JPEG may have: each goes over all blocks, and a file of a few kilobytes can hold thousands.
 /// Encoders use about ten; 100 is also the decoder's own limit.
 const MAX_SCANS: usize = 100;
+
+/// True where the markers go on to the end of the first picture (T.81 B.1.1) with nothing between them, and no scan
+/// holds a stretch of zeros. What follows is of no concern: phones put a film, a second picture or a depth map there.
+pub(in crate::decode) fn reaches_its_end(bytes: &[u8]) -> bool {
+    let layout = Layout::of(bytes);
+    let holed = |coded: Range<usize>| zero_run(&bytes[coded], HOLE_BYTES).is_some();
+    layout.end.is_some() && layout.gap.is_empty() && !layout.coded().any(holed)
+}
 
 /// Refuses what ends early, or was filled in only in part; returns how much of the file to decode.
 ///
@@ -60,7 +70,7 @@ pub(super) fn is_whole(bytes: &[u8], layout: &Layout, frame: &FrameHeader) -> Re
     if is_plain && hole.is_none() {
         return Ok(end);
     }
-    match (entropy::adds_up(bytes, layout), hole) {
+    match (entropy::adds_up(bytes, layout, frame), hole) {
         (Ok(()), _) => Ok(end + 2),
         // Some cameras pad their files: the blocks were complete before the zeros began, and the end marker follows
         // them. What is held of the zeros in the reader's 64 bits counts as read.
@@ -82,24 +92,16 @@ pub(super) fn is_whole(bytes: &[u8], layout: &Layout, frame: &FrameHeader) -> Re
 /// The fewest bytes that can code the frame: a Huffman code has at least one bit, a sequential block at least two
 /// codes and a progressive one at least one. Keeps a header from having memory allocated for nothing.
 fn least_coded_bytes(frame: &FrameHeader) -> usize {
-    let widest = frame.components.iter().map(|c| usize::from(c.sampling.0));
-    let tallest = frame.components.iter().map(|c| usize::from(c.sampling.1));
-    let across = usize::from(frame.width).div_ceil(8 * widest.max().unwrap_or(1));
-    let down = usize::from(frame.height).div_ceil(8 * tallest.max().unwrap_or(1));
-    let blocks_per_mcu: usize = frame
-        .components
-        .iter()
-        .map(|c| usize::from(c.sampling.0) * usize::from(c.sampling.1))
-        .sum();
+    let (across, down) = frame.mcus();
     // A lone component has no MCU but its own blocks, which can be fewer by the padding.
     let n_blocks = if frame.components.len() == 1 {
-        usize::from(frame.width).div_ceil(8) * usize::from(frame.height).div_ceil(8)
+        frame.width.div_ceil(8) * frame.height.div_ceil(8)
     } else {
-        across * down * blocks_per_mcu
+        across * down * frame.blocks_per_mcu()
     };
     let bits_per_block = if frame.marker == code::SOF2 { 1 } else { 2 };
     // Scans of single components leave out the padding blocks: at most a row and a column of MCUs.
-    let padding = (across + down) * blocks_per_mcu;
+    let padding = (across + down) * frame.blocks_per_mcu();
     n_blocks.saturating_sub(padding) * bits_per_block / 8
 }
 
@@ -108,7 +110,7 @@ mod tests {
     use super::super::decode;
     use super::super::drawn::{Form, flat, noisy};
     use super::*;
-    use crate::decode::Picture;
+    use crate::decode::picture::Picture;
     use rand::{RngExt, SeedableRng};
 
     const LIMIT: u64 = 50_000_000;

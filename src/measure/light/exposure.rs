@@ -87,28 +87,6 @@ pub fn exposure(profile: &Profile, visible: &[usize], top: f64, m: &mut Measurem
     metrics.note(Quantity::Snr, snr);
 }
 
-/// About how many times a photo is too bright, of which `share` of the lit spectrum is at the ceiling, and `line` of the
-/// width at half height of a line.
-///
-/// How far over the ceiling a clipped place was cannot be seen. A peak of Gaussian shape that is 2, 4 or 8 times too high is
-/// at the ceiling over 0.4, 0.55 or 0.65 of what it lights (down to a twentieth of the ceiling), and over 1, 1.4 or 1.7 of its
-/// width at half height; between narrow lines and the feet of real ones it is less. The factor brings the peak below the
-/// ceiling, not just to it.
-pub fn times_too_bright(share: f64, line: f64) -> f64 {
-    let by_share: f64 = match share {
-        s if s < 0.1 => 2.0,
-        s if s < 0.35 => 3.0,
-        s if s < 0.55 => 5.0,
-        _ => 8.0,
-    };
-    let by_line: f64 = match line {
-        l if l < 0.5 => 2.0,
-        l if l < 0.8 => 3.0,
-        _ => 5.0,
-    };
-    by_share.max(by_line)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -18,10 +18,8 @@ pub struct Bar {
 
 /// Every so many cells of the map one is looked at, each with its neighbours.
 const STEP: usize = 4;
-/// A place is one where light comes in if it is so many times as bright as the picture's dark half…
+/// A place is one where light comes in if it is so many times as bright as the picture's dark half.
 const BRIGHTER: f64 = 1.5;
-/// …and lies so far from the picture's middle, in halves of the picture: nearer, no side can be named.
-const ASIDE: f64 = 0.3;
 /// The middle of a bright patch may lie behind the band or its glare: so much more than its spread is its place in doubt (drawn
 /// leaks).
 const HIDDEN: f64 = 1.5;
@@ -95,19 +93,6 @@ impl Stray {
     }
 }
 
-/// The side of the picture, as seen, on which light enters: `left`, `top right` and so on; absent where it is everywhere or
-/// in the middle.
-pub fn entry_side(x: Estimate, y: Estimate) -> Option<String> {
-    let aside = |e: Estimate| 2.0 * (e.value - 0.5);
-    let named = |e: Estimate, low: &'static str, high: &'static str| {
-        let is_told = aside(e).abs() > ASIDE.max(2.0 * e.sigma);
-        is_told.then_some(if e.value < 0.5 { low } else { high })
-    };
-    let names = [named(y, "top", "bottom"), named(x, "left", "right")];
-    let side: Vec<&str> = names.into_iter().flatten().collect();
-    (!side.is_empty()).then(|| side.join(" "))
-}
-
 /// A dark photo: what the sensor and the tube give without a lamp.
 pub fn dark(frame: &Frame, m: &mut Measurement) {
     let map = Map::new(frame);
@@ -134,23 +119,4 @@ pub fn dark(frame: &Frame, m: &mut Measurement) {
         at(0.9),
         at(1.0)
     ));
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn at(value: f64) -> Estimate {
-        Estimate::new(value, 0.1)
-    }
-
-    #[test]
-    fn a_side_is_named_where_it_is_beyond_doubt() {
-        assert_eq!(entry_side(at(0.2), at(0.5)).as_deref(), Some("left"));
-        assert_eq!(entry_side(at(0.55), at(0.9)).as_deref(), Some("bottom"));
-        assert_eq!(entry_side(at(0.8), at(0.1)).as_deref(), Some("top right"));
-        assert_eq!(entry_side(at(0.5), at(0.6)), None);
-        let spread = Estimate::new(0.2, 0.35);
-        assert_eq!(entry_side(spread, at(0.5)), None);
-    }
 }

@@ -1,11 +1,11 @@
 //! A verdict as a small square picture for a phone's gallery: the word so large that the thumbnail says it, and under it
 //! what to do. Drawn from the record alone.
 
-use super::canvas::{Canvas, Rgb, Weight, fitted, text_width};
 use super::overlay::{DEEP, PAPER, sign, state_colours};
-use super::{numbers, words};
 use crate::classify::CARD_ENDING;
+use crate::publish::drawing::canvas::{Canvas, Face, Rgb};
 use crate::publish::record::Record;
+use crate::publish::{numbers, words};
 use crate::terms::Verdict;
 
 /// Side of the card, px. Galleries show a square of about 120 px: the word is then as high as a line of text.
@@ -52,42 +52,41 @@ impl Card {
         let room = side - 2.0 * MARGIN;
         canvas.fill((0.0, 0.0), (side, SKY), ground);
         sign(&mut canvas, (MARGIN, 30.0), 84.0, self.verdict, ink, ground);
-        let bench = fitted(&self.bench, 44.0, Weight::Bold, room - 110.0);
-        canvas.text((MARGIN + 110.0, 88.0), 44.0, Weight::Bold, ink, &bench);
-        let word = words::verdict(self.verdict).to_uppercase();
-        let size = 100.0 * room / text_width(&word, 100.0, Weight::Bold);
+        let bench = Face::bold(44.0).fitted(&self.bench, room - 110.0);
+        canvas.text((MARGIN + 110.0, 88.0), Face::bold(44.0), ink, &bench);
+        let word = self.verdict.as_str().to_uppercase();
+        let size = 100.0 * room / Face::bold(100.0).width(&word);
         let at = (MARGIN, SKY - 32.0);
-        canvas.text(at, size.min(150.0), Weight::Bold, ink, &word);
+        canvas.text(at, Face::bold(size.min(150.0)), ink, &word);
         let mut y = SKY + 40.0;
-        let name = fitted(&self.photo, 26.0, Weight::Bold, room);
-        canvas.text((MARGIN, y), 26.0, Weight::Bold, DEEP, &name);
+        let name = Face::bold(26.0).fitted(&self.photo, room);
+        canvas.text((MARGIN, y), Face::bold(26.0), DEEP, &name);
         y += 8.0;
-        for (line, size, weight, colour) in self.lines(room, ((side - 14.0 - y) / LINE) as usize) {
+        for (line, face, colour) in self.lines(room, ((side - 14.0 - y) / LINE) as usize) {
             y += LINE;
-            canvas.text((MARGIN, y), size, weight, colour, &line);
+            canvas.text((MARGIN, y), face, colour, &line);
         }
         canvas.small_png()
     }
 
     /// What is wrong and what to do, in at most `most` lines.
-    fn lines(&self, room: f64, most: usize) -> Vec<(String, f64, Weight, Rgb)> {
+    fn lines(&self, room: f64, most: usize) -> Vec<(String, Face, Rgb)> {
         let colour = if self.is_reason {
             text_colour(self.verdict)
         } else {
             DEEP
         };
-        let what = wrapped(&self.what, 28.0, Weight::Bold, room)
-            .into_iter()
-            .map(|line| (line, 28.0, Weight::Bold, colour));
-        let advice = wrapped(&self.advice, 25.0, Weight::Regular, room)
-            .into_iter()
-            .map(|line| (line, 25.0, Weight::Regular, DEEP));
-        let mut lines: Vec<_> = what.chain(advice).collect();
+        let (bold, regular) = (Face::bold(28.0), Face::regular(25.0));
+        let what = wrapped(&self.what, bold, room).into_iter();
+        let advice = wrapped(&self.advice, regular, room).into_iter();
+        let mut lines: Vec<_> = what
+            .map(|line| (line, bold, colour))
+            .chain(advice.map(|line| (line, regular, DEEP)))
+            .collect();
         if lines.len() > most {
             lines.truncate(most);
-            if let Some((line, size, weight, _)) = lines.last_mut() {
-                let more = format!("{line} …");
-                *line = fitted(&more, *size, *weight, room);
+            if let Some((line, face, _)) = lines.last_mut() {
+                *line = face.fitted(&format!("{line} …"), room);
             }
         }
         lines
@@ -121,17 +120,17 @@ fn said(record: &Record) -> (String, String) {
 }
 
 /// `text` in lines that fit into `room` px, broken at spaces; a word that is too long is cut.
-fn wrapped(text: &str, size: f64, weight: Weight, room: f64) -> Vec<String> {
+fn wrapped(text: &str, face: Face, room: f64) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     for word in text.split_whitespace() {
         let longer = lines.last().map(|line| format!("{line} {word}"));
-        match longer.filter(|l| text_width(l, size, weight) <= room) {
+        match longer.filter(|l| face.width(l) <= room) {
             Some(longer) => {
                 if let Some(line) = lines.last_mut() {
                     *line = longer;
                 }
             }
-            None => lines.push(fitted(word, size, weight, room)),
+            None => lines.push(face.fitted(word, room)),
         }
     }
     lines
@@ -163,16 +162,15 @@ mod tests {
     #[test]
     fn words_are_broken_at_spaces_and_none_is_lost() {
         let text = "Halve the exposure time and take the photo again with everything resting on the table.";
-        let lines = wrapped(text, 25.0, Weight::Regular, 300.0);
+        let lines = wrapped(text, Face::regular(25.0), 300.0);
         assert!(lines.len() > 2);
         assert_eq!(lines.join(" "), text);
         for line in &lines {
-            assert!(text_width(line, 25.0, Weight::Regular) <= 300.0, "{line}");
+            assert!(Face::regular(25.0).width(line) <= 300.0, "{line}");
         }
         let long = wrapped(
             "Donaudampfschifffahrtsgesellschaft",
-            25.0,
-            Weight::Bold,
+            Face::bold(25.0),
             120.0,
         );
         assert!(long.len() == 1 && long[0].ends_with('…'));

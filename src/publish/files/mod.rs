@@ -1,18 +1,16 @@
 //! One photo's result -> the files of its folder, as bytes. Pure: what is written where, and when, is the business of
 //! the caller.
 
-mod canvas;
 mod card;
 mod exchange;
-pub mod numbers;
 mod overlay;
 mod spectrum_svg;
 pub mod table;
 pub mod tables;
-pub mod words;
 
 use crate::frame::Frame;
-use crate::publish::record::Record;
+use crate::publish::record::{Measured, Record};
+use crate::publish::{numbers, words};
 use crate::terms::{AbsorbanceRow, Measurement, Metrics, Verdict};
 
 pub use card::{Card, card_name};
@@ -97,9 +95,9 @@ pub fn files(
     files
 }
 
-/// The metrics with as many digits as they are published with: estimates with three digits of their uncertainty, plain numbers
+/// What a record says of a photo's numbers: the metrics with as many digits as they are published with: estimates with three digits of their uncertainty, plain numbers
 /// with five digits. Only what is finite; why something is missing stands in [`Measurement::not_measured`].
-pub fn as_published(metrics: &Metrics) -> Metrics {
+pub fn as_published(metrics: &Metrics, order_side: Option<&str>) -> Measured {
     let mut published = Metrics::default();
     for (quantity, reading) in metrics.iter() {
         match reading.estimate() {
@@ -107,7 +105,10 @@ pub fn as_published(metrics: &Metrics) -> Metrics {
             None => published.set(quantity, numbers::rounded(reading.value, 5)),
         }
     }
-    published
+    Measured {
+        numbers: published,
+        order_side: order_side.map(str::to_owned),
+    }
 }
 
 /// `quality.json`: indented, keys in a fixed order, a line break at the end.
@@ -134,7 +135,7 @@ fn photo_log(record: &Record, measurement: &Measurement) -> Vec<u8> {
         "{}\nrule: {}\nverdict: {}\n",
         record.photo,
         record.rule,
-        words::verdict(record.verdict)
+        record.verdict.as_str()
     );
     for reason in &record.reasons {
         out += &format!(
@@ -167,10 +168,9 @@ pub(in crate::publish::files) mod tests {
 
     /// A record that names the side of its order.
     pub fn record_with(side: Option<&str>) -> Record {
-        Record {
-            order_side: side.map(str::to_owned),
-            ..record()
-        }
+        let mut record = record();
+        record.metrics.order_side = side.map(str::to_owned);
+        record
     }
 
     fn record() -> Record {
@@ -191,8 +191,7 @@ pub(in crate::publish::files) mod tests {
                 limit: "30 of 255".to_owned(),
                 advice: "Go nearer.".to_owned(),
             }],
-            metrics: Metrics::default(),
-            order_side: None,
+            metrics: Default::default(),
             calibration: None,
             answers: Default::default(),
             not_measured: vec![Unmeasured::new(Subject::SlitWidth, "no sharp line")],
@@ -221,7 +220,7 @@ pub(in crate::publish::files) mod tests {
         let mut metrics = Metrics::default();
         metrics.note(Quantity::TiltDeg, Estimate::new(1.234_567, 0.045_67));
         metrics.set(Quantity::Snr, 123.456_789);
-        let map = as_published(&metrics).named();
+        let map = as_published(&metrics, None).named();
         let expected = [
             ("snr", 123.46),
             ("tilt_deg", 1.2346),

@@ -9,9 +9,9 @@ mod caption;
 mod pane;
 mod photo;
 
-use super::canvas::{Area, Canvas, Point, Rgb, Weight, fitted, text_width};
-use super::{numbers, words};
 use crate::frame::Frame;
+use crate::publish::drawing::canvas::{Area, Canvas, Face, Point, Rgb};
+use crate::publish::numbers;
 use crate::publish::record::Record;
 use crate::terms::{Drawing, DrawnLine, Quantity, Verdict};
 pub use caption::sign;
@@ -30,13 +30,13 @@ const SLIT: Rgb = [96, 222, 255];
 const BAND: Rgb = [176, 196, 200];
 const ANGLE: Rgb = [255, 190, 70];
 
-/// Height of a line's name, and of a row of names.
-const NAME: f64 = 27.0;
+/// A line's name, and the height of a row of names.
+const NAME: Face = Face::bold(27.0);
 const ROW: f64 = 31.0;
 /// Most room for a name: that beside a spectrum that stands.
 const MOST_NAME: f64 = 210.0;
-/// Height of the smallest letters: 12 px on a phone that shows the picture 330 px wide.
-const SMALL: f64 = 26.0;
+/// The smallest letters: 12 px on a phone that shows the picture 330 px wide.
+const SMALL: Face = Face::regular(26.0);
 
 /// A verdict's colour and the ink that is read on it (contrast at least 4.5 : 1, WCAG 2.1, 1.4.3).
 pub fn state_colours(verdict: Verdict) -> (Rgb, Rgb) {
@@ -55,14 +55,8 @@ pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) ->
     let Some(frame) = frame.filter(|f| f.width() > 0 && f.height() > 0) else {
         let mut canvas = Canvas::new(pane::WIDTH, HEADER + 130, DEEP);
         header(&mut canvas, record);
-        let at = (28.0, HEADER as f64 + 76.0);
-        canvas.text(
-            at,
-            30.0,
-            Weight::Regular,
-            PAPER,
-            "There is no picture to show.",
-        );
+        let (at, words) = ((28.0, HEADER as f64 + 76.0), "There is no picture to show.");
+        canvas.text(at, Face::regular(30.0), PAPER, words);
         return canvas.png();
     };
     let has_drawing = !drawing.slit.is_empty() || !drawing.bands.is_empty();
@@ -153,7 +147,7 @@ fn outlines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, is_enlarged: bo
         if pane.only.is_some() {
             name += ", enlarged";
         }
-        let room = text_width(&name, SMALL, Weight::Regular);
+        let room = SMALL.width(&name);
         // Below a spectrum that lies, to the left of one that stands: the names of the lines take the other sides.
         let (x, y) = if !is_standing(drawing) {
             ((left + right - room) / 2.0, bottom + 30.0)
@@ -165,7 +159,7 @@ fn outlines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, is_enlarged: bo
         } else {
             ((left - room - 8.0).max(4.0), (top + bottom) / 2.0)
         };
-        label(canvas, (x, y), SMALL, Weight::Regular, BAND, &name);
+        label(canvas, (x, y), SMALL, BAND, &name);
     }
     if pane.only.is_none() && !drawing.slit.is_empty() {
         rimmed(canvas, &closed(&pane.all(&drawing.slit)), 2.0, SLIT);
@@ -193,8 +187,8 @@ fn signed(order: i32) -> String {
 }
 
 /// Text with a dark rim.
-fn label(canvas: &mut Canvas, at: Point, size: f64, weight: Weight, colour: Rgb, text: &str) {
-    canvas.rimmed_text(at, size, weight, colour, DEEP, text);
+fn label(canvas: &mut Canvas, at: Point, face: Face, colour: Rgb, text: &str) {
+    canvas.rimmed_text(at, face, [colour, DEEP], text);
 }
 
 /// A line's name on its way to its place.
@@ -261,8 +255,8 @@ fn lines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, standing: bool, wi
             .filter(|p| p.0.is_finite() && p.1.is_finite())
             .max_by(|a, b| sort(a).total_cmp(&sort(b)));
         if let Some(from) = end.filter(|_| with_names && !line.name.is_empty()) {
-            let text = fitted(&short(&line.name), NAME, Weight::Bold, MOST_NAME);
-            let width = text_width(&text, NAME, Weight::Bold);
+            let text = NAME.fitted(&short(&line.name), MOST_NAME);
+            let width = NAME.width(&text);
             names.push(Name {
                 from,
                 text,
@@ -303,14 +297,7 @@ fn names_above(canvas: &mut Canvas, mut names: Vec<Name<'_>>, pane: &Pane) {
         let colour = name_colour(name.line);
         let foot = (name.from.0.clamp(left, left + name.width), baseline + 5.0);
         canvas.line(name.from, foot, 1.3, colour, 0.8);
-        label(
-            canvas,
-            (left, baseline),
-            NAME,
-            Weight::Bold,
-            colour,
-            &name.text,
-        );
+        label(canvas, (left, baseline), NAME, colour, &name.text);
     }
 }
 
@@ -326,14 +313,7 @@ fn names_beside(canvas: &mut Canvas, mut names: Vec<Name<'_>>, pane: &Pane) {
         free = baseline + ROW;
         let colour = name_colour(name.line);
         canvas.line(name.from, (right + 30.0, baseline - 8.0), 1.3, colour, 0.8);
-        label(
-            canvas,
-            (right + 36.0, baseline),
-            NAME,
-            Weight::Bold,
-            colour,
-            &name.text,
-        );
+        label(canvas, (right + 36.0, baseline), NAME, colour, &name.text);
     }
 }
 
@@ -382,7 +362,7 @@ fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) 
         };
         let reach = 0.45 * pane.area.width.max(pane.area.height) as f64;
         angle(canvas, middle, along, level, reach);
-        label(canvas, (left, bottom), NAME, Weight::Bold, ANGLE, &text);
+        label(canvas, (left, bottom), NAME, ANGLE, &text);
     }
     let Some(text) = said(Quantity::SkewDeg, "skew") else {
         return;
@@ -398,16 +378,15 @@ fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) 
             length / 2.0 + 40.0,
         );
     }
-    let width = text_width(&text, NAME, Weight::Bold);
+    let width = NAME.width(&text);
     let x = (pane.area.x + pane.area.width) as f64 - width - 12.0;
     // Where both do not fit side by side, one above the other.
-    let y = if pane.area.width < 450 {
-        bottom - ROW
+    let at = if pane.area.width < 450 {
+        (left, bottom - ROW)
     } else {
-        bottom
+        (x, bottom)
     };
-    let x = if pane.area.width < 450 { left } else { x };
-    label(canvas, (x, y), NAME, Weight::Bold, ANGLE, &text);
+    label(canvas, at, NAME, ANGLE, &text);
 }
 
 #[cfg(test)]
@@ -418,7 +397,7 @@ mod tests {
     fn the_smallest_letters_are_twelve_pixels_on_the_smallest_phone() {
         // 360 px less the page's margins of 14.4 px (`bench.css`).
         let shown = (360.0 - 2.0 * 14.4) / pane::WIDTH as f64;
-        assert!(SMALL * shown >= 12.0, "{}", SMALL * shown);
+        assert!(SMALL.size * shown >= 12.0, "{}", SMALL.size * shown);
     }
 
     #[test]

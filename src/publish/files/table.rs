@@ -3,7 +3,7 @@
 
 use csv::{Terminator, Writer, WriterBuilder};
 
-use super::numbers;
+use crate::publish::numbers;
 use crate::terms::Estimate;
 
 /// A table being written into memory.

@@ -2,8 +2,9 @@
 
 use csv::ReaderBuilder;
 
+use super::ReadError;
 use super::table::{Row, Table};
-use super::{ReadError, numbers, words};
+use crate::publish::numbers;
 use crate::terms::{AbsorbanceRow, Estimate, Peak, Spectrum, SpectrumRow};
 
 /// Columns of every `spectrum.csv`.
@@ -88,7 +89,7 @@ pub fn peaks_csv(peaks: &[Peak]) -> Vec<u8> {
             .estimate(peak.fwhm_nm)
             .estimate(peak.height)
             .estimate(peak.area)
-            .cell(words::peak_kind(peak.kind))
+            .cell(peak.kind.as_str())
             .cell(peak.clipped)
             .text(&peak.name);
         table.push(row);

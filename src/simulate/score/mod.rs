@@ -9,7 +9,7 @@ mod table;
 use std::collections::BTreeMap;
 
 use super::truth::Truth;
-use crate::settings::Limits;
+use crate::judge::{Check, Limits};
 use crate::terms::Estimate;
 
 pub use entry::{Entry, Seen, SeenReason, SeenRow};
@@ -140,23 +140,21 @@ fn beside_fault(code: &str) -> &'static [&'static str] {
 fn over_limit(code: &str, size: Option<f64>, truth: &Truth, limits: &Limits) -> Option<f64> {
     let size = size?;
     let (value, limit) = match code {
-        "tilted" => (truth.tilt_deg.abs(), limits.tilt_deg),
-        "skewed" => (truth.skew_deg.abs(), limits.skew_deg),
-        "slit-wide" => (truth.slit_width_um, limits.slit_width_um),
-        "defocused" => (truth.blur_px, limits.blur_px),
-        "moved" => (truth.movement_px, limits.moved_px),
-        "leak" => (truth.leak_level, limits.background_level),
-        "exposure-differs" => (size, limits.exposure_ratio),
+        "tilted" => (truth.tilt_deg.abs(), limits[Check::TiltDeg]),
+        "skewed" => (truth.skew_deg.abs(), limits[Check::SkewDeg]),
+        "slit-wide" => (truth.slit_width_um, limits[Check::SlitWidthUm]),
+        "defocused" => (truth.blur_px, limits[Check::BlurPx]),
+        "moved" => (truth.movement_px, limits[Check::MovedPx]),
+        "leak" => (truth.leak_level, limits[Check::BackgroundLevel]),
+        "exposure-differs" => (size, limits[Check::ExposureRatio]),
         // The size is the last wavelength on the picture; 400 to 700 nm are asked for.
-        "cropped" => ((700.0 - size) / 300.0, limits.cropped_fraction),
+        "cropped" => ((700.0 - size) / 300.0, limits[Check::CroppedFraction]),
         // The size is against metered exposures; blur leaves about half of a metered line's height, and that is too
         // bright by 1.2 where the limit lies.
         "clipped" => return Some(0.5 * truth.peak_level / 1.19),
         "dim" => {
-            return limits
-                .peak_level
-                .retake
-                .map(|limit| limit / truth.peak_level);
+            let limit = limits[Check::PeakLevel].retake;
+            return limit.map(|limit| limit / truth.peak_level);
         }
         _ => return None,
     };

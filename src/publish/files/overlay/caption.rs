@@ -1,9 +1,10 @@
 //! The overlay's words: the verdict's bar above the photo and the legend below it.
 
 use super::pane::HEADER;
-use super::{ANGLE, Area, Canvas, DEEP, EXPECTED, FOUND, PAPER, Point, Rgb, SLIT, SMALL, Weight};
-use super::{fitted, numbers, state_colours, text_width, words};
+use super::{ANGLE, Area, Canvas, DEEP, EXPECTED, FOUND, PAPER, Point, Rgb, SLIT, SMALL};
+use super::{Face, state_colours};
 use crate::publish::record::Record;
+use crate::publish::{numbers, words};
 use crate::terms::{Drawing, Verdict};
 
 /// The state's sign: told apart by its shape, the same on the pages.
@@ -73,21 +74,17 @@ pub fn header(canvas: &mut Canvas, record: &Record) {
     let width = canvas.width() as f64;
     canvas.fill((0.0, 0.0), (width, HEADER as f64), ground);
     sign(canvas, (20.0, 36.0), 44.0, record.verdict, ink, ground);
-    let word = words::verdict(record.verdict).to_uppercase();
+    let word = record.verdict.as_str().to_uppercase();
     // The longest word leaves half of the width to the rest.
-    let size = (56.0 * 250.0 / text_width(&word, 56.0, Weight::Bold)).min(56.0);
-    canvas.text((78.0, 77.0), size, Weight::Bold, ink, &word);
-    let left = 78.0 + text_width(&word, size, Weight::Bold) + 20.0;
+    let size = (56.0 * 250.0 / Face::bold(56.0).width(&word)).min(56.0);
+    canvas.text((78.0, 77.0), Face::bold(size), ink, &word);
+    let left = 78.0 + Face::bold(size).width(&word) + 20.0;
     let room = width - left - 12.0;
     let said = said(record);
     let mut baseline = 70.0 - 16.0 * (said.len() as f64 - 1.0);
     for (i, line) in said.iter().enumerate() {
-        let (size, weight) = match i {
-            0 => (29.0, Weight::Bold),
-            _ => (SMALL, Weight::Regular),
-        };
-        let line = fitted(line, size, weight, room);
-        canvas.text((left, baseline), size, weight, ink, &line);
+        let face = if i == 0 { Face::bold(29.0) } else { SMALL };
+        canvas.text((left, baseline), face, ink, &face.fitted(line, room));
         baseline += 32.0;
     }
 }
@@ -117,7 +114,7 @@ impl Key {
 
     /// Width with its mark and the gap behind it.
     fn width(self) -> f64 {
-        32.0 + text_width(self.words(), SMALL, Weight::Regular) + 20.0
+        32.0 + SMALL.width(self.words()) + 20.0
     }
 }
 
@@ -163,13 +160,7 @@ pub fn legend_row(canvas: &mut Canvas, keys: &[Key], top: f64) {
             Key::Straight => canvas.dashed((x, y), end, 1.6, ANGLE, [6.0, 5.0]),
             Key::Clipped => hatched(canvas, (x, top + 10.0)),
         }
-        canvas.text(
-            (x + 32.0, baseline),
-            SMALL,
-            Weight::Regular,
-            PAPER,
-            key.words(),
-        );
+        canvas.text((x + 32.0, baseline), SMALL, PAPER, key.words());
         x += key.width();
     }
 }
@@ -177,12 +168,7 @@ pub fn legend_row(canvas: &mut Canvas, keys: &[Key], top: f64) {
 /// A patch as over-exposed light is drawn.
 fn hatched(canvas: &mut Canvas, (x, y): Point) {
     canvas.fill((x, y), (x + 24.0, y + 18.0), EXPECTED);
-    canvas.clip(Some(Area {
-        x: x as usize,
-        y: y as usize,
-        width: 24,
-        height: 18,
-    }));
+    canvas.clip(Some(Area::new(x as usize, y as usize, 24, 18)));
     for k in -2..5 {
         let x = x + 8.0 * f64::from(k);
         canvas.line((x, y + 20.0), (x + 22.0, y - 2.0), 2.5, DEEP, 1.0);

@@ -110,25 +110,19 @@ impl Layout {
         };
         let main = main_band(record, drawing);
         let main_cut = main.and_then(|i| bounds(&drawing.bands[i].1));
-        let area = |x, y, width, height| Area {
-            x,
-            y,
-            width,
-            height,
-        };
         if is_standing(drawing) {
             // To the right the names of the lines, to the left of the whole those of the orders.
             let names = [28.0, 40.0, 250.0, 50.0];
-            let alone = area(0, HEADER, WIDTH, STANDING_HEIGHT);
+            let alone = Area::new(0, HEADER, WIDTH, STANDING_HEIGHT);
             let single = Pane::fit(alone, cut, [60.0, 40.0, 260.0, 90.0], 2.0);
-            let place = area(STANDING_WHOLE, HEADER, STANDING_ENLARGED, STANDING_HEIGHT);
+            let place = Area::new(STANDING_WHOLE, HEADER, STANDING_ENLARGED, STANDING_HEIGHT);
             let enlarged = main_cut
                 .map(|cut| Pane::fit(place, cut, names, 3.0))
                 .filter(|pane| pane.scale > WORTH_ENLARGING * single.scale);
             let whole = match enlarged {
                 None => single,
                 Some(_) => {
-                    let place = area(0, HEADER, STANDING_WHOLE, STANDING_HEIGHT);
+                    let place = Area::new(0, HEADER, STANDING_WHOLE, STANDING_HEIGHT);
                     Pane::fit(place, cut, [124.0, 40.0, 40.0, 90.0], 2.0)
                 }
             };
@@ -155,7 +149,7 @@ impl Layout {
             .filter(|(scale, _)| *scale > WORTH_ENLARGING * single_scale)
         else {
             let height = (h * single_scale + names + 84.0).round() as usize;
-            let place = area(0, HEADER, WIDTH, height);
+            let place = Area::new(0, HEADER, WIDTH, height);
             return Layout {
                 width: WIDTH,
                 height: HEADER + height,
@@ -168,9 +162,9 @@ impl Layout {
         let below = 40.0;
         let tall = ((cut_main[3] - cut_main[1]) * scale + above + below).round() as usize;
         let whole_height = (h * single_scale + 60.0 + 76.0).round() as usize;
-        let place = area(0, HEADER, WIDTH, tall);
+        let place = Area::new(0, HEADER, WIDTH, tall);
         let enlarged = Pane::fit(place, cut_main, [side, above, side, below], 3.0);
-        let place = area(0, HEADER + tall, WIDTH, whole_height);
+        let place = Area::new(0, HEADER + tall, WIDTH, whole_height);
         Layout {
             width: WIDTH,
             height: HEADER + tall + whole_height,
@@ -186,12 +180,7 @@ impl Layout {
         let (w, h) = (frame.width() as f64, frame.height() as f64);
         let scale = (WIDTH as f64 / w).min(460.0 / h).min(2.0);
         let height = ((h * scale).round() as usize).max(FOOTER);
-        let place = Area {
-            x: 0,
-            y: HEADER,
-            width: WIDTH,
-            height,
-        };
+        let place = Area::new(0, HEADER, WIDTH, height);
         Layout {
             width: WIDTH,
             height: HEADER + height,
@@ -210,7 +199,7 @@ impl Layout {
 /// the first of the list.
 fn main_band(record: &Record, drawing: &Drawing) -> Option<usize> {
     let middle = bounds(&drawing.slit).map(|[l, t, r, b]| ((l + r) / 2.0, (t + b) / 2.0));
-    let side = record.order_side.as_deref();
+    let side = record.metrics.order_side.as_deref();
     let on_side = |outline: &[terms::Point]| {
         let ([l, t, r, b], Some(m)) = (bounds(outline)?, middle) else {
             return None;
@@ -242,12 +231,7 @@ fn main_band(record: &Record, drawing: &Drawing) -> Option<usize> {
 mod tests {
     use super::*;
 
-    const AREA: Area = Area {
-        x: 10,
-        y: 100,
-        width: 400,
-        height: 300,
-    };
+    const AREA: Area = Area::new(10, 100, 400, 300);
 
     #[test]
     fn a_pane_holds_its_cut_with_its_margins() {

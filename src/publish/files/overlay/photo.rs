@@ -5,6 +5,7 @@ use std::ops::Range;
 use super::pane::{Layout, Pane};
 use super::{Area, Canvas, DEEP};
 use crate::frame::Frame;
+use crate::publish::drawing::canvas::scan;
 use crate::terms::{self, Drawing};
 
 /// Which part of the photo a canvas pixel shows.
@@ -218,7 +219,7 @@ fn parts(drawing: &Drawing, pane: &Pane) -> Vec<Part> {
     } = pane.area;
     let mut parts = vec![Part::Around; width * height];
     let mut paint = |outline: &[terms::Point], part: Part| {
-        super::super::canvas::scan(&pane.all(outline), pane.area, |row, columns| {
+        scan(&pane.all(outline), pane.area, |row, columns| {
             let from = (row - y) * width;
             parts[from + columns.start - x..from + columns.end - x].fill(part);
         });

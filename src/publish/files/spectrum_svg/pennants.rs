@@ -2,8 +2,16 @@
 
 use std::ops::Range;
 
-use super::{Across, LEFT, LETTER, MOST_NAMES, PENNANT_ROWS, RIGHT, TEXT, WIDTH, cut, numbers};
+use super::{LEFT, LETTER, RIGHT, TEXT, WIDTH, cut};
+use crate::publish::drawing::plane::Axis;
+use crate::publish::numbers;
 use crate::terms::{Estimate, Peak, Spectrum};
+
+/// Height of a row of pennants.
+pub const PENNANT: f64 = 22.0;
+const PENNANT_ROWS: usize = 4;
+/// Most peaks named; the rest stand in `peaks.csv`.
+const MOST_NAMES: usize = 10;
 
 /// What a pennant is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -112,19 +120,19 @@ pub fn arrange(
     hot: &[Range<usize>],
     peaks: &[Peak],
     spectrum: &Spectrum,
-    across: &Across,
+    across: &Axis,
 ) -> Vec<Pennant> {
     let mut wanted = Vec::new();
     if let Some(widest) = hot.iter().max_by_key(|run| run.len()) {
         let middle = spectrum.rows[(widest.start + widest.end - 1) / 2].wavelength_nm;
         wanted.push(Pennant::new(
-            across.x(middle),
+            across.at(middle),
             "clipped".to_owned(),
             Hue::Hot,
         ));
     }
     for peak in important(peaks) {
-        let staff = across.x(peak.centre_nm.value);
+        let staff = across.at(peak.centre_nm.value);
         if !(LEFT..=RIGHT).contains(&staff) {
             continue;
         }
@@ -213,10 +221,7 @@ mod tests {
 
     #[test]
     fn a_pair_of_lines_keeps_both_names() {
-        let across = Across {
-            low: 380.0,
-            high: 750.0,
-        };
+        let across = Axis::new(380.0, 750.0, (LEFT, RIGHT));
         let e = |value| Estimate::new(value, 0.1);
         let peak = |nm: f64, height: f64| Peak {
             centre_nm: e(nm),

@@ -20,22 +20,55 @@ const BOLD: &[u8] = include_bytes!("../../report/fonts/DejaVuSansCondensed-Bold.
 /// Shown for what the embedded font has no sign for.
 const NO_SIGN: char = '\u{25a1}';
 
-/// How thick letters are.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Weight {
-    /// For remarks.
-    Regular,
-    /// For names and verdicts.
-    Bold,
+/// Letters of one height and thickness.
+#[derive(Clone, Copy, Debug)]
+pub struct Face {
+    /// Height from descender to ascender, px.
+    pub size: f64,
+    font: &'static [u8],
 }
 
-impl Weight {
+impl Face {
+    /// Thin letters, for remarks.
+    pub const fn regular(size: f64) -> Face {
+        let font = REGULAR;
+        Face { size, font }
+    }
+
+    /// Thick letters, for names and verdicts.
+    pub const fn bold(size: f64) -> Face {
+        let font = BOLD;
+        Face { size, font }
+    }
+
+    /// Width of `text` in pixels.
+    pub fn width(self, text: &str) -> f64 {
+        let font = self.font();
+        let scaled = font.as_scaled(PxScale::from(self.size as f32));
+        let width: f32 = glyphs(&font, text)
+            .into_iter()
+            .map(|id| scaled.h_advance(id))
+            .sum();
+        f64::from(width)
+    }
+
+    /// `text` cut to fit into `room` px, with an ellipsis where something was cut.
+    pub fn fitted(self, text: &str, room: f64) -> String {
+        if self.width(text) <= room {
+            return text.to_owned();
+        }
+        let mut cut: Vec<char> = text.chars().collect();
+        while cut.pop().is_some() {
+            let candidate: String = cut.iter().chain(['…'].iter()).collect();
+            if self.width(&candidate) <= room {
+                return candidate;
+            }
+        }
+        String::new()
+    }
+
     fn font(self) -> FontRef<'static> {
-        let bytes = match self {
-            Weight::Regular => REGULAR,
-            Weight::Bold => BOLD,
-        };
-        FontRef::try_from_slice(bytes).expect("the embedded font is sound")
+        FontRef::try_from_slice(self.font).expect("the embedded font is sound")
     }
 }
 
@@ -60,36 +93,33 @@ pub struct Area {
     pub height: usize,
 }
 
+impl Area {
+    /// From column `x` and row `y` on.
+    pub const fn new(x: usize, y: usize, width: usize, height: usize) -> Area {
+        Area {
+            x,
+            y,
+            width,
+            height,
+        }
+    }
+}
+
 impl Canvas {
     /// A canvas of one colour.
     pub fn new(width: usize, height: usize, colour: Rgb) -> Canvas {
-        let pixels = colour
-            .iter()
-            .copied()
-            .cycle()
-            .take(3 * width * height)
-            .collect();
+        let pixels = colour.repeat(width * height);
         Canvas {
             width,
             height,
             pixels,
-            clip: Area {
-                x: 0,
-                y: 0,
-                width,
-                height,
-            },
+            clip: Area::new(0, 0, width, height),
         }
     }
 
     /// Keeps everything drawn from now on inside `area`, which must lie on the canvas; `None` for the whole canvas.
     pub fn clip(&mut self, area: Option<Area>) {
-        self.clip = area.unwrap_or(Area {
-            x: 0,
-            y: 0,
-            width: self.width,
-            height: self.height,
-        });
+        self.clip = area.unwrap_or(Area::new(0, 0, self.width, self.height));
     }
 
     /// Width in pixels.
@@ -197,25 +227,17 @@ impl Canvas {
         });
     }
 
-    /// Writes `text` with its left end at x and its baseline at y, `size` px high from ascender to descender. Signs that
-    /// the font lacks become boxes; line breaks and other controls become spaces.
-    pub fn text(&mut self, at: Point, size: f64, weight: Weight, colour: Rgb, text: &str) {
-        for letter in letters(at, size, weight, text) {
+    /// Writes `text` with its left end at x and its baseline at y. Signs that the font lacks become boxes; line breaks and
+    /// other controls become spaces.
+    pub fn text(&mut self, at: Point, face: Face, colour: Rgb, text: &str) {
+        for letter in letters(at, face, text) {
             self.stamp(&letter, (0, 0), colour);
         }
     }
 
     /// [`Canvas::text`] with a rim of another colour, to be read on anything.
-    pub fn rimmed_text(
-        &mut self,
-        at: Point,
-        size: f64,
-        weight: Weight,
-        colour: Rgb,
-        rim: Rgb,
-        text: &str,
-    ) {
-        let letters = letters(at, size, weight, text);
+    pub fn rimmed_text(&mut self, at: Point, face: Face, [colour, rim]: [Rgb; 2], text: &str) {
+        let letters = letters(at, face, text);
         for letter in &letters {
             for shift in [(-2, 0), (2, 0), (0, -2), (0, 2)] {
                 self.stamp(letter, shift, rim);
@@ -306,9 +328,9 @@ struct Letter {
     shares: Vec<f32>,
 }
 
-fn letters((x, y): Point, size: f64, weight: Weight, text: &str) -> Vec<Letter> {
-    let font = weight.font();
-    let scale = PxScale::from(size as f32);
+fn letters((x, y): Point, face: Face, text: &str) -> Vec<Letter> {
+    let font = face.font();
+    let scale = PxScale::from(face.size as f32);
     let scaled = font.as_scaled(scale);
     let mut pen = x as f32;
     let mut letters = Vec::new();
@@ -344,32 +366,6 @@ fn glyphs(font: &FontRef<'_>, text: &str) -> Vec<GlyphId> {
             id => id,
         })
         .collect()
-}
-
-/// Width of `text` in pixels.
-pub fn text_width(text: &str, size: f64, weight: Weight) -> f64 {
-    let font = weight.font();
-    let scaled = font.as_scaled(PxScale::from(size as f32));
-    let width: f32 = glyphs(&font, text)
-        .into_iter()
-        .map(|id| scaled.h_advance(id))
-        .sum();
-    f64::from(width)
-}
-
-/// `text` cut to fit into `room` px, with an ellipsis where something was cut.
-pub fn fitted(text: &str, size: f64, weight: Weight, room: f64) -> String {
-    if text_width(text, size, weight) <= room {
-        return text.to_owned();
-    }
-    let mut cut: Vec<char> = text.chars().collect();
-    while cut.pop().is_some() {
-        let candidate: String = cut.iter().chain(['…'].iter()).collect();
-        if text_width(&candidate, size, weight) <= room {
-            return candidate;
-        }
-    }
-    String::new()
 }
 
 #[cfg(test)]
@@ -424,7 +420,7 @@ mod tests {
         canvas.line((f64::NAN, 5.0), (3.0, 5.0), 2.0, INK, 1.0);
         canvas.fill((-5.0, -5.0), (1.0, 1.0), INK);
         canvas.fill_outline(&[(-50.0, -50.0), (70.0, -50.0), (70.0, 2.0)], INK);
-        canvas.text((-8.0, 4.0), 12.0, Weight::Bold, INK, "Wagtail");
+        canvas.text((-8.0, 4.0), Face::bold(12.0), INK, "Wagtail");
         canvas.dashed((0.0, 0.0), (f64::INFINITY, 0.0), 1.0, INK, [4.0, 4.0]);
         assert_eq!(at(&canvas, 10, 5), 0);
         assert_eq!(at(&canvas, 0, 0), 0);
@@ -445,7 +441,7 @@ mod tests {
     fn letters_appear_and_unknown_signs_become_boxes() {
         let ink = |text: &str| {
             let mut canvas = Canvas::new(80, 30, PAPER);
-            canvas.text((4.0, 22.0), 22.0, Weight::Bold, INK, text);
+            canvas.text((4.0, 22.0), Face::bold(22.0), INK, text);
             canvas.pixels.iter().filter(|&&p| p < 128).count()
         };
         assert!(ink("±°µ−≤") > 100);
@@ -457,10 +453,11 @@ mod tests {
     #[test]
     fn text_is_cut_to_its_room() {
         let long = "a very long name of a photo that nobody wants to read";
-        let cut = fitted(long, 20.0, Weight::Regular, 120.0);
-        assert!(cut.ends_with('…') && text_width(&cut, 20.0, Weight::Regular) <= 120.0);
-        assert_eq!(fitted("short", 20.0, Weight::Regular, 120.0), "short");
-        assert_eq!(fitted("anything", 20.0, Weight::Regular, 1.0), "");
+        let face = Face::regular(20.0);
+        let cut = face.fitted(long, 120.0);
+        assert!(cut.ends_with('…') && face.width(&cut) <= 120.0);
+        assert_eq!(face.fitted("short", 120.0), "short");
+        assert_eq!(face.fitted("anything", 1.0), "");
     }
 
     #[test]

@@ -1,0 +1,176 @@
+//! The advice given with each reason: texts with named slots, which the judge fills.
+
+use std::collections::BTreeMap;
+
+use crate::terms::{Code, Severity};
+
+/// One way to say it: literal text and slots in turn.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Variant {
+    pieces: Vec<Piece>,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+enum Piece {
+    Text(String),
+    Slot(String),
+}
+
+impl Variant {
+    /// Reads a text in which `{name}` is a slot, and `{{` and `}}` are braces.
+    ///
+    /// # Errors
+    /// In words, where a brace has no partner.
+    pub fn parse(text: &str) -> Result<Variant, String> {
+        let mut pieces = Vec::new();
+        let mut literal = String::new();
+        let mut rest = text.trim().chars().peekable();
+        while let Some(c) = rest.next() {
+            match c {
+                '{' if rest.next_if_eq(&'{').is_some() => literal.push('{'),
+                '}' if rest.next_if_eq(&'}').is_some() => literal.push('}'),
+                '}' => return Err("a } without its {".to_owned()),
+                '{' => {
+                    let mut name = String::new();
+                    loop {
+                        match rest.next() {
+                            Some('}') => break,
+                            Some('{') | None => return Err(format!("{{{name} has no closing }}")),
+                            Some(c) => name.push(c),
+                        }
+                    }
+                    pieces.push(Piece::Text(std::mem::take(&mut literal)));
+                    pieces.push(Piece::Slot(name));
+                }
+                c => literal.push(c),
+            }
+        }
+        pieces.push(Piece::Text(literal));
+        Ok(Variant { pieces })
+    }
+
+    /// Names of its slots.
+    pub fn slots(&self) -> impl Iterator<Item = &str> {
+        self.pieces.iter().filter_map(|p| match p {
+            Piece::Slot(name) => Some(name.as_str()),
+            Piece::Text(_) => None,
+        })
+    }
+
+    /// The text with its slots filled; absent where one is not known.
+    pub(super) fn fill(&self, slots: &BTreeMap<&str, String>) -> Option<String> {
+        self.pieces
+            .iter()
+            .map(|piece| match piece {
+                Piece::Text(text) => Some(text.as_str()),
+                Piece::Slot(name) => slots.get(name.as_str()).map(String::as_str),
+            })
+            .collect()
+    }
+}
+
+/// Every advice text, by reason and severity.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Words {
+    variants: BTreeMap<(Code, Severity), Vec<Variant>>,
+}
+
+impl Words {
+    /// Takes `variants` for what there was to say of a reason.
+    pub fn set(&mut self, code: Code, severity: Severity, variants: Vec<Variant>) {
+        self.variants.insert((code, severity), variants);
+    }
+
+    /// What a student can do about a reason: the variant with the most slots of which every one is known; of equals,
+    /// the first written.
+    pub fn advice(&self, code: Code, severity: Severity, slots: &BTreeMap<&str, String>) -> String {
+        let variants = self.variants.get(&(code, severity)).into_iter().flatten();
+        variants
+            .rev()
+            .filter_map(|variant| Some((variant.slots().count(), variant.fill(slots)?)))
+            .max_by_key(|(richness, _)| *richness)
+            // Loading has made sure of a variant without slots for every reason.
+            .map_or_else(String::new, |(_, text)| text)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::settings;
+
+    #[test]
+    fn every_reason_has_advice_for_both_severities_even_when_nothing_is_known() {
+        let words = settings::words::shipped();
+        for code in Code::ALL {
+            for severity in [Severity::Caution, Severity::Retake] {
+                let advice = words.advice(code, severity, &BTreeMap::new());
+                assert!(advice.ends_with('.'), "{code:?} {severity:?}: {advice:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn every_slot_is_used_by_some_text() {
+        let words = settings::words::shipped();
+        for code in Code::ALL {
+            for (slot, _) in code.slots() {
+                let used = words
+                    .variants
+                    .iter()
+                    .filter(|((c, _), _)| *c == code)
+                    .flat_map(|(_, variants)| variants)
+                    .any(|v| v.slots().any(|s| s == *slot));
+                assert!(used, "{code:?} {slot}");
+            }
+        }
+    }
+
+    #[test]
+    fn advice_stays_short_enough_for_a_phone() {
+        let words = settings::words::shipped();
+        for ((code, _), variants) in &words.variants {
+            for variant in variants {
+                let all: BTreeMap<&str, String> =
+                    variant.slots().map(|s| (s, "123".to_owned())).collect();
+                let text = variant.fill(&all).unwrap();
+                assert!(text.chars().count() <= 230, "{code:?}: {text}");
+            }
+        }
+    }
+
+    #[test]
+    fn where_blades_or_lamps_are_handled_the_advice_says_so() {
+        let words = settings::words::shipped();
+        let none = BTreeMap::new();
+        let slit = words.advice(Code::SlitWide, Severity::Retake, &none);
+        assert!(slit.contains("blades cut"), "{slit}");
+        for code in [Code::Dim, Code::NoSpectrum] {
+            let advice = words.advice(code, Severity::Retake, &none);
+            assert!(advice.contains("sun"), "{advice}");
+        }
+    }
+
+    #[test]
+    fn the_fullest_text_whose_slots_are_all_known_is_taken() {
+        let words = settings::words::shipped();
+        let mut slots = BTreeMap::from([("amount_deg", "6".to_owned())]);
+        assert_eq!(
+            words.advice(Code::Tilted, Severity::Retake, &slots),
+            "Turn the phone by 6° until the coloured band lies level with the edge of the picture."
+        );
+        slots.insert("direction", "clockwise".to_owned());
+        assert!(
+            words
+                .advice(Code::Tilted, Severity::Retake, &slots)
+                .starts_with("Turn the phone 6° clockwise as you hold it")
+        );
+    }
+
+    #[test]
+    fn doubled_braces_are_braces() {
+        let variant = Variant::parse("a {{b}} {c}").unwrap();
+        let slots = BTreeMap::from([("c", "d".to_owned())]);
+        assert_eq!(variant.fill(&slots).unwrap(), "a {b} d");
+    }
+}

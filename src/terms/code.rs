@@ -1,0 +1,136 @@
+//! Codes of the reasons a photo can be judged by: each with its word in the tables and the slots of its advice, in one table.
+
+/// A slot of an advice text: its name, and what it holds.
+pub type Slot = (&'static str, &'static str);
+
+/// Slots that any reason may use: the measured value and the limit, each with its unit.
+pub const COMMON_SLOTS: &[Slot] = &[
+    ("measured", "the measured value with its unit"),
+    ("limit", "the limit it passed, with its unit"),
+];
+
+const EXPOSURE: Slot = (
+    "exposure_text",
+    "an exposure to set, such as 1/250 s at ISO 100",
+);
+
+macro_rules! codes {
+    ($($(#[doc = $doc:literal])+ $name:ident = $word:literal, [$($slot:expr),* $(,)?];)+) => {
+        /// A reason's code, as in the quality table. Codes are never renamed.
+        #[derive(
+            Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+        )]
+        pub enum Code {
+            $($(#[doc = $doc])+ #[serde(rename = $word)] $name,)+
+        }
+
+        impl Code {
+            /// Every code.
+            pub const ALL: [Code; [$($word),+].len()] = [$(Code::$name),+];
+
+            /// As written in tables: `slit-wide`.
+            pub fn as_str(self) -> &'static str {
+                match self {
+                    $(Code::$name => $word,)+
+                }
+            }
+
+            /// The slots that its advice may use besides [`COMMON_SLOTS`].
+            ///
+            /// Numbers come as short decimal text without a unit, rounded as a person would say them.
+            pub fn slots(self) -> &'static [Slot] {
+                match self {
+                    $(Code::$name => &[$($slot),*],)+
+                }
+            }
+        }
+    };
+}
+
+codes! {
+    /// Spectrum over-exposed.
+    Clipped = "clipped", [
+        ("factor", "how many times too bright, such as 2.5"),
+        EXPOSURE,
+    ];
+    /// Too little light for the noise.
+    Dim = "dim", [
+        ("factor", "how many times longer to expose, such as 4"),
+        EXPOSURE,
+    ];
+    /// Phone turned against the grating.
+    Tilted = "tilted", [
+        ("amount_deg", "degrees to turn, such as 6"),
+        ("direction", "clockwise or anticlockwise, as the phone is held"),
+    ];
+    /// Grooves not parallel to the slit.
+    Skewed = "skewed", [
+        ("amount_deg", "degrees to turn, such as 3"),
+        ("direction", "clockwise or anticlockwise, as seen from the phone"),
+    ];
+    /// Slit wider than allowed.
+    SlitWide = "slit-wide", [
+        ("width_um", "width of the slit in µm, such as 650"),
+        ("if_still_um", "width of the slit in µm, if nothing has moved, such as 650"),
+        ("wanted_um", "width to aim for in µm, such as 200"),
+    ];
+    /// Not in focus.
+    Defocused = "defocused", [
+        ("blur_px", "blur in pixels, such as 5"),
+    ];
+    /// Moved during the exposure.
+    Moved = "moved", [
+        ("length_px", "length of the smear in pixels, such as 8"),
+        EXPOSURE,
+    ];
+    /// Stray light in the tube.
+    Leak = "leak", [
+        ("level_percent", "stray light in per cent of full scale"),
+        ("side", "left, right, top or bottom, where it is strongest"),
+    ];
+    /// Spectrum runs off the picture.
+    Cropped = "cropped", [
+        ("cut", "that the picture was cut down after it was taken, and to what"),
+        ("side", "which end is cut off: red or violet, or both"),
+        ("amount_percent", "share of the band outside the picture, per cent"),
+    ];
+    /// Nothing like a spectrum in it.
+    NoSpectrum = "no-spectrum", [
+        ("found", "what was found instead, such as: the picture is black"),
+    ];
+    /// Too few lamp lines for a scale.
+    FewLines = "few-lines", [
+        ("instead", "the lamp that it looks like, where it is another than the announced one"),
+        ("found", "number of lines found"),
+        ("needed", "number of lines needed"),
+        ("missing", "names of the lines missed"),
+    ];
+    /// Lines do not fit one scale.
+    PoorFit = "poor-fit", [
+        ("rms_nm", "root mean square of the residuals in nm"),
+        ("hidden_nm", "how well the scale would be known without the slit's image, nm"),
+        ("turned_deg", "how far the slit's image lies from where the lamp photo had it, degrees"),
+        ("focal_percent", "how far the focal length is off what the file states, per cent"),
+        ("longer", "longer or shorter"),
+    ];
+    /// Not taken like its blank.
+    ExposureDiffers = "exposure-differs", [
+        ("factor", "ratio of the exposures, such as 2"),
+        ("blank", "name of the blank's photo"),
+    ];
+    /// Exposure or white balance was not locked.
+    ExposureAuto = "exposure-auto", [
+        ("what", "exposure, white balance, or exposure and white balance"),
+    ];
+    /// The file ends early.
+    Truncated = "truncated", [];
+    /// Not a picture this program reads.
+    Unreadable = "unreadable", [
+        ("found", "what the file is or where it is broken"),
+    ];
+    /// Over the pixel limit.
+    TooLarge = "too-large", [
+        ("megapixels", "size of the picture in megapixels"),
+        ("limit_megapixels", "the limit in megapixels"),
+    ];
+}
