@@ -16,7 +16,7 @@ use crate::measure::scale::lamp_photo::{other_focal_length, scale_of_lamp};
 use crate::measure::scale::photo_scale::PhotoScale;
 use crate::measure::shot::Shot;
 use crate::measure::sight::{
-    Familiar, Map, NoSight, Survey, cut_off, lit_direction, look, stray, survey,
+    Familiar, Map, NoSight, Survey, cut_off, dark, lit_direction, look, survey,
 };
 use crate::terms::{
     Calibration, Capture, Drawing, Interval, Lamp, Measurement, Optics, Quantity, Spectrum,
@@ -45,7 +45,7 @@ const SURE_WIDTH_SHARE: f64 = 0.3;
 pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
     let mut m = Measurement::default();
     if inputs.capture == Capture::Dark {
-        stray::dark(frame, &mut m);
+        dark(frame, &mut m);
         return m;
     }
     match surveys(frame, inputs, &mut m.log) {

@@ -73,6 +73,14 @@ impl Interval {
         Interval { low, high }
     }
 
+    /// The range of some values; upside down where there are none.
+    pub fn of(values: impl IntoIterator<Item = f64>) -> Interval {
+        let nothing = Interval::new(f64::MAX, f64::MIN);
+        values.into_iter().fold(nothing, |all, v| {
+            Interval::new(all.low.min(v), all.high.max(v))
+        })
+    }
+
     /// Its length.
     pub fn width(self) -> f64 {
         self.high - self.low

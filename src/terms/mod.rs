@@ -9,6 +9,7 @@ mod instrument;
 mod lamp;
 mod measurement;
 mod quantity;
+mod ranks;
 mod spectrum;
 mod unmeasured;
 mod verdict;
@@ -23,6 +24,7 @@ pub use instrument::{
 pub use lamp::{Lamp, LampLine, LineUse};
 pub use measurement::Measurement;
 pub use quantity::{Metrics, Quantity, Reading};
+pub use ranks::{median, sorted};
 pub use spectrum::{AbsorbanceRow, Peak, PeakKind, Spectrum, SpectrumRow};
 pub use unmeasured::{Subject, Unmeasured};
 pub use verdict::{Finding, Reason, Severity, Verdict};

@@ -1,7 +1,7 @@
 //! How much light a spectrum has: at the sensor's ceiling, at its brightest, over its noise.
 
 use crate::measure::light::profile::Profile;
-use crate::terms::{Estimate, Measurement, Quantity, Reading};
+use crate::terms::{Estimate, Measurement, Quantity, Reading, sorted};
 
 /// A line falls below this share of full scale within its own width beside what of it is at the ceiling; a band does not.
 const FOOT_LEVEL: f64 = 0.7;
@@ -80,8 +80,7 @@ pub fn exposure(profile: &Profile, visible: &[usize], top: f64, m: &mut Measurem
     let Some((i, c)) = brightest else { return };
     let level = Estimate::new(profile.rgb[i][c].max(0.0), profile.rgb_sigma[i][c]);
     metrics.note(Quantity::PeakLevel, level);
-    let mut noise: Vec<f64> = visible.iter().map(|&i| profile.sigma[i]).collect();
-    noise.sort_by(f64::total_cmp);
+    let noise = sorted(visible.iter().map(|&i| profile.sigma[i]));
     // Against the noise of the dark parts: at a bright line uneven blades, not noise, limit the scatter.
     let quiet = noise[noise.len() / 4].max(1e-7);
     let snr = Estimate::new(top / quiet, NOISE_SHARE * top / quiet);

@@ -1,8 +1,8 @@
 //! The instrument's line shape: the slit's width (a box) blurred by the optics (a Gaussian), and fits with it.
 
 use crate::measure::light::profile::Profile;
-use crate::measure::optics::fit::{Parameter, least_squares};
-use crate::terms::{Interval, Lamp, LampLine};
+use crate::measure::optics::fit::{Fitted, Parameter, least_squares};
+use crate::terms::{Estimate, Interval, Lamp, LampLine};
 
 /// 2 √(2 ln 2): FWHM of a Gaussian in standard deviations.
 pub const FWHM_PER_SIGMA: f64 = 2.354_820_045;
@@ -32,16 +32,23 @@ pub fn box_gauss(x: f64, width: f64, sigma: f64) -> f64 {
 /// FWHM of [`box_gauss`], by bisection.
 pub fn box_gauss_fwhm(width: f64, sigma: f64) -> f64 {
     let half = 0.5 * box_gauss(0.0, width, sigma);
-    let (mut low, mut high) = (0.0, width + 3.0 * sigma);
-    for _ in 0..60 {
-        let middle = 0.5 * (low + high);
-        if box_gauss(middle, width, sigma) > half {
-            low = middle
+    let reach = Interval::new(0.0, width + 3.0 * sigma);
+    let found = bisected(reach, 60, |x| box_gauss(x, width, sigma) > half);
+    found.low + found.high
+}
+
+/// Halves `range`, so many times, about the place up to which `is_below` holds.
+pub fn bisected(range: Interval, rounds: usize, is_below: impl Fn(f64) -> bool) -> Interval {
+    let mut range = range;
+    for _ in 0..rounds {
+        let middle = range.middle();
+        if is_below(middle) {
+            range.low = middle
         } else {
-            high = middle
+            range.high = middle
         }
     }
-    low + high
+    range
 }
 
 /// Box and blur, nm.
@@ -81,58 +88,76 @@ pub struct GroupFit {
     pub clipped: bool,
 }
 
-/// Wavelengths, light, sigma, and whether something clipped was left out.
-type Values = (Vec<f64>, Vec<f64>, Vec<f64>, bool);
+/// Values to fit.
+struct Values {
+    nm: Vec<f64>,
+    light: Vec<f64>,
+    sigma: Vec<f64>,
+    /// True where something clipped was left out, or a channel stands in for it.
+    clipped: bool,
+}
 
-/// Values to fit: wavelengths, light, sigma. Clipped bins are left out; where they are many, a channel that is not
-/// clipped stands in.
-fn window_values(profile: &Profile, low: f64, high: f64) -> Option<Values> {
-    let from = ((low - profile.start_nm) / profile.step_nm).ceil().max(0.0) as usize;
-    let to = (((high - profile.start_nm) / profile.step_nm).floor() + 1.0).max(0.0) as usize;
-    let to = to.min(profile.len());
-    if to < from + 6 {
-        return None;
-    }
-    let clipped = profile.clipped[from..to].iter().any(|c| *c > 0.02);
-    let channel = if clipped {
+/// A bin with more than this share of clipped pixels is not fitted.
+pub const MOST_CLIPPED: f64 = 0.02;
+/// A channel stands in for clipped light where it stays below this share of full scale…
+const BELOW_CEILING: f64 = 0.75;
+/// …and has so many times its noise.
+const CHANNEL_SNR: f64 = 25.0;
+/// So many values at least are fitted, of so many bins.
+const LEAST_VALUES: usize = 8;
+const LEAST_BINS: usize = 6;
+/// No model of a line is better than this share of the light's range: tone curve, colour, blades that are not straight.
+const MODEL_SHARE: f64 = 0.01;
+
+impl Values {
+    /// The values of `profile` over a range of wavelengths. Clipped bins are left out; where they are many, a channel that is
+    /// not clipped stands in. Refuses where few values are left.
+    fn of(profile: &Profile, range_nm: Interval) -> Option<Values> {
+        let index = |nm: f64| (nm - profile.start_nm) / profile.step_nm;
+        let from = index(range_nm.low).ceil().max(0.0) as usize;
+        let to = (index(range_nm.high).floor() + 1.0).max(0.0) as usize;
+        let to = to.min(profile.len());
+        if to < from + LEAST_BINS {
+            return None;
+        }
+        let is_clipped = |i: usize| profile.clipped[i] > MOST_CLIPPED;
+        let clipped = (from..to).any(is_clipped);
         // The strongest channel that stays well below the ceiling over the whole window.
-        let peak = |c: usize| {
-            profile.rgb[from..to]
-                .iter()
-                .map(|v| v[c])
-                .fold(f64::MIN, f64::max)
-        };
-        let noise = |c: usize| {
-            profile.rgb_sigma[from..to]
-                .iter()
-                .map(|v| v[c])
-                .sum::<f64>()
-                / (to - from) as f64
-        };
-        (0..3)
-            .filter(|&c| peak(c) < 0.75 && peak(c) > 25.0 * noise(c))
-            .max_by(|&a, &b| peak(a).total_cmp(&peak(b)))
-    } else {
-        None
-    };
-    let (mut x, mut y, mut s) = (Vec::new(), Vec::new(), Vec::new());
-    for i in from..to {
-        if clipped && channel.is_none() && profile.clipped[i] > 0.02 {
-            continue;
-        }
-        x.push(profile.nm(i as f64));
-        match channel {
-            Some(c) => {
-                y.push(profile.rgb[i][c]);
-                s.push(profile.rgb_sigma[i][c]);
+        let channel = (0..3)
+            .map(|c| {
+                let light = profile.rgb[from..to].iter().map(|v| v[c]);
+                let sigma = profile.rgb_sigma[from..to].iter().map(|v| v[c]);
+                let noise = sigma.sum::<f64>() / (to - from) as f64;
+                (c, light.fold(f64::MIN, f64::max), noise)
+            })
+            .filter(|(_, peak, noise)| *peak < BELOW_CEILING && *peak > CHANNEL_SNR * noise)
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .filter(|_| clipped);
+        let kept = (from..to).filter(|&i| channel.is_some() || !is_clipped(i));
+        let kept: Vec<usize> = kept.collect();
+        let of = |light: &[f64], rgb: &[[f64; 3]]| -> Vec<f64> {
+            let values = kept.iter();
+            match channel {
+                Some((c, ..)) => values.map(|&i| rgb[i][c]).collect(),
+                None => values.map(|&i| light[i]).collect(),
             }
-            None => {
-                y.push(profile.light[i]);
-                s.push(profile.sigma[i]);
-            }
-        }
+        };
+        (kept.len() >= LEAST_VALUES).then(|| Values {
+            nm: kept.iter().map(|&i| profile.nm(i as f64)).collect(),
+            light: of(&profile.light, &profile.rgb),
+            sigma: of(&profile.sigma, &profile.rgb_sigma),
+            clipped,
+        })
     }
-    (x.len() >= 8).then_some((x, y, s, clipped))
+
+    fn len(&self) -> usize {
+        self.nm.len()
+    }
+
+    /// The range of the light.
+    fn range(&self) -> Interval {
+        Interval::of(self.light.iter().copied())
+    }
 }
 
 /// The box that a Gaussian of standard deviation `sigma` widens to `fwhm`, by bisection; absent where the Gaussian alone is
@@ -141,46 +166,40 @@ pub fn box_of_fwhm(fwhm: f64, sigma: f64) -> Option<f64> {
     if fwhm <= FWHM_PER_SIGMA * sigma {
         return None;
     }
-    let (mut low, mut high) = (1e-3 * fwhm, 1.2 * fwhm);
-    for _ in 0..40 {
-        let middle = 0.5 * (low + high);
-        if box_gauss_fwhm(middle, sigma) < fwhm {
-            low = middle
-        } else {
-            high = middle
-        }
-    }
-    Some(low)
+    let range = Interval::new(1e-3 * fwhm, 1.2 * fwhm);
+    Some(bisected(range, 40, |width| box_gauss_fwhm(width, sigma) < fwhm).low)
 }
+
+/// A line is fitted over so many widths at half height to either side.
+const SHAPE_REACH: f64 = 2.2;
 
 /// Fits box and blur to one isolated line at about `nm`: shape, and χ² per degree of freedom.
 ///
 /// Its width at half height is well determined; how much of that is box and how much blur is not, where the two are alike.
 pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64) -> Option<(LineShape, f64)> {
-    let reach = 2.2 * guess_fwhm_nm;
-    let (x, y, s, clipped) = window_values(profile, nm - reach, nm + reach)?;
-    if clipped {
+    let reach = SHAPE_REACH * guess_fwhm_nm;
+    let values = Values::of(profile, Interval::new(nm - reach, nm + reach))?;
+    if values.clipped {
         return None;
     }
-    let (y_low, y_high) = y
-        .iter()
-        .fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
-    let area = (y_high - y_low) * guess_fwhm_nm;
-    let model_error = 0.01 * (y_high - y_low);
+    let range = values.range();
+    let height = range.width();
+    let area = height * guess_fwhm_nm;
+    let model_error = MODEL_SHARE * height;
     let parameters = [
         Parameter::free(nm, 0.01),
         Parameter::free(area, 0.01 * area),
         Parameter::free(0.7 * guess_fwhm_nm, 0.01).within(0.02, 3.0 * guess_fwhm_nm),
         Parameter::free(guess_fwhm_nm / 3.0, 0.01).within(0.08, 2.0 * guess_fwhm_nm),
-        Parameter::free(y_low, 0.01 * (y_high - y_low)),
-        Parameter::free(0.0, 0.01 * (y_high - y_low) / reach),
+        Parameter::free(range.low, 0.01 * height),
+        Parameter::free(0.0, 0.01 * height / reach),
     ];
-    let n = x.len();
+    let n = values.len();
     let fitted = least_squares(&parameters, n, |p, out| {
         for i in 0..n {
-            let d = x[i] - p[0];
+            let d = values.nm[i] - p[0];
             let model = p[1] * box_gauss(d, p[2], p[3]) + p[4] + p[5] * d;
-            out[i] = (y[i] - model) / s[i].hypot(model_error);
+            out[i] = (values.light[i] - model) / values.sigma[i].hypot(model_error);
         }
     })?;
     let shape = LineShape {
@@ -188,6 +207,147 @@ pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64) -> Option<(Line
         sigma_nm: fitted.parameters[3],
     };
     Some((shape, fitted.chi_squared / (n as f64 - 6.0).max(1.0)))
+}
+
+/// A group is fitted over so many widths at half height, and so many nm, to either side of its lines.
+const GROUP_REACH: f64 = 1.9;
+const GROUP_REACH_NM: f64 = 0.8;
+/// What is wider than so many windows is background.
+const WIDEST_BAND: f64 = 3.0;
+/// A line's shift is looked for within so many nm…
+const MOST_SHIFT_NM: f64 = 1.6;
+/// …from this place, and where its window may hold two valleys, from these too…
+const SHIFT_STARTS_NM: [f64; 3] = [0.0, -0.6, 0.6];
+/// …and one that has gone so far has run into the limit, nm.
+const RUNAWAY_NM: f64 = 1.55;
+/// Width of other lines against the clearest one's, with its uncertainty. That is often a blue one, and blue and red pixels
+/// are sparser on the sensor than green ones: others may be narrower by a fifth.
+const STRETCH: Estimate = Estimate::new(0.92, 0.15);
+/// Parameters of a [`Blend`] that stand before the areas: shift, stretch, background, its slope.
+const FIRST_AREA: usize = 4;
+
+/// A window on a profile with the lines of a group and whatever else of the lamp lies near them.
+struct Blend<'a> {
+    values: Values,
+    range_nm: Interval,
+    /// Of the light; what is as good as flat has some.
+    height: f64,
+    shape: LineShape,
+    /// All to share one shift.
+    group: Vec<&'a LampLine>,
+    /// What else can put light into the window: other lines share the shift, bands have one of their own.
+    others: Vec<&'a LampLine>,
+}
+
+impl<'a> Blend<'a> {
+    fn new(
+        profile: &Profile,
+        lamp: &'a Lamp,
+        group: &[usize],
+        shape: LineShape,
+    ) -> Option<Blend<'a>> {
+        let fwhm = shape.fwhm_nm();
+        let reach = GROUP_REACH * fwhm;
+        let range_nm = Interval::new(
+            lamp.lines[group[0]].wavelength_nm - reach - GROUP_REACH_NM,
+            lamp.lines[group[group.len() - 1]].wavelength_nm + reach + GROUP_REACH_NM,
+        );
+        let is_near = |line: &LampLine| {
+            let reach = 0.6 * fwhm.hypot(line.width_nm);
+            line.wavelength_nm > range_nm.low - reach
+                && line.wavelength_nm < range_nm.high + reach
+                && line.width_nm < WIDEST_BAND * range_nm.width()
+        };
+        let others = lamp.lines.iter().enumerate();
+        let values = Values::of(profile, range_nm)?;
+        Some(Blend {
+            height: values.range().width().max(1e-9),
+            values,
+            range_nm,
+            shape,
+            group: group.iter().map(|&i| &lamp.lines[i]).collect(),
+            others: others
+                .filter(|(i, line)| !group.contains(i) && is_near(line))
+                .map(|(_, line)| line)
+                .collect(),
+        })
+    }
+
+    /// Index of the first of the others' own shifts.
+    fn first_shift(&self) -> usize {
+        FIRST_AREA + self.group.len() + self.others.len()
+    }
+
+    /// Shift, stretch, background (2), areas of the group, areas of the others, own shifts of the others.
+    fn parameters(&self) -> Vec<Parameter> {
+        let (scale, fwhm, range) = (self.height, self.shape.fwhm_nm(), self.values.range());
+        let mut parameters = vec![
+            Parameter::free(0.0, 0.01).within(-MOST_SHIFT_NM, MOST_SHIFT_NM),
+            Parameter::free(0.9, 0.01).within(0.5, 1.6),
+            // Below zero throughout where more background was taken off than there was.
+            Parameter::free(range.low, 0.01 * scale).within(range.low.min(-scale), range.high),
+            Parameter::free(0.0, 0.002 * scale),
+        ];
+        let nm = &self.values.nm;
+        let at = |nm_of: f64| -> f64 {
+            let i = nm.partition_point(|v| *v < nm_of).min(nm.len() - 1);
+            (self.values.light[i] - range.low).max(0.02 * scale)
+        };
+        let area = |area: f64, width: f64| {
+            Parameter::free(area, 0.01 * scale * width).within(0.0, 30.0 * scale * width)
+        };
+        for line in &self.group {
+            parameters.push(area(at(line.wavelength_nm) * fwhm, fwhm));
+        }
+        for line in &self.others {
+            let width = fwhm.hypot(line.width_nm);
+            parameters.push(area(0.5 * at(line.wavelength_nm) * width, width));
+        }
+        for line in &self.others {
+            let reach = (2.5 * line.sigma_nm).max(1e-6);
+            parameters.push(Parameter {
+                fixed: line.width_nm == 0.0,
+                ..Parameter::free(0.0, 0.01).within(-reach, reach)
+            });
+        }
+        parameters
+    }
+
+    fn model(&self, nm: f64, p: &[f64]) -> f64 {
+        let (box_nm, sigma_nm) = (self.shape.box_nm * p[1], self.shape.sigma_nm * p[1]);
+        let mut model = p[2] + p[3] * (nm - self.range_nm.middle());
+        let (areas, shifts) = p[FIRST_AREA..].split_at(self.group.len() + self.others.len());
+        for (line, area) in self.group.iter().zip(areas) {
+            model += area * box_gauss(nm - line.wavelength_nm - p[0], box_nm, sigma_nm);
+        }
+        let areas = &areas[self.group.len()..];
+        for ((line, area), shift) in self.others.iter().zip(areas).zip(shifts) {
+            let own_sigma = sigma_nm.hypot(line.width_nm / FWHM_PER_SIGMA);
+            let d = nm - line.wavelength_nm - p[0] - shift;
+            model += area * box_gauss(d, box_nm, own_sigma);
+        }
+        model
+    }
+
+    /// Of the values, of the stretch, and of the others' own shifts.
+    fn residuals(&self, p: &[f64], out: &mut [f64]) {
+        let values = &self.values;
+        let model_error = MODEL_SHARE * self.height;
+        for i in 0..values.len() {
+            let off = values.light[i] - self.model(values.nm[i], p);
+            out[i] = off / values.sigma[i].hypot(model_error);
+        }
+        out[values.len()] = (p[1] - STRETCH.value) / STRETCH.sigma;
+        let shifts = &p[self.first_shift()..];
+        let out = &mut out[values.len() + 1..];
+        for ((line, shift), out) in self.others.iter().zip(shifts).zip(out) {
+            *out = if line.width_nm == 0.0 {
+                0.0
+            } else {
+                shift / line.sigma_nm
+            };
+        }
+    }
 }
 
 /// Fits the lines `group` (indices into the lamp's lines, all to share one shift) together with whatever else of the
@@ -201,99 +361,15 @@ pub fn fit_group(
     shape: LineShape,
     wide: bool,
 ) -> Option<GroupFit> {
-    let fwhm = shape.fwhm_nm();
-    let first = lamp.lines[group[0]].wavelength_nm;
-    let last = lamp.lines[group[group.len() - 1]].wavelength_nm;
-    let (low, high) = (first - 1.9 * fwhm - 0.8, last + 1.9 * fwhm + 0.8);
-    let (x, y, s, clipped) = window_values(profile, low, high)?;
-    let (y_low, y_high) = y
-        .iter()
-        .fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
-    let scale = (y_high - y_low).max(1e-9);
-    let model_error = 0.01 * scale;
-    let in_group: Vec<&LampLine> = group.iter().map(|&i| &lamp.lines[i]).collect();
-    // What else can put light into the window: other lines share the shift, bands have one of their own.
-    let others: Vec<&LampLine> = lamp
-        .lines
-        .iter()
-        .enumerate()
-        .filter(|(i, line)| {
-            let reach = 0.6 * fwhm.hypot(line.width_nm);
-            !group.contains(i) && line.wavelength_nm > low - reach && line.wavelength_nm < high + reach
-                // A band much wider than the window is background.
-                && line.width_nm < 3.0 * (high - low)
-        })
-        .map(|(_, line)| line)
-        .collect();
-    let (g, o) = (in_group.len(), others.len());
-    // Parameters: shift, stretch, background (2), areas of the group, areas of the others, own shifts of the others.
-    let mut parameters = vec![
-        Parameter::free(0.0, 0.01).within(-1.6, 1.6),
-        Parameter::free(0.9, 0.01).within(0.5, 1.6),
-        // Below zero throughout where more background was taken off than there was.
-        Parameter::free(y_low, 0.01 * scale).within(y_low.min(-scale), y_high),
-        Parameter::free(0.0, 0.002 * scale),
-    ];
-    let at = |nm: f64| -> f64 {
-        let i = x.partition_point(|v| *v < nm).min(x.len() - 1);
-        (y[i] - y_low).max(0.02 * scale)
-    };
-    for line in &in_group {
-        let area = at(line.wavelength_nm) * fwhm;
-        parameters
-            .push(Parameter::free(area, 0.01 * scale * fwhm).within(0.0, 30.0 * scale * fwhm));
-    }
-    for line in &others {
-        let width = fwhm.hypot(line.width_nm);
-        let area = 0.5 * at(line.wavelength_nm) * width;
-        parameters
-            .push(Parameter::free(area, 0.01 * scale * width).within(0.0, 30.0 * scale * width));
-    }
-    for line in &others {
-        let reach = 2.5 * line.sigma_nm;
-        let own = Parameter::free(0.0, 0.01).within(-reach.max(1e-6), reach.max(1e-6));
-        parameters.push(Parameter {
-            fixed: line.width_nm == 0.0,
-            ..own
-        });
-    }
-    let n = x.len() + 1 + o;
-    let residuals = |p: &[f64], out: &mut [f64]| {
-        let (box_nm, sigma_nm) = (shape.box_nm * p[1], shape.sigma_nm * p[1]);
-        for i in 0..x.len() {
-            let mut model = p[2] + p[3] * (x[i] - 0.5 * (low + high));
-            for (k, line) in in_group.iter().enumerate() {
-                model += p[4 + k] * box_gauss(x[i] - line.wavelength_nm - p[0], box_nm, sigma_nm);
-            }
-            for (k, line) in others.iter().enumerate() {
-                let own_sigma = sigma_nm.hypot(line.width_nm / FWHM_PER_SIGMA);
-                model += p[4 + g + k]
-                    * box_gauss(
-                        x[i] - line.wavelength_nm - p[0] - p[4 + g + o + k],
-                        box_nm,
-                        own_sigma,
-                    );
-            }
-            out[i] = (y[i] - model) / s[i].hypot(model_error);
-        }
-        // The shape was measured on the clearest line, often a blue one, and blue and red pixels are sparser on the
-        // sensor than green ones: other lines may be narrower by a fifth.
-        out[x.len()] = (p[1] - 0.92) / 0.15;
-        for (k, line) in others.iter().enumerate() {
-            out[x.len() + 1 + k] = if line.width_nm == 0.0 {
-                0.0
-            } else {
-                p[4 + g + o + k] / line.sigma_nm
-            };
-        }
-    };
+    let blend = Blend::new(profile, lamp, group, shape)?;
+    let mut parameters = blend.parameters();
+    let n_residuals = blend.values.len() + 1 + blend.others.len();
     // A shift can fall into the wrong valley of a blend: start from three places, keep the best.
-    let mut best: Option<crate::measure::optics::fit::Fitted> = None;
-    let starts: &[f64] = if wide { &[0.0, -0.6, 0.6] } else { &[0.0] };
-    for &start in starts {
-        let mut p = parameters.clone();
-        p[0].start = start;
-        if let Some(fitted) = least_squares(&p, n, residuals)
+    let mut best: Option<Fitted> = None;
+    for &start in &SHIFT_STARTS_NM[..if wide { 3 } else { 1 }] {
+        parameters[0].start = start;
+        if let Some(fitted) =
+            least_squares(&parameters, n_residuals, |p, out| blend.residuals(p, out))
             && best
                 .as_ref()
                 .is_none_or(|b| fitted.chi_squared < b.chi_squared)
@@ -303,25 +379,19 @@ pub fn fit_group(
     }
     let fitted = best?;
     let p = &fitted.parameters;
-    let areas = &p[4..4 + g];
+    let areas = &p[FIRST_AREA..FIRST_AREA + blend.group.len()];
     let area: f64 = areas.iter().sum();
-    if area <= 0.0 {
+    if area <= 0.0 || p[0].abs() > RUNAWAY_NM || fitted.sigma(0) <= 0.0 {
         return None;
     }
-    let wavelength_nm = in_group
-        .iter()
-        .zip(areas)
-        .map(|(line, a)| line.wavelength_nm * a)
-        .sum::<f64>()
-        / area;
-    let snr = (0..g)
-        .map(|k| areas[k] / fitted.sigma(4 + k).max(1e-12))
+    let lines = blend.group.iter().zip(areas);
+    let wavelength_nm = lines.map(|(line, a)| line.wavelength_nm * a).sum::<f64>() / area;
+    let snr = (0..areas.len())
+        .map(|k| areas[k] / fitted.sigma(FIRST_AREA + k).max(1e-12))
         .fold(0.0, f64::max);
-    let dof = (x.len() as f64 - 4.0 - g as f64 - o as f64).max(1.0);
+    let n_areas = areas.len() as f64 + blend.others.len() as f64;
+    let dof = (blend.values.len() as f64 - FIRST_AREA as f64 - n_areas).max(1.0);
     let reduced = fitted.chi_squared / dof;
-    if p[0].abs() > 1.55 || fitted.sigma(0) <= 0.0 {
-        return None;
-    }
     Some(GroupFit {
         wavelength_nm,
         shift_nm: p[0],
@@ -331,13 +401,17 @@ pub fn fit_group(
         snr,
         stretch: p[1],
         chi_squared_per_dof: reduced,
-        clipped,
+        clipped: blend.values.clipped,
     })
 }
 
-/// Groups the lamp's lines that a scale may be fitted to: lines nearer than the instrument (or 2.6 nm) go together.
+/// Lines of a lamp nearer to each other than so many widths at half height, or so many nm, are fitted together.
+const TOGETHER: f64 = 1.6;
+const TOGETHER_NM: f64 = 2.6;
+
+/// Groups the lamp's lines that a scale may be fitted to: what lies near each other goes together.
 pub fn groups(lamp: &Lamp, fwhm_nm: f64) -> Vec<Vec<usize>> {
-    let reach = (1.6 * fwhm_nm).max(2.6);
+    let reach = (TOGETHER * fwhm_nm).max(TOGETHER_NM);
     let mut groups: Vec<Vec<usize>> = Vec::new();
     for (i, line) in lamp.lines.iter().enumerate() {
         if !line.fit {

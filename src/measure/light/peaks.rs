@@ -21,6 +21,23 @@ pub struct Maximum {
     pub clipped: f64,
 }
 
+/// A line has no more of its upper half at the ceiling than this share…
+const CLEAN_CLIPPED: f64 = 0.02;
+/// …and stands on no more of something else than leaves it so much of its height.
+const CLEAN_PROMINENCE: f64 = 0.8;
+
+impl Maximum {
+    /// True where hardly anything of it is at the ceiling.
+    pub fn is_unclipped(&self) -> bool {
+        self.clipped < CLEAN_CLIPPED
+    }
+
+    /// True where it shows a line's own width: not clipped, and standing by itself.
+    pub fn is_clean(&self) -> bool {
+        self.is_unclipped() && self.prominence > CLEAN_PROMINENCE * self.height
+    }
+}
+
 /// Finds the maxima that stand out of the noise by `min_snr` sigma and by `min_share` of the highest value.
 pub fn maxima(profile: &Profile, min_snr: f64, min_share: f64) -> Vec<Maximum> {
     let n = profile.len();

@@ -214,24 +214,67 @@ impl Slabs {
     ///
     /// Bins that fewer than half of the slabs see are left out at either end.
     pub fn profile(&self, rays: &Rays) -> Profile {
-        let n = self.len();
         let sign = self.sign();
-        let step = self.grid.window.path_step_nm;
-        let Interval { low, high } = self.grid.window.path_nm;
-        let start = if sign > 0.0 { low } else { -high } + 0.5 * step;
-        let mut sums = vec![[[0.0f64; 3]; SLABS]; n];
-        let mut weights = vec![[0.0f64; SLABS]; n];
-        let mut clipped = vec![0.0f64; n];
-        let mut back = vec![0.0f64; n];
+        let Window {
+            path_nm,
+            path_step_nm: step_nm,
+            ..
+        } = self.grid.window;
+        let lowest = if sign > 0.0 {
+            path_nm
+        } else {
+            path_nm.mirrored()
+        }
+        .low;
+        let start_nm = lowest + 0.5 * step_nm;
+        let bins = self.shared(rays, start_nm);
+        let is_seen = |bin: &Bin| bin.weights.iter().filter(|w| **w > SEEN).count() * 2 >= SLABS;
+        let first = bins.iter().position(is_seen);
+        let last = bins.iter().rposition(is_seen);
+        let seen = first
+            .zip(last)
+            .map_or(0..0, |(first, last)| first..last + 1);
+        let mut profile = Profile {
+            sign,
+            start_nm: start_nm + seen.start as f64 * step_nm,
+            step_nm,
+            rgb: Vec::with_capacity(seen.len()),
+            rgb_sigma: Vec::with_capacity(seen.len()),
+            light: Vec::with_capacity(seen.len()),
+            sigma: Vec::with_capacity(seen.len()),
+            clipped: Vec::with_capacity(seen.len()),
+            background: Vec::with_capacity(seen.len()),
+        };
+        // How brightly each slab is lit, so that uneven lighting does not count as noise.
+        let gains = gains(&bins);
+        for bin in &bins[seen] {
+            let mean = bin.mean(&gains);
+            let weight: f64 = bin.weights.iter().sum();
+            let share = |sum: f64| mean.as_ref().map_or(0.0, |_| sum / weight);
+            profile.clipped.push(share(bin.clipped));
+            profile.background.push(share(bin.background));
+            let mean = mean.unwrap_or_else(Mean::unseen);
+            profile.rgb.push(mean.rgb);
+            profile.rgb_sigma.push(mean.rgb_sigma);
+            profile.light.push(mean.light);
+            profile.sigma.push(mean.sigma);
+        }
+        smooth_sigma(&mut profile);
+        profile
+    }
+
+    /// Every slab's light on the scale of `rays`, shared between the two nearest bins of |m λ| from `start_nm` on.
+    fn shared(&self, rays: &Rays, start_nm: f64) -> Vec<Bin> {
+        let n = self.len();
+        let mut bins = vec![Bin::default(); n];
         for k in 0..SLABS {
-            let beta = self.beta(k);
-            let remap = Remap::new(self, rays, beta);
+            let remap = Remap::new(self, rays, self.beta(k));
             for j in 0..n {
                 let Some(light) = self.light(k, j) else {
                     continue;
                 };
                 let path = remap.path_nm(j);
-                let place = (sign * path - start) / step;
+                let place = (self.sign() * path - start_nm) / self.grid.window.path_step_nm;
                 let left = place.floor();
                 let share = place - left;
                 let over = self.grid.clipped_share(k + GAP_SLABS + BACKGROUND_SLABS, j);
@@ -240,101 +283,106 @@ impl Slabs {
                     if i < 0.0 || i >= n as f64 || w <= 0.0 {
                         continue;
                     }
-                    let i = i as usize;
+                    let bin = &mut bins[i as usize];
                     for c in 0..3 {
-                        sums[i][k][c] += w * light[c];
+                        bin.sums[k][c] += w * light[c];
                     }
-                    weights[i][k] += w;
-                    clipped[i] += w * over;
-                    back[i] += w * ground;
+                    bin.weights[k] += w;
+                    bin.clipped += w * over;
+                    bin.background += w * ground;
                 }
             }
         }
-        let mut profile = Profile {
-            sign,
-            start_nm: start,
-            step_nm: step,
-            rgb: Vec::with_capacity(n),
-            rgb_sigma: Vec::with_capacity(n),
-            light: Vec::with_capacity(n),
-            sigma: Vec::with_capacity(n),
-            clipped: Vec::with_capacity(n),
-            background: Vec::with_capacity(n),
-        };
-        let seen: Vec<bool> = weights
-            .iter()
-            .map(|w| w.iter().filter(|w| **w > 0.2).count() * 2 >= SLABS)
-            .collect();
-        let Some(first) = seen.iter().position(|s| *s) else {
-            return profile;
-        };
-        let last = seen.iter().rposition(|s| *s).unwrap_or(first);
-        profile.start_nm = start + first as f64 * step;
-        let values: Vec<[Option<[f64; 3]>; SLABS]> = (0..n)
-            .map(|i| {
-                std::array::from_fn(|k| {
-                    let w = weights[i][k];
-                    (w > 0.2).then(|| sums[i][k].map(|s| s / w))
-                })
-            })
-            .collect();
-        // How brightly each slab is lit, so that uneven lighting does not count as noise.
-        let gains = gains(&values);
-        for i in first..=last {
-            let (mut mean, mut gain_sum, mut count) = ([0.0f64; 3], 0.0f64, 0.0f64);
-            for k in 0..SLABS {
-                if let Some(v) = values[i][k] {
-                    for c in 0..3 {
-                        mean[c] += v[c];
-                    }
-                    gain_sum += gains[k];
-                    count += 1.0;
-                }
-            }
-            if count < 1.0 {
-                profile.rgb.push([0.0; 3]);
-                profile.rgb_sigma.push([f64::MAX.sqrt(); 3]);
-                profile.light.push(0.0);
-                profile.sigma.push(f64::MAX.sqrt());
-                profile.clipped.push(0.0);
-                profile.background.push(0.0);
-                continue;
-            }
-            let scale = 1.0 / f64::max(gain_sum, 1e-6);
-            let (mut spread, mut spread_light) = ([0.0f64; 3], 0.0f64);
-            let per_gain: [f64; 3] = mean.map(|m| m * scale);
-            for k in 0..SLABS {
-                if let Some(v) = values[i][k] {
-                    let mut total = 0.0;
-                    for c in 0..3 {
-                        let d = v[c] - gains[k] * per_gain[c];
-                        spread[c] += d * d;
-                        total += d / 3.0;
-                    }
-                    spread_light += total * total;
-                }
-            }
-            let to_sigma = |s: f64| (s / (count * (count - 1.0).max(1.0))).sqrt();
-            let rgb = mean.map(|m| m / count);
-            profile.light.push((rgb[0] + rgb[1] + rgb[2]) / 3.0);
-            profile.rgb.push(rgb);
-            profile.rgb_sigma.push(spread.map(to_sigma));
-            profile.sigma.push(to_sigma(spread_light));
-            let w: f64 = weights[i].iter().sum();
-            profile.clipped.push(clipped[i] / w);
-            profile.background.push(back[i] / w);
-        }
-        smooth_sigma(&mut profile);
-        profile
+        bins
     }
 }
 
-fn gains(values: &[[Option<[f64; 3]>; SLABS]]) -> [f64; SLABS] {
+/// A slab is seen in a bin where it has more than this weight there, pixels' shares.
+const SEEN: f64 = 0.2;
+/// Gains of slabs are kept within a factor of this: a slab hardly lit says nothing of the others.
+const MOST_GAIN: f64 = 10.0;
+
+/// One bin of a profile: what each slab has there.
+#[derive(Clone, Default)]
+struct Bin {
+    sums: [[f64; 3]; SLABS],
+    weights: [f64; SLABS],
+    clipped: f64,
+    background: f64,
+}
+
+/// The mean over a bin's slabs, with its standard uncertainty from their scatter.
+struct Mean {
+    rgb: [f64; 3],
+    rgb_sigma: [f64; 3],
+    light: f64,
+    sigma: f64,
+}
+
+impl Mean {
+    /// Of a bin that no slab sees; the square of its sigma is still finite.
+    fn unseen() -> Mean {
+        let endless = f64::MAX.sqrt();
+        Mean {
+            rgb: [0.0; 3],
+            rgb_sigma: [endless; 3],
+            light: 0.0,
+            sigma: endless,
+        }
+    }
+}
+
+impl Bin {
+    /// Light of slab `k`; absent where it is not seen.
+    fn light(&self, k: usize) -> Option<[f64; 3]> {
+        let w = self.weights[k];
+        (w > SEEN).then(|| self.sums[k].map(|s| s / w))
+    }
+
+    /// Mean over the slabs that are seen, `gains` being how brightly each is lit.
+    fn mean(&self, gains: &[f64; SLABS]) -> Option<Mean> {
+        let seen = || (0..SLABS).filter_map(|k| Some((gains[k], self.light(k)?)));
+        let (mut sum, mut gain_sum, mut count) = ([0.0f64; 3], 0.0f64, 0.0f64);
+        for (gain, light) in seen() {
+            for c in 0..3 {
+                sum[c] += light[c];
+            }
+            gain_sum += gain;
+            count += 1.0;
+        }
+        if count < 1.0 {
+            return None;
+        }
+        let scale = 1.0 / f64::max(gain_sum, 1e-6);
+        let per_gain: [f64; 3] = sum.map(|m| m * scale);
+        let (mut spread, mut spread_light) = ([0.0f64; 3], 0.0f64);
+        for (gain, light) in seen() {
+            let mut total = 0.0;
+            for c in 0..3 {
+                let d = light[c] - gain * per_gain[c];
+                spread[c] += d * d;
+                total += d / 3.0;
+            }
+            spread_light += total * total;
+        }
+        let to_sigma = |s: f64| (s / (count * (count - 1.0).max(1.0))).sqrt();
+        let rgb = sum.map(|m| m / count);
+        Some(Mean {
+            rgb,
+            rgb_sigma: spread.map(to_sigma),
+            light: (rgb[0] + rgb[1] + rgb[2]) / 3.0,
+            sigma: to_sigma(spread_light),
+        })
+    }
+}
+
+/// How brightly each slab is lit, against their mean: over the bins that all of them see.
+fn gains(bins: &[Bin]) -> [f64; SLABS] {
     let mut sums = [0.0f64; SLABS];
-    for row in values {
-        if row.iter().all(Option::is_some) {
-            for (k, v) in row.iter().flatten().enumerate() {
-                sums[k] += v[0] + v[1] + v[2];
+    for bin in bins {
+        if bin.weights.iter().all(|w| *w > SEEN) {
+            for (k, sum) in sums.iter_mut().enumerate() {
+                *sum += bin.light(k).map_or(0.0, |v| v[0] + v[1] + v[2]);
             }
         }
     }
@@ -342,7 +390,7 @@ fn gains(values: &[[Option<[f64; 3]>; SLABS]]) -> [f64; SLABS] {
     if mean <= 0.0 {
         return [1.0; SLABS];
     }
-    sums.map(|s| (s / mean).clamp(0.1, 10.0))
+    sums.map(|s| (s / mean).clamp(1.0 / MOST_GAIN, MOST_GAIN))
 }
 
 /// Sixteen slabs give a sigma good to 18 %: average its square over a few neighbours, which share their pixels anyway.

@@ -63,15 +63,6 @@ pub enum Observation {
         /// px.
         sigma_px: f64,
     },
-    /// The same wavelength in the two first orders.
-    Mirror {
-        /// On the +α side.
-        plus: Point,
-        /// On the −α side.
-        minus: Point,
-        /// Uncertainty of the sum of the two paths, nm.
-        sigma_nm: f64,
-    },
     /// What is known of a parameter beforehand.
     Prior {
         /// Which.
@@ -83,6 +74,17 @@ pub enum Observation {
     },
 }
 
+impl Observation {
+    /// What is known of a parameter beforehand.
+    pub fn prior(parameter: usize, value: f64, sigma: f64) -> Observation {
+        Observation::Prior {
+            parameter,
+            value,
+            sigma,
+        }
+    }
+}
+
 /// The adjusted optics.
 #[derive(Clone, Debug)]
 pub struct Adjusted {
@@ -92,8 +94,6 @@ pub struct Adjusted {
     pub covariance: Vec<Vec<f64>>,
     /// Residuals in units of sigma, in the order of the observations (groups in a row).
     pub residuals: Vec<f64>,
-    /// Sum of their squares.
-    pub chi_squared: f64,
 }
 
 /// A shot's parameters as a vector, relative to a base.
@@ -197,7 +197,6 @@ pub fn adjust(
         optics: shot.optics(&fitted.parameters),
         covariance: fitted.covariance,
         residuals: at_best,
-        chi_squared: fitted.chi_squared,
     })
 }
 
@@ -227,28 +226,14 @@ fn residuals(shot: &Frame0, observations: &[Observation], x: &[f64], out: &mut [
             Observation::SamePath { at, sigma_nm } => {
                 values.clear();
                 values.extend(at.iter().map(|p| rays.path_nm(*p)));
-                let mean = values.iter().sum::<f64>() / values.len() as f64;
-                for v in &values {
-                    out[k] = (v - mean) / sigma_nm;
-                    k += 1;
-                }
+                about_mean(&values, *sigma_nm, &mut out[k..]);
+                k += values.len();
             }
             Observation::SameHeight { at, sigma_px } => {
                 values.clear();
                 values.extend(at.iter().map(|p| rays.height(*p) * optics.focal_px));
-                let mean = values.iter().sum::<f64>() / values.len() as f64;
-                for v in &values {
-                    out[k] = (v - mean) / sigma_px;
-                    k += 1;
-                }
-            }
-            Observation::Mirror {
-                plus,
-                minus,
-                sigma_nm,
-            } => {
-                out[k] = (rays.path_nm(*plus) + rays.path_nm(*minus)) / sigma_nm;
-                k += 1;
+                about_mean(&values, *sigma_px, &mut out[k..]);
+                k += values.len();
             }
             Observation::Prior {
                 parameter,
@@ -259,5 +244,13 @@ fn residuals(shot: &Frame0, observations: &[Observation], x: &[f64], out: &mut [
                 k += 1;
             }
         }
+    }
+}
+
+/// Deviations of values from their mean, in units of their uncertainty.
+fn about_mean(values: &[f64], sigma: f64, out: &mut [f64]) {
+    let mean = values.iter().sum::<f64>() / values.len() as f64;
+    for (out, v) in out.iter_mut().zip(values) {
+        *out = (v - mean) / sigma;
     }
 }

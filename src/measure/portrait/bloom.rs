@@ -2,9 +2,9 @@
 //! band's ends say how long the slit is, and what the image is longer by comes off its width.
 
 use crate::frame::Frame;
-use crate::measure::light::lineshape::box_gauss;
+use crate::measure::light::lineshape::{bisected, box_gauss};
 use crate::measure::sight::{Edge, Slit, Survey, bilinear, clearest_channel};
-use crate::terms::{Estimate, Interval, Optics, Point};
+use crate::terms::{Estimate, Interval, Optics, Point, median};
 
 /// Signal to noise from which an end of the band is clear enough to measure a length by.
 const CLEAR_SNR: f64 = 8.0;
@@ -116,16 +116,8 @@ fn narrowed(image_px: f64, bloom_px: f64, sharp_px: f64) -> f64 {
     let is_too_wide = |width: f64| {
         box_gauss(0.5 * image_px, width, sharp_px) > beyond_end * box_gauss(0.0, width, sharp_px)
     };
-    let (mut low, mut high) = (0.0, (image_px - bloom_px).max(0.0) + sharp_px);
-    for _ in 0..40 {
-        let middle = 0.5 * (low + high);
-        if is_too_wide(middle) {
-            high = middle
-        } else {
-            low = middle
-        }
-    }
-    low
+    let range = Interval::new(0.0, (image_px - bloom_px).max(0.0) + sharp_px);
+    bisected(range, 40, |width| !is_too_wide(width)).low
 }
 
 /// Where the slit's image would end but for over-exposure.
@@ -152,13 +144,7 @@ fn ends_by_the_band(survey: &Survey, optics: &Optics) -> Option<Ends> {
         clear.copied().collect()
     };
     let lists = [&survey.edges.low, &survey.edges.high].map(|list| clear(list));
-    let middle = |mut values: Vec<f64>| -> Option<f64> {
-        if values.len() < 2 {
-            return None;
-        }
-        values.sort_by(f64::total_cmp);
-        Some(values[values.len() / 2])
-    };
+    let middle = |values: Vec<f64>| median(values.iter().copied()).filter(|_| values.len() >= 2);
     let end = |list: &[Edge]| -> Option<Point> {
         let heights = list.iter().map(|e| rays.height_in_image(e.at));
         rays.pixel_of_path(0.0, middle(heights.collect())?)
@@ -216,9 +202,7 @@ fn beyond(frame: &Frame, place: Point, out: (f64, f64), slit: &Slit) -> Option<f
     }
     let lit = (inside / STEP_PX) as usize;
     let level = |range: std::ops::Range<usize>, c: usize| {
-        let mut levels: Vec<f64> = profile[range].iter().map(|p| p[c]).collect();
-        levels.sort_by(f64::total_cmp);
-        levels[levels.len() / 2]
+        median(profile[range].iter().map(|p| p[c])).unwrap_or(0.0)
     };
     let ranges: [Interval; 3] =
         std::array::from_fn(|c| Interval::new(level(n - n / 4..n, c), level(0..lit / 2, c)));

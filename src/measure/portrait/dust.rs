@@ -4,7 +4,7 @@ use crate::frame::Frame;
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::Rays;
 use crate::measure::optics::bins::{Window, bin};
-use crate::terms::{Estimate, Interval};
+use crate::terms::{Estimate, Interval, median};
 
 /// Wavelengths are looked at in blocks of this width, px: in wider ones a line would count more where two rows of pixels fall
 /// on one height than where one does.
@@ -161,6 +161,9 @@ const TREND_SHARE: f64 = 0.12;
 /// Where only deeper streaks than this would be told, none are looked for.
 const DEEPEST: f64 = 0.2;
 
+/// Standard deviation of a normal distribution over the median of its absolute values.
+const SIGMA_PER_MEDIAN: f64 = 1.4826;
+
 /// Dips of `light` below what it is over `window` values around.
 fn streaks(light: &[f64], window: usize) -> Option<Streaks> {
     let n = light.len();
@@ -182,12 +185,8 @@ fn streaks(light: &[f64], window: usize) -> Option<Streaks> {
             left[i] = light[i] / level(&mut around, round == 0);
         }
         // Of what is brighter than its surroundings: what is darker may be dust.
-        let mut off: Vec<f64> = left.iter().map(|v| v - 1.0).filter(|v| *v > 0.0).collect();
-        if off.is_empty() {
-            return None;
-        }
-        off.sort_by(f64::total_cmp);
-        scatter = 1.4826 * off[off.len() / 2];
+        let off = left.iter().map(|v| v - 1.0).filter(|v| *v > 0.0);
+        scatter = SIGMA_PER_MEDIAN * median(off)?;
         deep = LEAST_DEPTH.max(OUT_OF_SCATTER * scatter);
         counts = (0..n).map(|i| left[i] > 1.0 - 0.5 * deep).collect();
     }

@@ -16,7 +16,7 @@ use crate::measure::shot::Shot;
 use crate::measure::sight::{Bar, Stray};
 use crate::terms::{
     Code, Estimate, Finding, Interval, Measurement, Point, Quantity, Reading, Severity, Subject,
-    Unmeasured,
+    Unmeasured, median,
 };
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
@@ -232,9 +232,7 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
         stray.note_place(m);
     }
     let (stray, stray_sigma) = stray.map_or((0.0, 0.0), |stray| (stray.level, stray.level_sigma));
-    let mut band: Vec<f64> = visible.iter().map(|&i| profile.background[i]).collect();
-    band.sort_by(f64::total_cmp);
-    let beside = band.get(band.len() / 2).copied().unwrap_or(0.0);
+    let beside = median(visible.iter().map(|&i| profile.background[i])).unwrap_or(0.0);
     // What is brightest beside the band itself may be brighter still behind it.
     if beside > HIDDEN_SHARE * stray {
         m.metrics.set(Quantity::LeakX, None);

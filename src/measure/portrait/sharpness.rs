@@ -10,7 +10,7 @@ use crate::measure::portrait::bloom::in_glare;
 use crate::measure::portrait::slit_width::{SlitBox, Witness, sharpest_px, slit_box};
 use crate::measure::shot::Shot;
 use crate::measure::sight::{Edge, Survey, end_shape};
-use crate::terms::{Estimate, Interval, Lamp, LampLine, Measurement, Quantity, Subject};
+use crate::terms::{Estimate, Interval, Lamp, LampLine, Measurement, Quantity, Subject, median};
 
 /// What is wider is no line through any slit that still gives a spectrum (2 mm), but a diode's band, nm: those have 15 and more
 /// (common practice, no source).
@@ -55,16 +55,11 @@ fn end_blur(survey: &Survey) -> Option<f64> {
     const SEEN: f64 = 0.3;
     const DUSTY: f64 = 1.8;
     let clear = |list: &[Edge]| -> Vec<f64> {
-        let mut blurs: Vec<f64> = list
-            .iter()
-            .filter(|e| e.snr > 8.0)
-            .map(|e| e.blur_px)
-            .collect();
-        blurs.sort_by(f64::total_cmp);
-        blurs
+        let clear = list.iter().filter(|e| e.snr > 8.0);
+        clear.map(|e| e.blur_px).collect()
     };
     let ends = [clear(&survey.edges.low), clear(&survey.edges.high)];
-    let middle = |sorted: &[f64]| sorted.get(sorted.len() / 2).copied();
+    let middle = |blurs: &[f64]| median(blurs.iter().copied());
     let most = ends[0].len().max(ends[1].len()) as f64;
     let is_seen = |blurs: &Vec<f64>| blurs.len() as f64 >= SEEN * most;
     if let (Some(a), Some(b)) = (middle(&ends[0]), middle(&ends[1]))
@@ -73,9 +68,7 @@ fn end_blur(survey: &Survey) -> Option<f64> {
     {
         return Some(a.min(b));
     }
-    let mut all = ends.concat();
-    all.sort_by(f64::total_cmp);
-    middle(&all)
+    middle(&ends.concat())
 }
 
 /// What one line shows of blur along the slit and across it, px.
@@ -130,7 +123,7 @@ pub fn widths(shot: &Shot, m: &mut Measurement) -> Option<Estimate> {
     }
     let mut lines: Vec<Maximum> = maxima(profile, 20.0, 0.04)
         .into_iter()
-        .filter(|l| l.clipped < 0.02 && l.prominence > 0.8 * l.height)
+        .filter(Maximum::is_clean)
         .filter(|l| l.fwhm_nm < WIDEST_LINE_NM)
         .collect();
     lines.sort_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm));

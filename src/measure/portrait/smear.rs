@@ -217,7 +217,7 @@ pub fn smeared_lines(
     }
     let line = maxima(profile, 8.0, STRONG_SHARE)
         .into_iter()
-        .filter(|l| l.clipped < 0.02 && l.prominence > 0.8 * l.height && l.fwhm_nm < WIDEST_LINE_NM)
+        .filter(|l| l.is_clean() && l.fwhm_nm < WIDEST_LINE_NM)
         .min_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm))?;
     let fwhm_px = line.fwhm_nm * optics.rays().px_per_nm(profile.sign * line.nm)?;
     let like_image = LIKE_IMAGE.contains(fwhm_px / slit.width_px);

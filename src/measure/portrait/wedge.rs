@@ -1,11 +1,11 @@
 //! Are the slit's blades parallel? Lines that one end of the slit makes wider than the other show a wedge.
 
-use crate::measure::light::lineshape::{FWHM_PER_SIGMA, box_gauss, box_gauss_fwhm};
+use crate::measure::light::lineshape::{FWHM_PER_SIGMA, bisected, box_gauss, box_gauss_fwhm};
 use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::{Profile, SLABS, Slabs};
 use crate::measure::optics::fit::{Parameter, least_squares};
 use crate::measure::portrait::dust::filled;
-use crate::terms::Estimate;
+use crate::terms::{Estimate, Interval};
 
 /// What a line must stand out of the noise by, and of the spectrum's highest light, to be compared slab by slab.
 const CLEAR_SNR: f64 = 15.0;
@@ -44,7 +44,7 @@ pub fn wedge(
     blur: f64,
 ) -> Option<Estimate> {
     let mut lines = maxima(profile, CLEAR_SNR, STRONG_SHARE);
-    lines.retain(|l| l.clipped < 0.02 && l.prominence > 0.8 * l.height);
+    lines.retain(Maximum::is_clean);
     lines.retain(|l| l.fwhm_nm < AS_NARROW * bandpass);
     // Through a wide slit a line near it counts as its own flank.
     let places: Vec<f64> = maxima(profile, CLEAR_SNR, FAINT_SHARE)
@@ -94,16 +94,8 @@ fn shape(fwhm: f64, width: f64, most_blur: f64) -> (f64, f64) {
 
 /// Standard deviation of the blur that widens a box to this width at half height.
 fn blur_beside(fwhm: f64, width: f64) -> f64 {
-    let (mut low, mut high) = (1e-3 * fwhm, fwhm / FWHM_PER_SIGMA);
-    for _ in 0..40 {
-        let middle = 0.5 * (low + high);
-        if box_gauss_fwhm(width, middle) < fwhm {
-            low = middle
-        } else {
-            high = middle
-        }
-    }
-    low
+    let range = Interval::new(1e-3 * fwhm, fwhm / FWHM_PER_SIGMA);
+    bisected(range, 40, |blur| box_gauss_fwhm(width, blur) < fwhm).low
 }
 
 /// Weighted mean; where the values scatter by more than they say, their scatter counts (Birge's ratio).
@@ -220,9 +212,7 @@ fn wedge_of_line(
 
 /// Width of the box that fits a line's light `y` at `x`, behind a blur that is known.
 fn box_width(x: &[f64], y: &[f64], (fwhm, blur): (f64, f64)) -> Option<f64> {
-    let (low, high) = y
-        .iter()
-        .fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
+    let Interval { low, high } = Interval::of(y.iter().copied());
     let height = high - low;
     let parameters = [
         Parameter::free(0.0, 0.01 * fwhm),

@@ -4,7 +4,7 @@ use crate::measure::light::profile::{Order, SLABS, Slabs};
 use crate::measure::optics::Rays;
 use crate::measure::optics::adjust::Observation;
 use crate::measure::scale::evidence::FittedGroup;
-use crate::terms::Lamp;
+use crate::terms::{Lamp, median};
 
 /// A line is followed from this signal to noise on.
 const CLEAR_SNR: f64 = 25.0;
@@ -53,12 +53,9 @@ pub fn along_slit(
         if at.len() >= SLABS / 2 {
             // Scatter of neighbours about their mean line: what noise and dust do, whatever the line's slant.
             let paths: Vec<f64> = at.iter().map(|p| rays.path_nm(*p)).collect();
-            let mut bends: Vec<f64> = paths
-                .windows(3)
-                .map(|w| (w[0] - 2.0 * w[1] + w[2]).abs() / 6f64.sqrt())
-                .collect();
-            bends.sort_by(f64::total_cmp);
-            let scatter = SIGMA_PER_MEDIAN * bends[bends.len() / 2];
+            let bends = paths.windows(3);
+            let bends = bends.map(|w| (w[0] - 2.0 * w[1] + w[2]).abs() / 6f64.sqrt());
+            let scatter = SIGMA_PER_MEDIAN * median(bends).unwrap_or(0.0);
             out.push(Observation::SamePath {
                 at,
                 sigma_nm: scatter.max(LEAST_SCATTER * fwhm_nm),

@@ -25,6 +25,20 @@ const MOVED_DEG: f64 = 6.0;
 /// …while the phone on its tube turns by this between shots (standard deviation).
 pub const TURNS_DEG: f64 = 0.7;
 
+/// The blades do not move between shots; a hair's breadth is allowed: of the slit's place before the disc (direction cosine)…
+const STILL_ALPHA: f64 = 1e-4;
+/// …and of its slope against the grooves.
+const STILL_SKEW: f64 = 1.5e-3;
+/// Lamps differ in colour, and each order has its own preference: the ratio of the two orders is good to a factor of two
+/// (standard deviation of its logarithm)…
+const BALANCE_LN: f64 = 0.7;
+/// …and says so much against a picture at most, χ².
+const MOST_BALANCE: f64 = 8.0;
+/// What turning the phone over costs, χ²: twelve to one that nobody has (common practice, no source).
+const TURNED_OVER: f64 = 5.0;
+/// From this χ² on, a phone turned by a quarter of a right angle, it is not the slit's image, or not this instrument.
+const NOT_THE_SLIT: f64 = 1000.0;
+
 /// Of one instrument the slit's image is as long in every photo, within half a per cent at 95 % (drawn photos, three hands).
 const ANOTHER_SIZE: f64 = 0.03;
 
@@ -71,9 +85,10 @@ fn independent_moves(covariance: &[Vec<f64>]) -> Vec<[f64; N]> {
 /// phones lie on their tube the same way round. A phone lying flat does not know which way is up: the file's orientation
 /// may change while nothing has moved, so it is the picture as stored that counts.
 fn other_way_up(survey: &Survey, calibration: &Calibration, facts: &Facts, flip: f64) -> f64 {
-    // Lamps differ in colour, and each order has its own preference: the ratio is good to a factor of two.
     let unlike = match (calibration.balance_ln, survey.balance_ln()) {
-        (Some(lamp), Some(shot)) => ((shot - flip * lamp) / 0.7).powi(2).min(8.0),
+        (Some(lamp), Some(shot)) => ((shot - flip * lamp) / BALANCE_LN)
+            .powi(2)
+            .min(MOST_BALANCE),
         _ => 0.0,
     };
     let expected = match (calibration.on_sensor, survey.on_sensor(facts)) {
@@ -82,8 +97,7 @@ fn other_way_up(survey: &Survey, calibration: &Calibration, facts: &Facts, flip:
         }
         _ => 1.0,
     };
-    // Twelve to one that nobody has turned the phone over (common practice, no source).
-    unlike + if flip == expected { 0.0 } else { 5.0 }
+    unlike + if flip == expected { 0.0 } else { TURNED_OVER }
 }
 
 /// How likely it is that the slit's image lies elsewhere by `turned_deg` because the slit or the disc was moved, and not
@@ -128,22 +142,11 @@ fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, moved: &[f6
 fn pose(survey: &Survey, start: &Optics) -> Option<Adjusted> {
     let mut observations = height_observations(&survey.edges);
     observations.extend(survey.slit.observations(&start.rays()));
-    // The blades do not move between shots; a hair's breadth is allowed.
-    observations.push(Observation::Prior {
-        parameter: index::ALPHA,
-        value: start.alpha_slit,
-        sigma: 1e-4,
-    });
-    observations.push(Observation::Prior {
-        parameter: index::SKEW,
-        value: start.skew_slope,
-        sigma: 1.5e-3,
-    });
-    observations.push(Observation::Prior {
-        parameter: index::PITCH,
-        value: 0.0,
-        sigma: FLUSH_DEG.to_radians(),
-    });
+    observations.extend([
+        Observation::prior(index::ALPHA, start.alpha_slit, STILL_ALPHA),
+        Observation::prior(index::SKEW, start.skew_slope, STILL_SKEW),
+        Observation::prior(index::PITCH, 0.0, FLUSH_DEG.to_radians()),
+    ]);
     let free = [
         index::YAW,
         index::ROLL,
@@ -181,8 +184,7 @@ pub fn anchor(
         doubts.push((odds / (1.0 + odds), other.2.optics.clone()));
     }
     let (cost, flip, last) = tried.into_iter().next()?;
-    // Beyond a quarter of a right angle this is not the slit's image, or not this instrument.
-    if cost > 1000.0 {
+    if cost > NOT_THE_SLIT {
         return None;
     }
     let moved = independent_moves(&calibration.covariance)

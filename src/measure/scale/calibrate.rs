@@ -2,18 +2,9 @@
 //! lines before it is believed.
 
 use crate::measure::light::lineshape::LineShape;
-use crate::measure::scale::lamp_picture::LampPicture;
+use crate::measure::scale::lamp_picture::{LampPicture, Refusal};
 use crate::measure::scale::precise::precise;
 use crate::terms::{Calibration, Lamp, Optics};
-
-/// Why a lamp photo gives no scale, in words.
-#[derive(Clone, Debug)]
-pub enum Refusal {
-    /// Too few lines: how many, and which.
-    FewLines(String),
-    /// The lines do not fit one scale, or more than one scale fits them.
-    PoorFit(String),
-}
 
 /// A scale and what it rests on.
 pub struct Found {

@@ -5,7 +5,7 @@ use crate::measure::light::profile::Order;
 use crate::measure::optics::adjust::Observation;
 use crate::measure::scale::recognise::{Candidate, Search, Side, features, search};
 use crate::measure::sight::Slit;
-use crate::terms::{Interval, Lamp, Optics};
+use crate::terms::{Interval, Lamp, Optics, sorted};
 
 /// A lamp photo as its scale is sought in it.
 pub struct LampPicture<'a> {
@@ -23,6 +23,15 @@ pub struct LampPicture<'a> {
     pub sides: Vec<Side>,
     /// Those lines' typical width, nm.
     pub typical_fwhm_nm: f64,
+}
+
+/// Why a lamp photo gives no scale, in words.
+#[derive(Clone, Debug)]
+pub enum Refusal {
+    /// Too few lines: how many, and which.
+    FewLines(String),
+    /// The lines do not fit one scale, or more than one scale fits them.
+    PoorFit(String),
 }
 
 /// What a maximum must stand out of the noise by, and of the highest light, to be a line of the pattern.
@@ -58,11 +67,8 @@ fn sides(orders: &[Order]) -> (Vec<Side>, f64) {
         .collect();
     let strongest = sides.iter().map(highest).fold(0.0f64, f64::max);
     sides.retain(|side| highest(side) > FAINTEST_ORDER_SHARE * strongest);
-    let mut widths: Vec<f64> = sides
-        .iter()
-        .flat_map(|s| s.maxima.iter().map(|m| m.fwhm_nm))
-        .collect();
-    widths.sort_by(f64::total_cmp);
+    let maxima = sides.iter().flat_map(|s| &s.maxima);
+    let widths = sorted(maxima.map(|m| m.fwhm_nm));
     let typical = widths.get(widths.len() / 4).copied();
     (sides, typical.unwrap_or(0.0))
 }

@@ -6,9 +6,8 @@ use crate::measure::light::profile::{Order, Profile, SLABS};
 use crate::measure::optics::Rays;
 use crate::measure::optics::adjust::{Adjusted, Observation, adjust, count, index};
 use crate::measure::scale::along::along_slit;
-use crate::measure::scale::calibrate::Refusal;
 use crate::measure::scale::evidence::{FittedGroup, excess_scatter, report};
-use crate::measure::scale::lamp_picture::LampPicture;
+use crate::measure::scale::lamp_picture::{LampPicture, Refusal};
 use crate::measure::scale::recognise::priors;
 use crate::terms::{Calibration, Interval, Lamp, LampLine, Optics};
 

@@ -40,8 +40,8 @@ pub struct Candidate {
     pub optics: Optics,
     /// −1 (nothing agrees) … 1 (everything does).
     pub score: f64,
-    /// For each side and feature: index of the maximum it was given.
-    pub pairs: Vec<Vec<Option<usize>>>,
+    /// Which maximum each feature was given.
+    pub pairs: Pairs,
 }
 
 /// The features of a lamp seen at a bandpass of `fwhm_nm`.
@@ -106,19 +106,20 @@ fn seen_at(rays: &Rays, binned: &Rays, path_nm: f64) -> Option<f64> {
     Some(binned.path_nm(at))
 }
 
-/// Scores one optics. `tolerance_nm` is how far a maximum may lie from its feature.
+/// For each side and feature of the lamp: index of the maximum it was given.
+pub type Pairs = Vec<Vec<Option<usize>>>;
+
+/// Scores one optics, −1…1, and pairs features with maxima. `tolerance_nm` is how far a maximum may lie from its feature.
 fn score(
     optics: &Optics,
     binned: &Rays,
     features: &[Feature],
     sides: &[Side],
     tolerance_nm: f64,
-    pairs: Option<&mut Vec<Vec<Option<usize>>>>,
-) -> f64 {
+) -> (f64, Pairs) {
     let rays = optics.rays();
     let (mut gained, mut possible) = (0.0, 0.0);
     let mut all_pairs = Vec::new();
-    let want_pairs = pairs.is_some();
     for side in sides {
         let top = side.maxima.iter().map(|m| m.height).fold(1e-12, f64::max);
         let weights: Vec<f64> = side
@@ -172,18 +173,14 @@ fn score(
             possible += 0.5 * weight;
             gained += 0.5 * weight * share;
         }
-        if want_pairs {
-            all_pairs.push(side_pairs);
-        }
+        all_pairs.push(side_pairs);
     }
-    if let Some(pairs) = pairs {
-        *pairs = all_pairs;
-    }
-    if possible > 0.0 {
+    let score = if possible > 0.0 {
         2.0 * gained / possible - 1.0
     } else {
         -1.0
-    }
+    };
+    (score, all_pairs)
 }
 
 /// How wide to search.
@@ -199,53 +196,25 @@ pub struct Search {
     pub slit_px: Point,
 }
 
+/// Distortion of the fourth power that phones' lenses have after the phone's own correction (standard deviation of k2).
+const USUAL_K2: f64 = 0.004;
+/// Pupils lie 0 to 4 mm behind the disc: standard deviation of that, in distances of the slit.
+const PUPIL_SIGMA: f64 = 0.005;
+/// The principal point of the full frame lies in its middle to so many px: assembly tolerance of the lens.
+const CENTRE_PX: f64 = 15.0;
+
 /// Priors of the search: what hand-built spectroscopes and phones are like.
 pub fn priors(search: &Search) -> Vec<Observation> {
+    let focal_sigma_px = search.focal_sigma * search.focal_px;
     vec![
-        Observation::Prior {
-            parameter: index::FOCAL,
-            value: search.focal_px,
-            sigma: search.focal_sigma * search.focal_px,
-        },
-        // Phone lenses after the phone's own correction keep one or two hundredths.
-        Observation::Prior {
-            parameter: index::K1,
-            value: 0.0,
-            sigma: USUAL_K1,
-        },
-        Observation::Prior {
-            parameter: index::K2,
-            value: 0.0,
-            sigma: 0.004,
-        },
-        // A phone laid flush on the disc by hand.
-        Observation::Prior {
-            parameter: index::YAW,
-            value: 0.0,
-            sigma: FLUSH_DEG.to_radians(),
-        },
-        Observation::Prior {
-            parameter: index::PITCH,
-            value: 0.0,
-            sigma: FLUSH_DEG.to_radians(),
-        },
-        // 0 to 4 mm behind the disc.
-        Observation::Prior {
-            parameter: index::PUPIL,
-            value: USUAL_PUPIL_SHARE,
-            sigma: 0.005,
-        },
-        // The principal point of the full frame: assembly tolerance of the lens.
-        Observation::Prior {
-            parameter: index::CENTRE,
-            value: 0.0,
-            sigma: 15.0,
-        },
-        Observation::Prior {
-            parameter: index::ACROSS,
-            value: 0.0,
-            sigma: 15.0,
-        },
+        Observation::prior(index::FOCAL, search.focal_px, focal_sigma_px),
+        Observation::prior(index::K1, 0.0, USUAL_K1),
+        Observation::prior(index::K2, 0.0, USUAL_K2),
+        Observation::prior(index::YAW, 0.0, FLUSH_DEG.to_radians()),
+        Observation::prior(index::PITCH, 0.0, FLUSH_DEG.to_radians()),
+        Observation::prior(index::PUPIL, USUAL_PUPIL_SHARE, PUPIL_SIGMA),
+        Observation::prior(index::CENTRE, 0.0, CENTRE_PX),
+        Observation::prior(index::ACROSS, 0.0, CENTRE_PX),
     ]
 }
 
@@ -274,7 +243,7 @@ pub fn search(
                     ..base.clone()
                 };
                 optics.aim_slit_at(search.slit_px);
-                let value = score(&optics, &binned, lamp_features, sides, 1.6, None);
+                let value = score(&optics, &binned, lamp_features, sides, 1.6).0;
                 found.push((value, optics));
             }
         }
@@ -326,16 +295,8 @@ fn refine(
     search: &Search,
 ) -> Option<Candidate> {
     let mut optics = start.clone();
-    let mut pairs = Vec::new();
     for tolerance in [1.6, 1.0, 0.7] {
-        score(
-            &optics,
-            binned,
-            features,
-            sides,
-            tolerance,
-            Some(&mut pairs),
-        );
+        let (_, pairs) = score(&optics, binned, features, sides, tolerance);
         let mut observations = priors(search);
         observations.push(Observation::Path {
             at: search.slit_px,
@@ -365,10 +326,10 @@ fn refine(
         let free = [index::FOCAL, index::K1, index::YAW, index::ALPHA];
         optics = adjust(&optics, search.slit_px, &free, &observations)?.optics;
     }
-    let value = score(&optics, binned, features, sides, 0.5, Some(&mut pairs));
+    let (score, pairs) = score(&optics, binned, features, sides, 0.5);
     Some(Candidate {
         optics,
-        score: value,
+        score,
         pairs,
     })
 }
@@ -410,7 +371,7 @@ mod tests {
                 range_nm: Interval::new(340.0, 800.0),
             };
             let optics = Optics::flush(1600.0, 2900.0, 3264, 2448);
-            score(&optics, &optics.rays(), &features, &[side], 1.0, None)
+            score(&optics, &optics.rays(), &features, &[side], 1.0).0
         };
         assert!((agreement(0.0) - 1.0).abs() < 1e-3, "{}", agreement(0.0));
         assert_eq!(agreement(-1e-5), agreement(0.0));

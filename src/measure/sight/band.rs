@@ -5,7 +5,7 @@ use crate::frame::Frame;
 use crate::measure::optics::Rays;
 use crate::measure::optics::bins::{Window, bin};
 use crate::measure::optics::fit::{Parameter, least_squares};
-use crate::terms::{Interval, Point};
+use crate::terms::{Interval, Point, median, sorted};
 
 /// One end of the slit in one block of wavelengths.
 #[derive(Clone, Copy, Debug)]
@@ -94,42 +94,39 @@ pub fn edges(
 /// A place (index) and the blur (standard deviation, in bins) of one end.
 type End = (f64, f64);
 
+/// The slit stands out of what lies beyond its ends by so much, linear share of full scale, and so many standard deviations
+/// of that.
+const LEAST_CONTRAST: f64 = 0.0015;
+const LEAST_CONTRAST_SIGMAS: f64 = 4.0;
+/// An end's own plateau has so much of the slit's light: lighting may differ from one end to the other.
+const LEAST_PLATEAU: f64 = 0.3;
+/// An error function climbs from 20 % to 80 % over so many standard deviations (tables of the normal distribution).
+const CLIMB_SIGMAS: f64 = 1.683;
+
 /// The two ends of a box-like profile.
 fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
     let n = profile.len();
-    let good = |v: &&f64| v.is_finite();
+    let good = |v: &f64| v.is_finite();
     // The outer 15 % on either side are beyond the slit, the middle half is on it.
-    let mut out: Vec<f64> = profile[..n * 3 / 20]
-        .iter()
-        .chain(&profile[n - n * 3 / 20..])
-        .filter(good)
-        .copied()
-        .collect();
-    let mut inside: Vec<f64> = profile[n * 3 / 10..n * 7 / 10]
-        .iter()
-        .filter(good)
-        .copied()
-        .collect();
+    let outer = n * 3 / 20;
+    let beyond = profile[..outer].iter().chain(&profile[n - outer..]);
+    let out = sorted(beyond.copied().filter(good));
+    let inside = sorted(profile[n * 3 / 10..n * 7 / 10].iter().copied().filter(good));
     if out.len() < n / 10 || inside.len() < n / 4 {
         return None;
     }
-    out.sort_by(f64::total_cmp);
-    inside.sort_by(f64::total_cmp);
     let base = out[out.len() / 2];
     let spread = (out[out.len() * 84 / 100] - out[out.len() * 16 / 100]) / 2.0;
     let top = inside[inside.len() / 2];
     let contrast = top - base;
-    if contrast < 0.0015 || contrast < 4.0 * spread {
+    if contrast < LEAST_CONTRAST || contrast < LEAST_CONTRAST_SIGMAS * spread {
         return None;
     }
     // Smoothed over three bins: the ends are at least that soft.
     let smooth: Vec<f64> = (0..n)
         .map(|i| {
-            let part: Vec<f64> = profile[i.saturating_sub(1)..(i + 2).min(n)]
-                .iter()
-                .filter(good)
-                .copied()
-                .collect();
+            let part = profile[i.saturating_sub(1)..(i + 2).min(n)].iter();
+            let part: Vec<f64> = part.copied().filter(good).collect();
             if part.is_empty() {
                 base
             } else {
@@ -171,21 +168,15 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
         };
         let rough = cross(base + 0.5 * contrast)?;
         let start = rough as usize;
-        let mut plateau: Vec<f64> = (start + n / 40 + 1..(start + n / 8).min(n / 2))
-            .map(at)
-            .collect();
-        if plateau.is_empty() {
-            return None;
-        }
-        plateau.sort_by(f64::total_cmp);
-        let height = plateau[plateau.len() / 2] - base;
-        if height < 0.3 * contrast {
+        let plateau = (start + n / 40 + 1..(start + n / 8).min(n / 2)).map(at);
+        let height = median(plateau)? - base;
+        if height < LEAST_PLATEAU * contrast {
             return None;
         }
         let middle = cross(base + 0.5 * height)?;
         let (inner, outer) = (cross(base + 0.8 * height)?, cross(base + 0.2 * height)?);
-        // An error function climbs from 20 % to 80 % over 1.683 standard deviations; three-bin smoothing adds 2/3.
-        let blur = ((((inner - outer) / 1.683).powi(2) - 2.0 / 3.0).max(0.0)).sqrt();
+        // Three-bin smoothing adds 2/3.
+        let blur = ((((inner - outer) / CLIMB_SIGMAS).powi(2) - 2.0 / 3.0).max(0.0)).sqrt();
         Some(if from_low {
             (middle, blur)
         } else {
@@ -305,10 +296,8 @@ fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<End1> {
         return None;
     }
     let part = &light[from..to];
-    let (bottom, top) = part
-        .iter()
-        .fold((f64::MAX, f64::MIN), |a, v| (a.0.min(*v), a.1.max(*v)));
-    let height = top - bottom;
+    let range = Interval::of(part.iter().copied());
+    let (bottom, height) = (range.low, range.width());
     if height < 0.002 {
         return None;
     }

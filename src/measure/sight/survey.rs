@@ -15,7 +15,7 @@ use crate::measure::sight::plausible::{
 };
 use crate::measure::sight::spot::Located;
 use crate::measure::sight::trace::{Slit, trace_slit};
-use crate::terms::{Calibration, Interval, OnSensor, Optics, Point};
+use crate::terms::{Calibration, Interval, OnSensor, Optics, Point, median};
 
 /// What is found without any model of the grating.
 #[derive(Clone)]
@@ -73,16 +73,14 @@ fn brightness(map: &Map, slit: &Slit) -> f64 {
         let y = slit.centre.y / cell + height * along.1 + aside * across.1;
         map.sample(x, y).map_or(0.0, |i| f64::from(map.light[i]))
     };
-    let mut levels: Vec<f64> = (-4..=4)
+    let levels = (-4..=4)
         .map(|k| 0.15 * f64::from(k) * slit.half_length_px / cell)
         .map(|height| {
             (-2..=2)
                 .map(|d| at(height, f64::from(d)))
                 .fold(0.0, f64::max)
-        })
-        .collect();
-    levels.sort_by(f64::total_cmp);
-    levels[levels.len() / 2]
+        });
+    median(levels).unwrap_or(0.0)
 }
 
 /// Finds the slit's image in a frame, or says why there is nothing like a spectrum in it.
@@ -411,25 +409,14 @@ const COARSE_ROLL_DEG: f64 = 1.5;
 /// `calm` where the ends along the band are sure to be the slit's, and no leak's.
 fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Option<Adjusted> {
     let mut observations = height_observations(found);
-    observations.push(Observation::Prior {
-        parameter: index::PITCH,
-        value: 0.0,
-        sigma: 1.2f64.to_radians(),
-    });
+    observations.push(Observation::prior(index::PITCH, 0.0, 1.2f64.to_radians()));
     // The slit rarely leans by more than a degree or two; this only decides where the band's ends say nothing.
-    observations.push(Observation::Prior {
-        parameter: index::SKEW,
-        value: 0.0,
-        sigma: 4f64.to_radians(),
-    });
+    observations.push(Observation::prior(index::SKEW, 0.0, 4f64.to_radians()));
     // Slanted lines leave their block of colour before they end, and no end is seen until the slant is known: the coarse
     // direction of the dispersion tells it.
     if found.low.is_empty() && found.high.is_empty() {
-        observations.push(Observation::Prior {
-            parameter: index::ROLL,
-            value: optics.roll_rad,
-            sigma: COARSE_ROLL_DEG.to_radians(),
-        });
+        let sigma = COARSE_ROLL_DEG.to_radians();
+        observations.push(Observation::prior(index::ROLL, optics.roll_rad, sigma));
     }
     observations.extend(slit.observations(&optics.rays()));
     // A lone line's ends are at the height of the slit's own, or nothing would hold its direction.
@@ -478,12 +465,8 @@ fn drop_streaks(found: &mut Edges, height: Option<f64>) {
     }
     let ends = || found.low.iter().chain(&found.high);
     let clearest = ends().map(|e| e.snr).fold(0.0, f64::max);
-    let mut blurs: Vec<f64> = ends()
-        .filter(|e| e.snr > 0.5 * clearest)
-        .map(|e| e.blur_px)
-        .collect();
-    blurs.sort_by(f64::total_cmp);
-    let Some(sharp) = blurs.get(blurs.len() / 2) else {
+    let clear = ends().filter(|e| e.snr > 0.5 * clearest);
+    let Some(sharp) = median(clear.map(|e| e.blur_px)) else {
         return;
     };
     let bound = TIMES * sharp + LEAST_PX;
@@ -500,14 +483,11 @@ fn drop_contradicted(found: &mut Edges, optics: &Optics) {
         if list.len() < 5 {
             continue;
         }
-        let middle_of = |mut values: Vec<f64>| -> f64 {
-            values.sort_by(f64::total_cmp);
-            values[values.len() / 2]
-        };
         let betas: Vec<f64> = list.iter().map(|e| rays.height(e.at)).collect();
-        let middle = middle_of(betas.clone());
+        let middle_of = |values: &[f64]| median(values.iter().copied()).unwrap_or(0.0);
+        let middle = middle_of(&betas);
         let off: Vec<f64> = betas.iter().map(|b| (b - middle).abs()).collect();
-        let bound = (4.0 * 1.4826 * middle_of(off.clone())).max(LEAST_PX / optics.focal_px);
+        let bound = (4.0 * 1.4826 * middle_of(&off)).max(LEAST_PX / optics.focal_px);
         let mut off = off.iter();
         list.retain(|_| off.next().is_some_and(|o| *o <= bound));
     }
@@ -569,9 +549,7 @@ pub fn height_observations(edges: &Edges) -> Vec<Observation> {
 const ENDS_OF_AN_ORDER: usize = 3;
 
 fn median_height<'a>(ends: impl Iterator<Item = &'a Edge>) -> Option<f64> {
-    let mut betas: Vec<f64> = ends.map(|e| e.beta).collect();
-    betas.sort_by(f64::total_cmp);
-    betas.get(betas.len() / 2).copied()
+    median(ends.map(|e| e.beta))
 }
 
 fn extent(edges: &Edges) -> Option<Interval> {

@@ -7,7 +7,7 @@ use crate::frame::Frame;
 use crate::measure::optics::Rays;
 use crate::measure::optics::adjust::Observation;
 use crate::measure::sight::spot::Located;
-use crate::terms::{Interval, Point};
+use crate::terms::{Interval, Point, median, sorted};
 
 /// One cut across the slit's image.
 #[derive(Clone, Copy, Debug)]
@@ -79,7 +79,24 @@ impl Slit {
 /// Pixels per cut along the slit.
 const CUT_PX: f64 = 6.0;
 
-/// Traces the slit's image. Refuses where fewer than 8 cuts show it.
+/// So many cuts at least show the slit.
+const LEAST_CUTS: usize = 8;
+/// A cut with less than this share of the upper quartile's contrast is off the slit: the lamp may light it unevenly, and dust
+/// may hide parts of it…
+const SLIT_SHARE: f64 = 0.33;
+/// …and one with less than this share of that again shows nothing at all.
+const FAINT_SHARE: f64 = 0.4;
+/// Standard deviation of a normal distribution over the median of its absolute values.
+const SIGMA_PER_MEDIAN: f64 = 1.4826;
+/// A cut so many standard deviations off the line, and so many px, is no part of it.
+const OFF_LINE_SIGMAS: f64 = 3.5;
+const OFF_LINE_PX: f64 = 0.6;
+/// Beyond the ends of the line so much of its length is still the slit's.
+const NEAR_SHARE: f64 = 0.15;
+/// The two ends of a sheared image bend alike, within this factor.
+const ALIKE: f64 = 3.0;
+
+/// Traces the slit's image. Refuses where few cuts show it.
 pub fn trace_slit(frame: &Frame, located: &Located) -> Option<Slit> {
     use std::f64::consts::{FRAC_PI_2, PI};
     // Along the slit towards +β: a quarter turn clockwise from the dispersion, ± the skew.
@@ -199,14 +216,9 @@ fn flanks(profile: &[[f64; 3]]) -> Option<Flanks> {
     let n = profile.len();
     let quarter = n / 8;
     let ranges: [Interval; 3] = std::array::from_fn(|c| {
-        let mut ends: Vec<f64> = profile[..quarter]
-            .iter()
-            .chain(&profile[n - quarter..])
-            .map(|p| p[c])
-            .collect();
-        ends.sort_by(f64::total_cmp);
+        let ends = profile[..quarter].iter().chain(&profile[n - quarter..]);
         let top = profile.iter().map(|p| p[c]).fold(f64::MIN, f64::max);
-        Interval::new(ends[ends.len() / 2], top)
+        Interval::new(median(ends.map(|p| p[c])).unwrap_or(top), top)
     });
     let c = clearest_channel(&ranges)?;
     let Interval {
@@ -263,23 +275,21 @@ fn flanks(profile: &[[f64; 3]]) -> Option<Flanks> {
 fn fit_line(cuts: Vec<Cut>, centre: Point, along: f64) -> Option<Slit> {
     let (ax, ay) = (along.cos(), along.sin());
     let (nx, ny) = (ay, -ax);
-    let mut contrasts: Vec<f64> = cuts.iter().map(|c| c.contrast).collect();
-    if contrasts.len() < 8 {
+    if cuts.len() < LEAST_CUTS {
         return None;
     }
-    contrasts.sort_by(f64::total_cmp);
-    // The lamp may light the slit unevenly and dust may hide parts of it: a third of the upper quartile is slit.
-    let level = 0.33 * contrasts[contrasts.len() * 3 / 4];
+    let contrasts = sorted(cuts.iter().map(|c| c.contrast));
+    let level = SLIT_SHARE * contrasts[contrasts.len() * 3 / 4];
     let across = |c: &Cut| (c.at.x - centre.x) * nx + (c.at.y - centre.y) * ny;
     let faint: Vec<Cut> = cuts
         .iter()
-        .filter(|c| c.contrast > 0.4 * level)
+        .filter(|c| c.contrast > FAINT_SHARE * level)
         .copied()
         .collect();
     let mut kept: Vec<Cut> = cuts.into_iter().filter(|c| c.contrast > level).collect();
     let (mut offset, mut slope, mut scatter) = (0.0, 0.0, 0.0);
     for _ in 0..6 {
-        if kept.len() < 8 {
+        if kept.len() < LEAST_CUTS {
             return None;
         }
         let n = kept.len() as f64;
@@ -294,15 +304,11 @@ fn fit_line(cuts: Vec<Cut>, centre: Point, along: f64) -> Option<Slit> {
             .sum();
         slope = sts / stt.max(1e-9);
         offset = ms - slope * mt;
-        let mut deviations: Vec<f64> = kept
-            .iter()
-            .map(|c| (across(c) - offset - slope * c.along_px).abs())
-            .collect();
-        deviations.sort_by(f64::total_cmp);
-        scatter = 1.4826 * deviations[deviations.len() / 2];
-        let limit = (3.5 * scatter).max(0.6);
+        let off = |c: &Cut| (across(c) - offset - slope * c.along_px).abs();
+        scatter = SIGMA_PER_MEDIAN * median(kept.iter().map(off))?;
+        let limit = (OFF_LINE_SIGMAS * scatter).max(OFF_LINE_PX);
         let before = kept.len();
-        kept.retain(|c| (across(c) - offset - slope * c.along_px).abs() <= limit);
+        kept.retain(|c| off(c) <= limit);
         if kept.len() == before {
             break;
         }
@@ -311,15 +317,17 @@ fn fit_line(cuts: Vec<Cut>, centre: Point, along: f64) -> Option<Slit> {
     // Connected to the image: dust and glare far off its ends do not count.
     let reach = kept.last()?.along_px - kept.first()?.along_px;
     let near = |c: &&Cut| {
-        c.along_px > kept[0].along_px - 0.15 * reach
-            && c.along_px < kept[kept.len() - 1].along_px + 0.15 * reach
+        c.along_px > kept[0].along_px - NEAR_SHARE * reach
+            && c.along_px < kept[kept.len() - 1].along_px + NEAR_SHARE * reach
     };
     let (low, high) = (
         faint.iter().find(near).map(deviation),
         faint.iter().rev().find(near).map(deviation),
     );
     let end_shear_px = match (low, high) {
-        (Some(a), Some(b)) if a * b < 0.0 && a.abs().max(b.abs()) < 3.0 * a.abs().min(b.abs()) => {
+        (Some(a), Some(b))
+            if a * b < 0.0 && a.abs().max(b.abs()) < ALIKE * a.abs().min(b.abs()) =>
+        {
             0.5 * (b - a).abs()
         }
         _ => 0.0,
@@ -329,10 +337,8 @@ fn fit_line(cuts: Vec<Cut>, centre: Point, along: f64) -> Option<Slit> {
     let middle = 0.5 * (first + last);
     let s = offset + slope * middle;
     let along_rad = along - slope.atan();
-    let mut widths: Vec<f64> = kept.iter().map(|c| c.width_px).collect();
-    widths.sort_by(f64::total_cmp);
-    let mut rises: Vec<f64> = kept.iter().map(|c| c.rise_px).collect();
-    rises.sort_by(f64::total_cmp);
+    let width_px = median(kept.iter().map(|c| c.width_px))?;
+    let rise_px = median(kept.iter().map(|c| c.rise_px))?;
     let clipped_share = kept.iter().filter(|c| c.clipped).count() as f64 / kept.len() as f64;
     let cuts = kept
         .into_iter()
@@ -350,8 +356,8 @@ fn fit_line(cuts: Vec<Cut>, centre: Point, along: f64) -> Option<Slit> {
         half_length_px,
         cuts,
         scatter_px: scatter,
-        width_px: widths[widths.len() / 2],
-        rise_px: rises[rises.len() / 2],
+        width_px,
+        rise_px,
         clipped_share,
         end_shear_px,
     })
