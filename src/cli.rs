@@ -9,10 +9,9 @@ use std::process::ExitCode;
 use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
 use tracing_subscriber::EnvFilter;
 
-use crate::run::lab::Lab;
 use crate::run::rehearse::Play;
 use crate::run::reload::{Loaded, Unusable};
-use crate::run::{self, Bell, Failure, Report, reload, signals};
+use crate::run::{self, Bell, Failure, Report, Worker, reload, signals};
 use crate::settings;
 use crate::terms::Verdict;
 
@@ -309,7 +308,7 @@ fn status(report: &Report, fail_on_retake: bool) -> ExitCode {
 const MISTAKES_SHOWN: usize = 50;
 
 /// Reads the configuration; what was typed goes before what it says.
-fn load(common: &Common) -> Result<Lab, Unusable> {
+fn load(common: &Common) -> Result<Worker, Unusable> {
     let mut settings = settings::load(&common.config).map_err(|mistakes| {
         let names = mistakes.iter().map(|m| m.file.clone()).collect();
         let n = mistakes.len();
@@ -342,14 +341,14 @@ fn load(common: &Common) -> Result<Lab, Unusable> {
         let names = settings.names;
         return Err(Unusable { why, names });
     }
-    Ok(Lab::new(settings))
+    Ok(Worker::new(settings))
 }
 
 /// Reads the configuration and makes it ready for the shell; also the files that it names.
 fn setup(common: &Common) -> Loaded {
-    let lab = load(common)?;
-    let names = lab.settings().names.clone();
-    let mut setup = lab.setup();
+    let worker = load(common)?;
+    let names = worker.settings().names.clone();
+    let mut setup = worker.setup();
     if let Some(workers) = common.workers {
         setup.orders.workers = usize::from(workers);
     }
@@ -357,9 +356,9 @@ fn setup(common: &Common) -> Loaded {
 }
 
 fn check(common: &Common) -> Result<ExitCode, Failure> {
-    let lab = load(common)?;
-    println!("{}", tame(settings::describe(lab.settings()).trim_end()));
-    for doubt in run::preflight(lab.settings()) {
+    let worker = load(common)?;
+    println!("{}", tame(settings::describe(worker.settings()).trim_end()));
+    for doubt in run::preflight(worker.settings()) {
         println!("{}", tame(&doubt));
     }
     Ok(ExitCode::SUCCESS)
@@ -375,7 +374,7 @@ fn rehearse(
         let text = "a rehearsal makes its own inbox and results: use --keep DIR in place of --inbox and --results";
         return Err(Failure::Usage(text.to_owned()));
     }
-    let lab = load(common)?;
+    let worker = load(common)?;
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     // Removed with everything in it when it goes out of scope.
@@ -395,7 +394,7 @@ fn rehearse(
         }
     };
     let workers = common.workers.map(usize::from);
-    let (score, table) = run::rehearse::rehearse(lab, &play(folder), workers, ears, shows_bar)?;
+    let (score, table) = run::rehearse::rehearse(worker, &play(folder), workers, ears, shows_bar)?;
     print!("{}", tame(&table));
     Ok(if score.all_kept() {
         ExitCode::SUCCESS
@@ -409,10 +408,10 @@ fn explain(
     photos: &[PathBuf],
     pictures: Option<&Path>,
 ) -> Result<ExitCode, Failure> {
-    let lab = load(common)?;
+    let worker = load(common)?;
     let mut out = String::new();
     for photo in photos {
-        out.push_str(&run::explain(&lab, photo, pictures)?);
+        out.push_str(&run::explain(&worker, photo, pictures)?);
         out.push('\n');
     }
     print!("{}", tame(&out));

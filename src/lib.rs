@@ -12,6 +12,7 @@ pub mod classify;
 pub mod decode;
 pub mod frame;
 pub mod judge;
+pub mod lab;
 pub mod measure;
 pub mod pair;
 pub mod publish;

@@ -198,7 +198,7 @@ fn only_the_shell_touches_disk_clock_environment_threads_and_screen() {
 
 /// What each module may know of the others; itself and `terms` are understood. Whoever adds an arrow argues for it in
 /// DEVELOPERS.md.
-const MAY_KNOW: [(&str, &[&str]); 17] = [
+const MAY_KNOW: [(&str, &[&str]); 18] = [
     ("main", &["cli"]),
     ("cli", &["run", "settings"]),
     ("settings", &["classify", "judge", "standards"]),
@@ -207,6 +207,21 @@ const MAY_KNOW: [(&str, &[&str]); 17] = [
     ("classify", &["decode"]),
     ("decode", &["frame"]),
     ("frame", &[]),
+    // One photo from its picture to its record: everything pure that has a say in it, and no reader of files.
+    (
+        "lab",
+        &[
+            "answers",
+            "classify",
+            "decode",
+            "frame",
+            "judge",
+            "measure",
+            "publish",
+            "settings",
+            "standards",
+        ],
+    ),
     // Numbers that were measured, and what the file says of the exposure.
     ("judge", &["decode"]),
     ("measure", &["decode", "frame"]),
@@ -217,19 +232,8 @@ const MAY_KNOW: [(&str, &[&str]); 17] = [
     (
         "run",
         &[
-            "answers",
-            "arrive",
-            "classify",
-            "decode",
-            "frame",
-            "judge",
-            "measure",
-            "pair",
-            "publish",
-            "report",
-            "settings",
-            "simulate",
-            "standards",
+            "answers", "arrive", "classify", "decode", "frame", "judge", "lab", "pair", "publish",
+            "report", "settings", "simulate",
         ],
     ),
     // Pure numerics on what was measured.

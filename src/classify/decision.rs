@@ -15,6 +15,24 @@ pub struct Decision {
     pub passed_over: Vec<(String, String)>,
 }
 
+impl Decision {
+    /// Whose it is.
+    pub fn bench(&self) -> &str {
+        match &self.outcome {
+            Outcome::Ignore { bench, .. } => bench,
+            Outcome::Measure(purpose) => &purpose.bench,
+        }
+    }
+
+    /// What it is to be measured for; absent where it is ignored.
+    pub fn purpose(&self) -> Option<&Purpose> {
+        match &self.outcome {
+            Outcome::Ignore { .. } => None,
+            Outcome::Measure(purpose) => Some(purpose),
+        }
+    }
+}
+
 /// What is to be done with a photo.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Outcome {

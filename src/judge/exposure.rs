@@ -1,4 +1,4 @@
-//! Exposures in words, and by how much one is wrong.
+//! Exposures in words, and how many times a photo is too bright or too dark.
 
 use crate::decode::Facts;
 

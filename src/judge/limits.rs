@@ -1,4 +1,5 @@
-//! From which value on a number is a reason to look, or to take the photo again. Plain data: the judge compares.
+//! Limits: the values from which on a number is a reason to look at a photo, or to take it again. This is plain data; the judge
+//! compares.
 //!
 //! What each number costs is argued beside it in `config/lab.yaml`; the defaults in the table of checks are the same numbers,
 //! and a test holds the two together.
@@ -47,7 +48,7 @@ impl Limit {
         }
     }
 
-    /// How bad `value` is, with the threshold it passed; absent where it is good. The worse threshold is asked first.
+    /// How bad `value` is, and the threshold that it passed; absent where it is good. The worse threshold is asked first.
     ///
     /// For a number whose sign only states a direction (tilt, skew), hand in its size.
     pub fn judge(&self, value: f64) -> Option<(Severity, f64)> {

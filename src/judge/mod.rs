@@ -1,4 +1,5 @@
-//! Numbers and limits -> reasons with advice, and the word for the photo.
+//! The judge holds what was measured of a photo against the limits in force. It gives the reasons why the photo is not simply
+//! good, each with advice, and the verdict.
 
 mod checks;
 mod exposure;
@@ -18,7 +19,7 @@ use crate::judge::checks::{Number, Told};
 use crate::terms::{Calibration, Capture, Code, Estimate, Finding, Measurement, Quantity, Reading};
 use crate::terms::{Reason, ScaleKind, Severity, Verdict};
 
-/// What the judge needs beside the measurement.
+/// What the judge needs to know besides the measurement.
 pub struct Case<'a> {
     /// What the photo is for.
     pub capture: Capture,
@@ -39,14 +40,14 @@ pub struct Compared<'a> {
     pub name: &'a str,
     /// Its exposure time × ISO.
     pub exposure: Option<f64>,
-    /// False where the photo may as well show another lamp of the same kind: nothing about the pair is then worse than a
+    /// False where photo and blank may show two different lamps of the same kind. Nothing about the pair is then worse than a
     /// caution.
     pub sure: bool,
 }
 
 type Slots = BTreeMap<&'static str, String>;
 
-/// Reasons for which little of the photo can be judged at all: of equally bad ones they are told first, in this order.
+/// Reasons for which little of the photo can be judged at all. Of equally bad reasons they are told first, in this order.
 const TOLD_FIRST: [Code; 5] = [
     Code::Truncated,
     Code::Unreadable,
@@ -55,22 +56,22 @@ const TOLD_FIRST: [Code; 5] = [
     Code::Cropped,
 ];
 
-/// A phone laid on its tube again turns by tenths of a degree, seldom by two; from here on what was taken for the slit's image
-/// is not it, or slit or disc was moved.
+/// A phone that is laid on its tube again has turned by tenths of a degree, seldom by two degrees. Where it seems to have turned
+/// by more than this, something else was taken for the slit's image, or slit or disc was moved.
 const SLIT_ELSEWHERE_DEG: f64 = 3.0;
 
 /// An angle that is known better than this is told with one decimal more, degrees.
 const WELL_KNOWN_DEG: f64 = 0.05;
 
-/// A slit's width is told only where less than this share of it is unknown: of what the blur leaves open nobody should touch
-/// the blades.
+/// A slit's width is judged only where its standard uncertainty is less than this share of it. Where the blur leaves the width
+/// open, nobody should touch the blades.
 const WIDTH_DOUBT: f64 = 0.35;
-/// The same for a photo that is out of focus.
+/// The same share for a photo that is out of focus.
 const WIDTH_DOUBT_IN_BLUR: f64 = 0.2;
 /// Widths of slits are told in steps of so many µm.
 const WIDTH_STEP_UM: f64 = 10.0;
 
-/// Turns a measurement into the word for the photo and its reasons, worst first.
+/// Turns a measurement into the verdict on the photo and its reasons, worst first.
 pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
     let mut judgement = Judgement {
         m,
@@ -113,8 +114,8 @@ pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
     (verdict, reasons)
 }
 
-/// When a check is asked: in the order of the table, but for those that look at what others have found, or give way to another
-/// with the same reason.
+/// When a check is asked. Most come first, in the order of the table; those that look at what others have found come later, and
+/// so do those that give way to another check with the same reason.
 fn turn(check: Check) -> u8 {
     match check {
         Check::PeakLevel | Check::BlurPx => 1,

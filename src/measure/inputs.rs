@@ -1,12 +1,12 @@
 //! What a photo is measured with: the instrument, the file's facts, lamps, and a scale of the bench.
 
 use crate::decode::Facts;
-use crate::terms::{Bench, Calibration, Capture, Interval, Lamp, LampLine};
+use crate::terms::{Calibration, Capture, Instrument, Interval, Lamp, LampLine};
 
 /// What a photo is measured with.
 pub struct Inputs<'a> {
     /// The instrument, as the configuration states it.
-    pub bench: &'a Bench,
+    pub bench: &'a Instrument,
     /// What the file says.
     pub facts: &'a Facts,
     /// What the photo is for.

@@ -18,7 +18,7 @@ use crate::terms::{
 pub const TONE_REMARK: &str = "tone curve";
 
 /// One photo's fate. The order of the fields is that in the file.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Record {
     /// Path below the inbox, with `/`; bytes that are not UTF-8 as `\xNN`.
     pub photo: String,

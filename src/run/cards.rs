@@ -97,7 +97,7 @@ mod tests {
         let record = |photo: &str, bench: &str| Record {
             photo: photo.to_owned(),
             bench: bench.to_owned(),
-            ..super::super::show::foreign()
+            ..Record::default()
         };
         let (a, b, c) = (
             record("heron/a.jpg", "heron"),

@@ -6,21 +6,20 @@ use std::sync::Arc;
 
 use crate::arrive::listing::{self, Rel};
 use crate::arrive::settle::Candidate;
-use crate::classify::{Outcome, Purpose};
+use crate::classify::{Decision, Outcome};
 use crate::decode::{self, Facts};
+use crate::lab::{self, Companion, Company, Examined, Origin};
 use crate::publish::files;
-use crate::publish::record::{Provenance, Record};
-use crate::terms::Capture;
-use crate::terms::Verdict;
+use crate::publish::record::Provenance;
+use crate::terms::{Capture, Verdict};
 
-use super::Failure;
-use super::company::Company;
+use super::failure::Failure;
 use super::intake::{Insist, Intake, Taken};
-use super::lab::{Finding, Lab};
+use super::known::Known;
 use super::make::{self, Job};
-use super::read::Progress;
-use super::twins;
-use super::work::Fate;
+use super::read::{Gone, Progress};
+use super::work::{Fate, Task};
+use super::worker::Worker;
 use super::world::{Held, Published, World};
 
 /// Explains the photo at `path` (below the inbox, or from the working folder) as a sweep of the inbox would judge it:
@@ -28,8 +27,8 @@ use super::world::{Held, Published, World};
 ///
 /// # Errors
 /// Where the photo cannot be read, or the picture not be written.
-pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String, Failure> {
-    let inbox = &lab.settings().inbox;
+pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<String, Failure> {
+    let inbox = &worker.settings().inbox;
     let file = [path.to_owned(), inbox.join(path)]
         .into_iter()
         .find(|p| p.is_file())
@@ -41,177 +40,197 @@ pub fn explain(lab: &Lab, path: &Path, pictures: Option<&Path>) -> Result<String
             ))
         })?;
     let bytes = fs::read(&file).map_err(|e| Failure::Work(format!("{}: {e}", file.display())))?;
-    let company = match below(inbox, &file) {
-        Some(rel) => company(lab, &rel)?,
+    let below = below(inbox, &file);
+    let job = match &below {
+        Some(rel) => planned(worker, rel)?,
         None => None,
     };
-    let photo = below(inbox, &file).map_or_else(|| path.display().to_string(), |rel| rel.shown());
-    let facts = decode::facts(&bytes);
-    let decision = lab.settings().rules.decide(&photo, &facts);
-    let mut out = format!("{photo}\n");
-    let mut say = |text: String| out.push_str(&format!("  {text}\n"));
-    if company.is_none() {
-        say("it does not lie in the inbox: no lamp photo or blank is looked for".into());
-    }
-    for (rule, why) in &decision.passed_over {
-        say(format!("not rule '{rule}': {why}"));
-    }
-    say(format!("rule '{}' took it", decision.rule));
-    let purpose = match &decision.outcome {
-        Outcome::Ignore { why, .. } => {
-            say(format!("ignored: {why}"));
-            return Ok(out);
-        }
-        Outcome::Measure(purpose) => purpose,
-    };
-    say(format!(
-        "capture {}, bench {}, label {}{}",
-        purpose.capture.as_str(),
-        purpose.bench,
-        purpose.label,
-        if purpose.lamp.is_empty() {
-            String::new()
-        } else {
-            format!(", lamp {}", purpose.lamp)
-        }
-    ));
-    if let Some(Fate::Fault { code, what }) = company.as_ref().map(|job| &job.fate) {
-        say(format!("verdict: unreadable\n  {}: {what}", code.as_str()));
-        return Ok(out);
-    }
-    for line in of_the_file(&facts) {
-        say(line);
-    }
-    if let Some(job) = company.as_ref()
-        && let Fate::Ignore { why } = &job.fate
-    {
-        for circumstance in &job.provenance.circumstances {
-            say(circumstance.clone());
-        }
-        say(format!("ignored: {why}"));
-        return Ok(out);
-    }
-    let inputs = company
-        .as_ref()
-        .map_or_else(Company::default, |job| Company {
-            calibrations: &job.calibrations,
-            blanks: &job.blanks,
-            darks: &job.darks,
-            brackets: &job.brackets,
-        });
-    let mut remarks = Vec::new();
-    let (finding, scale) = lab
-        .examine_with(&bytes, &facts, purpose, inputs, &mut remarks)
-        .map_err(|gone| Failure::Work(format!("{gone}; run it again")))?;
-    if let Some(scale) = &scale {
-        say(format!("scale from {}", scale.photo));
-    }
-    if let (Some(blank), Capture::Sample) = (inputs.blanks.first(), purpose.capture) {
-        say(format!("against the blank {}", blank.photo));
-    }
-    say_finding(&finding, &mut say);
-    for remark in remarks.iter().chain(&finding.remarks) {
-        say(remark.clone());
-    }
-    if let Some(folder) = pictures {
-        let name = format!("{}.png", photo.replace('/', "_"));
-        let target = folder.join(name);
-        let write = fs::create_dir_all(folder)
-            .and_then(|()| fs::write(&target, picture(&photo, purpose, &finding)));
-        write.map_err(|e| {
-            Failure::Work(format!(
-                "{}: {e}; choose another folder for --pictures",
-                target.display()
-            ))
-        })?;
-        out.push_str(&format!("  drawn in {}\n", target.display()));
-    }
-    Ok(out)
+    let photo = below.map_or_else(|| path.display().to_string(), |rel| rel.shown());
+    let mut said = Vec::new();
+    explain_bytes(worker, (&photo, &bytes), job.as_ref(), pictures, &mut said)?;
+    let lines = said.iter().map(|line| format!("  {line}\n"));
+    Ok(format!("{photo}\n{}", lines.collect::<String>()))
 }
 
-/// What was measured, the verdict and its reasons, a line each.
-fn say_finding(finding: &Finding, say: &mut impl FnMut(String)) {
-    for line in &finding.measurement.log {
-        say(line.clone());
+fn explain_bytes(
+    worker: &Worker,
+    (photo, bytes): (&str, &[u8]),
+    job: Option<&Job>,
+    pictures: Option<&Path>,
+    said: &mut Vec<String>,
+) -> Result<(), Failure> {
+    let facts = decode::facts(bytes);
+    let decision = worker.settings().rules.decide(photo, &facts);
+    if job.is_none() {
+        said.push("it does not lie in the inbox: no lamp photo or blank is looked for".into());
     }
-    if let Some(c) = &finding.measurement.calibration {
-        for l in &c.lines {
-            say(format!(
-                "{} order {:+}: residual {:+.3} ± {:.3} nm{}",
-                l.name,
-                l.order,
-                l.residual_nm,
-                l.sigma_nm,
-                l.left_out_nm
-                    .map_or(String::new(), |v| format!(", {v:+.3} nm when left out"))
-            ));
-        }
+    of_the_rules(&decision, said);
+    let Some(purpose) = decision.purpose() else {
+        return Ok(());
+    };
+    if let Some(Fate::Fault { code, what }) = job.map(|job| &job.fate) {
+        let code = code.as_str();
+        said.push(format!("verdict: unreadable\n  {code}: {what}"));
+        return Ok(());
     }
-    for (name, value) in files::as_published(&finding.measurement.metrics, None).named() {
-        say(format!("{name} = {value}"));
+    of_the_file(&facts, said);
+    if let Some(job) = job
+        && let Fate::Ignore { why } = &job.fate
+    {
+        said.extend(job.provenance.circumstances.iter().cloned());
+        said.push(format!("ignored: {why}"));
+        return Ok(());
     }
-    for line in &finding.measurement.not_measured {
-        say(format!("not measured: {line}"));
+    let (nobody, nothing) = (Company::default(), Provenance::default());
+    let read = |companion: &Companion| match job {
+        Some(job) => job.read(companion),
+        None => Err(Gone(Rel::new(&companion.photo))),
+    };
+    let task = Task {
+        origin: Origin {
+            photo,
+            facts: &facts,
+            decision: &decision,
+            provenance: job.map_or(&nothing, |job| &job.provenance),
+        },
+        bytes,
+        fate: &Fate::Measure,
+        suspicion: None,
+        company: job.map_or(&nobody, |job| &job.company),
+        read: &read,
+    };
+    let (examined, against) = worker.examine(&task).map_err(changed)?;
+    if let Some(scale) = against.scale {
+        said.push(format!("scale from {}", scale.photo));
     }
-    for peak in &finding.measurement.peaks {
-        say(format!(
+    if let (Some(blank), Capture::Sample) = (task.company.blanks.first(), purpose.capture) {
+        said.push(format!("against the blank {}", blank.photo));
+    }
+    of_the_picture(&examined, said);
+    match pictures {
+        Some(folder) => draw(&task.origin, examined, folder, said),
+        None => Ok(()),
+    }
+}
+
+fn changed(gone: Gone) -> Failure {
+    Failure::Work(format!("{gone}; run it again"))
+}
+
+/// Draws what was found into a file of `folder`.
+fn draw(
+    origin: &Origin,
+    examined: Examined,
+    folder: &Path,
+    said: &mut Vec<String>,
+) -> Result<(), Failure> {
+    let files = lab::written(origin, examined).files.into_iter();
+    let picture = files
+        .into_iter()
+        .find(|(name, _)| name == files::OVERLAY_PNG)
+        .map_or_else(Vec::new, |(_, bytes)| bytes);
+    let target = folder.join(format!("{}.png", origin.photo.replace('/', "_")));
+    let shown = target.display();
+    let put = fs::create_dir_all(folder).and_then(|()| fs::write(&target, picture));
+    put.map_err(|e| {
+        Failure::Work(format!(
+            "{shown}: {e}; choose another folder for --pictures"
+        ))
+    })?;
+    said.push(format!("drawn in {shown}"));
+    Ok(())
+}
+
+/// Which rule took the photo, why no other did, and what for.
+fn of_the_rules(decision: &Decision, said: &mut Vec<String>) {
+    for (rule, why) in &decision.passed_over {
+        said.push(format!("not rule '{rule}': {why}"));
+    }
+    said.push(format!("rule '{}' took it", decision.rule));
+    said.push(match &decision.outcome {
+        Outcome::Ignore { why, .. } => format!("ignored: {why}"),
+        Outcome::Measure(purpose) => format!(
+            "capture {}, bench {}, label {}{}",
+            purpose.capture.as_str(),
+            purpose.bench,
+            purpose.label,
+            after(", lamp ", &purpose.lamp)
+        ),
+    });
+}
+
+/// What was measured, the verdict and its reasons, and the remarks, a line each.
+fn of_the_picture(examined: &Examined, said: &mut Vec<String>) {
+    let m = &examined.measurement;
+    said.extend(m.log.iter().cloned());
+    let lines = m.calibration.iter().flat_map(|c| &c.lines);
+    said.extend(lines.map(|l| {
+        format!(
+            "{} order {:+}: residual {:+.3} ± {:.3} nm{}",
+            l.name,
+            l.order,
+            l.residual_nm,
+            l.sigma_nm,
+            l.left_out_nm
+                .map_or(String::new(), |v| format!(", {v:+.3} nm when left out"))
+        )
+    }));
+    let metrics = files::as_published(&m.metrics, None).named();
+    said.extend(
+        metrics
+            .iter()
+            .map(|(name, value)| format!("{name} = {value}")),
+    );
+    let not_measured = m.not_measured.iter();
+    said.extend(not_measured.map(|line| format!("not measured: {line}")));
+    said.extend(m.peaks.iter().map(|peak| {
+        format!(
             "peak at {:.2} ± {:.2} nm, {:.2} nm wide{}",
             peak.centre_nm.value,
             peak.centre_nm.sigma,
             peak.fwhm_nm.value,
-            if peak.name.is_empty() {
-                String::new()
-            } else {
-                format!(": {}", peak.name)
-            }
-        ));
+            after(": ", &peak.name)
+        )
+    }));
+    let word = format!("{:?}", examined.verdict).to_lowercase();
+    said.push(format!("verdict: {word}"));
+    if examined.verdict == Verdict::Waiting {
+        said.push("sound, but its bench has no usable lamp photo yet".into());
     }
-    say(format!("verdict: {}", word(finding.verdict)));
-    if finding.verdict == Verdict::Waiting {
-        say("sound, but its bench has no usable lamp photo yet".into());
-    }
-    for reason in &finding.reasons {
-        say(format!(
-            "{}: {}{} — {}",
-            reason.code.as_str(),
-            reason.measured,
-            limit(&reason.limit),
-            reason.advice
-        ));
+    said.extend(examined.reasons.iter().map(|reason| {
+        let limit = match reason.limit.as_str() {
+            "" => String::new(),
+            limit => format!(" (limit {limit})"),
+        };
+        let (code, measured) = (reason.code.as_str(), &reason.measured);
+        format!("{code}: {measured}{limit} — {}", reason.advice)
+    }));
+    said.extend(examined.remarks.iter().cloned());
+}
+
+/// `text` behind `before`, or nothing where it is empty.
+fn after(before: &str, text: &str) -> String {
+    match text {
+        "" => String::new(),
+        text => format!("{before}{text}"),
     }
 }
 
-fn limit(limit: &str) -> String {
-    if limit.is_empty() {
-        String::new()
-    } else {
-        format!(" (limit {limit})")
-    }
-}
-
-fn word(verdict: Verdict) -> String {
-    format!("{verdict:?}").to_lowercase()
-}
-
-fn of_the_file(facts: &Facts) -> Vec<String> {
-    let mut lines = vec![format!(
+/// What the file states.
+fn of_the_file(facts: &Facts, said: &mut Vec<String>) {
+    said.push(format!(
         "{} of {} × {} pixels, Exif orientation {}",
         facts.format, facts.width, facts.height, facts.orientation
-    )];
-    if let Some(taken) = facts.taken {
-        lines.push(format!("taken {taken}"));
-    }
+    ));
+    said.extend(facts.taken.map(|taken| format!("taken {taken}")));
     if let (Some(s), Some(iso)) = (facts.exposure_s, facts.iso) {
-        lines.push(format!(
-            "exposure {} at ISO {iso:.0}",
-            crate::judge::exposure_time(s)
-        ));
+        let time = crate::judge::exposure_time(s);
+        said.push(format!("exposure {time} at ISO {iso:.0}"));
     }
-    match facts.focal_px() {
-        Some(f) => lines.push(format!("focal length stated: {f:.0} px")),
-        None => lines.push("focal length not stated".into()),
-    }
-    lines
+    said.push(match facts.focal_px() {
+        Some(f) => format!("focal length stated: {f:.0} px"),
+        None => "focal length not stated".into(),
+    });
 }
 
 /// The file's path below the inbox, where it lies there.
@@ -227,41 +246,41 @@ fn below(inbox: &Path, file: &Path) -> Option<Rel> {
 /// The photo as a sweep would plan it, once the bench's lamp photos and blanks are made; nothing is written.
 ///
 /// `None` where the photo is not among what the sweep would find.
-fn company(lab: &Lab, own: &Rel) -> Result<Option<Job>, Failure> {
-    let orders = lab.orders();
+fn planned(worker: &Worker, own: &Rel) -> Result<Option<Job>, Failure> {
+    let orders = worker.orders();
     let listing = listing::list(&orders.inbox)
         .map_err(|e| Failure::Work(format!("{}: {e}", orders.inbox.display())))?;
-    let mut known = Vec::new();
-    for (path, entry) in listing.entries {
-        let candidate = Candidate {
-            path: path.clone(),
-            identity: entry.identity,
-            last_chance: true,
-        };
-        let intake = Intake {
-            candidate,
-            kind: entry.kind,
-            insist: Insist::OnEverything,
-            inbox: orders.inbox.clone(),
-            max_file_bytes: orders.max_file_bytes,
-        };
-        if let Taken::Known(photo) = intake.take_in(lab, &Progress::default()) {
-            known.push((path, *photo));
-        }
-    }
-    let Some(bench) = known
-        .iter()
-        .find(|(path, _)| path == own)
-        .map(|(_, photo)| photo.bench().to_owned())
-    else {
+    let known: Vec<(Rel, Known)> = listing
+        .entries
+        .into_iter()
+        .filter_map(|(path, entry)| {
+            let candidate = Candidate {
+                path: path.clone(),
+                identity: entry.identity,
+                last_chance: true,
+            };
+            let intake = Intake {
+                candidate,
+                kind: entry.kind,
+                insist: Insist::OnEverything,
+                inbox: orders.inbox.clone(),
+                max_file_bytes: orders.max_file_bytes,
+            };
+            match intake.take_in(worker, &Progress::default()) {
+                Taken::Known(photo) => Some((path, *photo)),
+                _ => None,
+            }
+        })
+        .collect();
+    let Some((_, photo)) = known.iter().find(|(path, _)| path == own) else {
         return Ok(None);
     };
+    let (bench, stem) = (photo.bench().to_owned(), lab::stem(&photo.shown));
     let mut world = World::default();
-    let stem = twins::stem(&own.shown());
     for (path, photo) in known {
         // All but samples: lamp photos give the scale, blanks, darks and brackets what a sample is compared by.
         let helps = photo.capture().is_some_and(|c| c != Capture::Sample);
-        let is_form_of_it = twins::stem(&photo.shown) == stem;
+        let is_form_of_it = lab::stem(&photo.shown) == stem;
         if photo.bench() == bench && (helps || path == *own || is_form_of_it) {
             world.insert(path, photo);
         }
@@ -277,39 +296,8 @@ fn company(lab: &Lab, own: &Rel) -> Result<Option<Job>, Failure> {
             return Ok(None);
         }
         for job in jobs {
-            let outcome = make::outcome(&job, lab)
-                .map_err(|gone| Failure::Work(format!("{gone}; run it again")))?;
+            let outcome = make::outcome(&job, worker).map_err(changed)?;
             made.insert(job.folder.clone(), Arc::new(outcome.record));
         }
     }
-}
-
-fn record(photo: &str, purpose: &Purpose, finding: &Finding) -> Record {
-    Record {
-        photo: photo.to_owned(),
-        bench: purpose.bench.clone(),
-        capture: Some(purpose.capture),
-        rule: String::new(),
-        label: purpose.label.clone(),
-        lamp: purpose.lamp.clone(),
-        groups: purpose.groups.clone(),
-        taken: None,
-        verdict: finding.verdict,
-        reasons: finding.reasons.clone(),
-        metrics: files::as_published(&finding.measurement.metrics, finding.measurement.order_side),
-        calibration: super::lab::calibration_record(photo, &finding.measurement, None),
-        answers: Default::default(),
-        not_measured: finding.measurement.not_measured.clone(),
-        remarks: Vec::new(),
-        provenance: Provenance::default(),
-    }
-}
-
-fn picture(photo: &str, purpose: &Purpose, finding: &Finding) -> Vec<u8> {
-    let record = record(photo, purpose, finding);
-    files::files(&record, &finding.measurement, None, finding.frame.as_ref())
-        .into_iter()
-        .find(|(name, _)| name == files::OVERLAY_PNG)
-        .map(|(_, bytes)| bytes)
-        .unwrap_or_default()
 }

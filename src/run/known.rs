@@ -5,6 +5,7 @@ use std::sync::Arc;
 use crate::arrive::listing::Rel;
 use crate::classify::{Decision, Outcome};
 use crate::decode::{self, Facts};
+use crate::lab::Form;
 use crate::terms::Capture;
 use crate::terms::Code;
 
@@ -70,18 +71,22 @@ impl Known {
 
     /// Whose it is.
     pub fn bench(&self) -> &str {
-        match &self.decision.outcome {
-            Outcome::Ignore { bench, .. } => bench,
-            Outcome::Measure(purpose) => &purpose.bench,
-        }
+        self.decision.bench()
     }
 
     /// What it was taken for; absent where it is ignored.
     pub fn capture(&self) -> Option<Capture> {
-        match &self.decision.outcome {
-            Outcome::Ignore { .. } => None,
-            Outcome::Measure(purpose) => Some(purpose.capture),
-        }
+        self.decision.purpose().map(|purpose| purpose.capture)
+    }
+
+    /// As one of several forms of a shot; absent where it is no photo, or broken.
+    pub(super) fn form(&self) -> Option<Form<'_>> {
+        let is_sound = self.fault.is_none() && self.decision.purpose().is_some();
+        is_sound.then(|| Form {
+            photo: &self.shown,
+            bench: self.bench(),
+            facts: &self.facts,
+        })
     }
 
     /// What is to happen with it.

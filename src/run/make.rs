@@ -5,14 +5,15 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
-use crate::classify::{self, Decision};
+use crate::classify::Decision;
 use crate::decode::Facts;
+use crate::lab::{self, Companion, Company, Examined, Origin};
 use crate::publish::record::{Provenance, Record};
 use crate::publish::{Shelf, Trouble};
-use crate::terms::{Code, Reason, Severity, Verdict};
+use crate::terms::{Code, Reason, Severity};
 
 use super::read::{Gone, Source};
-use super::work::{Fate, Input, Outcome, Task, Work};
+use super::work::{Fate, Outcome, Task, Work};
 
 /// Everything a worker needs to make one photo's folder.
 pub struct Job {
@@ -24,10 +25,9 @@ pub struct Job {
     pub(super) decision: Arc<Decision>,
     pub(super) fate: Fate,
     pub(super) suspicion: Option<String>,
-    pub(super) calibrations: Vec<Input>,
-    pub(super) blanks: Vec<Input>,
-    pub(super) darks: Vec<Input>,
-    pub(super) brackets: Vec<Input>,
+    pub(super) company: Company,
+    /// Where the companions can be read again, by their paths as shown.
+    pub(super) sources: BTreeMap<String, Source>,
     pub(super) provenance: Provenance,
     /// Bytes that it takes while it is in hand.
     pub(super) cost: u64,
@@ -36,6 +36,24 @@ pub struct Job {
 impl Job {
     pub(super) fn path(&self) -> &Rel {
         &self.source.path
+    }
+
+    /// The photo, and what is known of it.
+    pub(super) fn origin(&self) -> Origin<'_> {
+        Origin {
+            photo: &self.photo,
+            facts: &self.facts,
+            decision: &self.decision,
+            provenance: &self.provenance,
+        }
+    }
+
+    /// Reads a companion's file again.
+    pub(super) fn read(&self, companion: &Companion) -> Result<Vec<u8>, Gone> {
+        match self.sources.get(&companion.photo) {
+            Some(source) => source.read(&companion.hash),
+            None => Err(Gone(Rel::new(&companion.photo))),
+        }
     }
 }
 
@@ -95,20 +113,15 @@ pub fn outcome(job: &Job, work: &dyn Work) -> Result<Outcome, Gone> {
         Fate::Measure => job.source.read(&job.provenance.photo_hash)?,
         Fate::Ignore { .. } | Fate::Fault { .. } => Vec::new(),
     };
+    let read = |companion: &Companion| job.read(companion);
     let attempt = |bytes: &[u8], fate: &Fate| {
         let task = Task {
-            photo: &job.photo,
-            folder: &job.folder,
+            origin: job.origin(),
             bytes,
-            facts: &job.facts,
-            decision: &job.decision,
             fate,
             suspicion: job.suspicion.as_deref(),
-            calibrations: &job.calibrations,
-            blanks: &job.blanks,
-            darks: &job.darks,
-            brackets: &job.brackets,
-            provenance: &job.provenance,
+            company: &job.company,
+            read: &read,
         };
         catch_unwind(AssertUnwindSafe(|| work.measure(&task)))
     };
@@ -122,11 +135,11 @@ pub fn outcome(job: &Job, work: &dyn Work) -> Result<Outcome, Gone> {
     );
     tracing::error!(photo = %job.photo, "{what}");
     let code = Code::Unreadable;
-    let fate = Fate::Fault { code, what };
-    match attempt(&[], &fate) {
-        Ok(outcome) => outcome,
-        Err(_) => Ok(bare(job, &fate)),
-    }
+    let fate = Fate::Fault {
+        code,
+        what: what.clone(),
+    };
+    attempt(&[], &fate).unwrap_or_else(|_| Ok(bare(job, what)))
 }
 
 fn panic_text(panic: &Box<dyn std::any::Any + Send>) -> String {
@@ -138,41 +151,17 @@ fn panic_text(panic: &Box<dyn std::any::Any + Send>) -> String {
 }
 
 /// A record without the worker's help, for a photo on which even saying so failed.
-fn bare(job: &Job, fate: &Fate) -> Outcome {
-    let (code, what) = match fate {
-        Fate::Fault { code, what } => (*code, what.clone()),
-        Fate::Measure | Fate::Ignore { .. } => (Code::Unreadable, String::new()),
-    };
-    let purpose = match &job.decision.outcome {
-        classify::Outcome::Measure(purpose) => Some(purpose),
-        classify::Outcome::Ignore { .. } => None,
-    };
-    let record = Record {
-        photo: job.photo.clone(),
-        bench: job.bench.clone(),
-        capture: purpose.map(|p| p.capture),
-        rule: job.decision.rule.clone(),
-        label: purpose.map_or_else(String::new, |p| p.label.clone()),
-        lamp: purpose.map_or_else(String::new, |p| p.lamp.clone()),
-        groups: purpose.map_or_else(BTreeMap::new, |p| p.groups.clone()),
-        taken: job.facts.taken.map(|taken| taken.to_string()),
-        verdict: Verdict::Unreadable,
-        reasons: vec![Reason {
-            code,
-            severity: Severity::Retake,
-            measured: String::new(),
-            limit: String::new(),
-            advice: what,
-        }],
-        metrics: Default::default(),
-        calibration: None,
-        answers: Default::default(),
-        not_measured: Vec::new(),
-        remarks: job.provenance.circumstances.clone(),
-        provenance: job.provenance.clone(),
-    };
+fn bare(job: &Job, what: String) -> Outcome {
+    let log = format!("{}: {what}\n", job.photo);
+    let examined = Examined::unreadable(Reason {
+        code: Code::Unreadable,
+        severity: Severity::Retake,
+        measured: String::new(),
+        limit: String::new(),
+        advice: what,
+    });
+    let record = lab::record(&job.origin(), &examined);
     let quality = serde_json::to_vec_pretty(&record).unwrap_or_default();
-    let log = format!("{}: {}\n", job.photo, record.reasons[0].advice);
     Outcome {
         record,
         files: vec![

@@ -5,12 +5,10 @@
 //! deleted photos and changed rules are all that one comparison. What is kept besides (the ledger of what was read, blanks'
 //! spectra, tone curves, drawn cards) only spares work, and no result depends on it.
 
-mod answering;
 mod bell;
 mod build;
 mod cards;
 mod clock;
-mod company;
 mod engine;
 mod explain;
 mod failure;
@@ -18,7 +16,6 @@ mod folders;
 mod inbox;
 mod intake;
 mod known;
-pub mod lab;
 mod ledger;
 mod make;
 mod preflight;
@@ -31,11 +28,12 @@ mod service;
 mod shared;
 mod show;
 pub mod signals;
+mod spectra;
 mod summaries;
 mod summing;
 mod threads;
-mod twins;
 mod work;
+mod worker;
 mod world;
 
 use crate::publish::{Shelf, Trap};
@@ -51,7 +49,8 @@ pub use preflight::preflight;
 pub use raw::serve as unpack_raw;
 pub use read::Gone;
 pub use reload::Reload;
-pub use work::{Class, Fate, Input, Orders, Outcome, Setup, Task, Work};
+pub use work::{Class, Fate, Orders, Outcome, Setup, Task, Work};
+pub use worker::Worker;
 
 use engine::{Engine, Mode};
 

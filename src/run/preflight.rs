@@ -10,8 +10,7 @@ use rustix::io::Errno;
 
 use crate::arrive::listing::{self, Kind, Listing};
 use crate::arrive::watch::network_kind;
-use crate::settings::Settings;
-use crate::settings::sections::Poll;
+use crate::settings::{Poll, Settings};
 
 /// Free space below which a class's results may not fit, bytes: some 1 MiB a photo.
 const LITTLE_SPACE: u64 = 2 << 30;
@@ -164,7 +163,7 @@ fn writing(settings: &Settings, said: &mut Vec<String>) {
 
 /// Whether the computer gives what the configuration asks for.
 fn computer(settings: &Settings, said: &mut Vec<String>) {
-    if let (Some(asked), Some(free)) = (settings.work.memory_mib, super::lab::free_memory())
+    if let (Some(asked), Some(free)) = (settings.work.memory_mib, super::worker::free_memory())
         && asked > free >> 20
     {
         said.push(format!(

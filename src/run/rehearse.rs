@@ -19,9 +19,9 @@ use crate::terms::{Estimate, Interval};
 
 use super::bell::Ears;
 use super::failure::Failure;
-use super::lab::Lab;
 use super::threads;
 use super::work::Setup;
+use super::worker::Worker;
 
 /// What one photo takes while it is drawn, bytes: twelve megapixels as [`simulate::draw`] says, and some to spare.
 const DRAWING_BYTES: u64 = 300 << 20;
@@ -52,13 +52,13 @@ pub struct TruePhoto {
 
 /// Plays the class and scores it; returns the score and the table.
 ///
-/// `lab` brings the configuration; its inbox and results are replaced by those of the rehearsal. `workers` overrules it.
+/// `worker` brings the configuration; its inbox and results are replaced by those of the rehearsal. `workers` overrules it.
 /// With `progress` a bar is shown on stderr while it draws and sweeps.
 ///
 /// # Errors
 /// Where the folder already holds an inbox or results, cannot be written, or the sweep fails or is stopped.
 pub fn rehearse(
-    lab: Lab,
+    worker: Worker,
     play: &Play,
     workers: Option<usize>,
     ears: Ears,
@@ -75,8 +75,8 @@ pub fn rehearse(
         }
     }
     fs::create_dir_all(&inbox).map_err(|e| trouble("create", &inbox, &e))?;
-    let limits = lab.settings().limits.clone();
-    let Setup { mut orders, work } = lab.setup();
+    let limits = worker.settings().limits.clone();
+    let Setup { mut orders, work } = worker.setup();
     orders.inbox = inbox.clone();
     orders.results = results.clone();
     orders.workers = workers.unwrap_or(orders.workers);

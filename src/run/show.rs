@@ -1,6 +1,6 @@
 //! What the engine keeps below the results besides the photos' folders, and what it finds there.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -26,8 +26,9 @@ impl Engine<'_> {
         let inventory = self.shelf.inventory();
         self.published.clear();
         for (folder, quality) in inventory.folders {
-            // What cannot be read back was not published by this version: to be made again, or removed.
-            let record = serde_json::from_slice(&quality).unwrap_or_else(|_| foreign());
+            // What cannot be read back was not published by this version: to be made again, or removed. An empty record stands
+            // for it, which belongs to no photo and has no origin.
+            let record: Record = serde_json::from_slice(&quality).unwrap_or_default();
             self.published.insert(folder, Arc::new(record));
         }
         let files = inventory.files.into_iter();
@@ -122,27 +123,5 @@ impl Engine<'_> {
                 self.dirty_benches = self.world.benches().cloned().collect();
             }
         }
-    }
-}
-
-/// Stands for a `quality.json` that cannot be read back: belongs to no photo and has no origin.
-pub(super) fn foreign() -> Record {
-    Record {
-        photo: String::new(),
-        bench: String::new(),
-        capture: None,
-        rule: String::new(),
-        label: String::new(),
-        lamp: String::new(),
-        groups: BTreeMap::new(),
-        taken: None,
-        verdict: crate::terms::Verdict::Unreadable,
-        reasons: Vec::new(),
-        metrics: Default::default(),
-        calibration: None,
-        answers: Default::default(),
-        not_measured: Vec::new(),
-        remarks: Vec::new(),
-        provenance: Default::default(),
     }
 }

@@ -6,12 +6,15 @@ use std::time::Duration;
 
 use crate::classify::Decision;
 use crate::decode::Facts;
+use crate::lab::{Companion, Company, Origin};
 use crate::pair;
-use crate::publish::record::{Provenance, Record};
+use crate::publish::record::Record;
 use crate::report::Sink;
 use crate::terms::Code;
 
-use super::read::{Gone, Source};
+use super::read::Gone;
+
+pub use crate::lab::Outcome;
 
 /// What the shell needs to know of the settings.
 #[derive(Clone, Debug)]
@@ -86,11 +89,11 @@ pub trait Work: Send + Sync {
     /// Makes everything that is published about one photo. Called also for files that are ignored or cannot be read:
     /// see [`Task::fate`].
     ///
-    /// The outcome must depend on nothing but the photo, what [`Task::provenance`] names and the configuration; so a
+    /// The outcome must depend on nothing but the photo, what its provenance names and the configuration; so a
     /// blank is evaluated with the calibration of the photo it serves, and not with its own.
     ///
     /// # Errors
-    /// Where an input has changed meanwhile ([`Input::bytes`] said so); the photo is then planned anew.
+    /// Where an input has changed meanwhile ([`Task::read`] said so); the photo is then planned anew.
     fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone>;
 
     /// Makes the files that show the class as a whole, and hands each to `out` as it is made. Their paths are such as
@@ -117,65 +120,26 @@ pub enum Fate {
     },
 }
 
+/// Reads a companion's file again.
+///
+/// # Errors
+/// Where the file is no longer there with the same content, or the disk does not answer.
+pub type Read<'a> = &'a dyn Fn(&Companion) -> Result<Vec<u8>, Gone>;
+
 /// One photo's work.
 pub struct Task<'a> {
-    /// Path below the inbox, as shown: [`Record::photo`].
-    pub photo: &'a str,
-    /// Where the results will lie, below the results folder.
-    pub folder: &'a str,
+    /// The photo, and what is known of it.
+    pub origin: Origin<'a>,
     /// The whole file; empty unless the fate is [`Fate::Measure`].
     pub bytes: &'a [u8],
-    /// Facts as [`Work::facts`] found them.
-    pub facts: &'a Facts,
-    /// Decision as [`Work::decide`] made it.
-    pub decision: &'a Decision,
     /// What to do.
     pub fate: &'a Fate,
     /// Why the file does not look finished, where it does not: the decoder has the last word.
     pub suspicion: Option<&'a str>,
-    /// Lamp photos to use, in path order.
-    pub calibrations: &'a [Input],
-    /// Blanks to use, in path order.
-    pub blanks: &'a [Input],
-    /// Darks to use, in path order.
-    pub darks: &'a [Input],
-    /// Shots of a bracket to use, in path order.
-    pub brackets: &'a [Input],
-    /// To be recorded as it is. Its `circumstances` also belong among the record's remarks.
-    pub provenance: &'a Provenance,
-}
-
-/// A photo that another one is made from.
-pub struct Input {
-    /// Path below the inbox, as shown.
-    pub photo: String,
-    /// What was found on it.
-    pub record: Arc<Record>,
-    /// Its facts.
-    pub facts: Arc<Facts>,
-    /// Its decision.
-    pub decision: Arc<Decision>,
-    /// BLAKE3 of its bytes, hexadecimal.
-    pub hash: String,
-    pub(super) source: Source,
-}
-
-impl Input {
-    /// Reads the photo again.
-    ///
-    /// # Errors
-    /// Where the file is no longer there with the same content, or the disk does not answer.
-    pub fn bytes(&self) -> Result<Vec<u8>, Gone> {
-        self.source.read(&self.hash)
-    }
-}
-
-/// All that is published about one photo.
-pub struct Outcome {
-    /// The content of `quality.json`.
-    pub record: Record,
-    /// Files by name, `quality.json` among them.
-    pub files: Vec<(String, Vec<u8>)>,
+    /// The other photos to make it from.
+    pub company: &'a Company,
+    /// Reads these photos.
+    pub read: Read<'a>,
 }
 
 /// The class at one moment.

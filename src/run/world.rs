@@ -7,6 +7,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
+use crate::lab::{Companion, Company, Form, better_forms};
 use crate::pair::{self, Shot};
 use crate::publish::names;
 use crate::publish::record::{Provenance, Record};
@@ -16,8 +17,7 @@ use crate::terms::Verdict;
 use super::known::Known;
 use super::make::Job;
 use super::read::Source;
-use super::twins;
-use super::work::{Fate, Input, Orders, Work};
+use super::work::{Fate, Orders, Work};
 
 /// Published folders by path, with what stands in them.
 pub type Published = BTreeMap<String, Arc<Record>>;
@@ -103,10 +103,11 @@ impl World {
         // The order of the shown paths decides, and not that of the bytes: they differ where names are not UTF-8.
         let mut photos: Vec<(&Rel, &mut Known)> = self.photos.iter_mut().collect();
         photos.sort_by(|(_, a), (_, b)| a.shown.cmp(&b.shown));
-        let listed: Vec<(&Rel, &Known)> = photos.iter().map(|(path, p)| (*path, &**p)).collect();
-        let better = twins::better_forms(&listed);
+        let forms: Vec<Option<Form>> = photos.iter().map(|(_, photo)| photo.form()).collect();
+        let better = better_forms(&forms);
+        let paths: Vec<&Rel> = photos.iter().map(|(path, _)| *path).collect();
         for ((_, photo), better) in photos.iter_mut().zip(better) {
-            photo.better = better;
+            photo.better = better.map(|i| paths[i].clone());
         }
         let places = names::assign(photos.iter().map(|(_, p)| (p.shown.as_str(), p.bench())));
         let mut first_with: BTreeMap<String, String> = BTreeMap::new();
@@ -274,18 +275,17 @@ impl Planner<'_> {
         }
     }
 
-    /// The photos of these paths that have been published. The paths rise, and so do the inputs.
-    fn inputs(&self, hashes: &BTreeMap<String, String>) -> Vec<Input> {
+    /// The photos of these paths that have been published. The paths rise, and so do the companions.
+    fn companions(&self, hashes: &BTreeMap<String, String>) -> Vec<Companion> {
         let known = hashes.keys().filter_map(|shown| self.known(shown));
         known
-            .filter_map(|(path, photo)| {
-                Some(Input {
+            .filter_map(|(_, photo)| {
+                Some(Companion {
                     photo: photo.shown.clone(),
-                    record: self.published.get(&photo.folder)?.clone(),
+                    hash: photo.hash.clone(),
                     facts: photo.facts.clone(),
                     decision: photo.decision.clone(),
-                    hash: photo.hash.clone(),
-                    source: self.source(path, photo),
+                    record: self.published.get(&photo.folder)?.clone(),
                 })
             })
             .collect()
@@ -295,6 +295,16 @@ impl Planner<'_> {
         let decoded = provenance.blank.keys().chain(provenance.bracket.keys());
         let decoded = decoded.filter_map(|shown| Some(self.known(shown)?.1));
         let cost = photo.cost(&fate, decoded);
+        let made_from = [
+            &provenance.calibration,
+            &provenance.blank,
+            &provenance.dark,
+            &provenance.bracket,
+        ];
+        let sources = made_from.into_iter().flatten().filter_map(|(shown, _)| {
+            let (path, photo) = self.known(shown)?;
+            Some((shown.clone(), self.source(path, photo)))
+        });
         Job {
             source: self.source(path, photo),
             photo: photo.shown.clone(),
@@ -305,10 +315,13 @@ impl Planner<'_> {
             cost,
             fate,
             suspicion: photo.suspicion.clone(),
-            calibrations: self.inputs(&provenance.calibration),
-            blanks: self.inputs(&provenance.blank),
-            darks: self.inputs(&provenance.dark),
-            brackets: self.inputs(&provenance.bracket),
+            sources: sources.collect(),
+            company: Company {
+                calibrations: self.companions(&provenance.calibration),
+                blanks: self.companions(&provenance.blank),
+                darks: self.companions(&provenance.dark),
+                brackets: self.companions(&provenance.bracket),
+            },
             provenance,
         }
     }
@@ -366,7 +379,7 @@ mod tests {
     /// Photos that can be made now, each `name<-lamps`.
     fn planned(world: &World, published: &Published, held: impl Fn(&Rel) -> Held) -> String {
         let jobs = world.plan("heron", published, held, &Orders::new("in", "out"));
-        let names = |inputs: &[Input]| {
+        let names = |inputs: &[Companion]| {
             let names: Vec<&str> = inputs.iter().map(|i| &i.photo["heron/".len()..]).collect();
             names.join("+")
         };
@@ -375,7 +388,7 @@ mod tests {
                 format!(
                     "{}<-{}",
                     &job.photo["heron/".len()..],
-                    names(&job.calibrations)
+                    names(&job.company.calibrations)
                 )
             })
             .collect::<Vec<_>>()
@@ -393,7 +406,7 @@ mod tests {
         let record = Record {
             verdict,
             provenance: job.provenance.clone(),
-            ..super::super::show::foreign()
+            ..Record::default()
         };
         let photo = job.photo.clone();
         published.insert(job.folder.clone(), Arc::new(Record { photo, ..record }));

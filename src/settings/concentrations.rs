@@ -1,34 +1,22 @@
-//! The table that `concentrations:` names: what an instructor states of the solutions, a photo a line.
+//! Reads the table that `concentrations:` names, in which an instructor states the concentration of each photo's solution.
 
-use std::path::Path;
-
-use csv::{ReaderBuilder, StringRecord, Trim};
+use csv::{ReaderBuilder, Trim};
 
 use crate::classify::stated::{Row, Stated, number};
 
 use super::document::At;
 use super::mistake::Report;
-use super::reading::Spot;
 
 const REMEDY: &str = "write a table with the header file,concentration,unit and a line a photo, such as dye-2.jpg,2,mg/L; leave the \
                       concentration empty for an unknown";
 /// A unit or a name longer than this is a sentence.
 const LONGEST: usize = 40;
 
-/// Reads the table that `spot` names; the path starts from `folder`.
+/// Reads the table.
 ///
 /// Comma or semicolon between the cells, as spreadsheets save them; columns `file`, `concentration`, and if wanted `unit`
 /// and `series`.
-pub(super) fn read(spot: &Spot<'_>, folder: &Path) -> Option<Stated> {
-    let report = Report::new(&folder.join(spot.text()?));
-    let stated = report
-        .read_file()
-        .and_then(|text| read_table(&text, &report));
-    spot.report().adopt(report);
-    stated
-}
-
-fn read_table(text: &str, report: &Report) -> Option<Stated> {
+pub(super) fn read(text: &str, report: &Report) -> Option<Stated> {
     let text = text.trim_start_matches('\u{feff}');
     let header = text.lines().next().unwrap_or_default();
     let delimiter = if header.contains(';') { b';' } else { b',' };
@@ -62,7 +50,7 @@ fn read_table(text: &str, report: &Report) -> Option<Stated> {
             }
         };
         let cell = |i: Option<usize>| i.and_then(|i| record.get(i)).unwrap_or_default();
-        let line = line_of(&record);
+        let line = at(record.position().map_or(1, csv::Position::line));
         if record.iter().all(str::is_empty) {
             continue;
         }
@@ -118,17 +106,15 @@ fn at(line: u64) -> At {
     }
 }
 
-fn line_of(record: &StringRecord) -> At {
-    at(record.position().map_or(1, csv::Position::line))
-}
-
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+
     use super::*;
 
     fn table(text: &str) -> (Option<Stated>, Vec<String>) {
         let report = Report::new(Path::new("series.csv"));
-        let stated = read_table(text, &report);
+        let stated = read(text, &report);
         let mistakes = report.into_mistakes();
         (stated, mistakes.iter().map(ToString::to_string).collect())
     }

@@ -1,266 +1,143 @@
-//! What a configuration will do, in plain words, for the instructor who must answer for it.
+//! What a configuration will do, in plain words, for the instructor who must answer for it. The text itself is `check.txt`; here
+//! is what stands in its gaps.
 
-use std::fmt::Write as _;
-use std::path::{Component, Path, PathBuf};
+use std::path::Path;
+
+use askama::Template;
 
 use crate::classify::{Rule, RuleSet, Then, UNSORTED};
 use crate::judge::Check;
-use crate::terms::Severity;
+use crate::terms::{Instrument, Lamp, Severity};
 
-use super::{BlankChoice, CalibrationChoice, Instrument, Poll, Settings};
+use super::{Choice, Poll, Settings, without_detours};
+
+#[derive(Template)]
+#[template(path = "check.txt", config = "src/settings/askama.toml")]
+struct Text<'a> {
+    settings: &'a Settings,
+    inbox: String,
+    results: String,
+    rules: Vec<ShownRule<'a>>,
+    instrument: String,
+    benches: Vec<(&'a str, String)>,
+    lamps: Vec<String>,
+    limits: Vec<String>,
+    exposure_auto: &'static str,
+    exposure_auto_in_set: &'static str,
+    calibration: &'static str,
+    blank: &'static str,
+    within: String,
+    workers: String,
+    memory: String,
+}
+
+struct ShownRule<'a> {
+    number: String,
+    name: &'a str,
+    when: String,
+    then: String,
+}
 
 /// The text of `slitwatch check`: folders, rules in order, benches, limits, arrival. Ends with a line break.
 pub fn describe(settings: &Settings) -> String {
-    let mut text = String::new();
-    // Writing to a String cannot fail.
-    let _ = write_all(&mut text, settings);
-    text
+    let limit = |check: Check| {
+        let limit = settings.limits[check].words(check.unit());
+        format!("{} ({}): {limit}", check.row().about, check.key())
+    };
+    let benches = settings.benches.iter();
+    let text = Text {
+        settings,
+        inbox: shown(&settings.inbox),
+        results: shown(&settings.results),
+        rules: settings
+            .rules
+            .rules()
+            .iter()
+            .enumerate()
+            .map(shown_rule)
+            .collect(),
+        instrument: instrument_words(&settings.instrument),
+        benches: benches
+            .map(|(name, bench)| (name.as_str(), instrument_words(bench)))
+            .collect(),
+        lamps: settings.lamps.iter().map(lamp_words).collect(),
+        limits: Check::ALL.map(limit).to_vec(),
+        exposure_auto: severity_word(settings.limits.exposure_auto),
+        exposure_auto_in_set: severity_word(settings.limits.exposure_auto_in_set),
+        calibration: match settings.pairing.calibration {
+            Choice::Nearest => "the calibration of its bench that is nearest in time",
+            Choice::LatestBefore => {
+                "the latest calibration of its bench before it, or else the first after it"
+            }
+            Choice::Best => "the calibration of its bench with the smallest uncertainty",
+        },
+        blank: match settings.pairing.blank {
+            Choice::LatestBefore => "the latest blank before it, or else the first after it",
+            _ => "the blank that is nearest in time",
+        },
+        within: match settings.pairing.within_h {
+            Some(hours) => format!("not more than {hours} h away"),
+            None => "however far away".to_owned(),
+        },
+        workers: match settings.work.workers {
+            Some(1) => "One photo at a time".to_owned(),
+            Some(n) => format!("{n} photos at a time"),
+            None => "As many photos at a time as there are cores".to_owned(),
+        },
+        memory: match settings.work.memory_mib {
+            Some(mib) => format!("within {mib} MiB"),
+            None => "within 150 MiB a worker, 512 MiB at least, half of the free memory at most"
+                .to_owned(),
+        },
+    };
+    text.render().expect("writing to memory does not fail") + "\n"
 }
 
-fn write_all(out: &mut String, settings: &Settings) -> std::fmt::Result {
-    writeln!(
-        out,
-        "Configuration {}: no mistakes.",
-        settings.file.display()
-    )?;
-    writeln!(out)?;
-    writeln!(out, "Folders")?;
-    writeln!(
-        out,
-        "  Photos are read from {}, at any depth; nothing there is written, moved or deleted.",
-        shown(&settings.inbox)
-    )?;
-    writeln!(
-        out,
-        "  Results go to {}, one folder a photo.",
-        shown(&settings.results)
-    )?;
-    writeln!(out)?;
-    write_rules(out, settings)?;
-    write_benches(out, settings)?;
-    write_lamps(out, settings)?;
-    write_limits(out, settings)?;
-    write_rest(out, settings)
-}
-
-fn write_rules(out: &mut String, settings: &Settings) -> std::fmt::Result {
-    writeln!(out, "Rules, in this order; the first that fits decides")?;
-    for (i, rule) in settings.rules.rules().iter().enumerate() {
-        let (when, then) = rule_words(rule);
-        writeln!(out, "  {:>2}. {}", i + 1, rule.name)?;
-        writeln!(out, "      {when}")?;
-        writeln!(out, "      -> {then}")?;
+fn shown_rule((i, rule): (usize, &Rule)) -> ShownRule<'_> {
+    let (when, then) = rule_words(rule);
+    ShownRule {
+        number: format!("{:>2}", i + 1),
+        name: &rule.name,
+        when,
+        then,
     }
-    writeln!(
-        out,
-        "  Then {}: a sample of the bench its first folder names ({UNSORTED}, if it lies directly in the inbox).",
-        RuleSet::OTHER_PHOTOS
-    )?;
-    writeln!(
-        out,
-        "  Then {}: ignored, with a row that says so.",
-        RuleSet::OTHER_FILES
-    )?;
-    writeln!(out, "  Rules that measure take pictures only.")?;
-    writeln!(out)
-}
-
-fn write_benches(out: &mut String, settings: &Settings) -> std::fmt::Result {
-    writeln!(out, "Instruments")?;
-    writeln!(
-        out,
-        "  Every bench: {}.",
-        instrument_words(&settings.instrument)
-    )?;
-    for (name, instrument) in &settings.benches {
-        writeln!(out, "  {name}: {}.", instrument_words(instrument))?;
-    }
-    writeln!(out)
 }
 
 fn instrument_words(instrument: &Instrument) -> String {
-    let spacings: Vec<String> = instrument
-        .groove_spacings_nm
-        .iter()
-        .map(|nm| format!("{nm} nm"))
-        .collect();
-    let grooves = match spacings.as_slice() {
-        [one] => format!("grooves {one} apart"),
-        several => format!(
-            "grooves {} apart, whichever fits the lamp",
-            several.join(" or ")
-        ),
+    let spacings = instrument.groove_spacings_nm.iter();
+    let spacings: Vec<String> = spacings.map(|nm| format!("{nm} nm")).collect();
+    let which = match spacings.len() {
+        1 => "",
+        _ => ", whichever fits the lamp",
     };
     format!(
-        "{grooves}, slit {} mm from the grating",
+        "grooves {} apart{which}, slit {} mm from the grating",
+        spacings.join(" or "),
         instrument.slit_distance_mm
     )
 }
 
-fn write_lamps(out: &mut String, settings: &Settings) -> std::fmt::Result {
-    writeln!(out, "Lamps a rule may name (auto: whichever fits)")?;
-    for lamp in &settings.lamps {
-        let fit = lamp.lines.iter().filter(|line| line.fit).count();
-        writeln!(
-            out,
-            "  {}: {}; {fit} {} for the scale",
-            lamp.name,
-            lamp.title,
-            if fit == 1 { "line" } else { "lines" }
-        )?;
-    }
-    writeln!(out)
+fn lamp_words(lamp: &Lamp) -> String {
+    let fit = lamp.lines.iter().filter(|line| line.fit).count();
+    let lines = if fit == 1 { "line" } else { "lines" };
+    format!("{}: {}; {fit} {lines}", lamp.name, lamp.title)
 }
 
-fn write_limits(out: &mut String, settings: &Settings) -> std::fmt::Result {
-    writeln!(out, "Limits")?;
-    for check in Check::ALL {
-        let limit = settings.limits[check].words(check.unit());
-        writeln!(out, "  {} ({}): {limit}", check.row().about, check.key())?;
-    }
-    let severity = |severity: Option<Severity>| match severity {
+fn severity_word(severity: Option<Severity>) -> &'static str {
+    match severity {
         None => "not judged",
         Some(Severity::Caution) => "caution",
         Some(Severity::Retake) => "retake",
-    };
-    writeln!(
-        out,
-        "  exposure or white balance not locked (exposure_auto): {}; in a set with its blank or dark \
-         (exposure_auto_in_set): {}",
-        severity(settings.limits.exposure_auto),
-        severity(settings.limits.exposure_auto_in_set)
-    )?;
-    writeln!(out)
+    }
 }
 
-fn write_rest(out: &mut String, settings: &Settings) -> std::fmt::Result {
-    let (arrival, work, pairing, output) = (
-        &settings.arrival,
-        &settings.work,
-        &settings.pairing,
-        &settings.output,
-    );
-    writeln!(out, "Arrival")?;
-    writeln!(
-        out,
-        "  A photo is taken in hand once its size and time have not changed for {} s and the whole picture is there; \
-         one that is still incomplete after {} s counts as damaged.",
-        arrival.settle_s, arrival.damaged_after_s
-    )?;
-    match arrival.poll {
-        Poll::Never => writeln!(
-            out,
-            "  The folder is looked through when the system reports a change."
-        )?,
-        Poll::Always => writeln!(
-            out,
-            "  The folder is looked through every {} s, and when the system reports a change.",
-            arrival.rescan_s
-        )?,
-        Poll::Auto => writeln!(
-            out,
-            "  The folder is looked through when the system reports a change, and every {} s where it may not.",
-            arrival.rescan_s
-        )?,
-    }
-    writeln!(out)?;
-    writeln!(out, "Calibration and blanks")?;
-    let which = match pairing.calibration {
-        CalibrationChoice::Nearest => "the calibration of its bench that is nearest in time",
-        CalibrationChoice::LatestBefore => {
-            "the latest calibration of its bench before it, or else the first after it"
-        }
-        CalibrationChoice::Best => "the calibration of its bench with the smallest uncertainty",
-    };
-    let blank = match pairing.blank {
-        BlankChoice::Nearest => "the blank that is nearest in time",
-        BlankChoice::LatestBefore => "the latest blank before it, or else the first after it",
-    };
-    let within = match pairing.within_h {
-        Some(hours) => format!("not more than {hours} h away"),
-        None => "however far away".to_owned(),
-    };
-    writeln!(
-        out,
-        "  A photo is measured with {which}, {within}. One that comes later, or is better, reaches back."
-    )?;
-    writeln!(
-        out,
-        "  A sample is compared with {blank}; blanks with its own exposure go first."
-    )?;
-    writeln!(out)?;
-    if !settings.stated.is_empty() {
-        writeln!(out, "Concentrations")?;
-        writeln!(
-            out,
-            "  Stated of {} photos by name, in a table of its own; they go before what a rule reads from a name.",
-            settings.stated.len()
-        )?;
-        writeln!(out)?;
-    }
-    writeln!(out, "Spectra")?;
-    writeln!(
-        out,
-        "  From {} nm to {} nm in steps of {} nm, wavelengths in air.",
-        output.from_nm, output.to_nm, output.step_nm
-    )?;
-    writeln!(out)?;
-    writeln!(out, "Pages")?;
-    let again = match settings.pages.refresh_s {
-        0 => "never load themselves again".to_owned(),
-        s => format!("load themselves again every {s} s"),
-    };
-    writeln!(
-        out,
-        "  The board is titled \"{}\"; pages {again}.",
-        settings.pages.title
-    )?;
-    if settings.pages.cards {
-        writeln!(
-            out,
-            "  Each photo's verdict is drawn as a card in <bench>/cards of the results, for the bench's phone."
-        )?;
-    } else {
-        writeln!(out, "  No cards for the phones' galleries are drawn.")?;
-    }
-    writeln!(out)?;
-    writeln!(out, "Work")?;
-    let workers = match work.workers {
-        Some(1) => "One photo at a time".to_owned(),
-        Some(n) => format!("{n} photos at a time"),
-        None => "As many photos at a time as there are cores".to_owned(),
-    };
-    let memory = match work.memory_mib {
-        Some(mib) => format!("within {mib} MiB"),
-        None => {
-            "within 150 MiB a worker, 512 MiB at least, half of the free memory at most".to_owned()
-        }
-    };
-    writeln!(
-        out,
-        "  {workers}, {memory}. Pictures of more than {} megapixels are refused.",
-        work.max_megapixels
-    )
-}
-
-/// A path as people would write it: `config/../inbox` is `inbox`. For reading only: where `config` is a symbolic link the
-/// file system goes another way.
+/// A path as people would write it: `config/../inbox` is `inbox`.
 fn shown(path: &Path) -> String {
-    let mut parts = PathBuf::new();
-    for component in path.components() {
-        match component {
-            Component::ParentDir
-                if matches!(parts.components().next_back(), Some(Component::Normal(_))) =>
-            {
-                parts.pop();
-            }
-            other => parts.push(other),
-        }
+    let plain = without_detours(path);
+    if plain.as_os_str().is_empty() {
+        return ".".to_owned();
     }
-    if parts.as_os_str().is_empty() {
-        parts.push(".");
-    }
-    parts.display().to_string()
+    plain.display().to_string()
 }
 
 /// A rule in words: what it asks, and what becomes of the photo.

@@ -1,4 +1,4 @@
-//! YAML text -> a tree in which every key and value knows its line and column.
+//! Parses YAML text into a tree in which every key and value knows its line and column.
 //!
 //! Only the plain part of YAML is let through: mappings with text keys, lists and scalars. Anchors, aliases and tags
 //! are refused with their position, which also makes it impossible to blow a small file up in memory. The scalars'
@@ -80,6 +80,17 @@ pub struct Flaw {
     pub remedy: String,
 }
 
+impl Flaw {
+    /// Something wrong at a place.
+    pub fn new(at: At, what: impl Into<String>, remedy: impl Into<String>) -> Flaw {
+        Flaw {
+            at,
+            what: what.into(),
+            remedy: remedy.into(),
+        }
+    }
+}
+
 /// Reads the first and only document of `text`.
 ///
 /// Returns the tree as far as it makes sense, and every flaw; the tree is absent where the text is not YAML. An empty
@@ -125,11 +136,18 @@ struct Builder<'a> {
 
 impl Builder<'_> {
     fn flaw(&mut self, at: At, what: impl Into<String>, remedy: impl Into<String>) {
-        self.flaws.push(Flaw {
-            at,
-            what: what.into(),
-            remedy: remedy.into(),
-        });
+        self.flaws.push(Flaw::new(at, what, remedy));
+    }
+
+    /// The same where nothing behind it can be read any more.
+    fn stop<T>(
+        &mut self,
+        at: At,
+        what: impl Into<String>,
+        remedy: impl Into<String>,
+    ) -> Result<T, Stop> {
+        self.flaw(at, what, remedy);
+        Err(Stop)
     }
 
     /// The parser's places count columns from 0, and lie on a line of their own behind the end.
@@ -146,14 +164,13 @@ impl Builder<'_> {
             Ok((event, marker)) => Ok((event, self.place(&marker))),
             Err(error) => {
                 let at = self.place(error.marker());
-                self.flaw(
+                self.stop(
                     at,
                     format!("this is not YAML: {}", error.info()),
                     "look at this line and the one above it: the indentation (spaces, no tabs), a missing colon or \
                      space after a colon, an unclosed quote or bracket; text with : # { } [ ] or a leading * needs \
                      'single quotes' round it",
-                );
-                Err(Stop)
+                )
             }
         }
     }
@@ -183,12 +200,11 @@ impl Builder<'_> {
                 (Event::StreamEnd, _) => return Ok(()),
                 (Event::DocumentEnd | Event::Nothing, _) => {}
                 (_, at) => {
-                    self.flaw(
+                    return self.stop(
                         at,
                         "a second document begins here",
                         "keep everything in one document: take the line with --- out",
                     );
-                    return Err(Stop);
                 }
             }
         }
@@ -197,12 +213,11 @@ impl Builder<'_> {
     /// Builds the node that begins with `event`.
     fn node(&mut self, event: Event, mut at: At, depth: usize) -> Result<Node, Stop> {
         if depth > MAX_DEPTH {
-            self.flaw(
+            return self.stop(
                 at,
                 format!("nested more than {MAX_DEPTH} levels deep"),
                 "no key of a configuration lies that deep: look for brackets or dashes that should be in quotes",
             );
-            return Err(Stop);
         }
         let (decorated, kind) = match event {
             Event::Scalar(text, style, anchor, tag) => (
@@ -241,12 +256,11 @@ impl Builder<'_> {
                 (true, Kind::Broken)
             }
             other => {
-                self.flaw(
+                return self.stop(
                     at,
                     format!("this is not YAML: {other:?} where a value should be"),
                     "look at this line and the one above it",
                 );
-                return Err(Stop);
             }
         };
         Ok(Node {

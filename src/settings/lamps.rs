@@ -1,4 +1,4 @@
-//! The section `lamps:`: lamps of one's own, beside the shipped ones.
+//! Reads the section `lamps:`, in which a class describes lamps of its own.
 
 use std::path::Path;
 
@@ -6,15 +6,13 @@ use crate::standards;
 use crate::terms::{Lamp, LampLine};
 
 use super::document::At;
-use super::mistake::Report;
 use super::reading::{Spot, Table};
 
-/// Reads lamps of one's own and adds them to `shipped`; one with the name of a shipped lamp takes its place.
+/// Reads lamps of one's own and adds them to `lamps`; one with a name that is there takes that one's place.
 ///
 /// A lamp is a mapping with `title` and `lines`, or with `file`, a table in the form of the shipped ones. Paths start
 /// from `folder`.
-pub fn read(spot: &Spot<'_>, folder: &Path, shipped: Vec<Lamp>) -> Vec<Lamp> {
-    let mut lamps = shipped;
+pub fn read(spot: &Spot<'_>, folder: &Path, lamps: &mut Vec<Lamp>) {
     for (name, spot) in spot.entries() {
         if name.eq_ignore_ascii_case("auto") {
             spot.mistake(
@@ -29,7 +27,6 @@ pub fn read(spot: &Spot<'_>, folder: &Path, shipped: Vec<Lamp>) -> Vec<Lamp> {
         lamps.retain(|known| known.name != lamp.name);
         lamps.push(lamp);
     }
-    lamps
 }
 
 fn read_lamp(t: &mut Table<'_>, name: &str, folder: &Path) -> Option<Lamp> {
@@ -37,22 +34,13 @@ fn read_lamp(t: &mut Table<'_>, name: &str, folder: &Path) -> Option<Lamp> {
     let file = t.get("file");
     let lines = t.get("lines");
     let mut lamp = match (file, lines) {
-        (Some(file), None) => {
-            let report = Report::new(&folder.join(file.text()?));
-            let lamp = report.read_file().and_then(|text| {
-                standards::read_lamp(name, &text)
-                    .map_err(|fault| {
-                        let at = At {
-                            line: fault.line.max(1),
-                            column: 1,
-                        };
-                        report.note(at, fault.what, standards::LAMP_FILE_REMEDY);
-                    })
-                    .ok()
-            });
-            file.report().adopt(report);
-            lamp?
-        }
+        (Some(file), None) => file.file(folder, |text, report| {
+            let noted = |fault: standards::LampFault| {
+                let (line, column) = (fault.line.max(1), 1);
+                report.note(At { line, column }, fault.what, standards::LAMP_FILE_REMEDY);
+            };
+            standards::read_lamp(name, text).map_err(noted).ok()
+        })?,
         (None, Some(lines)) => Lamp {
             name: name.to_owned(),
             title: name.to_owned(),
@@ -63,11 +51,10 @@ fn read_lamp(t: &mut Table<'_>, name: &str, folder: &Path) -> Option<Lamp> {
                 .collect(),
         },
         _ => {
-            t.spot().mistake(
+            return t.spot().refused(
                 "a lamp has either lines or a file",
                 "list its lines, such as lines: [{wavelength_nm: 532.1, name: 'green'}], or name a table as file:",
             );
-            return None;
         }
     };
     if let Some(title) = title {
@@ -83,46 +70,37 @@ fn read_lamp(t: &mut Table<'_>, name: &str, folder: &Path) -> Option<Lamp> {
 }
 
 fn read_line(t: &mut Table<'_>) -> Option<LampLine> {
-    let wavelength_nm = t
+    let stated = t
         .need("wavelength_nm", "give the wavelength in nm in air")
         .and_then(|s| s.number(200.0..=1200.0, "nm"));
-    let sigma_nm = t
-        .get("sigma_nm")
-        .map_or(Some(0.01), |s| s.number(0.0..=50.0, "nm"));
-    let strength = t
-        .get("strength")
-        .map_or(Some(1.0), |s| s.number(0.0..=1.0, ""));
-    let name = t.get("name").map(|s| s.text());
-    let fit = t.get("fit").map_or(Some(true), |s| s.flag());
-    let width_nm = t
-        .get("width_nm")
-        .map_or(Some(0.0), |s| s.number(0.0..=200.0, "nm"));
-    let wavelength_nm = wavelength_nm?;
-    Some(LampLine {
+    let wavelength_nm = stated.unwrap_or_default();
+    let mut line = LampLine {
         wavelength_nm,
-        sigma_nm: sigma_nm?,
-        strength: strength?,
-        name: match name {
-            Some(name) => name?,
-            None => format!("{wavelength_nm}"),
-        },
-        fit: fit?,
-        width_nm: width_nm?,
-    })
+        sigma_nm: 0.01,
+        strength: 1.0,
+        name: wavelength_nm.to_string(),
+        fit: true,
+        width_nm: 0.0,
+    };
+    t.set_number("sigma_nm", &mut line.sigma_nm, 0.0..=50.0, "nm");
+    t.set_number("strength", &mut line.strength, 0.0..=1.0, "");
+    t.set("name", &mut line.name, Spot::text);
+    t.set("fit", &mut line.fit, Spot::flag);
+    t.set_number("width_nm", &mut line.width_nm, 0.0..=200.0, "nm");
+    stated.map(|_| line)
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::mistake::Report;
     use super::*;
 
     fn read_text(text: &str, folder: &Path) -> (Vec<Lamp>, Vec<String>) {
         let report = Report::new(Path::new("lab.yaml"));
-        let lamps = report.parse(text, |spot| Some(read(&spot, folder, standards::lamps())));
+        let mut lamps = standards::lamps();
+        report.parse(text, |spot| Some(read(&spot, folder, &mut lamps)));
         let mistakes = report.into_mistakes();
-        (
-            lamps.unwrap(),
-            mistakes.iter().map(ToString::to_string).collect(),
-        )
+        (lamps, mistakes.iter().map(ToString::to_string).collect())
     }
 
     #[test]

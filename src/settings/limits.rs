@@ -1,49 +1,41 @@
-//! The section `limits:`: which checks have limits, and their defaults, stands in the judge's table.
+//! Reads the section `limits:`. Which checks there are, and their defaults, is in the judge's table.
 
 use crate::judge::{Check, Limit, Limits, Side};
 use crate::terms::Severity;
 
 use super::reading::{Spot, Table};
 
-/// Reads the section; what it leaves out keeps its default.
-pub fn read(spot: &Spot<'_>) -> Option<Limits> {
-    spot.table(|t| {
-        let mut limits = Limits::default();
-        for check in Check::ALL {
-            if let Some(spot) = t.get(check.key()) {
-                read_limit(&spot, &mut limits[check], check.row().largest);
-            }
+/// Reads the section.
+pub fn read(limits: &mut Limits, t: &mut Table<'_>) {
+    for check in Check::ALL {
+        let largest = check.row().largest;
+        if let Some(spot) = t.get(check.key()) {
+            read_limit(&spot, &mut limits[check], largest);
         }
-        read_severity(t, "exposure_auto", &mut limits.exposure_auto);
-        read_severity(t, "exposure_auto_in_set", &mut limits.exposure_auto_in_set);
-        Some(limits)
-    })
+    }
+    t.set("exposure_auto", &mut limits.exposure_auto, read_severity);
+    t.set(
+        "exposure_auto_in_set",
+        &mut limits.exposure_auto_in_set,
+        read_severity,
+    );
 }
 
 /// `{caution: 3.5, retake: 5}`; `off` in place of a number, or of the whole, switches it off.
 fn read_limit(spot: &Spot<'_>, limit: &mut Limit, largest: f64) {
-    if is_off(spot) {
-        limit.caution = None;
-        limit.retake = None;
+    if spot.is_off() {
+        (limit.caution, limit.retake) = (None, None);
         return;
     }
-    let read = spot.table(|t| {
-        let mut threshold = |key, default| match t.get(key) {
-            None => default,
-            Some(spot) if is_off(&spot) => None,
-            Some(spot) => spot.number(0.0..=largest, "").or(default),
-        };
-        Some((
-            threshold("caution", limit.caution),
-            threshold("retake", limit.retake),
-        ))
-    });
-    let Some((caution, retake)) = read else {
-        return;
+    let threshold = |spot: &Spot<'_>| match spot.is_off() {
+        true => Some(None),
+        false => spot.number(0.0..=largest, "").map(Some),
     };
-    limit.caution = caution;
-    limit.retake = retake;
-    if let (Some(caution), Some(retake)) = (caution, retake) {
+    *limit = spot.on_top_of(*limit, |limit, t| {
+        t.set("caution", &mut limit.caution, threshold);
+        t.set("retake", &mut limit.retake, threshold);
+    });
+    if let (Some(caution), Some(retake)) = (limit.caution, limit.retake) {
         let (in_order, order) = match limit.side {
             Side::AtMost => (caution <= retake, "not above"),
             Side::AtLeast => (caution >= retake, "not below"),
@@ -57,20 +49,11 @@ fn read_limit(spot: &Spot<'_>, limit: &mut Limit, largest: f64) {
     }
 }
 
-fn read_severity(table: &mut Table<'_>, key: &'static str, severity: &mut Option<Severity>) {
-    let Some(spot) = table.get(key) else { return };
-    if is_off(&spot) {
-        *severity = None;
-    } else if let Some(word) = spot.word(&["caution", "retake", "off"]) {
-        *severity = Some(word);
+fn read_severity(spot: &Spot<'_>) -> Option<Option<Severity>> {
+    if spot.is_off() {
+        return Some(None);
     }
-}
-
-fn is_off(spot: &Spot<'_>) -> bool {
-    spot.is_null()
-        || spot
-            .raw()
-            .is_some_and(|text| text.eq_ignore_ascii_case("off"))
+    spot.word(&["caution", "retake", "off"]).map(Some)
 }
 
 #[cfg(test)]
@@ -82,7 +65,7 @@ mod tests {
 
     fn read_text(text: &str) -> (Limits, Vec<String>) {
         let report = Report::new(Path::new("lab.yaml"));
-        let limits = report.parse(text, |spot| read(&spot));
+        let limits = report.parse(text, |spot| Some(spot.on_top_of(Limits::default(), read)));
         (
             limits.expect("limits are always usable"),
             report

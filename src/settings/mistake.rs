@@ -1,10 +1,10 @@
-//! Mistakes in a file, gathered until there are no more to find.
+//! Collects the mistakes in a file, so that all of them can be told at once.
 
 use std::cell::RefCell;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
-use super::document::{self, At};
+use super::document::{self, At, Flaw};
 use super::reading::Spot;
 
 /// Something in a configuration that must be put right before it can be used.
@@ -96,82 +96,62 @@ impl Report {
 
     /// Reads the file named in [`Report::new`]: absent where it cannot be read, is too large or is not UTF-8.
     pub fn read_file(&self) -> Option<String> {
-        let length = match std::fs::metadata(&self.file) {
-            Ok(metadata) if metadata.is_dir() => {
-                self.note(
-                    At::START,
-                    "this is a folder, not a file",
-                    "name the file itself, such as config/lab.yaml",
-                );
-                return None;
-            }
-            Ok(metadata) => metadata.len(),
-            Err(error) => {
-                self.note(
-                    At::START,
-                    format!("cannot be read: {error}"),
-                    "check the name and that you may read it; a path inside a configuration starts from that file's \
-                     own folder",
-                );
-                return None;
-            }
-        };
-        if length > document::MAX_BYTES as u64 {
-            self.note(
-                At::START,
-                format!(
-                    "{length} bytes long; at most {} are read",
-                    document::MAX_BYTES
-                ),
-                "this does not look like a file written by hand: check that the right one is named",
-            );
-            return None;
-        }
-        let bytes = match std::fs::read(&self.file) {
-            Ok(bytes) => bytes,
-            Err(error) => {
-                self.note(
-                    At::START,
-                    format!("cannot be read: {error}"),
-                    "check that you may read it",
-                );
-                return None;
-            }
-        };
-        match String::from_utf8(bytes) {
-            Ok(text) => Some(text),
-            Err(error) => {
-                let at =
-                    document::place_of_byte(error.as_bytes(), error.utf8_error().valid_up_to());
-                self.note(
-                    at,
-                    "a byte that is not UTF-8 text",
-                    "save the file as UTF-8 (in the editor: Save as, encoding UTF-8)",
-                );
-                None
-            }
-        }
+        self.noted(read(&self.file))
     }
 
     /// Parses `text`, notes its flaws, and hands the tree to `read`.
     pub fn parse<T>(&self, text: &str, read: impl FnOnce(Spot<'_>) -> Option<T>) -> Option<T> {
-        if text.len() > document::MAX_BYTES {
-            self.note(
-                At::START,
-                format!(
-                    "{} bytes long; at most {} are read",
-                    text.len(),
-                    document::MAX_BYTES
-                ),
-                "this does not look like a file written by hand: check that the right one is named",
-            );
-            return None;
-        }
+        self.noted(not_too_long(text.len() as u64))?;
         let (tree, flaws) = document::parse(text);
         for flaw in flaws {
             self.note(flaw.at, flaw.what, flaw.remedy);
         }
-        let tree = tree?;
-        read(Spot::top(self, &tree))
+        read(Spot::top(self, &tree?))
     }
+
+    fn noted<T>(&self, read: Result<T, Flaw>) -> Option<T> {
+        read.map_err(|flaw| self.note(flaw.at, flaw.what, flaw.remedy))
+            .ok()
+    }
+}
+
+fn read(file: &Path) -> Result<String, Flaw> {
+    let cannot_be_read = |error: std::io::Error| {
+        Flaw::new(
+            At::START,
+            format!("cannot be read: {error}"),
+            "check the name and that you may read it; a path inside a configuration starts from that file's own folder",
+        )
+    };
+    let metadata = std::fs::metadata(file).map_err(cannot_be_read)?;
+    if metadata.is_dir() {
+        return Err(Flaw::new(
+            At::START,
+            "this is a folder, not a file",
+            "name the file itself, such as config/lab.yaml",
+        ));
+    }
+    not_too_long(metadata.len())?;
+    let bytes = std::fs::read(file).map_err(cannot_be_read)?;
+    String::from_utf8(bytes).map_err(|error| {
+        Flaw::new(
+            document::place_of_byte(error.as_bytes(), error.utf8_error().valid_up_to()),
+            "a byte that is not UTF-8 text",
+            "save the file as UTF-8 (in the editor: Save as, encoding UTF-8)",
+        )
+    })
+}
+
+fn not_too_long(bytes: u64) -> Result<(), Flaw> {
+    if bytes <= document::MAX_BYTES as u64 {
+        return Ok(());
+    }
+    Err(Flaw::new(
+        At::START,
+        format!(
+            "{bytes} bytes long; at most {} are read",
+            document::MAX_BYTES
+        ),
+        "this does not look like a file written by hand: check that the right one is named",
+    ))
 }

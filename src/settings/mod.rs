@@ -1,25 +1,23 @@
-//! The configuration: as written -> as checked. All mistakes come at once, each with line, column and remedy.
+//! Reads and checks the configuration. All mistakes come at once, each with line, column and remedy.
 //!
 //! Reads the configuration file and the files it names (texts, lamps, concentrations), and nothing else; whether the inbox
 //! exists is for `run` to find out. A [`Settings`] can only be had without mistakes, so nothing behind this module meets an
 //! unchecked value.
 
 mod concentrations;
-pub mod describe;
-pub mod document;
+mod describe;
+mod document;
 mod lamps;
 mod limits;
-pub mod mistake;
-pub mod reading;
+mod mistake;
+mod reading;
 mod rules;
-pub mod sections;
-pub mod words;
+mod sections;
+pub(crate) mod words;
 
 pub use describe::describe;
 pub use mistake::Mistake;
-pub use sections::{
-    Arrival, BlankChoice, CalibrationChoice, Instrument, Output, Pages, Pairing, Poll, Work,
-};
+pub use sections::{Arrival, Choice, Output, Pages, Pairing, Poll, Work};
 
 use std::collections::BTreeMap;
 use std::path::{Component, Path, PathBuf};
@@ -28,7 +26,7 @@ use crate::classify::RuleSet;
 use crate::classify::stated::Stated;
 use crate::judge::{Limits, Words};
 use crate::standards;
-use crate::terms;
+use crate::terms::{Instrument, Lamp};
 
 use mistake::Report;
 use reading::{Spot, Table};
@@ -56,8 +54,8 @@ pub struct Settings {
     /// What is stated of photos by their names: concentrations.
     pub stated: Stated,
     /// The shipped lamps and the configuration's own, names in lower case.
-    pub lamps: Vec<terms::Lamp>,
-    /// From which value on a number is a reason.
+    pub lamps: Vec<Lamp>,
+    /// The limits in force.
     pub limits: Limits,
     /// When a file has arrived.
     pub arrival: Arrival,
@@ -118,25 +116,26 @@ fn read_text(text: &str, report: Report) -> Result<Settings, Vec<Mistake>> {
 }
 
 fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settings> {
-    let inbox_spot = t.need(
+    let mut folder_of = |key, remedy| {
+        let spot = t.need(key, remedy)?;
+        let path = spot.file_path(folder)?;
+        Some((spot, path))
+    };
+    let inbox = folder_of(
         "inbox",
         "name the folder in which photos arrive, such as inbox: ../inbox",
     );
-    let results_spot = t.need(
+    let results = folder_of(
         "results",
         "name the folder for results, such as results: ../results",
     );
-    let inbox = inbox_spot.as_ref().and_then(|s| read_path(s, folder));
-    let results = results_spot.as_ref().and_then(|s| read_path(s, folder));
-    if let (Some(spot), Some(inbox), Some(results)) = (&results_spot, &inbox, &results) {
+    if let (Some((_, inbox)), Some((spot, results))) = (&inbox, &results) {
         check_apart(spot, inbox, results);
     }
-    let instrument = t.get("instrument").map_or_else(Instrument::default, |s| {
-        Instrument::default().changed_by(&s)
-    });
+    let instrument = t.section("instrument", sections::read_instrument);
     let mut benches = BTreeMap::new();
     for (name, spot) in t.get("benches").map(|s| s.entries()).unwrap_or_default() {
-        let bench = instrument.changed_by(&spot);
+        let bench = spot.on_top_of(instrument.clone(), sections::read_instrument);
         if benches.insert(name.to_lowercase(), bench).is_some() {
             spot.mistake(
                 format!("there is already a bench named \"{name}\", letter case aside"),
@@ -144,58 +143,49 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
             );
         }
     }
-    let lamps = match t.get("lamps") {
-        Some(spot) => lamps::read(&spot, folder, standards::lamps()),
-        None => standards::lamps(),
-    };
-    let lamp_names: Vec<String> = lamps.iter().map(|lamp| lamp.name.clone()).collect();
+    let mut lamps = standards::lamps();
+    if let Some(spot) = t.get("lamps") {
+        lamps::read(&spot, folder, &mut lamps);
+    }
+    let lamp_names: Vec<&str> = lamps.iter().map(|lamp| lamp.name.as_str()).collect();
     let rules = t
-        .need("rules", "without rules every photo would be a sample; copy the shipped ones from config/lab.yaml")
+        .need(
+            "rules",
+            "without rules every photo would be a sample; copy the shipped ones from config/lab.yaml",
+        )
         .map(|spot| rules::read(&spot, &lamp_names));
-    let stated = t
-        .get("concentrations")
-        .and_then(|spot| concentrations::read(&spot, folder));
-    let limits = t.get("limits").and_then(|spot| limits::read(&spot));
-    let arrival = t.get("arrival").map(|spot| Arrival::read(&spot));
-    let work = t.get("work").map(|spot| Work::read(&spot));
-    let pairing = t.get("pairing").map(|spot| Pairing::read(&spot));
-    let output = t.get("output").map(|spot| Output::read(&spot));
-    let pages = t.get("pages").map(|spot| Pages::read(&spot));
-    let words = t.get("words").and_then(|spot| read_words(&spot, folder));
+    let mut stated = Stated::default();
+    t.set("concentrations", &mut stated, |spot| {
+        spot.file(folder, concentrations::read)
+    });
+    let limits = t.section("limits", limits::read);
+    let arrival = t.section("arrival", Arrival::read);
+    let work = t.section("work", Work::read);
+    let pairing = t.section("pairing", Pairing::read);
+    let output = t.section("output", Output::read);
+    let pages = t.section("pages", Pages::read);
+    let mut words = words::shipped();
+    t.set("words", &mut words, |spot| {
+        spot.file(folder, |text, report| Some(words::read(text, report)))
+    });
     Some(Settings {
         file: file.to_owned(),
         names: Vec::new(),
-        inbox: inbox?,
-        results: results?,
+        inbox: inbox?.1,
+        results: results?.1,
         instrument,
         benches,
         rules: rules?,
-        stated: stated.unwrap_or_default(),
+        stated,
         lamps,
-        limits: limits.unwrap_or_default(),
-        arrival: arrival.unwrap_or_default(),
-        work: work.unwrap_or_default(),
-        pairing: pairing.unwrap_or_default(),
-        output: output.unwrap_or_default(),
-        pages: pages.unwrap_or_default(),
-        words: words.unwrap_or_else(words::shipped),
+        limits,
+        arrival,
+        work,
+        pairing,
+        output,
+        pages,
+        words,
     })
-}
-
-fn read_path(spot: &Spot<'_>, folder: &Path) -> Option<PathBuf> {
-    let text = spot.text()?;
-    if text.contains('\0') {
-        spot.mistake("a path with a zero byte in it", "write an ordinary path");
-        return None;
-    }
-    Some(folder.join(text))
-}
-
-fn read_words(spot: &Spot<'_>, folder: &Path) -> Option<Words> {
-    let report = Report::new(&read_path(spot, folder)?);
-    let words = report.read_file().map(|text| words::read(&text, &report));
-    spot.report().adopt(report);
-    words
 }
 
 /// Results inside the inbox would be taken for photos, and an inbox inside the results could be written to.
@@ -224,38 +214,38 @@ pub fn overlap(inbox: &Path, results: &Path) -> Option<&'static str> {
     }
 }
 
-/// `path` made absolute, with `.` and `..` worked out from the text alone.
+/// `path` made absolute, without detours.
 fn plain(path: &Path) -> PathBuf {
-    let absolute = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+    let absolute = std::path::absolute(path);
+    without_detours(&absolute.unwrap_or_else(|_| path.to_owned()))
+}
+
+/// `path` with `..` worked out from the text alone: where a part of it is a symbolic link the file system goes another way.
+fn without_detours(path: &Path) -> PathBuf {
     let mut plain = PathBuf::new();
-    for component in absolute.components() {
-        match component {
-            Component::CurDir => {}
-            Component::ParentDir => {
+    for component in path.components() {
+        match (component, plain.components().next_back()) {
+            (Component::ParentDir, Some(Component::Normal(_))) => {
                 plain.pop();
             }
-            other => plain.push(other),
+            (Component::ParentDir, Some(Component::RootDir)) => {}
+            _ => plain.push(component),
         }
     }
     plain
 }
 
 impl Settings {
-    /// What is known of a bench's instrument, for the measurement. Letter case of `name` does not matter.
-    pub fn bench(&self, name: &str) -> terms::Bench {
-        let instrument = self
-            .benches
+    /// What is known of a bench's instrument. Letter case of `name` does not matter.
+    pub fn bench(&self, name: &str) -> &Instrument {
+        self.benches
             .get(&name.to_lowercase())
-            .unwrap_or(&self.instrument);
-        terms::Bench {
-            groove_spacings_nm: instrument.groove_spacings_nm.clone(),
-            slit_distance_mm: instrument.slit_distance_mm,
-        }
+            .unwrap_or(&self.instrument)
     }
 
     /// The lamps a calibration may be of: the one named (or given as an element's symbol), or all of them for `auto`
     /// and for names that are not known.
-    pub fn lamps_for(&self, name: &str) -> Vec<&terms::Lamp> {
+    pub fn lamps_for(&self, name: &str) -> Vec<&Lamp> {
         let name = name.to_lowercase();
         let named = |wanted: &str| self.lamps.iter().find(|lamp| lamp.name == wanted);
         match named(&name).or_else(|| named(standards::lamp_of_symbol(&name)?)) {

@@ -1,16 +1,19 @@
-//! Reading a positioned tree into values, with every mistake noted and none of them the last.
+//! Reads values from the tree of a document. A mistake is noted, and reading goes on, so that all of them are found at once.
 //!
 //! A reader asks for the keys it knows; whatever is left in a table afterwards is a mistake with a suggestion. So the
 //! list of known keys is the code that reads them, and there is no second list to keep in step.
 
 use std::fmt;
 use std::ops::RangeInclusive;
+use std::path::{Path, PathBuf};
 
 use serde::de::DeserializeOwned;
 use serde_yaml::Value;
 
-use super::document::{At, Kind, Node};
+use super::document::{Kind, Node};
 use super::mistake::Report;
+
+const MAPPING_REMEDY: &str = "put each key: value on a line of its own, indented";
 
 /// A value with its key path, and the report to complain to.
 #[derive(Clone)]
@@ -30,19 +33,13 @@ impl<'a> Spot<'a> {
         }
     }
 
-    /// Where it is.
-    pub fn at(&self) -> At {
-        self.node.at
-    }
-
-    /// The key path, such as `rules[2].then.capture`.
-    pub fn path(&self) -> &str {
-        &self.path
-    }
-
-    /// The report that mistakes go to.
-    pub fn report(&self) -> &'a Report {
-        self.report
+    /// A part of it.
+    fn part(&self, node: &'a Node, path: String) -> Spot<'a> {
+        Spot {
+            report: self.report,
+            node,
+            path,
+        }
     }
 
     /// Notes a mistake here.
@@ -67,25 +64,19 @@ impl<'a> Spot<'a> {
         }
     }
 
-    /// Complains that something else was wanted here; silent where a flaw was already noted.
-    pub fn wanted(&self, wanted: &str, remedy: impl Into<String>) {
-        if !matches!(self.node.kind, Kind::Broken) {
-            self.mistake(
-                format!("{wanted} is wanted here, not {}", self.found()),
-                remedy,
-            );
-        }
+    /// Notes a mistake because of which nothing can be read here.
+    pub fn refused<T>(&self, what: impl fmt::Display, remedy: impl Into<String>) -> Option<T> {
+        self.mistake(what, remedy);
+        None
     }
 
-    /// True where nothing, `~` or `null` stands.
-    pub fn is_null(&self) -> bool {
-        matches!(
-            self.node.kind,
-            Kind::Scalar {
-                value: Value::Null,
-                ..
-            }
-        )
+    /// Refuses what is here because something else was wanted; silent where a flaw was already noted.
+    fn wanted<T>(&self, wanted: &str, remedy: impl Into<String>) -> Option<T> {
+        if matches!(self.node.kind, Kind::Broken) {
+            return None;
+        }
+        let what = format!("{wanted} is wanted here, not {}", self.found());
+        self.refused(what, remedy)
     }
 
     /// True for a mapping.
@@ -93,16 +84,25 @@ impl<'a> Spot<'a> {
         matches!(self.node.kind, Kind::Map(_))
     }
 
-    /// True for a list.
-    pub fn is_list(&self) -> bool {
-        matches!(self.node.kind, Kind::List(_))
+    /// True where this word stands, in any letter case.
+    pub fn says(&self, word: &str) -> bool {
+        self.written().eq_ignore_ascii_case(word)
     }
 
-    /// The text as written, for a single value.
-    pub fn raw(&self) -> Option<&'a str> {
-        match &self.node.kind {
-            Kind::Scalar { text, .. } => Some(text),
+    /// True where a number is switched off: `off`, `~`, `null` or nothing.
+    pub fn is_off(&self) -> bool {
+        let value = match &self.node.kind {
+            Kind::Scalar { value, .. } => Some(value),
             _ => None,
+        };
+        value == Some(&Value::Null) || self.says("off")
+    }
+
+    /// The text as written; empty where it is not a single value.
+    fn written(&self) -> &'a str {
+        match &self.node.kind {
+            Kind::Scalar { text, .. } => text,
+            _ => "",
         }
     }
 
@@ -112,13 +112,10 @@ impl<'a> Spot<'a> {
             Kind::Scalar { value, text } if *value != Value::Null && !text.trim().is_empty() => {
                 Some(text.clone())
             }
-            _ => {
-                self.wanted(
-                    "text",
-                    "write it after the colon, in 'single quotes' if in doubt",
-                );
-                None
-            }
+            _ => self.wanted(
+                "text",
+                "write it after the colon, in 'single quotes' if in doubt",
+            ),
         }
     }
 
@@ -130,38 +127,33 @@ impl<'a> Spot<'a> {
             range.end(),
             if unit.is_empty() { "" } else { " " },
         );
-        if self.raw().is_some_and(|text| text.contains(',')) {
+        if self.written().contains(',') {
             accepted += ", with a point, not a comma, before the decimals";
         }
         let number = match &self.node.kind {
             Kind::Scalar {
-                value: value @ Value::Number(_),
+                value: Value::Number(number),
                 ..
-            } => serde_yaml::from_value::<f64>(value.clone()).ok(),
+            } => number.as_f64(),
             _ => None,
         };
-        let Some(number) = number else {
-            self.wanted("a number", accepted);
-            return None;
-        };
-        if !range.contains(&number) {
-            self.mistake(format!("{} is out of range", self.found()), accepted);
-            return None;
+        match number {
+            None => self.wanted("a number", accepted),
+            Some(number) if range.contains(&number) => Some(number),
+            Some(_) => self.refused(format!("{} is out of range", self.found()), accepted),
         }
-        Some(number)
     }
 
     /// A whole number in `range`.
     pub fn whole(&self, range: RangeInclusive<u64>, unit: &str) -> Option<u64> {
         let number = self.number(*range.start() as f64..=*range.end() as f64, unit)?;
-        if number.fract() != 0.0 {
-            self.mistake(
-                format!("{} is not a whole number", self.found()),
-                format!("write {} or {}", number.floor(), number.ceil()),
-            );
-            return None;
+        if number.fract() == 0.0 {
+            return Some(number as u64);
         }
-        Some(number as u64)
+        self.refused(
+            format!("{} is not a whole number", self.found()),
+            format!("write {} or {}", number.floor(), number.ceil()),
+        )
     }
 
     /// `true` or `false`.
@@ -171,27 +163,81 @@ impl<'a> Spot<'a> {
                 value: Value::Bool(flag),
                 ..
             } => Some(*flag),
-            _ => {
-                self.wanted("true or false", "write true or false, without quotes");
-                None
-            }
+            _ => self.wanted("true or false", "write true or false, without quotes"),
         }
     }
 
     /// One of `choices`, each the serialised form of a `T`.
     pub fn word<T: DeserializeOwned>(&self, choices: &[&str]) -> Option<T> {
-        let written = self.raw().unwrap_or_default();
-        if let Some(choice) = choices.iter().find(|c| c.eq_ignore_ascii_case(written)) {
+        if let Some(choice) = choices.iter().find(|choice| self.says(choice)) {
             return serde_yaml::from_value(Value::from(*choice)).ok();
         }
+        let otherwise = || format!("write {}", choices.join(" or "));
         self.wanted(
             &format!("one of {}", choices.join(", ")),
-            match nearest(written, choices.iter().copied()) {
-                Some(near) => format!("did you mean \"{near}\"?"),
-                None => format!("write {}", choices.join(" or ")),
-            },
-        );
-        None
+            meant(self.written(), choices.iter().copied(), otherwise),
+        )
+    }
+
+    /// What `parse` makes of the text here. Where it makes nothing of it, `complaint` says so, of the text and the reason.
+    pub fn parsed<T>(
+        &self,
+        parse: impl FnOnce(&str) -> Result<T, String>,
+        complaint: impl FnOnce(&str, String) -> String,
+        remedy: &str,
+    ) -> Option<T> {
+        let text = self.text()?;
+        parse(&text).map_or_else(|why| self.refused(complaint(&text, why), remedy), Some)
+    }
+
+    /// Nothing where `word` stands, or else what `read` makes of what does.
+    pub fn unless<T>(
+        &self,
+        word: &str,
+        read: impl FnOnce(&Spot<'a>) -> Option<T>,
+    ) -> Option<Option<T>> {
+        if self.says(word) {
+            return Some(None);
+        }
+        read(self).map(Some)
+    }
+
+    /// The path of a file or folder; where it is not absolute it starts from `folder`.
+    pub fn file_path(&self, folder: &Path) -> Option<PathBuf> {
+        let text = self.text()?;
+        if text.contains('\0') {
+            return self.refused("a path with a zero byte in it", "write an ordinary path");
+        }
+        Some(folder.join(text))
+    }
+
+    /// What `read` makes of the text of the file that is named here; its mistakes become mistakes of this file too.
+    pub fn file<T>(
+        &self,
+        folder: &Path,
+        read: impl FnOnce(&str, &Report) -> Option<T>,
+    ) -> Option<T> {
+        let report = Report::new(&self.file_path(folder)?);
+        let value = report.read_file().and_then(|text| read(&text, &report));
+        self.report.adopt(report);
+        value
+    }
+
+    /// Complains of each of a text's `slots` that is not among the `known` ones.
+    pub fn check_slots<'s>(
+        &self,
+        slots: impl Iterator<Item = &'s str>,
+        known: &[&str],
+        kind: &str,
+        otherwise: impl Fn(&str) -> String,
+    ) {
+        for slot in slots.filter(|slot| !known.contains(slot)) {
+            let remedy = match nearest(slot, known.iter().copied()) {
+                Some(near) => format!("did you mean {{{near}}}?"),
+                None => otherwise(slot),
+            };
+            self.mistake(format!("{{{slot}}} is not {kind}"), remedy);
+        }
     }
 
     /// The items of a list.
@@ -200,28 +246,20 @@ impl<'a> Spot<'a> {
             Kind::List(items) => items
                 .iter()
                 .enumerate()
-                .map(|(i, node)| Spot {
-                    report: self.report,
-                    node,
-                    path: format!("{}[{i}]", self.path),
-                })
+                .map(|(i, node)| self.part(node, format!("{}[{i}]", self.path)))
                 .collect(),
             _ => {
-                self.wanted(
-                    "a list",
-                    "put each item on a line of its own that begins with a dash",
-                );
-                Vec::new()
+                let remedy = "put each item on a line of its own that begins with a dash";
+                self.wanted("a list", remedy).unwrap_or_default()
             }
         }
     }
 
     /// The items of a list, or the single value itself.
     pub fn one_or_many(&self) -> Vec<Spot<'a>> {
-        if self.is_list() {
-            self.list()
-        } else {
-            vec![self.clone()]
+        match self.node.kind {
+            Kind::List(_) => self.list(),
+            _ => vec![self.clone()],
         }
     }
 
@@ -231,32 +269,18 @@ impl<'a> Spot<'a> {
             Kind::Map(entries) => entries
                 .iter()
                 .map(|entry| {
-                    let spot = Spot {
-                        report: self.report,
-                        node: &entry.node,
-                        path: joined(&self.path, &entry.key),
-                    };
-                    (entry.key.clone(), spot)
+                    let path = joined(&self.path, &entry.key);
+                    (entry.key.clone(), self.part(&entry.node, path))
                 })
                 .collect(),
-            _ => {
-                self.wanted(
-                    "a mapping",
-                    "put each key: value on a line of its own, indented",
-                );
-                Vec::new()
-            }
+            _ => self.wanted("a mapping", MAPPING_REMEDY).unwrap_or_default(),
         }
     }
 
     /// Reads a mapping with known keys; afterwards every key that `read` did not ask for is a mistake.
     pub fn table<T>(&self, read: impl FnOnce(&mut Table<'a>) -> Option<T>) -> Option<T> {
         if !self.is_table() {
-            self.wanted(
-                "a mapping",
-                "put each key: value on a line of its own, indented",
-            );
-            return None;
+            return self.wanted("a mapping", MAPPING_REMEDY);
         }
         let mut table = Table {
             spot: self.clone(),
@@ -264,6 +288,15 @@ impl<'a> Spot<'a> {
         };
         let value = read(&mut table);
         table.complain_of_the_rest();
+        value
+    }
+
+    /// Reads a mapping with known keys into `value`, which keeps what the mapping does not state.
+    pub fn on_top_of<T>(&self, mut value: T, read: impl FnOnce(&mut T, &mut Table<'a>)) -> T {
+        self.table(|t| {
+            read(&mut value, t);
+            Some(())
+        });
         value
     }
 }
@@ -287,21 +320,50 @@ impl<'a> Table<'a> {
             return None;
         };
         let entry = entries.iter().find(|e| e.key == key)?;
-        Some(Spot {
-            report: self.spot.report,
-            node: &entry.node,
-            path: joined(&self.spot.path, key),
-        })
+        let path = joined(&self.spot.path, key);
+        Some(self.spot.part(&entry.node, path))
+    }
+
+    /// Puts what `read` makes of the value of `key` in the place of `target`, which otherwise stays.
+    pub fn set<T>(
+        &mut self,
+        key: &'static str,
+        target: &mut T,
+        read: impl FnOnce(&Spot<'a>) -> Option<T>,
+    ) {
+        if let Some(value) = self.get(key).and_then(|spot| read(&spot)) {
+            *target = value;
+        }
+    }
+
+    /// The same for a number.
+    pub fn set_number(
+        &mut self,
+        key: &'static str,
+        target: &mut f64,
+        range: RangeInclusive<f64>,
+        unit: &str,
+    ) {
+        self.set(key, target, |spot| spot.number(range, unit));
+    }
+
+    /// The section `key`: its defaults, with what it states in their place.
+    pub fn section<T: Default>(
+        &mut self,
+        key: &'static str,
+        read: impl FnOnce(&mut T, &mut Table<'a>),
+    ) -> T {
+        match self.get(key) {
+            Some(spot) => spot.on_top_of(T::default(), read),
+            None => T::default(),
+        }
     }
 
     /// The value of `key`; complains if it is missing.
     pub fn need(&mut self, key: &'static str, remedy: &str) -> Option<Spot<'a>> {
-        let found = self.get(key);
-        if found.is_none() {
-            self.spot
-                .mistake(format!("the key \"{key}\" is missing"), remedy);
-        }
-        found
+        let missing = || format!("the key \"{key}\" is missing");
+        self.get(key)
+            .or_else(|| self.spot.refused(missing(), remedy))
     }
 
     fn complain_of_the_rest(self) {
@@ -314,10 +376,8 @@ impl<'a> Table<'a> {
             if self.asked.contains(&entry.key.as_str()) {
                 continue;
             }
-            let remedy = match nearest(&entry.key, free.iter().copied()) {
-                Some(near) => format!("did you mean \"{near}\"?"),
-                None => format!("the keys known here are {}", self.asked.join(", ")),
-            };
+            let otherwise = || format!("the keys known here are {}", self.asked.join(", "));
+            let remedy = meant(&entry.key, free.iter().copied(), otherwise);
             self.spot.report.note(
                 entry.key_at,
                 format!("{}: unknown key", joined(&self.spot.path, &entry.key)),
@@ -347,11 +407,20 @@ fn shortened(text: &str) -> String {
     format!("{head}…")
 }
 
+/// A remedy for a word that is not known: the candidate that was meant, or else `otherwise`.
+pub fn meant<'c>(
+    word: &str,
+    candidates: impl Iterator<Item = &'c str>,
+    otherwise: impl FnOnce() -> String,
+) -> String {
+    nearest(word, candidates).map_or_else(otherwise, |near| format!("did you mean \"{near}\"?"))
+}
+
 /// The candidate that `word` was most likely meant to be; absent where none is near.
 ///
 /// Near: at most a third of the letters (or two, if that is more) must be inserted, deleted, changed or swapped, or one
 /// is the beginning of the other.
-pub fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
+fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
     let word = word.to_lowercase().replace('-', "_");
     let letters = word.chars().count();
     if !(2..=64).contains(&letters) {

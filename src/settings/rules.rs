@@ -1,4 +1,4 @@
-//! The section `rules:` -> a checked [`RuleSet`].
+//! Reads the section `rules:` into a checked [`RuleSet`].
 
 use std::collections::HashSet;
 use std::str::FromStr;
@@ -8,13 +8,13 @@ use jiff::civil::{Date, DateTime, Time};
 use crate::classify::{Conditions, FactTest, PathGlobs, Rule, RuleSet, Template, Then, TimeWindow};
 use crate::terms::Capture;
 
-use super::reading::{Spot, Table, nearest};
+use super::reading::{Spot, Table, meant};
 
 /// Names a template may use in every rule.
 const BUILT_IN: [&str; 3] = ["folder", "name", "stem"];
 
 /// Reads the list of rules. `lamps` are the names a rule may give to a calibration.
-pub fn read(spot: &Spot<'_>, lamps: &[String]) -> RuleSet {
+pub fn read(spot: &Spot<'_>, lamps: &[&str]) -> RuleSet {
     let mut rules = Vec::new();
     let mut names = HashSet::new();
     for spot in spot.list() {
@@ -32,7 +32,7 @@ pub fn read(spot: &Spot<'_>, lamps: &[String]) -> RuleSet {
     RuleSet::new(rules)
 }
 
-fn read_rule(t: &mut Table<'_>, lamps: &[String]) -> Option<Rule> {
+fn read_rule(t: &mut Table<'_>, lamps: &[&str]) -> Option<Rule> {
     let name = t
         .need(
             "name",
@@ -40,14 +40,10 @@ fn read_rule(t: &mut Table<'_>, lamps: &[String]) -> Option<Rule> {
         )
         .and_then(|spot| spot.text());
     let mut when = Conditions::none();
-    if let Some(spot) = t.get("path") {
-        when.paths = read_globs(&spot);
-    }
+    t.set("path", &mut when.paths, read_globs);
     when.path_regex = t.get("regex").and_then(|spot| read_regex(&spot));
     when.name_regex = t.get("name_regex").and_then(|spot| read_regex(&spot));
-    if let Some(spot) = t.get("exif") {
-        when.facts = read_facts(&spot);
-    }
+    t.set("exif", &mut when.facts, read_facts);
     when.window = t.get("between").and_then(|spot| read_window(&spot));
     let groups: Vec<String> = when.group_names().map(str::to_owned).collect();
     if let Some(twice) = groups
@@ -72,7 +68,7 @@ fn read_rule(t: &mut Table<'_>, lamps: &[String]) -> Option<Rule> {
     })
 }
 
-fn read_globs(spot: &Spot<'_>) -> PathGlobs {
+fn read_globs(spot: &Spot<'_>) -> Option<PathGlobs> {
     let mut globs = PathGlobs::none();
     for spot in spot.one_or_many() {
         let Some(text) = spot.text() else { continue };
@@ -89,39 +85,30 @@ fn read_globs(spot: &Spot<'_>) -> PathGlobs {
             );
         }
     }
-    globs
+    Some(globs)
 }
 
 fn read_regex(spot: &Spot<'_>) -> Option<regex::Regex> {
-    let text = spot.text()?;
-    match Conditions::regex(&text) {
-        Ok(regex) => Some(regex),
-        Err(why) => {
-            spot.mistake(
-                format!("this is not a regular expression: {why}"),
-                "put it in 'single quotes'; a named group is written (?<concentration>[0-9.]+), and \\. is a dot",
-            );
-            None
-        }
-    }
+    spot.parsed(
+        Conditions::regex,
+        |_, why| format!("this is not a regular expression: {why}"),
+        "put it in 'single quotes'; a named group is written (?<concentration>[0-9.]+), and \\. is a dot",
+    )
 }
 
-fn read_facts(spot: &Spot<'_>) -> Vec<FactTest> {
-    let read = spot.table(|t| {
+fn read_facts(spot: &Spot<'_>) -> Option<Vec<FactTest>> {
+    spot.table(|t| {
         let mut tests = Vec::new();
         for (key, _) in FactTest::TEXTS {
             let Some(spot) = t.get(key) else { continue };
-            let mut globs = Vec::new();
-            for spot in spot.one_or_many() {
-                let Some(text) = spot.text() else { continue };
-                match FactTest::text_glob(&text) {
-                    Ok(glob) => globs.push(glob),
-                    Err(why) => spot.mistake(
-                        format!("\"{text}\" is not a pattern: {why}"),
-                        "* stands for any text, ? for one character",
-                    ),
-                }
-            }
+            let glob = |spot: &Spot<'_>| {
+                spot.parsed(
+                    FactTest::text_glob,
+                    |text, why| format!("\"{text}\" is not a pattern: {why}"),
+                    "* stands for any text, ? for one character",
+                )
+            };
+            let globs = spot.one_or_many().iter().filter_map(glob).collect();
             tests.push(FactTest::Text { key, globs });
         }
         for (key, _) in FactTest::NUMBERS {
@@ -133,8 +120,7 @@ fn read_facts(spot: &Spot<'_>) -> Vec<FactTest> {
             tests.extend(spot.flag().map(|wanted| FactTest::Flag { key, wanted }));
         }
         Some(tests)
-    });
-    read.unwrap_or_default()
+    })
 }
 
 /// `iso: 100`, or `iso: {min: 100, max: 400}`.
@@ -173,47 +159,40 @@ fn read_window(spot: &Spot<'_>) -> Option<TimeWindow> {
     const REMEDY: &str = "write between: {from: 2026-03-04 18:00, until: 2026-03-04 20:30}, or times of day for every \
                           day: {from: 18:00, until: 20:30}";
     spot.table(|t| {
-        let from_spot = t.get("from");
-        let until_spot = t.get("until");
-        let from = from_spot.as_ref().and_then(read_moment);
-        let until = until_spot.as_ref().and_then(read_moment);
-        if from_spot.is_none() && until_spot.is_none() {
-            t.spot().mistake("neither from nor until", REMEDY);
+        let mut end = |key| match t.get(key) {
+            Some(spot) => read_moment(&spot).map(Some).ok_or(()),
+            None => Ok(None),
+        };
+        // What is wrong with one of the two has been said.
+        let (Ok(from), Ok(until)) = (end("from"), end("until")) else {
             return None;
-        }
-        let in_vain = |what: &str| {
-            t.spot().mistake(what, REMEDY);
-            None
+        };
+        let in_vain = |what: &str| t.spot().refused(what, REMEDY);
+        let once = |end: Option<Moment>| match end {
+            Some(Moment::Once(at)) => Some(at),
+            _ => None,
         };
         match (from, until) {
+            (None, None) => in_vain("neither from nor until"),
             (Some(Moment::Daily(from)), Some(Moment::Daily(until))) if from == until => {
                 in_vain("begins and ends at the same time of day")
             }
             (Some(Moment::Daily(from)), Some(Moment::Daily(until))) => {
                 Some(TimeWindow::Daily { from, until })
             }
+            (Some(Moment::Daily(_)), None) | (None, Some(Moment::Daily(_))) => {
+                in_vain("a time of day needs both from and until")
+            }
+            (Some(Moment::Daily(_)), _) | (_, Some(Moment::Daily(_))) => {
+                in_vain("one end is a date and the other a time of day")
+            }
             (Some(Moment::Once(from)), Some(Moment::Once(until))) if from >= until => {
                 in_vain("ends before it begins: no photo can meet this")
             }
-            (Some(Moment::Once(from)), Some(Moment::Once(until))) => Some(TimeWindow::Between {
-                from: Some(from),
-                until: Some(until),
+            (from, until) => Some(TimeWindow::Between {
+                from: once(from),
+                until: once(until),
             }),
-            (Some(Moment::Once(from)), None) if until_spot.is_none() => Some(TimeWindow::Between {
-                from: Some(from),
-                until: None,
-            }),
-            (None, Some(Moment::Once(until))) if from_spot.is_none() => Some(TimeWindow::Between {
-                from: None,
-                until: Some(until),
-            }),
-            (Some(Moment::Daily(_)), _) | (_, Some(Moment::Daily(_)))
-                if from_spot.is_none() || until_spot.is_none() =>
-            {
-                in_vain("a time of day needs both from and until")
-            }
-            (Some(_), Some(_)) => in_vain("one end is a date and the other a time of day"),
-            _ => None,
         }
     })
 }
@@ -244,7 +223,7 @@ fn read_moment(spot: &Spot<'_>) -> Option<Moment> {
     moment
 }
 
-fn read_then(t: &mut Table<'_>, groups: &[String], lamps: &[String]) -> Option<Then> {
+fn read_then(t: &mut Table<'_>, groups: &[String], lamps: &[&str]) -> Option<Then> {
     let ignore = t.get("ignore");
     let capture = t.get("capture");
     let mut template = |key| {
@@ -288,52 +267,33 @@ fn read_then(t: &mut Table<'_>, groups: &[String], lamps: &[String]) -> Option<T
                 label,
             })
         }
-        (Some(_), Some(_)) => {
-            t.spot()
-                .mistake("both capture and ignore", "keep one of the two");
-            None
-        }
+        (Some(_), Some(_)) => t
+            .spot()
+            .refused("both capture and ignore", "keep one of the two"),
         (None, None) => {
-            t.spot().mistake(
-                "neither capture nor ignore",
-                format!(
-                    "write capture: and one of {}, or ignore: and why",
-                    Capture::WORDS.join(", ")
-                ),
-            );
-            None
+            let words = Capture::WORDS.join(", ");
+            let remedy = format!("write capture: and one of {words}, or ignore: and why");
+            t.spot().refused("neither capture nor ignore", remedy)
         }
     }
 }
 
 fn read_template(spot: &Spot<'_>, groups: &[String]) -> Option<Template> {
-    let text = spot.text()?;
-    let template = match Template::parse(&text) {
-        Ok(template) => template,
-        Err(why) => {
-            spot.mistake(why, "write a group of the regular expression as {name}");
-            return None;
-        }
+    let remedy = "write a group of the regular expression as {name}";
+    let template = spot.parsed(Template::parse, |_, why| why, remedy)?;
+    let known: Vec<&str> = groups.iter().map(String::as_str).chain(BUILT_IN).collect();
+    let otherwise = |slot: &str| {
+        format!(
+            "name it in the rule's regex as (?<{slot}>…), or use one of {}",
+            known.join(", ")
+        )
     };
-    let known = || groups.iter().map(String::as_str).chain(BUILT_IN);
-    for slot in template.slots() {
-        if !known().any(|k| k == slot) {
-            spot.mistake(
-                format!("{{{slot}}} is not a named group of this rule"),
-                match nearest(slot, known()) {
-                    Some(near) => format!("did you mean {{{near}}}?"),
-                    None => format!(
-                        "name it in the rule's regex as (?<{slot}>…), or use one of {}",
-                        known().collect::<Vec<_>>().join(", ")
-                    ),
-                },
-            );
-        }
-    }
+    let kind = "a named group of this rule";
+    spot.check_slots(template.slots(), &known, kind, otherwise);
     Some(template)
 }
 
-fn check_lamp(spot: &Spot<'_>, template: &Template, lamps: &[String]) {
+fn check_lamp(spot: &Spot<'_>, template: &Template, lamps: &[&str]) {
     let name = template.source();
     if template.slots().next().is_some()
         || name == "auto"
@@ -341,15 +301,15 @@ fn check_lamp(spot: &Spot<'_>, template: &Template, lamps: &[String]) {
     {
         return;
     }
+    let otherwise = || {
+        format!(
+            "write auto, one of {}, or describe it under lamps:",
+            lamps.join(", ")
+        )
+    };
     spot.mistake(
         format!("there is no lamp named \"{name}\""),
-        match nearest(name, lamps.iter().map(String::as_str)) {
-            Some(near) => format!("did you mean \"{near}\"?"),
-            None => format!(
-                "write auto, one of {}, or describe it under lamps:",
-                lamps.join(", ")
-            ),
-        },
+        meant(name, lamps.iter().copied(), otherwise),
     );
 }
 
@@ -365,7 +325,7 @@ mod tests {
 
     fn read_text(text: &str) -> (RuleSet, Vec<String>) {
         let report = Report::new(Path::new("lab.yaml"));
-        let lamps = ["fluorescent".to_owned(), "helium".to_owned()];
+        let lamps = ["fluorescent", "helium"];
         let rules = report.parse(text, |spot| Some(read(&spot, &lamps)));
         let mistakes = report.into_mistakes();
         (

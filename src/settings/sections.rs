@@ -4,63 +4,33 @@
 use serde::Deserialize;
 
 use super::reading::{Spot, Table};
+use crate::terms::Instrument;
 
-/// An instrument before any photo is seen.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Instrument {
-    /// Groove spacings to try, nm; one where it is stated.
-    pub groove_spacings_nm: Vec<f64>,
-    /// Distance from slit to grating, mm.
-    pub slit_distance_mm: f64,
-}
-
-impl Default for Instrument {
-    fn default() -> Instrument {
-        Instrument {
-            // Track pitch of the two kinds of disc: 1.6 µm (ECMA-130) and 0.74 µm (ECMA-267, 10.6.2).
-            groove_spacings_nm: vec![1600.0, 740.0],
-            // A4 card rolled along its long side, 297 mm, and the thickness of what holds slit and disc.
-            slit_distance_mm: 305.0,
-        }
-    }
-}
-
-impl Instrument {
-    /// What `spot` says, on top of `self`.
-    pub(super) fn changed_by(&self, spot: &Spot<'_>) -> Instrument {
-        let mut changed = self.clone();
-        spot.table(|t| {
-            if let Some(spot) = t.get("groove_spacing_nm") {
-                if is_auto(&spot) {
-                    changed.groove_spacings_nm = Instrument::default().groove_spacings_nm;
-                } else {
-                    // 300 nm: below it no visible light leaves in first order at normal incidence. 20 µm: above it
-                    // the visible spectrum is narrower than 1°.
-                    let stated: Option<Vec<f64>> = spot
-                        .one_or_many()
-                        .iter()
-                        .map(|s| s.number(300.0..=20_000.0, "nm"))
-                        .collect();
-                    match stated {
-                        Some(stated) if stated.is_empty() => {
-                            spot.mistake("an empty list", "write auto, or the spacing in nm");
-                        }
-                        Some(stated) => changed.groove_spacings_nm = stated,
-                        None => {}
-                    }
-                }
+/// Reads what is stated of an instrument.
+pub(super) fn read_instrument(instrument: &mut Instrument, t: &mut Table<'_>) {
+    t.set(
+        "groove_spacing_nm",
+        &mut instrument.groove_spacings_nm,
+        |spot| {
+            if spot.says("auto") {
+                return Some(Instrument::default().groove_spacings_nm);
             }
-            set_number(
-                t,
-                "slit_distance_mm",
-                20.0..=5000.0,
-                "mm",
-                &mut changed.slit_distance_mm,
-            );
-            Some(())
-        });
-        changed
-    }
+            // 300 nm: below it no visible light leaves in first order at normal incidence. 20 µm: above it the visible spectrum
+            // is narrower than 1°.
+            let each = spot.one_or_many();
+            if each.is_empty() {
+                spot.mistake("an empty list", "write auto, or the spacing in nm");
+            }
+            let stated = each.iter().map(|s| s.number(300.0..=20_000.0, "nm"));
+            stated.collect()
+        },
+    );
+    t.set_number(
+        "slit_distance_mm",
+        &mut instrument.slit_distance_mm,
+        20.0..=5000.0,
+        "mm",
+    );
 }
 
 /// When to look at the listing although no event came.
@@ -100,36 +70,27 @@ impl Default for Arrival {
 }
 
 impl Arrival {
-    pub(super) fn read(spot: &Spot<'_>) -> Arrival {
-        let mut arrival = Arrival::default();
-        spot.table(|t| {
-            set_number(t, "settle_s", 0.1..=600.0, "s", &mut arrival.settle_s);
-            set_number(t, "rescan_s", 0.5..=3600.0, "s", &mut arrival.rescan_s);
-            if let Some(poll) = t
-                .get("poll")
-                .and_then(|s| s.word(&["auto", "always", "never"]))
-            {
-                arrival.poll = poll;
-            }
-            set_number(
-                t,
-                "damaged_after_s",
-                1.0..=86_400.0,
-                "s",
-                &mut arrival.damaged_after_s,
-            );
-            if arrival.damaged_after_s < arrival.settle_s {
-                t.spot().mistake(
-                    format!(
-                        "damaged_after_s {} is less than settle_s {}",
-                        arrival.damaged_after_s, arrival.settle_s
-                    ),
-                    "a file must first settle: make damaged_after_s the larger of the two",
-                );
-            }
-            Some(())
+    pub(super) fn read(&mut self, t: &mut Table<'_>) {
+        t.set_number("settle_s", &mut self.settle_s, 0.1..=600.0, "s");
+        t.set_number("rescan_s", &mut self.rescan_s, 0.5..=3600.0, "s");
+        t.set("poll", &mut self.poll, |spot| {
+            spot.word(&["auto", "always", "never"])
         });
-        arrival
+        t.set_number(
+            "damaged_after_s",
+            &mut self.damaged_after_s,
+            1.0..=86_400.0,
+            "s",
+        );
+        if self.damaged_after_s < self.settle_s {
+            t.spot().mistake(
+                format!(
+                    "damaged_after_s {} is less than settle_s {}",
+                    self.damaged_after_s, self.settle_s
+                ),
+                "a file must first settle: make damaged_after_s the larger of the two",
+            );
+        }
     }
 }
 
@@ -160,69 +121,42 @@ impl Work {
         (self.max_megapixels * 1e6) as u64
     }
 
-    pub(super) fn read(spot: &Spot<'_>) -> Work {
-        let mut work = Work::default();
-        spot.table(|t| {
-            if let Some(spot) = t.get("workers").filter(|s| !is_auto(s)) {
-                work.workers = spot
-                    .whole(1..=256, "photos at a time, or auto")
-                    .map(|n| n as usize);
-            }
-            set_number(
-                t,
-                "max_megapixels",
-                0.1..=1000.0,
-                "megapixels",
-                &mut work.max_megapixels,
-            );
-            if let Some(spot) = t.get("memory_mib").filter(|s| !is_auto(s)) {
-                work.memory_mib = spot.whole(64..=1 << 20, "MiB, or auto");
-            }
-            Some(())
+    pub(super) fn read(&mut self, t: &mut Table<'_>) {
+        t.set("workers", &mut self.workers, |spot| {
+            let workers = |spot: &Spot<'_>| spot.whole(1..=256, "photos at a time, or auto");
+            spot.unless("auto", |spot| workers(spot).map(|n| n as usize))
         });
-        work
+        t.set_number(
+            "max_megapixels",
+            &mut self.max_megapixels,
+            0.1..=1000.0,
+            "megapixels",
+        );
+        t.set("memory_mib", &mut self.memory_mib, |spot| {
+            spot.unless("auto", |spot| spot.whole(64..=1 << 20, "MiB, or auto"))
+        });
     }
 }
 
-/// Which of a bench's calibrations a photo is measured with.
+/// Which of several photos of a bench belongs to a photo.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum CalibrationChoice {
+pub enum Choice {
     /// Nearest in time.
     Nearest,
     /// The last one before the photo; the first one after it where there is none.
     LatestBefore,
-    /// The one with the smallest uncertainty.
+    /// Of calibrations alone: the one with the smallest uncertainty.
     Best,
-}
-
-impl CalibrationChoice {
-    /// As in a configuration.
-    pub const WORDS: [&str; 3] = ["nearest", "latest-before", "best"];
-}
-
-/// Which of a bench's blanks a sample is compared with.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum BlankChoice {
-    /// Nearest in time.
-    Nearest,
-    /// The last one before the sample; the first one after it where there is none.
-    LatestBefore,
-}
-
-impl BlankChoice {
-    /// As in a configuration.
-    pub const WORDS: [&str; 2] = ["nearest", "latest-before"];
 }
 
 /// What belongs to what.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Pairing {
     /// Which calibration.
-    pub calibration: CalibrationChoice,
+    pub calibration: Choice,
     /// Which blank, and which dark.
-    pub blank: BlankChoice,
+    pub blank: Choice,
     /// A calibration, blank or dark farther away in time is not used, h; absent: however far.
     pub within_h: Option<f64>,
 }
@@ -230,39 +164,24 @@ pub struct Pairing {
 impl Default for Pairing {
     fn default() -> Pairing {
         Pairing {
-            calibration: CalibrationChoice::Nearest,
-            blank: BlankChoice::LatestBefore,
+            calibration: Choice::Nearest,
+            blank: Choice::LatestBefore,
             within_h: Some(12.0),
         }
     }
 }
 
 impl Pairing {
-    pub(super) fn read(spot: &Spot<'_>) -> Pairing {
-        let mut pairing = Pairing::default();
-        spot.table(|t| {
-            if let Some(choice) = t
-                .get("calibration")
-                .and_then(|s| s.word(&CalibrationChoice::WORDS))
-            {
-                pairing.calibration = choice;
-            }
-            if let Some(choice) = t.get("blank").and_then(|s| s.word(&BlankChoice::WORDS)) {
-                pairing.blank = choice;
-            }
-            if let Some(spot) = t.get("within_h") {
-                let any = spot
-                    .raw()
-                    .is_some_and(|text| text.eq_ignore_ascii_case("any"));
-                pairing.within_h = if any {
-                    None
-                } else {
-                    spot.number(0.01..=87_600.0, "h, or any")
-                };
-            }
-            Some(())
+    pub(super) fn read(&mut self, t: &mut Table<'_>) {
+        t.set("calibration", &mut self.calibration, |spot| {
+            spot.word(&["nearest", "latest-before", "best"])
         });
-        pairing
+        t.set("blank", &mut self.blank, |spot| {
+            spot.word(&["nearest", "latest-before"])
+        });
+        t.set("within_h", &mut self.within_h, |spot| {
+            spot.unless("any", |spot| spot.number(0.01..=87_600.0, "h, or any"))
+        });
     }
 }
 
@@ -288,25 +207,20 @@ impl Default for Output {
 }
 
 impl Output {
-    pub(super) fn read(spot: &Spot<'_>) -> Output {
-        let mut output = Output::default();
-        spot.table(|t| {
-            set_number(t, "from_nm", 300.0..=1100.0, "nm", &mut output.from_nm);
-            set_number(t, "to_nm", 300.0..=1100.0, "nm", &mut output.to_nm);
-            set_number(t, "step_nm", 0.02..=10.0, "nm", &mut output.step_nm);
-            // Below this nothing like a spectrum is left.
-            if output.to_nm < output.from_nm + 50.0 {
-                t.spot().mistake(
-                    format!(
-                        "from {} nm to {} nm is less than 50 nm",
-                        output.from_nm, output.to_nm
-                    ),
-                    "write the smaller wavelength as from_nm and leave at least 50 nm between the two",
-                );
-            }
-            Some(())
-        });
-        output
+    pub(super) fn read(&mut self, t: &mut Table<'_>) {
+        t.set_number("from_nm", &mut self.from_nm, 300.0..=1100.0, "nm");
+        t.set_number("to_nm", &mut self.to_nm, 300.0..=1100.0, "nm");
+        t.set_number("step_nm", &mut self.step_nm, 0.02..=10.0, "nm");
+        // Below this nothing like a spectrum is left.
+        if self.to_nm < self.from_nm + 50.0 {
+            t.spot().mistake(
+                format!(
+                    "from {} nm to {} nm is less than 50 nm",
+                    self.from_nm, self.to_nm
+                ),
+                "write the smaller wavelength as from_nm and leave at least 50 nm between the two",
+            );
+        }
     }
 }
 
@@ -332,43 +246,14 @@ impl Default for Pages {
 }
 
 impl Pages {
-    pub(super) fn read(spot: &Spot<'_>) -> Pages {
-        let mut pages = Pages::default();
-        spot.table(|t| {
-            if let Some(title) = t.get("title").and_then(|spot| spot.text()) {
-                pages.title = title;
-            }
-            if let Some(cards) = t.get("cards").and_then(|spot| spot.flag()) {
-                pages.cards = cards;
-            }
-            // An hour: beyond it nobody waits for the page.
-            if let Some(s) = t
-                .get("refresh_s")
-                .and_then(|spot| spot.whole(0..=3600, "s"))
-            {
-                pages.refresh_s = s;
-            }
-            Some(())
+    pub(super) fn read(&mut self, t: &mut Table<'_>) {
+        t.set("title", &mut self.title, Spot::text);
+        t.set("cards", &mut self.cards, Spot::flag);
+        // An hour: beyond it nobody waits for the page.
+        t.set("refresh_s", &mut self.refresh_s, |spot| {
+            spot.whole(0..=3600, "s")
         });
-        pages
     }
-}
-
-fn set_number(
-    t: &mut Table<'_>,
-    key: &'static str,
-    range: std::ops::RangeInclusive<f64>,
-    unit: &str,
-    value: &mut f64,
-) {
-    if let Some(number) = t.get(key).and_then(|spot| spot.number(range, unit)) {
-        *value = number;
-    }
-}
-
-fn is_auto(spot: &Spot<'_>) -> bool {
-    spot.raw()
-        .is_some_and(|text| text.eq_ignore_ascii_case("auto"))
 }
 
 #[cfg(test)]
@@ -378,9 +263,13 @@ mod tests {
     use super::super::mistake::Report;
     use super::*;
 
-    fn read<T>(text: &str, section: impl Fn(&Spot<'_>) -> T) -> (T, Vec<String>) {
+    fn read<T: Default>(
+        text: &str,
+        section: impl FnOnce(&mut T, &mut Table<'_>),
+    ) -> (T, Vec<String>) {
         let report = Report::new(Path::new("lab.yaml"));
-        let value = report.parse(text, |spot| Some(section(&spot))).unwrap();
+        let value = report.parse(text, |spot| Some(spot.on_top_of(T::default(), section)));
+        let value = value.unwrap();
         let mistakes = report.into_mistakes();
         (value, mistakes.iter().map(ToString::to_string).collect())
     }
@@ -388,7 +277,7 @@ mod tests {
     #[test]
     fn a_stated_groove_spacing_replaces_the_ones_to_try() {
         let base = Instrument::default();
-        let stated = |text| read(text, |s| base.changed_by(s));
+        let stated = |text| read(text, read_instrument);
         assert_eq!(
             stated("groove_spacing_nm: 740").0.groove_spacings_nm,
             [740.0]
@@ -420,8 +309,8 @@ mod tests {
         assert_eq!(
             pairing,
             Pairing {
-                calibration: CalibrationChoice::LatestBefore,
-                blank: BlankChoice::Nearest,
+                calibration: Choice::LatestBefore,
+                blank: Choice::Nearest,
                 within_h: None
             }
         );

@@ -176,7 +176,7 @@ fn a_bench_of_its_own_differs_only_in_what_it_states() {
             .unwrap();
     assert_eq!(
         settings.bench("heron"),
-        terms::Bench {
+        &Instrument {
             groove_spacings_nm: vec![740.0],
             slit_distance_mm: 250.0
         }

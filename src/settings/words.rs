@@ -1,4 +1,4 @@
-//! The advice texts as written -> as checked. They live in `config/words.en.yaml`, which is built in; a configuration can name
+//! Reads and checks the advice texts. They live in `config/words.en.yaml`, which is built in; a configuration can name
 //! another file that replaces some or all of them.
 
 use std::path::Path;
@@ -7,7 +7,7 @@ use crate::judge::{Variant, Words};
 use crate::terms::{COMMON_SLOTS, Code, Severity};
 
 use super::mistake::Report;
-use super::reading::{Spot, nearest};
+use super::reading::{Spot, meant};
 
 /// The texts that are built in.
 const SHIPPED: &str = include_str!("../../config/words.en.yaml");
@@ -35,12 +35,10 @@ fn overlaid(mut words: Words, text: &str, report: &Report) -> Words {
                 read_reason(code, &spot, &mut words);
             } else {
                 let known = Code::ALL.map(Code::as_str);
+                let otherwise = || format!("the reasons are {}", known.join(", "));
                 spot.mistake(
                     "there is no reason of this name",
-                    match nearest(&key, known.into_iter()) {
-                        Some(near) => format!("did you mean \"{near}\"?"),
-                        None => format!("the reasons are {}", known.join(", ")),
-                    },
+                    meant(&key, known.into_iter(), otherwise),
                 );
             }
         }
@@ -73,32 +71,15 @@ fn read_reason(code: Code, spot: &Spot<'_>, words: &mut Words) {
 fn read_variants(code: Code, spot: &Spot<'_>) -> Option<Vec<Variant>> {
     let mut variants = Vec::new();
     for spot in spot.one_or_many() {
-        let Some(text) = spot.text() else { continue };
-        let variant = match Variant::parse(&text) {
-            Ok(variant) => variant,
-            Err(what) => {
-                spot.mistake(
-                    what,
-                    "write a slot as {name}, and a brace itself as {{ or }}",
-                );
-                continue;
-            }
+        let remedy = "write a slot as {name}, and a brace itself as {{ or }}";
+        let Some(variant) = spot.parsed(Variant::parse, |_, what| what, remedy) else {
+            continue;
         };
-        let known: Vec<&str> = code
-            .slots()
-            .iter()
-            .chain(COMMON_SLOTS)
-            .map(|(name, _)| *name)
-            .collect();
-        for name in variant.slots().filter(|name| !known.contains(name)) {
-            spot.mistake(
-                format!("{{{name}}} is not a slot of {}", code.as_str()),
-                match nearest(name, known.iter().copied()) {
-                    Some(near) => format!("did you mean {{{near}}}?"),
-                    None => format!("its slots are {}", known.join(", ")),
-                },
-            );
-        }
+        let slots = code.slots().iter().chain(COMMON_SLOTS);
+        let known: Vec<&str> = slots.map(|(name, _)| *name).collect();
+        let kind = format!("a slot of {}", code.as_str());
+        let otherwise = |_: &str| format!("its slots are {}", known.join(", "));
+        spot.check_slots(variant.slots(), &known, &kind, otherwise);
         variants.push(variant);
     }
     if !variants.is_empty() && variants.iter().all(|v| v.slots().count() > 0) {

@@ -4,11 +4,22 @@ use super::{LineUse, Point};
 
 /// What is known of an instrument before any photo is seen.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Bench {
+pub struct Instrument {
     /// Groove spacings to try, in nm; one where the bench states it.
     pub groove_spacings_nm: Vec<f64>,
     /// Distance from slit to grating in mm.
     pub slit_distance_mm: f64,
+}
+
+impl Default for Instrument {
+    fn default() -> Instrument {
+        Instrument {
+            // Track pitch of the two kinds of disc: 1.6 µm (ECMA-130) and 0.74 µm (ECMA-267, 10.6.2).
+            groove_spacings_nm: vec![1600.0, 740.0],
+            // A4 card rolled along its long side, 297 mm, and the thickness of what holds slit and disc.
+            slit_distance_mm: 305.0,
+        }
+    }
 }
 
 /// How far a scale can be trusted.

@@ -18,7 +18,7 @@ pub use code::{COMMON_SLOTS, Code};
 pub use drawing::{Drawing, DrawnLine};
 pub use estimate::{Estimate, Interval, Point};
 pub use instrument::{
-    Bench, Calibration, FoundOut, OnSensor, Optics, PARAMETERS, ScaleKind, SigmaAt,
+    Calibration, FoundOut, Instrument, OnSensor, Optics, PARAMETERS, ScaleKind, SigmaAt,
 };
 pub use lamp::{Lamp, LampLine, LineUse};
 pub use measurement::Measurement;

@@ -33,7 +33,17 @@ pub struct Reason {
 
 /// The word for a photo.
 #[derive(
-    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+    Clone,
+    Copy,
+    Debug,
+    Default,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    serde::Serialize,
+    serde::Deserialize,
 )]
 #[serde(rename_all = "lowercase")]
 #[derive(strum::IntoStaticStr)]
@@ -48,6 +58,7 @@ pub enum Verdict {
     /// Sound, but its bench has no calibration yet.
     Waiting,
     /// Not an image, or broken.
+    #[default]
     Unreadable,
     /// Left alone by a rule that says so.
     Ignored,

@@ -8,11 +8,11 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
-use slitwatch::classify::Purpose;
+use slitwatch::classify::{Decision, Outcome, Purpose};
 use slitwatch::decode;
+use slitwatch::lab::{self, Against, Examined, Lab, Origin, Scale};
 use slitwatch::publish::files;
-use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
-use slitwatch::run::lab::{Against, Finding, Lab, Scale};
+use slitwatch::publish::record::Provenance;
 use slitwatch::settings;
 use slitwatch::simulate::{Phone, draw};
 use slitwatch::terms::Capture;
@@ -60,22 +60,21 @@ fn measure(folder: &Path) {
     let lab = Lab::new(settings);
     let before = most_memory_mib();
     let lamp = fs::read(folder.join("lamp.jpg")).expect("drawn");
-    let (_, finding, record) = job(&lab, "heron/lamp-01.jpg", &lamp, Capture::Calibration, None);
+    let (_, lamp_photo) = job(&lab, "heron/lamp-01.jpg", &lamp, Capture::Calibration, None);
     println!(
         "most memory: {before:.0} MiB before, {:.0} MiB after one lamp photo",
         most_memory_mib()
     );
-    let calibration = finding.measurement.calibration.clone().expect("a scale");
+    let calibration = lamp_photo.measurement.calibration.expect("a scale");
     let scale = Scale {
-        photo: &record.photo,
+        photo: "heron/lamp-01.jpg",
         hash: "",
         calibration: &calibration,
-        record: &record,
     };
     let sample = fs::read(folder.join("sample.jpg")).expect("drawn");
     for (what, bytes, capture, scale) in [
         ("lamp", &lamp, Capture::Calibration, None),
-        ("sample", &sample, Capture::Sample, Some(&scale)),
+        ("sample", &sample, Capture::Sample, Some(scale)),
     ] {
         let mut rounds: Vec<[Duration; 4]> = (0..ROUNDS)
             .map(|_| job(&lab, "heron/photo.jpg", bytes, capture, scale).0)
@@ -105,56 +104,45 @@ fn job(
     photo: &str,
     bytes: &[u8],
     capture: Capture,
-    scale: Option<&Scale<'_>>,
-) -> ([Duration; 4], Finding, Record) {
+    scale: Option<Scale<'_>>,
+) -> ([Duration; 4], Examined) {
     let t0 = processor_time();
     let decoded = decode::decode(bytes, u64::MAX).expect("a photo");
     let t1 = processor_time();
-    drop(decoded);
     let facts = decode::facts(bytes);
-    let purpose = Purpose {
-        capture,
-        bench: "heron".to_owned(),
-        lamp: match capture {
-            Capture::Calibration => "fluorescent".to_owned(),
-            _ => String::new(),
-        },
-        label: String::new(),
-        groups: Default::default(),
+    let decision = Decision {
+        rule: String::new(),
+        outcome: Outcome::Measure(Purpose {
+            capture,
+            bench: "heron".to_owned(),
+            lamp: match capture {
+                Capture::Calibration => "fluorescent".to_owned(),
+                _ => String::new(),
+            },
+            label: String::new(),
+            groups: Default::default(),
+        }),
+        passed_over: Vec::new(),
+    };
+    let origin = Origin {
+        photo,
+        facts: &facts,
+        decision: &decision,
+        provenance: &Provenance::default(),
+    };
+    let against = Against {
+        scale,
+        ..Against::default()
     };
     let t2 = processor_time();
-    // It decodes the photo once more, which is taken off again.
-    let finding = lab.examine(bytes, &facts, &purpose, scale, &Against::default());
+    let examined = lab.examine(&origin, Ok(decoded), &against);
     let t3 = processor_time();
-    let m = &finding.measurement;
-    let record = Record {
-        photo: photo.to_owned(),
-        bench: purpose.bench,
-        capture: Some(capture),
-        rule: String::new(),
-        label: String::new(),
-        lamp: purpose.lamp,
-        groups: Default::default(),
-        taken: None,
-        verdict: finding.verdict,
-        reasons: finding.reasons.clone(),
-        metrics: files::as_published(&m.metrics, m.order_side),
-        calibration: m.scale_kind.map(|kind| CalibrationRecord {
-            photo: Some(photo.to_owned()),
-            kind,
-            lines: Vec::new(),
-            rms_nm: None,
-            model: m.calibration.clone(),
-        }),
-        answers: Default::default(),
-        not_measured: m.not_measured.clone(),
-        remarks: Vec::new(),
-        provenance: Provenance::default(),
-    };
+    let m = &examined.measurement;
+    let record = lab::record(&origin, &examined);
     let t4 = processor_time();
     let without = files::files(&record, m, None, None);
     let t5 = processor_time();
-    let with = files::files(&record, m, None, finding.frame.as_ref());
+    let with = files::files(&record, m, None, examined.frame.as_ref());
     let t6 = processor_time();
     assert!(
         without.len() == with.len() && m.spectrum.is_some(),
@@ -162,13 +150,8 @@ fn job(
         m.log
     );
     let others = t5 - t4;
-    let costs = [
-        t1 - t0,
-        (t3 - t2).saturating_sub(t1 - t0),
-        others,
-        (t6 - t5).saturating_sub(others),
-    ];
-    (costs, finding, record)
+    let costs = [t1 - t0, t3 - t2, others, (t6 - t5).saturating_sub(others)];
+    (costs, examined)
 }
 
 /// Of this thread, as the scheduler counts it: proc_pid_schedstat, the first number, ns.

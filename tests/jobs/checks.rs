@@ -46,7 +46,9 @@ fn check_says_of_each_thing_what_would_go_wrong() {
     let daemon = place.start(&["watch"]);
     place.wait_for("the note", || place.results().join("quality.csv").exists());
     says("another slitwatch is at work");
-    let before = files_below(&place.results());
+    let mut before = files_below(&place.results());
+    // The tables and pages may just be made anew, under names that go away by themselves.
+    before.retain(|name| !name.contains(".making-"));
     assert_eq!(daemon.stop(), Some(0));
     assert!(files_below(&place.results()).is_superset(&before));
     assert!(

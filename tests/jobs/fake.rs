@@ -6,8 +6,9 @@ use std::time::Duration;
 
 use slitwatch::classify::{Decision, Outcome as Decided, Purpose};
 use slitwatch::decode::Facts;
+use slitwatch::lab::{Companion, Origin};
 use slitwatch::publish::record::{Measured, Record};
-use slitwatch::run::{Class, Fate, Gone, Input, Outcome, Sink, Task, Work};
+use slitwatch::run::{Class, Fate, Gone, Outcome, Sink, Task, Work};
 use slitwatch::terms::{Capture, Quantity};
 use slitwatch::terms::{Code, Reason, Severity, Verdict};
 
@@ -96,10 +97,10 @@ impl Work for Fake {
         let light: f64 = words
             .get("light")
             .map_or(1.0, |l| l.parse().expect("light"));
-        let light_of = |inputs: &[Input]| -> Result<f64, Gone> {
+        let light_of = |companions: &[Companion]| -> Result<f64, Gone> {
             let mut sum = 0.0;
-            for input in inputs {
-                let words = self::words(&input.bytes()?);
+            for companion in companions {
+                let words = self::words(&(task.read)(companion)?);
                 sum += words
                     .get("light")
                     .map_or(1.0, |l| l.parse::<f64>().expect("light"));
@@ -107,10 +108,12 @@ impl Work for Fake {
             Ok(sum)
         };
         let mut reasons = Vec::new();
-        let (bench, purpose) = match &task.decision.outcome {
-            Decided::Ignore { bench, .. } => (bench.clone(), None),
-            Decided::Measure(purpose) => (purpose.bench.clone(), Some(purpose)),
-        };
+        let Origin {
+            photo,
+            facts,
+            decision,
+            provenance,
+        } = task.origin;
         let mut reason = |code, advice: &str| {
             reasons.push(Reason {
                 code,
@@ -120,8 +123,8 @@ impl Work for Fake {
                 advice: advice.to_owned(),
             });
         };
-        let mut remarks = task.provenance.circumstances.clone();
-        let capture = purpose.map(|p| p.capture);
+        let mut remarks = provenance.circumstances.clone();
+        let capture = decision.purpose().map(|p| p.capture);
         let verdict = match task.fate {
             Fate::Ignore { why } => {
                 remarks.push(why.clone());
@@ -140,14 +143,14 @@ impl Work for Fake {
                 Verdict::Retake
             }
             Fate::Measure if capture == Some(Capture::Calibration) => Verdict::Good,
-            Fate::Measure if task.calibrations.is_empty() => Verdict::Waiting,
+            Fate::Measure if task.company.calibrations.is_empty() => Verdict::Waiting,
             Fate::Measure => Verdict::Good,
         };
         let mut files = Vec::new();
         let mut metrics = Measured::default();
         if verdict == Verdict::Good {
-            let scale = light_of(task.calibrations)?;
-            let blank = light_of(task.blanks)?;
+            let scale = light_of(&task.company.calibrations)?;
+            let blank = light_of(&task.company.blanks)?;
             let level = light + 1000.0 * scale + 0.001 * blank;
             metrics.set(Quantity::PeakLevel, level);
             // Long enough that a file caught half written would show.
@@ -156,22 +159,17 @@ impl Work for Fake {
             files.push(("spectrum.csv".to_owned(), spectrum.into_bytes()));
         }
         let record = Record {
-            photo: task.photo.to_owned(),
-            bench,
+            photo: photo.to_owned(),
+            bench: decision.bench().to_owned(),
             capture,
-            rule: task.decision.rule.clone(),
-            label: String::new(),
-            lamp: String::new(),
-            groups: BTreeMap::new(),
-            taken: task.facts.taken.map(|t| t.to_string()),
+            rule: decision.rule.clone(),
+            taken: facts.taken.map(|t| t.to_string()),
             verdict,
             reasons,
             metrics,
-            calibration: None,
-            answers: Default::default(),
-            not_measured: Vec::new(),
             remarks,
-            provenance: task.provenance.clone(),
+            provenance: provenance.clone(),
+            ..Record::default()
         };
         let quality = serde_json::to_vec_pretty(&record).expect("JSON");
         files.push(("quality.json".to_owned(), quality));

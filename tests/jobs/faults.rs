@@ -566,7 +566,7 @@ impl Work for Unsound {
     }
     fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
         let mut outcome = Fake.measure(task)?;
-        if task.photo.contains("quay") {
+        if task.origin.photo.contains("quay") {
             outcome.files.retain(|(name, _)| name != "quality.json");
         }
         Ok(outcome)

@@ -3,23 +3,22 @@
 use std::fs;
 use std::path::Path;
 
-use slitwatch::run::Bell;
-use slitwatch::run::lab::Lab;
 use slitwatch::run::rehearse::{Play, TruePhoto, rehearse};
+use slitwatch::run::{Bell, Worker};
 use slitwatch::settings;
 
 #[test]
 fn a_small_rehearsal_is_played_and_keeps_its_limits() {
     let folder = tempfile::tempdir().unwrap();
     let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/lab.yaml");
-    let lab = || Lab::new(settings::load(&config).unwrap());
+    let worker = || Worker::new(settings::load(&config).unwrap());
     let play = Play {
         n_benches: 2,
         n_photos: 8,
         seed: 3,
         folder: folder.path().to_owned(),
     };
-    let (score, table) = rehearse(lab(), &play, Some(2), Bell::new().1, false).unwrap();
+    let (score, table) = rehearse(worker(), &play, Some(2), Bell::new().1, false).unwrap();
     assert_eq!(score.n_photos, 8);
     assert!(score.all_kept(), "{table}");
 
@@ -55,7 +54,7 @@ fn a_small_rehearsal_is_played_and_keeps_its_limits() {
         );
     }
     assert!(
-        rehearse(lab(), &play, None, Bell::new().1, false).is_err(),
+        rehearse(worker(), &play, None, Bell::new().1, false).is_err(),
         "a folder is played in only once"
     );
 }
@@ -72,8 +71,8 @@ fn a_rehearsal_that_is_stopped_scores_nothing() {
         seed: 1,
         folder: folder.path().to_owned(),
     };
-    let lab = Lab::new(settings::load(&config).unwrap());
-    assert!(rehearse(lab, &play, Some(1), ears, false).is_err());
+    let worker = Worker::new(settings::load(&config).unwrap());
+    assert!(rehearse(worker, &play, Some(1), ears, false).is_err());
     assert_eq!(
         fs::read_dir(folder.path().join("inbox")).unwrap().count(),
         0

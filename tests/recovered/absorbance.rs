@@ -2,39 +2,13 @@
 //! curve, and with the phone's own from a bracket.
 
 use slitwatch::answers::absorb::{KNOWN_TONE, Link, UNKNOWN_TONE, absorbance};
-use slitwatch::answers::bracket::{Curve, curve, levels_of};
+use slitwatch::answers::bracket::{curve, levels_of};
 use slitwatch::answers::series::{STATED_FREEDOM, Standard, fit};
-use slitwatch::decode;
-use slitwatch::measure::photo::{Inputs, measure};
 use slitwatch::simulate::light::Dye;
-use slitwatch::simulate::{Exposure, Light, Shot, Source, draw};
-use slitwatch::terms::Capture;
-use slitwatch::terms::{Calibration, Estimate, Spectrum};
+use slitwatch::simulate::{Exposure, Light, Shot, Source};
+use slitwatch::terms::{Capture, Estimate, Spectrum};
 
-use crate::lab::{Bench, light, photograph, settings};
-
-/// The spectrum of a shot through a tone curve.
-fn spectrum(shot: &Shot, scale: &Calibration, curve: Option<&Curve>) -> Spectrum {
-    let photo = draw(shot);
-    let (facts, frame) = decode::decode(&photo.jpeg, 300_000_000).expect("a photo");
-    let frame = match curve {
-        Some(curve) => frame.retoned(|level| curve.light(level)),
-        None => frame,
-    };
-    let settings = settings();
-    let inputs = Inputs {
-        bench: &settings.bench("any"),
-        facts: &facts,
-        capture: Capture::Sample,
-        lamps: Vec::new(),
-        others: &[],
-        names: &[],
-        calibration: Some(scale),
-        range_nm: (settings.output.from_nm, settings.output.to_nm).into(),
-        step_nm: settings.output.step_nm,
-    };
-    measure(&frame, &inputs).spectrum.expect("it is lit")
-}
+use crate::lab::{Bench, light, photograph, spectrum};
 
 /// Errors of the absorbance at the truth's points: true value, error, stated uncertainty.
 fn errors(shot: &Shot, sample: &Spectrum, blank: &Spectrum, link: &Link) -> Vec<(f64, f64, f64)> {

@@ -1,16 +1,22 @@
 //! A bench that takes photos and has them measured as the program would, and the comparison of lines with the truth.
 
 use std::fmt;
+use std::path::Path;
+use std::sync::LazyLock;
 
-use slitwatch::decode;
-use slitwatch::judge::{Case, judge};
-use slitwatch::measure::photo::{Inputs, measure};
-use slitwatch::settings::{self, Settings};
+use slitwatch::answers::bracket::Curve;
+use slitwatch::classify::{Decision, Outcome, Purpose};
+use slitwatch::decode::{self, Facts};
+use slitwatch::frame::Frame;
+use slitwatch::lab::{Against, Lab, Origin, Scale};
+use slitwatch::publish::record::Provenance;
+use slitwatch::settings;
 use slitwatch::simulate::{
     Exposure, Instrument, Light, Nuisance, Phone, Pose, Scene, Shot, Source, TrueLine, Truth, draw,
 };
-use slitwatch::standards;
-use slitwatch::terms::{Calibration, Capture, Code, Measurement, Point, Reason, Severity, Verdict};
+use slitwatch::terms::{
+    Calibration, Capture, Code, Measurement, Point, Reason, Severity, Spectrum, Verdict,
+};
 
 /// A phone on a spectroscope.
 #[derive(Clone)]
@@ -127,10 +133,9 @@ impl fmt::Debug for Seen {
     }
 }
 
-/// The shipped configuration.
-pub fn settings() -> Settings {
-    settings::shipped(std::path::Path::new("config/lab.yaml"))
-}
+/// What photos are measured by: the shipped configuration.
+static LAB: LazyLock<Lab> =
+    LazyLock::new(|| Lab::new(settings::shipped(Path::new("config/lab.yaml"))));
 
 /// Draws a shot and measures it: as a calibration with the fluorescent lamps if `scale` is absent, or else as a sample.
 pub fn photograph(what: &str, shot: &Shot, capture: Capture, scale: Option<&Calibration>) -> Seen {
@@ -158,41 +163,63 @@ pub fn look_at_lamp(
     lamp: &str,
     scale: Option<&Calibration>,
 ) -> Seen {
-    let settings = settings();
-    let (facts, frame) =
-        decode::decode(bytes, 300_000_000).unwrap_or_else(|e| panic!("{what}: {e}"));
-    let names = standards::lines_for_naming();
-    let others = standards::lamps();
-    let inputs = Inputs {
-        bench: &settings.bench("any"),
-        facts: &facts,
-        capture,
-        lamps: if capture == Capture::Calibration {
-            settings.lamps_for(lamp)
-        } else {
-            Vec::new()
-        },
-        others: &others,
-        names: &names,
-        calibration: scale,
-        range_nm: (settings.output.from_nm, settings.output.to_nm).into(),
-        step_nm: settings.output.step_nm,
+    let decoded = decode(what, bytes);
+    let facts = decoded.0.clone();
+    let decision = Decision {
+        rule: String::new(),
+        outcome: Outcome::Measure(purpose(capture, lamp)),
+        passed_over: Vec::new(),
     };
-    let measurement = measure(&frame, &inputs);
-    let case = Case {
-        capture,
+    let origin = Origin {
+        photo: what,
         facts: &facts,
-        limits: &settings.limits,
-        words: &settings.words,
-        blank: None,
+        decision: &decision,
+        provenance: &Provenance::default(),
     };
-    let (verdict, reasons) = judge(&measurement, &case);
+    let against = Against {
+        scale: scale.map(by_lamp),
+        ..Against::default()
+    };
+    let examined = LAB.examine(&origin, Ok(decoded), &against);
     Seen {
         what: what.to_owned(),
         truth,
-        measurement,
-        verdict,
-        reasons,
+        measurement: examined.measurement,
+        verdict: examined.verdict,
+        reasons: examined.reasons,
+    }
+}
+
+/// The spectrum of a shot on a lamp photo's scale and through a tone curve, where it is another shot's blank.
+///
+/// # Panics
+/// If it has none.
+pub fn spectrum(shot: &Shot, scale: &Calibration, curve: Option<&Curve>) -> Spectrum {
+    let decoded = decode("blank", &draw(shot).jpeg);
+    let purpose = purpose(Capture::Blank, "");
+    LAB.spectrum(&purpose, decoded, Some(by_lamp(scale)), curve)
+        .expect("it is lit")
+}
+
+fn decode(what: &str, bytes: &[u8]) -> (Facts, Frame) {
+    decode::decode(bytes, 300_000_000).unwrap_or_else(|e| panic!("{what}: {e}"))
+}
+
+fn purpose(capture: Capture, lamp: &str) -> Purpose {
+    Purpose {
+        capture,
+        bench: "any".to_owned(),
+        lamp: lamp.to_owned(),
+        label: String::new(),
+        groups: Default::default(),
+    }
+}
+
+fn by_lamp(calibration: &Calibration) -> Scale<'_> {
+    Scale {
+        photo: "lamp.jpg",
+        hash: "",
+        calibration,
     }
 }
 

@@ -95,8 +95,8 @@ pub fn files(
     files
 }
 
-/// What a record says of a photo's numbers: the metrics with as many digits as they are published with: estimates with three digits of their uncertainty, plain numbers
-/// with five digits. Only what is finite; why something is missing stands in [`Measurement::not_measured`].
+/// What a record says of a photo's numbers, with as many digits as they are published with: estimates with three digits of
+/// their uncertainty, plain numbers with five digits. Only what is finite; why something is missing stands in [`Measurement::not_measured`].
 pub fn as_published(metrics: &Metrics, order_side: Option<&str>) -> Measured {
     let mut published = Metrics::default();
     for (quantity, reading) in metrics.iter() {

@@ -1,0 +1,130 @@
+//! A sample beside its blank: whether the two can be compared, and what the sample absorbs.
+
+use crate::answers::absorb::{
+    KNOWN_TONE, Likeness, Link, UNKNOWN_TONE, absorbance, gaps, likeness,
+};
+use crate::decode::Facts;
+use crate::judge::Compared;
+use crate::terms::{
+    AbsorbanceRow, Measurement, Quantity, ScaleKind, Spectrum, Subject, Unmeasured,
+};
+
+use super::companions::{Against, Companion};
+
+/// Share of a dark's level that may be left after the background is taken off: the light that leaks in is not quite even
+/// (common practice, no source).
+const DARK_DOUBT: f64 = 0.1;
+/// A dark below this level, linear share of full scale, is not worth a remark: it is less than a step of an 8-bit photo.
+const LEAST_DARK: f64 = 1e-4;
+
+/// A sample and the blank that it is compared with.
+pub(super) struct Beside<'a> {
+    blank: &'a Companion,
+    spectrum: Option<&'a Spectrum>,
+    /// The dark's name and its median level, linear share of full scale.
+    dark: Option<(&'a str, f64)>,
+    likeness: Likeness,
+    link: Link,
+}
+
+impl<'a> Beside<'a> {
+    /// The photo beside its blank; `None` where it has none.
+    ///
+    /// # Errors
+    /// In words, where the photo does not show the blank's light through a sample: a bench photographs other lamps after its
+    /// blank, and the blank is not theirs.
+    pub fn of(
+        m: &Measurement,
+        facts: &Facts,
+        against: &'a Against,
+    ) -> Result<Option<Beside<'a>>, String> {
+        let Some(blank) = against.blank else {
+            return Ok(None);
+        };
+        let exposure_ratio = match (blank.facts.exposure_product(), facts.exposure_product()) {
+            (Some(blank), Some(own)) => blank / own,
+            _ => 1.0,
+        };
+        let spectrum = against.blank_spectrum.as_deref();
+        let likeness = match (&m.spectrum, spectrum) {
+            (Some(sample), Some(reference)) => {
+                likeness(sample, &m.peaks, reference, exposure_ratio)
+            }
+            (None, _) => Likeness::Another,
+            (_, None) => Likeness::Same,
+        };
+        if likeness == Likeness::Another {
+            let name = &blank.photo;
+            return Err(format!(
+                "the blank {name} is not compared with: this is not its light through a sample"
+            ));
+        }
+        let dark = against.dark.and_then(|dark| {
+            let level = dark.record.metrics.value(Quantity::BackgroundMedian)?;
+            Some((dark.photo.as_str(), level))
+        });
+        // The sensor's own samples have no tone curve.
+        let has_known_tone = against.curve().is_some() || facts.format == "dng";
+        let link = Link {
+            exposure_ratio,
+            stray_sigma: dark.map_or(0.0, |(_, level)| DARK_DOUBT * level),
+            tone_share: if has_known_tone {
+                KNOWN_TONE
+            } else {
+                UNKNOWN_TONE
+            },
+        };
+        Ok(Some(Beside {
+            blank,
+            spectrum,
+            dark,
+            likeness,
+            link,
+        }))
+    }
+
+    /// The blank as the judge asks for it.
+    pub fn compared(&self) -> Compared<'a> {
+        Compared {
+            name: &self.blank.photo,
+            exposure: self.blank.facts.exposure_product(),
+            sure: self.likeness == Likeness::Same,
+        }
+    }
+
+    /// Transmittance and absorbance, an entry per row of the sample's spectrum, where both spectra are on a lamp photo's scale.
+    /// What is missing and why goes into `m`, what it rests on into `remarks`.
+    pub fn absorbance(
+        &self,
+        m: &mut Measurement,
+        remarks: &mut Vec<String>,
+    ) -> Option<Vec<AbsorbanceRow>> {
+        let Some(blank) = self.spectrum else {
+            m.lacks(Subject::Blank, "has no spectrum on this scale");
+            return None;
+        };
+        let is_calibrated = m.scale_kind == Some(ScaleKind::Calibrated);
+        let sample = m.spectrum.as_ref().filter(|_| is_calibrated)?;
+        for (why, from, to, nm) in gaps(sample, blank, &self.link) {
+            let words = format!(
+                "{} on {nm:.0} nm between {from:.0} and {to:.0} nm",
+                why.words()
+            );
+            m.not_measured
+                .push(Unmeasured::new(Subject::Absorbance, words));
+        }
+        if let Some((dark, level)) = self.dark.filter(|(_, level)| *level > LEAST_DARK) {
+            remarks.push(format!(
+                "the dark {dark} holds {:.2} % of full scale; it falls beyond the slit's ends too and is taken off with the background, a tenth of it is counted as doubt",
+                100.0 * level
+            ));
+        }
+        if self.link.tone_share == UNKNOWN_TONE {
+            remarks.push(format!(
+                "no bracket shows this phone's tone curve: sRGB's is used, and {:.0} % of each absorbance is counted as doubt",
+                100.0 * UNKNOWN_TONE
+            ));
+        }
+        Some(absorbance(sample, blank, &self.link))
+    }
+}

@@ -1,0 +1,163 @@
+//! What one photo comes to, and the record and the files that state it.
+
+use crate::classify::Decision;
+use crate::decode::Facts;
+use crate::frame::Frame;
+use crate::publish::files;
+use crate::publish::record::{Answers, CalibrationRecord, Provenance, Record};
+use crate::terms::{AbsorbanceRow, Calibration, Measurement, Quantity, Reason, ScaleKind, Verdict};
+
+use super::companions::Scale;
+
+/// A photo, and what is known of it before anybody looks at its picture.
+#[derive(Clone, Copy)]
+pub struct Origin<'a> {
+    /// Path below the inbox, as shown.
+    pub photo: &'a str,
+    /// From its header.
+    pub facts: &'a Facts,
+    /// What the rules say.
+    pub decision: &'a Decision,
+    /// What its results are made from.
+    pub provenance: &'a Provenance,
+}
+
+/// What one photo comes to, before it is written down.
+#[derive(Default)]
+pub struct Examined {
+    /// Numbers, spectrum, drawing.
+    pub measurement: Measurement,
+    /// The word.
+    pub verdict: Verdict,
+    /// Why.
+    pub reasons: Vec<Reason>,
+    /// Upright picture; absent where the file could not be decoded.
+    pub frame: Option<Frame>,
+    /// Against a blank, one entry per row of the spectrum.
+    pub absorbance: Option<Vec<AbsorbanceRow>>,
+    /// The scale; absent where there is none.
+    pub calibration: Option<CalibrationRecord>,
+    /// What the spectrum answers.
+    pub answers: Answers,
+    /// For people.
+    pub remarks: Vec<String>,
+}
+
+impl Examined {
+    /// Of a file that is left alone, and why.
+    pub fn ignored(why: &str) -> Examined {
+        Examined {
+            verdict: Verdict::Ignored,
+            remarks: vec![why.to_owned()],
+            ..Examined::with_log(format!("left alone: {why}"))
+        }
+    }
+
+    /// Of a file that shows no picture.
+    pub fn unreadable(reason: Reason) -> Examined {
+        let log = format!("{}: {}", reason.code.as_str(), reason.measured);
+        Examined {
+            verdict: Verdict::Unreadable,
+            reasons: vec![reason],
+            ..Examined::with_log(log)
+        }
+    }
+
+    fn with_log(line: String) -> Examined {
+        let mut examined = Examined::default();
+        examined.measurement.log.push(line);
+        examined
+    }
+}
+
+/// All that is published about one photo.
+pub struct Outcome {
+    /// The content of `quality.json`.
+    pub record: Record,
+    /// Files by name, `quality.json` among them.
+    pub files: Vec<(String, Vec<u8>)>,
+}
+
+/// Writes down what was found: the record, and the content of every file.
+pub fn written(origin: &Origin, mut examined: Examined) -> Outcome {
+    let record = record(origin, &examined);
+    let passed_over = origin.decision.passed_over.iter();
+    let not = passed_over.map(|(rule, why)| format!("not rule {rule}: {why}"));
+    let of_rules = std::iter::once(format!("rule: {}", origin.decision.rule)).chain(not);
+    examined.measurement.log.splice(0..0, of_rules);
+    let absorbance = examined.absorbance.as_deref();
+    let frame = examined.frame.as_ref();
+    let files = files::files(&record, &examined.measurement, absorbance, frame);
+    Outcome { record, files }
+}
+
+/// The record of a photo.
+pub fn record(origin: &Origin, examined: &Examined) -> Record {
+    let m = &examined.measurement;
+    let is_ignored = examined.verdict == Verdict::Ignored;
+    let purpose = origin.decision.purpose().filter(|_| !is_ignored);
+    let mut metrics = m.metrics.clone();
+    if m.spectrum.is_some() {
+        // How it was exposed links it to others of its scene.
+        metrics.set(Quantity::ExposureS, origin.facts.exposure_s);
+        metrics.set(Quantity::Iso, origin.facts.iso);
+    }
+    let circumstances = &origin.provenance.circumstances;
+    let remarks = if is_ignored {
+        [&examined.remarks[..], circumstances].concat()
+    } else {
+        [&circumstances[..], &examined.remarks].concat()
+    };
+    let mut record = Record {
+        photo: origin.photo.to_owned(),
+        bench: origin.decision.bench().to_owned(),
+        rule: origin.decision.rule.clone(),
+        taken: origin.facts.taken.map(|taken| taken.to_string()),
+        verdict: examined.verdict,
+        reasons: examined.reasons.clone(),
+        metrics: files::as_published(&metrics, m.order_side),
+        calibration: examined.calibration.clone(),
+        answers: examined.answers.clone(),
+        not_measured: m.not_measured.clone(),
+        remarks,
+        provenance: origin.provenance.clone(),
+        ..Record::default()
+    };
+    if let Some(purpose) = purpose {
+        record.capture = Some(purpose.capture);
+        record.label = purpose.label.clone();
+        record.lamp = purpose.lamp.clone();
+        record.groups = purpose.groups.clone();
+    }
+    record
+}
+
+/// The scale behind a measurement: the photo's own where it is a lamp photo, that of the bench's lamp photo, or one from the
+/// stated focal length alone.
+pub(super) fn calibration_record(
+    photo: &str,
+    m: &Measurement,
+    scale: Option<Scale>,
+) -> Option<CalibrationRecord> {
+    let by_lamp = |photo: &str, model: &Calibration| CalibrationRecord {
+        photo: Some(photo.to_owned()),
+        kind: ScaleKind::Calibrated,
+        lines: model.lines.clone(),
+        rms_nm: Some(model.rms_nm),
+        model: Some(model.clone()),
+    };
+    match (&m.calibration, m.scale_kind, scale) {
+        (Some(own), ..) => Some(by_lamp(photo, own)),
+        (None, None, _) => None,
+        (None, Some(ScaleKind::Calibrated), Some(scale)) => {
+            Some(by_lamp(scale.photo, scale.calibration))
+        }
+        (None, Some(_), _) => Some(CalibrationRecord {
+            photo: None,
+            kind: ScaleKind::Provisional,
+            lines: Vec::new(),
+            rms_nm: None,
+            model: None,
+        }),
+    }
+}

@@ -1,0 +1,217 @@
+//! One photo and its companions -> everything said of it: which lamp photo's scale it is measured on, its numbers, its verdict,
+//! what it absorbs beside its blank, what its spectrum answers, and the record that states all this.
+//!
+//! Pure: decoded pictures and what is known of photos come in, values go out. Whoever can read files (`run`) decodes them, keeps
+//! the spectra that several photos need, and puts the record in its place.
+
+mod answering;
+mod beside;
+mod companions;
+mod examined;
+mod forms;
+mod tone;
+
+pub use companions::{Against, Companion, Company, Scale};
+pub use examined::{Examined, Origin, Outcome, record, written};
+pub use forms::{Form, better_forms, stem};
+pub use tone::Tone;
+
+use std::collections::BTreeMap;
+
+use crate::answers::bracket::Curve;
+use crate::classify::Purpose;
+use crate::decode::{self, Facts, Fault};
+use crate::frame::Frame;
+use crate::judge::{Case, judge};
+use crate::measure::photo::{self, measure, spectrum_only};
+use crate::measure::portrait::smeared_beside;
+use crate::settings::Settings;
+use crate::standards;
+use crate::terms::{
+    Capture, Code, Lamp, LampLine, Measurement, Quantity, Reason, Severity, Spectrum,
+};
+
+use beside::Beside;
+use examined::calibration_record;
+
+/// What photos are measured and judged by: the configuration, and the published wavelengths.
+pub struct Lab {
+    settings: Settings,
+    names: Vec<LampLine>,
+    lamps: Vec<Lamp>,
+}
+
+impl Lab {
+    /// For these settings.
+    pub fn new(settings: Settings) -> Lab {
+        Lab {
+            settings,
+            names: standards::lines_for_naming(),
+            lamps: standards::lamps(),
+        }
+    }
+
+    /// The settings in force.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// Measures and judges a photo. `decoded` is what its file gave: the facts as they hold for the upright picture and the
+    /// picture, or why there is none.
+    pub fn examine(
+        &self,
+        origin: &Origin,
+        decoded: Result<(Facts, Frame), Fault>,
+        against: &Against,
+    ) -> Examined {
+        let mut examined = match (origin.decision.purpose(), decoded) {
+            (None, _) => Examined::ignored(""),
+            (Some(_), Err(fault)) => self.broken(&fault, origin.facts),
+            (Some(purpose), Ok(decoded)) => self.look_at(origin.photo, purpose, decoded, against),
+        };
+        let of_tone = against.tone.iter().map(|tone| tone.remark());
+        let of_company = against.remarks.iter().cloned().chain(of_tone);
+        examined.remarks.splice(0..0, of_company);
+        examined
+            .measurement
+            .not_measured
+            .extend(against.spoilt.map(Companion::why_spoilt));
+        examined
+    }
+
+    fn look_at(
+        &self,
+        photo: &str,
+        purpose: &Purpose,
+        (facts, frame): (Facts, Frame),
+        against: &Against,
+    ) -> Examined {
+        let frame = retoned(frame, against.curve());
+        let inputs = self.inputs(&facts, purpose, against.scale);
+        let mut m = measure(&frame, &inputs);
+        if let Some(how) = &against.cut {
+            photo::refuse_cut(&mut m, how);
+        }
+        note_smear(&mut m, against);
+        let mut remarks = decode::doubts(&facts);
+        let beside = match Beside::of(&m, &facts, against) {
+            Err(why) => {
+                remarks.push(why);
+                None
+            }
+            Ok(beside) => beside,
+        };
+        let case = Case {
+            capture: purpose.capture,
+            facts: &facts,
+            limits: &self.settings.limits,
+            words: &self.settings.words,
+            blank: beside.as_ref().map(Beside::compared),
+        };
+        let (verdict, reasons) = judge(&m, &case);
+        let absorbance = beside.and_then(|beside| beside.absorbance(&mut m, &mut remarks));
+        Examined {
+            answers: answering::answers(purpose, &m, absorbance.as_deref(), &self.lamps),
+            calibration: calibration_record(photo, &m, against.scale),
+            measurement: m,
+            verdict,
+            reasons,
+            frame: Some(frame),
+            absorbance,
+            remarks,
+        }
+    }
+
+    /// The spectrum alone, of a photo that is another one's blank or a shot of its bracket; absent where it has none on the
+    /// scale of a lamp photo.
+    pub fn spectrum(
+        &self,
+        purpose: &Purpose,
+        (facts, frame): (Facts, Frame),
+        scale: Option<Scale>,
+        curve: Option<&Curve>,
+    ) -> Option<Spectrum> {
+        let frame = retoned(frame, curve);
+        spectrum_only(&frame, &self.inputs(&facts, purpose, scale))
+    }
+
+    fn inputs<'a>(
+        &'a self,
+        facts: &'a Facts,
+        purpose: &Purpose,
+        scale: Option<Scale<'a>>,
+    ) -> photo::Inputs<'a> {
+        photo::Inputs {
+            bench: self.settings.bench(&purpose.bench),
+            facts,
+            capture: purpose.capture,
+            lamps: match purpose.capture {
+                Capture::Calibration => self.settings.lamps_for(&purpose.lamp),
+                _ => Vec::new(),
+            },
+            others: &self.lamps,
+            names: &self.names,
+            calibration: scale.map(|s| s.calibration),
+            range_nm: (self.settings.output.from_nm, self.settings.output.to_nm).into(),
+            step_nm: self.settings.output.step_nm,
+        }
+    }
+
+    fn broken(&self, fault: &Fault, facts: &Facts) -> Examined {
+        let megapixels = (facts.width * facts.height) as f64 / 1e6;
+        let (code, slots) = match fault {
+            Fault::Truncated(_) => (Code::Truncated, BTreeMap::new()),
+            Fault::Unreadable(what) => return self.faulty(Code::Unreadable, what),
+            Fault::TooLarge(_) => {
+                let limit = self.settings.work.max_megapixels.to_string();
+                let size = (megapixels > 0.0).then(|| ("megapixels", format!("{megapixels:.0}")));
+                let slots = size.into_iter().chain([("limit_megapixels", limit)]);
+                (Code::TooLarge, slots.collect())
+            }
+        };
+        self.without_picture(code, fault.to_string(), &slots)
+    }
+
+    /// Of a photo that nobody could look at, because of `what`.
+    pub fn faulty(&self, code: Code, what: &str) -> Examined {
+        let slots = BTreeMap::from([("found", what.to_owned())]);
+        self.without_picture(code, what.to_owned(), &slots)
+    }
+
+    fn without_picture(
+        &self,
+        code: Code,
+        measured: String,
+        slots: &BTreeMap<&str, String>,
+    ) -> Examined {
+        Examined::unreadable(Reason {
+            code,
+            severity: Severity::Retake,
+            measured,
+            limit: String::new(),
+            advice: self.settings.words.advice(code, Severity::Retake, slots),
+        })
+    }
+}
+
+fn retoned(frame: Frame, curve: Option<&Curve>) -> Frame {
+    match curve {
+        Some(curve) => frame.retoned(|level| curve.light(level)),
+        None => frame,
+    }
+}
+
+/// A movement that only the blank's picture shows: the longest of those known counts.
+fn note_smear(m: &mut Measurement, against: &Against) {
+    let slit_px = against
+        .blank
+        .and_then(|blank| blank.record.metrics.value(Quantity::SlitImagePx));
+    if let (Some(reference), Some(slit_px)) = (&against.blank_spectrum, slit_px)
+        && let Some(smear_px) = smeared_beside(m, reference, slit_px)
+    {
+        let known = m.metrics.estimate(Quantity::MovedPx);
+        let longer = known.filter(|k| k.value > smear_px.value);
+        m.metrics
+            .note(Quantity::MovedPx, longer.unwrap_or(smear_px));
+    }
+}

@@ -1,0 +1,164 @@
+//! The real work on photos, as the shell asks for it: decodes what `lab` examines, and keeps what several photos need.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use crate::classify::Decision;
+use crate::decode::{self, Facts};
+use crate::lab::{self, Against, Examined, Lab};
+use crate::pair;
+use crate::publish::files;
+use crate::report::{self, Sink};
+use crate::settings::{Choice, Poll, Settings};
+
+use super::cards::Cards;
+use super::raw;
+use super::read::Gone;
+use super::spectra::Spectra;
+use super::work::{Class, Fate, Orders, Outcome, Setup, Task, Work};
+
+/// Memory for a photo in flight, bytes, and for all of them, where the configuration leaves it open: a photo of 12 megapixels
+/// takes 100 to 150 MiB. Whoever has more memory gains nothing by its being used, but for pictures that are too large for it
+/// and wait for each other.
+const PHOTO_BYTES: u64 = 150 << 20;
+const LEAST_BYTES: u64 = 512 << 20;
+
+/// The program's real work.
+pub struct Worker {
+    lab: Lab,
+    spectra: Spectra,
+    cards: Cards,
+}
+
+impl Worker {
+    /// For these settings.
+    pub fn new(settings: Settings) -> Worker {
+        Worker {
+            lab: Lab::new(settings),
+            spectra: Spectra::default(),
+            cards: Cards::default(),
+        }
+    }
+
+    /// The settings in force.
+    pub fn settings(&self) -> &Settings {
+        self.lab.settings()
+    }
+
+    /// What the shell needs to know, and the work itself.
+    pub fn setup(self) -> Setup {
+        Setup {
+            orders: self.orders(),
+            work: Arc::new(self),
+        }
+    }
+
+    /// What the shell needs to know.
+    pub fn orders(&self) -> Orders {
+        let s = self.settings();
+        let mut orders = Orders::new(&s.inbox, &s.results);
+        let seconds = Duration::from_secs_f64;
+        orders.settle = seconds(s.arrival.settle_s);
+        orders.patience = seconds(s.arrival.damaged_after_s);
+        orders.rescan = seconds(s.arrival.rescan_s);
+        orders.poll = s.arrival.poll == Poll::Always;
+        if let Some(workers) = s.work.workers {
+            orders.workers = workers;
+        }
+        match (s.work.memory_mib, free_memory()) {
+            (Some(mib), _) => orders.memory_bytes = mib << 20,
+            (None, free) => {
+                let enough = PHOTO_BYTES
+                    .saturating_mul(orders.workers as u64)
+                    .max(LEAST_BYTES);
+                orders.memory_bytes = free.map_or(enough, |free| enough.min(free / 2));
+            }
+        }
+        let choice = |choice| match choice {
+            Choice::Nearest => pair::Choice::Nearest,
+            Choice::LatestBefore => pair::Choice::Before,
+            Choice::Best => pair::Choice::All,
+        };
+        orders.pairing.calibration = choice(s.pairing.calibration);
+        orders.pairing.blank = choice(s.pairing.blank);
+        orders.pairing.dark = choice(s.pairing.blank);
+        orders.pairing.within_s = s.pairing.within_h.map(|h| h * 3600.0);
+        orders.configuration_hash = s.configuration_hash();
+        orders
+    }
+
+    /// What the photo comes to; with it, what it was measured and compared by.
+    ///
+    /// # Errors
+    /// Where one of its companions has changed meanwhile.
+    pub(super) fn examine<'a>(&self, task: &Task<'a>) -> Result<(Examined, Against<'a>), Gone> {
+        let origin = &task.origin;
+        let mut against = Against::default();
+        let examined = match (task.fate, origin.decision.purpose()) {
+            (Fate::Ignore { why }, _) => Examined::ignored(why),
+            (Fate::Fault { code, what }, _) => self.lab.faulty(*code, what),
+            (Fate::Measure, purpose) => {
+                if let Some(purpose) = purpose {
+                    against = Against::choose(task.company, origin.facts, purpose.capture);
+                    self.spectra.fill_in(&self.lab, task, &mut against)?;
+                }
+                let decoded = raw::decode(task.bytes, self.settings().work.max_pixels());
+                self.lab.examine(origin, decoded, &against)
+            }
+        };
+        Ok((examined, against))
+    }
+}
+
+/// Memory that the system could give, bytes: what it calls available, proc_meminfo(5).
+pub(super) fn free_memory() -> Option<u64> {
+    let text = std::fs::read_to_string("/proc/meminfo").ok()?;
+    let line = text
+        .lines()
+        .find_map(|line| line.strip_prefix("MemAvailable:"))?;
+    let kib: u64 = line.split_whitespace().next()?.parse().ok()?;
+    Some(kib << 10)
+}
+
+impl Work for Worker {
+    fn facts(&self, bytes: &[u8]) -> Facts {
+        decode::facts(bytes)
+    }
+
+    fn decide(&self, photo: &str, facts: &Facts) -> Decision {
+        self.settings().rules.decide(photo, facts)
+    }
+
+    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
+        let (examined, _) = self.examine(task)?;
+        Ok(lab::written(&task.origin, examined))
+    }
+
+    fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
+        let shown: Vec<report::Shown> = class
+            .photos
+            .iter()
+            .map(|(folder, record)| report::Shown {
+                record,
+                folder,
+                // A scale is what `spectrum.csv` depends on.
+                has_spectrum: record.calibration.is_some(),
+            })
+            .collect();
+        let settings = self.settings();
+        let inputs = report::Inputs {
+            title: &settings.pages.title,
+            photos: &shown,
+            stated: &settings.stated,
+            now: Some(class.clock.to_owned()),
+            refresh_s: u32::try_from(settings.pages.refresh_s).unwrap_or(0),
+        };
+        let fetch = |shown: &report::Shown| {
+            (class.read)(&format!("{}/{}", shown.folder, files::SPECTRUM_CSV))
+        };
+        report::summaries(&inputs, fetch, out);
+        if settings.pages.cards {
+            self.cards.put(&shown, out);
+        }
+    }
+}
