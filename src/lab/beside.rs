@@ -9,7 +9,8 @@ use crate::terms::{
     AbsorbanceRow, Measurement, Quantity, ScaleKind, Spectrum, Subject, Unmeasured,
 };
 
-use super::companions::{Against, Companion};
+use super::against::Against;
+use super::companions::Companion;
 
 /// Share of a dark's level that may be left after the background is taken off: the light that leaks in is not quite even
 /// (common practice, no source).

@@ -4,6 +4,7 @@
 //! Pure: decoded pictures and what is known of photos come in, values go out. Whoever can read files (`run`) decodes them, keeps
 //! the spectra that several photos need, and puts the record in its place.
 
+mod against;
 mod answering;
 mod beside;
 mod companions;
@@ -11,7 +12,8 @@ mod examined;
 mod forms;
 mod tone;
 
-pub use companions::{Against, Companion, Company, Scale};
+pub use against::Against;
+pub use companions::{Companion, Company, Scale};
 pub use examined::{Examined, Origin, Outcome, record, written};
 pub use forms::{Form, better_forms, stem};
 pub use tone::Tone;
