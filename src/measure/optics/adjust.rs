@@ -96,18 +96,18 @@ pub struct Adjusted {
     pub residuals: Vec<f64>,
 }
 
-/// A shot's parameters as a vector, relative to a base.
+/// The adjustable parameters of one shot's optics as a vector, in the order of [`PARAMETERS`].
 #[derive(Clone, Debug)]
-pub struct Frame0 {
+pub struct OpticsVector {
     base: Optics,
     /// Pixel at which the slit's middle is seen: fixes `beta_mid`.
     slit_px: Point,
 }
 
-impl Frame0 {
+impl OpticsVector {
     /// `slit_px` is the pixel of the slit's middle, at which `alpha_slit` holds.
-    pub fn new(base: &Optics, slit_px: Point) -> Frame0 {
-        Frame0 {
+    pub fn new(base: &Optics, slit_px: Point) -> OpticsVector {
+        OpticsVector {
             base: base.clone(),
             slit_px,
         }
@@ -164,7 +164,7 @@ pub fn adjust(
     free: &[usize],
     observations: &[Observation],
 ) -> Option<Adjusted> {
-    let shot = Frame0::new(base, slit_px);
+    let shot = OpticsVector::new(base, slit_px);
     let start = shot.vector();
     let limits = |i: usize| -> (f64, f64) {
         match i {
@@ -208,7 +208,7 @@ pub fn count(observation: &Observation) -> usize {
     }
 }
 
-fn residuals(shot: &Frame0, observations: &[Observation], x: &[f64], out: &mut [f64]) {
+fn residuals(shot: &OpticsVector, observations: &[Observation], x: &[f64], out: &mut [f64]) {
     let optics = shot.optics(x);
     let rays = optics.rays();
     let mut k = 0;

@@ -1,6 +1,6 @@
 //! How well the wavelength of a pixel is known, from the covariance of the model's parameters.
 
-use crate::measure::optics::adjust::{Frame0, N};
+use crate::measure::optics::adjust::{N, OpticsVector};
 use crate::terms::{Optics, Point};
 
 /// Standard uncertainty (nm) of the wavelength at the pixel where `path_nm` lies, from the parameters' covariance.
@@ -16,7 +16,7 @@ pub fn scale_sigma(
 
 /// Variance (nm²) of the `m λ` of a pixel, from the parameters' covariance.
 pub fn path_variance(optics: &Optics, slit_px: Point, covariance: &[Vec<f64>], at: Point) -> f64 {
-    let shot = Frame0::new(optics, slit_px);
+    let shot = OpticsVector::new(optics, slit_px);
     let x = shot.vector();
     let mut gradient = [0.0; N];
     for i in 0..N {

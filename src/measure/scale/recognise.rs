@@ -10,12 +10,48 @@ use crate::measure::scale::photo_scale::{FLUSH_DEG, USUAL_K1};
 use crate::terms::{Interval, Lamp, Optics, Point};
 
 /// What phones see of every lamp: violet and deep red are taken by their filters.
-const SEEN_NM: std::ops::Range<f64> = 415.0..680.0;
+const SEEN_NM: Interval = Interval::new(415.0, 680.0);
+/// A lamp's light as the instrument would show it is worked out from this wavelength on, nm, in steps of this, for so many
+/// steps: over all that a phone may see.
+const START_NM: f64 = 360.0;
+const STEP_NM: f64 = 0.2;
+const STEPS: usize = 2200;
+/// What of it stands out by this share of the highest is a feature.
+const FEATURE_SHARE: f64 = 0.002;
+/// A feature is known as a landmark to so much, nm, where it is a sharp line, within this of the line…
+const SHARP_SIGMA_NM: f64 = 0.25;
+/// …and to so much where it is the top of a band.
+const BROAD_SIGMA_NM: f64 = 0.8;
+/// Maxima are looked for within so many tolerances of their feature.
+const REACH: f64 = 3.0;
+/// What is missing where the sensor hardly sees counts by this share; what is found there, by the other.
+const HARDLY_SEEN_MISSING: f64 = 0.25;
+const HARDLY_SEEN_FOUND: f64 = 0.5;
+/// A maximum as unlike its feature in height as it may be still counts by this share.
+const LEAST_ALIKE: f64 = 0.25;
+/// What is seen but not in the lamp counts against it by this share.
+const STRANGE: f64 = 0.5;
+/// The search steps through focal lengths by this share…
+const FOCAL_STEP: f64 = 0.004;
+/// …and more coarsely through incidence, degrees, and distortion: what they do, focal length does too, over one order.
+const YAWS_DEG: [f64; 5] = [-2.4, -1.2, 0.0, 1.2, 2.4];
+const K1S: [f64; 3] = [-0.016, 0.0, 0.016];
+/// So many starts are refined, the best first, each of which puts light elsewhere than the others by more than this, nm…
+const MOST_STARTS: usize = 14;
+const ELSEWHERE_NM: f64 = 1.2;
+/// …at one of these wavelengths, nm.
+const COMPARED_NM: [f64; 3] = [440.0, 550.0, 620.0];
+/// How far a maximum may lie from its feature, nm: in the search, in the rounds that refine a start, and in the last score.
+const SEARCH_NM: f64 = 1.6;
+const REFINE_NM: [f64; 3] = [1.6, 1.0, 0.7];
+const LAST_NM: f64 = 0.5;
+/// The slit's own image is known to so much along the dispersion, nm, while lines are only paired.
+const SLIT_NM: f64 = 0.15;
 
 /// A lamp's maxima as the instrument would show them.
 #[derive(Clone, Debug)]
 pub struct Feature {
-    /// nm.
+    /// Its wavelength, nm.
     pub nm: f64,
     /// √(height over the highest that a phone sees), at most 1.
     pub weight: f64,
@@ -23,22 +59,22 @@ pub struct Feature {
     pub sigma_nm: f64,
 }
 
-/// What is seen on one side.
+/// What is seen on one side of the slit's image.
 pub struct Side {
-    /// +1 or −1.
+    /// The order's sign: +1 or −1.
     pub sign: f64,
-    /// Its maxima, on the scale of the rays it was binned with.
+    /// The maxima of its light, on the scale of the rays it was binned with.
     pub maxima: Vec<Maximum>,
     /// |m λ| within which it lies on the picture.
     pub range_nm: Interval,
 }
 
-/// A candidate: an optics whose lines fall where maxima are.
+/// A scale that may be the right one: optics whose lines fall where maxima are.
 #[derive(Clone, Debug)]
 pub struct Candidate {
-    /// Parameters.
+    /// The optics.
     pub optics: Optics,
-    /// −1 (nothing agrees) … 1 (everything does).
+    /// Agreement, from −1 (nothing agrees) to 1 (everything does).
     pub score: f64,
     /// Which maximum each feature was given.
     pub pairs: Pairs,
@@ -46,7 +82,7 @@ pub struct Candidate {
 
 /// The features of a lamp seen at a bandpass of `fwhm_nm`.
 pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
-    let (start_nm, step_nm, n) = (360.0, 0.2, 2200);
+    let n = STEPS;
     let mut light = vec![0.0; n];
     for line in &lamp.lines {
         let width = fwhm_nm.hypot(line.width_nm);
@@ -59,7 +95,7 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
                 line.width_nm / width
             };
         for (i, value) in light.iter_mut().enumerate() {
-            let d = (start_nm + i as f64 * step_nm - line.wavelength_nm) / sigma;
+            let d = (START_NM + i as f64 * STEP_NM - line.wavelength_nm) / sigma;
             if d.abs() < 6.0 {
                 *value += height * (-0.5 * d * d).exp();
             }
@@ -67,8 +103,8 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
     }
     let profile = Profile {
         sign: 1.0,
-        start_nm,
-        step_nm,
+        start_nm: START_NM,
+        step_nm: STEP_NM,
         rgb: vec![[0.0; 3]; n],
         rgb_sigma: vec![[0.0; 3]; n],
         sigma: vec![1e-9; n],
@@ -76,11 +112,11 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
         background: vec![0.0; n],
         light,
     };
-    let found = maxima(&profile, 1.0, 0.002);
+    let found = maxima(&profile, 1.0, FEATURE_SHARE);
     // The strongest that a phone sees: neon's and argon's strongest lie in the red that its filter takes.
     let top = found
         .iter()
-        .filter(|m| SEEN_NM.contains(&m.nm))
+        .filter(|m| SEEN_NM.contains(m.nm))
         .map(|m| m.height)
         .fold(1e-12, f64::max);
     found
@@ -89,8 +125,12 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
             let sharp = lamp
                 .lines
                 .iter()
-                .any(|l| l.width_nm == 0.0 && (l.wavelength_nm - m.nm).abs() < 0.25);
-            let sigma_nm = if sharp { 0.25 } else { 0.8 };
+                .any(|l| l.width_nm == 0.0 && (l.wavelength_nm - m.nm).abs() < SHARP_SIGMA_NM);
+            let sigma_nm = if sharp {
+                SHARP_SIGMA_NM
+            } else {
+                BROAD_SIGMA_NM
+            };
             Feature {
                 nm: m.nm,
                 weight: (m.height / top).sqrt().min(1.0),
@@ -138,40 +178,39 @@ fn score(
             if at < side.range_nm.low + 1.0 || at > side.range_nm.high - 1.0 {
                 continue;
             }
-            // What is missing where the sensor hardly sees says nothing.
-            let visible = if SEEN_NM.contains(&feature.nm) {
+            let visible = if SEEN_NM.contains(feature.nm) {
                 1.0
             } else {
-                0.25
+                HARDLY_SEEN_MISSING
             };
             possible += feature.weight * visible;
             let first = side
                 .maxima
-                .partition_point(|m| m.nm < at - 3.0 * tolerance_nm);
+                .partition_point(|m| m.nm < at - REACH * tolerance_nm);
             let spread = tolerance_nm.hypot(0.5 * feature.sigma_nm);
             let mut best = (0.0, None);
             for (j, m) in side.maxima.iter().enumerate().skip(first) {
-                if m.nm > at + 3.0 * tolerance_nm {
+                if m.nm > at + REACH * tolerance_nm {
                     break;
                 }
                 let d = (m.nm - at) / spread;
                 let weight = weights[j];
-                let alike = (weight.min(feature.weight) / weight.max(feature.weight)).max(0.25);
+                let alike =
+                    (weight.min(feature.weight) / weight.max(feature.weight)).max(LEAST_ALIKE);
                 let value = (-0.5 * d * d).exp() * alike;
                 if value > best.0 {
                     best = (value, Some(j));
                 }
             }
-            gained += best.0 * feature.weight * visible.max(0.5);
+            gained += best.0 * feature.weight * visible.max(HARDLY_SEEN_FOUND);
             if let Some(j) = best.1 {
                 taken[j] = taken[j].max(best.0);
                 side_pairs[k] = Some(j);
             }
         }
-        // What is seen but not in the lamp counts against it.
         for (weight, share) in weights.iter().zip(&taken) {
-            possible += 0.5 * weight;
-            gained += 0.5 * weight * share;
+            possible += STRANGE * weight;
+            gained += STRANGE * weight * share;
         }
         all_pairs.push(side_pairs);
     }
@@ -183,7 +222,7 @@ fn score(
     (score, all_pairs)
 }
 
-/// How wide to search.
+/// What is known of the optics before the search, and how wide to search.
 #[derive(Clone, Copy, Debug)]
 pub struct Search {
     /// Expected focal length, px.
@@ -229,13 +268,11 @@ pub fn search(
 ) -> Vec<Candidate> {
     let binned = base.rays();
     let mut found: Vec<(f64, Optics)> = Vec::new();
-    let step = 0.004f64;
-    let steps = (search.focal_reach / step).ceil() as i32;
-    // Coarser in distortion and incidence: what they do, focal length does too, over one order.
+    let steps = (search.focal_reach / FOCAL_STEP).ceil() as i32;
     for i in -steps..=steps {
-        let focal_px = search.focal_px * (1.0 + step * f64::from(i));
-        for yaw_deg in [-2.4f64, -1.2, 0.0, 1.2, 2.4] {
-            for k1 in [-0.016, 0.0, 0.016] {
+        let focal_px = search.focal_px * (1.0 + FOCAL_STEP * f64::from(i));
+        for yaw_deg in YAWS_DEG {
+            for k1 in K1S {
                 let mut optics = Optics {
                     focal_px,
                     k1,
@@ -243,7 +280,7 @@ pub fn search(
                     ..base.clone()
                 };
                 optics.aim_slit_at(search.slit_px);
-                let value = score(&optics, &binned, lamp_features, sides, 1.6).0;
+                let value = score(&optics, &binned, lamp_features, sides, SEARCH_NM).0;
                 found.push((value, optics));
             }
         }
@@ -256,19 +293,20 @@ pub fn search(
             sides
                 .iter()
                 .flat_map(|s| {
-                    [440.0, 550.0, 620.0]
-                        .map(|nm| seen_at(&rays, &binned, s.sign * nm).unwrap_or(0.0))
+                    COMPARED_NM.map(|nm| seen_at(&rays, &binned, s.sign * nm).unwrap_or(0.0))
                 })
                 .collect()
         };
         let here = shift(optics);
-        if starts
-            .iter()
-            .all(|s| shift(s).iter().zip(&here).any(|(a, b)| (a - b).abs() > 1.2))
-        {
+        if starts.iter().all(|s| {
+            shift(s)
+                .iter()
+                .zip(&here)
+                .any(|(a, b)| (a - b).abs() > ELSEWHERE_NM)
+        }) {
             starts.push(optics.clone());
         }
-        if starts.len() >= 14 {
+        if starts.len() >= MOST_STARTS {
             break;
         }
     }
@@ -287,6 +325,7 @@ pub fn search(
     candidates
 }
 
+/// Adjusts the optics to the maxima that they pair with features, with less and less tolerance.
 fn refine(
     start: &Optics,
     binned: &Rays,
@@ -295,13 +334,13 @@ fn refine(
     search: &Search,
 ) -> Option<Candidate> {
     let mut optics = start.clone();
-    for tolerance in [1.6, 1.0, 0.7] {
+    for tolerance in REFINE_NM {
         let (_, pairs) = score(&optics, binned, features, sides, tolerance);
         let mut observations = priors(search);
         observations.push(Observation::Path {
             at: search.slit_px,
             path_nm: 0.0,
-            sigma_nm: 0.15,
+            sigma_nm: SLIT_NM,
         });
         let rays = optics.rays();
         for (side, side_pairs) in sides.iter().zip(&pairs) {
@@ -326,7 +365,7 @@ fn refine(
         let free = [index::FOCAL, index::K1, index::YAW, index::ALPHA];
         optics = adjust(&optics, search.slit_px, &free, &observations)?.optics;
     }
-    let (score, pairs) = score(&optics, binned, features, sides, 0.5);
+    let (score, pairs) = score(&optics, binned, features, sides, LAST_NM);
     Some(Candidate {
         optics,
         score,

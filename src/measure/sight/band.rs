@@ -265,7 +265,8 @@ pub fn end_shape(
     })
 }
 
-struct End1 {
+/// One end as fitted: its blur (standard deviation, px) with its uncertainty, and a smear where it is rather one, px.
+struct FittedEnd {
     blur: f64,
     sigma: f64,
     smear: Option<f64>,
@@ -286,7 +287,7 @@ fn step(d: f64, smear: f64, sigma: f64) -> f64 {
 }
 
 /// Fits one end near index `place`; `direction` +1 where light begins, −1 where it ends.
-fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<End1> {
+fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<FittedEnd> {
     let reach = (0.32 * place.min(light.len() as f64 - place).min(80.0))
         .max(24.0)
         .min(0.9 * place);
@@ -340,5 +341,5 @@ fn fit_end(light: &[f64], place: f64, direction: f64) -> Option<End1> {
             smear = Some(width);
         }
     }
-    Some(End1 { blur, sigma, smear })
+    Some(FittedEnd { blur, sigma, smear })
 }
