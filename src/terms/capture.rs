@@ -1,4 +1,4 @@
-//! What a photo was taken for.
+//! What a photo was taken for: the words that a configuration and the tables use for it.
 
 /// What a photo was taken for.
 #[derive(
