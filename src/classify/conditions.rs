@@ -146,9 +146,14 @@ pub enum FactTest {
     },
 }
 
+/// How a fact is read off what a file says; absent where the file does not say it.
+type OfFacts<T> = fn(&Facts) -> Option<T>;
+/// The same for a text.
+type TextOfFacts = fn(&Facts) -> Option<&str>;
+
 impl FactTest {
     /// Facts that are numbers, by their keys, which have the unit in the name.
-    pub const NUMBERS: [(&str, fn(&Facts) -> Option<f64>); 9] = [
+    pub const NUMBERS: [(&str, OfFacts<f64>); 9] = [
         ("exposure_s", |facts| facts.exposure_s),
         ("iso", |facts| facts.iso),
         ("f_number", |facts| facts.f_number),
@@ -162,7 +167,7 @@ impl FactTest {
         }),
     ];
     /// Facts that are text.
-    pub const TEXTS: [(&str, fn(&Facts) -> Option<&str>); 4] = [
+    pub const TEXTS: [(&str, TextOfFacts); 4] = [
         ("make", |facts| facts.make.as_deref()),
         ("model", |facts| facts.model.as_deref()),
         ("software", |facts| facts.software.as_deref()),
@@ -171,7 +176,7 @@ impl FactTest {
         }),
     ];
     /// Facts that are yes or no.
-    pub const FLAGS: [(&str, fn(&Facts) -> Option<bool>); 2] = [
+    pub const FLAGS: [(&str, OfFacts<bool>); 2] = [
         ("exposure_auto", |facts| facts.exposure_auto),
         ("white_balance_auto", |facts| facts.white_balance_auto),
     ];

@@ -19,13 +19,16 @@ pub struct Form<'a> {
     pub facts: &'a Facts,
 }
 
+/// A form's place among the photos, what its file says, and how much its format is preferred.
+type Ranked<'a> = (usize, &'a Facts, u8);
+
 /// The place in `photos` of the better form of the same shot, for each photo that has one; `None` among `photos` stands for what is
 /// no photo or is broken: that is no better form of anything.
 ///
 /// The same shot is: one folder, one name but for the ending and letter case, one bench, one time of capture that both
 /// state, and forms that differ.
 pub fn better_forms(photos: &[Option<Form>]) -> Vec<Option<usize>> {
-    let mut groups: BTreeMap<(String, &str), Vec<(usize, &Facts, u8)>> = BTreeMap::new();
+    let mut groups: BTreeMap<(String, &str), Vec<Ranked>> = BTreeMap::new();
     for (i, form) in photos.iter().enumerate() {
         if let Some(Form {
             photo,

@@ -98,7 +98,10 @@ mod tests {
     fn read_text(text: &str, folder: &Path) -> (Vec<Lamp>, Vec<String>) {
         let report = Report::new(Path::new("lab.yaml"));
         let mut lamps = standards::lamps();
-        report.parse(text, |spot| Some(read(&spot, folder, &mut lamps)));
+        report.parse(text, |spot| {
+            read(&spot, folder, &mut lamps);
+            Some(())
+        });
         let mistakes = report.into_mistakes();
         (lamps, mistakes.iter().map(ToString::to_string).collect())
     }

@@ -93,7 +93,7 @@ impl Modules {
     /// The file in which what a path names is written.
     fn file(&self, path: &[String]) -> Option<&String> {
         for n in (1..=path.len()).rev() {
-            let Some(file) = self.files.get(&path[..n].to_vec()) else {
+            let Some(file) = self.files.get(&path[..n]) else {
                 continue;
             };
             let handed_on = path

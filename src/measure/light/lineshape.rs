@@ -196,10 +196,10 @@ pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64) -> Option<(Line
     ];
     let n = values.len();
     let fitted = least_squares(&parameters, n, |p, out| {
-        for i in 0..n {
+        for (i, out) in out.iter_mut().enumerate() {
             let d = values.nm[i] - p[0];
             let model = p[1] * box_gauss(d, p[2], p[3]) + p[4] + p[5] * d;
-            out[i] = (values.light[i] - model) / values.sigma[i].hypot(model_error);
+            *out = (values.light[i] - model) / values.sigma[i].hypot(model_error);
         }
     })?;
     let shape = LineShape {
@@ -333,9 +333,9 @@ impl<'a> Blend<'a> {
     fn residuals(&self, p: &[f64], out: &mut [f64]) {
         let values = &self.values;
         let model_error = MODEL_SHARE * self.height;
-        for i in 0..values.len() {
+        for (i, out) in out[..values.len()].iter_mut().enumerate() {
             let off = values.light[i] - self.model(values.nm[i], p);
-            out[i] = off / values.sigma[i].hypot(model_error);
+            *out = off / values.sigma[i].hypot(model_error);
         }
         out[values.len()] = (p[1] - STRETCH.value) / STRETCH.sigma;
         let shifts = &p[self.first_shift()..];

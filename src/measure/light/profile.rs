@@ -284,8 +284,8 @@ impl Slabs {
                         continue;
                     }
                     let bin = &mut bins[i as usize];
-                    for c in 0..3 {
-                        bin.sums[k][c] += w * light[c];
+                    for (sum, light) in bin.sums[k].iter_mut().zip(light) {
+                        *sum += w * light;
                     }
                     bin.weights[k] += w;
                     bin.clipped += w * over;
