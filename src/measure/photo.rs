@@ -13,6 +13,7 @@ use crate::measure::refusal::NoSpectrum;
 pub use crate::measure::refusal::refuse_cut;
 use crate::measure::scale::anchor::{Anchored, TURNS_DEG, anchor};
 use crate::measure::scale::lamp_photo::{other_focal_length, scale_of_lamp};
+use crate::measure::scale::mirror::mirrors;
 use crate::measure::scale::photo_scale::PhotoScale;
 use crate::measure::shot::Shot;
 use crate::measure::sight::{
@@ -71,8 +72,7 @@ pub fn spectrum_only(frame: &Frame, inputs: &Inputs) -> Option<Spectrum> {
     let mut log = Vec::new();
     let surveys = surveys(frame, inputs, &mut log).ok()?;
     let survey = surveys.first()?;
-    let anchored = anchored(frame, inputs, calibration, survey, &mut log).ok()??;
-    let (_, both) = orders(frame, inputs, &anchored.scale.optics, survey);
+    let (_, both) = anchored(frame, inputs, calibration, survey, &mut log).ok()??;
     Some(spectrum(&both[portrait::better_order(&both)].profile))
 }
 
@@ -155,10 +155,25 @@ fn anchored(
     calibration: &Calibration,
     survey: &Survey,
     log: &mut Vec<String>,
-) -> Result<Option<Anchored>, NoSpectrum> {
-    let Some(anchored) = anchor(survey, calibration, inputs.facts, log) else {
+) -> Result<Option<(Anchored, [Order; 2])>, NoSpectrum> {
+    let mut unsaid = Vec::new();
+    let Some(first) = anchor(survey, calibration, inputs.facts, &[], &mut unsaid) else {
         return Ok(None);
     };
+    // Both orders show one spectrum: laid on each other they say how the phone lies better than the slit's glaring image does.
+    let mut both = orders(frame, inputs, &first.scale.optics, survey).1;
+    let mirrors = mirrors(&both);
+    log.push(format!(
+        "the two orders are laid on each other in {} places",
+        mirrors.len()
+    ));
+    let Some(anchored) = anchor(survey, calibration, inputs.facts, &mirrors, log) else {
+        return Ok(None);
+    };
+    let rays = anchored.scale.optics.rays();
+    for order in &mut both {
+        order.profile = order.slabs.profile(&rays);
+    }
     if anchored.yaw_drift_deg.abs() > ELSEWHERE_DEG {
         let bench = Familiar::of(Some(calibration), frame);
         if bench.has_lines_only(&survey.map)
@@ -172,7 +187,7 @@ fn anchored(
             return Err(NoSpectrum::Nothing(NoSight::nothing(why.to_owned())));
         }
     }
-    Ok(Some(anchored))
+    Ok(Some((anchored, both)))
 }
 
 /// A lamp photo: the scale that its lines give, or why they give none.
@@ -193,7 +208,14 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: &[Survey], m: &mut Meas
         .extend(other_focal_length(&scale.optics, inputs.facts));
     let mut lamps = inputs.lamps.iter();
     let lamp = lamps.find(|l| l.name == found.calibration.lamp).copied();
-    finish(frame, inputs, survey, &scale, (found.shape, lamp), m);
+    let (beta, both) = orders(frame, inputs, &scale.optics, survey);
+    let seen = Seen {
+        survey,
+        scale: &scale,
+        beta,
+        orders: &both,
+    };
+    finish(frame, inputs, seen, (found.shape, lamp), m);
     let lines = found.calibration.lines.iter();
     let drawn = lines.filter_map(|l| drawing::lamp_line(&scale.optics, survey, l));
     m.drawing.lines.extend(drawn);
@@ -219,10 +241,16 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measur
         .extend(other_focal_length(&calibration.optics, inputs.facts));
     match anchored(frame, inputs, calibration, survey, &mut m.log) {
         Err(why) => why.note(m),
-        Ok(Some(anchored)) => {
+        Ok(Some((anchored, both))) => {
             let drift_deg = anchored.yaw_drift_deg;
             m.metrics.set(Quantity::YawDriftDeg, drift_deg);
-            finish(frame, inputs, survey, &anchored.scale, (None, None), m);
+            let seen = Seen {
+                survey,
+                scale: &anchored.scale,
+                beta: heights(&anchored.scale.optics, survey),
+                orders: &both,
+            };
+            finish(frame, inputs, seen, (None, None), m);
         }
         Ok(None) => {
             m.lacks(
@@ -237,7 +265,14 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measur
 /// Measures on the stated focal length and groove spacing alone.
 fn measure_provisionally(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measurement) {
     let scale = PhotoScale::provisional(survey);
-    finish(frame, inputs, survey, &scale, (None, None), m);
+    let (beta, both) = orders(frame, inputs, &scale.optics, survey);
+    let seen = Seen {
+        survey,
+        scale: &scale,
+        beta,
+        orders: &both,
+    };
+    finish(frame, inputs, seen, (None, None), m);
     if m.scale_kind.is_none() {
         m.spectrum = None;
         m.peaks.clear();
@@ -248,43 +283,59 @@ fn measure_provisionally(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mu
     }
 }
 
-/// Both orders on a scale, with the slit's extent in β − β_mid about the middle that `optics` has: the survey measured it
-/// about its own.
+/// The slit's extent along the grooves about the middle that `optics` has: the survey measured it about its own.
+fn heights(optics: &Optics, survey: &Survey) -> Interval {
+    let old = survey.optics.rays();
+    let new = optics.rays();
+    let at = |height: f64| old.pixel_of_path(0.0, height).map(|p| new.height(p));
+    match (at(survey.beta.low), at(survey.beta.high)) {
+        (Some(a), Some(b)) => Interval::new(a.min(b), a.max(b)),
+        _ => survey.beta,
+    }
+}
+
+/// Both orders on a scale, with the slit's extent.
 fn orders(
     frame: &Frame,
     inputs: &Inputs,
     optics: &Optics,
     survey: &Survey,
 ) -> (Interval, [Order; 2]) {
-    let old = survey.optics.rays();
-    let new = optics.rays();
-    let at = |b: f64| old.pixel_of_path(0.0, b).map(|p| new.height(p));
-    let beta = match (at(survey.beta.low), at(survey.beta.high)) {
-        (Some(a), Some(b)) => Interval::new(a.min(b), a.max(b)),
-        _ => survey.beta,
-    };
+    let beta = heights(optics, survey);
     let both = Order::both(frame, optics, beta, inputs.range_nm, inputs.step_nm);
     (beta, both)
+}
+
+/// What is seen of a photo on a given scale.
+struct Seen<'a> {
+    survey: &'a Survey,
+    scale: &'a PhotoScale,
+    beta: Interval,
+    orders: &'a [Order; 2],
 }
 
 /// Spectrum, peaks, metrics and drawing on a given scale; of a lamp photo with the shape of its lines, and its lamp.
 fn finish(
     frame: &Frame,
     inputs: &Inputs,
-    survey: &Survey,
-    scale: &PhotoScale,
+    seen: Seen,
     (shape, lamp): (Option<LineShape>, Option<&Lamp>),
     m: &mut Measurement,
 ) {
-    let (beta, orders) = orders(frame, inputs, &scale.optics, survey);
+    let Seen {
+        survey,
+        scale,
+        beta,
+        orders,
+    } = seen;
     let shot = Shot {
         frame,
         inputs,
         survey,
         scale,
         beta,
-        orders: &orders,
-        measured: portrait::better_order(&orders),
+        orders,
+        measured: portrait::better_order(orders),
         shape,
         lamp,
     };

@@ -80,10 +80,14 @@ pub struct Optics {
     /// ray is the parallax.
     #[serde(default)]
     pub pupil_share: f64,
+    /// Distance of the slit over the radius of the grooves, which are circles; positive where the grooves that a ray meets
+    /// further along +β are turned from +β towards −α.
+    #[serde(default)]
+    pub fan: f64,
 }
 
 /// Names, with their units, of the parameters that are adjusted; the order of [`Calibration::covariance`].
-pub const PARAMETERS: [&str; 11] = [
+pub const PARAMETERS: [&str; 12] = [
     "focal_px",
     "k1",
     "yaw_rad",
@@ -95,6 +99,7 @@ pub const PARAMETERS: [&str; 11] = [
     "k2",
     "pupil_share",
     "centre_across_px",
+    "fan",
 ];
 
 /// The scale found on a lamp photo: an instrument that other photos of the bench can be measured with.

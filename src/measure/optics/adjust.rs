@@ -30,11 +30,13 @@ pub mod index {
     pub const PUPIL: usize = 9;
     /// Principal point along the grooves.
     pub const ACROSS: usize = 10;
+    /// Curvature of the grooves.
+    pub const FAN: usize = 11;
 }
 
 /// Steps of the numerical derivatives: each moves a line by about a hundredth of a pixel to a pixel.
 const STEPS: [f64; N] = [
-    0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4, 1e-4, 1e-4, 0.3,
+    0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4, 1e-4, 1e-4, 0.3, 0.1,
 ];
 
 /// Something seen, with its standard uncertainty.
@@ -62,6 +64,15 @@ pub enum Observation {
         at: Vec<Point>,
         /// px.
         sigma_px: f64,
+    },
+    /// One wavelength, unknown, in the first orders on both sides.
+    Mirror {
+        /// Pixel in order +1.
+        plus: Point,
+        /// Pixel in order −1.
+        minus: Point,
+        /// nm.
+        sigma_nm: f64,
     },
     /// What is known of a parameter beforehand.
     Prior {
@@ -128,6 +139,7 @@ impl OpticsVector {
             b.k2,
             b.pupil_share,
             0.0,
+            b.fan,
         ]
     }
 
@@ -144,6 +156,7 @@ impl OpticsVector {
             skew_slope: x[index::SKEW],
             pitch_rad: x[index::PITCH],
             pupil_share: x[index::PUPIL],
+            fan: x[index::FAN],
             centre_px: Point::new(
                 self.base.centre_px.x + c * x[index::CENTRE] - s * x[index::ACROSS],
                 self.base.centre_px.y + s * x[index::CENTRE] + c * x[index::ACROSS],
@@ -174,6 +187,7 @@ pub fn adjust(
             index::YAW | index::PITCH => (-0.5, 0.5),
             index::ROLL => (start[i] - 0.4, start[i] + 0.4),
             index::ALPHA => (-0.9, 0.9),
+            index::FAN => (-20.0, 20.0),
             index::SKEW => (-0.6, 0.6),
             _ => (-400.0, 400.0),
         }
@@ -234,6 +248,14 @@ fn residuals(shot: &OpticsVector, observations: &[Observation], x: &[f64], out: 
                 values.extend(at.iter().map(|p| rays.height(*p) * optics.focal_px));
                 about_mean(&values, *sigma_px, &mut out[k..]);
                 k += values.len();
+            }
+            Observation::Mirror {
+                plus,
+                minus,
+                sigma_nm,
+            } => {
+                out[k] = (rays.path_nm(*plus) + rays.path_nm(*minus)) / sigma_nm;
+                k += 1;
             }
             Observation::Prior {
                 parameter,

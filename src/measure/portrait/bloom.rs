@@ -146,7 +146,7 @@ fn ends_by_the_band(survey: &Survey, optics: &Optics) -> Option<Ends> {
     let lists = [&survey.edges.low, &survey.edges.high].map(|list| clear(list));
     let middle = |values: Vec<f64>| median(values.iter().copied()).filter(|_| values.len() >= 2);
     let end = |list: &[Edge]| -> Option<Point> {
-        let heights = list.iter().map(|e| rays.height_in_image(e.at));
+        let heights = list.iter().map(|e| rays.height(e.at));
         rays.pixel_of_path(0.0, middle(heights.collect())?)
     };
     let apart = lists.iter().flatten();

@@ -2,6 +2,7 @@
 //! little. The slit's image and the ends of the band say how.
 
 use crate::decode::Facts;
+use crate::measure::optics::FAN_SIGMA;
 use crate::measure::optics::adjust::{Adjusted, N, Observation, adjust, index};
 use crate::measure::scale::photo_scale::{Borrowed, FLUSH_DEG, PhotoScale, sigma_of};
 use crate::measure::sight::{Survey, height_observations};
@@ -25,10 +26,9 @@ const MOVED_DEG: f64 = 6.0;
 /// …while the phone on its tube turns by this between shots (standard deviation).
 pub const TURNS_DEG: f64 = 0.7;
 
-/// The blades do not move between shots; a hair's breadth is allowed: of the slit's place before the disc (direction cosine)…
-const STILL_ALPHA: f64 = 1e-4;
-/// …and of its slope against the grooves.
-const STILL_SKEW: f64 = 1.5e-3;
+/// A phone is laid down anew to so much of the slit's distance: 0.7 mm of 305 (common practice, no source). Seen from there the
+/// slit lies under another angle, and the grooves are turned.
+const LAID_DOWN_SHARE: f64 = 0.0023;
 /// Lamps differ in colour, and each order has its own preference: the ratio of the two orders is good to a factor of two
 /// (standard deviation of its logarithm)…
 const BALANCE_LN: f64 = 0.7;
@@ -43,7 +43,7 @@ const NOT_THE_SLIT: f64 = 1000.0;
 const ANOTHER_SIZE: f64 = 0.03;
 
 /// What a lamp photo fixes for all other photos of its bench.
-const INSTRUMENT: [usize; 8] = [
+const INSTRUMENT: [usize; 9] = [
     index::FOCAL,
     index::K1,
     index::K2,
@@ -52,6 +52,7 @@ const INSTRUMENT: [usize; 8] = [
     index::CENTRE,
     index::PUPIL,
     index::ACROSS,
+    index::FAN,
 ];
 
 /// Moves of the instrument whose squares add up to its covariance: the columns of the Cholesky factor.
@@ -127,6 +128,7 @@ fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, moved: &[f6
     o.k1 = known.k1 + moved[index::K1];
     o.k2 = known.k2 + moved[index::K2];
     o.pupil_share = known.pupil_share + moved[index::PUPIL];
+    o.fan = flip * (known.fan + moved[index::FAN]);
     o.alpha_slit = flip * (known.alpha_slit + moved[index::ALPHA]);
     o.skew_slope = known.skew_slope + moved[index::SKEW];
     o.yaw_rad = flip * known.yaw_rad;
@@ -139,12 +141,16 @@ fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, moved: &[f6
 }
 
 /// Finds the pose of the phone for a given instrument from the slit's image and the band's ends.
-fn pose(survey: &Survey, start: &Optics) -> Option<Adjusted> {
+///
+/// `mirrors` are places of one wavelength in both orders.
+fn pose(survey: &Survey, start: &Optics, mirrors: &[Observation]) -> Option<Adjusted> {
     let mut observations = height_observations(&survey.edges);
+    observations.extend_from_slice(mirrors);
     observations.extend(survey.slit.observations(&start.rays()));
     observations.extend([
-        Observation::prior(index::ALPHA, start.alpha_slit, STILL_ALPHA),
-        Observation::prior(index::SKEW, start.skew_slope, STILL_SKEW),
+        Observation::prior(index::ALPHA, start.alpha_slit, LAID_DOWN_SHARE),
+        Observation::prior(index::SKEW, start.skew_slope, FAN_SIGMA * LAID_DOWN_SHARE),
+        Observation::prior(index::YAW, start.yaw_rad, TURNS_DEG.to_radians()),
         Observation::prior(index::PITCH, 0.0, FLUSH_DEG.to_radians()),
     ]);
     let free = [
@@ -162,13 +168,14 @@ pub fn anchor(
     survey: &Survey,
     calibration: &Calibration,
     facts: &Facts,
+    mirrors: &[Observation],
     log: &mut Vec<String>,
 ) -> Option<Anchored> {
     let known = &calibration.optics;
     let mut tried: Vec<(f64, f64, Adjusted)> = Vec::new();
     // The picture may be the other way up than the lamp's: then the instrument's +α points the other way.
     for flip in [1.0, -1.0] {
-        let Some(a) = pose(survey, &instrument(survey, calibration, flip, &[0.0; N])) else {
+        let Some(a) = pose(survey, &instrument(survey, calibration, flip, &[0.0; N]), mirrors) else {
             continue;
         };
         // Between shots a phone turns by tenths of a degree.
@@ -191,7 +198,7 @@ pub fn anchor(
         .iter()
         .filter_map(|by| {
             let start = instrument(survey, calibration, flip, by);
-            pose(survey, &start).map(|a| a.optics)
+            pose(survey, &start, mirrors).map(|a| a.optics)
         })
         .collect();
     let yaw = (last.optics.yaw_rad - flip * known.yaw_rad).to_degrees();

@@ -7,6 +7,7 @@ mod calibrate;
 mod evidence;
 pub mod lamp_photo;
 mod lamp_picture;
+pub mod mirror;
 pub mod photo_scale;
 mod precise;
 mod recognise;

@@ -45,7 +45,7 @@ const LEAST_LINES: usize = 3;
 const COMPARED_NM: [f64; 3] = [430.0, 550.0, 620.0];
 
 /// What a lamp photo is adjusted for.
-const FREE: [usize; 11] = [
+const FREE: [usize; 12] = [
     index::FOCAL,
     index::K1,
     index::K2,
@@ -57,6 +57,7 @@ const FREE: [usize; 11] = [
     index::PITCH,
     index::PUPIL,
     index::ACROSS,
+    index::FAN,
 ];
 
 /// The scale that the lamp's lines give from `start` on, and the shape of its clearest line.

@@ -5,7 +5,7 @@ use crate::measure::light::lineshape::FWHM_PER_SIGMA;
 use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::adjust::{Observation, adjust, index};
-use crate::measure::optics::{Rays, USUAL_PUPIL_SHARE};
+use crate::measure::optics::{FAN_SIGMA, PUPIL_SHARE_SIGMA, Rays, USUAL_PUPIL_SHARE};
 use crate::measure::scale::photo_scale::{FLUSH_DEG, USUAL_K1};
 use crate::terms::{Interval, Lamp, Optics, Point};
 
@@ -237,8 +237,6 @@ pub struct Search {
 
 /// Distortion of the fourth power that phones' lenses have after the phone's own correction (standard deviation of k2).
 const USUAL_K2: f64 = 0.004;
-/// Pupils lie 0 to 4 mm behind the disc: standard deviation of that, in distances of the slit.
-const PUPIL_SIGMA: f64 = 0.005;
 /// The principal point of the full frame lies in its middle to so many px: assembly tolerance of the lens.
 const CENTRE_PX: f64 = 15.0;
 
@@ -251,7 +249,8 @@ pub fn priors(search: &Search) -> Vec<Observation> {
         Observation::prior(index::K2, 0.0, USUAL_K2),
         Observation::prior(index::YAW, 0.0, FLUSH_DEG.to_radians()),
         Observation::prior(index::PITCH, 0.0, FLUSH_DEG.to_radians()),
-        Observation::prior(index::PUPIL, USUAL_PUPIL_SHARE, PUPIL_SIGMA),
+        Observation::prior(index::PUPIL, USUAL_PUPIL_SHARE, PUPIL_SHARE_SIGMA),
+        Observation::prior(index::FAN, 0.0, FAN_SIGMA),
         Observation::prior(index::CENTRE, 0.0, CENTRE_PX),
         Observation::prior(index::ACROSS, 0.0, CENTRE_PX),
     ]

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use crate::decode::Facts;
 use crate::frame::Frame;
-use crate::measure::optics::USUAL_PUPIL_SHARE;
+use crate::measure::optics::{FAN_SIGMA, USUAL_PUPIL_SHARE};
 use crate::measure::optics::adjust::{Adjusted, Observation, adjust, index};
 use crate::measure::sight::band::{Edge, Edges, edges};
 use crate::measure::sight::locate::{CALM_EDGE_SHARE, RIM_SHARE, locate, lone_bar};
@@ -410,6 +410,7 @@ const COARSE_ROLL_DEG: f64 = 1.5;
 fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Option<Adjusted> {
     let mut observations = height_observations(found);
     observations.push(Observation::prior(index::PITCH, 0.0, 1.2f64.to_radians()));
+    observations.push(Observation::prior(index::FAN, 0.0, FAN_SIGMA));
     // The slit rarely leans by more than a degree or two; this only decides where the band's ends say nothing.
     observations.push(Observation::prior(index::SKEW, 0.0, 4f64.to_radians()));
     // Slanted lines leave their block of colour before they end, and no end is seen until the slant is known: the coarse
@@ -434,7 +435,13 @@ fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Opti
     adjust(
         optics,
         slit.centre,
-        &[index::ROLL, index::SKEW, index::PITCH, index::ALPHA],
+        &[
+            index::ROLL,
+            index::SKEW,
+            index::PITCH,
+            index::ALPHA,
+            index::FAN,
+        ],
         &observations,
     )
 }
@@ -539,12 +546,17 @@ pub fn height_observations(edges: &Edges) -> Vec<Observation> {
             at.extend(order().filter(near).map(|e| e.at));
         }
         if at.len() >= 2 {
-            observations.push(Observation::SameHeight { at, sigma_px: 0.6 });
+            observations.push(Observation::SameHeight {
+                at,
+                sigma_px: END_PX,
+            });
         }
     }
     observations
 }
 
+/// An end of the slit is known to so many px in one colour: smeared by the pupil, and lit softly.
+const END_PX: f64 = 2.0;
 /// So many ends of an order stand for themselves.
 const ENDS_OF_AN_ORDER: usize = 3;
 
