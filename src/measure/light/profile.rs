@@ -11,7 +11,7 @@ pub const SLABS: usize = 16;
 const LIT: f64 = 0.90;
 /// The background is taken from this many slabs' heights beyond each end…
 const BACKGROUND_SLABS: usize = 5;
-/// …after a gap of this many.
+/// …after a gap of this many at least, and of what the pupil smears.
 const GAP_SLABS: usize = 3;
 
 /// One order (or a stretch of it) by slab.
@@ -19,6 +19,8 @@ pub struct Slabs {
     /// The model that the bins were made with.
     pub rays: Rays,
     grid: Grid,
+    /// Rows of the grid below the first slab.
+    below: usize,
     /// Background at each bin, by channel, smoothed.
     background: Vec<[f64; 3]>,
 }
@@ -109,7 +111,9 @@ pub fn slabs(
     let middle = beta.middle();
     let half = 0.5 * beta.width();
     let slab = 2.0 * LIT * half / SLABS as f64;
-    let around = (GAP_SLABS + BACKGROUND_SLABS) as f64 * slab;
+    let gap = (rays.smear(range_nm.high) / slab).ceil() as usize;
+    let below = gap.clamp(GAP_SLABS, SLABS) + BACKGROUND_SLABS;
+    let around = below as f64 * slab;
     let window = Window {
         path_nm: if sign > 0.0 {
             range_nm
@@ -118,7 +122,7 @@ pub fn slabs(
         },
         path_step_nm: step_nm,
         beta: Interval::new(middle - LIT * half - around, middle + LIT * half + around),
-        beta_bins: SLABS + 2 * (GAP_SLABS + BACKGROUND_SLABS),
+        beta_bins: SLABS + 2 * below,
         stride: 1,
     };
     let grid = bin(frame, rays, window);
@@ -135,6 +139,7 @@ pub fn slabs(
     Slabs {
         rays: rays.clone(),
         grid,
+        below,
         background,
     }
 }
@@ -167,7 +172,7 @@ fn background(grid: &Grid, j: usize) -> Option<[f64; 3]> {
 impl Slabs {
     /// Height of slab `k` above β_mid.
     pub fn beta(&self, k: usize) -> f64 {
-        self.grid.beta(k + GAP_SLABS + BACKGROUND_SLABS)
+        self.grid.beta(k + self.below)
     }
 
     /// Pixel where the mean over the slabs, on the scale of `rays`, has its `path_nm`: at the slabs' middle height.
@@ -200,7 +205,7 @@ impl Slabs {
 
     /// Light of slab `k` in bin `j`, background off; absent off the picture.
     pub fn light(&self, k: usize, j: usize) -> Option<[f64; 3]> {
-        let mean = self.grid.mean(k + GAP_SLABS + BACKGROUND_SLABS, j)?;
+        let mean = self.grid.mean(k + self.below, j)?;
         let b = self.background[j];
         Some(std::array::from_fn(|c| mean[c] - b[c]))
     }
@@ -277,7 +282,7 @@ impl Slabs {
                 let place = (self.sign() * path - start_nm) / self.grid.window.path_step_nm;
                 let left = place.floor();
                 let share = place - left;
-                let over = self.grid.clipped_share(k + GAP_SLABS + BACKGROUND_SLABS, j);
+                let over = self.grid.clipped_share(k + self.below, j);
                 let ground: f64 = self.background[j].iter().sum::<f64>() / 3.0;
                 for (i, w) in [(left, 1.0 - share), (left + 1.0, share)] {
                     if i < 0.0 || i >= n as f64 || w <= 0.0 {

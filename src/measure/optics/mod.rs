@@ -32,6 +32,14 @@ pub const PUPIL_SHARE_SIGMA: f64 = 0.007;
 /// that radius.
 pub const FAN_SIGMA: f64 = 8.0;
 
+/// Diameter of a phone's pupil, 2.5 mm, in distances of the slit…
+const USUAL_PUPIL: f64 = 0.0082;
+/// …and the slit's distance over the largest radius that grooves have, 58 mm.
+const LEAST_FAN: f64 = 5.0;
+/// A round pupil before circular grooves smears an order along the slit, to either side by this half width, rad: λ/d · D/2R for
+/// red light, a pupil of 2.5 mm and grooves of 35 mm on a coarse disc; fine discs smear by up to twice as much.
+pub const SMEAR_RAD: f64 = 0.016;
+
 /// What a pixel shows.
 struct SeenThrough {
     /// `m λ`, nm.
@@ -280,6 +288,13 @@ impl Rays {
             (met_x, met_y) = (self.pupil_share * alpha / gamma, self.pupil_share * beta / gamma);
         }
         self.pixel(alpha, beta)
+    }
+
+    /// How far, in heights, a round pupil of the usual size before circular grooves smears light of `path_nm` along the slit, to
+    /// either side.
+    pub fn smear(&self, path_nm: f64) -> f64 {
+        let fan = self.fan.abs().max(LEAST_FAN);
+        0.5 * (path_nm / self.groove_spacing_nm).abs() * fan * USUAL_PUPIL
     }
 
     /// Pixels per nm of path along the dispersion, near `path_nm` and the slit's middle.

@@ -39,9 +39,6 @@ const TURNED_OVER: f64 = 5.0;
 /// From this χ² on, a phone turned by a quarter of a right angle, it is not the slit's image, or not this instrument.
 const NOT_THE_SLIT: f64 = 1000.0;
 
-/// Of one instrument the slit's image is as long in every photo, within half a per cent at 95 % (drawn photos, three hands).
-const ANOTHER_SIZE: f64 = 0.03;
-
 /// What a lamp photo fixes for all other photos of its bench.
 const INSTRUMENT: [usize; 9] = [
     index::FOCAL,
@@ -214,13 +211,6 @@ pub fn anchor(
         (last.optics.tilt_rad() - known.tilt_rad()).to_degrees(),
         if flip < 0.0 { ", held the other way up" } else { "" }
     ));
-    let lengths = survey.slit_length_px().zip(calibration.slit_length_px);
-    let enlarged = lengths.map_or(0.0, |(here, lamp)| (here / lamp).ln());
-    if let Some((here, lamp)) = lengths {
-        log.push(format!(
-            "the slit's image is {here:.1} px long, in the lamp photo {lamp:.1} px"
-        ));
-    }
     let skew_sigma = sigma_of(&last.covariance, index::SKEW);
     let scale = PhotoScale {
         optics: last.optics,
@@ -232,11 +222,6 @@ pub fn anchor(
         borrowed: Some(Borrowed {
             moved,
             doubts,
-            enlarged: if enlarged.abs() > ANOTHER_SIZE {
-                enlarged
-            } else {
-                0.0
-            },
         }),
     };
     Some(Anchored {

@@ -18,7 +18,7 @@ const OPEN_RANGE_NM: Interval = Interval::new(270.0, 1000.0);
 const STEP_NM: f64 = 0.25;
 /// How far the focal length may be from what the file states, or from a usual phone's: half width of the search, and standard
 /// uncertainty, as shares of it.
-const STATED_FOCAL: (f64, f64) = (0.10, 0.03);
+const STATED_FOCAL: (f64, f64) = (0.12, 0.05);
 const OPEN_FOCAL: (f64, f64) = (0.32, 0.15);
 /// So many lamps are tried one after the other where one was announced: the two kinds of fluorescent lamp.
 const ANNOUNCED: usize = 2;
@@ -215,8 +215,8 @@ fn refused(
 }
 
 /// What a lamp's scale says of the focal length may be off what the file states by this share: cameras state it in whole
-/// millimetres of 26 or so, and a lens has its tolerance. Drawn photos of two hands are within 0.013.
-const FOCAL_TOLERANCE: f64 = 0.04;
+/// millimetres of 26 or so (0.02), some for the picture's width and some for its diagonal (0.04), and a lens has its tolerance.
+const FOCAL_TOLERANCE: f64 = 0.1;
 
 /// The lens is another than the file states: zoomed in, or the light came from another grating. Only of pictures with the
 /// sensor's own sides (4:3, 3:2): of others nobody knows what the stated length is for.

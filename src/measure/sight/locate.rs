@@ -5,6 +5,7 @@
 //! puts the visible spectrum, with nothing between, the same on both sides where both orders are there, and in
 //! pure colours.
 
+use crate::measure::optics::SMEAR_RAD;
 use crate::measure::sight::map::Map;
 use crate::measure::sight::spot::{Located, Spot};
 use crate::measure::sight::strip::{edge_share, line_purity, lines_of_the_slit};
@@ -86,8 +87,9 @@ pub fn locate(map: &Map, focal_px: Option<f64>, expected: &[Point]) -> Result<Lo
         }
     }
     let zone = Interval::new(0.2 * focal_low, 1.2 * focal_high);
+    let smear = SMEAR_RAD * 0.5 * (focal_low + focal_high);
     best.edge_share = edge_share(map, &best, focal_high, noise);
-    (best.lines, best.line_light) = lines_of_the_slit(map, &best, &spot, zone, noise);
+    (best.lines, best.line_light) = lines_of_the_slit(map, &best, &spot, (zone, smear), noise);
     if best.edge_share < CALM_EDGE_SHARE {
         // Under a leak its streaks can have more contrast than the spectrum; a lamp's lines still stand out of them.
         for turn_deg in -8..=8 {
@@ -95,7 +97,7 @@ pub fn locate(map: &Map, focal_px: Option<f64>, expected: &[Point]) -> Result<Lo
             let Some(mut found) = try_spot(map, &spot, turn, focal_low, focal_high, noise) else {
                 continue;
             };
-            (found.lines, found.line_light) = lines_of_the_slit(map, &found, &spot, zone, noise);
+            (found.lines, found.line_light) = lines_of_the_slit(map, &found, &spot, (zone, smear), noise);
             if found.lines >= 2 && found.line_light > best.line_light {
                 best = found;
             }
@@ -191,6 +193,10 @@ fn bar(map: &Map, light: &[f32], spot: &Spot, reach: f64) -> (LoneBar, usize, us
     (bar, near, all)
 }
 
+/// The shortest lit part of a slit that gives rows enough to measure by: half of it, cells.
+const LEAST_HALF_LENGTH: f64 = 3.5;
+/// A bar is so many times as long as it is wide: a short lit part of a slit, blown up by its glare.
+const LEAST_SLIMNESS: f64 = 2.0;
 /// Share of the brightest cell's light above which a bar that is whole there is no more than itself: lower down its glare
 /// joins it.
 const WHOLE_SHARE: f64 = 0.3;
@@ -291,9 +297,9 @@ fn components(map: &Map, map_light: &[f32], level: f32) -> Vec<Spot> {
         let (long, short) = ((mean + root).sqrt(), (mean - root).max(1.0 / 12.0).sqrt());
         // A uniform bar of half length h has a standard deviation of h / √3.
         let (half_length, half_width) = (long * 3f64.sqrt(), short * 3f64.sqrt());
-        if half_length < 8.0
+        if half_length < LEAST_HALF_LENGTH
             || half_length > 0.11 * map.width.max(map.height) as f64
-            || half_length < 2.2 * half_width
+            || half_length < LEAST_SLIMNESS * half_width
         {
             continue;
         }
@@ -340,7 +346,9 @@ fn try_spot(
         .hypot(map.height as f64)
         .min(1.3 * focal_high);
     let inside = [-0.72, -0.48, -0.24, 0.0, 0.24, 0.48, 0.72];
-    let outside = [-1.9, -1.6, -1.35, 1.35, 1.6, 1.9];
+    // Orders are smeared along the slit.
+    let smear = SMEAR_RAD * 0.5 * (focal_low + focal_high) / half;
+    let outside = [-1.9, -1.6, -1.35, 1.35, 1.6, 1.9].map(|t: f64| t + smear.copysign(t));
     // The visible spectrum of a coarse grating (1600 nm): λ/d from 0.235 to 0.45; of a fine one (740 nm), seen past
     // the axis: up to 1.15 focal lengths from the slit's image.
     let zone = Interval::new(0.2 * focal_low, 1.2 * focal_high);

@@ -1,6 +1,7 @@
 //! What stands in the strip that the spectrum would lie in: pure colours, lines as long as the slit's image, the picture's
 //! edges. A grating's light has them, a room's or a leak's has not.
 
+use crate::measure::optics::SMEAR_RAD;
 use crate::measure::sight::map::Map;
 use crate::measure::sight::spot::{Located, Spot};
 use crate::terms::Interval;
@@ -35,11 +36,13 @@ pub fn line_purity(colours: &[Option<[f64; 3]>], spot: &Spot, zone: Interval, no
 
 /// Narrow lines along the dispersion that are as long as the slit's image, at its height and evenly lit: what a lamp's
 /// lines are even under a leak, and what a room has not. Their number, and their light over the noise.
+///
+/// Lines lie in `zone` and are smeared along themselves by `smear` to either side, cells.
 pub fn lines_of_the_slit(
     map: &Map,
     found: &Located,
     spot: &Spot,
-    zone: Interval,
+    (zone, smear): (Interval, f64),
     noise: f64,
 ) -> (usize, f64) {
     let (dx, dy) = (found.dispersion_rad.cos(), found.dispersion_rad.sin());
@@ -64,7 +67,9 @@ pub fn lines_of_the_slit(
             heights.iter().map(|t| excess(s, *t)).collect()
         };
         let on = along(&[-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75])?;
-        let beyond = along(&[-1.7, -1.5, -1.35, 1.35, 1.5, 1.7])?;
+        let beyond = [-1.7, -1.5, -1.35, 1.35, 1.5, 1.7]
+            .map(|t: f64| t + (smear / spot.half_length).copysign(t));
+        let beyond = along(&beyond)?;
         (0..3).find_map(|c| {
             let mut levels: Vec<f64> = on.iter().map(|e| e[c]).collect();
             levels.sort_by(f64::total_cmp);
@@ -115,7 +120,7 @@ pub fn edge_share(map: &Map, found: &Located, focal_high: f64, noise: f64) -> f6
             all += edge;
             let (rx, ry) = (x as f64 - cx, y as f64 - cy);
             let (s, t) = (rx * dx + ry * dy, -rx * dy + ry * dx);
-            if t.abs() < 1.35 * half + 0.06 * s.abs() && s.abs() < reach {
+            if t.abs() < 1.35 * half + (0.06 + SMEAR_RAD) * s.abs() && s.abs() < reach {
                 within += edge;
             }
         }

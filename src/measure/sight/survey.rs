@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use crate::decode::Facts;
 use crate::frame::Frame;
-use crate::measure::optics::{FAN_SIGMA, USUAL_PUPIL_SHARE};
+use crate::measure::optics::{FAN_SIGMA, SMEAR_RAD, USUAL_PUPIL_SHARE};
 use crate::measure::optics::adjust::{Adjusted, Observation, adjust, index};
 use crate::measure::sight::band::{Edge, Edges, edges};
 use crate::measure::sight::locate::{CALM_EDGE_SHARE, RIM_SHARE, locate, lone_bar};
@@ -242,13 +242,13 @@ impl Survey {
         is_cut(&self.slit, (width as f64, height as f64))
     }
 
-    /// How many of the ends that are seen along the band lie at the slit's own height (within an eighth of it), and how
-    /// many are seen.
+    /// How many of the ends that are seen along the band lie at the slit's own height (within an eighth of it, and what the pupil
+    /// smears), and how many are seen.
     pub fn agreeing_ends(&self) -> (usize, usize) {
         let height = self.beta.width();
         let near = |list: &[Edge], beta: f64| {
             list.iter()
-                .filter(|e| (e.beta - beta).abs() < 0.125 * height)
+                .filter(|e| (e.beta - beta).abs() < 0.125 * height + SMEAR_RAD)
                 .count()
         };
         (

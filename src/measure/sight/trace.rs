@@ -76,8 +76,10 @@ impl Slit {
     }
 }
 
-/// Pixels per cut along the slit.
+/// Pixels per cut along the slit…
 const CUT_PX: f64 = 6.0;
+/// …or this share of a short one's half length, in whole pixels.
+const CUT_SHARE: f64 = 1.0 / 6.0;
 
 /// So many cuts at least show the slit.
 const LEAST_CUTS: usize = 8;
@@ -112,8 +114,9 @@ pub fn trace_slit(frame: &Frame, located: &Located) -> Option<Slit> {
     let mut reach_px = 40.0f64.max(0.35 * half);
     let mut result: Option<Slit> = None;
     for _ in 0..3 {
-        let cuts = cuts(frame, centre, along, 2.2 * half + 30.0, reach_px);
-        let slit = fit_line(cuts, centre, along)?;
+        let cut_px = (CUT_SHARE * half).floor().clamp(1.0, CUT_PX);
+        let cuts = cuts(frame, centre, along, (2.2 * half + 30.0, cut_px), reach_px);
+        let slit = fit_line(cuts, (centre, along), cut_px)?;
         centre = slit.centre;
         along = slit.along_rad;
         half = slit.half_length_px;
@@ -123,19 +126,26 @@ pub fn trace_slit(frame: &Frame, located: &Located) -> Option<Slit> {
     result
 }
 
-fn cuts(frame: &Frame, centre: Point, along: f64, reach_along: f64, reach_px: f64) -> Vec<Cut> {
+/// Cuts of `cut_px` each across a slit that reaches so far along it.
+fn cuts(
+    frame: &Frame,
+    centre: Point,
+    along: f64,
+    (reach_along, cut_px): (f64, f64),
+    reach_px: f64,
+) -> Vec<Cut> {
     let (ax, ay) = (along.cos(), along.sin());
     // Across, towards +α: a quarter turn anticlockwise from +β.
     let (nx, ny) = (ay, -ax);
-    let n_cuts = (reach_along / CUT_PX) as i64;
+    let n_cuts = (reach_along / cut_px) as i64;
     let reach = reach_px.ceil() as i64;
     let mut out = Vec::new();
     for i in -n_cuts..=n_cuts {
-        let along_px = i as f64 * CUT_PX;
+        let along_px = i as f64 * cut_px;
         let mut profile = vec![[0.0f64; 3]; (2 * reach + 1) as usize];
         let mut seen = true;
-        for k in 0..CUT_PX as i64 {
-            let t = along_px + k as f64 - (CUT_PX - 1.0) / 2.0;
+        for k in 0..cut_px as i64 {
+            let t = along_px + k as f64 - (cut_px - 1.0) / 2.0;
             for (j, value) in profile.iter_mut().enumerate() {
                 let s = j as f64 - reach as f64;
                 let at = Point::new(centre.x + t * ax + s * nx, centre.y + t * ay + s * ny);
@@ -144,7 +154,7 @@ fn cuts(frame: &Frame, centre: Point, along: f64, reach_along: f64, reach_px: f6
                     break;
                 };
                 for c in 0..3 {
-                    value[c] += f64::from(light[c]) / CUT_PX;
+                    value[c] += f64::from(light[c]) / cut_px;
                 }
             }
             if !seen {
@@ -271,8 +281,8 @@ fn flanks(profile: &[[f64; 3]]) -> Option<Flanks> {
     })
 }
 
-/// Fits a straight line to the cuts, leaving out those off the slit.
-fn fit_line(cuts: Vec<Cut>, centre: Point, along: f64) -> Option<Slit> {
+/// Fits a straight line to cuts of `cut_px` each, leaving out those off the slit.
+fn fit_line(cuts: Vec<Cut>, (centre, along): (Point, f64), cut_px: f64) -> Option<Slit> {
     let (ax, ay) = (along.cos(), along.sin());
     let (nx, ny) = (ay, -ax);
     if cuts.len() < LEAST_CUTS {
@@ -333,7 +343,7 @@ fn fit_line(cuts: Vec<Cut>, centre: Point, along: f64) -> Option<Slit> {
         _ => 0.0,
     };
     let (first, last) = (kept.first()?.along_px, kept.last()?.along_px);
-    let half_length_px = 0.5 * (last - first + CUT_PX);
+    let half_length_px = 0.5 * (last - first + cut_px);
     let middle = 0.5 * (first + last);
     let s = offset + slope * middle;
     let along_rad = along - slope.atan();
