@@ -5,7 +5,7 @@ use crate::decode::Facts;
 use crate::measure::optics::FAN_SIGMA;
 use crate::measure::optics::adjust::{Adjusted, N, Observation, adjust, index};
 use crate::measure::scale::photo_scale::{Borrowed, FLUSH_DEG, PhotoScale, sigma_of};
-use crate::measure::sight::{Survey, height_observations};
+use crate::measure::sight::Survey;
 use crate::terms::{Calibration, Optics, Point, ScaleKind};
 
 /// A shot with a bench's instrument behind it.
@@ -141,7 +141,7 @@ fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, moved: &[f6
 ///
 /// `mirrors` are places of one wavelength in both orders.
 fn pose(survey: &Survey, start: &Optics, mirrors: &[Observation]) -> Option<Adjusted> {
-    let mut observations = height_observations(&survey.edges);
+    let mut observations = survey.ends();
     observations.extend_from_slice(mirrors);
     observations.extend(survey.slit.observations(&start.rays()));
     observations.extend([

@@ -7,7 +7,7 @@ use crate::measure::light::profile::Order;
 use crate::measure::scale::calibrate::{Found, calibrate, differs};
 use crate::measure::scale::lamp_picture::{LampPicture, Refusal};
 use crate::measure::scale::recognise::Search;
-use crate::measure::sight::{Survey, height_observations};
+use crate::measure::sight::Survey;
 use crate::terms::{Code, Finding, FoundOut, Interval, Lamp, Optics, Severity};
 
 /// Orders of a lamp photo are binned over this range, nm, in steps of this: wide enough for a focal length that is off by as
@@ -102,7 +102,7 @@ fn read<'a>(
         slit_px: survey.slit.centre,
     };
     let orders = Order::both(frame, &base, survey.beta, range_nm, STEP_NM);
-    let heights = height_observations(&survey.edges);
+    let heights = survey.ends();
     let picture = LampPicture::new(base, &survey.slit, heights, orders, search);
     let announced = inputs.lamps.len() <= ANNOUNCED;
     let mut refusals: Vec<Refusal> = Vec::new();

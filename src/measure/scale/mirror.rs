@@ -22,6 +22,10 @@ const WORST_NM: f64 = 1.0;
 /// A window whose shift lies off the middle of all by more than so many of its sigmas, and by the floor, shows two different
 /// things: dust, a ghost, a clipped line.
 const ODD_SIGMAS: f64 = 4.0;
+/// The structure of the two orders agrees by this at least (correlation), or one of them is missing…
+const LEAST_AGREEMENT: f64 = 0.5;
+/// …and a window's structure is seen in both by so many of its sigmas.
+const CLEAR_SIGMAS: f64 = 5.0;
 /// Bins of which more than this share is at the ceiling are left out.
 const CLIPPED_SHARE: f64 = 0.05;
 
@@ -35,7 +39,9 @@ struct Shift {
 /// Places of one wavelength in both orders, nm apart as they are seen. Nothing where an order is missing or has no structure.
 pub fn mirrors(orders: &[Order; 2]) -> Vec<Observation> {
     let [minus, plus] = orders;
-    let common_nm = common_shift(&minus.profile, &plus.profile);
+    let Some(common_nm) = common_shift(&minus.profile, &plus.profile) else {
+        return Vec::new();
+    };
     let steps = ((LAST_NM - FIRST_NM) / STEP_NM) as usize;
     let mut shifts: Vec<Shift> = (0..=steps)
         .map(|i| FIRST_NM + i as f64 * STEP_NM)
@@ -92,8 +98,8 @@ fn light(profile: &Profile, nm: f64) -> Option<(f64, f64)> {
     Some((value, profile.sigma[i].max(profile.sigma[i + 1])))
 }
 
-/// The shift, nm, at which the two orders' structure agrees best as a whole.
-fn common_shift(minus: &Profile, plus: &Profile) -> f64 {
+/// The shift, nm, at which the two orders' structure agrees best as a whole; absent where it does not.
+fn common_shift(minus: &Profile, plus: &Profile) -> Option<f64> {
     // What differs over some nanometres, as a share of what is there: the orders differ in brightness, slowly over colour.
     let structure = |profile: &Profile, nm: f64| -> Option<f64> {
         let at = |d: f64| light(profile, nm + d).map(|l| l.0);
@@ -118,11 +124,11 @@ fn common_shift(minus: &Profile, plus: &Profile) -> f64 {
         }
         ab / f64::sqrt(aa * bb)
     };
-    (-steps..=steps)
+    let (best, shift_nm) = (-steps..=steps)
         .map(|i| f64::from(i) * SEARCH_NM)
         .map(|shift_nm| (agreement(shift_nm), shift_nm))
-        .fold((f64::MIN, 0.0), |best, here| if here.0 > best.0 { here } else { best })
-        .1
+        .max_by(|a, b| a.0.total_cmp(&b.0))?;
+    (best > LEAST_AGREEMENT).then_some(shift_nm)
 }
 
 /// The shift of one window, from `start_nm` on: order +1 = gain · order −1 + level, both free, by least squares.
@@ -154,13 +160,14 @@ fn shift_at(minus: &Profile, plus: &Profile, nm: f64, start_nm: f64) -> Option<S
         let fitted: [f64; 3] =
             std::array::from_fn(|j| (0..3).map(|k| inverse[j][k] * y[k]).sum());
         let gain = fitted[0];
-        if gain <= 0.0 {
-            return None;
-        }
         let chi = (yy - (0..3).map(|k| fitted[k] * y[k]).sum::<f64>()).max(0.0);
         // p(at + s/2) = g m(at − s/2 + δ): the orders lie δ closer than supposed.
         let step_nm = fitted[2] / gain;
-        sigma_nm = (inverse[2][2] * (chi / (count - 3.0)).max(1.0)).sqrt() / gain;
+        let scatter = (chi / (count - 3.0)).max(1.0);
+        if gain < CLEAR_SIGMAS * (inverse[0][0] * scatter).sqrt() {
+            return None;
+        }
+        sigma_nm = (inverse[2][2] * scatter).sqrt() / gain;
         shift_nm -= step_nm.clamp(-1.0, 1.0);
         if step_nm.abs() < 0.01 {
             break;

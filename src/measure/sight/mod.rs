@@ -16,5 +16,5 @@ pub use band::{Edge, end_shape};
 pub use map::Map;
 pub use plausible::{Familiar, NoSight};
 pub use stray::{Bar, Stray, dark};
-pub use survey::{Survey, cut_off, height_observations, lit_direction, look, survey};
+pub use survey::{Survey, cut_off, lit_direction, look, survey};
 pub use trace::{Slit, bilinear, clearest_channel};

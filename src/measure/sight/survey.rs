@@ -421,16 +421,8 @@ fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Opti
     }
     observations.extend(slit.observations(&optics.rays()));
     // A lone line's ends are at the height of the slit's own, or nothing would hold its direction.
-    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
-    for (list, sign) in [(&found.low, -1.0), (&found.high, 1.0)] {
-        let reach = sign * slit.half_length_px;
-        let end = Point::new(slit.centre.x + reach * ax, slit.centre.y + reach * ay);
-        if calm && let Some(edge) = list.get(list.len() / 2) {
-            observations.push(Observation::SameHeight {
-                at: vec![end, edge.at],
-                sigma_px: OWN_END_PX,
-            });
-        }
+    if calm {
+        observations.extend(own_ends(slit, found));
     }
     adjust(
         optics,
@@ -444,6 +436,23 @@ fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Opti
         ],
         &observations,
     )
+}
+
+/// The ends of the slit's own image, at the height of those in the band: glare lengthens it by as much at both.
+fn own_ends(slit: &Slit, found: &Edges) -> Vec<Observation> {
+    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
+    [(&found.low, -1.0), (&found.high, 1.0)]
+        .into_iter()
+        .filter_map(|(list, sign)| {
+            let reach = sign * slit.half_length_px;
+            let end = Point::new(slit.centre.x + reach * ax, slit.centre.y + reach * ay);
+            let edge = list.get(list.len() / 2)?;
+            Some(Observation::SameHeight {
+                at: vec![end, edge.at],
+                sigma_px: OWN_END_PX,
+            })
+        })
+        .collect()
 }
 
 /// Takes out what a leak's streaks have for ends: those of one slit are blurred alike, and the clearest ones are the slit's.
@@ -528,8 +537,17 @@ fn lit_heights(edges: &Edges, slit: &Slit, optics: &Optics) -> Interval {
     }
 }
 
+impl Survey {
+    /// The slit's ends as observations, in the band and in the slit's own image.
+    pub fn ends(&self) -> Vec<Observation> {
+        let mut observations = height_observations(&self.edges);
+        observations.extend(own_ends(&self.slit, &self.edges));
+        observations
+    }
+}
+
 /// The ends as observations: each end has one height in all colours.
-pub fn height_observations(edges: &Edges) -> Vec<Observation> {
+fn height_observations(edges: &Edges) -> Vec<Observation> {
     let mut observations = Vec::new();
     for list in [&edges.low, &edges.high] {
         // An end that is far off the others of its order (dust, a leak's rim) would turn the whole picture; the orders
