@@ -39,9 +39,6 @@ const MIDDLE_NM: f64 = 550.0;
 /// A slit lit unevenly across its width moves every line by this share of the width (common practice, no source: a
 /// lighting that falls by an eighth from blade to blade moves the centre by a hundredth).
 const UNEVEN_SHARE: f64 = 0.01;
-/// A slit's width that is less certain than this share of itself is not kept with the bench's scale.
-const SURE_WIDTH_SHARE: f64 = 0.3;
-
 /// Measures a photo. Never fails: what cannot be measured is said in the result.
 pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
     let mut m = Measurement::default();
@@ -220,9 +217,10 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: &[Survey], m: &mut Meas
     let drawn = lines.filter_map(|l| drawing::lamp_line(&scale.optics, survey, l));
     m.drawing.lines.extend(drawn);
     let width = m.metrics.estimate(Quantity::SlitWidthUm);
-    let sure_width = width.filter(|width| width.sigma < SURE_WIDTH_SHARE * width.value);
     m.calibration = Some(Calibration {
-        slit_width_um: sure_width.map(|width| width.value),
+        slit_width_um: width.map(|width| width.value),
+        slit_width_sigma_um: width.map(|width| width.sigma),
+        end_blur_px: m.metrics.value(Quantity::EndBlurPx),
         line_fwhm_nm: m.metrics.value(Quantity::BandpassNm),
         slit_length_px: survey.slit_length_px(),
         balance_ln: survey.balance_ln(),

@@ -113,6 +113,12 @@ pub struct Calibration {
     pub optics: Optics,
     /// Width of the slit as the lamp photo shows it, µm; absent where it does not.
     pub slit_width_um: Option<f64>,
+    /// Its standard uncertainty, µm.
+    #[serde(default)]
+    pub slit_width_sigma_um: Option<f64>,
+    /// How soft the slit's ends are in the lamp photo besides lens and pupil, px; absent where none is seen.
+    #[serde(default)]
+    pub end_blur_px: Option<f64>,
     /// Full width at half height of the lamp photo's narrowest line, nm.
     #[serde(default)]
     pub line_fwhm_nm: Option<f64>,

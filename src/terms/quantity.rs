@@ -55,6 +55,8 @@ quantities! {
     DustShare = "dust_share", "";
     /// Number of dark streaks that dust draws along the dispersion.
     DustStreaks = "dust_streaks", "";
+    /// How soft the slit's ends are besides the lens's blur and the pupil's smear, px (standard deviation).
+    EndBlurPx = "end_blur_px", "px";
     /// How far the two ends of the slit's image bend to opposite sides, px.
     EndShearPx = "end_shear_px", "px";
     /// Exposure time, s.
@@ -65,6 +67,8 @@ quantities! {
     LeakX = "leak_x", "";
     /// Where stray light is brightest, down the picture from the top (0) to the bottom (1).
     LeakY = "leak_y", "";
+    /// Share of the slit's length in the lamp photo that is lit, 0…1.
+    LitShare = "lit_share", "";
     /// Length of the smear by a movement during the exposure, px.
     MovedPx = "moved_px", "px";
     /// Mean sampling, nm per pixel.
@@ -73,8 +77,6 @@ quantities! {
     OrderBalance = "order_balance", "";
     /// Highest level in the spectrum, linear share of full scale in the strongest channel.
     PeakLevel = "peak_level", "";
-    /// Blur of the sharpest ends of a line, px.
-    SharpestEndsPx = "sharpest_ends_px", "px";
     /// Slit against the grooves, degrees, clockwise as seen.
     SkewDeg = "skew_deg", "°";
     /// Width of the slit's own image at half height, px.

@@ -13,6 +13,8 @@ pub enum Subject {
     Scale,
     /// Width of the slit.
     SlitWidth,
+    /// Focus.
+    Blur,
     /// Wedge of the slit and dust on it.
     Blades,
     /// Wedge of the slit.
@@ -28,10 +30,11 @@ pub enum Subject {
 }
 
 /// How what is written about each subject begins. The blank's stands before that of all absorbance, which it continues.
-const BEGINNINGS: [(Subject, &str); 8] = [
+const BEGINNINGS: [(Subject, &str); 9] = [
     (Subject::Everything, "everything: "),
     (Subject::Scale, "wavelength scale: "),
     (Subject::SlitWidth, "slit width: "),
+    (Subject::Blur, "focus: "),
     (Subject::Blades, "wedge and dust of the slit: "),
     (Subject::Wedge, "wedge of the slit: "),
     (Subject::Dust, "dust on the slit: "),

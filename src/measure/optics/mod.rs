@@ -107,7 +107,10 @@ impl Optics {
         let turn = |x: f64, y: f64, z: f64| [cr * x - sr * y, sr * x + cr * y, z];
         // In the slit's own image a ray goes on as it came.
         let (across, along) = self.slit_tangents();
-        let (across, along) = ((1.0 + self.pupil_share) * across, (1.0 + self.pupil_share) * along);
+        let (across, along) = (
+            (1.0 + self.pupil_share) * across,
+            (1.0 + self.pupil_share) * along,
+        );
         Rays {
             ex: turn(cy, 0.0, sy),
             ey: turn(-sy * sp, cp, cy * sp),
@@ -285,7 +288,10 @@ impl Rays {
                 return None;
             }
             let gamma = gamma_squared.sqrt();
-            (met_x, met_y) = (self.pupil_share * alpha / gamma, self.pupil_share * beta / gamma);
+            (met_x, met_y) = (
+                self.pupil_share * alpha / gamma,
+                self.pupil_share * beta / gamma,
+            );
         }
         self.pixel(alpha, beta)
     }

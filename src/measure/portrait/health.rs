@@ -1,22 +1,16 @@
 //! The instrument's and the photo's health in numbers: saturation, noise, slit, focus, movement, stray light.
 
-use crate::measure::inputs::Inputs;
 use crate::measure::light::exposure::{clipped_line_share, exposure};
 use crate::measure::light::profile::{Order, Profile};
-use crate::measure::portrait::bloom::from_image;
 use crate::measure::portrait::dust::dust;
-use crate::measure::portrait::sharpness::{
-    MOST_PER_WIDTH, SOFT_COLOUR_PX, diagonal, movement, smear_of_ends, weighted, widths,
-};
-use crate::measure::portrait::smear::{
-    IMAGE_PX, IMAGE_SHARE, is_sheared, smeared_across, smeared_lines, smeared_plateau,
-};
+use crate::measure::portrait::sharpness::{BANDPASS_SHARE, sharpness};
+use crate::measure::portrait::smear::SOFT_COLOUR_PX;
 use crate::measure::portrait::wedge::wedge;
 use crate::measure::shot::Shot;
 use crate::measure::sight::{Bar, Stray};
 use crate::terms::{
     Code, Estimate, Finding, Interval, Measurement, Point, Quantity, Reading, Severity, Subject,
-    Unmeasured, median,
+    median,
 };
 
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
@@ -76,24 +70,12 @@ fn balance(other: &Profile, own: &Profile) -> Estimate {
     Estimate::new(a / b, a / b * share_a.hypot(share_b).hypot(EVEN_SHARE))
 }
 
-/// A slit's width on which its lines and its image agree is known where it is more certain than this share of itself: what
-/// the two err by has different reasons.
-const LARGEST_SHARE: f64 = 1.0 / 6.0;
-/// The ends of a slit in focus reach this blur in blue light, px; what is softer can be out of focus.
-const SHARPEST_BLUE_PX: f64 = 2.4;
-/// A line's width at half height is known to this share (drawn photos).
-const BANDPASS_SHARE: f64 = 0.05;
 /// Share of the lit spectrum from which on it is over-exposed enough for its slit's image to be glare.
 const MOST_CLIPPED: f64 = 0.05;
 
 /// Fills in the metrics.
 pub fn metrics(shot: &Shot, m: &mut Measurement) {
-    let Shot {
-        frame,
-        inputs,
-        survey,
-        ..
-    } = *shot;
+    let Shot { inputs, survey, .. } = *shot;
     let (optics, profile) = (&shot.scale.optics, shot.profile());
     let sign = profile.sign;
     let visible: Vec<usize> = (0..profile.len())
@@ -147,11 +129,7 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
         m.metrics
             .note(Quantity::OrderBalance, balance(other, profile));
     }
-    let open = widths(shot, m);
-    if let Some(fwhm_nm) = m.metrics.value(Quantity::BandpassNm) {
-        let bandpass = Estimate::new(fwhm_nm, BANDPASS_SHARE * fwhm_nm);
-        m.metrics.note(Quantity::BandpassNm, bandpass);
-    }
+    sharpness(shot, m);
     let lamp_fwhm_nm = inputs.calibration.and_then(|c| c.line_fwhm_nm);
     if let Some(fwhm_nm) = m.metrics.value(Quantity::BandpassNm).or(lamp_fwhm_nm) {
         let share = clipped_line_share(profile, fwhm_nm);
@@ -161,64 +139,6 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
         let share = Estimate::new(share, if share > 0.0 { sigma } else { 0.0 });
         m.metrics.note(Quantity::ClippedLineShare, share);
     }
-    m.metrics
-        .set(Quantity::EndShearPx, survey.slit.end_shear_px);
-    // The slit's image smeared aslant: its two ends bend to opposite sides. By more than SHEARED_PX nothing else does that.
-    if survey.slit.end_shear_px > (6.0 * survey.slit.scatter_px).clamp(2.5, SHEARED_PX)
-        && let Some(blur) = m.metrics.estimate(Quantity::BlurPx)
-        && blur.value > 2.0
-    {
-        let across = Estimate::new(
-            2.0 * survey.slit.end_shear_px,
-            2.0 * survey.slit.scatter_px.max(0.5),
-        );
-        let along = smear_of_ends(blur, 1.5);
-        m.metrics
-            .note(Quantity::MovedPx, movement(diagonal(along, across)));
-        m.metrics.note(Quantity::SlitWidthUm, None);
-    }
-    // Where the spectrum itself is over-exposed the slit's image says nothing about its width any more.
-    let is_legible = m
-        .metrics
-        .value(Quantity::ClippedFraction)
-        .is_none_or(|c| c < 0.3);
-    let blur_px = m.metrics.estimate(Quantity::BlurPx);
-    let soft_px = blur_px.map(|b| b.value);
-    let smear = smeared_across(inputs, survey, soft_px)
-        .or_else(|| smeared_plateau(frame, inputs, survey, soft_px))
-        .filter(|_| is_legible)
-        .and_then(|grown_px| Some((grown_px, grown_px + inputs.calibration?.slit_image_px)))
-        .or_else(|| {
-            // Over-exposed, a line is as wide as its glare.
-            let is_clear = m
-                .metrics
-                .value(Quantity::ClippedFraction)
-                .is_none_or(|c| c < MOST_CLIPPED);
-            let smear = || smeared_lines(inputs, survey, optics, profile, m);
-            let line_px = is_clear.then(smear).flatten()?;
-            Some((line_px, line_px))
-        });
-    if let Some((smear_px, width_px)) = smear {
-        let across = Estimate::new(smear_px, IMAGE_PX.hypot(IMAGE_SHARE * smear_px));
-        let aslant = m.metrics.estimate(Quantity::MovedPx);
-        let across = movement(across);
-        let longest = aslant.filter(|a| a.value > smear_px).unwrap_or(across);
-        m.metrics.note(Quantity::MovedPx, longest);
-        // Straight across, nothing tells it from a slit that was opened since the lamp photo.
-        if aslant.is_none() && !is_sheared(&survey.slit) {
-            let um_per_px = optics.um_per_nm(inputs.bench.slit_distance_mm) / px_per_nm;
-            let width = m
-                .metrics
-                .estimate(Quantity::SlitWidthUm)
-                .unwrap_or(Estimate::new(
-                    width_px * um_per_px,
-                    IMAGE_PX.hypot(IMAGE_SHARE * width_px) * um_per_px,
-                ));
-            m.metrics.note(Quantity::SlitWidthIfStillUm, width);
-        }
-        m.metrics.note(Quantity::SlitWidthUm, None);
-    }
-    with_its_image(shot, open, m);
     blades(shot, m);
     let cell = survey.map.cell_px as f64;
     let bar = Bar {
@@ -245,17 +165,6 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
 
 /// Stray light beside the band of so much of the level elsewhere may have its brightest place behind the band.
 const HIDDEN_SHARE: f64 = 0.8;
-/// A slit is the lamp photo's to this share.
-const SLIT_SHARE: f64 = 0.15;
-/// Where its width is open, it is so much of what it is at most (drawn slits of 130 to 450 µm: 0.4 to 0.9).
-const OPEN_WIDTH: Estimate = Estimate::new(0.7, 0.2);
-
-/// The slit's width as the lamp photo had it, µm.
-fn by_lamp(inputs: &Inputs) -> Option<Estimate> {
-    let um = inputs.calibration?.slit_width_um?;
-    Some(Estimate::new(um, SLIT_SHARE * um))
-}
-
 /// So many times its uncertainty, a wedge is one…
 const CLEAR_WEDGE: f64 = 2.0;
 /// …otherwise, known less well than to this share of the slit's width, it is not a measurement.
@@ -285,15 +194,7 @@ fn blades(shot: &Shot, m: &mut Measurement) {
         .metrics
         .estimate(Quantity::BlurPx)
         .map_or(1.5, |b| b.value);
-    let open = m
-        .metrics
-        .value(Quantity::SlitWidthAtMostUm)
-        .map(|um| OPEN_WIDTH.scaled(um));
-    let slit_um = m
-        .metrics
-        .estimate(Quantity::SlitWidthUm)
-        .or(by_lamp(inputs))
-        .or(open);
+    let slit_um = m.metrics.estimate(Quantity::SlitWidthUm);
     let wedge = slit_um.and_then(|slit| {
         let bandpass_nm = m.metrics.value(Quantity::BandpassNm)?;
         let blur_nm = blur_px / rays.px_per_nm(profile.sign * 550.0)?;
@@ -366,94 +267,6 @@ fn blades(shot: &Shot, m: &mut Measurement) {
     }
 }
 
-/// What the slit's own image says of its width, with what the lines have said: `open` is a width by lines that is not sure on
-/// its own. Where it stays unknown, why, and how wide the slit can be at most.
-fn with_its_image(shot: &Shot, open: Option<Estimate>, m: &mut Measurement) {
-    let Shot {
-        frame,
-        inputs,
-        survey,
-        ..
-    } = *shot;
-    let optics = &shot.scale.optics;
-    let is_moved = m.metrics.has(Quantity::MovedPx);
-    // Of one that is out of focus, or exposed until the spectrum clips too, blur or glare is most of the image.
-    let in_focus = m
-        .metrics
-        .estimate(Quantity::BlurPx)
-        .filter(|b| b.value < SOFT_COLOUR_PX && b.value - b.sigma < SHARPEST_BLUE_PX);
-    let is_legible = m
-        .metrics
-        .value(Quantity::ClippedFraction)
-        .is_none_or(|c| c < MOST_CLIPPED);
-    let distance_mm = inputs.bench.slit_distance_mm;
-    let image = in_focus
-        .filter(|_| is_legible && !is_moved)
-        .and_then(|blur| {
-            // Blades do not open between two photos: what is wider than the lamp photo's image is no slit.
-            let widest_px = inputs
-                .calibration
-                .map_or(f64::INFINITY, |c| c.slit_image_px);
-            let scale_share = m.metrics.value(Quantity::WavelengthSigmaNm)? / 550.0;
-            let limits = (widest_px, scale_share);
-            from_image(frame, survey, optics, distance_mm, blur.value, limits)
-        });
-    if let Some(width) = image {
-        m.log.push(format!(
-            "slit width by its own image, less what over-exposure has blown up: {:.0} ± {:.0} µm",
-            width.width_um.value, width.width_um.sigma
-        ));
-    }
-    let sure = image.filter(|i| i.is_sure).map(|i| i.width_um);
-    let image = image.map(|i| i.width_um);
-    let agreeing = |lines: Estimate| {
-        image
-            .filter(|_| in_focus.is_some_and(|b| b.value < SHARPEST_BLUE_PX))
-            .filter(|i| (i.value - lines.value).abs() < 2.0 * i.sigma.hypot(lines.sigma))
-            .map(|i| weighted(i, lines))
-    };
-    m.metrics.note(
-        Quantity::SlitWidthUm,
-        match m.metrics.estimate(Quantity::SlitWidthUm) {
-            // What is taken for a line can be a band, and what is wrong with an image widens it too.
-            Some(lines) => agreeing(lines)
-                .or(sure.filter(|i| i.value < lines.value))
-                .or(Some(lines)),
-            None => open
-                .and_then(agreeing)
-                .filter(|w| w.sigma < LARGEST_SHARE * w.value)
-                .or(sure),
-        },
-    );
-    let is_about_slit = |said: &Unmeasured| said.what == Subject::SlitWidth;
-    if m.metrics.estimate(Quantity::SlitWidthUm).is_some() {
-        m.not_measured.retain(|said| !is_about_slit(said));
-        m.metrics.set(Quantity::SlitWidthAtMostUm, None);
-        return;
-    }
-    let why = match m.not_measured.iter().position(is_about_slit) {
-        Some(at) => m.not_measured.remove(at).why,
-        None if is_moved => "the picture has moved".to_owned(),
-        None => "no line is sharp, bright and alone enough to show it".to_owned(),
-    };
-    // Over-exposure and blur only widen: what is taken off an image for them is left aside here.
-    let nm_per_px = optics.rays().px_per_nm(0.0).map(f64::recip);
-    let image_px = MOST_PER_WIDTH * survey.slit.width_px;
-    let by_image = nm_per_px.map(|nm| nm * image_px * optics.um_per_nm(distance_mm));
-    let by_lines = m.metrics.value(Quantity::SlitWidthAtMostUm);
-    let at_most_um = by_image.into_iter().chain(by_lines).min_by(f64::total_cmp);
-    let at_most_um = at_most_um
-        .filter(|_| !is_moved)
-        .map(|um| 10.0 * (um / 10.0).ceil());
-    let Some(um) = at_most_um else {
-        m.metrics.set(Quantity::SlitWidthAtMostUm, None);
-        m.lacks(Subject::SlitWidth, why);
-        return;
-    };
-    m.metrics.set(Quantity::SlitWidthAtMostUm, um);
-    m.lacks(Subject::SlitWidth, format!("{why}; at most {um:.0} µm"));
-}
-
 /// Where an order lies from the slit's image, as seen in the upright picture.
 pub fn side(roll_rad: f64, sign: f64) -> &'static str {
     let (x, y) = (sign * roll_rad.cos(), sign * roll_rad.sin());
@@ -465,5 +278,3 @@ pub fn side(roll_rad: f64, sign: f64) -> &'static str {
     }
 }
 
-/// Drawn photos that had not moved: 0.3 px nearly all, 2.9 px at most, of a bulb over-exposed out of all measure.
-const SHEARED_PX: f64 = 4.0;

@@ -2,13 +2,15 @@
 //!
 //! This page is the room's only door: what it re-exports is what the other rooms may ask.
 
-mod bloom;
 mod dust;
+mod ends;
+mod explanation;
 mod health;
+mod render;
 mod sharpness;
-mod slit_width;
 mod smear;
 mod wedge;
+mod witness;
 
 pub use health::{better_order, metrics, stronger_order_cut};
 pub use smear::smeared_beside;

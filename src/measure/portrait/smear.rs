@@ -2,12 +2,25 @@
 
 use crate::frame::Frame;
 use crate::measure::inputs::Inputs;
-use crate::measure::light::peaks::maxima;
-use crate::measure::light::profile::Profile;
-use crate::measure::portrait::bloom::in_glare;
-use crate::measure::portrait::sharpness::{DISC_WIDTHS, SOFT_COLOUR_PX, SOFT_PX, WIDEST_LINE_NM};
 use crate::measure::sight::{Slit, Survey, bilinear};
-use crate::terms::{Estimate, Interval, Measurement, Optics, Point, Quantity, Spectrum};
+use crate::terms::{Estimate, Measurement, Point, Quantity, Spectrum};
+
+/// Ends blurred by more than this, px, are soft…
+const SOFT_PX: f64 = 2.2;
+/// …and in blue and red light, whose sharpness a camera has smoothed away as colour, from here on: in focus they reach 2.4.
+pub const SOFT_COLOUR_PX: f64 = 2.9;
+/// Width over standard deviation of what bad focus makes of a point: 4 from edge to edge of an even disc, as lenses without much
+/// aberration draw it; with room for what both are known to.
+const DISC_WIDTH: f64 = 4.4;
+/// Flanks that climb over more than this share of the width are glare's, which reaches farther across a long slit than
+/// beyond its end.
+const GLARE_RISE: f64 = 0.145;
+
+/// True where glare has widened the slit's image: its flanks climb over a quarter of its width then; those of a wide slit
+/// or a smear over some pixels, whatever the width.
+fn in_glare(slit: &Slit) -> bool {
+    slit.rise_px > GLARE_RISE * slit.width_px
+}
 
 /// By how much, px, the slit's image is wider than in the lamp photo where it is as sharp as ever: blades do not open
 /// between two photos, so the phone has moved across the slit. Glare and bad focus widen it too, but with soft flanks.
@@ -16,7 +29,7 @@ pub fn smeared_across(inputs: &Inputs, survey: &Survey, blur_px: Option<f64>) ->
     let sharp = rises_as_one(&survey.slit, grown)
         && (survey.slit.rise_px < 2.6 || blur_px.is_some_and(|b| b < SOFT_PX));
     let beyond_blur = blur_px.is_none_or(|b| {
-        let disc = if b < SOFT_PX { 3.0 } else { DISC_WIDTHS.high };
+        let disc = if b < SOFT_PX { 3.0 } else { DISC_WIDTH };
         grown > disc * b
     });
     (grown > 6.0 && sharp && beyond_blur).then_some(grown)
@@ -154,77 +167,6 @@ pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> 
             2f64.sqrt() * IMAGE_PX.hypot(IMAGE_SHARE * (width_px - blank_slit_px)),
         )
     })
-}
-
-/// A line so many times as wide as the lamp photo's is not through the same slit, held still: sodium's two lines, 0.6 nm apart
-/// and not resolved, come to 1.44 times a single one on the finest discs, other lines to 1.25 (drawn photos of 150 instruments).
-const WIDER_LINE: f64 = 1.55;
-/// Where the slit's image is smeared aslant as well, less is enough.
-const WIDER_LINE_SHEARED: f64 = 1.3;
-/// The slit's image has then widened as well, by so many px at least, with flanks that climb within so many px…
-const WIDER_IMAGE_PX: f64 = 1.0;
-const CLEAR_FLANKS_PX: f64 = 2.3;
-/// …and is about as wide as the line: these times. What is wide by itself, such as a phosphor's line, is not.
-const LIKE_IMAGE: Interval = Interval::new(0.65, 1.2);
-/// Ends that are softer than this, px, can be out of focus as much as the lines are.
-const SHARP_ENDS_PX: f64 = 2.3;
-/// …unless they are so uncertain that they can as well be this sharp, as those of a lens in focus are.
-const USUAL_ENDS_PX: f64 = 1.8;
-/// What is under this share of the highest is no line to measure a width by.
-const STRONG_SHARE: f64 = 0.15;
-
-/// The two ends of a slit's image that is smeared aslant bend to opposite sides, px; dust, glare and bad focus bend them by
-/// less, but for one picture in four hundred.
-const SHEARED_PX: f64 = 1.0;
-
-/// True where the slit's image is smeared aslant.
-pub fn is_sheared(slit: &Slit) -> bool {
-    slit.end_shear_px > SHEARED_PX
-}
-
-/// How wide, px at half height, the narrowest strong line is where line and slit's image are wider than in the lamp photo, and
-/// the slit's ends as sharp as ever: about the length of the smear.
-pub fn smeared_lines(
-    inputs: &Inputs,
-    survey: &Survey,
-    optics: &Optics,
-    profile: &Profile,
-    m: &Measurement,
-) -> Option<f64> {
-    let lamp = inputs.calibration?;
-    let lamp_fwhm_nm = lamp.line_fwhm_nm?;
-    let slit = &survey.slit;
-    let blur_px = m.metrics.estimate(Quantity::BlurPx);
-    let sheared = is_sheared(slit) && blur_px.is_some_and(|b| b.value < SOFT_COLOUR_PX);
-    // What is out of focus is so everywhere: one line with sharp ends is enough.
-    let sharpest = m.metrics.value(Quantity::SharpestEndsPx);
-    let sharp = slit.rise_px < CLEAR_FLANKS_PX
-        && (sharpest.is_some_and(|px| px < SHARP_ENDS_PX)
-            || blur_px
-                .is_some_and(|b| b.value < SHARP_ENDS_PX || b.value - b.sigma < USUAL_ENDS_PX));
-    // A width that the lines have given the slit says as much: blur was told from it, and the image need not.
-    let is_told = m.metrics.estimate(Quantity::SlitWidthUm).is_some();
-    let margin_px = if is_told { 0.0 } else { WIDER_IMAGE_PX };
-    let straight = (sharp || is_told) && slit.width_px > lamp.slit_image_px + margin_px;
-    // No line is narrower than its slit: the lamp photo's lines came through less than what these show.
-    let um_per_nm = optics.um_per_nm(inputs.bench.slit_distance_mm);
-    let opened = m
-        .metrics
-        .estimate(Quantity::SlitWidthUm)
-        .is_some_and(|width| width.value - 2.0 * width.sigma > lamp_fwhm_nm * um_per_nm);
-    if !(straight || sheared || opened) {
-        return None;
-    }
-    let line = maxima(profile, 8.0, STRONG_SHARE)
-        .into_iter()
-        .filter(|l| l.is_clean() && l.fwhm_nm < WIDEST_LINE_NM)
-        .min_by(|a, b| a.fwhm_nm.total_cmp(&b.fwhm_nm))?;
-    let fwhm_px = line.fwhm_nm * optics.rays().px_per_nm(profile.sign * line.nm)?;
-    let like_image = LIKE_IMAGE.contains(fwhm_px / slit.width_px);
-    let wider = line.fwhm_nm / lamp_fwhm_nm;
-    let is_smeared =
-        opened || (sheared && wider > WIDER_LINE_SHEARED) || (like_image && wider > WIDER_LINE);
-    is_smeared.then_some(fwhm_px)
 }
 
 #[cfg(test)]

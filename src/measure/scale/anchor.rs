@@ -172,7 +172,11 @@ pub fn anchor(
     let mut tried: Vec<(f64, f64, Adjusted)> = Vec::new();
     // The picture may be the other way up than the lamp's: then the instrument's +α points the other way.
     for flip in [1.0, -1.0] {
-        let Some(a) = pose(survey, &instrument(survey, calibration, flip, &[0.0; N]), mirrors) else {
+        let Some(a) = pose(
+            survey,
+            &instrument(survey, calibration, flip, &[0.0; N]),
+            mirrors,
+        ) else {
             continue;
         };
         // Between shots a phone turns by tenths of a degree.
@@ -219,10 +223,7 @@ pub fn anchor(
         skew_sigma: skew_sigma.hypot(sigma_of(&calibration.covariance, index::SKEW)),
         slit_px: survey.slit.centre,
         covariance: last.covariance,
-        borrowed: Some(Borrowed {
-            moved,
-            doubts,
-        }),
+        borrowed: Some(Borrowed { moved, doubts }),
     };
     Some(Anchored {
         scale,

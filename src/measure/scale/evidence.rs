@@ -106,6 +106,8 @@ pub fn report(
         lamp: lamp.name.clone(),
         slit_px: slit.centre,
         slit_width_um: None,
+        slit_width_sigma_um: None,
+        end_blur_px: None,
         line_fwhm_nm: None,
         slit_length_px: None,
         slit_image_px: slit.width_px,

@@ -50,7 +50,8 @@ pub fn mirrors(orders: &[Order; 2]) -> Vec<Observation> {
     let Some(middle) = weighted_middle(&shifts) else {
         return Vec::new();
     };
-    shifts.retain(|s| (s.shift_nm - middle).abs() < ODD_SIGMAS * s.sigma_nm + FLOOR_NM * ODD_SIGMAS);
+    shifts
+        .retain(|s| (s.shift_nm - middle).abs() < ODD_SIGMAS * s.sigma_nm + FLOOR_NM * ODD_SIGMAS);
     shifts
         .iter()
         .filter_map(|s| {
@@ -157,8 +158,7 @@ fn shift_at(minus: &Profile, plus: &Profile, nm: f64, start_nm: f64) -> Option<S
             count += 1.0;
         }
         let inverse = inverse(&a)?;
-        let fitted: [f64; 3] =
-            std::array::from_fn(|j| (0..3).map(|k| inverse[j][k] * y[k]).sum());
+        let fitted: [f64; 3] = std::array::from_fn(|j| (0..3).map(|k| inverse[j][k] * y[k]).sum());
         let gain = fitted[0];
         let chi = (yy - (0..3).map(|k| fitted[k] * y[k]).sum::<f64>()).max(0.0);
         // p(at + s/2) = g m(at − s/2 + δ): the orders lie δ closer than supposed.

@@ -84,6 +84,11 @@ impl PhotoScale {
         }
     }
 
+    /// Standard uncertainty of parameter `i`, as this photo's own adjustment has it.
+    pub fn sigma(&self, i: usize) -> f64 {
+        sigma_of(&self.covariance, i)
+    }
+
     /// Standard uncertainty of the wavelength where `path_nm` lies: from this photo's own adjustment, and from the instrument
     /// as the lamp photo left it, re-anchored for every change of the instrument.
     pub fn sigma_nm(&self, path_nm: f64) -> Option<f64> {

@@ -97,7 +97,8 @@ pub fn locate(map: &Map, focal_px: Option<f64>, expected: &[Point]) -> Result<Lo
             let Some(mut found) = try_spot(map, &spot, turn, focal_low, focal_high, noise) else {
                 continue;
             };
-            (found.lines, found.line_light) = lines_of_the_slit(map, &found, &spot, (zone, smear), noise);
+            (found.lines, found.line_light) =
+                lines_of_the_slit(map, &found, &spot, (zone, smear), noise);
             if found.lines >= 2 && found.line_light > best.line_light {
                 best = found;
             }

@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use crate::decode::Facts;
 use crate::frame::Frame;
-use crate::measure::optics::{FAN_SIGMA, SMEAR_RAD, USUAL_PUPIL_SHARE};
 use crate::measure::optics::adjust::{Adjusted, Observation, adjust, index};
+use crate::measure::optics::{FAN_SIGMA, SMEAR_RAD, USUAL_PUPIL_SHARE};
 use crate::measure::sight::band::{Edge, Edges, edges};
 use crate::measure::sight::locate::{CALM_EDGE_SHARE, RIM_SHARE, locate, lone_bar};
 use crate::measure::sight::map::Map;
