@@ -9,11 +9,16 @@ use super::light::Emission;
 use super::pupil::{self, Field, Middle, Offset, Offsets, walk};
 use super::rays::{Rays, vignetting};
 use super::reality::Reality;
-use super::spread::{Integrated, STRIPS, Spread};
+use super::spread::{Integrated, REACH, STRIPS, Spread};
 use crate::terms::Point;
 
 /// Distance of the pixels at which the rays are inverted exactly; between them the change is linear to 0.003 px.
 const CELL: usize = 8;
+
+/// Shifts that are looked at together for light: about a cell.
+const STRETCH: f64 = 0.003;
+/// Light in a stretch that nobody sees, linear share of full scale: far below a step of any phone's converter.
+const UNSEEN: f64 = 3e-5;
 
 /// Blur along the dispersion that is applied before sampling, px: enough that no pixel grid shows in a line's place.
 const EARLY_BLUR_PX: f64 = 1.2;
@@ -32,6 +37,8 @@ struct Drawing<'a> {
     strips: [f64; STRIPS],
     /// The slit's mean width, in shifts.
     slit_shift: f64,
+    /// By stretches of [`STRETCH`] from −[`REACH`] on: whether there is no light worth drawing.
+    dark: Vec<bool>,
     /// From flux to the share of full scale that one point of the pupil brings.
     gain: f64,
 }
@@ -54,21 +61,24 @@ impl Band {
         let early = effective.blur_px.min(EARLY_BLUR_PX);
         spread.blur(&rays, |_| early);
         let px_mm = effective.shot.instrument.slit_distance_mm / effective.shot.phone.focal_px;
+        let spread = spread.integrated();
+        let slit_shift = 1e-3 * effective.shot.instrument.slit_width_um * rays.shift_per_mm();
         let drawing = Drawing {
             effective,
-            spread: spread.integrated(),
+            dark: dark_stretches(&spread, slit_shift, gain),
+            spread,
             profile: Profile::new(effective, px_mm),
             strips: effective.strips(),
-            slit_shift: 1e-3 * effective.shot.instrument.slit_width_um * rays.shift_per_mm(),
+            slit_shift,
             gain: gain / points.len() as f64,
         };
         let grid = Grid::new(&field, &rays, effective);
         if let [_] = points[..] {
-            band.add_point(&drawing, &grid, &Offsets::none(field));
+            band.add_point(&drawing, &grid, None);
         } else {
             let middle = Middle::new(field, &rays, effective);
             for pupil in points {
-                band.add_point(&drawing, &grid, &middle.offsets(&rays, pupil));
+                band.add_point(&drawing, &grid, Some(&middle.offsets(&rays, pupil)));
             }
         }
         band.blurred(effective, early);
@@ -76,11 +86,11 @@ impl Band {
     }
 
     /// Adds what one point of the pupil sees.
-    fn add_point(&mut self, drawing: &Drawing, grid: &Grid, offsets: &Offsets) {
+    fn add_point(&mut self, drawing: &Drawing, grid: &Grid, offsets: Option<&Offsets>) {
         let mut nodes = vec![[0.0f64; 3]; grid.columns];
         for row in 0..self.field.height {
             grid.row(row, &mut nodes);
-            let offset_row = offsets.row(row);
+            let offset_row = offsets.map_or_else(Vec::new, |offsets| offsets.row(row));
             let mut right = Offsets::at(&offset_row, 0);
             for cell in 0..grid.columns - 1 {
                 let left = right;
@@ -91,15 +101,15 @@ impl Band {
                 if (a[1] < -reach && b[1] < -reach) || (a[1] > reach && b[1] > reach) {
                     continue;
                 }
-                let lamp = drawing.from_lamp([(a[1], left), (b[1], right)]);
                 let start = row * self.field.width + cell * CELL;
-                let n = CELL.min(self.field.width - cell * CELL);
-                drawing.add_cell(
-                    &mut self.planes,
-                    start..start + n,
-                    [a, b],
-                    (left.reach_mm, lamp),
-                );
+                let at = start..start + CELL.min(self.field.width - cell * CELL);
+                if offsets.is_none() {
+                    drawing.add_cell(&mut self.planes, at, [a, b]);
+                } else {
+                    let lamp = drawing.from_lamp([(a[1], left), (b[1], right)]);
+                    let seen = (left.reach_mm, lamp);
+                    drawing.add_stretch(&mut self.planes, at, [a, b], seen);
+                }
             }
         }
     }
@@ -152,40 +162,86 @@ impl Drawing<'_> {
     }
 
     /// Adds the pixels `at` of a cell to the planes, whose ends see the shift, the place along the slit and the brightness
-    /// factor stated; `reach_lamp` is half the stretch of the slit that each takes in (mm) and the lamp's light at both ends.
+    /// factor stated.
     #[inline]
-    fn add_cell(
+    fn add_cell(&self, planes: &mut [Vec<f32>; 3], at: Range<usize>, [a, b]: [[f64; 3]; 2]) {
+        let slope = [0, 1, 2].map(|k| (b[k] - a[k]) / CELL as f64);
+        for (i, index) in at.enumerate() {
+            let t = i as f64;
+            let s = a[1] + slope[1] * (t + 0.5);
+            let (light, relative_width) = self.profile.at(s);
+            if light == 0.0 {
+                continue;
+            }
+            // Both edges with this pixel's own width: all the zero order's light stands behind either.
+            let width = self.slit_shift * f64::from(relative_width);
+            let up_to = |shift: f64| self.spread.up_to(shift, width, &self.strips);
+            let low = up_to(a[0] + slope[0] * t);
+            let high = up_to(a[0] + slope[0] * (t + 1.0));
+            let factor = self.gain * f64::from(light) * (a[2] + slope[2] * (t + 0.5));
+            for c in 0..3 {
+                planes[c][index] += ((high[c] - low[c]) * factor) as f32;
+            }
+        }
+    }
+
+    /// The same where each pixel takes in a stretch of the slit, `reach_mm` to each side, and the lamp itself is seen, with the
+    /// light stated at both ends. The slit's width is that of the cell's middle: so many points are added that it is not told.
+    #[inline]
+    fn add_stretch(
         &self,
         planes: &mut [Vec<f32>; 3],
         at: Range<usize>,
         [a, b]: [[f64; 3]; 2],
         (reach_mm, lamp): (f64, [f64; 2]),
     ) {
+        if self.is_dark(a[0], b[0]) {
+            return;
+        }
         let slope = [0, 1, 2].map(|k| (b[k] - a[k]) / CELL as f64);
         let fading = (lamp[1] - lamp[0]) / CELL as f64;
+        let width = self.slit_shift * f64::from(self.profile.at(0.5 * (a[1] + b[1])).1);
+        let mut low = self.spread.up_to(a[0], width, &self.strips);
         for (i, index) in at.enumerate() {
             let t = i as f64;
-            let s = a[1] + slope[1] * (t + 0.5);
-            let (light, relative_width) = if reach_mm > 0.0 {
-                self.profile.over(s, reach_mm)
-            } else {
-                self.profile.at(s)
-            };
-            if light == 0.0 {
-                continue;
-            }
+            let high = self
+                .spread
+                .up_to(a[0] + slope[0] * (t + 1.0), width, &self.strips);
+            let light = self.profile.over(a[1] + slope[1] * (t + 0.5), reach_mm);
             let light = f64::from(light) * (lamp[0] + fading * (t + 0.5));
-            // Both edges with this pixel's own width: all the zero order's light stands behind either.
-            let width = self.slit_shift * f64::from(relative_width);
-            let up_to = |shift: f64| self.spread.up_to(shift, width, &self.strips);
-            let low = up_to(a[0] + slope[0] * t);
-            let high = up_to(a[0] + slope[0] * (t + 1.0));
             let factor = self.gain * light * (a[2] + slope[2] * (t + 0.5));
             for c in 0..3 {
                 planes[c][index] += ((high[c] - low[c]) * factor) as f32;
             }
+            low = high;
         }
     }
+
+    /// Whether there is next to no light between two shifts.
+    fn is_dark(&self, one: f64, other: f64) -> bool {
+        let stretch = |shift: f64| {
+            let t = (shift + REACH) / STRETCH;
+            (t.max(0.0) as usize).min(self.dark.len() - 1)
+        };
+        let (low, high) = (one.min(other), one.max(other));
+        (stretch(low)..=stretch(high)).all(|i| self.dark[i])
+    }
+}
+
+/// The stretches of the shift without light worth drawing, where a slit is `slit_shift` wide.
+fn dark_stretches(spread: &Integrated, slit_shift: f64, gain: f64) -> Vec<bool> {
+    // Rough blades and wedges make a slit wider in places.
+    let width = 1.5 * slit_shift;
+    (0..(2.0 * REACH / STRETCH) as usize)
+        .map(|i| {
+            let low = i as f64 * STRETCH - REACH;
+            let (a, b) = (
+                spread.up_to(low - width, width, &[1.0; STRIPS]),
+                spread.up_to(low + STRETCH + width, width, &[1.0; STRIPS]),
+            );
+            (0..3).all(|c| gain * (b[c] - a[c]) < UNSEEN)
+        })
+        .collect()
 }
 
 /// The rectangle that holds every order, with room for the blur.

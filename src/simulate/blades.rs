@@ -138,21 +138,19 @@ impl Profile {
         }
     }
 
-    /// Mean light within `reach_mm` of `s` mm from the middle, and the relative width there.
+    /// Mean light within `reach_mm` of `s` mm from the middle.
     #[inline]
-    pub(super) fn over(&self, s: f64, reach_mm: f64) -> (f32, f32) {
-        let up_to = |s: f64| {
-            let t = ((s + self.half_mm) * PROFILE_PER_MM).clamp(0.0, self.sum.len() as f64 - 1.001);
-            let (i, f) = (t as usize, t.fract() as f32);
-            self.sum[i] + (self.sum[i + 1] - self.sum[i]) * f
+    pub(super) fn over(&self, s: f64, reach_mm: f64) -> f32 {
+        let last = self.sum.len() as f32 - 1.001;
+        let up_to = |t: f32| {
+            let t = t.clamp(0.0, last);
+            let i = t as usize;
+            self.sum[i] + (self.sum[i + 1] - self.sum[i]) * (t - i as f32)
         };
-        // At least a step to each side, so that the difference is no difference of like numbers.
-        let reach_mm = reach_mm.max(1.0 / PROFILE_PER_MM);
-        let light =
-            (up_to(s + reach_mm) - up_to(s - reach_mm)) / (2.0 * reach_mm * PROFILE_PER_MM) as f32;
-        let middle =
-            ((s + self.half_mm) * PROFILE_PER_MM).clamp(0.0, self.width.len() as f64 - 1.0);
-        (light, self.width[middle as usize])
+        // At least a step to each side, so that it is no difference of like numbers.
+        let reach = ((reach_mm * PROFILE_PER_MM) as f32).max(1.0);
+        let t = ((s + self.half_mm) * PROFILE_PER_MM) as f32;
+        (up_to(t + reach) - up_to(t - reach)) / (2.0 * reach)
     }
 
     /// Light and relative width at `s` mm from the middle.

@@ -164,16 +164,6 @@ pub(super) fn walk(rays: &Rays, origin: Point, to: Point) -> (f64, f64) {
 }
 
 impl Offsets {
-    /// The offsets of a point that sees what the middle sees.
-    pub(super) fn none(field: Field) -> Offsets {
-        let columns = field.width.div_ceil(STEP) + 1;
-        let rows = field.height.div_ceil(STEP) + 1;
-        Offsets {
-            columns,
-            nodes: vec![Offset::default(); columns * rows],
-        }
-    }
-
     /// Along row `row` of the rectangle, one every [`STEP`] pixels.
     pub(super) fn row(&self, row: usize) -> Vec<Offset> {
         let (cell, t) = (row / STEP, (row % STEP) as f64 / STEP as f64);
@@ -186,12 +176,14 @@ impl Offsets {
             .collect()
     }
 
-    /// The offset `column` pixels from the left in a row that [`Offsets::row`] gave.
+    /// The offset `column` pixels from the left in a row that [`Offsets::row`] gave; none in an empty one.
     #[inline]
     pub(super) fn at(row: &[Offset], column: usize) -> Offset {
         let (cell, t) = (column / STEP, (column % STEP) as f64 / STEP as f64);
-        let next = row.get(cell + 1).unwrap_or(&row[cell]);
-        Offset::mix(row[cell], *next, t)
+        let Some(here) = row.get(cell) else {
+            return Offset::default();
+        };
+        Offset::mix(*here, *row.get(cell + 1).unwrap_or(here), t)
     }
 }
 
