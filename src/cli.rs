@@ -9,7 +9,7 @@ use std::process::ExitCode;
 use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
 use tracing_subscriber::EnvFilter;
 
-use crate::run::rehearse::Play;
+use crate::run::rehearse::{Discs, Play};
 use crate::run::reload::{Loaded, Unusable};
 use crate::run::{self, Bell, Failure, Report, Worker, reload, signals};
 use crate::settings;
@@ -72,6 +72,9 @@ pub enum Command {
         /// Decides everything that is left to chance: another number is another class
         #[arg(long, value_name = "N", default_value_t = 1)]
         seed: u64,
+        /// Through what discs the class looks: pieces of discs as they are, or ideal ones
+        #[arg(long, value_name = "KIND", default_value = "real", value_parser = ["real", "ideal"], hide = true)]
+        discs: String,
         /// Keep inbox, results and truth.json in this folder [default: a temporary one, removed at the end]
         #[arg(long, value_name = "DIR")]
         keep: Option<PathBuf>,
@@ -214,12 +217,17 @@ pub fn main() -> ExitCode {
             benches,
             photos,
             seed,
+            discs,
             keep,
         } => {
             let play = |folder| Play {
                 n_benches: *benches as usize,
                 n_photos: *photos as usize,
                 seed: *seed,
+                discs: match discs.as_str() {
+                    "ideal" => Discs::Ideal,
+                    _ => Discs::Real,
+                },
                 folder,
             };
             rehearse(&cli.common, play, keep.as_deref(), shows_bar)

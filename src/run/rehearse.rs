@@ -12,6 +12,7 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+pub use crate::simulate::class::Discs;
 use crate::simulate::class::rehearsal;
 use crate::simulate::score::{self, Entry, Score, Seen, SeenReason, SeenRow, Speed};
 use crate::simulate::{self, Planned, Shot, Truth};
@@ -35,6 +36,8 @@ pub struct Play {
     pub n_photos: usize,
     /// Decides everything that is left to chance.
     pub seed: u64,
+    /// Through what discs the class looks.
+    pub discs: Discs,
     /// Folder for `inbox/`, `results/` and `truth.json`.
     pub folder: PathBuf,
 }
@@ -81,7 +84,7 @@ pub fn rehearse(
     orders.results = results.clone();
     orders.workers = workers.unwrap_or(orders.workers);
 
-    let planned = rehearsal(play.seed, play.n_benches, play.n_photos);
+    let planned = rehearsal(play.seed, play.n_benches, play.n_photos, play.discs);
     tracing::info!(
         "{} photos of {} benches are being drawn",
         planned.len(),
@@ -132,8 +135,14 @@ pub fn rehearse(
     let mut score = score::score(&entries, &limits);
     score.concentrations = concentrations;
     let title = format!(
-        "Rehearsal: seed {}, {} benches, {} photos",
-        play.seed, play.n_benches, play.n_photos
+        "Rehearsal: seed {}, {} benches, {} photos{}",
+        play.seed,
+        play.n_benches,
+        play.n_photos,
+        match play.discs {
+            Discs::Real => "",
+            Discs::Ideal => ", ideal discs",
+        }
     );
     let table = score::table(&score, &speed, &title);
     Ok((score, table))

@@ -54,6 +54,11 @@ pub struct Phone {
 }
 
 impl Phone {
+    /// Diameter of the pupil, mm: as the focal length and the aperture number in the header say.
+    pub fn pupil_diameter_mm(&self) -> f64 {
+        self.focal_mm / self.f_number
+    }
+
     /// The number that a phone writes as its 35 mm equivalent: rounded, so up to two per cent off.
     pub fn focal_35mm(&self) -> u16 {
         let diagonal_px = (self.width as f64).hypot(self.height as f64);

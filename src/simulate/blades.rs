@@ -10,6 +10,8 @@ pub(super) struct Profile {
     pub half_mm: f64,
     light: Vec<f32>,
     width: Vec<f32>,
+    /// Light from the beginning to each step.
+    sum: Vec<f32>,
 }
 
 /// Dust on the blades.
@@ -52,8 +54,15 @@ pub(super) fn dust_share(effective: &Effective) -> f64 {
     let half_slit = 0.5 * effective.shot.instrument.slit_length_mm;
     let half = (1.0 - 2.0 * AT_END) * half_slit;
     let n = (2.0 * half * PROFILE_PER_MM) as usize;
-    let left = (0..n).map(|i| dust.leaves((i as f64 + 0.5) / PROFILE_PER_MM - half));
-    1.0 - left.sum::<f64>() / n as f64
+    let lit = &effective.shot.reality.lit;
+    let (mut left, mut all) = (0.0, 0.0);
+    for i in 0..n {
+        let s = (i as f64 + 0.5) / PROFILE_PER_MM - half;
+        let light = lit.through_paper(s, half_slit);
+        left += light * dust.leaves(s);
+        all += light;
+    }
+    1.0 - left / all
 }
 
 fn slit_chance(effective: &Effective) -> Pcg64Mcg {
@@ -87,11 +96,12 @@ impl Profile {
             })
             .collect();
         let flaws = effective.shot.nuisance.slit_flaws;
+        let lit = &effective.shot.reality.lit;
         let (mut light, mut width) = (Vec::with_capacity(n), Vec::with_capacity(n));
         for i in 0..n {
             let s = i as f64 / PROFILE_PER_MM - half_mm;
             let inside = f64::from(s.abs() <= half_slit);
-            let (mut l, mut w) = (inside, 1.0);
+            let (mut l, mut w) = (inside * lit.through_paper(s, half_slit), 1.0);
             if flaws {
                 l *= 1.0 + tube.lighting_along * s / half_slit - 0.06 * (s / half_slit).powi(2);
                 l *= dust.leaves(s);
@@ -106,17 +116,41 @@ impl Profile {
         }
         // One pixel sees the mean of a stretch of the slit.
         let reach = (0.5 * px_mm * PROFILE_PER_MM).round() as usize;
-        let smooth = (0..n)
+        let smooth: Vec<f32> = (0..n)
             .map(|i| {
                 let window = &light[i.saturating_sub(reach)..(i + reach + 1).min(n)];
                 window.iter().sum::<f32>() / (2 * reach + 1) as f32
+            })
+            .collect();
+        let mut run = 0.0f64;
+        let sum = smooth
+            .iter()
+            .map(|light| {
+                run += f64::from(*light);
+                run as f32
             })
             .collect();
         Profile {
             half_mm,
             light: smooth,
             width,
+            sum,
         }
+    }
+
+    /// Mean light within `reach_mm` of `s` mm from the middle.
+    #[inline]
+    pub(super) fn over(&self, s: f64, reach_mm: f64) -> f32 {
+        let last = self.sum.len() as f32 - 1.001;
+        let up_to = |t: f32| {
+            let t = t.clamp(0.0, last);
+            let i = t as usize;
+            self.sum[i] + (self.sum[i + 1] - self.sum[i]) * (t - i as f32)
+        };
+        // At least a step to each side, so that it is no difference of like numbers.
+        let reach = ((reach_mm * PROFILE_PER_MM) as f32).max(1.0);
+        let t = ((s + self.half_mm) * PROFILE_PER_MM) as f32;
+        (up_to(t + reach) - up_to(t - reach)) / (2.0 * reach)
     }
 
     /// Light and relative width at `s` mm from the middle.

@@ -5,6 +5,7 @@ use jpeg_encoder::{Encoder, ImageBuffer, JpegColorType, SamplingFactor};
 
 use super::effective::Effective;
 use super::header;
+use super::local_tone::{LocalTone, toned};
 use super::metering::Exposed;
 
 /// Develops the sensor's values into a JPEG file.
@@ -114,7 +115,13 @@ fn to_luma_chroma(effective: &Effective, raw: &[f32]) -> (Vec<f32>, [Vec<f32>; 2
     let mut luma = vec![0.0f32; width * height];
     let mut chroma = [0, 1].map(|_| vec![0.0f32; half * height.div_ceil(2)]);
     let mut row = vec![[0.0f32; 3]; width];
+    let power = effective.shot.reality.lens.local_tone;
+    let local = LocalTone::new(raw, width, height, power);
+    let mut local_gains = vec![1.0f32; width];
     for y in 0..height {
+        if let Some(local) = &local {
+            local.row(y, &mut local_gains);
+        }
         if effective.shot.nuisance.mosaic {
             fill_in(raw, width, height, y, &mut row);
         } else {
@@ -130,7 +137,10 @@ fn to_luma_chroma(effective: &Effective, raw: &[f32]) -> (Vec<f32>, [Vec<f32>; 2
             // A full pixel must stay white: every channel ends at the ceiling of the least amplified one.
             let [r, g, b] = [0, 1, 2].map(|c| (pixel[c] * gains[c]).min(1.0));
             let rgb = matrix.map(|m| {
-                let linear = (m[0] * r + m[1] * g + m[2] * b).clamp(0.0, 1.0);
+                let linear = toned(
+                    (m[0] * r + m[1] * g + m[2] * b).clamp(0.0, 1.0),
+                    local_gains[x],
+                );
                 tone[(linear * TONE_ENTRIES as f32 + 0.5) as usize]
             });
             let l = 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2];

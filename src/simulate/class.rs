@@ -9,6 +9,7 @@ use rand_pcg::Pcg64Mcg;
 
 use super::bench::{Instrument, Phone, Pose};
 use super::light::{Dye, Light, Source};
+use super::reality::Reality;
 use super::shot::{Exposure, Fault, Nuisance, Planned, Scene, Shot};
 
 /// Shore birds, in the order in which the benches get them.
@@ -18,6 +19,17 @@ const NAMES: &str = "heron dunlin avocet turnstone curlew knot sanderling redsha
 
 /// So many photos a bench must take on average before it has the time for a bracket and an unknown with its series.
 const WHOLE_SERIES: usize = 14;
+
+/// Through what discs a class looks.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Discs {
+    /// Pieces of discs as they are, with phones and lamps as they are.
+    #[default]
+    Real,
+    /// Straight grooves, pupils that are points, slits lit from end to end: what a fault of the measurement is told from
+    /// one of the instruments by.
+    Ideal,
+}
 
 /// What is still to be photographed of a series; the last comes first.
 enum Step {
@@ -29,15 +41,19 @@ enum Step {
     Solution(String, Dye, f64),
 }
 
-/// A class of `n_benches` benches that take `n_photos` photos in all, the same for the same `seed`.
+/// A class of `n_benches` benches that take `n_photos` photos in all, the same for the same `seed`; with other `discs` the
+/// same class but for these.
 ///
 /// Each bench begins with a good photo of a fluorescent lamp named `lamp-01.jpg`; about a quarter of the other photos
 /// carry a fault, all kinds in turn. Photos are sorted by the time at which they were taken. With fewer photos than
 /// benches, the last benches take none.
-pub fn rehearsal(seed: u64, n_benches: usize, n_photos: usize) -> Vec<Planned> {
+pub fn rehearsal(seed: u64, n_benches: usize, n_photos: usize, discs: Discs) -> Vec<Planned> {
     let mut chance = Pcg64Mcg::seed_from_u64(seed ^ 0xc1a55);
     let mut faults = FaultDeck::new(&mut chance);
     let mut benches: Vec<Bench> = (0..n_benches).map(|i| Bench::new(i, &mut chance)).collect();
+    for bench in &mut benches {
+        bench.discs = discs;
+    }
     if n_photos >= WHOLE_SERIES * n_benches {
         for bench in &mut benches {
             bench.has_time = true;
@@ -131,6 +147,7 @@ struct Bench {
     has_time: bool,
     is_neutral: bool,
     minutes: i64,
+    discs: Discs,
 }
 
 impl Bench {
@@ -213,6 +230,7 @@ impl Bench {
             has_time: false,
             is_neutral: index % 4 == 2,
             minutes: 0,
+            discs: Discs::default(),
         }
     }
 
@@ -370,23 +388,35 @@ impl Bench {
             pitch_deg: jitter(0.5),
         };
         let evening = date(2026, 11, 12).at(18, 30, 0, 0);
+        let stands_still = light.source == self.bench_led.source;
+        let shot = Shot {
+            seed: chance.random(),
+            taken: evening
+                .saturating_add(self.minutes.minutes())
+                .saturating_add(chance.random_range(0..60i64).seconds()),
+            phone: self.phone.clone(),
+            instrument: self.instrument.clone(),
+            pose,
+            light,
+            scene: Scene::Slit,
+            exposure: Exposure::Metered(0.75),
+            orientation: self.orientation,
+            jpeg_quality: 90,
+            reality: Reality::IDEAL,
+            nuisance: Nuisance::ALL,
+            faults: faults.to_vec(),
+        };
+        // Between a blank and its solutions nobody touches the lamp.
+        let lamp = if stands_still {
+            self.variety
+        } else {
+            shot.seed
+        };
         Planned {
             path: format!("{}/{name}", self.name),
-            shot: Shot {
-                seed: chance.random(),
-                taken: evening
-                    .saturating_add(self.minutes.minutes())
-                    .saturating_add(chance.random_range(0..60i64).seconds()),
-                phone: self.phone.clone(),
-                instrument: self.instrument.clone(),
-                pose,
-                light,
-                scene: Scene::Slit,
-                exposure: Exposure::Metered(0.75),
-                orientation: self.orientation,
-                jpeg_quality: 90,
-                nuisance: Nuisance::ALL,
-                faults: faults.to_vec(),
+            shot: match self.discs {
+                Discs::Real => shot.as_it_is(lamp),
+                Discs::Ideal => shot,
             },
         }
     }
@@ -399,14 +429,20 @@ mod tests {
 
     #[test]
     fn a_seed_gives_one_class_and_another_seed_another() {
-        assert_eq!(rehearsal(7, 8, 64), rehearsal(7, 8, 64));
-        assert_ne!(rehearsal(7, 8, 64), rehearsal(8, 8, 64));
+        assert_eq!(
+            rehearsal(7, 8, 64, Discs::Real),
+            rehearsal(7, 8, 64, Discs::Real)
+        );
+        assert_ne!(
+            rehearsal(7, 8, 64, Discs::Real),
+            rehearsal(8, 8, 64, Discs::Real)
+        );
     }
 
     #[test]
     fn every_bench_begins_with_a_good_lamp_and_no_path_comes_twice() {
         for seed in 0..20 {
-            let class = rehearsal(seed, 8, 80);
+            let class = rehearsal(seed, 8, 80, Discs::Real);
             assert_eq!(class.len(), 80);
             let paths: BTreeSet<&str> = class.iter().map(|p| p.path.as_str()).collect();
             assert_eq!(paths.len(), 80);

@@ -33,7 +33,11 @@ impl Effective {
                 Fault::Clipped(times) | Fault::ExposureDiffers(times) => e.exposure_factor *= times,
                 Fault::Dim(times) => e.exposure_factor /= times,
                 Fault::Tilted(degrees) => e.shot.pose.roll_deg = degrees,
-                Fault::Skewed(degrees) => e.shot.instrument.skew_deg = degrees,
+                // Stated of the photo: wherever the phone was laid.
+                Fault::Skewed(degrees) => {
+                    let turn_deg = shot.reality.turn_rad().to_degrees();
+                    e.shot.instrument.skew_deg = degrees - turn_deg;
+                }
                 Fault::SlitWide(um) => e.shot.instrument.slit_width_um = um,
                 Fault::Defocused(px) => e.blur_px = px.hypot(shot.phone.lens_sigma_px),
                 Fault::Moved(px, degrees) => e.movement = Some((px, degrees)),
@@ -61,6 +65,23 @@ impl Effective {
 
     pub(super) fn rays(&self) -> Rays {
         Rays::new(&self.shot)
+    }
+
+    /// Slit against the grooves in front of the pupil, degrees.
+    pub(super) fn skew_deg(&self) -> f64 {
+        self.shot.instrument.skew_deg + self.shot.reality.turn_rad().to_degrees()
+    }
+
+    /// Blur of the slit's own image, standard deviation, px: lens, fault and the focus of a pupil of finite size.
+    pub(super) fn slit_blur_px(&self) -> f64 {
+        let Some(focus_mm) = self.shot.reality.focus_mm else {
+            return self.blur_px;
+        };
+        let phone = &self.shot.phone;
+        let slit_mm = self.shot.instrument.slit_distance_mm + phone.pupil_mm;
+        let disc_px = phone.focal_px * phone.pupil_diameter_mm() * (1.0 / slit_mm - 1.0 / focus_mm);
+        // A disc's standard deviation along a line is a quarter of its diameter.
+        self.blur_px.hypot(0.25 * disc_px)
     }
 
     /// Whether a lit slit is in view.

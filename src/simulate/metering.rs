@@ -2,6 +2,7 @@
 
 use super::bench::Pose;
 use super::effective::Effective;
+use super::pupil;
 use super::rays::vignetting;
 use super::shot::{Exposure, Shot};
 use super::spread::{REACH, Spread};
@@ -74,11 +75,17 @@ impl Shot {
 fn metered_peak(effective: &Effective) -> f64 {
     let mut straight = effective.clone();
     straight.shot.pose = Pose::default();
+    let slit_mm = straight.shot.instrument.slit_distance_mm + straight.shot.phone.pupil_mm;
+    straight.shot.reality = straight.shot.reality.straightened(slit_mm);
     straight.shot.nuisance.glare = false;
     let emission = effective.shot.light.without_solution().emission();
     let rays = straight.rays();
     let mut spread = Spread::new(&straight, &emission, false);
-    spread.blur(&rays, straight.shot.phone.lens_sigma_px);
+    let (lens_px, points) = (straight.shot.phone.lens_sigma_px, pupil::points(&straight));
+    spread.blur(&rays, |shift| match points[..] {
+        [_] => lens_px,
+        _ => lens_px.hypot(pupil::spread_px(&points, &rays, shift)),
+    });
     let spread = spread.integrated();
     let width = 1e-3 * straight.shot.instrument.slit_width_um * rays.shift_per_mm();
     let focal = straight.shot.phone.focal_px;

@@ -9,14 +9,19 @@ pub mod bench;
 mod blades;
 mod blur;
 mod camera;
+mod circumstances;
 pub mod class;
+mod copies;
 mod effective;
 mod header;
 pub mod light;
 mod lines;
+mod local_tone;
 mod metering;
 mod noise;
+mod pupil;
 mod rays;
+mod reality;
 mod scene;
 pub mod score;
 mod sensor;
@@ -29,8 +34,9 @@ use effective::Effective;
 
 pub use bench::{Instrument, Phone, Pose};
 pub use light::{Light, Solution, Source};
+pub use reality::{Grooves, Laid, Lens, Lit, Reality, Wall};
 pub use shot::{Exposure, Fault, Nuisance, Planned, Scene, Shot};
-pub use truth::{MapPoint, PlantedFault, TrueLine, TrueOrder, Truth};
+pub use truth::{MapPoint, PlantedFault, TrueDisc, TrueLine, TrueOrder, Truth};
 
 /// A drawn photo.
 #[derive(Clone, Debug, PartialEq)]
@@ -138,6 +144,7 @@ mod tests {
             exposure: Exposure::Metered(0.75),
             orientation: 1,
             jpeg_quality: 95,
+            reality: Reality::IDEAL,
             nuisance: Nuisance::default(),
             faults: Vec::new(),
         }

@@ -2,14 +2,15 @@
 //!
 //! Lengths are in millimetres, directions are vectors: the tangential part of the direction gains m·λ/d across the grooves, as the
 //! phase of neighbouring grooves demands; everything else is straight lines. The entrance pupil lies a little behind the
-//! grating, so each order passes the grating at its own place.
+//! grating, so each order passes the grating at its own place, and each point of the pupil looks through other grooves.
 
 use super::bench::Phone;
+use super::reality::Reality;
 use super::shot::Shot;
 use crate::terms::Point;
 
-/// The rays of one shot. Grating frame: x across the grooves, y along them (down on an unturned picture), z towards
-/// the slit, origin where the lens axis meets the grating; mm.
+/// The rays of one shot. Grating frame: x across the grooves in front of the pupil, y along them (down on an unturned picture), z
+/// towards the slit, origin on the grating in front of the pupil's middle; mm.
 #[derive(Clone, Debug)]
 pub struct Rays {
     focal_px: f64,
@@ -21,6 +22,20 @@ pub struct Rays {
     across: [f64; 3],
     pupil_mm: f64,
     groove_spacing_nm: f64,
+    /// Where on the x axis the disc's middle lies, mm; absent where the grooves are straight.
+    disc_middle_mm: Option<f64>,
+    /// One over the distance in focus, 1/mm; 0 where the pupil is a point.
+    focus_per_mm: f64,
+    rounds: usize,
+}
+
+/// A ray's end and the place where it passed the grating.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Passed {
+    /// Place on the sensor, px.
+    pub seen: Point,
+    /// Place on the grating, mm, across and along the slit.
+    pub foot_mm: [f64; 2],
 }
 
 impl Rays {
@@ -36,7 +51,18 @@ impl Rays {
         let upward = cross(view, sideways);
         // The skew is stated in the grating's plane; a slanted tube foreshortens the slit's plane.
         let skew = (tube.skew_deg.to_radians().tan() / i.cos()).atan();
-        let mix = |a: f64, b: f64| [0, 1, 2].map(|k| a * sideways[k] + b * upward[k]);
+        // From the bench's frame into that of the grooves in front of the pupil, wherever it was laid.
+        let (reality, laid) = (&shot.reality, shot.reality.laid);
+        let (turn_sin, turn_cos) = reality.turn_rad().sin_cos();
+        let turned = |v: [f64; 3]| {
+            [
+                turn_cos * v[0] + turn_sin * v[1],
+                turn_cos * v[1] - turn_sin * v[0],
+                v[2],
+            ]
+        };
+        let mix = |a: f64, b: f64| turned([0, 1, 2].map(|k| a * sideways[k] + b * upward[k]));
+        let slit = view.map(|c| c * tube.slit_distance_mm);
         let (roll, yaw, pitch) = (
             pose.roll_deg.to_radians(),
             pose.yaw_deg.to_radians(),
@@ -65,11 +91,15 @@ impl Rays {
             ),
             k1: phone.k1,
             turn: product(about_z, product(about_x, about_y)),
-            slit_middle: view.map(|c| c * tube.slit_distance_mm),
+            slit_middle: turned([slit[0] - laid.across_mm, slit[1] - laid.along_mm, slit[2]]),
             along: mix(skew.sin(), skew.cos()),
             across: mix(skew.cos(), -skew.sin()),
             pupil_mm: phone.pupil_mm,
             groove_spacing_nm: tube.groove_spacing_nm,
+            disc_middle_mm: reality.signed_radius_mm(),
+            focus_per_mm: reality.focus_mm.map_or(0.0, |focus_mm| 1.0 / focus_mm),
+            // Each round shrinks the error by pupil/distance, about a hundredfold, or by pupil/radius, about twentyfold.
+            rounds: if *reality == Reality::IDEAL { 4 } else { 8 },
         }
     }
 
@@ -79,33 +109,82 @@ impl Rays {
     }
 
     /// Where on the sensor (px) the point of the slit `along_mm` from its middle and `across_mm` from its axis is seen
-    /// in light that the grating shifts by `shift` = m·λ/d. None where no such ray leaves the grating.
+    /// in light that the grating shifts by `shift` = m·λ/d, through the pupil's middle. None where no such ray leaves the
+    /// grating.
     pub fn trace(&self, shift: f64, along_mm: f64, across_mm: f64) -> Option<Point> {
+        let passed = self.follow(shift, [along_mm, across_mm], [0.0, 0.0])?;
+        Some(passed.seen)
+    }
+
+    /// The same through a point of the pupil, mm from its middle on the camera's axes.
+    pub(super) fn follow(&self, shift: f64, slit_mm: [f64; 2], pupil: [f64; 2]) -> Option<Passed> {
+        let [along_mm, across_mm] = slit_mm;
         let point = [0, 1, 2]
             .map(|k| self.slit_middle[k] + along_mm * self.along[k] + across_mm * self.across[k]);
-        let (mut qx, mut qy) = (0.0, 0.0);
+        let from = [0, 1, 2].map(|k| self.turn[0][k] * pupil[0] + self.turn[1][k] * pupil[1]);
+        let depth = self.pupil_mm - from[2];
+        let (mut qx, mut qy) = (from[0], from[1]);
         let mut direction = [0.0; 3];
-        // Each round shrinks the error by pupil/distance, about a hundredfold.
-        for _ in 0..4 {
+        for _ in 0..self.rounds {
             let v = [point[0] - qx, point[1] - qy, point[2]];
             let n = (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt();
-            let (a, b) = (v[0] / n + shift, v[1] / n);
+            let across = self.across_grooves(qx, qy);
+            let (a, b) = (v[0] / n + shift * across[0], v[1] / n + shift * across[1]);
             let c2 = 1.0 - a * a - b * b;
             if c2 < 1e-3 {
                 return None;
             }
             let c = c2.sqrt();
             direction = [a, b, c];
-            qx = self.pupil_mm * a / c;
-            qy = self.pupil_mm * b / c;
+            qx = from[0] + depth * a / c;
+            qy = from[1] + depth * b / c;
         }
         let seen = [0, 1, 2].map(|r| (0..3).map(|k| self.turn[r][k] * direction[k]).sum::<f64>());
         if seen[2] < 0.1 {
             return None;
         }
-        let (x, y) = (seen[0] / seen[2], seen[1] / seen[2]);
+        // The lens brings together what crosses in the plane in focus; the ray through the pupil's middle marks the place.
+        let (x, y) = (
+            seen[0] / seen[2] + pupil[0] * self.focus_per_mm,
+            seen[1] / seen[2] + pupil[1] * self.focus_per_mm,
+        );
         let bend = self.focal_px * (1.0 + self.k1 * (x * x + y * y));
-        Some(Point::new(self.axis.x + bend * x, self.axis.y + bend * y))
+        Some(Passed {
+            seen: Point::new(self.axis.x + bend * x, self.axis.y + bend * y),
+            foot_mm: [
+                qx * self.across[0] + qy * self.across[1],
+                qx * self.along[0] + qy * self.along[1],
+            ],
+        })
+    }
+
+    /// Unit vector across the grooves at a place of the grating: along the radius of the disc, towards order +1.
+    fn across_grooves(&self, x: f64, y: f64) -> [f64; 2] {
+        let Some(middle) = self.disc_middle_mm else {
+            return [1.0, 0.0];
+        };
+        let side = middle.signum();
+        let (rx, ry) = (side * (middle - x), -side * y);
+        let n = rx.hypot(ry);
+        [rx / n, ry / n]
+    }
+
+    /// By how much a magnification of 1 + ε moves light that is seen at this shift, in shifts per ε, on the slit's middle.
+    pub(super) fn shift_by_magnification(&self, shift: f64) -> f64 {
+        const EPSILON: f64 = 1e-3;
+        let Some(seen) = self.trace(shift, 0.0, 0.0) else {
+            return 0.0;
+        };
+        let larger = self.magnified(seen, EPSILON);
+        (self.invert(larger, (shift, 0.0), [0.0, 0.0]).0 - shift) / EPSILON
+    }
+
+    /// A place on the sensor in light that the lens magnifies by 1 + `lateral`.
+    pub(super) fn magnified(&self, seen: Point, lateral: f64) -> Point {
+        Point::new(
+            seen.x + lateral * (seen.x - self.axis.x),
+            seen.y + lateral * (seen.y - self.axis.y),
+        )
     }
 
     /// How much a step of 1 mm across the slit changes the direction, in the unit of `shift`.
@@ -117,18 +196,16 @@ impl Rays {
         (component(0.5) - component(-0.5)).abs()
     }
 
-    /// The shift and the place along the slit (mm) that are seen at a pixel, from a guess nearby.
+    /// The shift and the place along the slit (mm) that are seen at a pixel through a point of the pupil, from a guess nearby.
     ///
     /// Newton's method; far from any slit it gives a smooth continuation, which is all its caller needs.
-    pub(super) fn invert(&self, seen: Point, guess: (f64, f64)) -> (f64, f64) {
+    pub(super) fn invert(&self, seen: Point, guess: (f64, f64), pupil: [f64; 2]) -> (f64, f64) {
+        let trace = |g: f64, s: f64| Some(self.follow(g, [s, 0.0], pupil)?.seen);
         let (mut g, mut s) = guess;
         for _ in 0..6 {
             let (dg, ds) = (1e-5, 1e-2);
-            let (Some(p), Some(pg), Some(ps)) = (
-                self.trace(g, s, 0.0),
-                self.trace(g + dg, s, 0.0),
-                self.trace(g, s + ds, 0.0),
-            ) else {
+            let (Some(p), Some(pg), Some(ps)) = (trace(g, s), trace(g + dg, s), trace(g, s + ds))
+            else {
                 return (g, s);
             };
             let (a, b, c, d) = (

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::bench::{Instrument, Phone, Pose};
 use super::light::Light;
+use super::reality::Reality;
 
 /// Everything that determines one photo.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -29,6 +30,8 @@ pub struct Shot {
     pub orientation: u16,
     /// JPEG quality, 1…100.
     pub jpeg_quality: u8,
+    /// What tells the photo from one through an ideal instrument.
+    pub reality: Reality,
     /// Which stages between sensor and file take part.
     pub nuisance: Nuisance,
     /// What is wrong with this photo on purpose.

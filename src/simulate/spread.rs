@@ -7,6 +7,7 @@ use super::blur::gaussian;
 use super::effective::Effective;
 use super::light::{Emission, FIRST_NM, LAST_NM};
 use super::rays::Rays;
+use super::reality::Lens;
 
 /// Nodes per pixel at the picture's middle.
 const OVERSAMPLING: f64 = 10.0;
@@ -28,6 +29,42 @@ pub(super) struct Spread {
 pub(super) struct Integrated {
     step: f64,
     twice: Vec<[f64; 3]>,
+}
+
+/// By how much lateral colour moves light, in shifts.
+struct Colour {
+    lens: Lens,
+    /// Shifts per magnification, from −[`REACH`] on.
+    by_magnification: Vec<f64>,
+}
+
+impl Colour {
+    /// Steps of the shift at which the rays are followed.
+    const STEP: f64 = 0.01;
+
+    fn of(effective: &Effective) -> Option<Colour> {
+        let lens = effective.shot.reality.lens;
+        if lens.is_free_of_colour() {
+            return None;
+        }
+        let rays = effective.rays();
+        let n = (2.0 * REACH / Colour::STEP) as usize + 1;
+        let by_magnification = (0..n)
+            .map(|i| rays.shift_by_magnification(i as f64 * Colour::STEP - REACH))
+            .collect();
+        Some(Colour {
+            lens,
+            by_magnification,
+        })
+    }
+
+    fn by(&self, shift: f64, wavelength_nm: f64) -> f64 {
+        let t =
+            ((shift + REACH) / Colour::STEP).clamp(0.0, self.by_magnification.len() as f64 - 1.001);
+        let (i, f) = (t as usize, t.fract());
+        let (a, b) = (self.by_magnification[i], self.by_magnification[i + 1]);
+        (a + (b - a) * f) * self.lens.lateral(wavelength_nm)
+    }
 }
 
 /// Light of the zero order per channel: all wavelengths on one place.
@@ -71,6 +108,7 @@ impl Spread {
             }
         };
         let d = effective.shot.instrument.groove_spacing_nm;
+        let colour = Colour::of(effective);
         for order in [-2, -1, 1, 2] {
             if effective.shot.instrument.share_of_order(order, 550.0) == 0.0 {
                 continue;
@@ -87,15 +125,27 @@ impl Spread {
                         .shot
                         .instrument
                         .share_of_order(order, wavelength_nm);
-                drop(
-                    &mut density,
-                    f64::from(order) * wavelength_nm / d,
-                    s.map(|s| s * e),
-                );
+                let shift = f64::from(order) * wavelength_nm / d;
+                let moved = colour.as_ref().map_or(0.0, |c| c.by(shift, wavelength_nm));
+                drop(&mut density, shift + moved, s.map(|s| s * e));
             });
         }
-        if with_zero_order {
-            drop(&mut density, 0.0, zero_order_flux(effective, emission));
+        match colour {
+            Some(colour) if with_zero_order => {
+                for_each_wavelength(emission, 0.1, |wavelength_nm, strength| {
+                    let s = effective.shot.phone.sensitivity(wavelength_nm);
+                    let e = strength * effective.shot.instrument.share_of_order(0, wavelength_nm);
+                    drop(
+                        &mut density,
+                        colour.by(0.0, wavelength_nm),
+                        s.map(|s| s * e),
+                    );
+                });
+            }
+            None if with_zero_order => {
+                drop(&mut density, 0.0, zero_order_flux(effective, emission));
+            }
+            _ => {}
         }
         if effective.shot.nuisance.glare {
             spread_wings(&mut density, OVERSAMPLING);
@@ -103,8 +153,8 @@ impl Spread {
         Spread { step, density }
     }
 
-    /// Blurs by a Gaussian of `sigma_px`, the width of a pixel being taken place by place.
-    pub(super) fn blur(&mut self, rays: &Rays, sigma_px: f64) {
+    /// Blurs by a Gaussian of `sigma_px`, by the shift, the width of a pixel being taken place by place.
+    pub(super) fn blur(&mut self, rays: &Rays, sigma_px: impl Fn(f64) -> f64) {
         let sharp = std::mem::take(&mut self.density);
         self.density = vec![[0.0; 3]; sharp.len()];
         // The scale changes by a few per cent over a hundred pixels: one kernel serves ten.
@@ -121,7 +171,7 @@ impl Spread {
                 continue;
             };
             let px_per_shift = (b.x - a.x).hypot(b.y - a.y) / 1e-3;
-            let sigma = sigma_px / (px_per_shift * self.step);
+            let sigma = sigma_px(middle) / (px_per_shift * self.step);
             let kernel = gaussian(sigma);
             let half = kernel.len() / 2;
             for (i, flux) in stretch.iter().enumerate() {

@@ -7,7 +7,9 @@ use super::blades::dust_share;
 use super::effective::Effective;
 use super::light::{Light, Solution, Source};
 use super::metering::Exposed;
+use super::pupil;
 use super::rays::{Rays, upright};
+use super::shot::Shot;
 use super::veil::Leak;
 use crate::terms::Point;
 
@@ -28,7 +30,7 @@ pub struct Truth {
     pub pose: Pose,
     /// Direction of the dispersion against the nearer edge of the picture, degrees, clockwise positive, −45…45.
     pub tilt_deg: f64,
-    /// Slit against the grooves in the grating's plane, degrees; positive where the slit is turned anticlockwise
+    /// Slit against the grooves in front of the pupil, in the grating's plane, degrees; positive where the slit is turned anticlockwise
     /// against them, as seen on the picture.
     pub skew_deg: f64,
     /// Mean slit width, µm.
@@ -39,7 +41,7 @@ pub struct Truth {
     /// Share of the slit's light that dust takes, 0…1. Dust at the very ends does not count: it only shortens the slit.
     #[serde(default)]
     pub dust_share: f64,
-    /// Standard deviation of lens and focus blur together, px.
+    /// Standard deviation of lens and focus blur together, px, in the slit's own image.
     pub blur_px: f64,
     /// Length of the movement, px.
     pub movement_px: f64,
@@ -64,6 +66,27 @@ pub struct Truth {
     pub orders: Vec<TrueOrder>,
     /// Absorbance of the solution in the beam, where there is one: steps of 5 nm.
     pub absorbance: Vec<(f64, f64)>,
+    /// The piece of disc and the pupil behind it; absent where the grooves are straight and the pupil is a point.
+    #[serde(default)]
+    pub disc: Option<TrueDisc>,
+    /// The part of the slit that is lit, from the first of `slit_ends` (−1) to the second (1): between the middles of its edges.
+    #[serde(default)]
+    pub lit_part: [f64; 2],
+}
+
+/// A piece of disc and the pupil behind it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrueDisc {
+    /// Radius of the grooves in front of the pupil, mm.
+    pub radius_mm: f64,
+    /// +1 where the disc's middle lies towards order +1, −1 on the other side.
+    pub middle_side: i32,
+    /// From the grooves to the pupil, mm.
+    pub stand_off_mm: f64,
+    /// Diameter of the pupil, mm.
+    pub pupil_mm: f64,
+    /// Distance from the pupil that is in focus, mm.
+    pub focus_mm: f64,
 }
 
 impl Truth {
@@ -153,7 +176,7 @@ pub(super) fn of(effective: &Effective, exposed: &Exposed) -> Truth {
         },
         pose: shot.pose,
         tilt_deg: (shot.pose.roll_deg + 45.0).rem_euclid(90.0) - 45.0,
-        skew_deg: slit.skew_deg,
+        skew_deg: effective.skew_deg(),
         slit_width_um: slit.slit_width_um,
         slit_wedge_um: if shot.nuisance.slit_flaws {
             2.0 * slit.wedge * slit.slit_width_um
@@ -161,7 +184,7 @@ pub(super) fn of(effective: &Effective, exposed: &Exposed) -> Truth {
             0.0
         },
         dust_share: dust_share(effective),
-        blur_px: effective.blur_px,
+        blur_px: effective.slit_blur_px(),
         movement_px: effective.movement.map_or(0.0, |m| m.0),
         leak_level: slit.leak_level * effective.exposure_factor,
         leak_at: turned(brightest_leak),
@@ -181,15 +204,30 @@ pub(super) fn of(effective: &Effective, exposed: &Exposed) -> Truth {
             Vec::new()
         },
         absorbance: shot.light.solution.iter().flat_map(absorbances).collect(),
+        disc: true_disc(shot),
+        lit_part: shot.reality.lit.part(half_mm, slit.slit_distance_mm),
     }
+}
+
+fn true_disc(shot: &Shot) -> Option<TrueDisc> {
+    let radius_mm = shot.reality.signed_radius_mm()?;
+    Some(TrueDisc {
+        radius_mm: radius_mm.abs(),
+        middle_side: radius_mm.signum() as i32,
+        stand_off_mm: shot.phone.pupil_mm,
+        pupil_mm: shot.phone.pupil_diameter_mm(),
+        focus_mm: shot.reality.focus_mm?,
+    })
 }
 
 /// The orders of which a part of 400 to 700 nm is on the picture.
 fn true_orders(effective: &Effective, rays: &Rays) -> Vec<TrueOrder> {
     let shot = &effective.shot;
+    let pupil = pupil::points(effective);
     let on_picture = |order: i32, wavelength_nm: f64| {
-        let seen = rays.trace(rays.shift(order, wavelength_nm), 0.0, 0.0);
-        let seen = seen.filter(|p| shot.phone.is_on_picture(p))?;
+        let seen = mean_place(rays, &pupil, rays.shift(order, wavelength_nm))?;
+        let seen = rays.magnified(seen, shot.reality.lens.lateral(wavelength_nm));
+        let seen = Some(seen).filter(|p| shot.phone.is_on_picture(p))?;
         let Point { x, y } = upright(seen, &shot.phone, shot.orientation);
         Some(MapPoint {
             x,
@@ -208,6 +246,17 @@ fn true_orders(effective: &Effective, rays: &Rays) -> Vec<TrueOrder> {
     all.into_iter()
         .filter(|order| order.efficiency != 0.0 && order.points.iter().any(is_visible))
         .collect()
+}
+
+/// Where the light of this shift from the slit's middle is seen, px: the middle of what the pupil's points see.
+fn mean_place(rays: &Rays, pupil: &[[f64; 2]], shift: f64) -> Option<Point> {
+    let (mut x, mut y) = (0.0, 0.0);
+    for point in pupil {
+        let seen = rays.follow(shift, [0.0, 0.0], *point)?.seen;
+        (x, y) = (x + seen.x, y + seen.y);
+    }
+    let n = pupil.len() as f64;
+    Some(Point::new(x / n, y / n))
 }
 
 /// Absorbance of a solution from 380 to 750 nm in steps of 5 nm.

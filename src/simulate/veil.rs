@@ -3,6 +3,7 @@
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
+use super::copies::Copies;
 use super::effective::Effective;
 use super::light::Emission;
 use super::spread::{Spread, zero_order_flux};
@@ -84,6 +85,10 @@ impl Veil {
             scale: effective.shot.phone.focal_px / 3000.0,
         };
         let leak = Leak::new(effective);
+        let copies = lit.and_then(|(emission, gain)| {
+            let slit = slit_streak(effective, emission, gain)?;
+            Some(Copies::new(effective, [slit.from, slit.to], slit.flux))
+        });
         let (slit, bands) = match lit {
             Some((emission, gain)) if effective.shot.nuisance.glare => {
                 streaks(effective, emission, gain)
@@ -96,6 +101,9 @@ impl Veil {
                 let mut rest = leak.at(x, y);
                 for streak in &bands {
                     streak.add(x, y, veil.scale, &mut rest);
+                }
+                if let Some(copies) = &copies {
+                    copies.add(x, y, &mut rest);
                 }
                 let mut zero = [0.0; 3];
                 if let Some(slit) = &slit {
@@ -162,21 +170,32 @@ impl Veil {
     }
 }
 
+/// An image of the slit's lit part by its shift and its light in flux per shift of the slit's width.
+fn streak(effective: &Effective, gain: f64, shift: f64, flux: [f64; 3]) -> Option<Streak> {
+    let (shot, rays) = (&effective.shot, effective.rays());
+    let half = 0.5 * shot.instrument.slit_length_mm;
+    let width = 1e-3 * shot.instrument.slit_width_um * rays.shift_per_mm();
+    let per_row = gain * width;
+    let [from, to] = shot
+        .reality
+        .lit
+        .part(half, shot.instrument.slit_distance_mm);
+    Some(Streak::new(
+        rays.trace(shift, from * half, 0.0)?,
+        rays.trace(shift, to * half, 0.0)?,
+        flux.map(|f| f * per_row),
+    ))
+}
+
+/// The slit's own image.
+fn slit_streak(effective: &Effective, emission: &Emission, gain: f64) -> Option<Streak> {
+    streak(effective, gain, 0.0, zero_order_flux(effective, emission))
+}
+
 /// The slit's image and the bands cut into slices, as sources of veil.
 fn streaks(effective: &Effective, emission: &Emission, gain: f64) -> (Option<Streak>, Vec<Streak>) {
     const SLICES: usize = 40;
-    let rays = effective.rays();
-    let half = 0.5 * effective.shot.instrument.slit_length_mm;
-    let width = 1e-3 * effective.shot.instrument.slit_width_um * rays.shift_per_mm();
-    let per_row = gain * width;
-    let streak = |shift: f64, flux: [f64; 3]| {
-        Some(Streak::new(
-            rays.trace(shift, -half, 0.0)?,
-            rays.trace(shift, half, 0.0)?,
-            flux.map(|f| f * per_row),
-        ))
-    };
-    let slit = streak(0.0, zero_order_flux(effective, emission));
+    let slit = slit_streak(effective, emission, gain);
     let spread = Spread::new(effective, emission, false).integrated();
     let mut bands = Vec::new();
     let reach = 0.9;
@@ -190,7 +209,7 @@ fn streaks(effective: &Effective, emission: &Emission, gain: f64) -> (Option<Str
         );
         let flux = [0, 1, 2].map(|c| (b[c] - a[c]) / narrow);
         if flux.iter().sum::<f64>() > 0.0
-            && let Some(s) = streak(0.5 * (low + high), flux)
+            && let Some(s) = streak(effective, gain, 0.5 * (low + high), flux)
         {
             bands.push(s);
         }

@@ -8,7 +8,7 @@ use crate::real::{Place, stderr, stdout};
 #[test]
 fn a_bracket_counts_when_a_sample_is_explained() {
     // A bench that had the time for a bracket: its lamp, the bracket, the blank, and a solution.
-    let planned = class::rehearsal(11, 2, 40);
+    let planned = class::rehearsal(11, 2, 40, class::Discs::Ideal);
     let bench = planned
         .iter()
         .find_map(|p| p.path.split_once("/bracket").map(|(bench, _)| bench))

@@ -131,7 +131,7 @@ fn an_ordinary_photo_takes_150_mib() {
 
 fn simulated_12_megapixels() -> Vec<u8> {
     use slitwatch::simulate::{
-        Exposure, Instrument, Light, Nuisance, Phone, Pose, Scene, Shot, Source, draw,
+        Exposure, Instrument, Light, Nuisance, Phone, Pose, Reality, Scene, Shot, Source, draw,
     };
     let is_large = |phone: &Phone| phone.width * phone.height > 11_500_000;
     let phone = Phone::all().into_iter().find(is_large);
@@ -150,6 +150,7 @@ fn simulated_12_megapixels() -> Vec<u8> {
         exposure: Exposure::Metered(0.75),
         orientation: 1,
         jpeg_quality: 92,
+        reality: Reality::IDEAL,
         nuisance: Nuisance::ALL,
         faults: Vec::new(),
     })

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::Path;
 
-use slitwatch::run::rehearse::{Play, TruePhoto, rehearse};
+use slitwatch::run::rehearse::{Discs, Play, TruePhoto, rehearse};
 use slitwatch::run::{Bell, Worker};
 use slitwatch::settings;
 
@@ -16,6 +16,7 @@ fn a_small_rehearsal_is_played_and_keeps_its_limits() {
         n_benches: 2,
         n_photos: 8,
         seed: 3,
+        discs: Discs::Ideal,
         folder: folder.path().to_owned(),
     };
     let (score, table) = rehearse(worker(), &play, Some(2), Bell::new().1, false).unwrap();
@@ -69,6 +70,7 @@ fn a_rehearsal_that_is_stopped_scores_nothing() {
         n_benches: 1,
         n_photos: 2,
         seed: 1,
+        discs: Discs::Real,
         folder: folder.path().to_owned(),
     };
     let worker = Worker::new(settings::load(&config).unwrap());

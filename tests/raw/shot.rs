@@ -3,7 +3,7 @@
 use std::process::{Command, Stdio};
 
 use slitwatch::simulate::{
-    Exposure, Instrument, Light, Nuisance, Phone, Pose, Scene, Shot, Source,
+    Exposure, Instrument, Light, Nuisance, Phone, Pose, Reality, Scene, Shot, Source,
 };
 
 /// A photo of the lamp that scales are made from.
@@ -27,6 +27,7 @@ pub fn lamp(seed: u64) -> Shot {
         exposure: Exposure::Metered(0.75),
         orientation: 1,
         jpeg_quality: 92,
+        reality: Reality::IDEAL,
         nuisance: Nuisance::ALL,
         faults: Vec::new(),
     }

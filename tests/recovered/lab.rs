@@ -12,7 +12,8 @@ use slitwatch::lab::{Against, Lab, Origin, Scale};
 use slitwatch::publish::record::Provenance;
 use slitwatch::settings;
 use slitwatch::simulate::{
-    Exposure, Instrument, Light, Nuisance, Phone, Pose, Scene, Shot, Source, TrueLine, Truth, draw,
+    Exposure, Instrument, Light, Nuisance, Phone, Pose, Reality, Scene, Shot, Source, TrueLine,
+    Truth, draw,
 };
 use slitwatch::terms::{
     Calibration, Capture, Code, Measurement, Point, Reason, Severity, Spectrum, Verdict,
@@ -54,6 +55,7 @@ impl Bench {
             exposure: Exposure::Metered(0.75),
             orientation: self.orientation,
             jpeg_quality: 90,
+            reality: Reality::IDEAL,
             nuisance: Nuisance::ALL,
             faults: Vec::new(),
         }

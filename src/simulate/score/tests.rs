@@ -45,6 +45,8 @@ fn truth(faults: &[(&str, Option<f64>)]) -> Truth {
         slit_ends: [Point::default(); 2],
         orders: Vec::new(),
         absorbance: Vec::new(),
+        disc: None,
+        lit_part: [-1.0, 1.0],
     }
 }
 
