@@ -293,6 +293,8 @@ pub fn parameters(calibration: &Calibration) -> BTreeMap<String, f64> {
         ("groove_spacing_nm", o.groove_spacing_nm),
         ("pitch_rad", o.pitch_rad),
         ("beta_mid", o.beta_mid),
+        ("pupil_share", o.pupil_share),
+        ("fan", o.fan),
     ];
     let mut named: BTreeMap<String, f64> = values
         .into_iter()

@@ -1,6 +1,9 @@
 //! Slit, lens and focus as explanations of the same lines: all of them are drawn, and each counts by how well it explains what is
 //! seen and how likely it was before. What cannot be told apart stays wide.
 
+use std::f64::consts::PI;
+
+use crate::measure::light::lineshape::FWHM_PER_SIGMA;
 use crate::measure::optics::adjust::index;
 use crate::measure::portrait::ends::End;
 use crate::measure::portrait::render::LENS_PX;
@@ -11,7 +14,9 @@ use crate::terms::Estimate;
 /// Slits are so wide before any photo is seen: two sheets of paper apart, µm, within this factor (standard deviation of its
 /// logarithm; common practice, no source).
 const USUAL_SLIT_UM: f64 = 200.0;
-const USUAL_SLIT_LN: f64 = 0.7;
+const USUAL_SLIT_LN: f64 = 0.6;
+/// …but one in so many is anything, evenly in its logarithm.
+const ANY_SLIT: f64 = 0.1;
 /// The widths that are tried, µm: this many from the first on, each this much wider than the one before.
 const WIDTHS: usize = 34;
 const FIRST_UM: f64 = 18.0;
@@ -31,14 +36,23 @@ const FOCUS_DIOPTRES: f64 = 0.6;
 const ASTRAY_DIOPTRES: f64 = 4.0;
 const ASTRAY: f64 = 0.1;
 /// The focus is tried in so many steps to either side of the slit, of this many dioptres, growing outwards.
-const FOCUS_STEPS: i32 = 12;
+const FOCUS_STEPS: i32 = 15;
 const FIRST_FOCUS_STEP: f64 = 0.09;
+const FOCUS_STEP_GROWS: f64 = 0.3;
 /// A line that nothing explains counts against an explanation by no more than this (probability of a blend, or of an artefact).
 const ODD_LINE: f64 = 0.03;
 /// What is wrong with the drawing of one line is wrong with all: more than so many count no more.
 const MOST_INDEPENDENT: f64 = 3.0;
-/// The slit's own image, over-exposed, is no narrower than the slit, within this share: tone curve and unequal light.
-const IMAGE_SHARE: f64 = 0.1;
+/// The slit's own image, clipped where it has twenty to three hundred times the light, is wider at half of that by so many
+/// standard deviations of the lens's blur on both sides together (tables of the normal distribution)…
+const CLIPPED_LENS: f64 = 4.6;
+/// …by nearly the whole of the pupil's disc, and by what glare adds: known to this share of all that, and to so many px…
+const IMAGE_SHARE: f64 = 0.3;
+const IMAGE_PX: f64 = 1.0;
+/// …and to so many px more where the image is wider than that: glare has no limit.
+const GLARE_PX: f64 = 3.0;
+/// One image in so many is something else (probability).
+const ODD_IMAGE: f64 = 0.003;
 /// One photo in so many shows another width than its bench's lamp photo: moved straight across, or a slit that was opened.
 const CHANGED: f64 = 0.03;
 /// A slit that changed, or moved, is anything up to this, µm, evenly in its logarithm.
@@ -67,7 +81,8 @@ pub struct Explained {
     pub width_um: Estimate,
     /// What 95 % of it lies below, µm.
     pub at_most_um: f64,
-    /// Blur of the light across the lines in the measured order at 550 nm, px (standard deviation): lens and focus.
+    /// Blur across the lines, px (standard deviation): lens and focus, in the slit's own image or in the measured order at 550 nm,
+    /// whichever is sharper.
     pub blur_px: Estimate,
     /// How soft the slit's ends are besides that and the pupil's smear, px (standard deviation); absent where none is seen.
     pub soft_px: Option<Estimate>,
@@ -103,12 +118,12 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Known) -> Ex
     let orders: Vec<Order> = lines.iter().map(|l| Order::at(shot, l.path_nm)).collect();
     let share = (MOST_INDEPENDENT / lines.len().max(1) as f64).min(1.0);
     let lens_prior = LENS_PX.map(|px| -0.5 * ((px / USUAL_LENS_PX).ln() / USUAL_LENS_LN).powi(2));
-    let image_um = shot.survey.slit.width_px * um_per_px;
+    let image = Image::of(shot);
+    let straight = Order::straight();
     let by_ends = EndsSeen::new(shot, ends, &foci);
     let mut by_width = vec![0.0f64; WIDTHS];
     let mut all = Vec::new();
-    for (w, um) in widths_um.iter().enumerate() {
-        let over_image = ((um / image_um - 1.0) / IMAGE_SHARE).max(0.0);
+    for (w, width_px) in widths_px.iter().enumerate() {
         for (l, lens) in lens_prior.iter().enumerate() {
             for (f, focus) in foci.iter().enumerate() {
                 let seen: f64 = unexplained
@@ -120,8 +135,11 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Known) -> Ex
                     })
                     .sum();
                 let ends = by_ends.ln[l * foci.len() + f];
-                let ln = share * seen + ends + lens + focus.prior - 0.5 * over_image * over_image;
-                let blur = LENS_PX[l].hypot(0.25 * middle.disc_px(focus));
+                let image = image.ln_likelihood(*width_px, LENS_PX[l], straight.disc_px(focus));
+                let ln = share * seen + ends + image + lens + focus.prior;
+                // In focus is what is sharp in the slit's own image or in the order: no focus suits both.
+                let disc_px = middle.disc_px(focus).min(straight.disc_px(focus));
+                let blur = LENS_PX[l].hypot(0.25 * disc_px);
                 all.push((ln, w, blur, by_ends.soft[l * foci.len() + f]));
             }
         }
@@ -158,7 +176,9 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Known) -> Ex
 
 /// Probability, by the logarithm of the width, before anything is seen.
 fn usual_slit(um: f64) -> f64 {
-    (-0.5 * ((um / USUAL_SLIT_UM).ln() / USUAL_SLIT_LN).powi(2)).exp()
+    let off = (um / USUAL_SLIT_UM).ln() / USUAL_SLIT_LN;
+    let usual = (-0.5 * off * off).exp() / (USUAL_SLIT_LN * (2.0 * PI).sqrt());
+    (1.0 - ANY_SLIT) * usual + ANY_SLIT / (WIDEST_UM / FIRST_UM).ln()
 }
 
 fn weighed(by_width: &[f64], widths_um: &[f64], prior: impl Fn(f64) -> f64) -> Vec<f64> {
@@ -194,7 +214,7 @@ fn changed(by_width: &[f64], widths_um: &[f64], known: Estimate) -> f64 {
     let ln_sigma = (known.sigma / known.value).max(WIDER.ln());
     let density = |um: f64| {
         let d = (um / known.value).ln() / ln_sigma;
-        (-0.5 * d * d).exp() / ln_sigma / (2.0 * std::f64::consts::PI).sqrt()
+        (-0.5 * d * d).exp() / ln_sigma / (2.0 * PI).sqrt()
     };
     let wider = |um: f64| {
         let span = (WIDEST_UM / known.value).ln();
@@ -233,8 +253,8 @@ fn foci(shot: &Shot) -> Vec<Focus> {
     for (filled, share) in PUPIL_FILLED {
         for i in -FOCUS_STEPS..=FOCUS_STEPS {
             let i = f64::from(i);
-            let dioptres = FIRST_FOCUS_STEP * i * (1.0 + 0.25 * i.abs());
-            let step = FIRST_FOCUS_STEP * (1.0 + 0.5 * i.abs());
+            let dioptres = FIRST_FOCUS_STEP * i * (1.0 + FOCUS_STEP_GROWS * i.abs());
+            let step = FIRST_FOCUS_STEP * (1.0 + 2.0 * FOCUS_STEP_GROWS * i.abs());
             let near = (-0.5 * (dioptres / FOCUS_DIOPTRES).powi(2)).exp() / FOCUS_DIOPTRES;
             let far = (-0.5 * (dioptres / ASTRAY_DIOPTRES).powi(2)).exp() / ASTRAY_DIOPTRES;
             let density = (1.0 - ASTRAY) * near + ASTRAY * far;
@@ -246,6 +266,40 @@ fn foci(shot: &Shot) -> Vec<Focus> {
         }
     }
     foci
+}
+
+/// The slit's own image.
+struct Image {
+    width_px: f64,
+    is_clipped: bool,
+}
+
+impl Image {
+    fn of(shot: &Shot) -> Image {
+        let slit = &shot.survey.slit;
+        Image {
+            width_px: slit.width_px,
+            is_clipped: slit.clipped_share > 0.5,
+        }
+    }
+
+    /// ln of how likely its width at half height is.
+    fn ln_likelihood(&self, slit_px: f64, lens_px: f64, disc_px: f64) -> f64 {
+        let added_px = if self.is_clipped {
+            CLIPPED_LENS * lens_px + disc_px
+        } else {
+            let blur_px = FWHM_PER_SIGMA * lens_px.hypot(0.25 * disc_px);
+            slit_px.hypot(blur_px) - slit_px
+        };
+        let off_px = self.width_px - slit_px - added_px;
+        let sigma_px = (IMAGE_SHARE * added_px).hypot(IMAGE_PX);
+        let sigma_px = if off_px > 0.0 && self.is_clipped {
+            sigma_px + GLARE_PX
+        } else {
+            sigma_px
+        };
+        ((-0.5 * (off_px / sigma_px).powi(2)).exp() / sigma_px + ODD_IMAGE).ln()
+    }
 }
 
 /// How far the light of an order is from focus, across the lines or along them, where the slit's own image is in it.
@@ -273,6 +327,11 @@ impl Order {
             shot,
             straight / (optics.pupil_share * straight + out / came),
         )
+    }
+
+    /// The slit's own image.
+    fn straight() -> Order {
+        Order { own_px: 0.0 }
     }
 
     /// Of what seems to be at a distance; its reciprocal, in distances of the slit.

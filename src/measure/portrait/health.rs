@@ -277,4 +277,3 @@ pub fn side(roll_rad: f64, sign: f64) -> &'static str {
         (false, _, false) => "above",
     }
 }
-

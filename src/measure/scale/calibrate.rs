@@ -16,12 +16,14 @@ pub struct Found {
     pub score: f64,
 }
 
-/// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.03–0.7, wrong ones below −0.2.
+/// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.03 to 0.7, wrong ones below −0.2.
 const LEAST_SCORE: f64 = 0.0;
-/// So many lines in their places are no chance, however bright each is: tables and tubes of neon differ by factors…
+/// Seen at a coarse bandpass, or where tables and tubes differ, the heights agree less: then it is enough that no other scale
+/// comes near, by so much…
+const CLEAR_MARGIN: f64 = 0.3;
+/// …with this agreement, or that of so many lines in their places.
+const LEAST_CLEAR_SCORE: f64 = -0.18;
 const MANY_LINES: usize = 10;
-/// …so this agreement is enough for them. Right neon lamps give −0.05 and more, wrong ones below −0.4.
-const LEAST_SCORE_OF_MANY: f64 = -0.15;
 /// A scale must agree better by this than the next one that puts the lines elsewhere: right ones lead by 0.1 and more (drawn
 /// photos).
 const LEAST_MARGIN: f64 = 0.06;
@@ -60,10 +62,19 @@ pub fn calibrate(
             "the lamp's pattern is nowhere in it".into(),
         ));
     };
+    // The runner-up: another set of lines that the picture would fit nearly as well is a reason to say no.
+    let signs: Vec<f64> = picture.sides.iter().map(|s| s.sign).collect();
+    let rival = candidates
+        .iter()
+        .skip(1)
+        .find(|c| differs(&c.optics, &best.optics, &picture.base, &signs));
+    let margin = rival.map_or(1.0, |r| best.score - r.score);
     let placed = best.pairs.iter().map(|side| side.iter().flatten().count());
-    let least = match placed.max() {
-        Some(n) if n >= MANY_LINES => LEAST_SCORE_OF_MANY,
-        _ => LEAST_SCORE,
+    let is_clear = margin > CLEAR_MARGIN || placed.max().is_some_and(|n| n >= MANY_LINES);
+    let least = if is_clear {
+        LEAST_CLEAR_SCORE
+    } else {
+        LEAST_SCORE
     };
     if best.score < least {
         return Err(Refusal::FewLines(format!(
@@ -72,13 +83,7 @@ pub fn calibrate(
         )));
     }
     let (mut calibration, shape) = precise(picture, lamp, &best.optics, log)?;
-    // The runner-up: another set of lines that the picture would fit nearly as well is a reason to say no.
-    let signs: Vec<f64> = picture.sides.iter().map(|s| s.sign).collect();
-    let rival = candidates
-        .iter()
-        .skip(1)
-        .find(|c| differs(&c.optics, &best.optics, &picture.base, &signs));
-    calibration.margin = rival.map_or(1.0, |r| best.score - r.score);
+    calibration.margin = margin;
     if calibration.margin < LEAST_MARGIN {
         return Err(Refusal::PoorFit(format!(
             "two scales fit nearly alike (agreement {:.2} and {:.2})",
