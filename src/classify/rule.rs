@@ -101,4 +101,44 @@ impl Rule {
             groups,
         }))
     }
+
+    /// Everything a rule says: its name, each condition, and last what becomes of the photo. Complete, because the
+    /// configuration's hash rests on it.
+    pub fn parts(&self) -> Vec<String> {
+        let mut parts = vec![self.name.clone()];
+        let globs: Vec<&str> = self.when.paths.sources().collect();
+        if !globs.is_empty() {
+            parts.push(format!("name or path like {}", globs.join(" or ")));
+        }
+        if let Some(regex) = &self.when.path_regex {
+            parts.push(format!("path fits the expression {regex}"));
+        }
+        if let Some(regex) = &self.when.name_regex {
+            parts.push(format!("name fits the expression {regex}"));
+        }
+        for test in &self.when.facts {
+            parts.push(format!("the file states {test}"));
+        }
+        if let Some(window) = &self.when.window {
+            parts.push(format!("taken {window}"));
+        }
+        parts.push(match &self.then {
+            Then::Ignore { why } => format!("ignored: {}", why.source()),
+            Then::Measure {
+                capture,
+                bench,
+                lamp,
+                label,
+            } => {
+                let mut then = capture.as_str().to_owned();
+                for (key, template) in [("bench", bench), ("lamp", lamp), ("label", label)] {
+                    if let Some(template) = template {
+                        then += &format!(", {key} {}", template.source());
+                    }
+                }
+                then
+            }
+        });
+        parts
+    }
 }

@@ -1,7 +1,7 @@
 //! The table of checks: which number is held against which limit, for which reason, and how both are told. Nothing else lists
 //! them: the judge, the section `limits:` of a configuration and the text of `slitwatch check` go through this table.
 
-use crate::judge::limits::Limit;
+use crate::judge::limit::Limit;
 use crate::terms::{Code, Estimate, Quantity, Reading};
 
 /// How a number is told: multiplied, rounded, and put into a sentence in place of `{}`.

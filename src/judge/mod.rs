@@ -3,12 +3,14 @@
 
 mod checks;
 mod exposure;
+mod limit;
 mod limits;
 mod words;
 
 pub use checks::Check;
 pub use exposure::exposure_time;
-pub use limits::{Limit, Limits, Side};
+pub use limit::{Limit, Side};
+pub use limits::Limits;
 pub use words::{Variant, Words};
 
 use std::cmp::Reverse;

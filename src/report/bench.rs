@@ -6,6 +6,7 @@ use askama::Template;
 use super::calibration_page::{ShownTrend, shown_trends};
 use super::charts;
 use super::pages::{ShownPhoto, ShownReason};
+use super::shown::Shown;
 use super::standing::{BenchStanding, Health};
 use crate::publish::record::file_name;
 use crate::publish::{numbers, words};
@@ -34,7 +35,7 @@ struct Page {
 
 /// The page of one bench. It has no clock: the photos alone determine it. `answers` is HTML of its own.
 pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> String {
-    let shown = |s: &super::Shown<'_>| ShownPhoto::new(s, &bench.folder);
+    let shown = |s: &Shown<'_>| ShownPhoto::new(s, &bench.folder);
     let last = bench.last();
     let calls = bench
         .calls()

@@ -2,8 +2,9 @@
 
 use askama::Template;
 
+use super::pages;
+use super::shown::Inputs;
 use super::standing::{BenchStanding, Class, Health};
-use super::{Inputs, pages};
 use crate::publish::{numbers, words};
 use crate::terms::{Quantity, Verdict};
 

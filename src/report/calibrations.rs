@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::{Shown, by_path};
+use super::shown::{Shown, by_path};
 use crate::measure::optics::instrument;
 use crate::publish::record::{Record, parameters};
 use crate::terms::{Calibration, Capture, FoundOut, LineUse, ScaleKind, SigmaAt, Verdict};

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::colours::{IS_THE_BULB, Light, NO_RESPONSE};
 use super::drawings::{self, Legended, PER_POWER};
-use super::subject;
+use super::shown::subject;
 use crate::answers::response::{Colour, KELVIN_SIGMA};
 use crate::publish::record::file_name;
 use crate::publish::{numbers, words};

@@ -2,7 +2,7 @@
 //!
 //! Templates stand in `pages/`; they escape what they are given, and are told words only.
 
-use super::Shown;
+use super::shown::Shown;
 use crate::publish::record::{Record, TONE_REMARK};
 use crate::publish::{numbers, words};
 use crate::terms::{Capture, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};

@@ -4,10 +4,11 @@
 use std::collections::BTreeMap;
 
 use super::colours::Light;
+use super::drawings;
 use super::lights::{self, ShownLights};
 use super::scenes::Brackets;
 use super::series::Series;
-use super::{Shown, drawings};
+use super::shown::Shown;
 use crate::answers::references::REFERENCES;
 use crate::publish::files::table::{Row, Table};
 use crate::publish::record::{Answers, Record, TONE_REMARK};

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::{Shown, by_path};
+use super::shown::{Shown, by_path};
 use crate::publish::files::table::{Row, Table, text_cell};
 use crate::publish::record::Record;
 use crate::terms::{Reason, Unmeasured};

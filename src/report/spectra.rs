@@ -5,7 +5,7 @@ use std::io::{self, Write};
 
 use csv::{ByteRecord, ReaderBuilder, Terminator, WriterBuilder};
 
-use super::{Shown, by_path};
+use super::shown::{Shown, by_path};
 use crate::publish::files::table::text_cell;
 use crate::publish::files::tables::{ABSORBANCE_COLUMNS, SPECTRUM_COLUMNS};
 use crate::terms::ScaleKind;

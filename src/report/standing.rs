@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::Shown;
+use super::shown::{Shown, by_path};
 use crate::publish::record::{CalibrationRecord, Record};
 use crate::publish::words;
 use crate::terms::{Capture, Quantity, Reading, Reason, Severity, Verdict};
@@ -46,7 +46,7 @@ impl<'a> Class<'a> {
     pub fn of(photos: &[Shown<'a>]) -> Class<'a> {
         let mut by_bench: BTreeMap<&str, Vec<Shown<'a>>> = BTreeMap::new();
         let mut strays = Vec::new();
-        for shown in super::by_path(photos) {
+        for shown in by_path(photos) {
             let has_home = !shown.record.bench.is_empty() && shown.folder.contains('/');
             if has_home {
                 by_bench.entry(&shown.record.bench).or_default().push(shown);

@@ -5,11 +5,12 @@ use std::path::Path;
 
 use askama::Template;
 
-use crate::classify::{Rule, RuleSet, Then, UNSORTED};
+use crate::classify::{Rule, RuleSet, UNSORTED};
 use crate::judge::Check;
 use crate::terms::{Instrument, Lamp, Severity};
 
-use super::{Choice, Poll, Settings, without_detours};
+use super::paths::without_detours;
+use super::{Choice, Poll, Settings};
 
 #[derive(Template)]
 #[template(path = "check.txt", config = "src/settings/askama.toml")]
@@ -142,7 +143,7 @@ fn shown(path: &Path) -> String {
 
 /// A rule in words: what it asks, and what becomes of the photo.
 pub fn rule_words(rule: &Rule) -> (String, String) {
-    let mut parts = rule_parts(rule).into_iter().skip(1).collect::<Vec<_>>();
+    let mut parts = rule.parts().into_iter().skip(1).collect::<Vec<_>>();
     let then = parts.pop().unwrap_or_default();
     let when = if parts.is_empty() {
         "every file".to_owned()
@@ -150,46 +151,6 @@ pub fn rule_words(rule: &Rule) -> (String, String) {
         parts.join("; ")
     };
     (when, then)
-}
-
-/// Everything a rule says: its name, each condition, and last what becomes of the photo. Complete, because the
-/// configuration's hash rests on it.
-pub(super) fn rule_parts(rule: &Rule) -> Vec<String> {
-    let mut parts = vec![rule.name.clone()];
-    let globs: Vec<&str> = rule.when.paths.sources().collect();
-    if !globs.is_empty() {
-        parts.push(format!("name or path like {}", globs.join(" or ")));
-    }
-    if let Some(regex) = &rule.when.path_regex {
-        parts.push(format!("path fits the expression {regex}"));
-    }
-    if let Some(regex) = &rule.when.name_regex {
-        parts.push(format!("name fits the expression {regex}"));
-    }
-    for test in &rule.when.facts {
-        parts.push(format!("the file states {test}"));
-    }
-    if let Some(window) = &rule.when.window {
-        parts.push(format!("taken {window}"));
-    }
-    parts.push(match &rule.then {
-        Then::Ignore { why } => format!("ignored: {}", why.source()),
-        Then::Measure {
-            capture,
-            bench,
-            lamp,
-            label,
-        } => {
-            let mut then = capture.as_str().to_owned();
-            for (key, template) in [("bench", bench), ("lamp", lamp), ("label", label)] {
-                if let Some(template) = template {
-                    then += &format!(", {key} {}", template.source());
-                }
-            }
-            then
-        }
-    });
-    parts
 }
 
 #[cfg(test)]

@@ -4,8 +4,7 @@ use std::cell::RefCell;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
-use super::document::{self, At, Flaw};
-use super::reading::Spot;
+use super::document::{self, At, Flaw, Node};
 
 /// Something in a configuration that must be put right before it can be used.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -99,14 +98,14 @@ impl Report {
         self.noted(read(&self.file))
     }
 
-    /// Parses `text`, notes its flaws, and hands the tree to `read`.
-    pub fn parse<T>(&self, text: &str, read: impl FnOnce(Spot<'_>) -> Option<T>) -> Option<T> {
+    /// Parses `text` and notes its flaws.
+    pub fn tree(&self, text: &str) -> Option<Node> {
         self.noted(not_too_long(text.len() as u64))?;
         let (tree, flaws) = document::parse(text);
         for flaw in flaws {
             self.note(flaw.at, flaw.what, flaw.remedy);
         }
-        read(Spot::top(self, &tree?))
+        tree
     }
 
     fn noted<T>(&self, read: Result<T, Flaw>) -> Option<T> {

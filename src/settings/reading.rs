@@ -15,6 +15,13 @@ use super::mistake::Report;
 
 const MAPPING_REMEDY: &str = "put each key: value on a line of its own, indented";
 
+impl Report {
+    /// Parses `text`, notes its flaws, and hands the tree to `read`.
+    pub fn parse<T>(&self, text: &str, read: impl FnOnce(Spot<'_>) -> Option<T>) -> Option<T> {
+        read(Spot::top(self, &self.tree(text)?))
+    }
+}
+
 /// A value with its key path, and the report to complain to.
 #[derive(Clone)]
 pub struct Spot<'a> {

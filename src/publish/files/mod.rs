@@ -14,14 +14,11 @@ use crate::publish::{numbers, words};
 use crate::terms::{AbsorbanceRow, Measurement, Metrics, Verdict};
 
 pub use card::{Card, card_name};
+pub use exchange::{ABSORBANCE_JDX, SPECTRUM_JDX};
 pub use tables::{peaks_csv, read_spectrum, spectrum_csv};
 
 /// The spectrum as a table.
 pub const SPECTRUM_CSV: &str = "spectrum.csv";
-/// The spectrum for spectroscopy programs.
-pub const SPECTRUM_JDX: &str = "spectrum.jdx";
-/// The absorbance for them.
-pub const ABSORBANCE_JDX: &str = "absorbance.jdx";
 /// Its peaks.
 pub const PEAKS_CSV: &str = "peaks.csv";
 /// Everything said about the photo.

@@ -5,6 +5,7 @@
 //! stay at 12 px. The colours follow the reader's light or dark setting.
 
 mod pennants;
+mod sheet;
 
 use std::ops::Range;
 
@@ -16,13 +17,8 @@ use crate::terms::{
     AbsorbanceRow, Estimate, Interval, Measurement, ScaleKind, Spectrum, SpectrumRow,
 };
 use pennants::{Hue, PENNANT, Pennant};
+use sheet::{LEFT, RIGHT, WIDTH, cut};
 
-const WIDTH: f64 = 480.0;
-const LEFT: f64 = 56.0;
-const RIGHT: f64 = 468.0;
-const TEXT: f64 = 18.0;
-/// Mean width of a letter of the bold face as a share of its height; on the safe side for digits.
-const LETTER: f64 = 0.6;
 const PLOT_HEIGHT: f64 = 210.0;
 const ABSORBANCE_HEIGHT: f64 = 120.0;
 /// Share of a panel by which a curve may leave it.
@@ -61,15 +57,6 @@ fn text(svg: &mut Svg, x: f64, y: f64, class: &str, words: &str) {
         "<text x=\"{x:.1}\" y=\"{y:.1}\" class=\"{class}\">{}</text>",
         escaped(words)
     ));
-}
-
-/// `words` cut to `room` units.
-fn cut(words: &str, room: f64) -> String {
-    let most = (room / (TEXT * LETTER)).floor().max(1.0) as usize;
-    if words.chars().count() <= most {
-        return words.to_owned();
-    }
-    words.chars().take(most - 1).chain(['…']).collect()
 }
 
 fn card(record: &Record) -> String {

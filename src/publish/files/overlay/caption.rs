@@ -1,8 +1,8 @@
 //! The overlay's words: the verdict's bar above the photo and the legend below it.
 
 use super::pane::HEADER;
-use super::{ANGLE, Area, Canvas, DEEP, EXPECTED, FOUND, PAPER, Point, Rgb, SLIT, SMALL};
-use super::{Face, state_colours};
+use super::style::{ANGLE, DEEP, EXPECTED, FOUND, PAPER, SLIT, SMALL, state_colours};
+use crate::publish::drawing::canvas::{Area, Canvas, Face, Point, Rgb};
 use crate::publish::record::Record;
 use crate::publish::{numbers, words};
 use crate::terms::{Drawing, Verdict};
