@@ -8,7 +8,7 @@ use crate::terms::Capture;
 use super::bench::{bench_name, default_bench};
 use super::conditions::Conditions;
 use super::decision::{Outcome, Purpose};
-use super::endings::{FileKind, kind_of_name, stem};
+use super::endings::{is_picture_by_name, stem};
 use super::template::{BUILT_IN, Template};
 
 /// What becomes of a photo that a rule takes.
@@ -52,7 +52,7 @@ impl Rule {
     /// In words about the photo.
     pub fn take(&self, path: &str, facts: &Facts) -> Result<Outcome, String> {
         let name = path.rsplit('/').next().unwrap_or(path);
-        if matches!(self.then, Then::Measure { .. }) && kind_of_name(name) == FileKind::Other {
+        if matches!(self.then, Then::Measure { .. }) && !is_picture_by_name(name) {
             return Err("it is not a photo by its name".to_owned());
         }
         let mut groups: BTreeMap<String, String> =
@@ -60,9 +60,9 @@ impl Rule {
         let folder = path.split_once('/').map_or("", |(folder, _)| folder);
         // A group of the rule's own goes before a built-in name.
         let mut filling = groups.clone();
-        for ((key, _), value) in BUILT_IN.iter().zip([folder, name, stem(name)]) {
+        for (key, value) in BUILT_IN.into_iter().zip([folder, name, stem(name)]) {
             filling
-                .entry((*key).to_owned())
+                .entry(key.to_owned())
                 .or_insert_with(|| value.to_owned());
         }
         let (capture, bench, lamp, label) = match &self.then {

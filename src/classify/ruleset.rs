@@ -50,7 +50,7 @@ impl RuleSet {
         }
         let other_photos = Rule {
             name: RuleSet::OTHER_PHOTOS.to_owned(),
-            when: Conditions::none(),
+            when: Conditions::default(),
             then: Then::Measure {
                 capture: Capture::Sample,
                 bench: None,
@@ -107,7 +107,7 @@ mod tests {
     }
 
     fn globbed(glob: &str) -> Conditions {
-        let mut conditions = Conditions::none();
+        let mut conditions = Conditions::default();
         conditions.paths.push(glob).unwrap();
         conditions
     }
@@ -124,7 +124,7 @@ mod tests {
         let rules = RuleSet::new(vec![
             measuring("dark", globbed("dark*"), Capture::Dark),
             measuring("lamp", globbed("lamp*"), Capture::Calibration),
-            measuring("all", Conditions::none(), Capture::Sample),
+            measuring("all", Conditions::default(), Capture::Sample),
         ]);
         let decision = rules.decide("heron/Lamp-01.jpg", &Facts::default());
         assert_eq!(decision.rule, "lamp");
@@ -146,7 +146,7 @@ mod tests {
 
     #[test]
     fn named_groups_set_bench_lamp_and_label_and_the_rest_are_kept() {
-        let mut when = Conditions::none();
+        let mut when = Conditions::default();
         when.path_regex = Some(
             Conditions::regex(
                 r"(?<bench>[a-z]+)_(?<lamp>[a-z]+)_(?<label>\w+)_(?<concentration>[\d.]+)mg",
@@ -169,7 +169,7 @@ mod tests {
 
     #[test]
     fn templates_are_filled_from_groups_and_from_the_place_of_the_photo() {
-        let mut when = Conditions::none();
+        let mut when = Conditions::default();
         when.name_regex = Some(Conditions::regex(r"^(?<table>\d)-").unwrap());
         let rules = RuleSet::new(vec![Rule {
             name: "tables".to_owned(),
@@ -225,7 +225,7 @@ mod tests {
     proptest! {
         #[test]
         fn every_path_has_exactly_one_fate_and_a_bench_that_is_one_folder(path in "[a-zäA-Z0-9./\\\\ _\\-\u{0}-\u{20}]{0,40}") {
-            let mut when = Conditions::none();
+            let mut when = Conditions::default();
             when.path_regex = Some(Conditions::regex("(?<bench>.*)").unwrap());
             for rules in [RuleSet::new(vec![measuring("any", when.clone(), Capture::Sample)]), RuleSet::new(Vec::new())] {
                 let decision = rules.decide(&path, &Facts::default());

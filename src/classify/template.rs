@@ -2,12 +2,9 @@
 
 use std::collections::BTreeMap;
 
-/// Names that are known for every photo, without any regular expression.
-pub const BUILT_IN: [(&str, &str); 3] = [
-    ("folder", "the first folder below the inbox"),
-    ("name", "the file's name"),
-    ("stem", "the file's name without its ending"),
-];
+/// Names that are known for every photo, without any regular expression: the first folder below the inbox, the file's name,
+/// and that without its ending.
+pub const BUILT_IN: [&str; 3] = ["folder", "name", "stem"];
 
 /// Text with slots.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -105,17 +105,20 @@ macro_rules! checks {
 impl Check {
     /// Name of its limit, which states the unit.
     pub fn key(self) -> &'static str {
-        match self.row().number {
-            Number::Published(quantity) | Number::BeyondDoubt(quantity) => quantity.key(),
-            Number::WorkedOut(key, _) => key,
-        }
+        self.name_and_unit().0
     }
 
     /// Unit of its limit as people write it; empty for shares, ratios and counts.
     pub fn unit(self) -> &'static str {
+        self.name_and_unit().1
+    }
+
+    fn name_and_unit(self) -> (&'static str, &'static str) {
         match self.row().number {
-            Number::Published(quantity) | Number::BeyondDoubt(quantity) => quantity.unit(),
-            Number::WorkedOut(_, unit) => unit,
+            Number::Published(number) | Number::BeyondDoubt(number) => {
+                (number.key(), number.unit())
+            }
+            Number::WorkedOut(key, unit) => (key, unit),
         }
     }
 }

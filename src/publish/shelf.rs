@@ -30,7 +30,6 @@ pub enum Refusal {
 }
 
 /// The results folder, held against other daemons as long as this lives.
-#[derive(Debug)]
 pub struct Shelf {
     pub(super) root: PathBuf,
     pub(super) lock: File,
@@ -103,11 +102,6 @@ impl Shelf {
     /// The folder.
     pub fn root(&self) -> &Path {
         &self.root
-    }
-
-    /// The steps taken, where the trap records them.
-    pub fn journal(&self) -> Vec<String> {
-        self.trap.journal()
     }
 
     /// False where the folder was deleted or replaced since it was opened: then open it again and publish everything.

@@ -176,7 +176,7 @@ impl Write for Beside<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::publish::{Failure, Trap};
+    use crate::publish::Trap;
     use std::os::unix::fs::MetadataExt;
 
     /// Content in pieces of seven bytes, as a table is written in cells.
@@ -230,13 +230,9 @@ mod tests {
         let mut n_failed = 0;
         for from in 1.. {
             let root = tempfile::tempdir().unwrap();
-            let failure = Failure {
-                from,
-                until: from + 1,
-                errno: 28,
-            };
+            let trap = Trap::failing(from..from + 1, 28);
             fs::write(root.path().join("spectra.csv"), &long).unwrap();
-            let Ok(shelf) = Shelf::open(root.path(), Trap::failing(failure)) else {
+            let Ok(shelf) = Shelf::open(root.path(), trap) else {
                 continue;
             };
             let Err(trouble) = put(&shelf, "spectra.csv", &format!("{long}more")) else {

@@ -124,7 +124,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
             .record
             .reasons
             .first()
-            .map(|r| words::trouble(r.code))
+            .map(|r| r.code.trouble())
             .unwrap_or_default(),
     });
     let (ignored, strays): (Vec<_>, Vec<_>) = strays.partition(|s| s.class == "i");
@@ -225,13 +225,11 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         Health::Sound => ("g", "sound".to_owned()),
         Health::Look => (
             "c",
-            reason
-                .map_or("look at it", |r| words::trouble(r.code))
-                .to_owned(),
+            reason.map_or("look at it", |r| r.code.trouble()).to_owned(),
         ),
         Health::Mend => (
             "r",
-            format!("to fix: {}", reason.map_or("", |r| words::trouble(r.code))),
+            format!("to fix: {}", reason.map_or("", |r| r.code.trouble())),
         ),
         Health::Unseen => ("i", "not seen yet".to_owned()),
     };

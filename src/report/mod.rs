@@ -43,51 +43,19 @@ pub trait Sink {
 
 /// Hands every file of the class to `out`; the board comes last: what it links to is there before it.
 ///
-/// `spectrum_csv` fetches the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
+/// `fetch` gives the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
 /// for each of a dilution series, of a bracket, of a bench that has photographed a bulb of stated temperature, for each diode
 /// and each lamp that is not known, and for the spectra that are drawn over one another.
-pub fn summaries(
-    inputs: &Inputs<'_>,
-    mut spectrum_csv: impl FnMut(&Shown<'_>) -> Option<Vec<u8>>,
-    out: &mut dyn Sink,
-) {
-    out.put("quality.csv", &quality_csv(inputs.photos), false);
-    out.stream("spectra.csv", &mut |table| {
-        spectra_csv(inputs.photos, &mut spectrum_csv, table)
-    });
-    answers_and_pages(inputs, |shown| spectrum_csv(shown), out);
-}
-
-/// [`summaries`] without `spectra.csv` and without what needs the spectra: dilution series, brackets, colours.
-pub fn tables_and_pages(inputs: &Inputs<'_>) -> Vec<(String, Vec<u8>)> {
-    let mut files = InMemory::default();
-    files.put("quality.csv", &quality_csv(inputs.photos), false);
-    answers_and_pages(inputs, |_| None, &mut files);
-    files.0
-}
-
-/// All of them at once, path and bytes, in the order of their making.
-#[derive(Debug, Default)]
-pub struct InMemory(pub Vec<(String, Vec<u8>)>);
-
-impl Sink for InMemory {
-    fn put(&mut self, path: &str, bytes: &[u8], _has_clock: bool) {
-        self.0.push((path.to_owned(), bytes.to_vec()));
-    }
-
-    fn stream(&mut self, path: &str, write: &mut dyn FnMut(&mut dyn Write) -> io::Result<()>) {
-        let mut bytes = Vec::new();
-        write(&mut bytes).expect("writing to memory does not fail");
-        self.0.push((path.to_owned(), bytes));
-    }
-}
-
-fn answers_and_pages<'a>(
+pub fn summaries<'a>(
     inputs: &Inputs<'a>,
     mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
     out: &mut dyn Sink,
 ) {
     let photos = inputs.photos;
+    out.put("quality.csv", &quality_csv(photos), false);
+    out.stream("spectra.csv", &mut |table| {
+        spectra_csv(photos, &mut fetch, table)
+    });
     let mut put = |path: &str, bytes: &[u8]| out.put(path, bytes, false);
     let lights = colours::of_class(photos, &mut fetch);
     put("colours.csv", &colours::colours_csv(&lights));

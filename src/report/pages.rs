@@ -73,7 +73,7 @@ impl ShownReason {
         };
         ShownReason {
             class,
-            what: words::trouble(reason.code),
+            what: reason.code.trouble(),
             advice: words::visible(&reason.advice),
             measured: number_of(reason),
         }
@@ -148,7 +148,7 @@ impl ShownPhoto {
         let name = words::visible(r.file_name());
         let word = r.verdict.as_str();
         let first = r.reasons.first();
-        let what = first.map(|f| words::trouble(f.code).to_owned());
+        let what = first.map(|f| f.code.trouble().to_owned());
         let what = what
             .or_else(|| {
                 // The tone curve is the phone's, not this photo's: it stands once, among the answers.

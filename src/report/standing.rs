@@ -5,7 +5,6 @@ use std::collections::BTreeMap;
 
 use super::shown::{Shown, by_path};
 use crate::publish::record::{CalibrationRecord, Record};
-use crate::publish::words;
 use crate::terms::{Capture, Quantity, Reading, Reason, Severity, Verdict};
 
 /// The class.
@@ -156,7 +155,7 @@ impl<'a> BenchStanding<'a> {
         let worst = record
             .reasons
             .iter()
-            .filter(|r| words::is_of_the_instrument(r.code))
+            .filter(|r| r.code.is_of_the_instrument())
             .max_by_key(|r| (r.severity, std::cmp::Reverse(r.code)));
         match worst {
             None => (Health::Sound, None),

@@ -95,7 +95,6 @@ fn explain_bytes(
         },
         bytes,
         fate: &Fate::Measure,
-        suspicion: None,
         company: job.map_or(&nobody, |job| &job.company),
         read: &read,
     };

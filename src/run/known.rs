@@ -6,8 +6,7 @@ use crate::arrive::listing::Rel;
 use crate::classify::{Decision, Outcome};
 use crate::decode::{self, Facts};
 use crate::lab::Form;
-use crate::terms::Capture;
-use crate::terms::Code;
+use crate::terms::{Capture, Code};
 
 use super::work::Fate;
 

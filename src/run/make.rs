@@ -24,7 +24,6 @@ pub struct Job {
     pub(super) facts: Arc<Facts>,
     pub(super) decision: Arc<Decision>,
     pub(super) fate: Fate,
-    pub(super) suspicion: Option<String>,
     pub(super) company: Company,
     /// Where the companions can be read again, by their paths as shown.
     pub(super) sources: BTreeMap<String, Source>,
@@ -119,7 +118,6 @@ pub fn outcome(job: &Job, work: &dyn Work) -> Result<Outcome, Gone> {
             origin: job.origin(),
             bytes,
             fate,
-            suspicion: job.suspicion.as_deref(),
             company: &job.company,
             read: &read,
         };

@@ -7,10 +7,9 @@ use std::time::Duration;
 use crate::classify::Decision;
 use crate::decode::Facts;
 use crate::lab::{Companion, Company, Origin};
-use crate::pair;
 use crate::publish::record::Record;
 use crate::report::Sink;
-use crate::terms::Code;
+use crate::terms::{Code, Pairing};
 
 use super::read::Gone;
 
@@ -40,7 +39,7 @@ pub struct Orders {
     /// A read that brings nothing for this long is given up: the photo is said not to be readable until the disk answers.
     pub give_up: Duration,
     /// How lamp photos, blanks and darks are chosen.
-    pub pairing: pair::Rule,
+    pub pairing: Pairing,
     /// Changes when the settings' meaning for results does.
     pub configuration_hash: String,
     /// Of this program.
@@ -62,7 +61,10 @@ impl Orders {
             memory_bytes: 1 << 30,
             max_file_bytes: 512 << 20,
             give_up: Duration::from_secs(30),
-            pairing: pair::Rule::default(),
+            pairing: Pairing {
+                within_h: None,
+                ..Pairing::default()
+            },
             configuration_hash: String::new(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
         }
@@ -134,8 +136,6 @@ pub struct Task<'a> {
     pub bytes: &'a [u8],
     /// What to do.
     pub fate: &'a Fate,
-    /// Why the file does not look finished, where it does not: the decoder has the last word.
-    pub suspicion: Option<&'a str>,
     /// The other photos to make it from.
     pub company: &'a Company,
     /// Reads these photos.

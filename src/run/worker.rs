@@ -6,10 +6,9 @@ use std::time::Duration;
 use crate::classify::Decision;
 use crate::decode::{self, Facts};
 use crate::lab::{self, Against, Examined, Lab};
-use crate::pair;
 use crate::publish::files;
 use crate::report::{self, Sink};
-use crate::settings::{Choice, Poll, Settings};
+use crate::settings::{Poll, Settings};
 
 use super::cards::Cards;
 use super::raw;
@@ -74,15 +73,7 @@ impl Worker {
                 orders.memory_bytes = free.map_or(enough, |free| enough.min(free / 2));
             }
         }
-        let choice = |choice| match choice {
-            Choice::Nearest => pair::Choice::Nearest,
-            Choice::LatestBefore => pair::Choice::Before,
-            Choice::Best => pair::Choice::All,
-        };
-        orders.pairing.calibration = choice(s.pairing.calibration);
-        orders.pairing.blank = choice(s.pairing.blank);
-        orders.pairing.dark = choice(s.pairing.blank);
-        orders.pairing.within_s = s.pairing.within_h.map(|h| h * 3600.0);
+        orders.pairing = s.pairing.clone();
         orders.configuration_hash = s.configuration_hash();
         orders
     }

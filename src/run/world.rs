@@ -11,8 +11,7 @@ use crate::lab::{Companion, Company, Form, better_forms};
 use crate::pair::{self, Shot};
 use crate::publish::names;
 use crate::publish::record::{Provenance, Record};
-use crate::terms::Capture;
-use crate::terms::Verdict;
+use crate::terms::{Capture, Verdict};
 
 use super::known::Known;
 use super::make::Job;
@@ -314,7 +313,6 @@ impl Planner<'_> {
             decision: photo.decision.clone(),
             cost,
             fate,
-            suspicion: photo.suspicion.clone(),
             sources: sources.collect(),
             company: Company {
                 calibrations: self.companions(&provenance.calibration),

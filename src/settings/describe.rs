@@ -7,10 +7,10 @@ use askama::Template;
 
 use crate::classify::{Rule, RuleSet, UNSORTED};
 use crate::judge::Check;
-use crate::terms::{Instrument, Lamp, Severity};
+use crate::terms::{Choice, Instrument, Lamp, Severity};
 
 use super::paths::without_detours;
-use super::{Choice, Poll, Settings};
+use super::{Poll, Settings};
 
 #[derive(Template)]
 #[template(path = "check.txt", config = "src/settings/askama.toml")]

@@ -19,7 +19,7 @@ pub(crate) mod words;
 pub use describe::describe;
 pub use mistake::Mistake;
 pub use paths::overlap;
-pub use sections::{Arrival, Choice, Output, Pages, Pairing, Poll, Work};
+pub use sections::{Arrival, Output, Pages, Poll, Work};
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -28,7 +28,7 @@ use crate::classify::stated::Stated;
 use crate::classify::{Rule, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
-use crate::terms::{Instrument, Lamp};
+use crate::terms::{Instrument, Lamp, Pairing};
 
 use mistake::Report;
 use reading::{Spot, Table};
@@ -163,7 +163,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let limits = t.section("limits", limits::read);
     let arrival = t.section("arrival", Arrival::read);
     let work = t.section("work", Work::read);
-    let pairing = t.section("pairing", Pairing::read);
+    let pairing = t.section("pairing", sections::read_pairing);
     let output = t.section("output", Output::read);
     let pages = t.section("pages", Pages::read);
     let mut words = words::shipped();

@@ -8,6 +8,7 @@ mod estimate;
 mod instrument;
 mod lamp;
 mod measurement;
+mod pairing;
 mod quantity;
 mod ranks;
 mod spectrum;
@@ -23,6 +24,7 @@ pub use instrument::{
 };
 pub use lamp::{Lamp, LampLine, LineUse};
 pub use measurement::Measurement;
+pub use pairing::{Choice, Pairing};
 pub use quantity::{Metrics, Quantity, Reading};
 pub use ranks::{median, sorted};
 pub use spectrum::{AbsorbanceRow, Peak, PeakKind, Spectrum, SpectrumRow};

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use slitwatch::classify::{Decision, Outcome as Decided, Purpose};
-use slitwatch::decode::Facts;
+use slitwatch::decode::{self, Facts};
 use slitwatch::lab::{Companion, Origin};
 use slitwatch::publish::record::{Measured, Record};
 use slitwatch::run::{Class, Fate, Gone, Outcome, Sink, Task, Work};
@@ -134,7 +134,7 @@ impl Work for Fake {
                 reason(*code, what);
                 Verdict::Unreadable
             }
-            Fate::Measure if task.suspicion.is_some() => {
+            Fate::Measure if decode::suspicion(task.bytes).is_some() => {
                 reason(Code::Truncated, "send it again");
                 Verdict::Unreadable
             }

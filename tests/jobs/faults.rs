@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
-use slitwatch::publish::{Failure, Trap};
+use slitwatch::publish::Trap;
 use slitwatch::run::{self, Bell, Class, Gone, Outcome, Reload, Setup, Sink, Task, Work, reload};
 
 use crate::fake::{Fake, photo};
@@ -42,16 +42,11 @@ fn a_full_disk_for_a_while_loses_nothing_and_needs_no_restart() {
             lab.put(&format!("heron/quay-{i}.jpg"), "light=5");
         }
         lab.put("heron/lamp-01.jpg", "light=3");
-        let failure = Failure {
-            from: 12,
-            until: 16,
-            errno,
-        };
+        let trap = Trap::failing(12..16, errno);
         let (bell, ears) = Bell::new();
         let setup = lab.setup();
-        let daemon = std::thread::spawn(move || {
-            run::watch_with(setup, ears, &mut reload::Never, Trap::failing(failure))
-        });
+        let daemon =
+            std::thread::spawn(move || run::watch_with(setup, ears, &mut reload::Never, trap));
         lab.wait_until_done();
         bell.stop();
         let report = daemon.join().unwrap().unwrap();
@@ -264,13 +259,8 @@ fn a_sweep_on_a_full_disk_says_so_and_the_next_one_makes_up_for_it() {
     for i in 0..4 {
         lab.put(&format!("heron/quay-{i}.jpg"), "light=5");
     }
-    let failure = Failure {
-        from: 12,
-        until: u64::MAX,
-        errno: NO_SPACE,
-    };
-    let report =
-        run::sweep_with(lab.setup(), Bell::new().1, false, Trap::failing(failure)).unwrap();
+    let trap = Trap::failing(12..u64::MAX, NO_SPACE);
+    let report = run::sweep_with(lab.setup(), Bell::new().1, false, trap).unwrap();
     assert!(
         report.failures[0].contains("heron"),
         "{:?}",

@@ -104,7 +104,7 @@ fn text_colour(verdict: Verdict) -> Rgb {
 /// The worst reason and what to do; or how good the scale is.
 fn said(record: &Record) -> (String, String) {
     if let Some(reason) = record.reasons.first() {
-        let what = words::trouble(reason.code).to_owned();
+        let what = reason.code.trouble().to_owned();
         return (what, words::visible(&reason.advice));
     }
     let scale = record

@@ -11,8 +11,8 @@ use std::ops::Range;
 
 use crate::publish::drawing::plane::{Axis, Plane};
 use crate::publish::drawing::svg::{Svg, band, escaped, way};
+use crate::publish::numbers;
 use crate::publish::record::Record;
-use crate::publish::{numbers, words};
 use crate::terms::{
     AbsorbanceRow, Estimate, Interval, Measurement, ScaleKind, Spectrum, SpectrumRow,
 };
@@ -68,7 +68,7 @@ fn card(record: &Record) -> String {
                 .first()
                 .map_or(String::new(), ToString::to_string)
         },
-        |r| words::trouble(r.code).to_owned(),
+        |r| r.code.trouble().to_owned(),
     );
     let title = format!("{}: no spectrum", record.label);
     let mut out = open(150.0, &title, &format!("{word}. {why}"));
