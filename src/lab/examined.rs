@@ -4,7 +4,7 @@ use crate::classify::Decision;
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::publish::files;
-use crate::publish::record::{Answers, CalibrationRecord, Provenance, Record};
+use crate::publish::record::{Answers, CalibrationRecord, Provenance, Record, Remark};
 use crate::terms::{AbsorbanceRow, Calibration, Measurement, Quantity, Reason, ScaleKind, Verdict};
 
 use super::companions::Scale;
@@ -40,7 +40,7 @@ pub struct Examined {
     /// What the spectrum answers.
     pub answers: Answers,
     /// For people.
-    pub remarks: Vec<String>,
+    pub remarks: Vec<Remark>,
 }
 
 impl Examined {
@@ -48,7 +48,7 @@ impl Examined {
     pub fn ignored(why: &str) -> Examined {
         Examined {
             verdict: Verdict::Ignored,
-            remarks: vec![why.to_owned()],
+            remarks: vec![Remark::from(why.to_owned())],
             ..Examined::with_log(format!("left alone: {why}"))
         }
     }
@@ -102,12 +102,10 @@ pub fn record(origin: &Origin, examined: &Examined) -> Record {
         metrics.set(Quantity::ExposureS, origin.facts.exposure_s);
         metrics.set(Quantity::Iso, origin.facts.iso);
     }
-    let circumstances = &origin.provenance.circumstances;
-    let remarks = if is_ignored {
-        [&examined.remarks[..], circumstances].concat()
-    } else {
-        [&circumstances[..], &examined.remarks].concat()
-    };
+    let mut remarks = examined.remarks.clone();
+    let circumstances = origin.provenance.circumstances.iter().cloned();
+    let at = if is_ignored { remarks.len() } else { 0 };
+    remarks.splice(at..at, circumstances.map(Remark::from));
     let mut record = Record {
         photo: origin.photo.to_owned(),
         bench: origin.decision.bench().to_owned(),

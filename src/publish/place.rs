@@ -32,11 +32,8 @@ impl Shelf {
             match fs::symlink_metadata(at) {
                 Ok(metadata) if metadata.is_dir() => break,
                 Ok(_) => {
-                    return Err(Trouble {
-                        step: "use as a folder",
-                        path: at.to_owned(),
-                        source: io::ErrorKind::NotADirectory.into(),
-                    });
+                    let source = io::ErrorKind::NotADirectory;
+                    return Err(Trouble::new("use as a folder", at, source));
                 }
                 Err(_) => missing.push(at.to_owned()),
             }

@@ -42,11 +42,8 @@ impl Shelf {
                     drop(file);
                     self.clear_or_remember(&making);
                 }
-                return Err(trouble.unwrap_or_else(|| Trouble {
-                    step: "make",
-                    path: target.clone(),
-                    source: written.err().unwrap_or_else(|| io::ErrorKind::Other.into()),
-                }));
+                let source = written.err().unwrap_or_else(|| io::ErrorKind::Other.into());
+                return Err(trouble.unwrap_or_else(|| Trouble::new("make", &target, source)));
             }
         };
         let made = self
@@ -133,11 +130,7 @@ impl Beside<'_> {
                 Some(number) => io::Error::from_raw_os_error(number),
                 None => error.kind().into(),
             };
-            self.trouble = Some(Trouble {
-                step: "write",
-                path: self.target.to_owned(),
-                source: kept,
-            });
+            self.trouble = Some(Trouble::new("write", self.target, kept));
         })
     }
 }

@@ -21,6 +21,12 @@ pub struct Trouble {
 }
 
 impl Trouble {
+    /// `step` was to be done to `path`.
+    pub(super) fn new(step: &'static str, path: &Path, source: impl Into<io::Error>) -> Trouble {
+        let (path, source) = (path.to_owned(), source.into());
+        Trouble { step, path, source }
+    }
+
     /// True where the disk as a whole is the cause, so that trying other photos is of no use for now.
     pub fn concerns_everything(&self) -> bool {
         use io::ErrorKind as K;

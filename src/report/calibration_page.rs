@@ -173,10 +173,7 @@ impl Line {
         Line {
             name: words::visible(&line.name),
             published: numbers::plain(line.wavelength_nm, 3),
-            order: match line.order {
-                0.. => format!("+{}", line.order),
-                _ => format!("\u{2212}{}", line.order.unsigned_abs()),
-            },
+            order: numbers::signed(line.order),
             residual: numbers::plain(line.residual_nm, digits),
             sigma: numbers::plain(line.sigma_nm, digits),
             left_out: line

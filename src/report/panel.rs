@@ -11,7 +11,7 @@ use super::series::Series;
 use super::shown::Shown;
 use crate::answers::references::REFERENCES;
 use crate::publish::files::table::{Row, Table};
-use crate::publish::record::{Answers, Record, TONE_REMARK};
+use crate::publish::record::{Answers, Record, Remark};
 use crate::publish::{numbers, words};
 use crate::terms::Estimate;
 
@@ -149,10 +149,9 @@ fn taken_away(answers: &Answers) -> Option<String> {
 /// The tone curve with what it is applied to, and each joined scene.
 fn shown_brackets(b: &Brackets<'_>, photos: &[Shown<'_>]) -> Vec<ShownBracket> {
     let applied = applied(photos);
-    let curve = match &b.curve {
-        Ok(curve) => ShownBracket {
-            title: "The phone’s tone curve".to_owned(),
-            line: format!(
+    let (line, picture) = match &b.curve {
+        Ok(curve) => {
+            let line = format!(
                 "What its codes mean in light, from the bracket’s spectra as published: {} to {} % off sRGB’s, white being the same. Shaded: {} %, which the bracket leaves.{}",
                 numbers::plain(100.0 * curve.apart().0, 0),
                 numbers::plain(100.0 * curve.apart().1, 0),
@@ -162,37 +161,34 @@ fn shown_brackets(b: &Brackets<'_>, photos: &[Shown<'_>]) -> Vec<ShownBracket> {
                 } else {
                     " A photo is corrected before it is measured, with the bracket measured on that photo’s own scale; the curves differ by as much as the scales do:"
                 }
-            ),
-            applied,
-            picture: Some(drawings::tone(curve)),
-        },
-        Err(refusal) => ShownBracket {
-            title: "The phone’s tone curve".to_owned(),
-            line: format!("sRGB’s is used: {refusal}"),
-            applied,
-            picture: None,
-        },
+            );
+            (line, Some(drawings::tone(curve)))
+        }
+        Err(refusal) => (format!("sRGB’s is used: {refusal}"), None),
+    };
+    let curve = ShownBracket {
+        title: "The phone’s tone curve".to_owned(),
+        line,
+        applied,
+        picture,
     };
     let scenes = b.scenes.iter().map(|scene| {
         let name = match scene.name {
             "" => "bracket",
             name => name,
         };
-        let title = words::visible(&format!("{name}: {} exposures joined", scene.shots.len()));
-        match &scene.joined {
-            Ok(joined) => ShownBracket {
-                title,
-                line: "As the longest exposure would show it; where that is blown out a shorter one stands."
-                    .to_owned(),
-                applied: Vec::new(),
-                picture: drawings::joined(joined),
-            },
-            Err(refusal) => ShownBracket {
-                title,
-                line: refusal.to_string(),
-                applied: Vec::new(),
-                picture: None,
-            },
+        let (line, picture) = match &scene.joined {
+            Ok(joined) => {
+                let line = "As the longest exposure would show it; where that is blown out a shorter one stands.";
+                (line.to_owned(), drawings::joined(joined))
+            }
+            Err(refusal) => (refusal.to_string(), None),
+        };
+        ShownBracket {
+            title: words::visible(&format!("{name}: {} exposures joined", scene.shots.len())),
+            line,
+            applied: Vec::new(),
+            picture,
         }
     });
     std::iter::once(curve).chain(scenes).collect()
@@ -202,11 +198,10 @@ fn shown_brackets(b: &Brackets<'_>, photos: &[Shown<'_>]) -> Vec<ShownBracket> {
 fn applied(photos: &[Shown<'_>]) -> Vec<(String, String)> {
     let mut by: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
     for s in photos {
-        let said = s
-            .record
-            .remarks
-            .iter()
-            .find_map(|r| r.strip_prefix(TONE_REMARK));
+        let said = s.record.remarks.iter().find_map(|remark| match remark {
+            Remark::ToneCurve(said) => Some(said),
+            Remark::Other(_) => None,
+        });
         if let Some(said) = said {
             let photos = by.entry(said.trim_start_matches([':', ' '])).or_default();
             photos.push(s.record.file_name());

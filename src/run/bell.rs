@@ -22,7 +22,7 @@ pub enum Event {
     /// An entry was read, by the reader of this number.
     Read(Box<(u64, Candidate, Taken)>),
     /// A photo's folder was made, or not.
-    Made(Box<(Job, Made)>),
+    Made(Box<(Arc<Job>, Made)>),
     /// The class's tables and pages were made.
     Summed(Box<Summed>),
 }

@@ -204,7 +204,7 @@ fn of_the_picture(examined: &Examined, said: &mut Vec<String>) {
         let (code, measured) = (reason.code.as_str(), &reason.measured);
         format!("{code}: {measured}{limit} — {}", reason.advice)
     }));
-    said.extend(examined.remarks.iter().cloned());
+    said.extend(examined.remarks.iter().map(ToString::to_string));
 }
 
 /// `text` behind `before`, or nothing where it is empty.

@@ -1,5 +1,7 @@
 //! Codes of the reasons a photo can be judged by: each with its word in the tables, its plain words, and the slots of its advice, in one table.
 
+use serde::{Deserialize, Serialize};
+
 /// A slot of an advice text: its name, and what it holds.
 pub type Slot = (&'static str, &'static str);
 
@@ -22,7 +24,7 @@ macro_rules! codes {
     ($($(#[doc = $doc:literal])+ $name:ident = $word:literal, $trouble:literal, $whose:ident, [$($slot:expr),* $(,)?];)+) => {
         /// A reason's code, as in the quality table. Codes are never renamed.
         #[derive(
-            Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+            Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
         )]
         pub enum Code {
             $($(#[doc = $doc])+ #[serde(rename = $word)] $name,)+

@@ -167,7 +167,7 @@ impl Work for Fake {
             verdict,
             reasons,
             metrics,
-            remarks,
+            remarks: remarks.into_iter().map(Into::into).collect(),
             provenance: provenance.clone(),
             ..Record::default()
         };

@@ -8,7 +8,9 @@ use std::time::{Duration, Instant};
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
 use slitwatch::publish::Trap;
-use slitwatch::run::{self, Bell, Class, Gone, Outcome, Reload, Setup, Sink, Task, Work, reload};
+use slitwatch::run::{
+    self, Bell, Class, Gone, Mode, Outcome, Reload, Setup, Sink, Task, Work, reload,
+};
 
 use crate::fake::{Fake, photo};
 use crate::lab::{Lab, asked, assert_same, wait_for};
@@ -45,8 +47,9 @@ fn a_full_disk_for_a_while_loses_nothing_and_needs_no_restart() {
         let trap = Trap::failing(12..16, errno);
         let (bell, ears) = Bell::new();
         let setup = lab.setup();
-        let daemon =
-            std::thread::spawn(move || run::watch_with(setup, ears, &mut reload::Never, trap));
+        let daemon = std::thread::spawn(move || {
+            run::run(Mode::Watch, setup, ears, &mut reload::Never, trap)
+        });
         lab.wait_until_done();
         bell.stop();
         let report = daemon.join().unwrap().unwrap();
@@ -260,7 +263,9 @@ fn a_sweep_on_a_full_disk_says_so_and_the_next_one_makes_up_for_it() {
         lab.put(&format!("heron/quay-{i}.jpg"), "light=5");
     }
     let trap = Trap::failing(12..u64::MAX, NO_SPACE);
-    let report = run::sweep_with(lab.setup(), Bell::new().1, false, trap).unwrap();
+    let sweep = Mode::Sweep { progress: false };
+    let ears = Bell::new().1;
+    let report = run::run(sweep, lab.setup(), ears, &mut reload::Never, trap).unwrap();
     assert!(
         report.failures[0].contains("heron"),
         "{:?}",

@@ -109,7 +109,7 @@ fn outlines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, is_enlarged: bo
         let Some([left, top, right, bottom]) = pane::bounds(&outline) else {
             continue;
         };
-        let mut name = format!("order {}", signed(*order));
+        let mut name = format!("order {}", numbers::signed(*order));
         if pane.only.is_some() {
             name += ", enlarged";
         }
@@ -142,13 +142,6 @@ fn streaks(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane) {
                 canvas.line(near, far, 5.0, SLIT, 1.0);
             }
         }
-    }
-}
-
-fn signed(order: i32) -> String {
-    match order {
-        0.. => format!("+{order}"),
-        _ => format!("\u{2212}{}", order.unsigned_abs()),
     }
 }
 
