@@ -16,7 +16,7 @@ use rustix::fs::{Mode, OFlags, ResolveFlags};
 use serde::{Deserialize, Serialize};
 
 /// A path below the inbox: components joined by `/`, any bytes a file system allows. Orders by bytes.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Rel(OsString);
 
 impl Rel {

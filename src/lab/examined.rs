@@ -1,5 +1,7 @@
 //! What one photo comes to, and the record and the files that state it.
 
+use std::sync::Arc;
+
 use crate::classify::Decision;
 use crate::decode::Facts;
 use crate::frame::Frame;
@@ -10,16 +12,16 @@ use crate::terms::{AbsorbanceRow, Calibration, Measurement, Quantity, Reason, Sc
 use super::companions::Scale;
 
 /// A photo, and what is known of it before anybody looks at its picture.
-#[derive(Clone, Copy)]
-pub struct Origin<'a> {
+#[derive(Clone)]
+pub struct Origin {
     /// Path below the inbox, as shown.
-    pub photo: &'a str,
+    pub photo: String,
     /// From its header.
-    pub facts: &'a Facts,
+    pub facts: Arc<Facts>,
     /// What the rules say.
-    pub decision: &'a Decision,
+    pub decision: Arc<Decision>,
     /// What its results are made from.
-    pub provenance: &'a Provenance,
+    pub provenance: Provenance,
 }
 
 /// What one photo comes to, before it is written down.
@@ -107,7 +109,7 @@ pub fn record(origin: &Origin, examined: &Examined) -> Record {
     let at = if is_ignored { remarks.len() } else { 0 };
     remarks.splice(at..at, circumstances.map(Remark::from));
     let mut record = Record {
-        photo: origin.photo.to_owned(),
+        photo: origin.photo.clone(),
         bench: origin.decision.bench().to_owned(),
         rule: origin.decision.rule.clone(),
         taken: origin.facts.taken.map(|taken| taken.to_string()),

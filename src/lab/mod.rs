@@ -69,8 +69,8 @@ impl Lab {
     ) -> Examined {
         let mut examined = match (origin.decision.purpose(), decoded) {
             (None, _) => Examined::ignored(""),
-            (Some(_), Err(fault)) => self.broken(&fault, origin.facts),
-            (Some(purpose), Ok(decoded)) => self.look_at(origin.photo, purpose, decoded, against),
+            (Some(_), Err(fault)) => self.broken(&fault, &origin.facts),
+            (Some(purpose), Ok(decoded)) => self.look_at(&origin.photo, purpose, decoded, against),
         };
         let of_tone = against.tone.iter().map(|tone| tone.remark());
         let of_company = against.remarks.iter().cloned().map(Remark::from);

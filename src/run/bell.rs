@@ -8,7 +8,8 @@ use crossbeam_channel::{Receiver, Sender};
 use crate::arrive::settle::Candidate;
 
 use super::intake::Taken;
-use super::make::{Job, Made};
+use super::job::Job;
+use super::make::Made;
 use super::summing::Summed;
 
 /// Everything that can wake the engine.

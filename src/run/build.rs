@@ -11,7 +11,8 @@ use crate::publish::record::Record;
 
 use super::bell::Event;
 use super::engine::{Engine, Hold, Mode, Setback, TRIES};
-use super::make::{Job, Made, make};
+use super::job::Job;
+use super::make::{Made, make};
 use super::world::Held;
 
 /// The first and the longest wait before something that failed is tried again.
@@ -223,7 +224,7 @@ impl Engine<'_> {
             Made::Unsound(why) => {
                 let text = format!(
                     "{}: {why}; this is a mistake in the program, please report it",
-                    job.photo
+                    job.origin.photo
                 );
                 self.report.failures.push(text.clone());
                 self.warn(text);

@@ -8,17 +8,17 @@ use crate::arrive::listing::{self, Rel};
 use crate::arrive::settle::Candidate;
 use crate::classify::{Decision, Outcome};
 use crate::decode::{self, Facts};
-use crate::lab::{self, Companion, Company, Examined, Origin};
+use crate::lab::{self, Examined, Origin};
 use crate::publish::files;
 use crate::publish::record::Provenance;
 use crate::terms::{Capture, Verdict};
 
 use super::failure::Failure;
 use super::intake::{Insist, Intake, Taken};
+use super::job::{Fate, Job};
 use super::known::Known;
-use super::make::{self, Job};
+use super::make;
 use super::read::{Gone, Progress};
-use super::work::{Fate, Task};
 use super::worker::Worker;
 use super::world::{Held, Published, World};
 
@@ -47,7 +47,7 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
     };
     let photo = below.map_or_else(|| path.display().to_string(), |rel| rel.shown());
     let mut said = Vec::new();
-    explain_bytes(worker, (&photo, &bytes), job.as_ref(), pictures, &mut said)?;
+    explain_bytes(worker, (&photo, &bytes), job, pictures, &mut said)?;
     let lines = said.iter().map(|line| format!("  {line}\n"));
     Ok(format!("{photo}\n{}", lines.collect::<String>()))
 }
@@ -55,7 +55,7 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
 fn explain_bytes(
     worker: &Worker,
     (photo, bytes): (&str, &[u8]),
-    job: Option<&Job>,
+    job: Option<Job>,
     pictures: Option<&Path>,
     said: &mut Vec<String>,
 ) -> Result<(), Failure> {
@@ -68,46 +68,37 @@ fn explain_bytes(
     let Some(purpose) = decision.purpose() else {
         return Ok(());
     };
-    if let Some(Fate::Fault { code, what }) = job.map(|job| &job.fate) {
+    let alone = || {
+        Job::alone(Origin {
+            photo: photo.to_owned(),
+            facts: Arc::new(facts.clone()),
+            decision: Arc::new(decision.clone()),
+            provenance: Provenance::default(),
+        })
+    };
+    let job = job.unwrap_or_else(alone);
+    if let Fate::Fault(code, what) = &job.fate {
         let code = code.as_str();
         said.push(format!("verdict: unreadable\n  {code}: {what}"));
         return Ok(());
     }
     of_the_file(&facts, said);
-    if let Some(job) = job
-        && let Fate::Ignore { why } = &job.fate
-    {
-        said.extend(job.provenance.circumstances.iter().cloned());
+    if let Fate::Ignore(why) = &job.fate {
+        said.extend(job.origin.provenance.circumstances.iter().cloned());
         said.push(format!("ignored: {why}"));
         return Ok(());
     }
-    let (nobody, nothing) = (Company::default(), Provenance::default());
-    let read = |companion: &Companion| match job {
-        Some(job) => job.read(companion),
-        None => Err(Gone(Rel::new(&companion.photo))),
-    };
-    let task = Task {
-        origin: Origin {
-            photo,
-            facts: &facts,
-            decision: &decision,
-            provenance: job.map_or(&nothing, |job| &job.provenance),
-        },
-        bytes,
-        fate: &Fate::Measure,
-        company: job.map_or(&nobody, |job| &job.company),
-        read: &read,
-    };
-    let (examined, against) = worker.examine(&task).map_err(changed)?;
+    let examined = worker.examine(&job, bytes, &Fate::Measure);
+    let (examined, against) = examined.map_err(changed)?;
     if let Some(scale) = against.scale {
         said.push(format!("scale from {}", scale.photo));
     }
-    if let (Some(blank), Capture::Sample) = (task.company.blanks.first(), purpose.capture) {
+    if let (Some(blank), Capture::Sample) = (job.company.blanks.first(), purpose.capture) {
         said.push(format!("against the blank {}", blank.photo));
     }
     of_the_picture(&examined, said);
     match pictures {
-        Some(folder) => draw(&task.origin, examined, folder, said),
+        Some(folder) => draw(&job.origin, examined, folder, said),
         None => Ok(()),
     }
 }

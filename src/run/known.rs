@@ -8,7 +8,7 @@ use crate::decode::{self, Facts};
 use crate::lab::Form;
 use crate::terms::{Capture, Code};
 
-use super::work::Fate;
+use super::job::Fate;
 
 /// A settled entry of the inbox.
 #[derive(Clone, Debug)]
@@ -91,11 +91,8 @@ impl Known {
     /// What is to happen with it.
     pub(super) fn fate(&self) -> Fate {
         match (&self.decision.outcome, &self.fault) {
-            (Outcome::Ignore { why, .. }, _) => Fate::Ignore { why: why.clone() },
-            (_, Some((code, what))) => Fate::Fault {
-                code: *code,
-                what: what.clone(),
-            },
+            (Outcome::Ignore { why, .. }, _) => Fate::Ignore(why.clone()),
+            (_, Some((code, what))) => Fate::Fault(*code, what.clone()),
             (_, None) => Fate::Measure,
         }
     }
@@ -114,7 +111,7 @@ impl Known {
                 let most = others.fold(self.picture_cost(), u64::max);
                 self.size.saturating_add(most)
             }
-            Fate::Ignore { .. } | Fate::Fault { .. } => 0,
+            Fate::Ignore(_) | Fate::Fault(..) => 0,
         }
     }
 }

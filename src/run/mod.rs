@@ -15,6 +15,7 @@ mod failure;
 mod folders;
 mod inbox;
 mod intake;
+mod job;
 mod known;
 mod ledger;
 mod make;
@@ -44,12 +45,13 @@ pub use engine::{Mode, Report};
 pub use explain::explain;
 pub use failure::Failure;
 pub use folders::check_folders;
+pub use job::{Fate, Job};
 pub use preflight::preflight;
 #[cfg(feature = "dng")]
 pub use raw::serve as unpack_raw;
 pub use read::Gone;
 pub use reload::Reload;
-pub use work::{Class, Fate, Orders, Outcome, Setup, Task, Work};
+pub use work::{Class, Orders, Outcome, Setup, Work};
 pub use worker::Worker;
 
 use engine::Engine;

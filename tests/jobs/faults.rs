@@ -9,7 +9,7 @@ use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
 use slitwatch::publish::Trap;
 use slitwatch::run::{
-    self, Bell, Class, Gone, Mode, Outcome, Reload, Setup, Sink, Task, Work, reload,
+    self, Bell, Class, Fate, Gone, Job, Mode, Outcome, Reload, Setup, Sink, Work, reload,
 };
 
 use crate::fake::{Fake, photo};
@@ -477,8 +477,8 @@ impl Work for NoQuay {
         let ending = if photo.contains("quay") { ".txt" } else { "" };
         Fake.decide(&format!("{photo}{ending}"), facts)
     }
-    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
-        Fake.measure(task)
+    fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
+        Fake.measure(job, bytes, fate)
     }
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
         Fake.summaries(class, out)
@@ -559,9 +559,9 @@ impl Work for Unsound {
     fn decide(&self, photo: &str, facts: &Facts) -> Decision {
         Fake.decide(photo, facts)
     }
-    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
-        let mut outcome = Fake.measure(task)?;
-        if task.origin.photo.contains("quay") {
+    fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
+        let mut outcome = Fake.measure(job, bytes, fate)?;
+        if job.origin.photo.contains("quay") {
             outcome.files.retain(|(name, _)| name != "quality.json");
         }
         Ok(outcome)
