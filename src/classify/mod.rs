@@ -16,6 +16,6 @@ pub use bench::{UNSORTED, default_bench};
 pub use conditions::{Conditions, FactTest, NumberFact, PathGlobs, TimeWindow};
 pub use decision::{Decision, Outcome, Purpose};
 pub use endings::CARD_ENDING;
-pub use rule::{Rule, Then};
+pub use rule::{Measuring, Rule, Then};
 pub use ruleset::RuleSet;
 pub use template::{BUILT_IN, Template};

@@ -20,16 +20,20 @@ pub enum Then {
         why: Template,
     },
     /// Measured. What is not stated comes from a named group of the same name, or from the photo's place and name.
-    Measure {
-        /// What it was taken for.
-        capture: Capture,
-        /// The instrument; by default the first folder.
-        bench: Option<Template>,
-        /// The lamp of a calibration; by default `auto`.
-        lamp: Option<Template>,
-        /// What the people call it; by default the file's name without its ending.
-        label: Option<Template>,
-    },
+    Measure(Measuring),
+}
+
+/// What a photo is measured as.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Measuring {
+    /// What it was taken for.
+    pub capture: Capture,
+    /// The instrument; by default the first folder.
+    pub bench: Option<Template>,
+    /// The lamp of a calibration; by default `auto`.
+    pub lamp: Option<Template>,
+    /// What the people call it; by default the file's name without its ending.
+    pub label: Option<Template>,
 }
 
 /// One rule.
@@ -52,7 +56,7 @@ impl Rule {
     /// In words about the photo.
     pub fn take(&self, path: &str, facts: &Facts) -> Result<Outcome, String> {
         let name = path.rsplit('/').next().unwrap_or(path);
-        if matches!(self.then, Then::Measure { .. }) && !is_picture_by_name(name) {
+        if matches!(self.then, Then::Measure(_)) && !is_picture_by_name(name) {
             return Err("it is not a photo by its name".to_owned());
         }
         let mut groups: BTreeMap<String, String> =
@@ -65,19 +69,14 @@ impl Rule {
                 .entry(key.to_owned())
                 .or_insert_with(|| value.to_owned());
         }
-        let (capture, bench, lamp, label) = match &self.then {
+        let measuring = match &self.then {
             Then::Ignore { why } => {
                 return Ok(Outcome::Ignore {
                     bench: default_bench(path),
                     why: why.fill(&filling),
                 });
             }
-            Then::Measure {
-                capture,
-                bench,
-                lamp,
-                label,
-            } => (*capture, bench, lamp, label),
+            Then::Measure(measuring) => measuring,
         };
         let mut stated = |template: &Option<Template>, group: &str| {
             let from_group = groups.remove(group);
@@ -87,13 +86,14 @@ impl Rule {
             };
             text.map(|t| t.trim().to_owned()).filter(|t| !t.is_empty())
         };
-        let bench = stated(bench, "bench").map_or_else(|| default_bench(path), |b| bench_name(&b));
-        let lamp = stated(lamp, "lamp");
-        let label = stated(label, "label").unwrap_or_else(|| stem(name).to_owned());
+        let bench = stated(&measuring.bench, "bench")
+            .map_or_else(|| default_bench(path), |b| bench_name(&b));
+        let lamp = stated(&measuring.lamp, "lamp");
+        let label = stated(&measuring.label, "label").unwrap_or_else(|| stem(name).to_owned());
         Ok(Outcome::Measure(Purpose {
-            capture,
+            capture: measuring.capture,
             bench,
-            lamp: match capture {
+            lamp: match measuring.capture {
                 Capture::Calibration => lamp.unwrap_or_else(|| "auto".to_owned()).to_lowercase(),
                 _ => String::new(),
             },
@@ -124,12 +124,12 @@ impl Rule {
         }
         parts.push(match &self.then {
             Then::Ignore { why } => format!("ignored: {}", why.source()),
-            Then::Measure {
+            Then::Measure(Measuring {
                 capture,
                 bench,
                 lamp,
                 label,
-            } => {
+            }) => {
                 let mut then = capture.as_str().to_owned();
                 for (key, template) in [("bench", bench), ("lamp", lamp), ("label", label)] {
                     if let Some(template) = template {

@@ -7,7 +7,7 @@ use super::bench::default_bench;
 use super::conditions::Conditions;
 use super::decision::{Decision, Outcome};
 use super::endings::ending;
-use super::rule::{Rule, Then};
+use super::rule::{Measuring, Rule, Then};
 
 /// The rules in order. Deciding is total: the last, unwritten rule takes what the others leave.
 #[derive(Clone, Debug)]
@@ -51,12 +51,12 @@ impl RuleSet {
         let other_photos = Rule {
             name: RuleSet::OTHER_PHOTOS.to_owned(),
             when: Conditions::default(),
-            then: Then::Measure {
+            then: Then::Measure(Measuring {
                 capture: Capture::Sample,
                 bench: None,
                 lamp: None,
                 label: None,
-            },
+            }),
         };
         if let Ok(outcome) = other_photos.take(path, facts) {
             return Decision {
@@ -97,12 +97,12 @@ mod tests {
         Rule {
             name: name.to_owned(),
             when,
-            then: Then::Measure {
+            then: Then::Measure(Measuring {
                 capture,
                 bench: None,
                 lamp: None,
                 label: None,
-            },
+            }),
         }
     }
 
@@ -174,12 +174,12 @@ mod tests {
         let rules = RuleSet::new(vec![Rule {
             name: "tables".to_owned(),
             when,
-            then: Then::Measure {
+            then: Then::Measure(Measuring {
                 capture: Capture::Sample,
                 bench: template("{folder} {table}"),
                 lamp: None,
                 label: template("{stem} at {table}"),
-            },
+            }),
         }]);
         let purpose = purpose(rules.decide("monday/3-dye.jpg", &Facts::default()));
         assert_eq!(purpose.bench, "monday 3");

@@ -180,12 +180,23 @@ impl Shelf {
         let parent = target.parent().unwrap_or(&self.root).to_owned();
         self.make_folders(&parent)?;
         let making = self.making(&parent);
-        let made = self.write_new(&making, bytes).and_then(|()| {
-            self.step("rename", &target, || fs::rename(&making, &target))?;
-            self.sync_folder(&parent)
+        let written = self.write_new(&making, bytes);
+        self.put_in_place(written, &making, &target)
+    }
+
+    /// Renames what has been `written` as `making`; what could not be finished is cleared away.
+    pub(super) fn put_in_place(
+        &self,
+        written: Result<(), Trouble>,
+        making: &Path,
+        target: &Path,
+    ) -> Result<bool, Trouble> {
+        let made = written.and_then(|()| {
+            self.step("rename", target, || fs::rename(making, target))?;
+            self.sync_folder(target.parent().unwrap_or(&self.root))
         });
         if made.is_err() {
-            self.clear_or_remember(&making);
+            self.clear_or_remember(making);
         }
         made.map(|()| true)
     }

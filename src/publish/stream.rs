@@ -46,19 +46,11 @@ impl Shelf {
                 return Err(trouble.unwrap_or_else(|| Trouble::new("make", &target, source)));
             }
         };
-        let made = self
-            .step("sync", &making, || {
-                let file = file.into_inner().map_err(io::IntoInnerError::into_error)?;
-                file.sync_all()
-            })
-            .and_then(|()| {
-                self.step("rename", &target, || fs::rename(&making, &target))?;
-                self.sync_folder(target.parent().unwrap_or(self.root()))
-            });
-        if made.is_err() {
-            self.clear_or_remember(&making);
-        }
-        made.map(|()| true)
+        let written = self.step("sync", &making, || {
+            let file = file.into_inner().map_err(io::IntoInnerError::into_error)?;
+            file.sync_all()
+        });
+        self.put_in_place(written, &making, &target)
     }
 }
 

@@ -59,6 +59,14 @@ impl<'a> Spot<'a> {
         self.report.note(self.node.at, what, remedy);
     }
 
+    /// A single value, and how it is written.
+    fn scalar(&self) -> Option<(&'a Value, &'a str)> {
+        match &self.node.kind {
+            Kind::Scalar { value, text } => Some((value, text)),
+            _ => None,
+        }
+    }
+
     fn found(&self) -> String {
         match &self.node.kind {
             Kind::Scalar {
@@ -98,26 +106,19 @@ impl<'a> Spot<'a> {
 
     /// True where a number is switched off: `off`, `~`, `null` or nothing.
     pub fn is_off(&self) -> bool {
-        let value = match &self.node.kind {
-            Kind::Scalar { value, .. } => Some(value),
-            _ => None,
-        };
-        value == Some(&Value::Null) || self.says("off")
+        matches!(self.scalar(), Some((Value::Null, _))) || self.says("off")
     }
 
     /// The text as written; empty where it is not a single value.
     fn written(&self) -> &'a str {
-        match &self.node.kind {
-            Kind::Scalar { text, .. } => text,
-            _ => "",
-        }
+        self.scalar().map_or("", |(_, text)| text)
     }
 
     /// Text with something in it; numbers and flags count as the text they are written as.
     pub fn text(&self) -> Option<String> {
-        match &self.node.kind {
-            Kind::Scalar { value, text } if *value != Value::Null && !text.trim().is_empty() => {
-                Some(text.clone())
+        match self.scalar() {
+            Some((value, text)) if !value.is_null() && !text.trim().is_empty() => {
+                Some(text.to_owned())
             }
             _ => self.wanted(
                 "text",
@@ -137,14 +138,7 @@ impl<'a> Spot<'a> {
         if self.written().contains(',') {
             accepted += ", with a point, not a comma, before the decimals";
         }
-        let number = match &self.node.kind {
-            Kind::Scalar {
-                value: Value::Number(number),
-                ..
-            } => number.as_f64(),
-            _ => None,
-        };
-        match number {
+        match self.scalar().and_then(|(value, _)| value.as_f64()) {
             None => self.wanted("a number", accepted),
             Some(number) if range.contains(&number) => Some(number),
             Some(_) => self.refused(format!("{} is out of range", self.found()), accepted),
@@ -165,13 +159,8 @@ impl<'a> Spot<'a> {
 
     /// `true` or `false`.
     pub fn flag(&self) -> Option<bool> {
-        match &self.node.kind {
-            Kind::Scalar {
-                value: Value::Bool(flag),
-                ..
-            } => Some(*flag),
-            _ => self.wanted("true or false", "write true or false, without quotes"),
-        }
+        let flag = self.scalar().and_then(|(value, _)| value.as_bool());
+        flag.or_else(|| self.wanted("true or false", "write true or false, without quotes"))
     }
 
     /// One of `choices`, each the serialised form of a `T`.

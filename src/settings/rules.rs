@@ -6,8 +6,8 @@ use std::str::FromStr;
 use jiff::civil::{Date, DateTime, Time};
 
 use crate::classify::{
-    BUILT_IN, Conditions, FactTest, NumberFact, PathGlobs, Rule, RuleSet, Template, Then,
-    TimeWindow,
+    BUILT_IN, Conditions, FactTest, Measuring, NumberFact, PathGlobs, Rule, RuleSet, Template,
+    Then, TimeWindow,
 };
 use crate::terms::Capture;
 
@@ -260,12 +260,12 @@ fn read_then(t: &mut Table<'_>, groups: &[String], lamps: &[&str]) -> Option<The
                     "take the lamp out, or write capture: calibration",
                 );
             }
-            Some(Then::Measure {
+            Some(Then::Measure(Measuring {
                 capture,
                 bench,
                 lamp: lamp_template,
                 label,
-            })
+            }))
         }
         (Some(_), Some(_)) => t
             .spot()
