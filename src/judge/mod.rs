@@ -11,7 +11,7 @@ pub use checks::Check;
 pub use exposure::exposure_time;
 pub use limit::{Limit, Side};
 pub use limits::Limits;
-pub use words::{Variant, Words};
+pub use words::Words;
 
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};

@@ -247,18 +247,12 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         .iter()
         .map(|s| pages::class(s.record.verdict))
         .collect();
-    let counts: Vec<String> = [
-        Verdict::Good,
-        Verdict::Caution,
-        Verdict::Retake,
-        Verdict::Waiting,
-        Verdict::Unreadable,
-    ]
-    .into_iter()
-    .map(|v| (bench.count(v), v.as_str()))
-    .filter(|(n, _)| *n > 0)
-    .map(|(n, word)| format!("{n} {word}"))
-    .collect();
+    let counts: Vec<String> = Verdict::ALL
+        .iter()
+        .map(|v| (bench.count(*v), v.as_str()))
+        .filter(|(n, _)| *n > 0)
+        .map(|(n, word)| format!("{n} {word}"))
+        .collect();
     Ship {
         class,
         name: words::visible(&bench.name),

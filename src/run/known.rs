@@ -55,15 +55,13 @@ impl Known {
     /// True where a result made from one would be the same as one made from the other.
     pub fn is_same_content(&self, other: &Known) -> bool {
         fn content(known: &Known) -> impl PartialEq + '_ {
-            let Known {
-                shown,
-                hash,
-                fault,
-                suspicion,
-                decision,
-                ..
-            } = known;
-            (shown, hash, fault, suspicion, decision)
+            (
+                &known.shown,
+                &known.hash,
+                &known.fault,
+                &known.suspicion,
+                &known.decision,
+            )
         }
         content(self) == content(other)
     }

@@ -125,11 +125,7 @@ fn lamp_words(lamp: &Lamp) -> String {
 }
 
 fn severity_word(severity: Option<Severity>) -> &'static str {
-    match severity {
-        None => "not judged",
-        Some(Severity::Caution) => "caution",
-        Some(Severity::Retake) => "retake",
-    }
+    severity.map_or("not judged", Into::into)
 }
 
 /// A path as people would write it: `config/../inbox` is `inbox`.

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use serde::de::DeserializeOwned;
 use serde_yaml::Value;
 
-use super::document::{Kind, Node};
+use super::document::{self, Kind, Node};
 use super::mistake::Report;
 
 const MAPPING_REMEDY: &str = "put each key: value on a line of its own, indented";
@@ -18,7 +18,8 @@ const MAPPING_REMEDY: &str = "put each key: value on a line of its own, indented
 impl Report {
     /// Parses `text`, notes its flaws, and hands the tree to `read`.
     pub fn parse<T>(&self, text: &str, read: impl FnOnce(Spot<'_>) -> Option<T>) -> Option<T> {
-        read(Spot::top(self, &self.tree(text)?))
+        self.not_too_long(text.len() as u64)?;
+        read(Spot::top(self, &document::parse(text, self)?))
     }
 }
 

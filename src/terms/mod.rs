@@ -13,6 +13,7 @@ mod quantity;
 mod ranks;
 mod spectrum;
 mod unmeasured;
+mod variant;
 mod verdict;
 
 pub use capture::Capture;
@@ -29,4 +30,5 @@ pub use quantity::{Metrics, Quantity, Reading};
 pub use ranks::{median, sorted};
 pub use spectrum::{AbsorbanceRow, Peak, PeakKind, Spectrum, SpectrumRow};
 pub use unmeasured::{Subject, Unmeasured};
+pub use variant::Variant;
 pub use verdict::{Finding, Reason, Severity, Verdict};

@@ -9,6 +9,8 @@ use super::Code;
 /// How bad a reason is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum Severity {
     /// Usable, but look.
     Caution,
@@ -36,7 +38,7 @@ pub struct Reason {
     Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
 )]
 #[serde(rename_all = "lowercase")]
-#[derive(strum::IntoStaticStr)]
+#[derive(strum::IntoStaticStr, strum::VariantArray)]
 #[strum(serialize_all = "lowercase")]
 pub enum Verdict {
     /// Nothing to do.
@@ -55,6 +57,9 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// Every verdict.
+    pub const ALL: &[Verdict] = <Verdict as strum::VariantArray>::VARIANTS;
+
     /// As written in tables.
     pub fn as_str(self) -> &'static str {
         self.into()
@@ -107,14 +112,7 @@ mod tests {
             let text = serde_json::to_string(&value).unwrap();
             text.trim_matches('"').to_owned()
         }
-        for v in [
-            Verdict::Good,
-            Verdict::Caution,
-            Verdict::Retake,
-            Verdict::Waiting,
-            Verdict::Unreadable,
-            Verdict::Ignored,
-        ] {
+        for v in Verdict::ALL {
             assert_eq!(v.as_str(), json(v));
         }
         for c in [
