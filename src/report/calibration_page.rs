@@ -7,7 +7,8 @@ use askama::Template;
 
 use super::calibrations::{builds, used_by};
 use super::standing::BenchStanding;
-use super::{charts, pages, trend};
+use super::trend::{Trend, has_own_scale, trends};
+use super::{charts, pages};
 use crate::publish::record::{CalibrationRecord, Record, file_name, parameters};
 use crate::publish::{numbers, words};
 use crate::terms::{Calibration, Capture, LineUse, Reading, SigmaAt, Verdict};
@@ -21,7 +22,7 @@ struct Page {
     scale: Option<Scale>,
     lamps: Vec<Lamp>,
     waiting: usize,
-    trends: Vec<ShownTrend>,
+    trends: Vec<Trend>,
 }
 
 /// The scale in use.
@@ -57,34 +58,6 @@ struct Lamp {
     said: String,
 }
 
-/// A history as it is shown, here and on the bench's page.
-pub struct ShownTrend {
-    /// State letter.
-    pub class: &'static str,
-    /// What it is.
-    pub title: &'static str,
-    /// The last value.
-    pub now: String,
-    /// In words.
-    pub say: String,
-    /// SVG; empty for one value.
-    pub svg: String,
-}
-
-/// The histories of a bench as they are shown.
-pub fn shown_trends(bench: &BenchStanding<'_>) -> Vec<ShownTrend> {
-    trend::trends(bench)
-        .into_iter()
-        .map(|t| ShownTrend {
-            class: t.class(),
-            title: t.title,
-            now: t.now(),
-            say: t.say(),
-            svg: charts::trend(&t),
-        })
-        .collect()
-}
-
 /// The page of one bench. It has no clock: the photos alone determine it.
 pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
     let used_by = used_by(bench.photos.iter().map(|s| s.record));
@@ -101,7 +74,7 @@ pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
         scale,
         lamps: lamps(bench, &uses),
         waiting: bench.count(Verdict::Waiting),
-        trends: shown_trends(bench),
+        trends: trends(bench),
     };
     page.render().expect("writing to memory does not fail")
 }
@@ -281,7 +254,7 @@ fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
         .filter(|s| s.record.capture == Some(Capture::Calibration))
         .map(|s| {
             let r = s.record;
-            let own = r.calibration.as_ref().filter(|_| trend::has_own_scale(r));
+            let own = r.calibration.as_ref().filter(|_| has_own_scale(r));
             let said = match own {
                 None => "no scale".to_owned(),
                 Some(c) => {

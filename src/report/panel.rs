@@ -44,7 +44,6 @@ struct ShownSeries {
     /// The line in numbers: what, how much.
     gauges: Vec<(&'static str, String)>,
     picture: Option<String>,
-    alt: String,
 }
 
 struct ShownBracket {
@@ -282,6 +281,5 @@ fn shown(s: &Series<'_>) -> ShownSeries {
             .map(|(what, text)| (what, words::visible(&text)))
             .collect(),
         picture: super::series_svg::picture(s),
-        alt: "absorbance by concentration: standards with one standard uncertainty, the line, unknowns hollow".to_owned(),
     }
 }

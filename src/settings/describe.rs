@@ -25,11 +25,6 @@ struct Text<'a> {
     limits: Vec<String>,
     exposure_auto: &'static str,
     exposure_auto_in_set: &'static str,
-    calibration: &'static str,
-    blank: &'static str,
-    within: String,
-    workers: String,
-    memory: String,
 }
 
 struct ShownRule<'a> {
@@ -65,31 +60,6 @@ pub fn describe(settings: &Settings) -> String {
         limits: Check::ALL.map(limit).to_vec(),
         exposure_auto: severity_word(settings.limits.exposure_auto),
         exposure_auto_in_set: severity_word(settings.limits.exposure_auto_in_set),
-        calibration: match settings.pairing.calibration {
-            Choice::Nearest => "the calibration of its bench that is nearest in time",
-            Choice::LatestBefore => {
-                "the latest calibration of its bench before it, or else the first after it"
-            }
-            Choice::Best => "the calibration of its bench with the smallest uncertainty",
-        },
-        blank: match settings.pairing.blank {
-            Choice::LatestBefore => "the latest blank before it, or else the first after it",
-            _ => "the blank that is nearest in time",
-        },
-        within: match settings.pairing.within_h {
-            Some(hours) => format!("not more than {hours} h away"),
-            None => "however far away".to_owned(),
-        },
-        workers: match settings.work.workers {
-            Some(1) => "One photo at a time".to_owned(),
-            Some(n) => format!("{n} photos at a time"),
-            None => "As many photos at a time as there are cores".to_owned(),
-        },
-        memory: match settings.work.memory_mib {
-            Some(mib) => format!("within {mib} MiB"),
-            None => "within 150 MiB a worker, 512 MiB at least, half of the free memory at most"
-                .to_owned(),
-        },
     };
     text.render().expect("writing to memory does not fail") + "\n"
 }
