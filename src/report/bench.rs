@@ -80,12 +80,10 @@ pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> S
 fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
     let mut gauges = Vec::new();
     if let Some((record, calibration)) = bench.scale() {
-        if let Some(sigma) = record.scale_sigma_nm() {
-            gauges.push(("scale", numbers::within_nm(sigma)));
-        }
-        if let Some(photo) = &calibration.photo {
-            gauges.push(("scale from", words::visible(file_name(photo))));
-        }
+        let sigma = record.scale_sigma_nm();
+        gauges.extend(sigma.map(|s| ("scale", numbers::within_nm(s))));
+        let photo = calibration.photo.as_deref();
+        gauges.extend(photo.map(|p| ("scale from", words::visible(file_name(p)))));
         if let Some(rms) = calibration.rms_nm {
             let used = calibration.lines.iter().filter(|l| l.used).count();
             gauges.push((

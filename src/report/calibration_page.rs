@@ -11,7 +11,7 @@ use super::trend::{Trend, has_own_scale, trends};
 use super::{charts, pages};
 use crate::publish::record::{CalibrationRecord, Record, file_name, parameters};
 use crate::publish::{numbers, words};
-use crate::terms::{Calibration, Capture, LineUse, Reading, SigmaAt, Verdict};
+use crate::terms::{Calibration, Capture, FoundOut, LineUse, Reading, SigmaAt, Verdict};
 
 #[derive(Template)]
 #[template(path = "calibration.html", config = "src/report/askama.toml")]
@@ -37,7 +37,21 @@ struct Scale {
     lines: Vec<Line>,
     drawing: Option<charts::ScaleDrawing>,
     along: Vec<(String, String)>,
-    instrument: Vec<(&'static str, String, &'static str)>,
+    parts: Option<Parts>,
+}
+
+/// The instrument behind a scale; each number with its uncertainty.
+struct Parts {
+    grooves_nm: String,
+    focal_px: Option<String>,
+    distortion_percent: Option<String>,
+    slit_deg: Option<String>,
+    yaw_deg: Option<String>,
+    pitch_deg: Option<String>,
+    skew_deg: Option<String>,
+    /// How the lamp was found out.
+    told: Option<String>,
+    lead: Option<String>,
 }
 
 /// A lamp line in the table.
@@ -111,7 +125,7 @@ fn shown_scale(
             .collect(),
         drawing: model.and_then(charts::scale),
         along: along(curve),
-        instrument: model.map(instrument).unwrap_or_default(),
+        parts: model.map(parts),
     }
 }
 
@@ -157,78 +171,30 @@ impl Line {
     }
 }
 
-/// The fitted instrument: what it is, how much, and what that means.
-fn instrument(model: &Calibration) -> Vec<(&'static str, String, &'static str)> {
+/// The fitted instrument.
+fn parts(model: &Calibration) -> Parts {
     let named = parameters(model);
-    let degrees = |name: &str| estimate(&named, name, f64::to_degrees);
-    let mut rows = vec![(
-        "grooves",
-        format!(
-            "{} nm apart",
-            numbers::plain(model.optics.groove_spacing_nm, 0)
-        ),
-        "held, not fitted: it and the focal length cannot be told apart",
-    )];
-    let fitted: [(&'static str, Option<String>, &'static str); 6] = [
-        (
-            "focal length",
-            estimate(&named, "focal_px", |v| v).map(|t| t + " px"),
-            "the phone’s; it should not change between lamp photos",
-        ),
-        (
-            "distortion",
-            estimate(&named, "k1", |v| 100.0 * v).map(|t| t + " %"),
-            "of the phone’s lens, where the picture is as far from its middle as the lens from it",
-        ),
-        (
-            "slit seen from the disc",
-            degrees("alpha_slit").map(|t| t + "°"),
-            "off the disc’s normal, across the grooves",
-        ),
-        (
-            "phone about the grooves",
-            degrees("yaw_rad").map(|t| t + "°"),
-            "0 where the phone lies flat on the disc",
-        ),
-        (
-            "phone about the dispersion",
-            degrees("pitch_rad").map(|t| t + "°"),
-            "0 where the phone lies flat on the disc",
-        ),
-        (
-            "slit against the grooves",
-            estimate(&named, "skew_slope", |v| {
-                (v * model.optics.skew_per_slope()).atan().to_degrees()
-            })
-            .map(|t| t + "°"),
-            "0 where the slit is parallel to them",
-        ),
-    ];
-    rows.extend(
-        fitted
-            .into_iter()
-            .filter_map(|(title, value, note)| Some((title, value?, note))),
-    );
-    if let Some(told) = &model.found_out {
+    let value = |name, convert: &dyn Fn(f64) -> f64| estimate(&named, name, convert);
+    let per_slope = model.optics.skew_per_slope();
+    let told = |told: &FoundOut| {
         let next = told.runner_up.as_deref().unwrap_or("no other");
-        rows.push((
-            "lamp found out",
-            format!(
-                "{}, sure to {} (next: {next})",
-                model.lamp,
-                numbers::plain(told.sure, 2)
-            ),
-            "the rule names none; told by the pattern of its lines",
-        ));
+        let sure = numbers::plain(told.sure, 2);
+        format!("{}, sure to {sure} (next: {next})", model.lamp)
+    };
+    Parts {
+        grooves_nm: numbers::plain(model.optics.groove_spacing_nm, 0),
+        focal_px: value("focal_px", &|v| v),
+        distortion_percent: value("k1", &|v| 100.0 * v),
+        slit_deg: value("alpha_slit", &f64::to_degrees),
+        yaw_deg: value("yaw_rad", &f64::to_degrees),
+        pitch_deg: value("pitch_rad", &f64::to_degrees),
+        skew_deg: value("skew_slope", &|v| (v * per_slope).atan().to_degrees()),
+        told: model.found_out.as_ref().map(told),
+        lead: model
+            .margin
+            .is_finite()
+            .then(|| numbers::plain(model.margin, 2)),
     }
-    if model.margin.is_finite() {
-        rows.push((
-            "lead over any other reading",
-            format!("{} of 1", numbers::plain(model.margin, 2)),
-            "how much better these lines fit than the next best assignment of lines",
-        ));
-    }
-    rows
 }
 
 /// A parameter in other units with its uncertainty. `convert` must be odd and close to linear for small values.

@@ -41,9 +41,23 @@ struct ShownSeries {
     refused: String,
     /// Each unknown's name and what it comes to.
     unknowns: Vec<(String, String)>,
-    /// The line in numbers: what, how much.
-    gauges: Vec<(&'static str, String)>,
+    /// Unit with a space before it; empty where none is stated.
+    unit: String,
+    line: Option<ShownLine>,
     picture: Option<String>,
+}
+
+/// A series' line in numbers.
+struct ShownLine {
+    standards: usize,
+    left_out: usize,
+    low: String,
+    high: String,
+    slope: String,
+    intercept: String,
+    scatter: String,
+    detected: String,
+    stated: String,
 }
 
 struct ShownBracket {
@@ -217,43 +231,17 @@ fn shown(s: &Series<'_>) -> ShownSeries {
         "" => String::new(),
         unit => format!(" {unit}"),
     };
-    let standards = s.members.iter().filter(|m| m.stated().is_some()).count();
-    let mut gauges = Vec::new();
-    if let Ok(line) = &s.line {
-        let per = match s.unit {
-            "" => String::new(),
-            unit => format!(" per {unit}"),
-        };
-        let left_out = match line.left_out {
-            0 => String::new(),
-            n => format!(", {n} left out above the linear range"),
-        };
-        gauges = vec![
-            ("standards", format!("{standards}{left_out}")),
-            (
-                "linear range",
-                format!(
-                    "{} to {}{unit}",
-                    numbers::about(line.range.0),
-                    numbers::about(line.range.1)
-                ),
-            ),
-            ("slope", format!("{}{per}", numbers::plus_minus(line.slope))),
-            ("absorbance at 0", numbers::plus_minus(line.intercept)),
-            (
-                "scatter about the line, times what is expected",
-                numbers::plain(line.scatter, 2),
-            ),
-            (
-                "can be detected from",
-                format!("{}{unit}", numbers::about(line.detection_limit())),
-            ),
-            (
-                "can be stated from",
-                format!("{}{unit}", numbers::about(line.quantification_limit())),
-            ),
-        ];
-    }
+    let line = s.line.as_ref().ok().map(|line| ShownLine {
+        standards: s.members.iter().filter(|m| m.stated().is_some()).count(),
+        left_out: line.left_out,
+        low: numbers::about(line.range.0),
+        high: numbers::about(line.range.1),
+        slope: numbers::plus_minus(line.slope),
+        intercept: numbers::plus_minus(line.intercept),
+        scatter: numbers::plain(line.scatter, 2),
+        detected: numbers::about(line.detection_limit()),
+        stated: numbers::about(line.quantification_limit()),
+    });
     let unknowns = s.unknowns.iter().map(|(name, unknown)| {
         let text = match unknown {
             Ok(found) => format!(
@@ -276,10 +264,8 @@ fn shown(s: &Series<'_>) -> ShownSeries {
             Err(refusal) => words::visible(&refusal.to_string()),
         },
         unknowns: unknowns.collect(),
-        gauges: gauges
-            .into_iter()
-            .map(|(what, text)| (what, words::visible(&text)))
-            .collect(),
+        line,
+        unit: words::visible(&unit),
         picture: super::series_svg::picture(s),
     }
 }

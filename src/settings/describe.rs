@@ -18,7 +18,8 @@ struct Text<'a> {
     settings: &'a Settings,
     inbox: String,
     results: String,
-    rules: Vec<ShownRule<'a>>,
+    /// Each with its name, when it fits, and what then becomes of the photo.
+    rules: Vec<(&'a str, (String, String))>,
     instrument: String,
     benches: Vec<(&'a str, String)>,
     lamps: Vec<String>,
@@ -27,30 +28,19 @@ struct Text<'a> {
     exposure_auto_in_set: &'static str,
 }
 
-struct ShownRule<'a> {
-    number: String,
-    name: &'a str,
-    when: String,
-    then: String,
-}
-
 /// The text of `slitwatch check`: folders, rules in order, benches, limits, arrival. Ends with a line break.
 pub fn describe(settings: &Settings) -> String {
     let limit = |check: Check| {
         let limit = settings.limits[check].words(check.unit());
         format!("{} ({}): {limit}", check.row().about, check.key())
     };
-    let benches = settings.benches.iter();
+    let (rules, benches) = (settings.rules.rules().iter(), settings.benches.iter());
     let text = Text {
         settings,
         inbox: shown(&settings.inbox),
         results: shown(&settings.results),
-        rules: settings
-            .rules
-            .rules()
-            .iter()
-            .enumerate()
-            .map(shown_rule)
+        rules: rules
+            .map(|rule| (rule.name.as_str(), rule_words(rule)))
             .collect(),
         instrument: instrument_words(&settings.instrument),
         benches: benches
@@ -62,16 +52,6 @@ pub fn describe(settings: &Settings) -> String {
         exposure_auto_in_set: severity_word(settings.limits.exposure_auto_in_set),
     };
     text.render().expect("writing to memory does not fail") + "\n"
-}
-
-fn shown_rule((i, rule): (usize, &Rule)) -> ShownRule<'_> {
-    let (when, then) = rule_words(rule);
-    ShownRule {
-        number: format!("{:>2}", i + 1),
-        name: &rule.name,
-        when,
-        then,
-    }
 }
 
 fn instrument_words(instrument: &Instrument) -> String {
