@@ -27,12 +27,12 @@ pub fn references_csv() -> Vec<u8> {
 /// A bench's answers in words and a picture, for its page.
 #[derive(askama::Template)]
 #[template(path = "answers.html", config = "src/report/askama.toml")]
-pub struct Panel {
+pub struct Panel<'l> {
     series: Vec<ShownSeries>,
     brackets: Vec<ShownBracket>,
     lamps: Vec<(String, String)>,
     absorbed: Vec<(String, String)>,
-    lights: Option<ShownLights>,
+    lights: Option<ShownLights<'l>>,
 }
 
 struct ShownSeries {
