@@ -7,10 +7,11 @@ use askama::Template;
 
 use super::calibrations::{builds, used_by};
 use super::standing::BenchStanding;
-use super::{charts, pages, trend};
+use super::trend::{Trend, has_own_scale, trends};
+use super::{charts, pages};
 use crate::publish::record::{CalibrationRecord, Record, file_name, parameters};
 use crate::publish::{numbers, words};
-use crate::terms::{Calibration, Capture, LineUse, Reading, SigmaAt, Verdict};
+use crate::terms::{Calibration, Capture, FoundOut, LineUse, Reading, SigmaAt, Verdict};
 
 #[derive(Template)]
 #[template(path = "calibration.html", config = "src/report/askama.toml")]
@@ -21,7 +22,7 @@ struct Page {
     scale: Option<Scale>,
     lamps: Vec<Lamp>,
     waiting: usize,
-    trends: Vec<ShownTrend>,
+    trends: Vec<Trend>,
 }
 
 /// The scale in use.
@@ -36,7 +37,21 @@ struct Scale {
     lines: Vec<Line>,
     drawing: Option<charts::ScaleDrawing>,
     along: Vec<(String, String)>,
-    instrument: Vec<(&'static str, String, &'static str)>,
+    parts: Option<Parts>,
+}
+
+/// The instrument behind a scale; each number with its uncertainty.
+struct Parts {
+    grooves_nm: String,
+    focal_px: Option<String>,
+    distortion_percent: Option<String>,
+    slit_deg: Option<String>,
+    yaw_deg: Option<String>,
+    pitch_deg: Option<String>,
+    skew_deg: Option<String>,
+    /// How the lamp was found out.
+    told: Option<String>,
+    lead: Option<String>,
 }
 
 /// A lamp line in the table.
@@ -57,34 +72,6 @@ struct Lamp {
     said: String,
 }
 
-/// A history as it is shown, here and on the bench's page.
-pub struct ShownTrend {
-    /// State letter.
-    pub class: &'static str,
-    /// What it is.
-    pub title: &'static str,
-    /// The last value.
-    pub now: String,
-    /// In words.
-    pub say: String,
-    /// SVG; empty for one value.
-    pub svg: String,
-}
-
-/// The histories of a bench as they are shown.
-pub fn shown_trends(bench: &BenchStanding<'_>) -> Vec<ShownTrend> {
-    trend::trends(bench)
-        .into_iter()
-        .map(|t| ShownTrend {
-            class: t.class(),
-            title: t.title,
-            now: t.now(),
-            say: t.say(),
-            svg: charts::trend(&t),
-        })
-        .collect()
-}
-
 /// The page of one bench. It has no clock: the photos alone determine it.
 pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
     let used_by = used_by(bench.photos.iter().map(|s| s.record));
@@ -101,7 +88,7 @@ pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
         scale,
         lamps: lamps(bench, &uses),
         waiting: bench.count(Verdict::Waiting),
-        trends: shown_trends(bench),
+        trends: trends(bench),
     };
     page.render().expect("writing to memory does not fail")
 }
@@ -138,7 +125,7 @@ fn shown_scale(
             .collect(),
         drawing: model.and_then(charts::scale),
         along: along(curve),
-        instrument: model.map(instrument).unwrap_or_default(),
+        parts: model.map(parts),
     }
 }
 
@@ -173,10 +160,7 @@ impl Line {
         Line {
             name: words::visible(&line.name),
             published: numbers::plain(line.wavelength_nm, 3),
-            order: match line.order {
-                0.. => format!("+{}", line.order),
-                _ => format!("\u{2212}{}", line.order.unsigned_abs()),
-            },
+            order: numbers::signed(line.order),
             residual: numbers::plain(line.residual_nm, digits),
             sigma: numbers::plain(line.sigma_nm, digits),
             left_out: line
@@ -187,78 +171,30 @@ impl Line {
     }
 }
 
-/// The fitted instrument: what it is, how much, and what that means.
-fn instrument(model: &Calibration) -> Vec<(&'static str, String, &'static str)> {
+/// The fitted instrument.
+fn parts(model: &Calibration) -> Parts {
     let named = parameters(model);
-    let degrees = |name: &str| estimate(&named, name, f64::to_degrees);
-    let mut rows = vec![(
-        "grooves",
-        format!(
-            "{} nm apart",
-            numbers::plain(model.optics.groove_spacing_nm, 0)
-        ),
-        "held, not fitted: it and the focal length cannot be told apart",
-    )];
-    let fitted: [(&'static str, Option<String>, &'static str); 6] = [
-        (
-            "focal length",
-            estimate(&named, "focal_px", |v| v).map(|t| t + " px"),
-            "the phone’s; it should not change between lamp photos",
-        ),
-        (
-            "distortion",
-            estimate(&named, "k1", |v| 100.0 * v).map(|t| t + " %"),
-            "of the phone’s lens, where the picture is as far from its middle as the lens from it",
-        ),
-        (
-            "slit seen from the disc",
-            degrees("alpha_slit").map(|t| t + "°"),
-            "off the disc’s normal, across the grooves",
-        ),
-        (
-            "phone about the grooves",
-            degrees("yaw_rad").map(|t| t + "°"),
-            "0 where the phone lies flat on the disc",
-        ),
-        (
-            "phone about the dispersion",
-            degrees("pitch_rad").map(|t| t + "°"),
-            "0 where the phone lies flat on the disc",
-        ),
-        (
-            "slit against the grooves",
-            estimate(&named, "skew_slope", |v| {
-                (v * model.optics.skew_per_slope()).atan().to_degrees()
-            })
-            .map(|t| t + "°"),
-            "0 where the slit is parallel to them",
-        ),
-    ];
-    rows.extend(
-        fitted
-            .into_iter()
-            .filter_map(|(title, value, note)| Some((title, value?, note))),
-    );
-    if let Some(told) = &model.found_out {
+    let value = |name, convert: &dyn Fn(f64) -> f64| estimate(&named, name, convert);
+    let per_slope = model.optics.skew_per_slope();
+    let told = |told: &FoundOut| {
         let next = told.runner_up.as_deref().unwrap_or("no other");
-        rows.push((
-            "lamp found out",
-            format!(
-                "{}, sure to {} (next: {next})",
-                model.lamp,
-                numbers::plain(told.sure, 2)
-            ),
-            "the rule names none; told by the pattern of its lines",
-        ));
+        let sure = numbers::plain(told.sure, 2);
+        format!("{}, sure to {sure} (next: {next})", model.lamp)
+    };
+    Parts {
+        grooves_nm: numbers::plain(model.optics.groove_spacing_nm, 0),
+        focal_px: value("focal_px", &|v| v),
+        distortion_percent: value("k1", &|v| 100.0 * v),
+        slit_deg: value("alpha_slit", &f64::to_degrees),
+        yaw_deg: value("yaw_rad", &f64::to_degrees),
+        pitch_deg: value("pitch_rad", &f64::to_degrees),
+        skew_deg: value("skew_slope", &|v| (v * per_slope).atan().to_degrees()),
+        told: model.found_out.as_ref().map(told),
+        lead: model
+            .margin
+            .is_finite()
+            .then(|| numbers::plain(model.margin, 2)),
     }
-    if model.margin.is_finite() {
-        rows.push((
-            "lead over any other reading",
-            format!("{} of 1", numbers::plain(model.margin, 2)),
-            "how much better these lines fit than the next best assignment of lines",
-        ));
-    }
-    rows
 }
 
 /// A parameter in other units with its uncertainty. `convert` must be odd and close to linear for small values.
@@ -284,7 +220,7 @@ fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
         .filter(|s| s.record.capture == Some(Capture::Calibration))
         .map(|s| {
             let r = s.record;
-            let own = r.calibration.as_ref().filter(|_| trend::has_own_scale(r));
+            let own = r.calibration.as_ref().filter(|_| has_own_scale(r));
             let said = match own {
                 None => "no scale".to_owned(),
                 Some(c) => {

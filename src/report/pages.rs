@@ -2,8 +2,8 @@
 //!
 //! Templates stand in `pages/`; they escape what they are given, and are told words only.
 
-use super::Shown;
-use crate::publish::record::{Record, TONE_REMARK};
+use super::shown::Shown;
+use crate::publish::record::{Record, Remark};
 use crate::publish::{numbers, words};
 use crate::terms::{Capture, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};
 
@@ -73,7 +73,7 @@ impl ShownReason {
         };
         ShownReason {
             class,
-            what: words::trouble(reason.code),
+            what: reason.code.trouble(),
             advice: words::visible(&reason.advice),
             measured: number_of(reason),
         }
@@ -148,12 +148,14 @@ impl ShownPhoto {
         let name = words::visible(r.file_name());
         let word = r.verdict.as_str();
         let first = r.reasons.first();
-        let what = first.map(|f| words::trouble(f.code).to_owned());
+        let what = first.map(|f| f.code.trouble().to_owned());
         let what = what
             .or_else(|| {
                 // The tone curve is the phone's, not this photo's: it stands once, among the answers.
-                let mut own = r.remarks.iter().filter(|t| !t.starts_with(TONE_REMARK));
-                own.next().cloned()
+                r.remarks.iter().find_map(|remark| match remark {
+                    Remark::ToneCurve(_) => None,
+                    Remark::Other(said) => Some(said.clone()),
+                })
             })
             .unwrap_or_default();
         let pictures = !matches!(r.verdict, Verdict::Ignored | Verdict::Unreadable);
@@ -171,7 +173,7 @@ impl ShownPhoto {
             notes: r
                 .remarks
                 .iter()
-                .cloned()
+                .map(Remark::to_string)
                 .chain(
                     r.not_measured
                         .iter()

@@ -3,7 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::{Shown, by_path, subject};
+use super::shown::{Shown, by_path, subject};
 use crate::answers::Refusal;
 use crate::answers::absorb::own_sigma;
 use crate::answers::bands;

@@ -3,9 +3,9 @@
 use std::ops::Range;
 
 use super::pane::{Layout, Pane};
-use super::{Area, Canvas, DEEP};
+use super::style::DEEP;
 use crate::frame::Frame;
-use crate::publish::drawing::canvas::scan;
+use crate::publish::drawing::canvas::{Area, Canvas, scan};
 use crate::terms::{self, Drawing};
 
 /// Which part of the photo a canvas pixel shows.
