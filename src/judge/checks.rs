@@ -245,6 +245,17 @@ checks! {
         passed: told("{} %", 100.0, 0),
         slot: Some(("amount_percent", 0)),
     }
+    /// Share of the slit's length in the bench's lamp photo that is lit, 0…1.
+    LitShare {
+        code: Code::PartLit,
+        number: Number::Published(Quantity::LitShare),
+        limit: Limit::at_least(0.15, 0.0),
+        largest: 1.0,
+        about: "share of the slit's length that is lit",
+        measured: told("{} % of the slit lit", 100.0, 0),
+        passed: told("{} %", 100.0, 0),
+        slot: Some(("lit_percent", 0)),
+    }
     /// Number of different lamp lines the scale was fitted to.
     CalibrationLines {
         code: Code::FewLines,

@@ -65,11 +65,6 @@ const SLIT_ELSEWHERE_DEG: f64 = 3.0;
 /// An angle that is known better than this is told with one decimal more, degrees.
 const WELL_KNOWN_DEG: f64 = 0.05;
 
-/// A slit's width is judged only where its standard uncertainty is less than this share of it. Where the blur leaves the width
-/// open, nobody should touch the blades.
-const WIDTH_DOUBT: f64 = 0.35;
-/// The same share for a photo that is out of focus.
-const WIDTH_DOUBT_IN_BLUR: f64 = 0.2;
 /// Widths of slits are told in steps of so many µm.
 const WIDTH_STEP_UM: f64 = 10.0;
 
@@ -354,13 +349,14 @@ impl Judgement<'_> {
             let measured = told.reading(if_still);
             self.weigh(Check::SlitWidthUm, if_still.value, measured, slots);
         }
+        // Wider than allowed is what is rather so than not, however little is known of it.
         if let Some(Estimate { value, sigma }) = width
-            && sigma < WIDTH_DOUBT * value
-            && !(in_blur && sigma > WIDTH_DOUBT_IN_BLUR * value)
+            && !metrics.has(Quantity::MovedPx)
+            && !in_blur
         {
             let slots = Slots::from([("width_um", round(value)), ("wanted_um", "200".to_owned())]);
             let measured = format!("slit {} ± {} µm", round(value), round(sigma.max(step)));
-            self.weigh(Check::SlitWidthUm, value - sigma, measured, slots);
+            self.weigh(Check::SlitWidthUm, value, measured, slots);
         }
     }
 

@@ -114,6 +114,10 @@ codes! {
         ("side", "which end is cut off: red or violet, or both"),
         ("amount_percent", "share of the band outside the picture, per cent"),
     ];
+    /// The lamp fills only a part of the slit.
+    PartLit = "part-lit", "part of the slit lit", OF_THE_PHOTO, [
+        ("lit_percent", "share of the slit's length that is lit, per cent"),
+    ];
     /// Nothing like a spectrum in it.
     NoSpectrum = "no-spectrum", "no spectrum seen", OF_THE_PHOTO, [
         ("found", "what was found instead, such as: the picture is black"),

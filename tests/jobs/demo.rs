@@ -76,6 +76,7 @@ fn a_reason_says_what_was_measured_and_what_to_do() {
         "moved",
         "leak",
         "cropped",
+        "part-lit",
         "no-spectrum",
         "few-lines",
         "poor-fit",

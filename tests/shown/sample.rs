@@ -252,6 +252,8 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
             slit_length_px: Some(230.0),
             slit_px: Point::new(2000.0, 1500.0),
             slit_width_um: Some(200.0),
+            slit_width_sigma_um: Some(40.0),
+            end_blur_px: None,
             line_fwhm_nm: None,
             slit_image_px: 5.0,
             balance_ln: Some(0.4),
@@ -272,6 +274,7 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
                 beta_mid: 0.0,
                 skew_slope: -0.004,
                 pupil_share: 0.007,
+                fan: 0.0,
             },
             covariance: (0..6)
                 .map(|i| (0..6).map(|j| if i == j { 1e-6 } else { 0.0 }).collect())

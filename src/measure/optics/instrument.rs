@@ -82,6 +82,8 @@ mod tests {
             slit_px: Point::new(2000.0, 1500.0),
             optics,
             slit_width_um: None,
+            slit_width_sigma_um: None,
+            end_blur_px: None,
             line_fwhm_nm: None,
             slit_image_px: 4.0,
             balance_ln: None,
