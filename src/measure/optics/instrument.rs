@@ -8,8 +8,10 @@ use crate::terms::Calibration;
 
 /// A jump counts from this many joint standard uncertainties on…
 const LEAST_SIGMAS: f64 = 5.0;
-/// …and from these amounts on: less a tube of card gives by itself when it is handled (common practice, no source).
-const LEAST_ANGLE_RAD: f64 = 0.5 * PI / 180.0;
+/// …and from these amounts on: a phone laid down two millimetres further along the grooves finds them turned by so much…
+const LEAST_TURN_RAD: f64 = 3.0 * PI / 180.0;
+/// …and three millimetres aside sees the slit at another place by so much.
+const LEAST_PLACE_RAD: f64 = 0.6 * PI / 180.0;
 /// Relative; autofocus moves the lens by a hundredth or two.
 const LEAST_FOCAL_SHARE: f64 = 0.04;
 
@@ -42,16 +44,16 @@ pub fn jumps(before: &Calibration, after: &Calibration) -> Vec<String> {
         (
             "the slit against the grooves",
             after.optics.skew_rad() - before.optics.skew_rad(),
-            sigma(index::SKEW) * before.optics.skew_per_slope(),
+            LEAST_TURN_RAD.max(LEAST_SIGMAS * sigma(index::SKEW) * before.optics.skew_per_slope()),
         ),
         (
             "the slit's place before the disc",
             alpha.asin() - before.optics.alpha_slit.asin(),
-            sigma(index::ALPHA),
+            LEAST_PLACE_RAD.max(LEAST_SIGMAS * sigma(index::ALPHA)),
         ),
     ];
-    for (what, by, sigma) in angles {
-        if by.abs() > LEAST_ANGLE_RAD.max(LEAST_SIGMAS * sigma) {
+    for (what, by, least) in angles {
+        if by.abs() > least {
             said.push(format!("{what} by {:.1}°", by.abs().to_degrees()));
         }
     }
@@ -114,13 +116,13 @@ mod tests {
         });
         assert!(jumps(&before, &turned).is_empty());
         let mut reseated = calibration();
-        reseated.optics.skew_slope = 0.03;
+        reseated.optics.skew_slope = 0.07;
         reseated.optics.alpha_slit = -0.02;
         let said = jumps(&before, &reseated);
         assert_eq!(
             said,
             [
-                "the slit against the grooves by 1.7°",
+                "the slit against the grooves by 4.0°",
                 "the slit's place before the disc by 2.9°"
             ]
         );
