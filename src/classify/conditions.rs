@@ -368,10 +368,12 @@ mod tests {
 
     #[test]
     fn named_groups_come_from_path_and_name_and_absent_ones_are_left_out() {
-        let mut conditions = Conditions::default();
-        conditions.path_regex = Some(Conditions::regex("^(?<bench>[^/]+)/").unwrap());
-        conditions.name_regex =
-            Some(Conditions::regex(r"^dye-(?<mg>[0-9.]+)mg(?<note>-x)?\.").unwrap());
+        let name = Conditions::regex(r"^dye-(?<mg>[0-9.]+)mg(?<note>-x)?\.");
+        let conditions = Conditions {
+            path_regex: Some(Conditions::regex("^(?<bench>[^/]+)/").unwrap()),
+            name_regex: Some(name.unwrap()),
+            ..Conditions::default()
+        };
         let groups = conditions
             .meet("heron/Dye-2mg.jpg", &Facts::default())
             .unwrap();

@@ -146,13 +146,13 @@ mod tests {
 
     #[test]
     fn named_groups_set_bench_lamp_and_label_and_the_rest_are_kept() {
-        let mut when = Conditions::default();
-        when.path_regex = Some(
-            Conditions::regex(
-                r"(?<bench>[a-z]+)_(?<lamp>[a-z]+)_(?<label>\w+)_(?<concentration>[\d.]+)mg",
-            )
-            .unwrap(),
+        let path = Conditions::regex(
+            r"(?<bench>[a-z]+)_(?<lamp>[a-z]+)_(?<label>\w+)_(?<concentration>[\d.]+)mg",
         );
+        let when = Conditions {
+            path_regex: Some(path.unwrap()),
+            ..Conditions::default()
+        };
         let rules = RuleSet::new(vec![measuring("codes", when, Capture::Calibration)]);
         let decision = rules.decide("all/dunlin_HE_tube_2.5mg.jpg", &Facts::default());
         assert_eq!(
@@ -169,8 +169,10 @@ mod tests {
 
     #[test]
     fn templates_are_filled_from_groups_and_from_the_place_of_the_photo() {
-        let mut when = Conditions::default();
-        when.name_regex = Some(Conditions::regex(r"^(?<table>\d)-").unwrap());
+        let when = Conditions {
+            name_regex: Some(Conditions::regex(r"^(?<table>\d)-").unwrap()),
+            ..Conditions::default()
+        };
         let rules = RuleSet::new(vec![Rule {
             name: "tables".to_owned(),
             when,
@@ -225,8 +227,10 @@ mod tests {
     proptest! {
         #[test]
         fn every_path_has_exactly_one_fate_and_a_bench_that_is_one_folder(path in "[a-zäA-Z0-9./\\\\ _\\-\u{0}-\u{20}]{0,40}") {
-            let mut when = Conditions::default();
-            when.path_regex = Some(Conditions::regex("(?<bench>.*)").unwrap());
+            let when = Conditions {
+                path_regex: Some(Conditions::regex("(?<bench>.*)").unwrap()),
+                ..Conditions::default()
+            };
             for rules in [RuleSet::new(vec![measuring("any", when.clone(), Capture::Sample)]), RuleSet::new(Vec::new())] {
                 let decision = rules.decide(&path, &Facts::default());
                 let bench = match decision.outcome {

@@ -15,18 +15,18 @@ use crate::terms::{Calibration, Capture, FoundOut, LineUse, Reading, SigmaAt, Ve
 
 #[derive(Template)]
 #[template(path = "calibration.html", config = "src/report/askama.toml")]
-struct Page {
+struct Page<'a> {
     name: String,
     refresh_s: u32,
     heading: String,
-    scale: Option<Scale>,
+    scale: Option<Scale<'a>>,
     lamps: Vec<Lamp>,
     waiting: usize,
     trends: Vec<Trend>,
 }
 
 /// The scale in use.
-struct Scale {
+struct Scale<'a> {
     class: &'static str,
     sigma: String,
     lamp: String,
@@ -34,7 +34,7 @@ struct Scale {
     time: String,
     used_by: usize,
     residuals: Option<String>,
-    lines: Vec<Line>,
+    lines: Vec<&'a LineUse>,
     drawing: Option<charts::ScaleDrawing>,
     along: Vec<(String, String)>,
     parts: Option<Parts>,
@@ -52,17 +52,6 @@ struct Parts {
     /// How the lamp was found out.
     told: Option<String>,
     lead: Option<String>,
-}
-
-/// A lamp line in the table.
-struct Line {
-    name: String,
-    published: String,
-    order: String,
-    residual: String,
-    sigma: String,
-    left_out: String,
-    used: bool,
 }
 
 /// A lamp photo in the history.
@@ -93,12 +82,12 @@ pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
     page.render().expect("writing to memory does not fail")
 }
 
-fn shown_scale(
+fn shown_scale<'a>(
     bench: &BenchStanding<'_>,
     record: &Record,
-    calibration: &CalibrationRecord,
+    calibration: &'a CalibrationRecord,
     uses: &dyn Fn(&str) -> usize,
-) -> Scale {
+) -> Scale<'a> {
     let from = calibration.photo.as_deref().unwrap_or_default();
     // The lamp photo itself says how good the scale is; what uses it adds its own doubts.
     let lamp = bench
@@ -119,10 +108,7 @@ fn shown_scale(
         time: pages::when(lamp.taken.as_deref()),
         used_by: uses(from),
         residuals: charts::residuals(&calibration.lines, curve),
-        lines: by_wavelength(&calibration.lines)
-            .into_iter()
-            .map(Line::new)
-            .collect(),
+        lines: by_wavelength(&calibration.lines),
         drawing: model.and_then(charts::scale),
         along: along(curve),
         parts: model.map(parts),
@@ -154,21 +140,23 @@ fn by_wavelength(lines: &[LineUse]) -> Vec<&LineUse> {
     lines
 }
 
-impl Line {
-    fn new(line: &LineUse) -> Line {
-        let digits = numbers::decimals_for(line.sigma_nm, 2).min(4);
-        Line {
-            name: words::visible(&line.name),
-            published: numbers::plain(line.wavelength_nm, 3),
-            order: numbers::signed(line.order),
-            residual: numbers::plain(line.residual_nm, digits),
-            sigma: numbers::plain(line.sigma_nm, digits),
-            left_out: line
-                .left_out_nm
-                .map_or("–".to_owned(), |v| numbers::plain(v, digits)),
-            used: line.used,
-        }
-    }
+/// A published wavelength, nm.
+fn published(nm: &f64) -> String {
+    numbers::plain(*nm, 3)
+}
+
+/// What is known of a line, nm, with as many decimals as its uncertainty bears.
+fn as_known(nm: &f64, line: &LineUse) -> String {
+    numbers::plain(*nm, numbers::decimals_for(line.sigma_nm, 2).min(4))
+}
+
+fn left_out(line: &LineUse) -> String {
+    let nm = line.left_out_nm.as_ref();
+    nm.map_or("–".to_owned(), |nm| as_known(nm, line))
+}
+
+fn order(line: &LineUse) -> String {
+    numbers::signed(line.order)
 }
 
 /// The fitted instrument.
@@ -275,7 +263,7 @@ mod tests {
 
     #[test]
     fn a_line_has_as_many_digits_as_its_uncertainty_bears() {
-        let line = Line::new(&LineUse {
+        let line = LineUse {
             name: "Hg 435.83".to_owned(),
             wavelength_nm: 435.8328,
             order: -1,
@@ -283,11 +271,11 @@ mod tests {
             sigma_nm: 0.031_957,
             left_out_nm: None,
             used: true,
-        });
-        assert_eq!(line.published, "435.833");
-        assert_eq!(line.order, "\u{2212}1");
-        assert_eq!(line.residual, "\u{2212}0.013");
-        assert_eq!(line.sigma, "0.032");
-        assert_eq!(line.left_out, "–");
+        };
+        assert_eq!(published(&line.wavelength_nm), "435.833");
+        assert_eq!(order(&line), "\u{2212}1");
+        assert_eq!(as_known(&line.residual_nm, &line), "\u{2212}0.013");
+        assert_eq!(as_known(&line.sigma_nm, &line), "0.032");
+        assert_eq!(left_out(&line), "–");
     }
 }

@@ -125,8 +125,8 @@ pub struct ShownPhoto {
     pub spectrum: bool,
     /// True where that is worth its paper: not of what is to be taken again, nor a bracket's, which stands joined.
     pub prints: bool,
-    /// The overlay in words.
-    pub overlay_alt: String,
+    /// Tilt and skew, degrees; each may be absent.
+    pub angles_deg: [Option<String>; 2],
     /// The spectrum's picture in words.
     pub spectrum_alt: String,
 }
@@ -189,7 +189,8 @@ impl ShownPhoto {
             pictures,
             spectrum: shown.has_spectrum,
             prints: r.is_usable() && r.capture != Some(Capture::Bracket),
-            overlay_alt: overlay_alt(r, &name, word, &what),
+            angles_deg: [Quantity::TiltDeg, Quantity::SkewDeg]
+                .map(|angle| r.metrics.value(angle).map(numbers::about)),
             spectrum_alt: spectrum_alt(r, word),
             what,
             photo: name,
@@ -204,20 +205,6 @@ fn next(record: &Record) -> &'static str {
         (_, Some(Capture::Blank)) => "The blank is in. Keep exposure and focus as they are.",
         _ => "Nothing to do. Go on.",
     }
-}
-
-fn overlay_alt(r: &Record, name: &str, word: &str, what: &str) -> String {
-    let mut alt = format!("Photo {name} with slit, spectrum and lines marked. Verdict {word}");
-    if !what.is_empty() {
-        alt += &format!(": {what}");
-    }
-    for (quantity, title) in [(Quantity::TiltDeg, "tilt"), (Quantity::SkewDeg, "skew")] {
-        if let Some(value) = r.metrics.value(quantity) {
-            alt += &format!("; {title} {}°", numbers::about(value));
-        }
-    }
-    alt.push('.');
-    alt
 }
 
 fn spectrum_alt(r: &Record, word: &str) -> String {

@@ -30,8 +30,9 @@ pub fn references_csv() -> Vec<u8> {
 pub struct Panel<'l> {
     series: Vec<ShownSeries>,
     brackets: Vec<ShownBracket>,
-    lamps: Vec<(String, String)>,
-    absorbed: Vec<(String, String)>,
+    /// Lamps by their photos' names, and samples that absorb.
+    lamps: Vec<(String, &'l Answers)>,
+    absorbed: Vec<(String, &'l Answers)>,
     lights: Option<ShownLights<'l>>,
 }
 
@@ -83,13 +84,15 @@ pub fn panel(
             .map(|s| s.record)
             .filter(|r| r.is_usable_sample())
     };
-    let of_each = |said: fn(&Answers) -> Option<String>| -> Vec<(String, String)> {
+    let those = |that: fn(&Answers) -> bool| -> Vec<(String, &Answers)> {
         let name = |r: &Record| words::visible(r.file_name());
         sound()
-            .filter_map(|r| Some((name(r), words::visible(&said(&r.answers)?))))
+            .filter(|r| that(&r.answers))
+            .map(|r| (name(r), &r.answers))
             .collect()
     };
-    let (lamps, absorbed) = (of_each(lamp), of_each(taken_away));
+    let lamps = those(|answers| answers.lamp.is_some());
+    let absorbed = those(|a| !a.absorption_bands.is_empty() || edge(a).is_some());
     let brackets: Vec<ShownBracket> = brackets
         .iter()
         .filter(|b| b.bench == bench)
@@ -111,52 +114,17 @@ pub fn panel(
     .expect("writing to memory does not fail")
 }
 
-/// What a lamp is, in words; absent where that was not asked.
-fn lamp(answers: &Answers) -> Option<String> {
-    let lamp = answers.lamp.as_ref()?;
-    let mut text = format!(
-        "{} ({} %); next {} ({} %)",
-        lamp.name,
-        numbers::plain(100.0 * lamp.score, 0),
-        lamp.runner_up,
-        numbers::plain(100.0 * lamp.runner_up_score, 0)
-    );
-    for (name, title) in [
-        ("laser_nm", "wavelength"),
-        ("led_peak_nm", "peak"),
-        ("led_centroid_nm", "centroid"),
-        ("led_half_width_nm", "half-width"),
-    ] {
-        if let Some(number) = answers.estimate(name) {
-            text += &format!("; {title} {} nm", numbers::plus_minus(number));
-        }
-    }
-    Some(text)
+/// The edge of what a sample lets through, nm, and its width, nm.
+fn edge(answers: &Answers) -> Option<(Estimate, f64)> {
+    let width_nm = answers.numbers.get("transmission_edge_width_nm");
+    answers
+        .estimate("transmission_edge_nm")
+        .zip(width_nm.copied())
 }
 
-/// The bands that a sample absorbs, and its edge, in words; absent where it has neither.
-fn taken_away(answers: &Answers) -> Option<String> {
-    let e = |value, sigma| numbers::plus_minus(Estimate::new(value, sigma));
-    let bands = answers.absorption_bands.iter().map(|b| {
-        format!(
-            "band at {} nm, {} nm wide, absorbance {}",
-            e(b.centre_nm, b.centre_sigma_nm),
-            e(b.fwhm_nm, b.fwhm_sigma_nm),
-            e(b.absorbance, b.absorbance_sigma)
-        )
-    });
-    let edge = answers
-        .estimate("transmission_edge_nm")
-        .zip(answers.numbers.get("transmission_edge_width_nm"))
-        .map(|(nm, width)| {
-            format!(
-                "edge at {} nm, {} nm from a tenth to nine tenths",
-                numbers::plus_minus(nm),
-                numbers::plain(*width, 0)
-            )
-        });
-    let all: Vec<String> = bands.chain(edge).collect();
-    (!all.is_empty()).then(|| all.join("; "))
+/// A number with its standard uncertainty.
+fn pair(value: &f64, sigma: &f64) -> String {
+    numbers::plus_minus(Estimate::new(*value, *sigma))
 }
 
 /// The tone curve with what it is applied to, and each joined scene.
