@@ -1,7 +1,8 @@
 //! Draws phone photographs of slits and spectra whose truth is known: for the demo, the rehearsal and the tests.
 //!
 //! Light is followed forwards, from the slit through the grating and the lens to the sensor and through the phone's
-//! picture processing to the bytes of a JPEG file. Pure and deterministic: the same [`Shot`] gives the same bytes.
+//! picture processing to the bytes of a JPEG file: through a piece of disc, a pupil and a lens as they are ([`Shot::as_it_is`]), or
+//! through ideal ones ([`Reality::IDEAL`]). Pure and deterministic: the same [`Shot`] gives the same bytes.
 //! It shares words with the measuring half of the crate and no formula: a mistake made in both would pass every test.
 
 mod band;
@@ -49,7 +50,7 @@ pub struct Photo {
 
 /// Takes the photo: the file's bytes and the truth about it.
 ///
-/// About a second for twelve megapixels and about 250 MB of memory while it runs.
+/// One to two seconds for twelve megapixels, the longer for a real disc, and about 250 MB of memory while it runs.
 ///
 /// # Panics
 /// If the phone's picture is smaller than 64 px or wider or higher than 65 535 px, which JPEG cannot hold.
