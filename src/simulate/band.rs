@@ -106,7 +106,7 @@ impl Band {
                 if offsets.is_none() {
                     drawing.add_cell(&mut self.planes, at, [a, b]);
                 } else {
-                    let lamp = drawing.from_lamp([(a[1], left), (b[1], right)]);
+                    let lamp = drawing.lamplight([(a[1], left), (b[1], right)]);
                     let seen = (left.reach_mm, lamp);
                     drawing.add_stretch(&mut self.planes, at, [a, b], seen);
                 }
@@ -155,10 +155,10 @@ impl Band {
 
 impl Drawing<'_> {
     /// Share of a bare lamp's light at both ends of a cell, by the place along the slit that is seen there.
-    fn from_lamp(&self, ends: [(f64, Offset); 2]) -> [f64; 2] {
+    fn lamplight(&self, ends: [(f64, Offset); 2]) -> [f64; 2] {
         let lit = &self.effective.shot.reality.lit;
         let slit_mm = self.effective.shot.instrument.slit_distance_mm;
-        ends.map(|(s, offset)| lit.from_lamp(s, offset.foot_mm, slit_mm))
+        ends.map(|(s, offset)| lit.lamplight(s, offset.foot_mm, slit_mm))
     }
 
     /// Adds the pixels `at` of a cell to the planes, whose ends see the shift, the place along the slit and the brightness
@@ -195,12 +195,14 @@ impl Drawing<'_> {
         [a, b]: [[f64; 3]; 2],
         (reach_mm, lamp): (f64, [f64; 2]),
     ) {
-        if self.is_dark(a[0], b[0]) {
+        let (middle_mm, half_mm) = (0.5 * (a[1] + b[1]), 0.5 * (b[1] - a[1]).abs());
+        let is_off = || self.profile.over(middle_mm, half_mm + reach_mm) == 0.0;
+        if lamp == [0.0; 2] || self.is_dark(a[0], b[0]) || is_off() {
             return;
         }
         let slope = [0, 1, 2].map(|k| (b[k] - a[k]) / CELL as f64);
         let fading = (lamp[1] - lamp[0]) / CELL as f64;
-        let width = self.slit_shift * f64::from(self.profile.at(0.5 * (a[1] + b[1])).1);
+        let width = self.slit_shift * f64::from(self.profile.at(middle_mm).1);
         let mut low = self.spread.up_to(a[0], width, &self.strips);
         for (i, index) in at.enumerate() {
             let t = i as f64;

@@ -179,3 +179,82 @@ impl Chance {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::class::{Discs, rehearsal};
+    use super::*;
+
+    #[test]
+    fn a_bench_keeps_its_disc_and_lays_its_phone_down_anew() {
+        let class = rehearsal(3, 4, 40, Discs::Real);
+        let mut of_bench: Vec<&Shot> = class
+            .iter()
+            .filter(|p| p.path.starts_with("dunlin/"))
+            .map(|p| &p.shot)
+            .collect();
+        let first = of_bench.remove(0);
+        for shot in of_bench {
+            assert_eq!(shot.reality.grooves, first.reality.grooves);
+            assert_eq!(shot.reality.lens, first.reality.lens);
+            assert_eq!(shot.reality.wall, first.reality.wall);
+            assert_eq!(shot.phone, first.phone);
+            assert_ne!(shot.reality.laid, first.reality.laid);
+            assert_ne!(shot.reality.focus_mm, first.reality.focus_mm);
+        }
+    }
+
+    #[test]
+    fn what_is_drawn_by_chance_keeps_within_what_discs_and_phones_have() {
+        for seed in 0..12 {
+            for planned in rehearsal(seed, 6, 60, Discs::Real) {
+                let shot = &planned.shot;
+                let pupil_mm = shot.phone.pupil_diameter_mm();
+                assert!((1.7..=4.0).contains(&pupil_mm), "{pupil_mm}");
+                assert!((3.0..=8.0).contains(&shot.phone.pupil_mm));
+                let focus_mm = shot.reality.focus_mm.expect("a pupil");
+                assert!((250.0..400.0).contains(&focus_mm), "{focus_mm}");
+                let half_mm = 0.5 * shot.instrument.slit_length_mm;
+                let [from, to] = shot
+                    .reality
+                    .lit
+                    .part(half_mm, shot.instrument.slit_distance_mm);
+                assert!(to - from > 2.0 * LEAST_LIT - 1e-9, "{from} to {to}");
+                if shot.faults.is_empty() {
+                    let skew_deg = Effective::of(shot).skew_deg();
+                    assert!(skew_deg.abs() < SOUND_SKEW_DEG, "{skew_deg}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn only_the_discs_differ_between_a_real_class_and_an_ideal_one() {
+        let (real, ideal) = (
+            rehearsal(5, 4, 60, Discs::Real),
+            rehearsal(5, 4, 60, Discs::Ideal),
+        );
+        for (real, ideal) in real.iter().zip(&ideal) {
+            assert_eq!(ideal.shot.reality, Reality::IDEAL);
+            assert_eq!(real.path, ideal.path);
+            assert_eq!(real.shot.seed, ideal.shot.seed);
+            assert_eq!(real.shot.pose, ideal.shot.pose);
+            assert_eq!(real.shot.instrument, ideal.shot.instrument);
+            assert_eq!(real.shot.faults, ideal.shot.faults);
+        }
+    }
+
+    #[test]
+    fn between_a_blank_and_its_solutions_nobody_touches_the_lamp() {
+        let class = rehearsal(11, 2, 40, Discs::Real);
+        let lit: Vec<Lit> = class
+            .iter()
+            .filter(|p| p.path.contains("/blank") || p.path.contains("mg"))
+            .map(|p| p.shot.reality.lit)
+            .collect();
+        assert!(
+            lit.len() >= 4 && lit.iter().all(|l| *l == lit[0]),
+            "{lit:?}"
+        );
+    }
+}

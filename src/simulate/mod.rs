@@ -1,7 +1,8 @@
 //! Draws phone photographs of slits and spectra whose truth is known: for the demo, the rehearsal and the tests.
 //!
 //! Light is followed forwards, from the slit through the grating and the lens to the sensor and through the phone's
-//! picture processing to the bytes of a JPEG file. Pure and deterministic: the same [`Shot`] gives the same bytes.
+//! picture processing to the bytes of a JPEG file: through a piece of disc, a pupil and a lens as they are ([`Shot::as_it_is`]), or
+//! through ideal ones ([`Reality::IDEAL`]). Pure and deterministic: the same [`Shot`] gives the same bytes.
 //! It shares words with the measuring half of the crate and no formula: a mistake made in both would pass every test.
 
 mod band;
@@ -49,7 +50,7 @@ pub struct Photo {
 
 /// Takes the photo: the file's bytes and the truth about it.
 ///
-/// About a second for twelve megapixels and about 250 MB of memory while it runs.
+/// One to two seconds for twelve megapixels, the longer for a real disc, and about 250 MB of memory while it runs.
 ///
 /// # Panics
 /// If the phone's picture is smaller than 64 px or wider or higher than 65 535 px, which JPEG cannot hold.
@@ -391,6 +392,176 @@ mod tests {
             assert!(
                 (anticlockwise - truth.skew_deg).abs() < 0.02,
                 "{anticlockwise}"
+            );
+        }
+    }
+
+    /// A CD-type disc with grooves of 40 mm, 5 mm before a pupil of 2.2 mm that is focused on the slit, 305 mm away; a laser.
+    fn round(wavelength_nm: f64) -> Shot {
+        let mut shot = plain(wavelength_nm);
+        shot.instrument = Instrument {
+            slit_distance_mm: 300.0,
+            incidence_deg: 0.0,
+            elevation_deg: 0.0,
+            skew_deg: 0.0,
+            ..shot.instrument
+        };
+        shot.pose = Pose::default();
+        shot.phone = Phone {
+            focal_px: 2950.0,
+            focal_mm: 4.4,
+            f_number: 2.0,
+            k1: 0.0,
+            pupil_mm: 5.0,
+            ..shot.phone
+        };
+        shot.reality = Reality {
+            grooves: Grooves::Round {
+                radius_mm: 40.0,
+                middle_side: 1,
+            },
+            focus_mm: Some(305.0),
+            ..Reality::IDEAL
+        };
+        shot
+    }
+
+    /// Light of a line row by row, within 15 px of `x`.
+    fn along(picture: &Linear, x: f64) -> Vec<f64> {
+        let near = x.round() as usize - 15..=x.round() as usize + 15;
+        picture
+            .rgb
+            .chunks_exact(picture.width)
+            .map(|row| near.clone().map(|i| f64::from(row[i][1])).sum())
+            .collect()
+    }
+
+    /// First and last row at which a share of the middle's light is reached, interpolated.
+    fn reached(rows: &[f64], share: f64) -> [f64; 2] {
+        let level = share * rows[rows.len() / 2];
+        let first = rows.iter().position(|v| *v >= level).expect("a line");
+        let last = rows.iter().rposition(|v| *v >= level).expect("a line");
+        let part =
+            |inside: usize, outside: usize| (rows[inside] - level) / (rows[inside] - rows[outside]);
+        [
+            first as f64 - part(first, first - 1),
+            last as f64 + part(last, last + 1),
+        ]
+    }
+
+    #[test]
+    fn a_drawn_line_is_as_long_and_as_soft_as_round_grooves_and_a_whole_pupil_make_it() {
+        let shot = round(550.0);
+        let (picture, _) = draw_linear(&shot);
+        // Lengths by the design notes' exact trace. Of a round pupil's chords, seen 55 px wide, eight tenths lie within 38 px.
+        for (order, expected_px, soft_px) in [(1, 235.3, 38.0), (-1, 257.5, 38.0), (0, 232.1, 2.6)]
+        {
+            let x = place(&shot, order, 550.0, 0.0).expect("on the picture").x;
+            let rows = along(&picture, x);
+            let [half, low, high] = [0.5, 0.1, 0.9].map(|share| reached(&rows, share));
+            let long_px = half[1] - half[0];
+            assert!((long_px - expected_px).abs() < 1.5, "{order}: {long_px} px");
+            for ramp_px in [high[0] - low[0], low[1] - high[1]] {
+                let off = (ramp_px - soft_px).abs();
+                assert!(off < 2.5, "{order}: ends over {ramp_px} px");
+            }
+        }
+    }
+
+    #[test]
+    fn a_drawn_line_in_an_order_is_out_of_focus_across_while_the_slit_is_sharp() {
+        let shot = round(550.0);
+        let (picture, truth) = draw_linear(&shot);
+        let spread_px = |order: i32| {
+            let x = place(&shot, order, 550.0, 0.0).expect("on the picture").x;
+            let middle = centroid(&picture, x, 1224, 14);
+            let (mut sum, mut spread) = (0.0, 0.0);
+            for column in middle as usize - 14..=middle as usize + 15 {
+                let light = f64::from(picture.rgb[1224 * picture.width + column][1]);
+                sum += light;
+                spread += light * (column as f64 - middle).powi(2);
+            }
+            (spread / sum).sqrt()
+        };
+        // The slit's box and the pixel's, the lens, and a disc of 4.4 px, whose deviation is a quarter of that.
+        let slit_px: f64 = 2950.0 * 0.15 / 305.0;
+        let sharp = (slit_px.powi(2) + 1.0) / 12.0 + truth.blur_px.powi(2);
+        for order in [-1, 1] {
+            // The slit's box is seen under the cosine of the order's angle, narrower or wider by a few hundredths.
+            let (found, expected) = (spread_px(order), (sharp + 1.1f64.powi(2)).sqrt());
+            assert!(
+                (found / expected - 1.0).abs() < 0.05,
+                "{order}: {found} for {expected}"
+            );
+        }
+        let found = spread_px(0);
+        assert!(
+            (found / sharp.sqrt() - 1.0).abs() < 0.03,
+            "{found} for {}",
+            sharp.sqrt()
+        );
+    }
+
+    #[test]
+    fn a_line_through_a_real_disc_lies_where_the_truth_says() {
+        let mut shot = round(545.0);
+        shot.instrument.skew_deg = 0.7;
+        shot.instrument.elevation_deg = 0.5;
+        shot.pose.roll_deg = 0.8;
+        shot.reality.laid = Laid {
+            across_mm: 0.4,
+            along_mm: -0.3,
+        };
+        shot.reality.focus_mm = Some(280.0);
+        shot.reality.lens.lateral_red = 3e-4;
+        shot.reality.lens.lateral_blue = -2e-4;
+        for wavelength_nm in [450.0, 545.0, 640.0] {
+            shot.light = Light::of(Source::Laser(wavelength_nm), 0);
+            let (picture, truth) = draw_linear(&shot);
+            assert_eq!(
+                truth.orders.iter().filter(|o| o.order.abs() == 1).count(),
+                2
+            );
+            for order in truth.orders.iter().filter(|o| o.order.abs() == 1) {
+                let is_it = |p: &&MapPoint| p.wavelength_nm == wavelength_nm;
+                let MapPoint { x, y, .. } =
+                    *order.points.iter().find(is_it).expect("on the picture");
+                let slant = {
+                    let (a, b) = (
+                        place(&shot, order.order, wavelength_nm, -1.0).expect("on the picture"),
+                        place(&shot, order.order, wavelength_nm, 1.0).expect("on the picture"),
+                    );
+                    (b.x - a.x) / (b.y - a.y)
+                };
+                let row = y.round();
+                let error_px = centroid(&picture, x, row as usize, 14) - (x + (row - y) * slant);
+                assert!(
+                    error_px.abs() < 0.05,
+                    "{wavelength_nm} nm, order {}: {error_px} px",
+                    order.order
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn paper_lights_the_same_part_of_the_slit_in_every_order() {
+        let mut shot = round(550.0);
+        shot.reality.lit = Lit::Paper {
+            from: -0.5,
+            to: 0.3,
+            edge_mm: 1.0,
+        };
+        let (picture, truth) = draw_linear(&shot);
+        assert_eq!(truth.lit_part, [-0.5, 0.3]);
+        for order in [-1, 0, 1] {
+            let seen =
+                |along_mm: f64| place(&shot, order, 550.0, along_mm).expect("on the picture");
+            let [first, last] = reached(&along(&picture, seen(0.0).x), 0.5);
+            let [from, to] = [-0.5, 0.3].map(|part: f64| seen(12.0 * part).y);
+            assert!(
+                (first - from).abs() < 2.0 && (last - to).abs() < 2.0,
+                "{order}: {first} to {last}"
             );
         }
     }

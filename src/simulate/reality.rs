@@ -211,7 +211,7 @@ impl Lit {
 
     /// Share of the light of a bare lamp that passes the slit's plane at `s` mm along it towards `foot_mm` (across and along the
     /// slit, `slit_mm` in front of it).
-    pub(super) fn from_lamp(&self, s: f64, foot_mm: [f64; 2], slit_mm: f64) -> f64 {
+    pub(super) fn lamplight(&self, s: f64, foot_mm: [f64; 2], slit_mm: f64) -> f64 {
         let Lit::Bare {
             behind_mm,
             along_mm: [bottom, top],
@@ -271,10 +271,11 @@ mod tests {
             across_mm: [-50.0, 50.0],
             edge_mm: 0.1,
         };
-        assert_eq!(lit.part(12.0, 300.0), [-0.25, 1.0]);
-        assert!((lit.from_lamp(-3.0, [0.0, 0.0], 300.0) - 0.5).abs() < 1e-9);
-        assert!((lit.from_lamp(-3.0 + 1.0 / 1.3, [0.0, 1.0], 300.0) - 0.5).abs() < 1e-9);
-        assert_eq!(lit.from_lamp(0.0, [20.0, 0.0], 300.0), 0.0, "past its side");
+        let [from, to] = lit.part(12.0, 300.0);
+        assert!((from + 0.25).abs() < 1e-9 && to == 1.0);
+        assert!((lit.lamplight(-3.0, [0.0, 0.0], 300.0) - 0.5).abs() < 1e-9);
+        assert!((lit.lamplight(-3.0 + 1.0 / 1.3, [0.0, 1.0], 300.0) - 0.5).abs() < 1e-9);
+        assert_eq!(lit.lamplight(0.0, [20.0, 0.0], 300.0), 0.0, "past its side");
     }
 
     #[test]
