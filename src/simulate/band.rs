@@ -73,45 +73,69 @@ impl Band {
             gain: gain / points.len() as f64,
         };
         let grid = Grid::new(&field, &rays, effective);
-        if let [_] = points[..] {
-            band.add_point(&drawing, &grid, None);
+        let offsets: Vec<Offsets> = if let [_] = points[..] {
+            Vec::new()
         } else {
             let middle = Middle::new(field, &rays, effective);
-            for pupil in points {
-                band.add_point(&drawing, &grid, Some(&middle.offsets(&rays, pupil)));
+            let of_point = |pupil: &[f64; 2]| middle.offsets(&rays, *pupil);
+            points.iter().map(of_point).collect()
+        };
+        let mut nodes = vec![[0.0f64; 3]; grid.columns];
+        for row in 0..field.height {
+            grid.row(row, &mut nodes);
+            if offsets.is_empty() {
+                band.add_middle(&drawing, row, &nodes);
+            } else {
+                let lit = drawing.lit_cells(&nodes, &offsets);
+                for offsets in &offsets {
+                    band.add_point(&drawing, row, (&nodes, &lit), offsets);
+                }
             }
         }
         band.blurred(effective, early);
         band
     }
 
-    /// Adds what one point of the pupil sees.
-    fn add_point(&mut self, drawing: &Drawing, grid: &Grid, offsets: Option<&Offsets>) {
-        let mut nodes = vec![[0.0f64; 3]; grid.columns];
-        for row in 0..self.field.height {
-            grid.row(row, &mut nodes);
-            let offset_row = offsets.map_or_else(Vec::new, |offsets| offsets.row(row));
-            let mut right = Offsets::at(&offset_row, 0);
-            for cell in 0..grid.columns - 1 {
-                let left = right;
-                right = Offsets::at(&offset_row, (cell + 1) * CELL);
-                let [a, b] = [(nodes[cell], left), (nodes[cell + 1], right)]
-                    .map(|([g, s, factor], by)| [g + by.shift, s + by.along_mm, factor]);
-                let reach = drawing.profile.half_mm;
-                if (a[1] < -reach && b[1] < -reach) || (a[1] > reach && b[1] > reach) {
-                    continue;
-                }
-                let start = row * self.field.width + cell * CELL;
-                let at = start..start + CELL.min(self.field.width - cell * CELL);
-                if offsets.is_none() {
-                    drawing.add_cell(&mut self.planes, at, [a, b]);
-                } else {
-                    let lamp = drawing.lamplight([(a[1], left), (b[1], right)]);
-                    let seen = (left.reach_mm, lamp);
-                    drawing.add_stretch(&mut self.planes, at, [a, b], seen);
-                }
+    /// Adds what a pupil that is a point sees in a row.
+    fn add_middle(&mut self, drawing: &Drawing, row: usize, nodes: &[[f64; 3]]) {
+        for (cell, ends) in nodes.windows(2).enumerate() {
+            if drawing.is_beside_slit(ends[0][1], ends[1][1]) {
+                continue;
             }
+            let at = self.pixels(row, cell);
+            drawing.add_cell(&mut self.planes, at, [ends[0], ends[1]]);
         }
+    }
+
+    /// Adds what one point of the pupil sees in the cells of a row that may be lit.
+    fn add_point(
+        &mut self,
+        drawing: &Drawing,
+        row: usize,
+        (nodes, lit): (&[[f64; 3]], &[usize]),
+        offsets: &Offsets,
+    ) {
+        let by = offsets.row(row);
+        for &cell in lit {
+            let ends = [cell, cell + 1].map(|column| {
+                let [g, s, factor] = nodes[column];
+                let by = Offsets::at(&by, column * CELL);
+                ([g + by.shift, s + by.along_mm, factor], by)
+            });
+            let [(a, left), (b, right)] = ends;
+            if drawing.is_beside_slit(a[1], b[1]) {
+                continue;
+            }
+            let lamp = drawing.lamplight([(a[1], left), (b[1], right)]);
+            let at = self.pixels(row, cell);
+            drawing.add_stretch(&mut self.planes, at, [a, b], (left.reach_mm, lamp));
+        }
+    }
+
+    /// The pixels of a cell.
+    fn pixels(&self, row: usize, cell: usize) -> Range<usize> {
+        let start = row * self.field.width + cell * CELL;
+        start..start + CELL.min(self.field.width - cell * CELL)
     }
 
     /// Moves and blurs what was drawn, where `early` px of the blur are in it already.
@@ -203,12 +227,13 @@ impl Drawing<'_> {
         let slope = [0, 1, 2].map(|k| (b[k] - a[k]) / CELL as f64);
         let fading = (lamp[1] - lamp[0]) / CELL as f64;
         let width = self.slit_shift * f64::from(self.profile.at(middle_mm).1);
-        let mut low = self.spread.up_to(a[0], width, &self.strips);
+        let edges = self.spread.edges(width, &self.strips);
+        let [node, next] = [a, b].map(|end| self.spread.node(end[0]));
+        let step = (next - node) / CELL as f64;
+        let mut low = self.spread.through(node, &edges);
         for (i, index) in at.enumerate() {
             let t = i as f64;
-            let high = self
-                .spread
-                .up_to(a[0] + slope[0] * (t + 1.0), width, &self.strips);
+            let high = self.spread.through(node + step * (t + 1.0), &edges);
             let light = self.profile.over(a[1] + slope[1] * (t + 0.5), reach_mm);
             let light = f64::from(light) * (lamp[0] + fading * (t + 0.5));
             let factor = self.gain * light * (a[2] + slope[2] * (t + 0.5));
@@ -217,6 +242,25 @@ impl Drawing<'_> {
             }
             low = high;
         }
+    }
+
+    /// Whether a cell that sees these two places, mm, sees nothing of the slit.
+    fn is_beside_slit(&self, one_mm: f64, other_mm: f64) -> bool {
+        let reach_mm = self.profile.half_mm;
+        (one_mm < -reach_mm && other_mm < -reach_mm) || (one_mm > reach_mm && other_mm > reach_mm)
+    }
+
+    /// The cells of a row in which some point of the pupil may see light.
+    fn lit_cells(&self, nodes: &[[f64; 3]], offsets: &[Offsets]) -> Vec<usize> {
+        let most = offsets.iter().map(Offsets::most).fold(0.0, f64::max);
+        let is_lit = |ends: &[[f64; 3]]| {
+            let (one, other) = (ends[0][0], ends[1][0]);
+            !self.is_dark(one.min(other) - most, one.max(other) + most)
+        };
+        let cells = nodes.windows(2).enumerate();
+        cells
+            .filter_map(|(cell, ends)| is_lit(ends).then_some(cell))
+            .collect()
     }
 
     /// Whether there is next to no light between two shifts.

@@ -139,7 +139,7 @@ impl Profile {
     }
 
     /// Mean light within `reach_mm` of `s` mm from the middle.
-    #[inline]
+    #[inline(always)]
     pub(super) fn over(&self, s: f64, reach_mm: f64) -> f32 {
         let last = self.sum.len() as f32 - 1.001;
         let up_to = |t: f32| {

@@ -77,6 +77,8 @@ pub(super) struct Field {
 /// Offsets of one point of the pupil over a rectangle of the sensor.
 pub(super) struct Offsets {
     columns: usize,
+    /// Largest offset of the shift.
+    most: f64,
     nodes: Vec<Offset>,
 }
 
@@ -131,7 +133,7 @@ impl Middle {
     /// Against this, what a point of the pupil sees.
     pub(super) fn offsets(&self, rays: &Rays, pupil: [f64; 2]) -> Offsets {
         let spacing = self.diameter_mm / POINTS as f64;
-        let nodes = (0..self.columns * self.rows).map(|i| {
+        let of_node = |i: usize| {
             let (shift, along_mm, slope) = self.nodes[i];
             let (g, s) = rays.invert(self.place(i), (shift, along_mm), pupil);
             let passed = rays.follow(g, [s, 0.0], pupil);
@@ -141,10 +143,14 @@ impl Middle {
                 reach_mm: slope * spacing,
                 foot_mm: passed.map_or([0.0; 2], |p| p.foot_mm),
             }
-        });
+        };
+        let nodes: Vec<Offset> = (0..self.columns * self.rows).map(of_node).collect();
         Offsets {
             columns: self.columns,
-            nodes: nodes.collect(),
+            most: nodes
+                .iter()
+                .fold(0.0, |most, node| node.shift.abs().max(most)),
+            nodes,
         }
     }
 }
@@ -164,6 +170,11 @@ pub(super) fn walk(rays: &Rays, origin: Point, to: Point) -> (f64, f64) {
 }
 
 impl Offsets {
+    /// Largest offset of the shift.
+    pub(super) fn most(&self) -> f64 {
+        self.most
+    }
+
     /// Along row `row` of the rectangle, one every [`STEP`] pixels.
     pub(super) fn row(&self, row: usize) -> Vec<Offset> {
         let (cell, t) = (row / STEP, (row % STEP) as f64 / STEP as f64);
@@ -176,14 +187,11 @@ impl Offsets {
             .collect()
     }
 
-    /// The offset `column` pixels from the left in a row that [`Offsets::row`] gave; none in an empty one.
+    /// The offset `column` pixels from the left in a row that [`Offsets::row`] gave.
     #[inline]
     pub(super) fn at(row: &[Offset], column: usize) -> Offset {
         let (cell, t) = (column / STEP, (column % STEP) as f64 / STEP as f64);
-        let Some(here) = row.get(cell) else {
-            return Offset::default();
-        };
-        Offset::mix(*here, *row.get(cell + 1).unwrap_or(here), t)
+        Offset::mix(row[cell], *row.get(cell + 1).unwrap_or(&row[cell]), t)
     }
 }
 

@@ -165,7 +165,7 @@ impl Rays {
         };
         let side = middle.signum();
         let (rx, ry) = (side * (middle - x), -side * y);
-        let n = rx.hypot(ry);
+        let n = (rx * rx + ry * ry).sqrt();
         [rx / n, ry / n]
     }
 

@@ -238,6 +238,51 @@ impl Integrated {
     }
 }
 
+/// A slit as [`Integrated::through`] takes it: where its strips' edges lie, in nodes, and by what they count.
+pub(super) struct Edges {
+    at: [f64; STRIPS + 1],
+    count: [f64; STRIPS + 1],
+}
+
+impl Integrated {
+    /// A slit of `width` in shifts, its strips weighted.
+    pub(super) fn edges(&self, width: f64, strips: &[f64; STRIPS]) -> Edges {
+        let weight = |k: usize| strips.get(k).copied().unwrap_or(0.0);
+        let mut edges = Edges {
+            at: [0.0; STRIPS + 1],
+            count: [0.0; STRIPS + 1],
+        };
+        for k in 0..=STRIPS {
+            edges.at[k] = (0.5 - k as f64 / STRIPS as f64) * width / self.step;
+            edges.count[k] = weight(k) - k.checked_sub(1).map_or(0.0, weight);
+        }
+        edges
+    }
+
+    /// The place of a shift among the nodes.
+    #[inline]
+    pub(super) fn node(&self, shift: f64) -> f64 {
+        (shift + REACH) / self.step
+    }
+
+    /// What [`Integrated::up_to`] gives, by the node: for the many pixels that share a slit's width.
+    #[inline(always)]
+    pub(super) fn through(&self, node: f64, edges: &Edges) -> [f64; 3] {
+        let last = self.twice.len() as f64 - 2.0;
+        let mut sum = [0.0; 3];
+        for (at, count) in edges.at.iter().zip(&edges.count) {
+            let t = (node + at).clamp(0.0, last);
+            let i = t as usize;
+            let (b_share, a_share) = (count * (t - i as f64), count * (1.0 - (t - i as f64)));
+            let (a, b) = (&self.twice[i], &self.twice[i + 1]);
+            sum[0] += a_share * a[0] + b_share * b[0];
+            sum[1] += a_share * a[1] + b_share * b[1];
+            sum[2] += a_share * a[2] + b_share * b[2];
+        }
+        sum
+    }
+}
+
 /// Mixes in the wings: two-sided exponentials by one forward and one backward pass each.
 fn spread_wings(density: &mut [[f64; 3]], nodes_per_px: f64) {
     let sharp = density.to_vec();
