@@ -220,6 +220,7 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: &[Survey], m: &mut Meas
     m.calibration = Some(Calibration {
         slit_width_um: width.map(|width| width.value),
         slit_width_sigma_um: width.map(|width| width.sigma),
+        slit_width_at_most_um: m.metrics.value(Quantity::SlitWidthAtMostUm),
         end_blur_px: m.metrics.value(Quantity::EndBlurPx),
         line_fwhm_nm: m.metrics.value(Quantity::BandpassNm),
         slit_length_px: survey.slit_length_px(),

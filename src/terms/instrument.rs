@@ -119,6 +119,9 @@ pub struct Calibration {
     /// Its standard uncertainty, µm.
     #[serde(default)]
     pub slit_width_sigma_um: Option<f64>,
+    /// What it lies below with 95 % probability, µm.
+    #[serde(default)]
+    pub slit_width_at_most_um: Option<f64>,
     /// How soft the slit's ends are in the lamp photo besides lens and pupil, px; absent where none is seen.
     #[serde(default)]
     pub end_blur_px: Option<f64>,

@@ -253,6 +253,7 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
             slit_px: Point::new(2000.0, 1500.0),
             slit_width_um: Some(200.0),
             slit_width_sigma_um: Some(40.0),
+            slit_width_at_most_um: None,
             end_blur_px: None,
             line_fwhm_nm: None,
             slit_image_px: 5.0,

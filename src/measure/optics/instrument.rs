@@ -85,6 +85,7 @@ mod tests {
             optics,
             slit_width_um: None,
             slit_width_sigma_um: None,
+            slit_width_at_most_um: None,
             end_blur_px: None,
             line_fwhm_nm: None,
             slit_image_px: 4.0,

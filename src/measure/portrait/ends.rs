@@ -4,9 +4,7 @@ use crate::measure::sight::{Edge, Survey};
 use crate::terms::{Interval, median};
 
 /// An end counts with this signal to noise.
-const CLEAR_SNR: f64 = 8.0;
-/// So many colours of an order make a witness.
-const LEAST_COLOURS: usize = 2;
+const CLEAR_SNR: f64 = 6.0;
 /// Orders are looked at in these parts, nm: violet and blue, green, red.
 const PARTS_NM: [Interval; 3] = [
     Interval::new(390.0, 500.0),
@@ -30,7 +28,6 @@ pub fn ends(survey: &Survey) -> Vec<End> {
             let is_in = |e: &&Edge| e.snr > CLEAR_SNR && part.contains(sign * e.path_nm);
             let of = |list: &[Edge]| -> Option<End> {
                 let edges: Vec<&Edge> = list.iter().filter(is_in).collect();
-                (edges.len() >= LEAST_COLOURS).then_some(())?;
                 Some(End {
                     path_nm: median(edges.iter().map(|e| e.path_nm))?,
                     blur_px: median(edges.iter().map(|e| e.blur_px))?,

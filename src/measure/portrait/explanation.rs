@@ -18,18 +18,20 @@ const USUAL_SLIT_LN: f64 = 0.6;
 /// …but one in so many is anything, evenly in its logarithm.
 const ANY_SLIT: f64 = 0.1;
 /// The widths that are tried, µm: this many from the first on, each this much wider than the one before.
-const WIDTHS: usize = 34;
+const WIDTHS: usize = 53;
 const FIRST_UM: f64 = 18.0;
-const WIDER: f64 = 1.16;
+const WIDER: f64 = 1.12;
 /// A phone's blur with the colours' share, px (standard deviation), and the standard deviation of its logarithm: phones of 12
 /// megapixels in focus (common practice, no source).
 const USUAL_LENS_PX: f64 = 1.3;
 const USUAL_LENS_LN: f64 = 0.22;
+/// …but one picture in so many is soft by anything, evenly in its logarithm: a smudge, aberrations out of focus, a trembling hand.
+const ANY_LENS: f64 = 0.05;
 /// A phone's pupil where the file does not state it, mm.
 const USUAL_PUPIL_MM: f64 = 2.3;
 /// The light fills so much of the pupil's width, with these probabilities: all of it behind paper, less of it straight from a
 /// small lamp.
-const PUPIL_FILLED: [(f64, f64); 3] = [(1.0, 0.7), (0.5, 0.2), (0.1, 0.1)];
+const PUPIL_FILLED: [(f64, f64); 3] = [(1.0, 0.6), (0.5, 0.2), (0.1, 0.2)];
 /// Where the phone focuses: at the slit within so many dioptres (standard deviation)…
 const FOCUS_DIOPTRES: f64 = 0.6;
 /// …but anywhere within so many of it, with this probability.
@@ -40,7 +42,9 @@ const FOCUS_STEPS: i32 = 15;
 const FIRST_FOCUS_STEP: f64 = 0.09;
 const FOCUS_STEP_GROWS: f64 = 0.3;
 /// A line that nothing explains counts against an explanation by no more than this (probability of a blend, or of an artefact).
-const ODD_LINE: f64 = 0.03;
+const ODD_LINE: f64 = 0.01;
+/// One line leaves no more than this unexplained, χ², where it is asked how well lines can be drawn at all.
+const MOST_ODD: f64 = 300.0;
 /// What is wrong with the drawing of one line is wrong with all: more than so many count no more.
 const MOST_INDEPENDENT: f64 = 3.0;
 /// The slit's own image, clipped where it has twenty to three hundred times the light, is wider at half of that by so many
@@ -56,7 +60,7 @@ const ODD_IMAGE: f64 = 0.003;
 /// One photo in so many shows another width than its bench's lamp photo: moved straight across, or a slit that was opened.
 const CHANGED: f64 = 0.03;
 /// A slit that changed, or moved, is anything up to this, µm, evenly in its logarithm.
-const WIDEST_UM: f64 = 3000.0;
+const WIDEST_UM: f64 = 6000.0;
 
 /// The slit's ends are so soft without the lens, px (standard deviation), with these probabilities: blades, or a lamp's soft edge,
 /// or a movement along the slit.
@@ -93,7 +97,16 @@ pub struct Explained {
 }
 
 /// What is known of a bench's slit by its lamp photo, µm.
-pub type Known = Option<Estimate>;
+#[derive(Clone, Copy)]
+pub struct Known {
+    /// Its width.
+    pub width: Estimate,
+    /// What it lies below with 95 % probability.
+    pub at_most: f64,
+}
+
+/// Above what a lamp photo allows a slit falls off over this share of it.
+const OVER_SHARE: f64 = 0.15;
 
 /// A place in the list of explanations.
 struct Focus {
@@ -106,7 +119,7 @@ struct Focus {
 }
 
 /// Weighs every explanation of `lines` and of the slit's `ends`.
-pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Known) -> Explained {
+pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known>) -> Explained {
     let widths_um: Vec<f64> = (0..WIDTHS)
         .map(|i| FIRST_UM * WIDER.powi(i as i32))
         .collect();
@@ -117,10 +130,12 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Known) -> Ex
     let middle = Order::at(shot, shot.profile().sign * 550.0);
     let orders: Vec<Order> = lines.iter().map(|l| Order::at(shot, l.path_nm)).collect();
     let share = (MOST_INDEPENDENT / lines.len().max(1) as f64).min(1.0);
-    let lens_prior = LENS_PX.map(|px| -0.5 * ((px / USUAL_LENS_PX).ln() / USUAL_LENS_LN).powi(2));
+    let lens_prior = LENS_PX.map(usual_lens);
     let image = Image::of(shot);
     let straight = Order::straight();
     let by_ends = EndsSeen::new(shot, ends, &foci);
+    // Explanations are as good as the best of them is: what none explains makes all of them less certain.
+    let misfit = misfit(&unexplained, &orders, &foci);
     let mut by_width = vec![0.0f64; WIDTHS];
     let mut all = Vec::new();
     for (w, width_px) in widths_px.iter().enumerate() {
@@ -130,7 +145,7 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Known) -> Ex
                     .iter()
                     .zip(&orders)
                     .map(|(chi, order)| {
-                        let chi = chi.at(w, l, order.disc_px(focus));
+                        let chi = chi.at(w, l, order.disc_px(focus)) / misfit;
                         ((1.0 - ODD_LINE) * (-0.5 * chi).exp() + ODD_LINE).ln()
                     })
                     .sum();
@@ -163,15 +178,30 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Known) -> Ex
     let soft_px = Estimate::new(soft, (soft_squared / sum - soft * soft).max(0.0).sqrt());
     let usual: Vec<f64> = weighed(&by_width, &widths_um, usual_slit);
     let free = weighed(&by_width, &widths_um, |_| 1.0);
-    let (width_um, at_most_um) = moments(&usual, &widths_um);
+    let (width_um, at_most_um) = spread(&usual, &widths_um);
     Explained {
         width_um,
         at_most_um,
         blur_px,
         soft_px: (!ends.is_empty()).then_some(soft_px),
         changed: known.map(|known| changed(&by_width, &widths_um, known)),
-        changed_px: moments(&free, &widths_um).0.scaled(1.0 / um_per_px),
+        changed_px: spread(&free, &widths_um).0.scaled(1.0 / um_per_px),
     }
+}
+
+/// What the best of all explanations leaves unexplained of a line, χ², at least 1.
+fn misfit(unexplained: &[Unexplained], orders: &[Order], foci: &[Focus]) -> f64 {
+    let mut least = f64::MAX;
+    for w in 0..WIDTHS {
+        for lens in 0..LENS_PX.len() {
+            for focus in foci {
+                let lines = unexplained.iter().zip(orders);
+                let chi = lines.map(|(chi, order)| chi.at(w, lens, order.disc_px(focus)));
+                least = least.min(chi.map(|chi| chi.min(MOST_ODD)).sum());
+            }
+        }
+    }
+    (least / unexplained.len().max(1) as f64).max(1.0)
 }
 
 /// Probability, by the logarithm of the width, before anything is seen.
@@ -181,6 +211,14 @@ fn usual_slit(um: f64) -> f64 {
     (1.0 - ANY_SLIT) * usual + ANY_SLIT / (WIDEST_UM / FIRST_UM).ln()
 }
 
+/// ln of the probability of a lens's blur, by its logarithm, before anything is seen.
+fn usual_lens(px: f64) -> f64 {
+    let off = (px / USUAL_LENS_PX).ln() / USUAL_LENS_LN;
+    let usual = (-0.5 * off * off).exp() / (USUAL_LENS_LN * (2.0 * PI).sqrt());
+    let span = (LENS_PX[LENS_PX.len() - 1] / LENS_PX[0]).ln();
+    ((1.0 - ANY_LENS) * usual + ANY_LENS / span).ln()
+}
+
 fn weighed(by_width: &[f64], widths_um: &[f64], prior: impl Fn(f64) -> f64) -> Vec<f64> {
     let weights = by_width.iter().zip(widths_um);
     let weights: Vec<f64> = weights.map(|(w, um)| w * prior(*um)).collect();
@@ -188,37 +226,38 @@ fn weighed(by_width: &[f64], widths_um: &[f64], prior: impl Fn(f64) -> f64) -> V
     weights.iter().map(|w| w / sum).collect()
 }
 
-/// Mean and standard deviation of a width, and what 95 % lies below.
-fn moments(weights: &[f64], widths_um: &[f64]) -> (Estimate, f64) {
-    let over = |of: &dyn Fn(f64) -> f64| -> f64 {
-        weights
-            .iter()
-            .zip(widths_um)
-            .map(|(w, um)| w * of(*um))
-            .sum()
+/// The width that is as likely too small as too large, half of what the middle two thirds span as its uncertainty, and what 95 %
+/// lies below.
+fn spread(weights: &[f64], widths_um: &[f64]) -> (Estimate, f64) {
+    let ln_step = WIDER.ln();
+    let below = |share: f64| -> f64 {
+        let mut sum = 0.0;
+        for (weight, um) in weights.iter().zip(widths_um) {
+            if sum + weight >= share {
+                // Each width that is tried stands for what lies nearest to it.
+                let within = (share - sum) / weight.max(f64::MIN_POSITIVE) - 0.5;
+                return um * (within * ln_step).exp();
+            }
+            sum += weight;
+        }
+        WIDEST_UM
     };
-    let mean = over(&|um| um);
-    // Between two widths that are tried everything is as likely.
-    let grid = mean * (WIDER - 1.0) / 12f64.sqrt();
-    let sigma = over(&|um| (um - mean).powi(2)).sqrt().hypot(grid);
-    let mut sum = 0.0;
-    let most = weights.iter().zip(widths_um).find_map(|(w, um)| {
-        sum += w;
-        (sum >= 0.95).then_some(*um)
-    });
-    (Estimate::new(mean, sigma), most.unwrap_or(WIDEST_UM))
+    let sigma = 0.5 * (below(0.84) - below(0.16));
+    (Estimate::new(below(0.5), sigma), below(0.95))
 }
 
 /// Probability that the width is another than the bench's.
-fn changed(by_width: &[f64], widths_um: &[f64], known: Estimate) -> f64 {
-    let ln_sigma = (known.sigma / known.value).max(WIDER.ln());
+fn changed(by_width: &[f64], widths_um: &[f64], known: Known) -> f64 {
+    let Known { width, at_most } = known;
+    let ln_sigma = (width.sigma / width.value).max(WIDER.ln());
     let density = |um: f64| {
-        let d = (um / known.value).ln() / ln_sigma;
-        (-0.5 * d * d).exp() / ln_sigma / (2.0 * PI).sqrt()
+        let d = (um / width.value).ln() / ln_sigma;
+        let over = ((um / at_most - 1.0) / OVER_SHARE).max(0.0);
+        (-0.5 * (d * d + over * over)).exp() / ln_sigma / (2.0 * PI).sqrt()
     };
     let wider = |um: f64| {
-        let span = (WIDEST_UM / known.value).ln();
-        if um > known.value { 1.0 / span } else { 0.0 }
+        let span = (WIDEST_UM / width.value).ln();
+        if um > width.value { 1.0 / span } else { 0.0 }
     };
     let evidence = |prior: &dyn Fn(f64) -> f64| -> f64 {
         by_width

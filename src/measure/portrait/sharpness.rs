@@ -2,7 +2,7 @@
 
 use crate::measure::light::lineshape::box_gauss_fwhm;
 use crate::measure::portrait::ends::ends;
-use crate::measure::portrait::explanation::{Explained, explain, um_per_px};
+use crate::measure::portrait::explanation::{Explained, Known, explain, um_per_px};
 use crate::measure::portrait::smear::{smeared_across, smeared_plateau};
 use crate::measure::portrait::witness::{Witness, witnesses};
 use crate::measure::shot::Shot;
@@ -35,8 +35,10 @@ pub fn sharpness(shot: &Shot, m: &mut Measurement) {
     let lines = witnesses(shot);
     let ends = ends(shot.survey);
     let known = shot.inputs.calibration.and_then(|c| {
-        let sigma = c.slit_width_sigma_um?;
-        Some(Estimate::new(c.slit_width_um?, sigma))
+        Some(Known {
+            width: Estimate::new(c.slit_width_um?, c.slit_width_sigma_um?),
+            at_most: c.slit_width_at_most_um?,
+        })
     });
     let explained = explain(shot, &lines, &ends, known);
     bandpass(shot, &lines, &explained, m);

@@ -19,10 +19,13 @@ const AS_NARROW: f64 = 1.8;
 const MOST_LINES: usize = 5;
 /// A line's shape is looked at over so many widths at half height to either side.
 const REACH: f64 = 1.5;
-/// No drawing of a line is better than this share of its height: what cameras do to colour, noise and sharpness.
-const MODEL_SHARE: f64 = 0.02;
+/// No drawing of a line is better than this share of its height: what cameras do to colour, noise and sharpness, and widths and
+/// lenses between those that are tried.
+const MODEL_SHARE: f64 = 0.03;
 /// Lines of one element that look like one lie this near to each other, nm.
 const NAMED_WITHIN_NM: f64 = 1.0;
+/// Two lines of an element widen one peak by something only where that is no wider than this, nm.
+const PAIR_NM: f64 = 3.5;
 /// Of a named lamp only those lines are witnesses that stand alone within this, nm, among lines and narrow bands.
 const ALONE_NM: f64 = 4.0;
 const BAND_NM: f64 = 10.0;
@@ -80,7 +83,8 @@ fn is_alone(shot: &Shot, peak: &Maximum) -> bool {
         Some(lamp) => is_sharp(lamp, peak.nm),
         None => {
             let sigma_nm = shot.scale.sigma_nm(shot.profile().sign * peak.nm);
-            sigma_nm.is_none_or(|s| s > NAMED_WITHIN_NM) || !may_be_a_pair(shot.inputs.names, peak)
+            let is_named = sigma_nm.is_some_and(|s| s < NAMED_WITHIN_NM) && peak.fwhm_nm < PAIR_NM;
+            !(is_named && may_be_a_pair(shot.inputs.names, peak))
         }
     }
 }

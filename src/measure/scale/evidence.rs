@@ -107,6 +107,7 @@ pub fn report(
         slit_px: slit.centre,
         slit_width_um: None,
         slit_width_sigma_um: None,
+        slit_width_at_most_um: None,
         end_blur_px: None,
         line_fwhm_nm: None,
         slit_length_px: None,
