@@ -218,6 +218,7 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: &[Survey], m: &mut Meas
     m.drawing.lines.extend(drawn);
     let width = m.metrics.estimate(Quantity::SlitWidthUm);
     m.calibration = Some(Calibration {
+        stated_focal_px: inputs.facts.focal_px(),
         slit_width_um: width.map(|width| width.value),
         slit_width_sigma_um: width.map(|width| width.sigma),
         slit_width_at_most_um: m.metrics.value(Quantity::SlitWidthAtMostUm),

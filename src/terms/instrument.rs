@@ -114,6 +114,9 @@ pub struct Calibration {
     pub slit_px: Point,
     /// Parameters of the instrument and of this shot.
     pub optics: Optics,
+    /// Focal length as the lamp photo's file states it, px; absent where it does not.
+    #[serde(default)]
+    pub stated_focal_px: Option<f64>,
     /// Width of the slit as the lamp photo shows it, µm; absent where it does not.
     pub slit_width_um: Option<f64>,
     /// Its standard uncertainty, µm.

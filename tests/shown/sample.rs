@@ -251,6 +251,7 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
             found_out: None,
             slit_length_px: Some(230.0),
             slit_px: Point::new(2000.0, 1500.0),
+            stated_focal_px: None,
             slit_width_um: Some(200.0),
             slit_width_sigma_um: Some(40.0),
             slit_width_at_most_um: None,

@@ -83,6 +83,7 @@ mod tests {
             lamp: "fluorescent".to_owned(),
             slit_px: Point::new(2000.0, 1500.0),
             optics,
+            stated_focal_px: None,
             slit_width_um: None,
             slit_width_sigma_um: None,
             slit_width_at_most_um: None,

@@ -39,6 +39,17 @@ const TURNED_OVER: f64 = 5.0;
 /// From this χ² on, a phone turned by a quarter of a right angle, it is not the slit's image, or not this instrument.
 const NOT_THE_SLIT: f64 = 1000.0;
 
+/// A file that states another focal length than the lamp photo's, by more than this share, is of another phone or zoomed: files
+/// state it in whole millimetres of 26 or so, and always alike.
+const ANOTHER_FOCAL: f64 = 0.01;
+
+/// Logarithm of the focal length that a photo's file states over that of the lamp photo's; 0 for one and the same.
+fn enlarged(calibration: &Calibration, facts: &Facts) -> f64 {
+    let stated = facts.focal_px().zip(calibration.stated_focal_px);
+    let ln = stated.map_or(0.0, |(here, lamp)| (here / lamp).ln());
+    if ln.abs() > ANOTHER_FOCAL { ln } else { 0.0 }
+}
+
 /// What a lamp photo fixes for all other photos of its bench.
 const INSTRUMENT: [usize; 9] = [
     index::FOCAL,
@@ -223,7 +234,11 @@ pub fn anchor(
         skew_sigma: skew_sigma.hypot(sigma_of(&calibration.covariance, index::SKEW)),
         slit_px: survey.slit.centre,
         covariance: last.covariance,
-        borrowed: Some(Borrowed { moved, doubts }),
+        borrowed: Some(Borrowed {
+            moved,
+            doubts,
+            enlarged: enlarged(calibration, facts),
+        }),
     };
     Some(Anchored {
         scale,

@@ -105,6 +105,7 @@ pub fn report(
     Calibration {
         lamp: lamp.name.clone(),
         slit_px: slit.centre,
+        stated_focal_px: None,
         slit_width_um: None,
         slit_width_sigma_um: None,
         slit_width_at_most_um: None,

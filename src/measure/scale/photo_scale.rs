@@ -28,6 +28,9 @@ pub struct Borrowed {
     pub(super) moved: Vec<Optics>,
     /// Other readings of the picture, with their probabilities: the other way up; the slit moved, not the phone.
     pub(super) doubts: Vec<(f64, Optics)>,
+    /// Logarithm of the stated focal length here over that in the lamp photo, where it is another: a zoom, or another phone. Every
+    /// wavelength may be off by that share.
+    pub(super) enlarged: f64,
 }
 
 /// A focal length that the file states is known to this share of itself; one that is taken to be a usual phone's, to that.
@@ -102,6 +105,7 @@ impl PhotoScale {
         for moved in &borrowed.moved {
             variance += off(moved);
         }
+        variance += (borrowed.enlarged * path_nm).powi(2);
         for (probability, other) in &borrowed.doubts {
             variance += probability * off(other);
         }
