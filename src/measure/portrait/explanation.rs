@@ -54,7 +54,7 @@ const CLIPPED_LENS: f64 = 4.6;
 const IMAGE_SHARE: f64 = 0.3;
 const IMAGE_PX: f64 = 1.0;
 /// …and to so many px more where the image is wider than that: glare has no limit.
-const GLARE_PX: f64 = 3.0;
+const GLARE_PX: f64 = 8.0;
 /// One image in so many is something else (probability).
 const ODD_IMAGE: f64 = 0.003;
 /// One photo in so many shows another width than its bench's lamp photo: moved straight across, or a slit that was opened.

@@ -3,15 +3,12 @@
 use crate::measure::light::lineshape::box_gauss_fwhm;
 use crate::measure::portrait::ends::ends;
 use crate::measure::portrait::explanation::{Explained, Known, explain, um_per_px};
-use crate::measure::portrait::smear::{smeared_across, smeared_plateau};
 use crate::measure::portrait::witness::{Witness, witnesses};
 use crate::measure::shot::Shot;
 use crate::terms::{Estimate, Measurement, Quantity, Subject};
 
 /// A line's width at half height is known to this share (drawn photos).
 pub const BANDPASS_SHARE: f64 = 0.05;
-/// Where more than this of the lit spectrum is clipped the slit's image says nothing of a movement.
-const LEGIBLE_CLIPPED: f64 = 0.3;
 /// What is more probable than not is said.
 const PROBABLE: f64 = 0.5;
 /// The slit's image smeared aslant: its two ends bend to opposite sides by so many times the scatter of its middle line, between
@@ -70,7 +67,7 @@ pub fn sharpness(shot: &Shot, m: &mut Measurement) {
     m.metrics.note(Quantity::SlitWidthUm, explained.width_um);
     m.metrics
         .set(Quantity::SlitWidthAtMostUm, explained.at_most_um);
-    moved(shot, &explained, &lines, m);
+    moved(shot, &explained, m);
 }
 
 /// Length of the slit's image over that in the lamp photo, at most 1; absent where either is not clear.
@@ -96,7 +93,7 @@ fn bandpass(shot: &Shot, lines: &[Witness], explained: &Explained, m: &mut Measu
 }
 
 /// Has the picture moved during the exposure?
-fn moved(shot: &Shot, explained: &Explained, lines: &[Witness], m: &mut Measurement) {
+fn moved(shot: &Shot, explained: &Explained, m: &mut Measurement) {
     let slit = &shot.survey.slit;
     let bent = slit.end_shear_px;
     let clear = (SHEARED_SIGMAS * slit.scatter_px).clamp(LEAST_SHEARED_PX, SHEARED_PX);
@@ -113,7 +110,9 @@ fn moved(shot: &Shot, explained: &Explained, lines: &[Witness], m: &mut Measurem
     {
         smear_px = smear_px.max(along_px);
     }
-    let across_px = across(shot, explained, lines, m);
+    // Lines or the slit's image wider than the bench's slit makes them.
+    let is_wider = explained.changed.is_some_and(|p| p > PROBABLE);
+    let across_px = is_wider.then_some(explained.changed_px.value);
     let straight = across_px.is_some() && smear_px == 0.0;
     smear_px = smear_px.hypot(across_px.unwrap_or(0.0));
     if smear_px > 0.0 {
@@ -138,19 +137,4 @@ fn moved(shot: &Shot, explained: &Explained, lines: &[Witness], m: &mut Measurem
 fn softer_than_its_lamp(shot: &Shot, soft: Estimate) -> bool {
     let lamp_px = shot.inputs.calibration.and_then(|c| c.end_blur_px);
     lamp_px.is_some_and(|lamp| soft.value - soft.sigma > SOFT_PX.max(SOFTER * lamp))
-}
-
-/// Length of a smear straight across the slit, px: lines wider than the bench's slit makes them; without lines, a wider image.
-fn across(shot: &Shot, explained: &Explained, lines: &[Witness], m: &Measurement) -> Option<f64> {
-    if !lines.is_empty() {
-        let probable = explained.changed.is_some_and(|p| p > PROBABLE);
-        return probable.then_some(explained.changed_px.value);
-    }
-    let clipped = m.metrics.value(Quantity::ClippedFraction);
-    if clipped.is_some_and(|share| share > LEGIBLE_CLIPPED) {
-        return None;
-    }
-    let soft_px = explained.soft_px.map(|_| explained.blur_px.value);
-    smeared_across(shot.inputs, shot.survey, soft_px)
-        .or_else(|| smeared_plateau(shot.frame, shot.inputs, shot.survey, soft_px))
 }
