@@ -285,20 +285,16 @@ fn sweep(common: &Common, shows_bar: bool) -> Result<Report, Failure> {
 }
 
 fn in_words(report: &Report) -> String {
-    let n = |verdict| report.n_with(verdict);
     let not_here = match report.n_not_here {
         0 => String::new(),
         n => format!("; {n} not here yet (temporary names)"),
     };
+    let verdicts = Verdict::ALL.iter();
+    let verdicts = verdicts.map(|v| format!("{} {}", report.n_with(*v), v.as_str()));
     format!(
-        "{} photos: {} good, {} caution, {} retake, {} waiting, {} unreadable, {} ignored; {} made anew, {} removed{not_here}",
+        "{} photos: {}; {} made anew, {} removed{not_here}",
         report.records.len(),
-        n(Verdict::Good),
-        n(Verdict::Caution),
-        n(Verdict::Retake),
-        n(Verdict::Waiting),
-        n(Verdict::Unreadable),
-        n(Verdict::Ignored),
+        verdicts.collect::<Vec<_>>().join(", "),
         report.n_made,
         report.n_removed
     )

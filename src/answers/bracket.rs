@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 
 use super::refusal::Refusal;
-use crate::terms::{Interval, Spectrum};
+use crate::terms::{Interval, Spectrum, srgb_code, srgb_light};
 
 /// Distance between two places of a bracket's spectrum, nm: about one bandpass, so that each adds something.
 const PLACE_NM: f64 = 2.0;
@@ -47,23 +47,6 @@ pub struct Curve {
     pub rms: f64,
     /// Lowest and highest level that the bracket reached.
     pub reach: Interval,
-}
-
-fn code(level: f64) -> f64 {
-    // IEC 61966-2-1.
-    if level <= 0.003_130_8 {
-        12.92 * level
-    } else {
-        1.055 * level.powf(1.0 / 2.4) - 0.055
-    }
-}
-
-fn light(code: f64) -> f64 {
-    if code <= 0.04045 {
-        code / 12.92
-    } else {
-        ((code + 0.055) / 1.055).powf(2.4)
-    }
 }
 
 /// Debevec's hat: levels near black and white count little.
@@ -108,7 +91,9 @@ pub fn curve(levels: &[Level], exposures: &[f64]) -> Result<Curve, Refusal> {
     let departure = solve(a, b)
         .ok_or_else(|| Refusal::new("no-curve", "the equations have no single answer"))?;
     let wildest = (0..=STEPS)
-        .filter(|i| (code(reach.low)..=code(reach.high)).contains(&(*i as f64 / STEPS as f64)))
+        .filter(|i| {
+            (srgb_code(reach.low)..=srgb_code(reach.high)).contains(&(*i as f64 / STEPS as f64))
+        })
         .map(|i| departure[i].abs())
         .fold(0.0, f64::max)
         .exp();
@@ -158,14 +143,14 @@ fn check_span(exposures: &[f64]) -> Result<(), Refusal> {
 
 /// The step of the curve below a level, and how far the level lies from it to the next one, 0 to 1.
 fn step_below(level: f64) -> (usize, f64) {
-    let at = code(level).clamp(0.0, 1.0) * STEPS as f64;
+    let at = srgb_code(level).clamp(0.0, 1.0) * STEPS as f64;
     let i = (at as usize).min(STEPS - 1);
     (i, at - i as f64)
 }
 
 /// ln(light) at a step of the curve, by sRGB.
 fn srgb_log_light(step: usize) -> f64 {
-    light((step as f64 / STEPS as f64).max(1e-4)).ln()
+    srgb_light((step as f64 / STEPS as f64).max(1e-4)).ln()
 }
 
 /// Normal equations of the departure d(z) from sRGB in ln(light), from the levels place by place.
@@ -179,7 +164,10 @@ fn equations<'a>(
     let n = STEPS + 1;
     let (mut a, mut b) = (vec![vec![0.0; n]; n], vec![0.0; n]);
     for seen in places {
-        let weights: Vec<f64> = seen.iter().map(|l| hat(code(l.level)).max(1e-3)).collect();
+        let weights: Vec<f64> = seen
+            .iter()
+            .map(|l| hat(srgb_code(l.level)).max(1e-3))
+            .collect();
         let total: f64 = weights.iter().sum();
         let log_over_exposure = |l: &Level| l.level.ln() - exposures[l.shot].ln();
         let mut mean_row = vec![0.0; n];
@@ -265,7 +253,7 @@ impl Curve {
         (0..=STEPS)
             .map(|i| {
                 let z = i as f64 / STEPS as f64;
-                (z, light(z), self.light(light(z)))
+                (z, srgb_light(z), self.light(srgb_light(z)))
             })
             .filter(|(_, level, _)| (self.reach.low..=self.reach.high).contains(level))
             .collect()
@@ -369,8 +357,8 @@ mod tests {
         for place in 0..150 {
             let scene = 0.004 * 1.04f64.powi(place);
             for (shot, t) in exposures.iter().enumerate() {
-                let v = code((scene * t).min(1.0));
-                let level = light(v - s * (turn * v).sin() / turn);
+                let v = srgb_code((scene * t).min(1.0));
+                let level = srgb_light(v - s * (turn * v).sin() / turn);
                 levels.push(Level {
                     place: place as usize,
                     shot,
@@ -398,8 +386,8 @@ mod tests {
         let found = curve(&shots(0.12, &t), &t).unwrap();
         let truth = [0.03, 0.1, 0.3, 0.6];
         let read = truth.map(|l| {
-            let v = code(l);
-            found.light(light(v - 0.12 * (turn * v).sin() / turn))
+            let v = srgb_code(l);
+            found.light(srgb_light(v - 0.12 * (turn * v).sin() / turn))
         });
         for i in 1..4 {
             let off = (read[i] / read[0]) / (truth[i] / truth[0]) - 1.0;

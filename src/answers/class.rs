@@ -218,11 +218,6 @@ pub fn mandel_h(p: usize, level: f64) -> f64 {
     (p - 1.0) * t / (p * (t * t + p - 2.0)).sqrt()
 }
 
-/// Critical value of Mandel's k for `p` benches of `n` repeats at significance `level`.
-pub fn mandel_k(p: usize, n: usize, level: f64) -> f64 {
-    scatter_limit(n - 1, (p - 1) * (n - 1), level)
-}
-
 /// Critical value of k for a bench with `own` degrees of freedom, all `others` together having theirs.
 ///
 /// k² = ν / (own + others/F), ν = own + others, F of (own, others) degrees of freedom: k² is the bench's variance over the
@@ -282,7 +277,7 @@ mod tests {
         assert!((mandel_h(10, 0.05) - 1.80).abs() < 0.011);
         assert!((mandel_h(10, 0.01) - 2.18).abs() < 0.011);
         assert!((mandel_h(8, 0.005) - 2.15).abs() < 0.011);
-        assert!((mandel_k(8, 3, 0.005) - 2.06).abs() < 0.011);
+        assert!((scatter_limit(2, 7 * 2, 0.005) - 2.06).abs() < 0.011);
     }
 
     #[test]

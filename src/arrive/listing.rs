@@ -16,7 +16,7 @@ use rustix::fs::{Mode, OFlags, ResolveFlags};
 use serde::{Deserialize, Serialize};
 
 /// A path below the inbox: components joined by `/`, any bytes a file system allows. Orders by bytes.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Rel(OsString);
 
 impl Rel {
@@ -212,13 +212,13 @@ fn list_one(
         let entry = entry?;
         let name = entry.file_name();
         let path = folder.join(&name);
-        let file_type = match entry.file_type() {
-            Ok(file_type) => file_type,
+        let metadata = match entry.metadata() {
+            Ok(metadata) => metadata,
             // Gone since the folder was opened; the others are still to come.
             Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
             Err(error) => return Err(error),
         };
-        if file_type.is_dir() {
+        if metadata.is_dir() {
             let lower = name.to_string_lossy().to_lowercase();
             if CLIENT_FOLDERS.contains(&lower.as_str()) || lower.starts_with(".trash-") {
                 listing.not_here.insert(path);
@@ -235,11 +235,6 @@ fn list_one(
             listing.not_here.insert(path);
             continue;
         }
-        let metadata = match entry.metadata() {
-            Ok(metadata) => metadata,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
-            Err(error) => return Err(error),
-        };
         listing.entries.insert(path, entry_of(&metadata));
     }
     Ok(())

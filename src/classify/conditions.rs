@@ -8,18 +8,13 @@ use crate::decode::Facts;
 
 /// Globs over the path below the inbox, letter case aside. `*` and `?` stop at `/`, `**` does not.
 ///
-/// A glob without `/` is compared with the file name, wherever the file lies; one with `/` with the whole path.
-#[derive(Clone, Debug)]
+/// Without any glob everything fits. A glob without `/` is compared with the file name, wherever the file lies; one with `/` with the whole path.
+#[derive(Clone, Debug, Default)]
 pub struct PathGlobs {
     globs: Vec<(String, GlobMatcher)>,
 }
 
 impl PathGlobs {
-    /// No glob yet: takes everything.
-    pub fn none() -> PathGlobs {
-        PathGlobs { globs: Vec::new() }
-    }
-
     /// Adds one more alternative.
     ///
     /// # Errors
@@ -123,8 +118,8 @@ impl std::fmt::Display for TimeWindow {
 pub enum FactTest {
     /// A number within bounds, both included; either may be open.
     Number {
-        /// Key as in a configuration, with its unit: one of [`FactTest::NUMBERS`].
-        key: &'static str,
+        /// One of [`FactTest::NUMBERS`].
+        fact: NumberFact,
         /// Smallest accepted.
         min: Option<f64>,
         /// Largest accepted.
@@ -132,15 +127,15 @@ pub enum FactTest {
     },
     /// Text that fits one of several globs, letter case aside.
     Text {
-        /// Key as in a configuration: one of [`FactTest::TEXTS`].
-        key: &'static str,
+        /// One of [`FactTest::TEXTS`].
+        fact: Fact<TextOfFacts>,
         /// Alternatives.
         globs: Vec<(String, GlobMatcher)>,
     },
     /// A yes or no.
     Flag {
-        /// Key as in a configuration: one of [`FactTest::FLAGS`].
-        key: &'static str,
+        /// One of [`FactTest::FLAGS`].
+        fact: Fact<OfFacts<bool>>,
         /// Accepted answer.
         wanted: bool,
     },
@@ -150,10 +145,14 @@ pub enum FactTest {
 type OfFacts<T> = fn(&Facts) -> Option<T>;
 /// The same for a text.
 type TextOfFacts = fn(&Facts) -> Option<&str>;
+/// A fact: its key as in a configuration, and how it is read.
+pub type Fact<Of> = (&'static str, Of);
+/// One that is a number.
+pub type NumberFact = Fact<OfFacts<f64>>;
 
 impl FactTest {
     /// Facts that are numbers, by their keys, which have the unit in the name.
-    pub const NUMBERS: [(&str, OfFacts<f64>); 9] = [
+    pub const NUMBERS: [NumberFact; 9] = [
         ("exposure_s", |facts| facts.exposure_s),
         ("iso", |facts| facts.iso),
         ("f_number", |facts| facts.f_number),
@@ -167,7 +166,7 @@ impl FactTest {
         }),
     ];
     /// Facts that are text.
-    pub const TEXTS: [(&str, TextOfFacts); 4] = [
+    pub const TEXTS: [Fact<TextOfFacts>; 4] = [
         ("make", |facts| facts.make.as_deref()),
         ("model", |facts| facts.model.as_deref()),
         ("software", |facts| facts.software.as_deref()),
@@ -176,7 +175,7 @@ impl FactTest {
         }),
     ];
     /// Facts that are yes or no.
-    pub const FLAGS: [(&str, OfFacts<bool>); 2] = [
+    pub const FLAGS: [Fact<OfFacts<bool>>; 2] = [
         ("exposure_auto", |facts| facts.exposure_auto),
         ("white_balance_auto", |facts| facts.white_balance_auto),
     ];
@@ -192,27 +191,35 @@ impl FactTest {
     fn refusal(&self, facts: &Facts) -> Option<String> {
         let unstated = |key: &str| format!("it does not state {key}");
         match self {
-            FactTest::Number { key, min, max } => {
-                let Some(value) = of(&FactTest::NUMBERS, key).and_then(|of| of(facts)) else {
+            FactTest::Number {
+                fact: (key, of),
+                min,
+                max,
+            } => {
+                let Some(value) = of(facts) else {
                     return Some(unstated(key));
                 };
                 let inside =
                     min.is_none_or(|min| value >= min) && max.is_none_or(|max| value <= max);
                 (!inside).then(|| format!("its {key} is {value}, not {}", bounds(*min, *max)))
             }
-            FactTest::Text { key, globs } => {
-                let Some(value) = of(&FactTest::TEXTS, key).and_then(|of| of(facts)) else {
+            FactTest::Text {
+                fact: (key, of),
+                globs,
+            } => {
+                let Some(value) = of(facts) else {
                     return Some(unstated(key));
                 };
                 let fits = globs.iter().any(|(_, matcher)| matcher.is_match(value));
                 (!fits).then(|| format!("its {key} is \"{value}\", not {}", either(globs)))
             }
-            FactTest::Flag { key, wanted } => {
-                match of(&FactTest::FLAGS, key).and_then(|of| of(facts)) {
-                    None => Some(unstated(key)),
-                    Some(value) => (value != *wanted).then(|| format!("its {key} is {value}")),
-                }
-            }
+            FactTest::Flag {
+                fact: (key, of),
+                wanted,
+            } => match of(facts) {
+                None => Some(unstated(key)),
+                Some(value) => (value != *wanted).then(|| format!("its {key} is {value}")),
+            },
         }
     }
 }
@@ -220,9 +227,9 @@ impl FactTest {
 impl std::fmt::Display for FactTest {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            FactTest::Number { key, min, max } => write!(f, "{key} {}", bounds(*min, *max)),
-            FactTest::Text { key, globs } => write!(f, "{key} {}", either(globs)),
-            FactTest::Flag { key, wanted } => write!(f, "{key} {wanted}"),
+            FactTest::Number { fact, min, max } => write!(f, "{} {}", fact.0, bounds(*min, *max)),
+            FactTest::Text { fact, globs } => write!(f, "{} {}", fact.0, either(globs)),
+            FactTest::Flag { fact, wanted } => write!(f, "{} {wanted}", fact.0),
         }
     }
 }
@@ -237,18 +244,13 @@ fn bounds(min: Option<f64>, max: Option<f64>) -> String {
     }
 }
 
-/// How the fact of this key is read.
-fn of<F: Copy>(facts: &[(&str, F)], key: &str) -> Option<F> {
-    facts.iter().find(|(k, _)| *k == key).map(|(_, of)| *of)
-}
-
 /// A width or height in pixels. It is 0 where the header could not be read, which means unknown and not small.
 fn size(pixels: usize) -> Option<f64> {
     (pixels > 0).then_some(pixels as f64)
 }
 
 /// Everything a rule asks; all of it must be met. Without any question every file is taken.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Conditions {
     /// Over the path.
     pub paths: PathGlobs,
@@ -263,17 +265,6 @@ pub struct Conditions {
 }
 
 impl Conditions {
-    /// Takes every file.
-    pub fn none() -> Conditions {
-        Conditions {
-            paths: PathGlobs::none(),
-            path_regex: None,
-            name_regex: None,
-            facts: Vec::new(),
-            window: None,
-        }
-    }
-
     /// Compiles a regular expression as rules understand it: letter case aside, found anywhere in the text.
     ///
     /// The `regex` crate runs in time linear in the text whatever the expression, so a rule cannot hang the class.
@@ -344,7 +335,7 @@ mod tests {
     use jiff::civil::{date, time};
 
     fn globs(sources: &[&str]) -> Conditions {
-        let mut conditions = Conditions::none();
+        let mut conditions = Conditions::default();
         for source in sources {
             conditions.paths.push(source).unwrap();
         }
@@ -377,10 +368,12 @@ mod tests {
 
     #[test]
     fn named_groups_come_from_path_and_name_and_absent_ones_are_left_out() {
-        let mut conditions = Conditions::none();
-        conditions.path_regex = Some(Conditions::regex("^(?<bench>[^/]+)/").unwrap());
-        conditions.name_regex =
-            Some(Conditions::regex(r"^dye-(?<mg>[0-9.]+)mg(?<note>-x)?\.").unwrap());
+        let name = Conditions::regex(r"^dye-(?<mg>[0-9.]+)mg(?<note>-x)?\.");
+        let conditions = Conditions {
+            path_regex: Some(Conditions::regex("^(?<bench>[^/]+)/").unwrap()),
+            name_regex: Some(name.unwrap()),
+            ..Conditions::default()
+        };
         let groups = conditions
             .meet("heron/Dye-2mg.jpg", &Facts::default())
             .unwrap();
@@ -395,9 +388,9 @@ mod tests {
 
     #[test]
     fn a_fact_the_file_does_not_state_meets_no_condition_and_says_so() {
-        let mut conditions = Conditions::none();
+        let mut conditions = Conditions::default();
         conditions.facts.push(FactTest::Number {
-            key: "iso",
+            fact: FactTest::NUMBERS[1],
             min: None,
             max: Some(200.0),
         });
@@ -421,7 +414,7 @@ mod tests {
     #[test]
     fn a_camera_model_is_compared_letter_case_aside() {
         let test = FactTest::Text {
-            key: "model",
+            fact: FactTest::TEXTS[1],
             globs: vec![FactTest::text_glob("tern*").unwrap()],
         };
         let facts = |model: &str| Facts {

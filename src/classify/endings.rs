@@ -1,21 +1,12 @@
 //! Tells by a file's name whether it is a photo, a picture of another kind, or neither.
 
-/// What a file is by its name.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum FileKind {
-    /// A kind of photo this program reads: JPEG, PNG, TIFF, WebP, HEIC, DNG.
-    Photo,
-    /// A picture of a kind it does not read. It is still taken, so that its bench is told to send another.
-    OtherPicture,
-    /// Not a picture.
-    Other,
-}
-
+/// Kinds of photos that this program reads: JPEG, PNG, TIFF, WebP, HEIC, DNG.
 const PHOTO: &[&str] = &[
     "jpg", "jpeg", "jpe", "jfif", "png", "tif", "tiff", "webp", "heic", "heif", "hif", "dng",
 ];
 
-/// What phones and cameras also write (common practice, no source).
+/// What phones and cameras also write (common practice, no source). It is still taken, so that its bench is told to send
+/// another.
 const OTHER_PICTURE: &[&str] = &[
     "gif", "bmp", "avif", "jxl", "jp2", "raw", "arw", "cr2", "cr3", "nef", "orf", "raf", "rw2",
     "pef", "srw",
@@ -25,21 +16,11 @@ const OTHER_PICTURE: &[&str] = &[
 /// says that they are no photos, whatever the rules.
 pub const CARD_ENDING: &str = ".card.png";
 
-/// What the file name `name` says, letter case aside.
-pub fn kind_of_name(name: &str) -> FileKind {
-    if name.to_lowercase().ends_with(CARD_ENDING) {
-        return FileKind::Other;
-    }
-    let Some(ending) = ending(name) else {
-        return FileKind::Other;
-    };
-    if PHOTO.contains(&ending.as_str()) {
-        FileKind::Photo
-    } else if OTHER_PICTURE.contains(&ending.as_str()) {
-        FileKind::OtherPicture
-    } else {
-        FileKind::Other
-    }
+/// True where the file named `name` is a picture by its name, letter case aside.
+pub fn is_picture_by_name(name: &str) -> bool {
+    let ending = ending(name);
+    let is_picture = |ending: &str| PHOTO.contains(&ending) || OTHER_PICTURE.contains(&ending);
+    ending.is_some_and(|ending| is_picture(&ending)) && !name.to_lowercase().ends_with(CARD_ENDING)
 }
 
 /// The ending in lower case without its dot; absent where there is none.
@@ -62,15 +43,15 @@ mod tests {
 
     #[test]
     fn the_ending_decides_in_any_letter_case() {
-        assert_eq!(kind_of_name("lamp-01.JPG"), FileKind::Photo);
-        assert_eq!(kind_of_name("a.b.Heic"), FileKind::Photo);
-        assert_eq!(kind_of_name("a.NEF"), FileKind::OtherPicture);
-        assert_eq!(kind_of_name("notes.docx"), FileKind::Other);
-        assert_eq!(kind_of_name("lamp-01"), FileKind::Other);
-        assert_eq!(kind_of_name(".jpg"), FileKind::Other);
-        assert_eq!(kind_of_name("jpg."), FileKind::Other);
-        assert_eq!(kind_of_name("lamp-01.jpg.card.PNG"), FileKind::Other);
-        assert_eq!(kind_of_name("card.png"), FileKind::Photo);
+        assert!(is_picture_by_name("lamp-01.JPG"));
+        assert!(is_picture_by_name("a.b.Heic"));
+        assert!(is_picture_by_name("a.NEF"));
+        assert!(!is_picture_by_name("notes.docx"));
+        assert!(!is_picture_by_name("lamp-01"));
+        assert!(!is_picture_by_name(".jpg"));
+        assert!(!is_picture_by_name("jpg."));
+        assert!(!is_picture_by_name("lamp-01.jpg.card.PNG"));
+        assert!(is_picture_by_name("card.png"));
     }
 
     #[test]

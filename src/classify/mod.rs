@@ -13,9 +13,9 @@ pub mod stated;
 mod template;
 
 pub use bench::{UNSORTED, default_bench};
-pub use conditions::{Conditions, FactTest, PathGlobs, TimeWindow};
+pub use conditions::{Conditions, FactTest, NumberFact, PathGlobs, TimeWindow};
 pub use decision::{Decision, Outcome, Purpose};
-pub use endings::{CARD_ENDING, FileKind, kind_of_name};
-pub use rule::{Rule, Then};
+pub use endings::CARD_ENDING;
+pub use rule::{Measuring, Rule, Then};
 pub use ruleset::RuleSet;
-pub use template::Template;
+pub use template::{BUILT_IN, Template};

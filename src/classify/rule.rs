@@ -8,7 +8,7 @@ use crate::terms::Capture;
 use super::bench::{bench_name, default_bench};
 use super::conditions::Conditions;
 use super::decision::{Outcome, Purpose};
-use super::endings::{FileKind, kind_of_name, stem};
+use super::endings::{is_picture_by_name, stem};
 use super::template::{BUILT_IN, Template};
 
 /// What becomes of a photo that a rule takes.
@@ -20,16 +20,20 @@ pub enum Then {
         why: Template,
     },
     /// Measured. What is not stated comes from a named group of the same name, or from the photo's place and name.
-    Measure {
-        /// What it was taken for.
-        capture: Capture,
-        /// The instrument; by default the first folder.
-        bench: Option<Template>,
-        /// The lamp of a calibration; by default `auto`.
-        lamp: Option<Template>,
-        /// What the people call it; by default the file's name without its ending.
-        label: Option<Template>,
-    },
+    Measure(Measuring),
+}
+
+/// What a photo is measured as.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Measuring {
+    /// What it was taken for.
+    pub capture: Capture,
+    /// The instrument; by default the first folder.
+    pub bench: Option<Template>,
+    /// The lamp of a calibration; by default `auto`.
+    pub lamp: Option<Template>,
+    /// What the people call it; by default the file's name without its ending.
+    pub label: Option<Template>,
 }
 
 /// One rule.
@@ -52,7 +56,7 @@ impl Rule {
     /// In words about the photo.
     pub fn take(&self, path: &str, facts: &Facts) -> Result<Outcome, String> {
         let name = path.rsplit('/').next().unwrap_or(path);
-        if matches!(self.then, Then::Measure { .. }) && kind_of_name(name) == FileKind::Other {
+        if matches!(self.then, Then::Measure(_)) && !is_picture_by_name(name) {
             return Err("it is not a photo by its name".to_owned());
         }
         let mut groups: BTreeMap<String, String> =
@@ -60,24 +64,19 @@ impl Rule {
         let folder = path.split_once('/').map_or("", |(folder, _)| folder);
         // A group of the rule's own goes before a built-in name.
         let mut filling = groups.clone();
-        for ((key, _), value) in BUILT_IN.iter().zip([folder, name, stem(name)]) {
+        for (key, value) in BUILT_IN.into_iter().zip([folder, name, stem(name)]) {
             filling
-                .entry((*key).to_owned())
+                .entry(key.to_owned())
                 .or_insert_with(|| value.to_owned());
         }
-        let (capture, bench, lamp, label) = match &self.then {
+        let measuring = match &self.then {
             Then::Ignore { why } => {
                 return Ok(Outcome::Ignore {
                     bench: default_bench(path),
                     why: why.fill(&filling),
                 });
             }
-            Then::Measure {
-                capture,
-                bench,
-                lamp,
-                label,
-            } => (*capture, bench, lamp, label),
+            Then::Measure(measuring) => measuring,
         };
         let mut stated = |template: &Option<Template>, group: &str| {
             let from_group = groups.remove(group);
@@ -87,18 +86,59 @@ impl Rule {
             };
             text.map(|t| t.trim().to_owned()).filter(|t| !t.is_empty())
         };
-        let bench = stated(bench, "bench").map_or_else(|| default_bench(path), |b| bench_name(&b));
-        let lamp = stated(lamp, "lamp");
-        let label = stated(label, "label").unwrap_or_else(|| stem(name).to_owned());
+        let bench = stated(&measuring.bench, "bench")
+            .map_or_else(|| default_bench(path), |b| bench_name(&b));
+        let lamp = stated(&measuring.lamp, "lamp");
+        let label = stated(&measuring.label, "label").unwrap_or_else(|| stem(name).to_owned());
         Ok(Outcome::Measure(Purpose {
-            capture,
+            capture: measuring.capture,
             bench,
-            lamp: match capture {
+            lamp: match measuring.capture {
                 Capture::Calibration => lamp.unwrap_or_else(|| "auto".to_owned()).to_lowercase(),
                 _ => String::new(),
             },
             label,
             groups,
         }))
+    }
+
+    /// Everything a rule says: its name, each condition, and last what becomes of the photo. Complete, because the
+    /// configuration's hash rests on it.
+    pub fn parts(&self) -> Vec<String> {
+        let mut parts = vec![self.name.clone()];
+        let globs: Vec<&str> = self.when.paths.sources().collect();
+        if !globs.is_empty() {
+            parts.push(format!("name or path like {}", globs.join(" or ")));
+        }
+        if let Some(regex) = &self.when.path_regex {
+            parts.push(format!("path fits the expression {regex}"));
+        }
+        if let Some(regex) = &self.when.name_regex {
+            parts.push(format!("name fits the expression {regex}"));
+        }
+        for test in &self.when.facts {
+            parts.push(format!("the file states {test}"));
+        }
+        if let Some(window) = &self.when.window {
+            parts.push(format!("taken {window}"));
+        }
+        parts.push(match &self.then {
+            Then::Ignore { why } => format!("ignored: {}", why.source()),
+            Then::Measure(Measuring {
+                capture,
+                bench,
+                lamp,
+                label,
+            }) => {
+                let mut then = capture.as_str().to_owned();
+                for (key, template) in [("bench", bench), ("lamp", lamp), ("label", label)] {
+                    if let Some(template) = template {
+                        then += &format!(", {key} {}", template.source());
+                    }
+                }
+                then
+            }
+        });
+        parts
     }
 }

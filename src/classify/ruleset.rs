@@ -7,7 +7,7 @@ use super::bench::default_bench;
 use super::conditions::Conditions;
 use super::decision::{Decision, Outcome};
 use super::endings::ending;
-use super::rule::{Rule, Then};
+use super::rule::{Measuring, Rule, Then};
 
 /// The rules in order. Deciding is total: the last, unwritten rule takes what the others leave.
 #[derive(Clone, Debug)]
@@ -50,13 +50,13 @@ impl RuleSet {
         }
         let other_photos = Rule {
             name: RuleSet::OTHER_PHOTOS.to_owned(),
-            when: Conditions::none(),
-            then: Then::Measure {
+            when: Conditions::default(),
+            then: Then::Measure(Measuring {
                 capture: Capture::Sample,
                 bench: None,
                 lamp: None,
                 label: None,
-            },
+            }),
         };
         if let Ok(outcome) = other_photos.take(path, facts) {
             return Decision {
@@ -97,17 +97,17 @@ mod tests {
         Rule {
             name: name.to_owned(),
             when,
-            then: Then::Measure {
+            then: Then::Measure(Measuring {
                 capture,
                 bench: None,
                 lamp: None,
                 label: None,
-            },
+            }),
         }
     }
 
     fn globbed(glob: &str) -> Conditions {
-        let mut conditions = Conditions::none();
+        let mut conditions = Conditions::default();
         conditions.paths.push(glob).unwrap();
         conditions
     }
@@ -124,7 +124,7 @@ mod tests {
         let rules = RuleSet::new(vec![
             measuring("dark", globbed("dark*"), Capture::Dark),
             measuring("lamp", globbed("lamp*"), Capture::Calibration),
-            measuring("all", Conditions::none(), Capture::Sample),
+            measuring("all", Conditions::default(), Capture::Sample),
         ]);
         let decision = rules.decide("heron/Lamp-01.jpg", &Facts::default());
         assert_eq!(decision.rule, "lamp");
@@ -146,13 +146,13 @@ mod tests {
 
     #[test]
     fn named_groups_set_bench_lamp_and_label_and_the_rest_are_kept() {
-        let mut when = Conditions::none();
-        when.path_regex = Some(
-            Conditions::regex(
-                r"(?<bench>[a-z]+)_(?<lamp>[a-z]+)_(?<label>\w+)_(?<concentration>[\d.]+)mg",
-            )
-            .unwrap(),
+        let path = Conditions::regex(
+            r"(?<bench>[a-z]+)_(?<lamp>[a-z]+)_(?<label>\w+)_(?<concentration>[\d.]+)mg",
         );
+        let when = Conditions {
+            path_regex: Some(path.unwrap()),
+            ..Conditions::default()
+        };
         let rules = RuleSet::new(vec![measuring("codes", when, Capture::Calibration)]);
         let decision = rules.decide("all/dunlin_HE_tube_2.5mg.jpg", &Facts::default());
         assert_eq!(
@@ -169,17 +169,19 @@ mod tests {
 
     #[test]
     fn templates_are_filled_from_groups_and_from_the_place_of_the_photo() {
-        let mut when = Conditions::none();
-        when.name_regex = Some(Conditions::regex(r"^(?<table>\d)-").unwrap());
+        let when = Conditions {
+            name_regex: Some(Conditions::regex(r"^(?<table>\d)-").unwrap()),
+            ..Conditions::default()
+        };
         let rules = RuleSet::new(vec![Rule {
             name: "tables".to_owned(),
             when,
-            then: Then::Measure {
+            then: Then::Measure(Measuring {
                 capture: Capture::Sample,
                 bench: template("{folder} {table}"),
                 lamp: None,
                 label: template("{stem} at {table}"),
-            },
+            }),
         }]);
         let purpose = purpose(rules.decide("monday/3-dye.jpg", &Facts::default()));
         assert_eq!(purpose.bench, "monday 3");
@@ -225,8 +227,10 @@ mod tests {
     proptest! {
         #[test]
         fn every_path_has_exactly_one_fate_and_a_bench_that_is_one_folder(path in "[a-zäA-Z0-9./\\\\ _\\-\u{0}-\u{20}]{0,40}") {
-            let mut when = Conditions::none();
-            when.path_regex = Some(Conditions::regex("(?<bench>.*)").unwrap());
+            let when = Conditions {
+                path_regex: Some(Conditions::regex("(?<bench>.*)").unwrap()),
+                ..Conditions::default()
+            };
             for rules in [RuleSet::new(vec![measuring("any", when.clone(), Capture::Sample)]), RuleSet::new(Vec::new())] {
                 let decision = rules.decide(&path, &Facts::default());
                 let bench = match decision.outcome {

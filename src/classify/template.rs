@@ -2,48 +2,28 @@
 
 use std::collections::BTreeMap;
 
-/// Names that are known for every photo, without any regular expression.
-pub const BUILT_IN: [(&str, &str); 3] = [
-    ("folder", "the first folder below the inbox"),
-    ("name", "the file's name"),
-    ("stem", "the file's name without its ending"),
-];
+use crate::terms::Variant;
+
+/// Names that are known for every photo, without any regular expression: the first folder below the inbox, the file's name,
+/// and that without its ending.
+pub const BUILT_IN: [&str; 3] = ["folder", "name", "stem"];
 
 /// Text with slots.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Template {
     source: String,
-    /// Literal text, then the slot after it; the last has none.
-    pieces: Vec<(String, Option<String>)>,
+    text: Variant,
 }
 
 impl Template {
-    /// Parses `{name}` slots. Braces have no other use here.
+    /// Parses `{name}` slots.
     ///
     /// # Errors
     /// In words, where a brace is not closed or not opened.
     pub fn parse(source: &str) -> Result<Template, String> {
-        let mut pieces = Vec::new();
-        let mut rest = source;
-        while let Some(open) = rest.find('{') {
-            let (text, after) = (&rest[..open], &rest[open + 1..]);
-            let close = after
-                .find('}')
-                .ok_or_else(|| format!("{{{after} has no closing }}"))?;
-            if text.contains('}') {
-                return Err("a } without its {".to_owned());
-            }
-            pieces.push((text.to_owned(), Some(after[..close].to_owned())));
-            rest = &after[close + 1..];
-        }
-        if rest.contains('}') {
-            return Err("a } without its {".to_owned());
-        }
-        pieces.push((rest.to_owned(), None));
-        Ok(Template {
-            source: source.to_owned(),
-            pieces,
-        })
+        let text = Variant::parse(source)?;
+        let source = source.to_owned();
+        Ok(Template { source, text })
     }
 
     /// As written.
@@ -53,19 +33,13 @@ impl Template {
 
     /// Names of the slots, in order.
     pub fn slots(&self) -> impl Iterator<Item = &str> {
-        self.pieces.iter().filter_map(|(_, slot)| slot.as_deref())
+        self.text.slots()
     }
 
     /// The text with its slots filled; a group that took part in nothing is empty.
     pub fn fill(&self, groups: &BTreeMap<String, String>) -> String {
-        let mut filled = String::new();
-        for (text, slot) in &self.pieces {
-            filled += text;
-            if let Some(slot) = slot {
-                filled += groups.get(slot).map_or("", String::as_str);
-            }
-        }
-        filled
+        let group = |name: &str| Some(groups.get(name).map_or("", String::as_str));
+        self.text.fill(group).unwrap_or_default()
     }
 }
 

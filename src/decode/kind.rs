@@ -89,27 +89,23 @@ impl Kind {
 
     /// A noun phrase that completes "this is …".
     pub(super) fn words(self) -> &'static str {
-        match self {
-            Kind::Jpeg => "a JPEG picture",
-            Kind::Raster(ImageFormat::Png) => "a PNG picture",
-            Kind::Raster(ImageFormat::Tiff) => "a TIFF picture",
-            Kind::Raster(_) => "a WebP picture",
-            Kind::Heic => "a HEIC picture",
-            Kind::Dng => "a DNG raw file",
-            Kind::Other(words) => words,
-        }
+        self.names().0
     }
 
     /// The name used in [`Facts::format`](super::Facts::format).
     pub(super) fn format(self) -> &'static str {
+        self.names().1
+    }
+
+    fn names(self) -> (&'static str, &'static str) {
         match self {
-            Kind::Jpeg => "jpeg",
-            Kind::Raster(ImageFormat::Png) => "png",
-            Kind::Raster(ImageFormat::Tiff) => "tiff",
-            Kind::Raster(_) => "webp",
-            Kind::Heic => "heic",
-            Kind::Dng => "dng",
-            Kind::Other(_) => "",
+            Kind::Jpeg => ("a JPEG picture", "jpeg"),
+            Kind::Raster(ImageFormat::Png) => ("a PNG picture", "png"),
+            Kind::Raster(ImageFormat::Tiff) => ("a TIFF picture", "tiff"),
+            Kind::Raster(_) => ("a WebP picture", "webp"),
+            Kind::Heic => ("a HEIC picture", "heic"),
+            Kind::Dng => ("a DNG raw file", "dng"),
+            Kind::Other(words) => (words, ""),
         }
     }
 }

@@ -6,6 +6,7 @@
 use std::sync::{Arc, OnceLock};
 
 use super::bytes::be;
+use crate::terms::srgb_light;
 
 /// A transfer curve, from a code's share of full scale to linear light; both 0…1.
 #[derive(Clone, Debug, PartialEq)]
@@ -28,13 +29,7 @@ impl Curve {
     /// Linear light, 0…1, of a code's share of full scale, 0…1.
     fn light(&self, code: f64) -> f64 {
         match self {
-            Curve::Srgb => {
-                if code <= 0.04045 {
-                    code / 12.92
-                } else {
-                    ((code + 0.055) / 1.055).powf(2.4)
-                }
-            }
+            Curve::Srgb => srgb_light(code),
             Curve::Power(exponent) => code.powf(*exponent),
             Curve::Parametric(form, [g, a, b, c, d, e, f]) => {
                 let power = |offset: f64| (a * code + b).max(0.0).powf(*g) + offset;

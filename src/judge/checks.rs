@@ -1,7 +1,7 @@
 //! The table of checks: which number is held against which limit, for which reason, and how both are told. Nothing else lists
 //! them: the judge, the section `limits:` of a configuration and the text of `slitwatch check` go through this table.
 
-use crate::judge::limits::Limit;
+use crate::judge::limit::Limit;
 use crate::terms::{Code, Estimate, Quantity, Reading};
 
 /// How a number is told: multiplied, rounded, and put into a sentence in place of `{}`.
@@ -105,17 +105,20 @@ macro_rules! checks {
 impl Check {
     /// Name of its limit, which states the unit.
     pub fn key(self) -> &'static str {
-        match self.row().number {
-            Number::Published(quantity) | Number::BeyondDoubt(quantity) => quantity.key(),
-            Number::WorkedOut(key, _) => key,
-        }
+        self.name_and_unit().0
     }
 
     /// Unit of its limit as people write it; empty for shares, ratios and counts.
     pub fn unit(self) -> &'static str {
+        self.name_and_unit().1
+    }
+
+    fn name_and_unit(self) -> (&'static str, &'static str) {
         match self.row().number {
-            Number::Published(quantity) | Number::BeyondDoubt(quantity) => quantity.unit(),
-            Number::WorkedOut(_, unit) => unit,
+            Number::Published(number) | Number::BeyondDoubt(number) => {
+                (number.key(), number.unit())
+            }
+            Number::WorkedOut(key, unit) => (key, unit),
         }
     }
 }

@@ -3,13 +3,15 @@
 
 mod checks;
 mod exposure;
+mod limit;
 mod limits;
 mod words;
 
 pub use checks::Check;
 pub use exposure::exposure_time;
-pub use limits::{Limit, Limits, Side};
-pub use words::{Variant, Words};
+pub use limit::{Limit, Side};
+pub use limits::Limits;
+pub use words::Words;
 
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};

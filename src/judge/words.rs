@@ -2,72 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::terms::{Code, Severity};
-
-/// One way to say it: literal text and slots in turn.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Variant {
-    pieces: Vec<Piece>,
-}
-
-#[derive(Clone, Debug, PartialEq, Eq)]
-enum Piece {
-    Text(String),
-    Slot(String),
-}
-
-impl Variant {
-    /// Reads a text in which `{name}` is a slot, and `{{` and `}}` are braces.
-    ///
-    /// # Errors
-    /// In words, where a brace has no partner.
-    pub fn parse(text: &str) -> Result<Variant, String> {
-        let mut pieces = Vec::new();
-        let mut literal = String::new();
-        let mut rest = text.trim().chars().peekable();
-        while let Some(c) = rest.next() {
-            match c {
-                '{' if rest.next_if_eq(&'{').is_some() => literal.push('{'),
-                '}' if rest.next_if_eq(&'}').is_some() => literal.push('}'),
-                '}' => return Err("a } without its {".to_owned()),
-                '{' => {
-                    let mut name = String::new();
-                    loop {
-                        match rest.next() {
-                            Some('}') => break,
-                            Some('{') | None => return Err(format!("{{{name} has no closing }}")),
-                            Some(c) => name.push(c),
-                        }
-                    }
-                    pieces.push(Piece::Text(std::mem::take(&mut literal)));
-                    pieces.push(Piece::Slot(name));
-                }
-                c => literal.push(c),
-            }
-        }
-        pieces.push(Piece::Text(literal));
-        Ok(Variant { pieces })
-    }
-
-    /// Names of its slots.
-    pub fn slots(&self) -> impl Iterator<Item = &str> {
-        self.pieces.iter().filter_map(|p| match p {
-            Piece::Slot(name) => Some(name.as_str()),
-            Piece::Text(_) => None,
-        })
-    }
-
-    /// The text with its slots filled; absent where one is not known.
-    pub(super) fn fill(&self, slots: &BTreeMap<&str, String>) -> Option<String> {
-        self.pieces
-            .iter()
-            .map(|piece| match piece {
-                Piece::Text(text) => Some(text.as_str()),
-                Piece::Slot(name) => slots.get(name.as_str()).map(String::as_str),
-            })
-            .collect()
-    }
-}
+use crate::terms::{Code, Severity, Variant};
 
 /// Every advice text, by reason and severity.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -87,7 +22,12 @@ impl Words {
         let variants = self.variants.get(&(code, severity)).into_iter().flatten();
         variants
             .rev()
-            .filter_map(|variant| Some((variant.slots().count(), variant.fill(slots)?)))
+            .filter_map(|variant| {
+                Some((
+                    variant.slots().count(),
+                    variant.fill(|slot| slots.get(slot).map(String::as_str))?,
+                ))
+            })
             .max_by_key(|(richness, _)| *richness)
             // Loading has made sure of a variant without slots for every reason.
             .map_or_else(String::new, |(_, text)| text)
@@ -133,7 +73,9 @@ mod tests {
             for variant in variants {
                 let all: BTreeMap<&str, String> =
                     variant.slots().map(|s| (s, "123".to_owned())).collect();
-                let text = variant.fill(&all).unwrap();
+                let text = variant
+                    .fill(|slot| all.get(slot).map(String::as_str))
+                    .unwrap();
                 assert!(text.chars().count() <= 230, "{code:?}: {text}");
             }
         }
@@ -171,6 +113,11 @@ mod tests {
     fn doubled_braces_are_braces() {
         let variant = Variant::parse("a {{b}} {c}").unwrap();
         let slots = BTreeMap::from([("c", "d".to_owned())]);
-        assert_eq!(variant.fill(&slots).unwrap(), "a {b} d");
+        assert_eq!(
+            variant
+                .fill(|slot| slots.get(slot).map(String::as_str))
+                .unwrap(),
+            "a {b} d"
+        );
     }
 }

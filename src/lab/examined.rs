@@ -1,25 +1,27 @@
 //! What one photo comes to, and the record and the files that state it.
 
+use std::sync::Arc;
+
 use crate::classify::Decision;
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::publish::files;
-use crate::publish::record::{Answers, CalibrationRecord, Provenance, Record};
+use crate::publish::record::{Answers, CalibrationRecord, Provenance, Record, Remark};
 use crate::terms::{AbsorbanceRow, Calibration, Measurement, Quantity, Reason, ScaleKind, Verdict};
 
 use super::companions::Scale;
 
 /// A photo, and what is known of it before anybody looks at its picture.
-#[derive(Clone, Copy)]
-pub struct Origin<'a> {
+#[derive(Clone)]
+pub struct Origin {
     /// Path below the inbox, as shown.
-    pub photo: &'a str,
+    pub photo: String,
     /// From its header.
-    pub facts: &'a Facts,
+    pub facts: Arc<Facts>,
     /// What the rules say.
-    pub decision: &'a Decision,
+    pub decision: Arc<Decision>,
     /// What its results are made from.
-    pub provenance: &'a Provenance,
+    pub provenance: Provenance,
 }
 
 /// What one photo comes to, before it is written down.
@@ -40,7 +42,7 @@ pub struct Examined {
     /// What the spectrum answers.
     pub answers: Answers,
     /// For people.
-    pub remarks: Vec<String>,
+    pub remarks: Vec<Remark>,
 }
 
 impl Examined {
@@ -48,7 +50,7 @@ impl Examined {
     pub fn ignored(why: &str) -> Examined {
         Examined {
             verdict: Verdict::Ignored,
-            remarks: vec![why.to_owned()],
+            remarks: vec![Remark::from(why.to_owned())],
             ..Examined::with_log(format!("left alone: {why}"))
         }
     }
@@ -102,14 +104,12 @@ pub fn record(origin: &Origin, examined: &Examined) -> Record {
         metrics.set(Quantity::ExposureS, origin.facts.exposure_s);
         metrics.set(Quantity::Iso, origin.facts.iso);
     }
-    let circumstances = &origin.provenance.circumstances;
-    let remarks = if is_ignored {
-        [&examined.remarks[..], circumstances].concat()
-    } else {
-        [&circumstances[..], &examined.remarks].concat()
-    };
+    let mut remarks = examined.remarks.clone();
+    let circumstances = origin.provenance.circumstances.iter().cloned();
+    let at = if is_ignored { remarks.len() } else { 0 };
+    remarks.splice(at..at, circumstances.map(Remark::from));
     let mut record = Record {
-        photo: origin.photo.to_owned(),
+        photo: origin.photo.clone(),
         bench: origin.decision.bench().to_owned(),
         rule: origin.decision.rule.clone(),
         taken: origin.facts.taken.map(|taken| taken.to_string()),

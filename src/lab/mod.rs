@@ -27,6 +27,7 @@ use crate::frame::Frame;
 use crate::judge::{Case, judge};
 use crate::measure::photo::{self, measure, spectrum_only};
 use crate::measure::portrait::smeared_beside;
+use crate::publish::record::Remark;
 use crate::settings::Settings;
 use crate::standards;
 use crate::terms::{
@@ -68,11 +69,12 @@ impl Lab {
     ) -> Examined {
         let mut examined = match (origin.decision.purpose(), decoded) {
             (None, _) => Examined::ignored(""),
-            (Some(_), Err(fault)) => self.broken(&fault, origin.facts),
-            (Some(purpose), Ok(decoded)) => self.look_at(origin.photo, purpose, decoded, against),
+            (Some(_), Err(fault)) => self.broken(&fault, &origin.facts),
+            (Some(purpose), Ok(decoded)) => self.look_at(&origin.photo, purpose, decoded, against),
         };
         let of_tone = against.tone.iter().map(|tone| tone.remark());
-        let of_company = against.remarks.iter().cloned().chain(of_tone);
+        let of_company = against.remarks.iter().cloned().map(Remark::from);
+        let of_company = of_company.chain(of_tone);
         examined.remarks.splice(0..0, of_company);
         examined
             .measurement
@@ -120,7 +122,7 @@ impl Lab {
             reasons,
             frame: Some(frame),
             absorbance,
-            remarks,
+            remarks: remarks.into_iter().map(Remark::from).collect(),
         }
     }
 

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use crate::answers::Refusal;
 use crate::answers::bracket::{Curve, curve, levels_of};
 use crate::publish::numbers;
-use crate::publish::record::TONE_REMARK;
+use crate::publish::record::Remark;
 use crate::terms::Spectrum;
 
 use super::companions::Companion;
@@ -47,10 +47,10 @@ impl Tone {
     }
 
     /// For people: what the photo was corrected with.
-    pub(super) fn remark(&self) -> String {
-        match &self.curve {
+    pub(super) fn remark(&self) -> Remark {
+        Remark::ToneCurve(match &self.curve {
             Ok(found) => format!(
-                "{TONE_REMARK} from a bracket of {} shots: light {} to {} % off sRGB's between {:.3} and {:.2} of full scale, {:.1} % left over",
+                " from a bracket of {} shots: light {} to {} % off sRGB's between {:.3} and {:.2} of full scale, {:.1} % left over",
                 self.n_shots,
                 numbers::plain(100.0 * found.apart().0, 0),
                 numbers::plain(100.0 * found.apart().1, 0),
@@ -58,7 +58,7 @@ impl Tone {
                 found.reach.high,
                 100.0 * found.rms
             ),
-            Err(refusal) => format!("{TONE_REMARK}: sRGB's is used; bracket: {refusal}"),
-        }
+            Err(refusal) => format!(": sRGB's is used; bracket: {refusal}"),
+        })
     }
 }

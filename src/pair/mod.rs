@@ -7,47 +7,10 @@ use std::collections::BTreeMap;
 
 use jiff::civil::DateTime;
 
-use crate::terms::Capture;
-use crate::terms::Verdict;
-
-/// How one of several is chosen.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
-pub enum Choice {
-    /// The nearest in time, before or after; of two equally near ones the earlier.
-    #[default]
-    Nearest,
-    /// The last one before the photo; the first one after it where there is none before.
-    Before,
-    /// All of them.
-    All,
-}
+use crate::terms::{Capture, Choice, Pairing, Verdict};
 
 /// Exposures whose ratio is less than this are the same: phones round what they write.
 const SAME_EXPOSURE: f64 = 1.05;
-
-/// How each kind is chosen.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Rule {
-    /// Lamp photos.
-    pub calibration: Choice,
-    /// Blanks.
-    pub blank: Choice,
-    /// Darks.
-    pub dark: Choice,
-    /// Farther away in time than this, s, is not used where both times are known; absent: however far.
-    pub within_s: Option<f64>,
-}
-
-impl Default for Rule {
-    fn default() -> Rule {
-        Rule {
-            calibration: Choice::Nearest,
-            blank: Choice::Before,
-            dark: Choice::Before,
-            within_s: None,
-        }
-    }
-}
 
 /// What pairing needs to know of a photo.
 #[derive(Clone, Debug, PartialEq)]
@@ -102,7 +65,7 @@ pub const LAST_STAGE: usize = 4;
 /// bench's blanks counts, one that is to be taken again is handed on all the same: so that it can be said why there is
 /// no absorbance. Of several blanks or darks those with the photo's own exposure go before the others. The result is in
 /// the order of `shots` and does not depend on it otherwise.
-pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
+pub fn plan(shots: &[Shot<'_>], rule: &Pairing) -> Vec<Inputs> {
     let mut sound = Groups::new();
     let mut spoilt_blanks = Groups::new();
     for shot in shots {
@@ -122,8 +85,8 @@ pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
     let among = |groups: &Groups<'_>, shot: &Shot<'_>, capture, choice| {
         let usable = stage(capture) < stage(shot.capture);
         let group = groups.get(&(shot.bench, stage(capture))).filter(|_| usable);
-        let is_near = |c: &&&Shot<'_>| match (c.taken, shot.taken, rule.within_s) {
-            (Some(a), Some(b), Some(limit)) => a.duration_since(b).as_secs_f64().abs() <= limit,
+        let is_near = |c: &&&Shot<'_>| match (c.taken, shot.taken, rule.within_h) {
+            (Some(a), Some(b), Some(h)) => a.duration_since(b).as_secs_f64().abs() <= h * 3600.0,
             _ => true,
         };
         let mut near: Vec<&Shot<'_>> = group
@@ -151,8 +114,8 @@ pub fn plan(shots: &[Shot<'_>], rule: &Rule) -> Vec<Inputs> {
         Inputs {
             calibration: among(&sound, shot, Capture::Calibration, rule.calibration),
             blank,
-            dark: among(&sound, shot, Capture::Dark, rule.dark),
-            bracket: among(&sound, shot, Capture::Bracket, Choice::All),
+            dark: among(&sound, shot, Capture::Dark, rule.blank),
+            bracket: among(&sound, shot, Capture::Bracket, Choice::Best),
         }
     };
     shots.iter().map(inputs).collect()
@@ -175,7 +138,7 @@ fn counts(shot: &Shot<'_>) -> bool {
 
 /// The photos that are chosen for `shot` among `candidates`, which are in the order of their paths.
 fn choose<'a>(shot: &Shot<'_>, candidates: &[&'a Shot<'a>], choice: Choice) -> Vec<&'a Shot<'a>> {
-    if choice == Choice::All {
+    if choice == Choice::Best {
         return candidates.to_vec();
     }
     let timed = || candidates.iter().filter_map(|c| Some((c.taken?, *c)));
@@ -186,7 +149,7 @@ fn choose<'a>(shot: &Shot<'_>, candidates: &[&'a Shot<'a>], choice: Choice) -> V
     };
     let nearest = timed().min_by_key(|(at, c)| {
         let comes_second = *at > taken;
-        let not_at_all = choice == Choice::Before && comes_second;
+        let not_at_all = choice == Choice::LatestBefore && comes_second;
         (
             not_at_all,
             at.duration_since(taken).abs(),
@@ -242,8 +205,16 @@ mod tests {
             .collect()
     }
 
+    /// The usual choices, however far away in time.
+    fn any_time() -> Pairing {
+        Pairing {
+            within_h: None,
+            ..Pairing::default()
+        }
+    }
+
     /// `sample<-inputs` for every sample, inputs as `lamp,blank,dark`.
-    fn paired(lines: &str, rule: Rule) -> String {
+    fn paired(lines: &str, rule: Pairing) -> String {
         let shots: Vec<Shot<'_>> = shots(lines).into_iter().map(|(_, _, shot)| shot).collect();
         let names = |inputs: &BTreeMap<String, String>| {
             let names: Vec<&str> = inputs
@@ -283,7 +254,7 @@ mod tests {
             heron/s4 sample 09:00 -
             avocet/s5 sample 10:00 -";
         assert_eq!(
-            paired(lines, Rule::default()),
+            paired(lines, any_time()),
             "s1<-l2,, s2<-l1,, s3<-l1,, s4<-l1,, s5<-,,"
         );
     }
@@ -298,7 +269,7 @@ mod tests {
             heron/s2 sample 10:21 -
             heron/s3 sample 09:59 -";
         assert_eq!(
-            paired(lines, Rule::default()),
+            paired(lines, any_time()),
             "s1<-,b1,d1 s2<-,b2,d1 s3<-,b1,d1"
         );
     }
@@ -313,7 +284,7 @@ mod tests {
             heron/u sample 10:07 - 0.2
             heron/v sample 10:08 -";
         let expected = "s<-,b1, t<-,b2, u<-,b2, v<-,b2,";
-        assert_eq!(paired(lines, Rule::default()), expected);
+        assert_eq!(paired(lines, any_time()), expected);
     }
 
     #[test]
@@ -325,7 +296,7 @@ mod tests {
             dunlin/b3 blank 10:00 retake
             dunlin/b4 blank 10:01 unreadable
             dunlin/t sample 10:05 -";
-        assert_eq!(paired(lines, Rule::default()), "s<-,b2, t<-,b3,");
+        assert_eq!(paired(lines, any_time()), "s<-,b2, t<-,b3,");
     }
 
     #[test]
@@ -337,7 +308,7 @@ mod tests {
             heron/03-s sample 10:00 -
             heron/06-s sample - -";
         assert_eq!(
-            paired(lines, Rule::default()),
+            paired(lines, any_time()),
             "01-s<-02-l,, 03-s<-02-l,, 06-s<-05-l,,"
         );
     }
@@ -349,14 +320,14 @@ mod tests {
             heron/b lamp 12:00 good
             heron/s sample 09:00 -
             heron/t sample - -";
-        assert_eq!(paired(lines, Rule::default()), "s<-b,, t<-b,,");
+        assert_eq!(paired(lines, any_time()), "s<-b,, t<-b,,");
     }
 
     #[test]
     fn all_lamps_are_joined_where_the_rule_says_so() {
-        let rule = Rule {
-            calibration: Choice::All,
-            ..Rule::default()
+        let rule = Pairing {
+            calibration: Choice::Best,
+            ..any_time()
         };
         let lines = "
             heron/b lamp 10:00 good
@@ -376,7 +347,7 @@ mod tests {
              heron/s sample 10:04 -",
         );
         let shots: Vec<Shot<'_>> = all.into_iter().map(|(_, _, shot)| shot).collect();
-        let inputs = plan(&shots, &Rule::default());
+        let inputs = plan(&shots, &any_time());
         let both = ["heron/k1", "heron/k2"];
         for i in [4, 5] {
             assert!(inputs[i].bracket.keys().eq(&both), "{:?}", inputs[i]);
@@ -391,7 +362,7 @@ mod tests {
             heron/a lamp 10:02 good
             heron/y lamp 09:58 good
             heron/s sample 10:00 -";
-        assert_eq!(paired(lines, Rule::default()), "s<-y,,");
+        assert_eq!(paired(lines, any_time()), "s<-y,,");
     }
 
     #[test]
@@ -399,7 +370,7 @@ mod tests {
         let all =
             shots("heron/l lamp 10:00 good \n heron/d dark 10:00 good \n heron/b blank 10:00 good");
         let shots: Vec<Shot<'_>> = all.into_iter().map(|(_, _, shot)| shot).collect();
-        let inputs = plan(&shots, &Rule::default());
+        let inputs = plan(&shots, &any_time());
         let lamp = BTreeMap::from([("heron/l".to_owned(), "HERON/L".to_owned())]);
         let dark = BTreeMap::from([("heron/d".to_owned(), "HERON/D".to_owned())]);
         assert_eq!(inputs[0], Inputs::default());
@@ -431,7 +402,7 @@ mod tests {
             turned.reverse();
             let in_order = |text: &str| {
                 let mut pairs: Vec<String> =
-                    paired(text, Rule::default()).split(' ').map(str::to_owned).collect();
+                    paired(text, any_time()).split(' ').map(str::to_owned).collect();
                 pairs.sort();
                 pairs
             };

@@ -13,4 +13,4 @@ pub mod words;
 
 pub use files::files;
 pub use shelf::{Inventory, Refusal, Shelf};
-pub use trap::{Failure, Trap, Trouble};
+pub use trap::{Trap, Trouble};

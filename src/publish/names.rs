@@ -90,7 +90,7 @@ fn component(name: &str, is_kept: fn(&str) -> bool) -> String {
 }
 
 /// At most `room` bytes of `text`, in whole characters.
-fn cut(text: &str, room: usize) -> &str {
+pub fn cut(text: &str, room: usize) -> &str {
     let end = (0..=room.min(text.len()))
         .rev()
         .find(|&end| text.is_char_boundary(end));

@@ -83,6 +83,14 @@ pub fn plain(value: f64, decimals: usize) -> String {
     fixed(value, decimals).replace('-', "\u{2212}")
 }
 
+/// An order of diffraction for people: `+1`, `−1`.
+pub fn signed(order: i32) -> String {
+    match order {
+        0.. => format!("+{order}"),
+        _ => format!("\u{2212}{}", order.unsigned_abs()),
+    }
+}
+
 /// A published number for people, times `scale`, which must not be negative; with its uncertainty where it has one.
 pub fn said(reading: Reading, scale: f64) -> String {
     match reading.estimate() {

@@ -32,11 +32,8 @@ impl Shelf {
             match fs::symlink_metadata(at) {
                 Ok(metadata) if metadata.is_dir() => break,
                 Ok(_) => {
-                    return Err(Trouble {
-                        step: "use as a folder",
-                        path: at.to_owned(),
-                        source: io::ErrorKind::NotADirectory.into(),
-                    });
+                    let source = io::ErrorKind::NotADirectory;
+                    return Err(Trouble::new("use as a folder", at, source));
                 }
                 Err(_) => missing.push(at.to_owned()),
             }
@@ -183,12 +180,23 @@ impl Shelf {
         let parent = target.parent().unwrap_or(&self.root).to_owned();
         self.make_folders(&parent)?;
         let making = self.making(&parent);
-        let made = self.write_new(&making, bytes).and_then(|()| {
-            self.step("rename", &target, || fs::rename(&making, &target))?;
-            self.sync_folder(&parent)
+        let written = self.write_new(&making, bytes);
+        self.put_in_place(written, &making, &target)
+    }
+
+    /// Renames what has been `written` as `making`; what could not be finished is cleared away.
+    pub(super) fn put_in_place(
+        &self,
+        written: Result<(), Trouble>,
+        making: &Path,
+        target: &Path,
+    ) -> Result<bool, Trouble> {
+        let made = written.and_then(|()| {
+            self.step("rename", target, || fs::rename(making, target))?;
+            self.sync_folder(target.parent().unwrap_or(&self.root))
         });
         if made.is_err() {
-            self.clear_or_remember(&making);
+            self.clear_or_remember(making);
         }
         made.map(|()| true)
     }
@@ -277,7 +285,8 @@ fn same_but_for(old: &[u8], new: &[u8], clock: &str) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::publish::{Failure, Trap};
+    use crate::publish::Trap;
+    use std::sync::{Arc, Mutex};
 
     fn files(pairs: &[(&str, &str)]) -> Vec<(String, Vec<u8>)> {
         pairs
@@ -333,7 +342,14 @@ mod tests {
     #[test]
     fn each_file_is_safe_on_the_disk_before_it_gets_its_name_and_the_name_before_it_counts() {
         let root = tempfile::tempdir().unwrap();
-        let shelf = Shelf::open(root.path(), Trap::recording()).unwrap();
+        let steps = Arc::new(Mutex::new(Vec::new()));
+        let journal = steps.clone();
+        let trap = Trap::new(move |_, step, path| {
+            let line = format!("{step} {}", path.display());
+            journal.lock().unwrap().push(line);
+            Ok(())
+        });
+        let shelf = Shelf::open(root.path(), trap).unwrap();
         shelf
             .put_folder(
                 "heron/a.jpg",
@@ -341,8 +357,9 @@ mod tests {
             )
             .unwrap();
         shelf.put_file("quality.csv", b"photo", None).unwrap();
-        let steps: Vec<String> = shelf
-            .journal()
+        let steps: Vec<String> = steps
+            .lock()
+            .unwrap()
             .iter()
             .map(|line| {
                 let (step, path) = line.rsplit_once(' ').unwrap();
@@ -398,12 +415,8 @@ mod tests {
             let before = tree(root.path());
             drop(shelf);
 
-            let failure = Failure {
-                from: from + 1,
-                until: from + 2,
-                errno: Errno::NOSPC.raw_os_error(),
-            };
-            let shelf = Shelf::open(root.path(), Trap::failing(failure)).unwrap();
+            let trap = Trap::failing(from + 1..from + 2, Errno::NOSPC.raw_os_error());
+            let shelf = Shelf::open(root.path(), trap).unwrap();
             let put = shelf
                 .put_folder("heron/a.jpg", &new)
                 .and_then(|_| shelf.put_file("quality.csv", b"new", None));

@@ -4,6 +4,7 @@
 //! function of what stands in the photos' folders.
 
 use std::collections::BTreeMap;
+use std::fmt;
 use std::ops::{Deref, DerefMut};
 
 use serde::ser::SerializeStruct;
@@ -13,9 +14,6 @@ use crate::terms::{
     Calibration, Capture, Estimate, LineUse, Metrics, PARAMETERS, Quantity, Reason, ScaleKind,
     Unmeasured, Verdict,
 };
-
-/// How the remark begins that says which tone curve a photo was corrected with, or why with none of its own.
-pub const TONE_REMARK: &str = "tone curve";
 
 /// One photo's fate. The order of the fields is that in the file.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -50,7 +48,7 @@ pub struct Record {
     /// What could not be measured and why.
     pub not_measured: Vec<Unmeasured>,
     /// Remarks for people, such as why a file is ignored or that another file has the same bytes.
-    pub remarks: Vec<String>,
+    pub remarks: Vec<Remark>,
     /// What this was made from.
     pub provenance: Provenance,
 }
@@ -87,6 +85,43 @@ impl Record {
 /// A path's last part.
 pub fn file_name(path: &str) -> &str {
     path.rsplit('/').next().unwrap_or_default()
+}
+
+/// A remark for people. It is written as one sentence.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(from = "String", into = "String")]
+pub enum Remark {
+    /// Which tone curve the photo was corrected with, or why with none of its own; continues "tone curve".
+    ToneCurve(String),
+    /// Anything else.
+    Other(String),
+}
+
+/// How a remark on the tone curve is written.
+const TONE_CURVE: &str = "tone curve";
+
+impl fmt::Display for Remark {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Remark::ToneCurve(said) => write!(f, "{TONE_CURVE}{said}"),
+            Remark::Other(said) => f.write_str(said),
+        }
+    }
+}
+
+impl From<Remark> for String {
+    fn from(remark: Remark) -> String {
+        remark.to_string()
+    }
+}
+
+impl From<String> for Remark {
+    fn from(text: String) -> Remark {
+        match text.strip_prefix(TONE_CURVE) {
+            Some(said) => Remark::ToneCurve(said.to_owned()),
+            None => Remark::Other(text),
+        }
+    }
 }
 
 /// What a spectrum answers beyond its peaks. In the file only where there is something to say.
@@ -299,16 +334,9 @@ pub fn parameters(calibration: &Calibration) -> BTreeMap<String, f64> {
         .map(|(name, value)| (name.to_owned(), value))
         .collect();
     for (i, name) in PARAMETERS.iter().enumerate() {
-        let variance = calibration
-            .covariance
-            .get(i)
-            .and_then(|row| row.get(i))
-            .copied();
-        if let Some(sigma) = variance
-            .filter(|v| v.is_finite() && *v >= 0.0)
-            .map(f64::sqrt)
-        {
-            named.insert(format!("{name}_sigma"), sigma);
+        let variance = calibration.covariance.get(i).and_then(|row| row.get(i));
+        if let Some(variance) = variance.filter(|v| v.is_finite() && **v >= 0.0) {
+            named.insert(format!("{name}_sigma"), variance.sqrt());
         }
     }
     named.retain(|_, value| value.is_finite());

@@ -30,7 +30,6 @@ pub enum Refusal {
 }
 
 /// The results folder, held against other daemons as long as this lives.
-#[derive(Debug)]
 pub struct Shelf {
     pub(super) root: PathBuf,
     pub(super) lock: File,
@@ -63,10 +62,7 @@ impl Shelf {
     /// # Errors
     /// Where another process holds it, or it cannot be created, opened or locked.
     pub fn open(root: &Path, trap: Trap) -> Result<Shelf, Refusal> {
-        let trouble = |step, path: &Path| {
-            let path = path.to_owned();
-            move |source| Trouble { step, path, source }
-        };
+        let trouble = |step, path| move |source: io::Error| Trouble::new(step, path, source);
         trap.spring("create folder", root)
             .and_then(|()| fs::create_dir_all(root))
             .map_err(trouble("create folder", root))?;
@@ -105,11 +101,6 @@ impl Shelf {
         &self.root
     }
 
-    /// The steps taken, where the trap records them.
-    pub fn journal(&self) -> Vec<String> {
-        self.trap.journal()
-    }
-
     /// False where the folder was deleted or replaced since it was opened: then open it again and publish everything.
     pub fn still_stands(&self) -> bool {
         // A lock file is on the same device and lies in the folder; the folder itself is compared directly.
@@ -131,11 +122,7 @@ impl Shelf {
         action: impl FnOnce() -> io::Result<T>,
     ) -> Result<T, Trouble> {
         let done = self.trap.spring(step, path).and_then(|()| action());
-        done.map_err(|source| Trouble {
-            step,
-            path: path.to_owned(),
-            source,
-        })
+        done.map_err(|source| Trouble::new(step, path, source))
     }
 
     /// A path below the results; refuses one that would leave them.
@@ -147,11 +134,8 @@ impl Shelf {
         if stays {
             return Ok(path);
         }
-        Err(Trouble {
-            step: "use a path that leaves the results",
-            path,
-            source: io::ErrorKind::InvalidInput.into(),
-        })
+        let step = "use a path that leaves the results";
+        Err(Trouble::new(step, &path, io::ErrorKind::InvalidInput))
     }
 
     /// Removes what a crash left over: everything under a making name, and empty folders.

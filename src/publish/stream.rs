@@ -42,26 +42,15 @@ impl Shelf {
                     drop(file);
                     self.clear_or_remember(&making);
                 }
-                return Err(trouble.unwrap_or_else(|| Trouble {
-                    step: "make",
-                    path: target.clone(),
-                    source: written.err().unwrap_or_else(|| io::ErrorKind::Other.into()),
-                }));
+                let source = written.err().unwrap_or_else(|| io::ErrorKind::Other.into());
+                return Err(trouble.unwrap_or_else(|| Trouble::new("make", &target, source)));
             }
         };
-        let made = self
-            .step("sync", &making, || {
-                let file = file.into_inner().map_err(io::IntoInnerError::into_error)?;
-                file.sync_all()
-            })
-            .and_then(|()| {
-                self.step("rename", &target, || fs::rename(&making, &target))?;
-                self.sync_folder(target.parent().unwrap_or(self.root()))
-            });
-        if made.is_err() {
-            self.clear_or_remember(&making);
-        }
-        made.map(|()| true)
+        let written = self.step("sync", &making, || {
+            let file = file.into_inner().map_err(io::IntoInnerError::into_error)?;
+            file.sync_all()
+        });
+        self.put_in_place(written, &making, &target)
     }
 }
 
@@ -133,11 +122,7 @@ impl Beside<'_> {
                 Some(number) => io::Error::from_raw_os_error(number),
                 None => error.kind().into(),
             };
-            self.trouble = Some(Trouble {
-                step: "write",
-                path: self.target.to_owned(),
-                source: kept,
-            });
+            self.trouble = Some(Trouble::new("write", self.target, kept));
         })
     }
 }
@@ -176,7 +161,7 @@ impl Write for Beside<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::publish::{Failure, Trap};
+    use crate::publish::Trap;
     use std::os::unix::fs::MetadataExt;
 
     /// Content in pieces of seven bytes, as a table is written in cells.
@@ -230,13 +215,9 @@ mod tests {
         let mut n_failed = 0;
         for from in 1.. {
             let root = tempfile::tempdir().unwrap();
-            let failure = Failure {
-                from,
-                until: from + 1,
-                errno: 28,
-            };
+            let trap = Trap::failing(from..from + 1, 28);
             fs::write(root.path().join("spectra.csv"), &long).unwrap();
-            let Ok(shelf) = Shelf::open(root.path(), Trap::failing(failure)) else {
+            let Ok(shelf) = Shelf::open(root.path(), trap) else {
                 continue;
             };
             let Err(trouble) = put(&shelf, "spectra.csv", &format!("{long}more")) else {

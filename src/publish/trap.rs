@@ -2,8 +2,8 @@
 //! says.
 
 use std::io;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use rustix::io::Errno;
@@ -21,6 +21,12 @@ pub struct Trouble {
 }
 
 impl Trouble {
+    /// `step` was to be done to `path`.
+    pub(super) fn new(step: &'static str, path: &Path, source: impl Into<io::Error>) -> Trouble {
+        let (path, source) = (path.to_owned(), source.into());
+        Trouble { step, path, source }
+    }
+
     /// True where the disk as a whole is the cause, so that trying other photos is of no use for now.
     pub fn concerns_everything(&self) -> bool {
         use io::ErrorKind as K;
@@ -32,77 +38,54 @@ impl Trouble {
     }
 }
 
-/// Aborts or fails at a step given by its number, counted from 1 over everything that changes the disk.
-#[derive(Debug, Default)]
+/// What happens at a step, of which it is told number (from 1 over everything that changes the disk), name and path.
+type Spring = dyn Fn(u64, &'static str, &Path) -> io::Result<()> + Send + Sync;
+
+/// Counts the steps; one that springs can abort at a step, give an error in its place, or note it.
+#[derive(Default)]
 pub struct Trap {
     count: AtomicU64,
-    crash_at: Option<u64>,
-    fail: Option<Failure>,
-    journal: Option<Mutex<Vec<String>>>,
-}
-
-/// An error to be given back instead of doing a step.
-#[derive(Clone, Copy, Debug)]
-pub struct Failure {
-    /// First step that fails.
-    pub from: u64,
-    /// First step that does not fail any more.
-    pub until: u64,
-    /// The system's number of the error.
-    pub errno: i32,
+    at_each: Option<Box<Spring>>,
 }
 
 impl Trap {
+    /// Does this at each step.
+    pub fn new(
+        at_each: impl Fn(u64, &'static str, &Path) -> io::Result<()> + Send + Sync + 'static,
+    ) -> Trap {
+        Trap {
+            at_each: Some(Box::new(at_each)),
+            ..Trap::default()
+        }
+    }
+
     /// No trap, unless `SLITWATCH_CRASH_AT=n` asks for an abort before the n-th step.
     pub fn from_environment() -> Trap {
         let crash_at = std::env::var("SLITWATCH_CRASH_AT").ok();
-        Trap {
-            crash_at: crash_at.and_then(|n| n.parse().ok()),
-            ..Trap::default()
-        }
+        let Some(crash_at) = crash_at.and_then(|n| n.parse::<u64>().ok()) else {
+            return Trap::default();
+        };
+        Trap::new(move |n, step, path| {
+            if n == crash_at {
+                let path = path.display();
+                eprintln!("SLITWATCH_CRASH_AT: abort before step {n}, {step} {path}");
+                std::process::abort();
+            }
+            Ok(())
+        })
     }
 
-    /// Gives an error in some steps.
-    pub fn failing(failure: Failure) -> Trap {
-        Trap {
-            fail: Some(failure),
-            ..Trap::default()
-        }
-    }
-
-    /// Keeps a list of the steps taken, each `step path`.
-    pub fn recording() -> Trap {
-        Trap {
-            journal: Some(Mutex::default()),
-            ..Trap::default()
-        }
-    }
-
-    /// The steps taken, where they are recorded.
-    pub fn journal(&self) -> Vec<String> {
-        let journal = self.journal.as_ref();
-        journal.map_or_else(Vec::new, |j| {
-            j.lock().map_or_else(|_| Vec::new(), |j| j.clone())
+    /// Gives the system's error of this number in these steps.
+    pub fn failing(steps: Range<u64>, errno: i32) -> Trap {
+        Trap::new(move |n, _, _| match steps.contains(&n) {
+            true => Err(io::Error::from_raw_os_error(errno)),
+            false => Ok(()),
         })
     }
 
     pub(super) fn spring(&self, step: &'static str, path: &Path) -> io::Result<()> {
         let n = self.count.fetch_add(1, Ordering::SeqCst) + 1;
-        if self.crash_at == Some(n) {
-            eprintln!(
-                "SLITWATCH_CRASH_AT: abort before step {n}, {step} {}",
-                path.display()
-            );
-            std::process::abort();
-        }
-        if let Some(fail) = self.fail.filter(|f| (f.from..f.until).contains(&n)) {
-            return Err(io::Error::from_raw_os_error(fail.errno));
-        }
-        if let Some(journal) = &self.journal
-            && let Ok(mut journal) = journal.lock()
-        {
-            journal.push(format!("{step} {}", path.display()));
-        }
-        Ok(())
+        let at_each = self.at_each.as_ref();
+        at_each.map_or(Ok(()), |at_each| at_each(n, step, path))
     }
 }

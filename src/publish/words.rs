@@ -1,29 +1,6 @@
 //! The words that people read for reasons, and text made fit to be shown: one place, so that page, picture and table agree.
 
-use crate::terms::{Code, Reason};
-
-/// A reason in two or three plain words, for headings.
-pub fn trouble(code: Code) -> &'static str {
-    match code {
-        Code::Clipped => "over-exposed",
-        Code::Dim => "too little light",
-        Code::Tilted => "phone is turned",
-        Code::Skewed => "disc is turned against the slit",
-        Code::SlitWide => "slit too wide",
-        Code::Defocused => "out of focus",
-        Code::Moved => "moved",
-        Code::Leak => "stray light",
-        Code::Cropped => "spectrum cut off",
-        Code::NoSpectrum => "no spectrum seen",
-        Code::FewLines => "too few lamp lines",
-        Code::PoorFit => "lamp lines do not fit",
-        Code::ExposureDiffers => "not exposed like its blank",
-        Code::ExposureAuto => "exposure not locked",
-        Code::Truncated => "file is cut short",
-        Code::Unreadable => "not a picture",
-        Code::TooLarge => "picture too large",
-    }
-}
+use crate::terms::Reason;
 
 /// A reason's number and limit: "34 % (limit 2 %)", or what there is of it.
 pub fn measured(reason: &Reason) -> String {
@@ -46,12 +23,4 @@ pub fn visible(text: &str) -> String {
             c => c,
         })
         .collect()
-}
-
-/// True for reasons that the instrument gives, not the single photo: they stay until somebody mends it.
-pub fn is_of_the_instrument(code: Code) -> bool {
-    matches!(
-        code,
-        Code::Tilted | Code::Skewed | Code::SlitWide | Code::Defocused | Code::Leak
-    )
 }

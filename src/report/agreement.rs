@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::series::Series;
-use super::{Shown, by_path, subject};
+use super::shown::{Shown, by_path, subject};
 use crate::answers::class::{Cell, Precision, is_narrow, precision};
 use crate::publish::files::table::{Row, Table};
 use crate::publish::files::tables::read_spectrum;

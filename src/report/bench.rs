@@ -3,13 +3,14 @@
 
 use askama::Template;
 
-use super::calibration_page::{ShownTrend, shown_trends};
 use super::charts;
 use super::pages::{ShownPhoto, ShownReason};
+use super::shown::Shown;
 use super::standing::{BenchStanding, Health};
+use super::trend::{Trend, trends};
 use crate::publish::record::file_name;
 use crate::publish::{numbers, words};
-use crate::terms::{Estimate, Quantity};
+use crate::terms::{Estimate, Quantity, Verdict};
 
 #[derive(Template)]
 #[template(path = "bench.html", config = "src/report/askama.toml")]
@@ -19,13 +20,12 @@ struct Page {
     refresh_s: u32,
     last: Option<ShownPhoto>,
     calls: Vec<ShownPhoto>,
-    health: String,
+    health: &'static str,
     health_class: &'static str,
-    remedy: String,
+    reason: Option<ShownReason>,
     gauges: Vec<(&'static str, String)>,
     residuals: Option<String>,
-    residuals_say: String,
-    trends: Vec<ShownTrend>,
+    trends: Vec<Trend>,
     spectra: Vec<ShownPhoto>,
     history: Vec<ShownPhoto>,
     /// Dilution series and what the lamps are, as HTML; empty for none.
@@ -34,7 +34,7 @@ struct Page {
 
 /// The page of one bench. It has no clock: the photos alone determine it. `answers` is HTML of its own.
 pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> String {
-    let shown = |s: &super::Shown<'_>| ShownPhoto::new(s, &bench.folder);
+    let shown = |s: &Shown<'_>| ShownPhoto::new(s, &bench.folder);
     let last = bench.last();
     let calls = bench
         .calls()
@@ -43,13 +43,12 @@ pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> S
         .map(shown)
         .collect();
     let (health, reason) = bench.health();
-    let (health_class, health_word) = match health {
+    let (health_class, health) = match health {
         Health::Sound => ("g", "Sound"),
         Health::Look => ("c", "Look at it"),
         Health::Mend => ("r", "To fix"),
         Health::Unseen => ("i", "Not seen yet"),
     };
-    let reason = reason.map(|r| ShownReason::new(r, crate::terms::Verdict::Retake));
     let residuals = bench.scale().and_then(|(_, c)| {
         let curve = c.model.as_ref().map(|m| m.sigma_curve.as_slice());
         charts::residuals(&c.lines, curve.unwrap_or_default())
@@ -61,21 +60,12 @@ pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> S
         refresh_s,
         answers: answers.to_owned(),
         calls,
-        health: match &reason {
-            Some(r) => format!("{health_word}: {}", r.what),
-            None => health_word.to_owned(),
-        },
+        health,
         health_class,
-        remedy: reason.map(|r| r.advice).unwrap_or_default(),
+        reason: reason.map(|r| ShownReason::new(r, Verdict::Retake)),
         gauges: gauges(bench),
-        residuals_say: if residuals.is_some() {
-            "Lamp lines with one standard uncertainty, on that of the scale. Discs and diamonds: the two orders. Hollow: compared only."
-                .to_owned()
-        } else {
-            String::new()
-        },
         residuals,
-        trends: shown_trends(bench),
+        trends: trends(bench),
         spectra: newest_first()
             .filter(|s| s.has_spectrum && last.is_none_or(|l| l.record.photo != s.record.photo))
             .map(shown)
@@ -90,12 +80,10 @@ pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> S
 fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
     let mut gauges = Vec::new();
     if let Some((record, calibration)) = bench.scale() {
-        if let Some(sigma) = record.scale_sigma_nm() {
-            gauges.push(("scale", numbers::within_nm(sigma)));
-        }
-        if let Some(photo) = &calibration.photo {
-            gauges.push(("scale from", words::visible(file_name(photo))));
-        }
+        let sigma = record.scale_sigma_nm();
+        gauges.extend(sigma.map(|s| ("scale", numbers::within_nm(s))));
+        let photo = calibration.photo.as_deref();
+        gauges.extend(photo.map(|p| ("scale from", words::visible(file_name(p)))));
         if let Some(rms) = calibration.rms_nm {
             let used = calibration.lines.iter().filter(|l| l.used).count();
             gauges.push((

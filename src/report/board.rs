@@ -2,8 +2,10 @@
 
 use askama::Template;
 
+use super::pages;
+use super::shown::Inputs;
 use super::standing::{BenchStanding, Class, Health};
-use super::{Inputs, pages};
+use crate::publish::record::Record;
 use crate::publish::{numbers, words};
 use crate::terms::{Quantity, Verdict};
 
@@ -27,19 +29,15 @@ struct Board<'a> {
     level: usize,
     usable: usize,
     all: usize,
-    tally: Vec<Tally>,
+    /// State letter, number and word of each verdict that there is.
+    tally: Vec<(&'static str, usize, &'static str)>,
     calls: Vec<BenchCalls>,
     /// True where so many benches call that their cards must be small.
     crowded: bool,
     fleet: Vec<Ship>,
-    strays: Vec<Stray>,
+    /// State letter and record of photos without a bench.
+    strays: Vec<(&'static str, &'a Record)>,
     ignored: usize,
-}
-
-struct Tally {
-    class: &'static str,
-    count: usize,
-    word: &'static str,
 }
 
 /// A bench that needs somebody.
@@ -73,13 +71,6 @@ struct Ship {
     counts: String,
 }
 
-struct Stray {
-    class: &'static str,
-    word: &'static str,
-    photo: String,
-    what: &'static str,
-}
-
 /// The board.
 pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let count = |verdict: Verdict| {
@@ -98,16 +89,12 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         Verdict::Waiting,
         Verdict::Good,
     ];
-    let tally: Vec<Tally> = shown
+    let tally: Vec<_> = shown
         .into_iter()
-        .map(|verdict| Tally {
-            class: pages::class(verdict),
-            count: count(verdict),
-            word: verdict.as_str(),
-        })
-        .filter(|t| t.count > 0)
+        .map(|verdict| (pages::class(verdict), count(verdict), verdict.as_str()))
+        .filter(|(_, n, _)| *n > 0)
         .collect();
-    let all: usize = tally.iter().map(|t| t.count).sum();
+    let all: usize = tally.iter().map(|(_, n, _)| n).sum();
     let usable = count(Verdict::Good) + count(Verdict::Caution);
     let mut needing: Vec<&BenchStanding<'_>> = class.benches.iter().collect();
     // Whoever has no scale holds up everything else of that bench.
@@ -115,18 +102,12 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let mut calls: Vec<BenchCalls> = needing.iter().filter_map(|b| retakes(b)).collect();
     calls.extend(class.benches.iter().filter_map(waits));
     let fleet: Vec<Ship> = class.benches.iter().map(ship).collect();
-    let strays = class.strays.iter().map(|s| Stray {
-        class: pages::class(s.record.verdict),
-        word: s.record.verdict.as_str(),
-        photo: words::visible(&s.record.photo),
-        what: s
-            .record
-            .reasons
-            .first()
-            .map(|r| words::trouble(r.code))
-            .unwrap_or_default(),
-    });
-    let (ignored, strays): (Vec<_>, Vec<_>) = strays.partition(|s| s.class == "i");
+    let strays = class
+        .strays
+        .iter()
+        .map(|s| (pages::class(s.record.verdict), s.record));
+    let (ignored, strays): (Vec<_>, Vec<_>) =
+        strays.partition(|(_, record)| record.verdict == Verdict::Ignored);
     let ignored = ignored.len() + class.benches.iter().map(|b| b.ignored.len()).sum::<usize>();
     let benches_calling = calls.iter().filter(|c| c.class != "w").count();
     let board = Board {
@@ -224,13 +205,11 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         Health::Sound => ("g", "sound".to_owned()),
         Health::Look => (
             "c",
-            reason
-                .map_or("look at it", |r| words::trouble(r.code))
-                .to_owned(),
+            reason.map_or("look at it", |r| r.code.trouble()).to_owned(),
         ),
         Health::Mend => (
             "r",
-            format!("to fix: {}", reason.map_or("", |r| words::trouble(r.code))),
+            format!("to fix: {}", reason.map_or("", |r| r.code.trouble())),
         ),
         Health::Unseen => ("i", "not seen yet".to_owned()),
     };
@@ -248,18 +227,12 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         .iter()
         .map(|s| pages::class(s.record.verdict))
         .collect();
-    let counts: Vec<String> = [
-        Verdict::Good,
-        Verdict::Caution,
-        Verdict::Retake,
-        Verdict::Waiting,
-        Verdict::Unreadable,
-    ]
-    .into_iter()
-    .map(|v| (bench.count(v), v.as_str()))
-    .filter(|(n, _)| *n > 0)
-    .map(|(n, word)| format!("{n} {word}"))
-    .collect();
+    let counts: Vec<String> = Verdict::ALL
+        .iter()
+        .map(|v| (bench.count(*v), v.as_str()))
+        .filter(|(n, _)| *n > 0)
+        .map(|(n, word)| format!("{n} {word}"))
+        .collect();
     Ship {
         class,
         name: words::visible(&bench.name),

@@ -7,25 +7,26 @@ use askama::Template;
 
 use super::calibrations::{builds, used_by};
 use super::standing::BenchStanding;
-use super::{charts, pages, trend};
+use super::trend::{Trend, has_own_scale, trends};
+use super::{charts, pages};
 use crate::publish::record::{CalibrationRecord, Record, file_name, parameters};
 use crate::publish::{numbers, words};
-use crate::terms::{Calibration, Capture, LineUse, Reading, SigmaAt, Verdict};
+use crate::terms::{Calibration, Capture, FoundOut, LineUse, Reading, SigmaAt, Verdict};
 
 #[derive(Template)]
 #[template(path = "calibration.html", config = "src/report/askama.toml")]
-struct Page {
+struct Page<'a> {
     name: String,
     refresh_s: u32,
     heading: String,
-    scale: Option<Scale>,
+    scale: Option<Scale<'a>>,
     lamps: Vec<Lamp>,
     waiting: usize,
-    trends: Vec<ShownTrend>,
+    trends: Vec<Trend>,
 }
 
 /// The scale in use.
-struct Scale {
+struct Scale<'a> {
     class: &'static str,
     sigma: String,
     lamp: String,
@@ -33,21 +34,24 @@ struct Scale {
     time: String,
     used_by: usize,
     residuals: Option<String>,
-    lines: Vec<Line>,
+    lines: Vec<&'a LineUse>,
     drawing: Option<charts::ScaleDrawing>,
     along: Vec<(String, String)>,
-    instrument: Vec<(&'static str, String, &'static str)>,
+    parts: Option<Parts>,
 }
 
-/// A lamp line in the table.
-struct Line {
-    name: String,
-    published: String,
-    order: String,
-    residual: String,
-    sigma: String,
-    left_out: String,
-    used: bool,
+/// The instrument behind a scale; each number with its uncertainty.
+struct Parts {
+    grooves_nm: String,
+    focal_px: Option<String>,
+    distortion_percent: Option<String>,
+    slit_deg: Option<String>,
+    yaw_deg: Option<String>,
+    pitch_deg: Option<String>,
+    skew_deg: Option<String>,
+    /// How the lamp was found out.
+    told: Option<String>,
+    lead: Option<String>,
 }
 
 /// A lamp photo in the history.
@@ -55,34 +59,6 @@ struct Lamp {
     shown: pages::ShownPhoto,
     /// What came of it.
     said: String,
-}
-
-/// A history as it is shown, here and on the bench's page.
-pub struct ShownTrend {
-    /// State letter.
-    pub class: &'static str,
-    /// What it is.
-    pub title: &'static str,
-    /// The last value.
-    pub now: String,
-    /// In words.
-    pub say: String,
-    /// SVG; empty for one value.
-    pub svg: String,
-}
-
-/// The histories of a bench as they are shown.
-pub fn shown_trends(bench: &BenchStanding<'_>) -> Vec<ShownTrend> {
-    trend::trends(bench)
-        .into_iter()
-        .map(|t| ShownTrend {
-            class: t.class(),
-            title: t.title,
-            now: t.now(),
-            say: t.say(),
-            svg: charts::trend(&t),
-        })
-        .collect()
 }
 
 /// The page of one bench. It has no clock: the photos alone determine it.
@@ -101,17 +77,17 @@ pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
         scale,
         lamps: lamps(bench, &uses),
         waiting: bench.count(Verdict::Waiting),
-        trends: shown_trends(bench),
+        trends: trends(bench),
     };
     page.render().expect("writing to memory does not fail")
 }
 
-fn shown_scale(
+fn shown_scale<'a>(
     bench: &BenchStanding<'_>,
     record: &Record,
-    calibration: &CalibrationRecord,
+    calibration: &'a CalibrationRecord,
     uses: &dyn Fn(&str) -> usize,
-) -> Scale {
+) -> Scale<'a> {
     let from = calibration.photo.as_deref().unwrap_or_default();
     // The lamp photo itself says how good the scale is; what uses it adds its own doubts.
     let lamp = bench
@@ -132,13 +108,10 @@ fn shown_scale(
         time: pages::when(lamp.taken.as_deref()),
         used_by: uses(from),
         residuals: charts::residuals(&calibration.lines, curve),
-        lines: by_wavelength(&calibration.lines)
-            .into_iter()
-            .map(Line::new)
-            .collect(),
+        lines: by_wavelength(&calibration.lines),
         drawing: model.and_then(charts::scale),
         along: along(curve),
-        instrument: model.map(instrument).unwrap_or_default(),
+        parts: model.map(parts),
     }
 }
 
@@ -167,98 +140,49 @@ fn by_wavelength(lines: &[LineUse]) -> Vec<&LineUse> {
     lines
 }
 
-impl Line {
-    fn new(line: &LineUse) -> Line {
-        let digits = numbers::decimals_for(line.sigma_nm, 2).min(4);
-        Line {
-            name: words::visible(&line.name),
-            published: numbers::plain(line.wavelength_nm, 3),
-            order: match line.order {
-                0.. => format!("+{}", line.order),
-                _ => format!("\u{2212}{}", line.order.unsigned_abs()),
-            },
-            residual: numbers::plain(line.residual_nm, digits),
-            sigma: numbers::plain(line.sigma_nm, digits),
-            left_out: line
-                .left_out_nm
-                .map_or("–".to_owned(), |v| numbers::plain(v, digits)),
-            used: line.used,
-        }
-    }
+/// A published wavelength, nm.
+fn published(nm: &f64) -> String {
+    numbers::plain(*nm, 3)
 }
 
-/// The fitted instrument: what it is, how much, and what that means.
-fn instrument(model: &Calibration) -> Vec<(&'static str, String, &'static str)> {
+/// What is known of a line, nm, with as many decimals as its uncertainty bears.
+fn as_known(nm: &f64, line: &LineUse) -> String {
+    numbers::plain(*nm, numbers::decimals_for(line.sigma_nm, 2).min(4))
+}
+
+fn left_out(line: &LineUse) -> String {
+    let nm = line.left_out_nm.as_ref();
+    nm.map_or("–".to_owned(), |nm| as_known(nm, line))
+}
+
+fn order(line: &LineUse) -> String {
+    numbers::signed(line.order)
+}
+
+/// The fitted instrument.
+fn parts(model: &Calibration) -> Parts {
     let named = parameters(model);
-    let degrees = |name: &str| estimate(&named, name, f64::to_degrees);
-    let mut rows = vec![(
-        "grooves",
-        format!(
-            "{} nm apart",
-            numbers::plain(model.optics.groove_spacing_nm, 0)
-        ),
-        "held, not fitted: it and the focal length cannot be told apart",
-    )];
-    let fitted: [(&'static str, Option<String>, &'static str); 6] = [
-        (
-            "focal length",
-            estimate(&named, "focal_px", |v| v).map(|t| t + " px"),
-            "the phone’s; it should not change between lamp photos",
-        ),
-        (
-            "distortion",
-            estimate(&named, "k1", |v| 100.0 * v).map(|t| t + " %"),
-            "of the phone’s lens, where the picture is as far from its middle as the lens from it",
-        ),
-        (
-            "slit seen from the disc",
-            degrees("alpha_slit").map(|t| t + "°"),
-            "off the disc’s normal, across the grooves",
-        ),
-        (
-            "phone about the grooves",
-            degrees("yaw_rad").map(|t| t + "°"),
-            "0 where the phone lies flat on the disc",
-        ),
-        (
-            "phone about the dispersion",
-            degrees("pitch_rad").map(|t| t + "°"),
-            "0 where the phone lies flat on the disc",
-        ),
-        (
-            "slit against the grooves",
-            estimate(&named, "skew_slope", |v| {
-                (v * model.optics.skew_per_slope()).atan().to_degrees()
-            })
-            .map(|t| t + "°"),
-            "0 where the slit is parallel to them",
-        ),
-    ];
-    rows.extend(
-        fitted
-            .into_iter()
-            .filter_map(|(title, value, note)| Some((title, value?, note))),
-    );
-    if let Some(told) = &model.found_out {
+    let value = |name, convert: &dyn Fn(f64) -> f64| estimate(&named, name, convert);
+    let per_slope = model.optics.skew_per_slope();
+    let told = |told: &FoundOut| {
         let next = told.runner_up.as_deref().unwrap_or("no other");
-        rows.push((
-            "lamp found out",
-            format!(
-                "{}, sure to {} (next: {next})",
-                model.lamp,
-                numbers::plain(told.sure, 2)
-            ),
-            "the rule names none; told by the pattern of its lines",
-        ));
+        let sure = numbers::plain(told.sure, 2);
+        format!("{}, sure to {sure} (next: {next})", model.lamp)
+    };
+    Parts {
+        grooves_nm: numbers::plain(model.optics.groove_spacing_nm, 0),
+        focal_px: value("focal_px", &|v| v),
+        distortion_percent: value("k1", &|v| 100.0 * v),
+        slit_deg: value("alpha_slit", &f64::to_degrees),
+        yaw_deg: value("yaw_rad", &f64::to_degrees),
+        pitch_deg: value("pitch_rad", &f64::to_degrees),
+        skew_deg: value("skew_slope", &|v| (v * per_slope).atan().to_degrees()),
+        told: model.found_out.as_ref().map(told),
+        lead: model
+            .margin
+            .is_finite()
+            .then(|| numbers::plain(model.margin, 2)),
     }
-    if model.margin.is_finite() {
-        rows.push((
-            "lead over any other reading",
-            format!("{} of 1", numbers::plain(model.margin, 2)),
-            "how much better these lines fit than the next best assignment of lines",
-        ));
-    }
-    rows
 }
 
 /// A parameter in other units with its uncertainty. `convert` must be odd and close to linear for small values.
@@ -284,7 +208,7 @@ fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
         .filter(|s| s.record.capture == Some(Capture::Calibration))
         .map(|s| {
             let r = s.record;
-            let own = r.calibration.as_ref().filter(|_| trend::has_own_scale(r));
+            let own = r.calibration.as_ref().filter(|_| has_own_scale(r));
             let said = match own {
                 None => "no scale".to_owned(),
                 Some(c) => {
@@ -339,7 +263,7 @@ mod tests {
 
     #[test]
     fn a_line_has_as_many_digits_as_its_uncertainty_bears() {
-        let line = Line::new(&LineUse {
+        let line = LineUse {
             name: "Hg 435.83".to_owned(),
             wavelength_nm: 435.8328,
             order: -1,
@@ -347,11 +271,11 @@ mod tests {
             sigma_nm: 0.031_957,
             left_out_nm: None,
             used: true,
-        });
-        assert_eq!(line.published, "435.833");
-        assert_eq!(line.order, "\u{2212}1");
-        assert_eq!(line.residual, "\u{2212}0.013");
-        assert_eq!(line.sigma, "0.032");
-        assert_eq!(line.left_out, "–");
+        };
+        assert_eq!(published(&line.wavelength_nm), "435.833");
+        assert_eq!(order(&line), "\u{2212}1");
+        assert_eq!(as_known(&line.residual_nm, &line), "\u{2212}0.013");
+        assert_eq!(as_known(&line.sigma_nm, &line), "0.032");
+        assert_eq!(left_out(&line), "–");
     }
 }

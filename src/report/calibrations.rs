@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::{Shown, by_path};
+use super::shown::{Shown, by_path};
 use crate::measure::optics::instrument;
 use crate::publish::record::{Record, parameters};
 use crate::terms::{Calibration, Capture, FoundOut, LineUse, ScaleKind, SigmaAt, Verdict};
@@ -105,6 +105,7 @@ pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
                 .as_ref()
                 .filter(|c| c.photo.as_deref() == Some(r.photo.as_str()));
             let model: Option<&Calibration> = own.and_then(|c| c.model.as_ref());
+            let build = builds.get(r.photo.as_str());
             Entry {
                 photo: &r.photo,
                 photo_hash: &r.provenance.photo_hash,
@@ -117,11 +118,8 @@ pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
                 wavelength_sigma_nm: own.and(r.scale_sigma_nm()),
                 margin: model.map(|m| m.margin).filter(|m| m.is_finite()),
                 found_out: model.and_then(|m| m.found_out.as_ref()),
-                build: builds.get(r.photo.as_str()).map(|b| b.number),
-                rebuilt: builds
-                    .get(r.photo.as_str())
-                    .map(|b| b.jumps.as_slice())
-                    .unwrap_or_default(),
+                build: build.map(|b| b.number),
+                rebuilt: build.map(|b| b.jumps.as_slice()).unwrap_or_default(),
                 parameters: model.map(parameters).unwrap_or_default(),
                 lines: own.map(|c| c.lines.as_slice()).unwrap_or_default(),
                 sigma_curve: model.map(|m| m.sigma_curve.as_slice()).unwrap_or_default(),

@@ -7,7 +7,7 @@ use askama::Template;
 
 use super::agreement::Agreement;
 use super::drawings::{self, Height, Legended, Named, STROKES};
-use super::{Inputs, Shown, by_path, subject};
+use super::shown::{Inputs, Shown, by_path, subject};
 use crate::publish::files::tables::{read_absorbance, read_spectrum};
 use crate::publish::{numbers, words};
 

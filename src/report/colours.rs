@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 
-use super::{Shown, by_path};
+use super::shown::{Shown, by_path};
 use crate::answers::Refusal;
 use crate::answers::response::{Colour, KELVIN_SIGMA, bins, colour, response};
 use crate::classify::stated::number;

@@ -4,40 +4,25 @@ use std::collections::BTreeMap;
 
 use super::colours::{IS_THE_BULB, Light, NO_RESPONSE};
 use super::drawings::{self, Legended, PER_POWER};
-use super::subject;
+use super::shown::subject;
+use crate::answers::Refusal;
 use crate::answers::response::{Colour, KELVIN_SIGMA};
 use crate::publish::record::file_name;
 use crate::publish::{numbers, words};
 use crate::terms::Estimate;
 
 /// The lights of a bench as they are shown.
-pub struct ShownLights {
+pub struct ShownLights<'l> {
     /// Where the phone's response comes from, or why no light has a colour.
     pub say: String,
-    /// A row per light; empty where the bench has no bulb.
-    pub rows: Vec<Row>,
+    /// Each light's file name and colour; empty where the bench has no bulb.
+    pub rows: Vec<(String, &'l Result<Colour, Refusal>)>,
     /// Relative powers, a few lights in each.
     pub drawings: Vec<Legended>,
 }
 
-/// A light's row.
-pub struct Row {
-    /// The photo's file name.
-    pub name: String,
-    /// CIE 1931 x and y, colour temperature with Duv; a cell may span what it stands for.
-    pub cells: Vec<Cell>,
-}
-
-/// A cell of the table.
-pub struct Cell {
-    /// What it says.
-    pub text: String,
-    /// Columns that it spans.
-    pub columns: usize,
-}
-
 /// What is to be shown of a bench's lights; absent where it has photographed none.
-pub fn shown(lights: &[&Light<'_>]) -> Option<ShownLights> {
+pub fn shown<'l>(lights: &[&'l Light<'_>]) -> Option<ShownLights<'l>> {
     if lights.is_empty() {
         return None;
     }
@@ -58,10 +43,7 @@ pub fn shown(lights: &[&Light<'_>]) -> Option<ShownLights> {
     let rows = lights
         .iter()
         .filter(|l| !is_bulb(l))
-        .map(|l| Row {
-            name: words::visible(file_name(l.photo)),
-            cells: cells(l),
-        })
+        .map(|l| (words::visible(file_name(l.photo)), &l.colour))
         .collect();
     // Of repeats the last: they lie on one another.
     let mut last: BTreeMap<&str, &Light<'_>> = BTreeMap::new();
@@ -96,45 +78,12 @@ fn without_bulb(lights: &[&Light<'_>]) -> String {
     }
 }
 
-fn cells(light: &Light<'_>) -> Vec<Cell> {
-    match &light.colour {
-        Ok(colour) => colour_cells(colour),
-        Err(why) => vec![Cell {
-            text: words::visible(&why.why),
-            columns: 4,
-        }],
-    }
+/// A number of a colour. On a phone a cell may be broken before its uncertainty, nowhere else.
+pub fn number(e: &Estimate) -> String {
+    numbers::plus_minus(*e).replace("± ", "±\u{a0}")
 }
 
-fn colour_cells(colour: &Colour) -> Vec<Cell> {
-    // On a phone a cell may be broken before its uncertainty, nowhere else.
-    let number = |e: Estimate| numbers::plus_minus(e).replace("± ", "±\u{a0}");
-    let one = |e: Estimate| Cell {
-        text: number(e),
-        columns: 1,
-    };
-    let mut cells = vec![one(colour.x), one(colour.y)];
-    match (&colour.temperature, &colour.dominant) {
-        (Ok((kelvin, duv)), _) => {
-            cells.push(one(*kelvin));
-            cells.push(one(*duv));
-        }
-        (Err(_), Ok((nm, purity))) => cells.push(Cell {
-            text: format!(
-                "none; dominant {} nm, purity {}",
-                number(*nm),
-                number(*purity)
-            ),
-            columns: 2,
-        }),
-        (Err(why), Err(_)) => {
-            // What that means stands below the table.
-            let short = why.why.split(':').next().unwrap_or_default();
-            cells.push(Cell {
-                text: words::visible(&format!("none; {short}")),
-                columns: 2,
-            });
-        }
-    }
-    cells
+/// Why there is none, in a word: what that means stands below the table.
+pub fn short(why: &Refusal) -> String {
+    words::visible(why.why.split(':').next().unwrap_or_default())
 }

@@ -17,49 +17,20 @@ mod quality;
 mod scenes;
 mod series;
 mod series_svg;
+mod shown;
 mod spectra;
 mod standing;
 mod trend;
 
-use std::collections::BTreeMap;
 use std::io::{self, Write};
-
-use crate::classify::stated::Stated;
-use crate::publish::record::Record;
 
 pub use bench::bench_html;
 pub use board::board_html;
 pub use calibration_page::calibration_html;
 pub use calibrations::calibration_json;
 pub use quality::quality_csv;
+pub use shown::{Inputs, Shown};
 pub use spectra::spectra_csv;
-
-/// One photo as published.
-#[derive(Clone, Copy, Debug)]
-pub struct Shown<'a> {
-    /// Its `quality.json`.
-    pub record: &'a Record,
-    /// Its folder below the results, with `/`: `heron/lamp-01.jpg`. The first part is its bench's folder.
-    pub folder: &'a str,
-    /// True where `spectrum.csv` stands in it.
-    pub has_spectrum: bool,
-}
-
-/// What the class's tables and pages are made from.
-#[derive(Clone, Debug)]
-pub struct Inputs<'a> {
-    /// Name of the class, for the board.
-    pub title: &'a str,
-    /// Every photo in the inbox, in any order.
-    pub photos: &'a [Shown<'a>],
-    /// Concentrations that are stated of photos by name.
-    pub stated: &'a Stated,
-    /// The board's clock, as it is to be shown. The only thing in all of the output that is no function of the photos;
-    /// it stands in one element of the board (`<time id="clock">`), and nowhere else.
-    pub now: Option<String>,
-    /// Seconds after which the pages load themselves again; 0 for never.
-    pub refresh_s: u32,
-}
 
 /// Takes the class's files one by one as they are made, so that not all of them need be held at once.
 pub trait Sink {
@@ -72,51 +43,19 @@ pub trait Sink {
 
 /// Hands every file of the class to `out`; the board comes last: what it links to is there before it.
 ///
-/// `spectrum_csv` fetches the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
+/// `fetch` gives the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
 /// for each of a dilution series, of a bracket, of a bench that has photographed a bulb of stated temperature, for each diode
 /// and each lamp that is not known, and for the spectra that are drawn over one another.
-pub fn summaries(
-    inputs: &Inputs<'_>,
-    mut spectrum_csv: impl FnMut(&Shown<'_>) -> Option<Vec<u8>>,
-    out: &mut dyn Sink,
-) {
-    out.put("quality.csv", &quality_csv(inputs.photos), false);
-    out.stream("spectra.csv", &mut |table| {
-        spectra_csv(inputs.photos, &mut spectrum_csv, table)
-    });
-    answers_and_pages(inputs, |shown| spectrum_csv(shown), out);
-}
-
-/// [`summaries`] without `spectra.csv` and without what needs the spectra: dilution series, brackets, colours.
-pub fn tables_and_pages(inputs: &Inputs<'_>) -> Vec<(String, Vec<u8>)> {
-    let mut files = InMemory::default();
-    files.put("quality.csv", &quality_csv(inputs.photos), false);
-    answers_and_pages(inputs, |_| None, &mut files);
-    files.0
-}
-
-/// All of them at once, path and bytes, in the order of their making.
-#[derive(Debug, Default)]
-pub struct InMemory(pub Vec<(String, Vec<u8>)>);
-
-impl Sink for InMemory {
-    fn put(&mut self, path: &str, bytes: &[u8], _has_clock: bool) {
-        self.0.push((path.to_owned(), bytes.to_vec()));
-    }
-
-    fn stream(&mut self, path: &str, write: &mut dyn FnMut(&mut dyn Write) -> io::Result<()>) {
-        let mut bytes = Vec::new();
-        write(&mut bytes).expect("writing to memory does not fail");
-        self.0.push((path.to_owned(), bytes));
-    }
-}
-
-fn answers_and_pages<'a>(
+pub fn summaries<'a>(
     inputs: &Inputs<'a>,
     mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
     out: &mut dyn Sink,
 ) {
     let photos = inputs.photos;
+    out.put("quality.csv", &quality_csv(photos), false);
+    out.stream("spectra.csv", &mut |table| {
+        spectra_csv(photos, &mut fetch, table)
+    });
     let mut put = |path: &str, bytes: &[u8]| out.put(path, bytes, false);
     let lights = colours::of_class(photos, &mut fetch);
     put("colours.csv", &colours::colours_csv(&lights));
@@ -154,61 +93,4 @@ fn answers_and_pages<'a>(
         );
     }
     out.put("board.html", board_html(&class, inputs).as_bytes(), true);
-}
-
-/// The photos by path: the order of every table, whatever the order of arrival.
-fn by_path<'a>(photos: &[Shown<'a>]) -> Vec<Shown<'a>> {
-    let sorted: BTreeMap<&str, Shown<'a>> = photos
-        .iter()
-        .map(|shown| (shown.record.photo.as_str(), *shown))
-        .collect();
-    sorted.into_values().collect()
-}
-
-/// What a photo is of, by its label: repeats of one thing have a number of one or two digits behind a separator, or `again`,
-/// at the end: `pier-lamp-02` and `pier-lamp again` are repeats of `pier-lamp`. Longer numbers are names: `led-523`,
-/// `IMG_0412`.
-fn subject(label: &str) -> &str {
-    let is_separator = |c: char| matches!(c, '-' | '_' | ' ' | '(');
-    let mut rest = label;
-    loop {
-        let open = rest.trim_end_matches(')');
-        let stem = open.trim_end_matches(|c: char| c.is_ascii_digit());
-        let digits = open.len() - stem.len();
-        let shorter = if (1..=2).contains(&digits) {
-            stem
-        } else {
-            open.strip_suffix("again").unwrap_or(open)
-        };
-        let trimmed = shorter.trim_end_matches(is_separator);
-        if trimmed.is_empty() || trimmed.len() == shorter.len() || shorter.len() == open.len() {
-            return rest;
-        }
-        rest = trimmed;
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::subject;
-
-    #[test]
-    fn repeats_are_told_from_names_with_numbers() {
-        for (label, thing) in [
-            ("pier-lamp-02", "pier-lamp"),
-            ("pier-lamp", "pier-lamp"),
-            ("pier lamp (3)", "pier lamp"),
-            ("dye-0.5mg-again", "dye-0.5mg"),
-            ("dye-unknown-again-2", "dye-unknown"),
-            ("led-523", "led-523"),
-            ("IMG_0412", "IMG_0412"),
-            ("IMG_20261112_201023", "IMG_20261112_201023"),
-            ("lamp3", "lamp3"),
-            ("-2", "-2"),
-            ("07", "07"),
-            ("", ""),
-        ] {
-            assert_eq!(subject(label), thing, "{label}");
-        }
-    }
 }

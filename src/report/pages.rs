@@ -2,8 +2,8 @@
 //!
 //! Templates stand in `pages/`; they escape what they are given, and are told words only.
 
-use super::Shown;
-use crate::publish::record::{Record, TONE_REMARK};
+use super::shown::Shown;
+use crate::publish::record::{Record, Remark};
 use crate::publish::{numbers, words};
 use crate::terms::{Capture, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};
 
@@ -73,7 +73,7 @@ impl ShownReason {
         };
         ShownReason {
             class,
-            what: words::trouble(reason.code),
+            what: reason.code.trouble(),
             advice: words::visible(&reason.advice),
             measured: number_of(reason),
         }
@@ -125,8 +125,8 @@ pub struct ShownPhoto {
     pub spectrum: bool,
     /// True where that is worth its paper: not of what is to be taken again, nor a bracket's, which stands joined.
     pub prints: bool,
-    /// The overlay in words.
-    pub overlay_alt: String,
+    /// Tilt and skew, degrees; each may be absent.
+    pub angles_deg: [Option<String>; 2],
     /// The spectrum's picture in words.
     pub spectrum_alt: String,
 }
@@ -148,12 +148,14 @@ impl ShownPhoto {
         let name = words::visible(r.file_name());
         let word = r.verdict.as_str();
         let first = r.reasons.first();
-        let what = first.map(|f| words::trouble(f.code).to_owned());
+        let what = first.map(|f| f.code.trouble().to_owned());
         let what = what
             .or_else(|| {
                 // The tone curve is the phone's, not this photo's: it stands once, among the answers.
-                let mut own = r.remarks.iter().filter(|t| !t.starts_with(TONE_REMARK));
-                own.next().cloned()
+                r.remarks.iter().find_map(|remark| match remark {
+                    Remark::ToneCurve(_) => None,
+                    Remark::Other(said) => Some(said.clone()),
+                })
             })
             .unwrap_or_default();
         let pictures = !matches!(r.verdict, Verdict::Ignored | Verdict::Unreadable);
@@ -171,7 +173,7 @@ impl ShownPhoto {
             notes: r
                 .remarks
                 .iter()
-                .cloned()
+                .map(Remark::to_string)
                 .chain(
                     r.not_measured
                         .iter()
@@ -187,7 +189,8 @@ impl ShownPhoto {
             pictures,
             spectrum: shown.has_spectrum,
             prints: r.is_usable() && r.capture != Some(Capture::Bracket),
-            overlay_alt: overlay_alt(r, &name, word, &what),
+            angles_deg: [Quantity::TiltDeg, Quantity::SkewDeg]
+                .map(|angle| r.metrics.value(angle).map(numbers::about)),
             spectrum_alt: spectrum_alt(r, word),
             what,
             photo: name,
@@ -202,20 +205,6 @@ fn next(record: &Record) -> &'static str {
         (_, Some(Capture::Blank)) => "The blank is in. Keep exposure and focus as they are.",
         _ => "Nothing to do. Go on.",
     }
-}
-
-fn overlay_alt(r: &Record, name: &str, word: &str, what: &str) -> String {
-    let mut alt = format!("Photo {name} with slit, spectrum and lines marked. Verdict {word}");
-    if !what.is_empty() {
-        alt += &format!(": {what}");
-    }
-    for (quantity, title) in [(Quantity::TiltDeg, "tilt"), (Quantity::SkewDeg, "skew")] {
-        if let Some(value) = r.metrics.value(quantity) {
-            alt += &format!("; {title} {}°", numbers::about(value));
-        }
-    }
-    alt.push('.');
-    alt
 }
 
 fn spectrum_alt(r: &Record, word: &str) -> String {

@@ -4,13 +4,14 @@
 use std::collections::BTreeMap;
 
 use super::colours::Light;
+use super::drawings;
 use super::lights::{self, ShownLights};
 use super::scenes::Brackets;
 use super::series::Series;
-use super::{Shown, drawings};
+use super::shown::Shown;
 use crate::answers::references::REFERENCES;
 use crate::publish::files::table::{Row, Table};
-use crate::publish::record::{Answers, Record, TONE_REMARK};
+use crate::publish::record::{Answers, Record, Remark};
 use crate::publish::{numbers, words};
 use crate::terms::Estimate;
 
@@ -26,12 +27,13 @@ pub fn references_csv() -> Vec<u8> {
 /// A bench's answers in words and a picture, for its page.
 #[derive(askama::Template)]
 #[template(path = "answers.html", config = "src/report/askama.toml")]
-pub struct Panel {
+pub struct Panel<'l> {
     series: Vec<ShownSeries>,
     brackets: Vec<ShownBracket>,
-    lamps: Vec<(String, String)>,
-    absorbed: Vec<(String, String)>,
-    lights: Option<ShownLights>,
+    /// Lamps by their photos' names, and samples that absorb.
+    lamps: Vec<(String, &'l Answers)>,
+    absorbed: Vec<(String, &'l Answers)>,
+    lights: Option<ShownLights<'l>>,
 }
 
 struct ShownSeries {
@@ -40,10 +42,23 @@ struct ShownSeries {
     refused: String,
     /// Each unknown's name and what it comes to.
     unknowns: Vec<(String, String)>,
-    /// The line in numbers: what, how much.
-    gauges: Vec<(&'static str, String)>,
+    /// Unit with a space before it; empty where none is stated.
+    unit: String,
+    line: Option<ShownLine>,
     picture: Option<String>,
-    alt: String,
+}
+
+/// A series' line in numbers.
+struct ShownLine {
+    standards: usize,
+    left_out: usize,
+    low: String,
+    high: String,
+    slope: String,
+    intercept: String,
+    scatter: String,
+    detected: String,
+    stated: String,
 }
 
 struct ShownBracket {
@@ -69,13 +84,15 @@ pub fn panel(
             .map(|s| s.record)
             .filter(|r| r.is_usable_sample())
     };
-    let of_each = |said: fn(&Answers) -> Option<String>| -> Vec<(String, String)> {
+    let those = |that: fn(&Answers) -> bool| -> Vec<(String, &Answers)> {
         let name = |r: &Record| words::visible(r.file_name());
         sound()
-            .filter_map(|r| Some((name(r), words::visible(&said(&r.answers)?))))
+            .filter(|r| that(&r.answers))
+            .map(|r| (name(r), &r.answers))
             .collect()
     };
-    let (lamps, absorbed) = (of_each(lamp), of_each(taken_away));
+    let lamps = those(|answers| answers.lamp.is_some());
+    let absorbed = those(|a| !a.absorption_bands.is_empty() || edge(a).is_some());
     let brackets: Vec<ShownBracket> = brackets
         .iter()
         .filter(|b| b.bench == bench)
@@ -97,61 +114,25 @@ pub fn panel(
     .expect("writing to memory does not fail")
 }
 
-/// What a lamp is, in words; absent where that was not asked.
-fn lamp(answers: &Answers) -> Option<String> {
-    let lamp = answers.lamp.as_ref()?;
-    let mut text = format!(
-        "{} ({} %); next {} ({} %)",
-        lamp.name,
-        numbers::plain(100.0 * lamp.score, 0),
-        lamp.runner_up,
-        numbers::plain(100.0 * lamp.runner_up_score, 0)
-    );
-    for (name, title) in [
-        ("laser_nm", "wavelength"),
-        ("led_peak_nm", "peak"),
-        ("led_centroid_nm", "centroid"),
-        ("led_half_width_nm", "half-width"),
-    ] {
-        if let Some(number) = answers.estimate(name) {
-            text += &format!("; {title} {} nm", numbers::plus_minus(number));
-        }
-    }
-    Some(text)
+/// The edge of what a sample lets through, nm, and its width, nm.
+fn edge(answers: &Answers) -> Option<(Estimate, f64)> {
+    let width_nm = answers.numbers.get("transmission_edge_width_nm");
+    answers
+        .estimate("transmission_edge_nm")
+        .zip(width_nm.copied())
 }
 
-/// The bands that a sample absorbs, and its edge, in words; absent where it has neither.
-fn taken_away(answers: &Answers) -> Option<String> {
-    let e = |value, sigma| numbers::plus_minus(Estimate::new(value, sigma));
-    let bands = answers.absorption_bands.iter().map(|b| {
-        format!(
-            "band at {} nm, {} nm wide, absorbance {}",
-            e(b.centre_nm, b.centre_sigma_nm),
-            e(b.fwhm_nm, b.fwhm_sigma_nm),
-            e(b.absorbance, b.absorbance_sigma)
-        )
-    });
-    let edge = answers
-        .estimate("transmission_edge_nm")
-        .zip(answers.numbers.get("transmission_edge_width_nm"))
-        .map(|(nm, width)| {
-            format!(
-                "edge at {} nm, {} nm from a tenth to nine tenths",
-                numbers::plus_minus(nm),
-                numbers::plain(*width, 0)
-            )
-        });
-    let all: Vec<String> = bands.chain(edge).collect();
-    (!all.is_empty()).then(|| all.join("; "))
+/// A number with its standard uncertainty.
+fn pair(value: &f64, sigma: &f64) -> String {
+    numbers::plus_minus(Estimate::new(*value, *sigma))
 }
 
 /// The tone curve with what it is applied to, and each joined scene.
 fn shown_brackets(b: &Brackets<'_>, photos: &[Shown<'_>]) -> Vec<ShownBracket> {
     let applied = applied(photos);
-    let curve = match &b.curve {
-        Ok(curve) => ShownBracket {
-            title: "The phone’s tone curve".to_owned(),
-            line: format!(
+    let (line, picture) = match &b.curve {
+        Ok(curve) => {
+            let line = format!(
                 "What its codes mean in light, from the bracket’s spectra as published: {} to {} % off sRGB’s, white being the same. Shaded: {} %, which the bracket leaves.{}",
                 numbers::plain(100.0 * curve.apart().0, 0),
                 numbers::plain(100.0 * curve.apart().1, 0),
@@ -161,37 +142,34 @@ fn shown_brackets(b: &Brackets<'_>, photos: &[Shown<'_>]) -> Vec<ShownBracket> {
                 } else {
                     " A photo is corrected before it is measured, with the bracket measured on that photo’s own scale; the curves differ by as much as the scales do:"
                 }
-            ),
-            applied,
-            picture: Some(drawings::tone(curve)),
-        },
-        Err(refusal) => ShownBracket {
-            title: "The phone’s tone curve".to_owned(),
-            line: format!("sRGB’s is used: {refusal}"),
-            applied,
-            picture: None,
-        },
+            );
+            (line, Some(drawings::tone(curve)))
+        }
+        Err(refusal) => (format!("sRGB’s is used: {refusal}"), None),
+    };
+    let curve = ShownBracket {
+        title: "The phone’s tone curve".to_owned(),
+        line,
+        applied,
+        picture,
     };
     let scenes = b.scenes.iter().map(|scene| {
         let name = match scene.name {
             "" => "bracket",
             name => name,
         };
-        let title = words::visible(&format!("{name}: {} exposures joined", scene.shots.len()));
-        match &scene.joined {
-            Ok(joined) => ShownBracket {
-                title,
-                line: "As the longest exposure would show it; where that is blown out a shorter one stands."
-                    .to_owned(),
-                applied: Vec::new(),
-                picture: drawings::joined(joined),
-            },
-            Err(refusal) => ShownBracket {
-                title,
-                line: refusal.to_string(),
-                applied: Vec::new(),
-                picture: None,
-            },
+        let (line, picture) = match &scene.joined {
+            Ok(joined) => {
+                let line = "As the longest exposure would show it; where that is blown out a shorter one stands.";
+                (line.to_owned(), drawings::joined(joined))
+            }
+            Err(refusal) => (refusal.to_string(), None),
+        };
+        ShownBracket {
+            title: words::visible(&format!("{name}: {} exposures joined", scene.shots.len())),
+            line,
+            applied: Vec::new(),
+            picture,
         }
     });
     std::iter::once(curve).chain(scenes).collect()
@@ -201,11 +179,10 @@ fn shown_brackets(b: &Brackets<'_>, photos: &[Shown<'_>]) -> Vec<ShownBracket> {
 fn applied(photos: &[Shown<'_>]) -> Vec<(String, String)> {
     let mut by: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
     for s in photos {
-        let said = s
-            .record
-            .remarks
-            .iter()
-            .find_map(|r| r.strip_prefix(TONE_REMARK));
+        let said = s.record.remarks.iter().find_map(|remark| match remark {
+            Remark::ToneCurve(said) => Some(said),
+            Remark::Other(_) => None,
+        });
         if let Some(said) = said {
             let photos = by.entry(said.trim_start_matches([':', ' '])).or_default();
             photos.push(s.record.file_name());
@@ -222,43 +199,17 @@ fn shown(s: &Series<'_>) -> ShownSeries {
         "" => String::new(),
         unit => format!(" {unit}"),
     };
-    let standards = s.members.iter().filter(|m| m.stated().is_some()).count();
-    let mut gauges = Vec::new();
-    if let Ok(line) = &s.line {
-        let per = match s.unit {
-            "" => String::new(),
-            unit => format!(" per {unit}"),
-        };
-        let left_out = match line.left_out {
-            0 => String::new(),
-            n => format!(", {n} left out above the linear range"),
-        };
-        gauges = vec![
-            ("standards", format!("{standards}{left_out}")),
-            (
-                "linear range",
-                format!(
-                    "{} to {}{unit}",
-                    numbers::about(line.range.0),
-                    numbers::about(line.range.1)
-                ),
-            ),
-            ("slope", format!("{}{per}", numbers::plus_minus(line.slope))),
-            ("absorbance at 0", numbers::plus_minus(line.intercept)),
-            (
-                "scatter about the line, times what is expected",
-                numbers::plain(line.scatter, 2),
-            ),
-            (
-                "can be detected from",
-                format!("{}{unit}", numbers::about(line.detection_limit())),
-            ),
-            (
-                "can be stated from",
-                format!("{}{unit}", numbers::about(line.quantification_limit())),
-            ),
-        ];
-    }
+    let line = s.line.as_ref().ok().map(|line| ShownLine {
+        standards: s.members.iter().filter(|m| m.stated().is_some()).count(),
+        left_out: line.left_out,
+        low: numbers::about(line.range.0),
+        high: numbers::about(line.range.1),
+        slope: numbers::plus_minus(line.slope),
+        intercept: numbers::plus_minus(line.intercept),
+        scatter: numbers::plain(line.scatter, 2),
+        detected: numbers::about(line.detection_limit()),
+        stated: numbers::about(line.quantification_limit()),
+    });
     let unknowns = s.unknowns.iter().map(|(name, unknown)| {
         let text = match unknown {
             Ok(found) => format!(
@@ -281,11 +232,8 @@ fn shown(s: &Series<'_>) -> ShownSeries {
             Err(refusal) => words::visible(&refusal.to_string()),
         },
         unknowns: unknowns.collect(),
-        gauges: gauges
-            .into_iter()
-            .map(|(what, text)| (what, words::visible(&text)))
-            .collect(),
+        line,
+        unit: words::visible(&unit),
         picture: super::series_svg::picture(s),
-        alt: "absorbance by concentration: standards with one standard uncertainty, the line, unknowns hollow".to_owned(),
     }
 }

@@ -2,9 +2,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::{Shown, by_path};
+use super::shown::{Shown, by_path};
 use crate::publish::files::table::{Row, Table, text_cell};
-use crate::publish::record::Record;
+use crate::publish::record::{Record, Remark};
 use crate::terms::{Reason, Unmeasured};
 
 const BEFORE: &str =
@@ -85,6 +85,7 @@ fn after(row: Row, r: &Record) -> Row {
     let n_lines = calibration.map_or(0, |c| c.lines.iter().filter(|l| l.used).count());
     let photo = calibration.and_then(|c| c.photo.as_deref());
     let not_measured: Vec<String> = r.not_measured.iter().map(Unmeasured::to_string).collect();
+    let remarks: Vec<String> = r.remarks.iter().map(Remark::to_string).collect();
     let made_from = &r.provenance;
     let paths = |map: &BTreeMap<String, String>| map.keys().cloned().collect::<Vec<_>>().join("; ");
     let hashes: Vec<&str> = made_from.calibration.values().map(String::as_str).collect();
@@ -94,7 +95,7 @@ fn after(row: Row, r: &Record) -> Row {
         .maybe((n_lines > 0).then_some(n_lines))
         .rounded(calibration.and_then(|c| c.rms_nm), 4)
         .text(not_measured.join("; "))
-        .text(r.remarks.join("; "))
+        .text(remarks.join("; "))
         .cell(&made_from.photo_hash)
         .cell(hashes.join("; "))
         .text(paths(&made_from.blank))

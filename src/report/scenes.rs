@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 
-use super::{Shown, by_path};
+use super::shown::{Shown, by_path};
 use crate::answers::Refusal;
 use crate::answers::absorb::{KNOWN_TONE, UNKNOWN_TONE};
 use crate::answers::bracket::{Curve, Level, curve, levels_of};

@@ -3,7 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::{Shown, by_path, subject};
+use super::shown::{Shown, by_path, subject};
 use crate::answers::Refusal;
 use crate::answers::absorb::own_sigma;
 use crate::answers::bands;
@@ -19,7 +19,8 @@ use crate::terms::{Code, Estimate, Subject};
 const UNIT: &str = "unit";
 
 /// What a photo is in its series.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum Role {
     /// A solution of stated concentration.
     Standard(f64),
@@ -27,16 +28,6 @@ pub enum Role {
     Unknown,
     /// Something is stated that is no concentration.
     Unclear(String),
-}
-
-impl Role {
-    fn word(&self) -> &'static str {
-        match self {
-            Role::Standard(_) => "standard",
-            Role::Unknown => "unknown",
-            Role::Unclear(_) => "unclear",
-        }
-    }
 }
 
 /// A photo of a series.
@@ -318,7 +309,7 @@ pub fn concentrations_csv(all: &[Series<'_>], photos: &[Shown<'_>], stated: &Sta
                 .text(s.bench)
                 .text(s.name)
                 .text(&m.record.photo)
-                .cell(m.role.word())
+                .cell(<&str>::from(&m.role))
                 .maybe(m.stated())
                 .text(s.unit)
                 .maybe(wavelength(s.wavelength_nm))

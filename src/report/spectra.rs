@@ -5,7 +5,7 @@ use std::io::{self, Write};
 
 use csv::{ByteRecord, ReaderBuilder, Terminator, WriterBuilder};
 
-use super::{Shown, by_path};
+use super::shown::{Shown, by_path};
 use crate::publish::files::table::text_cell;
 use crate::publish::files::tables::{ABSORBANCE_COLUMNS, SPECTRUM_COLUMNS};
 use crate::terms::ScaleKind;
@@ -21,9 +21,9 @@ const WHOSE: [&str; 4] = ["bench", "photo", "label", "capture"];
 ///
 /// # Errors
 /// Those of `out`; and invalid data where a fetched file is no table, with the photo's name.
-pub fn spectra_csv<W: Write>(
-    photos: &[Shown<'_>],
-    mut fetch: impl FnMut(&Shown<'_>) -> Option<Vec<u8>>,
+pub fn spectra_csv<'a, W: Write>(
+    photos: &[Shown<'a>],
+    mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
     out: W,
 ) -> io::Result<()> {
     let mut out = WriterBuilder::new()

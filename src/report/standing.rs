@@ -3,9 +3,8 @@
 
 use std::collections::BTreeMap;
 
-use super::Shown;
+use super::shown::{Shown, by_path};
 use crate::publish::record::{CalibrationRecord, Record};
-use crate::publish::words;
 use crate::terms::{Capture, Quantity, Reading, Reason, Severity, Verdict};
 
 /// The class.
@@ -46,7 +45,7 @@ impl<'a> Class<'a> {
     pub fn of(photos: &[Shown<'a>]) -> Class<'a> {
         let mut by_bench: BTreeMap<&str, Vec<Shown<'a>>> = BTreeMap::new();
         let mut strays = Vec::new();
-        for shown in super::by_path(photos) {
+        for shown in by_path(photos) {
             let has_home = !shown.record.bench.is_empty() && shown.folder.contains('/');
             if has_home {
                 by_bench.entry(&shown.record.bench).or_default().push(shown);
@@ -156,7 +155,7 @@ impl<'a> BenchStanding<'a> {
         let worst = record
             .reasons
             .iter()
-            .filter(|r| words::is_of_the_instrument(r.code))
+            .filter(|r| r.code.is_of_the_instrument())
             .max_by_key(|r| (r.severity, std::cmp::Reverse(r.code)));
         match worst {
             None => (Health::Sound, None),

@@ -8,7 +8,8 @@ use crossbeam_channel::{Receiver, Sender};
 use crate::arrive::settle::Candidate;
 
 use super::intake::Taken;
-use super::make::{Job, Made};
+use super::job::Job;
+use super::make::Made;
 use super::summing::Summed;
 
 /// Everything that can wake the engine.
@@ -22,7 +23,7 @@ pub enum Event {
     /// An entry was read, by the reader of this number.
     Read(Box<(u64, Candidate, Taken)>),
     /// A photo's folder was made, or not.
-    Made(Box<(Job, Made)>),
+    Made(Box<(Arc<Job>, Made)>),
     /// The class's tables and pages were made.
     Summed(Box<Summed>),
 }

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::ops::Bound;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crate::arrive::listing::Rel;
@@ -9,8 +10,9 @@ use crate::publish::Trouble;
 use crate::publish::record::Record;
 
 use super::bell::Event;
-use super::engine::{Engine, Hold, InHand, Mode, Setback, TRIES};
-use super::make::{Job, Made, make};
+use super::engine::{Engine, Hold, Mode, Setback, TRIES};
+use super::job::Job;
+use super::make::{Made, make};
 use super::world::Held;
 
 /// The first and the longest wait before something that failed is tried again.
@@ -147,7 +149,7 @@ impl Engine<'_> {
                 continue;
             };
             let fits = self.bytes_in_hand + bytes_busy + job.cost <= self.setup.orders.memory_bytes;
-            let meets = |h: &InHand| {
+            let meets = |h: &Arc<Job>| {
                 let below =
                     |a: &str, b: &str| a.strip_prefix(b).is_some_and(|rest| rest.starts_with('/'));
                 h.folder == job.folder
@@ -168,12 +170,8 @@ impl Engine<'_> {
 
     pub(super) fn start(&mut self, job: Job) {
         self.bytes_in_hand += job.cost;
-        let in_hand = InHand {
-            bench: job.bench.clone(),
-            folder: job.folder.clone(),
-            cost: job.cost,
-        };
-        self.in_hand.insert(job.path().clone(), in_hand);
+        let job = Arc::new(job);
+        self.in_hand.insert(job.path().clone(), job.clone());
         let (work, shelf) = (self.setup.work.clone(), self.shelf.clone());
         let bell = self.bell.clone();
         self.pool.spawn_fifo(move || {
@@ -187,7 +185,7 @@ impl Engine<'_> {
     }
 
     /// Takes in what came of a job.
-    pub(super) fn take_back(&mut self, job: Job, made: Made) {
+    pub(super) fn take_back(&mut self, job: Arc<Job>, made: Made) {
         let path = job.path().clone();
         if let Some(in_hand) = self.in_hand.remove(&path) {
             self.bytes_in_hand -= in_hand.cost;
@@ -226,7 +224,7 @@ impl Engine<'_> {
             Made::Unsound(why) => {
                 let text = format!(
                     "{}: {why}; this is a mistake in the program, please report it",
-                    job.photo
+                    job.origin.photo
                 );
                 self.report.failures.push(text.clone());
                 self.warn(text);
@@ -238,7 +236,7 @@ impl Engine<'_> {
         let bench_is_idle = !self.queues.contains_key(&job.bench)
             && !self.in_hand.values().any(|h| h.bench == job.bench);
         if bench_is_idle && !self.stopping {
-            self.dirty_benches.insert(job.bench);
+            self.dirty_benches.insert(job.bench.clone());
         }
     }
 

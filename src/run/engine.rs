@@ -19,8 +19,8 @@ use super::bell::{Bell, Ears, Event};
 use super::clock::WallClock;
 use super::failure::Failure;
 use super::intake::Insist;
+use super::job::Job;
 use super::ledger::Ledger;
-use super::make::Job;
 use super::readers::Readers;
 use super::reload::Reload;
 use super::service::Service;
@@ -121,7 +121,7 @@ pub struct Engine<'a> {
     pub(super) dirty_benches: BTreeSet<String>,
     pub(super) queues: BTreeMap<String, VecDeque<Job>>,
     pub(super) last_bench: String,
-    pub(super) in_hand: BTreeMap<Rel, InHand>,
+    pub(super) in_hand: BTreeMap<Rel, Arc<Job>>,
     pub(super) bytes_in_hand: u64,
     pub(super) setbacks: HashMap<Rel, Setback>,
     pub(super) hold: Option<Hold>,
@@ -135,12 +135,6 @@ pub struct Engine<'a> {
     pub(super) reported: HashMap<String, Instant>,
     pub(super) report: Report,
     pub(super) stopping: bool,
-}
-
-pub(super) struct InHand {
-    pub(super) bench: String,
-    pub(super) folder: String,
-    pub(super) cost: u64,
 }
 
 impl<'a> Engine<'a> {

@@ -1,24 +1,28 @@
 //! One photo, explained: which rule took it and why, what was measured, the verdict. Publishes nothing.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 use std::sync::Arc;
+
+use askama::Template;
 
 use crate::arrive::listing::{self, Rel};
 use crate::arrive::settle::Candidate;
 use crate::classify::{Decision, Outcome};
 use crate::decode::{self, Facts};
-use crate::lab::{self, Companion, Company, Examined, Origin};
+use crate::judge::exposure_time;
+use crate::lab::{self, Against, Examined, Origin};
 use crate::publish::files;
 use crate::publish::record::Provenance;
 use crate::terms::{Capture, Verdict};
 
 use super::failure::Failure;
 use super::intake::{Insist, Intake, Taken};
+use super::job::{Fate, Job};
 use super::known::Known;
-use super::make::{self, Job};
+use super::make;
 use super::read::{Gone, Progress};
-use super::work::{Fate, Task};
 use super::worker::Worker;
 use super::world::{Held, Published, World};
 
@@ -41,94 +45,70 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
         })?;
     let bytes = fs::read(&file).map_err(|e| Failure::Work(format!("{}: {e}", file.display())))?;
     let below = below(inbox, &file);
-    let job = match &below {
+    let planned = match &below {
         Some(rel) => planned(worker, rel)?,
         None => None,
     };
     let photo = below.map_or_else(|| path.display().to_string(), |rel| rel.shown());
-    let mut said = Vec::new();
-    explain_bytes(worker, (&photo, &bytes), job.as_ref(), pictures, &mut said)?;
-    let lines = said.iter().map(|line| format!("  {line}\n"));
-    Ok(format!("{photo}\n{}", lines.collect::<String>()))
+    let facts = Arc::new(decode::facts(&bytes));
+    let decision = Arc::new(worker.settings().rules.decide(&photo, &facts));
+    let is_in_inbox = planned.is_some();
+    let job = planned.unwrap_or_else(|| {
+        Job::alone(Origin {
+            photo: photo.clone(),
+            facts: facts.clone(),
+            decision: decision.clone(),
+            provenance: Provenance::default(),
+        })
+    });
+    let is_measured = decision.purpose().is_some() && job.fate == Fate::Measure;
+    let examined = is_measured.then(|| worker.examine(&job, &bytes, &Fate::Measure));
+    let examined = examined.transpose().map_err(changed)?;
+    let metrics = examined
+        .as_ref()
+        .map(|(examined, _)| &examined.measurement.metrics);
+    let exposed = facts.exposure_s.zip(facts.iso);
+    let text = Text {
+        photo: &photo,
+        is_in_inbox,
+        decision: &decision,
+        facts: &facts,
+        exposure: exposed.map(|(s, iso)| format!("{} at ISO {iso:.0}", exposure_time(s))),
+        job: &job,
+        examined: examined.as_ref(),
+        metrics: metrics.map_or_else(BTreeMap::new, |m| files::as_published(m, None).named()),
+    };
+    let text = text.render().expect("writing to memory does not fail") + "\n";
+    match (pictures, examined) {
+        (Some(folder), Some((examined, _))) => Ok(text + &draw(&job.origin, examined, folder)?),
+        _ => Ok(text),
+    }
 }
 
-fn explain_bytes(
-    worker: &Worker,
-    (photo, bytes): (&str, &[u8]),
-    job: Option<&Job>,
-    pictures: Option<&Path>,
-    said: &mut Vec<String>,
-) -> Result<(), Failure> {
-    let facts = decode::facts(bytes);
-    let decision = worker.settings().rules.decide(photo, &facts);
-    if job.is_none() {
-        said.push("it does not lie in the inbox: no lamp photo or blank is looked for".into());
-    }
-    of_the_rules(&decision, said);
-    let Some(purpose) = decision.purpose() else {
-        return Ok(());
-    };
-    if let Some(Fate::Fault { code, what }) = job.map(|job| &job.fate) {
-        let code = code.as_str();
-        said.push(format!("verdict: unreadable\n  {code}: {what}"));
-        return Ok(());
-    }
-    of_the_file(&facts, said);
-    if let Some(job) = job
-        && let Fate::Ignore { why } = &job.fate
-    {
-        said.extend(job.provenance.circumstances.iter().cloned());
-        said.push(format!("ignored: {why}"));
-        return Ok(());
-    }
-    let (nobody, nothing) = (Company::default(), Provenance::default());
-    let read = |companion: &Companion| match job {
-        Some(job) => job.read(companion),
-        None => Err(Gone(Rel::new(&companion.photo))),
-    };
-    let task = Task {
-        origin: Origin {
-            photo,
-            facts: &facts,
-            decision: &decision,
-            provenance: job.map_or(&nothing, |job| &job.provenance),
-        },
-        bytes,
-        fate: &Fate::Measure,
-        suspicion: None,
-        company: job.map_or(&nobody, |job| &job.company),
-        read: &read,
-    };
-    let (examined, against) = worker.examine(&task).map_err(changed)?;
-    if let Some(scale) = against.scale {
-        said.push(format!("scale from {}", scale.photo));
-    }
-    if let (Some(blank), Capture::Sample) = (task.company.blanks.first(), purpose.capture) {
-        said.push(format!("against the blank {}", blank.photo));
-    }
-    of_the_picture(&examined, said);
-    match pictures {
-        Some(folder) => draw(&task.origin, examined, folder, said),
-        None => Ok(()),
-    }
+/// What is said of a photo; the text itself is `explain.txt`.
+#[derive(Template)]
+#[template(path = "explain.txt", config = "src/run/askama.toml")]
+struct Text<'a> {
+    photo: &'a str,
+    is_in_inbox: bool,
+    decision: &'a Decision,
+    facts: &'a Facts,
+    exposure: Option<String>,
+    job: &'a Job,
+    /// What it comes to, where it was measured, and what it was measured by.
+    examined: Option<&'a (Examined, Against<'a>)>,
+    metrics: BTreeMap<String, f64>,
 }
 
 fn changed(gone: Gone) -> Failure {
     Failure::Work(format!("{gone}; run it again"))
 }
 
-/// Draws what was found into a file of `folder`.
-fn draw(
-    origin: &Origin,
-    examined: Examined,
-    folder: &Path,
-    said: &mut Vec<String>,
-) -> Result<(), Failure> {
-    let files = lab::written(origin, examined).files.into_iter();
-    let picture = files
-        .into_iter()
-        .find(|(name, _)| name == files::OVERLAY_PNG)
-        .map_or_else(Vec::new, |(_, bytes)| bytes);
+/// Draws what was found into a file of `folder`, and says so in a line.
+fn draw(origin: &Origin, examined: Examined, folder: &Path) -> Result<String, Failure> {
+    let mut files = lab::written(origin, examined).files.into_iter();
+    let picture = files.find(|(name, _)| name == files::OVERLAY_PNG);
+    let picture = picture.map_or_else(Vec::new, |(_, bytes)| bytes);
     let target = folder.join(format!("{}.png", origin.photo.replace('/', "_")));
     let shown = target.display();
     let put = fs::create_dir_all(folder).and_then(|()| fs::write(&target, picture));
@@ -137,100 +117,7 @@ fn draw(
             "{shown}: {e}; choose another folder for --pictures"
         ))
     })?;
-    said.push(format!("drawn in {shown}"));
-    Ok(())
-}
-
-/// Which rule took the photo, why no other did, and what for.
-fn of_the_rules(decision: &Decision, said: &mut Vec<String>) {
-    for (rule, why) in &decision.passed_over {
-        said.push(format!("not rule '{rule}': {why}"));
-    }
-    said.push(format!("rule '{}' took it", decision.rule));
-    said.push(match &decision.outcome {
-        Outcome::Ignore { why, .. } => format!("ignored: {why}"),
-        Outcome::Measure(purpose) => format!(
-            "capture {}, bench {}, label {}{}",
-            purpose.capture.as_str(),
-            purpose.bench,
-            purpose.label,
-            after(", lamp ", &purpose.lamp)
-        ),
-    });
-}
-
-/// What was measured, the verdict and its reasons, and the remarks, a line each.
-fn of_the_picture(examined: &Examined, said: &mut Vec<String>) {
-    let m = &examined.measurement;
-    said.extend(m.log.iter().cloned());
-    let lines = m.calibration.iter().flat_map(|c| &c.lines);
-    said.extend(lines.map(|l| {
-        format!(
-            "{} order {:+}: residual {:+.3} ± {:.3} nm{}",
-            l.name,
-            l.order,
-            l.residual_nm,
-            l.sigma_nm,
-            l.left_out_nm
-                .map_or(String::new(), |v| format!(", {v:+.3} nm when left out"))
-        )
-    }));
-    let metrics = files::as_published(&m.metrics, None).named();
-    said.extend(
-        metrics
-            .iter()
-            .map(|(name, value)| format!("{name} = {value}")),
-    );
-    let not_measured = m.not_measured.iter();
-    said.extend(not_measured.map(|line| format!("not measured: {line}")));
-    said.extend(m.peaks.iter().map(|peak| {
-        format!(
-            "peak at {:.2} ± {:.2} nm, {:.2} nm wide{}",
-            peak.centre_nm.value,
-            peak.centre_nm.sigma,
-            peak.fwhm_nm.value,
-            after(": ", &peak.name)
-        )
-    }));
-    let word = format!("{:?}", examined.verdict).to_lowercase();
-    said.push(format!("verdict: {word}"));
-    if examined.verdict == Verdict::Waiting {
-        said.push("sound, but its bench has no usable lamp photo yet".into());
-    }
-    said.extend(examined.reasons.iter().map(|reason| {
-        let limit = match reason.limit.as_str() {
-            "" => String::new(),
-            limit => format!(" (limit {limit})"),
-        };
-        let (code, measured) = (reason.code.as_str(), &reason.measured);
-        format!("{code}: {measured}{limit} — {}", reason.advice)
-    }));
-    said.extend(examined.remarks.iter().cloned());
-}
-
-/// `text` behind `before`, or nothing where it is empty.
-fn after(before: &str, text: &str) -> String {
-    match text {
-        "" => String::new(),
-        text => format!("{before}{text}"),
-    }
-}
-
-/// What the file states.
-fn of_the_file(facts: &Facts, said: &mut Vec<String>) {
-    said.push(format!(
-        "{} of {} × {} pixels, Exif orientation {}",
-        facts.format, facts.width, facts.height, facts.orientation
-    ));
-    said.extend(facts.taken.map(|taken| format!("taken {taken}")));
-    if let (Some(s), Some(iso)) = (facts.exposure_s, facts.iso) {
-        let time = crate::judge::exposure_time(s);
-        said.push(format!("exposure {time} at ISO {iso:.0}"));
-    }
-    said.push(match facts.focal_px() {
-        Some(f) => format!("focal length stated: {f:.0} px"),
-        None => "focal length not stated".into(),
-    });
+    Ok(format!("  drawn in {shown}\n"))
 }
 
 /// The file's path below the inbox, where it lies there.

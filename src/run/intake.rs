@@ -9,8 +9,7 @@ use crate::arrive::listing::Kind;
 use crate::arrive::settle::Candidate;
 use crate::classify::{Decision, Outcome, Purpose};
 use crate::decode::{self, Facts};
-use crate::terms::Capture;
-use crate::terms::Code;
+use crate::terms::{Capture, Code};
 
 use super::known::Known;
 use super::ledger::Line;

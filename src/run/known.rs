@@ -6,10 +6,9 @@ use crate::arrive::listing::Rel;
 use crate::classify::{Decision, Outcome};
 use crate::decode::{self, Facts};
 use crate::lab::Form;
-use crate::terms::Capture;
-use crate::terms::Code;
+use crate::terms::{Capture, Code};
 
-use super::work::Fate;
+use super::job::Fate;
 
 /// A settled entry of the inbox.
 #[derive(Clone, Debug)]
@@ -56,15 +55,13 @@ impl Known {
     /// True where a result made from one would be the same as one made from the other.
     pub fn is_same_content(&self, other: &Known) -> bool {
         fn content(known: &Known) -> impl PartialEq + '_ {
-            let Known {
-                shown,
-                hash,
-                fault,
-                suspicion,
-                decision,
-                ..
-            } = known;
-            (shown, hash, fault, suspicion, decision)
+            (
+                &known.shown,
+                &known.hash,
+                &known.fault,
+                &known.suspicion,
+                &known.decision,
+            )
         }
         content(self) == content(other)
     }
@@ -92,11 +89,8 @@ impl Known {
     /// What is to happen with it.
     pub(super) fn fate(&self) -> Fate {
         match (&self.decision.outcome, &self.fault) {
-            (Outcome::Ignore { why, .. }, _) => Fate::Ignore { why: why.clone() },
-            (_, Some((code, what))) => Fate::Fault {
-                code: *code,
-                what: what.clone(),
-            },
+            (Outcome::Ignore { why, .. }, _) => Fate::Ignore(why.clone()),
+            (_, Some((code, what))) => Fate::Fault(*code, what.clone()),
             (_, None) => Fate::Measure,
         }
     }
@@ -115,7 +109,7 @@ impl Known {
                 let most = others.fold(self.picture_cost(), u64::max);
                 self.size.saturating_add(most)
             }
-            Fate::Ignore { .. } | Fate::Fault { .. } => 0,
+            Fate::Ignore(_) | Fate::Fault(..) => 0,
         }
     }
 }

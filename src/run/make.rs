@@ -1,61 +1,16 @@
 //! One photo from its bytes to its published folder, on a worker's thread, behind a panic fence.
 
-use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
-use crate::arrive::listing::Rel;
-use crate::classify::Decision;
-use crate::decode::Facts;
-use crate::lab::{self, Companion, Company, Examined, Origin};
-use crate::publish::record::{Provenance, Record};
+use crate::lab::{self, Examined};
+use crate::publish::record::Record;
 use crate::publish::{Shelf, Trouble};
 use crate::terms::{Code, Reason, Severity};
 
-use super::read::{Gone, Source};
-use super::work::{Fate, Outcome, Task, Work};
-
-/// Everything a worker needs to make one photo's folder.
-pub struct Job {
-    pub(super) source: Source,
-    pub(super) photo: String,
-    pub(super) bench: String,
-    pub(super) folder: String,
-    pub(super) facts: Arc<Facts>,
-    pub(super) decision: Arc<Decision>,
-    pub(super) fate: Fate,
-    pub(super) suspicion: Option<String>,
-    pub(super) company: Company,
-    /// Where the companions can be read again, by their paths as shown.
-    pub(super) sources: BTreeMap<String, Source>,
-    pub(super) provenance: Provenance,
-    /// Bytes that it takes while it is in hand.
-    pub(super) cost: u64,
-}
-
-impl Job {
-    pub(super) fn path(&self) -> &Rel {
-        &self.source.path
-    }
-
-    /// The photo, and what is known of it.
-    pub(super) fn origin(&self) -> Origin<'_> {
-        Origin {
-            photo: &self.photo,
-            facts: &self.facts,
-            decision: &self.decision,
-            provenance: &self.provenance,
-        }
-    }
-
-    /// Reads a companion's file again.
-    pub(super) fn read(&self, companion: &Companion) -> Result<Vec<u8>, Gone> {
-        match self.sources.get(&companion.photo) {
-            Some(source) => source.read(&companion.hash),
-            None => Err(Gone(Rel::new(&companion.photo))),
-        }
-    }
-}
+use super::job::{Fate, Job};
+use super::read::Gone;
+use super::work::{Outcome, Work};
 
 /// What came of a job.
 pub enum Made {
@@ -92,7 +47,7 @@ pub fn make(job: &Job, work: &dyn Work, shelf: &Shelf) -> Made {
         Ok(record) => record,
         Err(error) => return Made::Unsound(format!("quality.json cannot be read back: {error}")),
     };
-    if record.photo != job.photo || record.provenance != job.provenance {
+    if record.photo != job.origin.photo || record.provenance != job.origin.provenance {
         return Made::Unsound("quality.json states another origin than was planned".to_owned());
     }
     match shelf.put_folder(&job.folder, &outcome.files) {
@@ -110,20 +65,11 @@ pub fn make(job: &Job, work: &dyn Work, shelf: &Shelf) -> Made {
 /// Where a file has changed meanwhile.
 pub fn outcome(job: &Job, work: &dyn Work) -> Result<Outcome, Gone> {
     let bytes = match job.fate {
-        Fate::Measure => job.source.read(&job.provenance.photo_hash)?,
-        Fate::Ignore { .. } | Fate::Fault { .. } => Vec::new(),
+        Fate::Measure => job.source.read(&job.origin.provenance.photo_hash)?,
+        Fate::Ignore(_) | Fate::Fault(..) => Vec::new(),
     };
-    let read = |companion: &Companion| job.read(companion);
     let attempt = |bytes: &[u8], fate: &Fate| {
-        let task = Task {
-            origin: job.origin(),
-            bytes,
-            fate,
-            suspicion: job.suspicion.as_deref(),
-            company: &job.company,
-            read: &read,
-        };
-        catch_unwind(AssertUnwindSafe(|| work.measure(&task)))
+        catch_unwind(AssertUnwindSafe(|| work.measure(job, bytes, fate)))
     };
     let panic = match attempt(&bytes, &job.fate) {
         Ok(outcome) => return outcome,
@@ -133,12 +79,8 @@ pub fn outcome(job: &Job, work: &dyn Work) -> Result<Outcome, Gone> {
         "this program failed on it ({}), and on no other photo because of it; take the photo again, and keep this file for a report",
         panic_text(&panic)
     );
-    tracing::error!(photo = %job.photo, "{what}");
-    let code = Code::Unreadable;
-    let fate = Fate::Fault {
-        code,
-        what: what.clone(),
-    };
+    tracing::error!(photo = %job.origin.photo, "{what}");
+    let fate = Fate::Fault(Code::Unreadable, what.clone());
     attempt(&[], &fate).unwrap_or_else(|_| Ok(bare(job, what)))
 }
 
@@ -152,7 +94,7 @@ fn panic_text(panic: &Box<dyn std::any::Any + Send>) -> String {
 
 /// A record without the worker's help, for a photo on which even saying so failed.
 fn bare(job: &Job, what: String) -> Outcome {
-    let log = format!("{}: {what}\n", job.photo);
+    let log = format!("{}: {what}\n", job.origin.photo);
     let examined = Examined::unreadable(Reason {
         code: Code::Unreadable,
         severity: Severity::Retake,
@@ -160,7 +102,7 @@ fn bare(job: &Job, what: String) -> Outcome {
         limit: String::new(),
         advice: what,
     });
-    let record = lab::record(&job.origin(), &examined);
+    let record = lab::record(&job.origin, &examined);
     let quality = serde_json::to_vec_pretty(&record).unwrap_or_default();
     Outcome {
         record,

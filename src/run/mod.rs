@@ -15,6 +15,7 @@ mod failure;
 mod folders;
 mod inbox;
 mod intake;
+mod job;
 mod known;
 mod ledger;
 mod make;
@@ -40,19 +41,20 @@ use crate::publish::{Shelf, Trap};
 
 pub use crate::report::Sink;
 pub use bell::{Bell, Ears};
-pub use engine::Report;
+pub use engine::{Mode, Report};
 pub use explain::explain;
 pub use failure::Failure;
 pub use folders::check_folders;
+pub use job::{Fate, Job};
 pub use preflight::preflight;
 #[cfg(feature = "dng")]
 pub use raw::serve as unpack_raw;
 pub use read::Gone;
 pub use reload::Reload;
-pub use work::{Class, Fate, Orders, Outcome, Setup, Task, Work};
+pub use work::{Class, Orders, Outcome, Setup, Work};
 pub use worker::Worker;
 
-use engine::{Engine, Mode};
+use engine::Engine;
 
 /// Brings the results up to date with what is in the inbox now.
 ///
@@ -61,21 +63,9 @@ use engine::{Engine, Mode};
 /// # Errors
 /// Where the folders cannot be used, or another slitwatch holds the results.
 pub fn sweep(setup: Setup, ears: Ears, progress: bool) -> Result<Report, Failure> {
-    sweep_with(setup, ears, progress, Trap::from_environment())
-}
-
-/// [`sweep`], with a trap in the publishing.
-///
-/// # Errors
-/// As [`sweep`].
-pub fn sweep_with(setup: Setup, ears: Ears, progress: bool, trap: Trap) -> Result<Report, Failure> {
-    run(
-        Mode::Sweep { progress },
-        setup,
-        ears,
-        &mut reload::Never,
-        trap,
-    )
+    let mode = Mode::Sweep { progress };
+    let trap = Trap::from_environment();
+    run(mode, setup, ears, &mut reload::Never, trap)
 }
 
 /// Follows the inbox until the bell says stop.
@@ -84,23 +74,14 @@ pub fn sweep_with(setup: Setup, ears: Ears, progress: bool, trap: Trap) -> Resul
 /// Where the folders cannot be used at the start, or another slitwatch holds the results. Later on, whatever fails is
 /// reported and tried again.
 pub fn watch(setup: Setup, ears: Ears, reload: &mut dyn Reload) -> Result<Report, Failure> {
-    watch_with(setup, ears, reload, Trap::from_environment())
+    run(Mode::Watch, setup, ears, reload, Trap::from_environment())
 }
 
-/// [`watch`], with a trap in the publishing.
+/// [`sweep`] or [`watch`], with a trap in the publishing.
 ///
 /// # Errors
-/// As [`watch`].
-pub fn watch_with(
-    setup: Setup,
-    ears: Ears,
-    reload: &mut dyn Reload,
-    trap: Trap,
-) -> Result<Report, Failure> {
-    run(Mode::Watch, setup, ears, reload, trap)
-}
-
-fn run(
+/// As they have them.
+pub fn run(
     mode: Mode,
     setup: Setup,
     ears: Ears,

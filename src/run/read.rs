@@ -20,7 +20,7 @@ use crate::arrive::listing::{Identity, Rel};
 pub struct Gone(pub Rel);
 
 /// Where a photo can be read again.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Source {
     pub(super) inbox: PathBuf,
     pub(super) path: Rel,

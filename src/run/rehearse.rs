@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Instant;
 
-use csv::StringRecord;
 use rayon::prelude::*;
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -246,54 +246,62 @@ fn read_back(folder: &Path) -> Result<Option<Seen>, String> {
         },
         ..Seen::default()
     };
-    for row in rows(&folder.join("spectrum.csv"))? {
-        let (Some(wavelength_nm), Some(signal), Some(signal_sigma)) = (
-            row.get("wavelength_nm"),
-            row.get("signal"),
-            row.get("signal_sigma"),
-        ) else {
+    for row in rows::<SpectrumCells>(&folder.join("spectrum.csv"))? {
+        let (Some(wavelength_nm), Some(signal), Some(signal_sigma)) =
+            (row.wavelength_nm, row.signal, row.signal_sigma)
+        else {
             continue;
         };
-        let absorbance = row
-            .get("absorbance")
-            .zip(row.get("absorbance_sigma"))
-            .map(|(value, sigma)| Estimate::new(*value, *sigma));
+        let absorbance = row.absorbance.zip(row.absorbance_sigma);
         seen.spectrum.push(SeenRow {
-            wavelength_nm: *wavelength_nm,
-            signal: *signal,
-            signal_sigma: *signal_sigma,
-            absorbance,
+            wavelength_nm,
+            signal,
+            signal_sigma,
+            absorbance: absorbance.map(|(value, sigma)| Estimate::new(value, sigma)),
         });
     }
-    for row in rows(&folder.join("peaks.csv"))? {
-        if let (Some(centre_nm), Some(sigma)) = (row.get("centre_nm"), row.get("centre_sigma_nm")) {
-            seen.peaks.push(Estimate::new(*centre_nm, *sigma));
-        }
-    }
+    let peaks = rows::<PeakCells>(&folder.join("peaks.csv"))?.into_iter();
+    let centres = peaks.filter_map(|p| Some(Estimate::new(p.centre_nm?, p.centre_sigma_nm?)));
+    seen.peaks = centres.collect();
     Ok(Some(seen))
+}
+
+/// What is read of a row of `spectrum.csv`; empty cells are absent.
+#[derive(Deserialize)]
+struct SpectrumCells {
+    wavelength_nm: Option<f64>,
+    signal: Option<f64>,
+    signal_sigma: Option<f64>,
+    absorbance: Option<f64>,
+    absorbance_sigma: Option<f64>,
+}
+
+/// The same of `peaks.csv`.
+#[derive(Deserialize)]
+struct PeakCells {
+    centre_nm: Option<f64>,
+    centre_sigma_nm: Option<f64>,
+}
+
+/// The same of `concentrations.csv`.
+#[derive(Deserialize)]
+struct ConcentrationCells {
+    photo: String,
+    concentration: Option<f64>,
+    concentration_sigma: Option<f64>,
+    low_95: Option<f64>,
+    high_95: Option<f64>,
 }
 
 /// The unknowns of the class by their photos, with what `concentrations.csv` says of each.
 fn concentrations(results: &Path, truths: &[TruePhoto]) -> Result<Vec<score::Unknown>, String> {
-    let file = results.join("concentrations.csv");
-    let told = |e: csv::Error| format!("{}: {e}", file.display());
-    let mut reader = csv::Reader::from_path(&file).map_err(told)?;
-    let header: StringRecord = reader.headers().map_err(told)?.clone();
-    let at = |name: &str| header.iter().position(|h| h == name);
-    let columns = ["concentration", "concentration_sigma", "low_95", "high_95"].map(at);
-    let mut by_photo: BTreeMap<String, Option<(Estimate, Interval)>> = BTreeMap::new();
-    for record in reader.records() {
-        let record = record.map_err(told)?;
-        let cell = |at: Option<usize>| at.and_then(|i| record.get(i)).unwrap_or_default();
-        let numbers = columns.map(|c| cell(c).parse::<f64>().ok());
-        let found = match numbers {
-            [Some(value), Some(sigma), Some(low), Some(high)] => {
-                Some((Estimate::new(value, sigma), Interval::new(low, high)))
-            }
-            _ => None,
-        };
-        by_photo.insert(cell(at("photo")).to_owned(), found);
-    }
+    let rows = rows::<ConcentrationCells>(&results.join("concentrations.csv"))?.into_iter();
+    let by_photo: BTreeMap<String, (Estimate, Interval)> = rows
+        .filter_map(|row| {
+            let value = Estimate::new(row.concentration?, row.concentration_sigma?);
+            Some((row.photo, (value, Interval::new(row.low_95?, row.high_95?))))
+        })
+        .collect();
     Ok(truths
         .iter()
         .filter(|t| t.photo.ends_with("-unknown.jpg"))
@@ -301,28 +309,18 @@ fn concentrations(results: &Path, truths: &[TruePhoto]) -> Result<Vec<score::Unk
             Some(score::Unknown {
                 photo: t.photo.clone(),
                 truth: t.shot.light.solution.as_ref()?.concentration,
-                found: by_photo.get(&t.photo).copied().flatten(),
+                found: by_photo.get(&t.photo).copied(),
             })
         })
         .collect())
 }
 
-/// The numbers of a table by the names of their columns; empty cells and words are absent. No file: no rows.
-fn rows(file: &Path) -> Result<Vec<BTreeMap<String, f64>>, String> {
+/// The rows of a table by the names of their columns. No file: no rows.
+fn rows<T: DeserializeOwned>(file: &Path) -> Result<Vec<T>, String> {
     let Ok(bytes) = fs::read(file) else {
         return Ok(Vec::new());
     };
-    let mut reader = csv::Reader::from_reader(bytes.as_slice());
-    let told = |e: csv::Error| format!("{}: {e}", file.display());
-    let header: StringRecord = reader.headers().map_err(told)?.clone();
-    let mut rows = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(told)?;
-        let numbers = header
-            .iter()
-            .zip(&record)
-            .filter_map(|(name, cell)| Some((name.to_owned(), cell.parse().ok()?)));
-        rows.push(numbers.collect());
-    }
-    Ok(rows)
+    let rows = csv::Reader::from_reader(bytes.as_slice()).into_deserialize();
+    rows.collect::<Result<_, csv::Error>>()
+        .map_err(|e| format!("{}: {e}", file.display()))
 }

@@ -135,8 +135,9 @@ mod tests {
     use crate::classify::Decision;
     use crate::decode::Facts;
     use crate::report::Sink;
+    use crate::run::job::{Fate, Job};
     use crate::run::read::Gone;
-    use crate::run::work::{Class, Orders, Outcome, Task, Work};
+    use crate::run::work::{Class, Orders, Outcome, Work};
     use std::cell::RefCell;
     use std::fs;
     use std::sync::Arc;
@@ -168,7 +169,7 @@ mod tests {
         fn decide(&self, _: &str, _: &Facts) -> Decision {
             unreachable!()
         }
-        fn measure(&self, _: &Task<'_>) -> Result<Outcome, Gone> {
+        fn measure(&self, _: &Job, _: &[u8], _: &Fate) -> Result<Outcome, Gone> {
             unreachable!()
         }
         fn summaries(&self, _: &Class<'_>, _: &mut dyn Sink) {

@@ -7,10 +7,10 @@ use crate::answers::bracket::Curve;
 use crate::lab::{Against, Companion, Lab, Scale, Tone};
 use crate::terms::Spectrum;
 
+use super::job::Job;
 use super::raw;
 use super::read::Gone;
 use super::shared::Shared;
-use super::work::Task;
 
 /// Rows of spectra that are kept, 80 bytes each: those of a blank and five shots for each of two hundred benches, at a step
 /// of 1 nm, and 40 MB at most.
@@ -76,12 +76,12 @@ impl Spectra {
     ///
     /// # Errors
     /// Where a companion has changed meanwhile.
-    pub fn fill_in(&self, lab: &Lab, task: &Task<'_>, against: &mut Against) -> Result<(), Gone> {
+    pub fn fill_in(&self, lab: &Lab, job: &Job, against: &mut Against) -> Result<(), Gone> {
         let scale = against.scale;
         let spectrum = |photo: &Companion, shots: &[&Companion], curve: Option<&Curve>| {
             let key = Key::of_spectrum(photo, scale, shots);
             self.spectra.get_or_make(&key, || {
-                let bytes = (task.read)(photo)?;
+                let bytes = job.read(photo)?;
                 let Some(purpose) = photo.decision.purpose() else {
                     return Ok(None);
                 };

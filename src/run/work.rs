@@ -6,12 +6,11 @@ use std::time::Duration;
 
 use crate::classify::Decision;
 use crate::decode::Facts;
-use crate::lab::{Companion, Company, Origin};
-use crate::pair;
 use crate::publish::record::Record;
 use crate::report::Sink;
-use crate::terms::Code;
+use crate::terms::Pairing;
 
+use super::job::{Fate, Job};
 use super::read::Gone;
 
 pub use crate::lab::Outcome;
@@ -40,7 +39,7 @@ pub struct Orders {
     /// A read that brings nothing for this long is given up: the photo is said not to be readable until the disk answers.
     pub give_up: Duration,
     /// How lamp photos, blanks and darks are chosen.
-    pub pairing: pair::Rule,
+    pub pairing: Pairing,
     /// Changes when the settings' meaning for results does.
     pub configuration_hash: String,
     /// Of this program.
@@ -62,7 +61,10 @@ impl Orders {
             memory_bytes: 1 << 30,
             max_file_bytes: 512 << 20,
             give_up: Duration::from_secs(30),
-            pairing: pair::Rule::default(),
+            pairing: Pairing {
+                within_h: None,
+                ..Pairing::default()
+            },
             configuration_hash: String::new(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
         }
@@ -86,60 +88,19 @@ pub trait Work: Send + Sync {
     /// What the rules say about the photo at `photo` (path below the inbox, as shown).
     fn decide(&self, photo: &str, facts: &Facts) -> Decision;
 
-    /// Makes everything that is published about one photo. Called also for files that are ignored or cannot be read:
-    /// see [`Task::fate`].
+    /// Makes everything that is published about one photo. Called also for files that are ignored or cannot be read; `fate`
+    /// says what to do, which need not be the job's own, and `bytes` is the whole file, empty unless it is to be measured.
     ///
     /// The outcome must depend on nothing but the photo, what its provenance names and the configuration; so a
     /// blank is evaluated with the calibration of the photo it serves, and not with its own.
     ///
     /// # Errors
-    /// Where an input has changed meanwhile ([`Task::read`] said so); the photo is then planned anew.
-    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone>;
+    /// Where an input has changed meanwhile ([`Job::read`] said so); the photo is then planned anew.
+    fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone>;
 
     /// Makes the files that show the class as a whole, and hands each to `out` as it is made. Their paths are such as
     /// [`crate::publish::names::is_summary`] allows.
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink);
-}
-
-/// What is to happen with an entry of the inbox.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Fate {
-    /// Measure it.
-    Measure,
-    /// Only say that a rule leaves it alone.
-    Ignore {
-        /// The rule's words.
-        why: String,
-    },
-    /// Only say what is wrong: there are no bytes to look at.
-    Fault {
-        /// The reason's code.
-        code: Code,
-        /// What it is and what to do, for people.
-        what: String,
-    },
-}
-
-/// Reads a companion's file again.
-///
-/// # Errors
-/// Where the file is no longer there with the same content, or the disk does not answer.
-pub type Read<'a> = &'a dyn Fn(&Companion) -> Result<Vec<u8>, Gone>;
-
-/// One photo's work.
-pub struct Task<'a> {
-    /// The photo, and what is known of it.
-    pub origin: Origin<'a>,
-    /// The whole file; empty unless the fate is [`Fate::Measure`].
-    pub bytes: &'a [u8],
-    /// What to do.
-    pub fate: &'a Fate,
-    /// Why the file does not look finished, where it does not: the decoder has the last word.
-    pub suspicion: Option<&'a str>,
-    /// The other photos to make it from.
-    pub company: &'a Company,
-    /// Reads these photos.
-    pub read: Read<'a>,
 }
 
 /// The class at one moment.

@@ -6,16 +6,16 @@ use std::time::Duration;
 use crate::classify::Decision;
 use crate::decode::{self, Facts};
 use crate::lab::{self, Against, Examined, Lab};
-use crate::pair;
 use crate::publish::files;
 use crate::report::{self, Sink};
-use crate::settings::{Choice, Poll, Settings};
+use crate::settings::{Poll, Settings};
 
 use super::cards::Cards;
+use super::job::{Fate, Job};
 use super::raw;
 use super::read::Gone;
 use super::spectra::Spectra;
-use super::work::{Class, Fate, Orders, Outcome, Setup, Task, Work};
+use super::work::{Class, Orders, Outcome, Setup, Work};
 
 /// Memory for a photo in flight, bytes, and for all of them, where the configuration leaves it open: a photo of 12 megapixels
 /// takes 100 to 150 MiB. Whoever has more memory gains nothing by its being used, but for pictures that are too large for it
@@ -74,15 +74,7 @@ impl Worker {
                 orders.memory_bytes = free.map_or(enough, |free| enough.min(free / 2));
             }
         }
-        let choice = |choice| match choice {
-            Choice::Nearest => pair::Choice::Nearest,
-            Choice::LatestBefore => pair::Choice::Before,
-            Choice::Best => pair::Choice::All,
-        };
-        orders.pairing.calibration = choice(s.pairing.calibration);
-        orders.pairing.blank = choice(s.pairing.blank);
-        orders.pairing.dark = choice(s.pairing.blank);
-        orders.pairing.within_s = s.pairing.within_h.map(|h| h * 3600.0);
+        orders.pairing = s.pairing.clone();
         orders.configuration_hash = s.configuration_hash();
         orders
     }
@@ -91,18 +83,23 @@ impl Worker {
     ///
     /// # Errors
     /// Where one of its companions has changed meanwhile.
-    pub(super) fn examine<'a>(&self, task: &Task<'a>) -> Result<(Examined, Against<'a>), Gone> {
-        let origin = &task.origin;
+    pub(super) fn examine<'a>(
+        &self,
+        job: &'a Job,
+        bytes: &[u8],
+        fate: &Fate,
+    ) -> Result<(Examined, Against<'a>), Gone> {
+        let origin = &job.origin;
         let mut against = Against::default();
-        let examined = match (task.fate, origin.decision.purpose()) {
-            (Fate::Ignore { why }, _) => Examined::ignored(why),
-            (Fate::Fault { code, what }, _) => self.lab.faulty(*code, what),
+        let examined = match (fate, origin.decision.purpose()) {
+            (Fate::Ignore(why), _) => Examined::ignored(why),
+            (Fate::Fault(code, what), _) => self.lab.faulty(*code, what),
             (Fate::Measure, purpose) => {
                 if let Some(purpose) = purpose {
-                    against = Against::choose(task.company, origin.facts, purpose.capture);
-                    self.spectra.fill_in(&self.lab, task, &mut against)?;
+                    against = Against::choose(&job.company, &origin.facts, purpose.capture);
+                    self.spectra.fill_in(&self.lab, job, &mut against)?;
                 }
-                let decoded = raw::decode(task.bytes, self.settings().work.max_pixels());
+                let decoded = raw::decode(bytes, self.settings().work.max_pixels());
                 self.lab.examine(origin, decoded, &against)
             }
         };
@@ -129,9 +126,9 @@ impl Work for Worker {
         self.settings().rules.decide(photo, facts)
     }
 
-    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
-        let (examined, _) = self.examine(task)?;
-        Ok(lab::written(&task.origin, examined))
+    fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
+        let (examined, _) = self.examine(job, bytes, fate)?;
+        Ok(lab::written(&job.origin, examined))
     }
 
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {

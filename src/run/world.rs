@@ -7,17 +7,16 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
-use crate::lab::{Companion, Company, Form, better_forms};
+use crate::lab::{Companion, Company, Form, Origin, better_forms};
 use crate::pair::{self, Shot};
 use crate::publish::names;
 use crate::publish::record::{Provenance, Record};
-use crate::terms::Capture;
-use crate::terms::Verdict;
+use crate::terms::{Capture, Verdict};
 
+use super::job::{Fate, Job};
 use super::known::Known;
-use super::make::Job;
 use super::read::Source;
-use super::work::{Fate, Orders, Work};
+use super::work::{Orders, Work};
 
 /// Published folders by path, with what stands in them.
 pub type Published = BTreeMap<String, Arc<Record>>;
@@ -114,8 +113,8 @@ impl World {
         for ((path, photo), place) in photos.into_iter().zip(places) {
             photo.circumstances = place.remark.into_iter().collect();
             match photo.fate() {
-                Fate::Ignore { .. } => {}
-                Fate::Fault { what, .. } => photo.circumstances.push(what),
+                Fate::Ignore(_) => {}
+                Fate::Fault(_, what) => photo.circumstances.push(what),
                 Fate::Measure => match first_with.get(&photo.hash) {
                     Some(first) => photo.circumstances.push(format!(
                         "the same bytes as {first}: one of the two is a copy"
@@ -167,9 +166,7 @@ impl World {
                         let words = format!("the same shot as {better}, which is measured");
                         provenance.circumstances.push(words);
                         let why = "another form of one shot, of which the better one is measured";
-                        fate = Fate::Ignore {
-                            why: why.to_owned(),
-                        };
+                        fate = Fate::Ignore(why.to_owned());
                     }
                     if !planner.is_built(photo, &provenance) && held(path) == Held::Free {
                         jobs.push(planner.job(path, photo, provenance, fate));
@@ -307,14 +304,10 @@ impl Planner<'_> {
         });
         Job {
             source: self.source(path, photo),
-            photo: photo.shown.clone(),
             bench: photo.bench().to_owned(),
             folder: photo.folder.clone(),
-            facts: photo.facts.clone(),
-            decision: photo.decision.clone(),
             cost,
             fate,
-            suspicion: photo.suspicion.clone(),
             sources: sources.collect(),
             company: Company {
                 calibrations: self.companions(&provenance.calibration),
@@ -322,7 +315,12 @@ impl Planner<'_> {
                 darks: self.companions(&provenance.dark),
                 brackets: self.companions(&provenance.bracket),
             },
-            provenance,
+            origin: Origin {
+                photo: photo.shown.clone(),
+                facts: photo.facts.clone(),
+                decision: photo.decision.clone(),
+                provenance,
+            },
         }
     }
 }
@@ -387,7 +385,7 @@ mod tests {
             .map(|job| {
                 format!(
                     "{}<-{}",
-                    &job.photo["heron/".len()..],
+                    &job.origin.photo["heron/".len()..],
                     names(&job.company.calibrations)
                 )
             })
@@ -401,14 +399,14 @@ mod tests {
         let jobs = world.plan("heron", published, |_| Held::Free, &orders);
         let job = jobs
             .iter()
-            .find(|job| job.photo.ends_with(name))
+            .find(|job| job.origin.photo.ends_with(name))
             .expect("planned");
         let record = Record {
             verdict,
-            provenance: job.provenance.clone(),
+            provenance: job.origin.provenance.clone(),
             ..Record::default()
         };
-        let photo = job.photo.clone();
+        let photo = job.origin.photo.clone();
         published.insert(job.folder.clone(), Arc::new(Record { photo, ..record }));
     }
 
@@ -470,7 +468,10 @@ mod tests {
         publish(&world, &mut published, "b1", Verdict::Good);
         let orders = Orders::new("in", "out");
         let jobs = world.plan("heron", &published, |_| Held::Free, &orders);
-        let costs: Vec<_> = jobs.iter().map(|j| (&j.photo[6..], j.cost)).collect();
+        let costs: Vec<_> = jobs
+            .iter()
+            .map(|j| (&j.origin.photo[6..], j.cost))
+            .collect();
         // Its own file and the blank's file and picture; its own file and picture, the blank's being smaller. The lamp's
         // picture is not decoded again. Decoding takes 5 bytes a pixel here, measuring 3.
         let expected = [
@@ -507,8 +508,8 @@ mod tests {
         let fates = |published: &Published| -> String {
             let jobs = world.plan("heron", published, free, &orders);
             let fate = |job: &Job| match job.fate {
-                Fate::Measure => format!("{}+", job.photo),
-                _ => format!("{}-", job.photo),
+                Fate::Measure => format!("{}+", job.origin.photo),
+                _ => format!("{}-", job.origin.photo),
             };
             jobs.iter().map(fate).collect::<Vec<_>>().join(" ")
         };

@@ -4,8 +4,7 @@ use csv::{ReaderBuilder, Trim};
 
 use crate::classify::stated::{Row, Stated, number};
 
-use super::document::At;
-use super::mistake::Report;
+use super::mistake::{At, Report};
 
 const REMEDY: &str = "write a table with the header file,concentration,unit and a line a photo, such as dye-2.jpg,2,mg/L; leave the \
                       concentration empty for an unknown";

@@ -5,11 +5,12 @@ use std::path::Path;
 
 use askama::Template;
 
-use crate::classify::{Rule, RuleSet, Then, UNSORTED};
+use crate::classify::{Rule, RuleSet, UNSORTED};
 use crate::judge::Check;
-use crate::terms::{Instrument, Lamp, Severity};
+use crate::terms::{Choice, Instrument, Lamp, Severity};
 
-use super::{Choice, Poll, Settings, without_detours};
+use super::paths::without_detours;
+use super::{Poll, Settings};
 
 #[derive(Template)]
 #[template(path = "check.txt", config = "src/settings/askama.toml")]
@@ -17,25 +18,14 @@ struct Text<'a> {
     settings: &'a Settings,
     inbox: String,
     results: String,
-    rules: Vec<ShownRule<'a>>,
+    /// Each with its name, when it fits, and what then becomes of the photo.
+    rules: Vec<(&'a str, (String, String))>,
     instrument: String,
     benches: Vec<(&'a str, String)>,
     lamps: Vec<String>,
     limits: Vec<String>,
     exposure_auto: &'static str,
     exposure_auto_in_set: &'static str,
-    calibration: &'static str,
-    blank: &'static str,
-    within: String,
-    workers: String,
-    memory: String,
-}
-
-struct ShownRule<'a> {
-    number: String,
-    name: &'a str,
-    when: String,
-    then: String,
 }
 
 /// The text of `slitwatch check`: folders, rules in order, benches, limits, arrival. Ends with a line break.
@@ -44,17 +34,13 @@ pub fn describe(settings: &Settings) -> String {
         let limit = settings.limits[check].words(check.unit());
         format!("{} ({}): {limit}", check.row().about, check.key())
     };
-    let benches = settings.benches.iter();
+    let (rules, benches) = (settings.rules.rules().iter(), settings.benches.iter());
     let text = Text {
         settings,
         inbox: shown(&settings.inbox),
         results: shown(&settings.results),
-        rules: settings
-            .rules
-            .rules()
-            .iter()
-            .enumerate()
-            .map(shown_rule)
+        rules: rules
+            .map(|rule| (rule.name.as_str(), rule_words(rule)))
             .collect(),
         instrument: instrument_words(&settings.instrument),
         benches: benches
@@ -64,43 +50,8 @@ pub fn describe(settings: &Settings) -> String {
         limits: Check::ALL.map(limit).to_vec(),
         exposure_auto: severity_word(settings.limits.exposure_auto),
         exposure_auto_in_set: severity_word(settings.limits.exposure_auto_in_set),
-        calibration: match settings.pairing.calibration {
-            Choice::Nearest => "the calibration of its bench that is nearest in time",
-            Choice::LatestBefore => {
-                "the latest calibration of its bench before it, or else the first after it"
-            }
-            Choice::Best => "the calibration of its bench with the smallest uncertainty",
-        },
-        blank: match settings.pairing.blank {
-            Choice::LatestBefore => "the latest blank before it, or else the first after it",
-            _ => "the blank that is nearest in time",
-        },
-        within: match settings.pairing.within_h {
-            Some(hours) => format!("not more than {hours} h away"),
-            None => "however far away".to_owned(),
-        },
-        workers: match settings.work.workers {
-            Some(1) => "One photo at a time".to_owned(),
-            Some(n) => format!("{n} photos at a time"),
-            None => "As many photos at a time as there are cores".to_owned(),
-        },
-        memory: match settings.work.memory_mib {
-            Some(mib) => format!("within {mib} MiB"),
-            None => "within 150 MiB a worker, 512 MiB at least, half of the free memory at most"
-                .to_owned(),
-        },
     };
     text.render().expect("writing to memory does not fail") + "\n"
-}
-
-fn shown_rule((i, rule): (usize, &Rule)) -> ShownRule<'_> {
-    let (when, then) = rule_words(rule);
-    ShownRule {
-        number: format!("{:>2}", i + 1),
-        name: &rule.name,
-        when,
-        then,
-    }
 }
 
 fn instrument_words(instrument: &Instrument) -> String {
@@ -124,11 +75,7 @@ fn lamp_words(lamp: &Lamp) -> String {
 }
 
 fn severity_word(severity: Option<Severity>) -> &'static str {
-    match severity {
-        None => "not judged",
-        Some(Severity::Caution) => "caution",
-        Some(Severity::Retake) => "retake",
-    }
+    severity.map_or("not judged", Into::into)
 }
 
 /// A path as people would write it: `config/../inbox` is `inbox`.
@@ -142,7 +89,7 @@ fn shown(path: &Path) -> String {
 
 /// A rule in words: what it asks, and what becomes of the photo.
 pub fn rule_words(rule: &Rule) -> (String, String) {
-    let mut parts = rule_parts(rule).into_iter().skip(1).collect::<Vec<_>>();
+    let mut parts = rule.parts().into_iter().skip(1).collect::<Vec<_>>();
     let then = parts.pop().unwrap_or_default();
     let when = if parts.is_empty() {
         "every file".to_owned()
@@ -150,46 +97,6 @@ pub fn rule_words(rule: &Rule) -> (String, String) {
         parts.join("; ")
     };
     (when, then)
-}
-
-/// Everything a rule says: its name, each condition, and last what becomes of the photo. Complete, because the
-/// configuration's hash rests on it.
-pub(super) fn rule_parts(rule: &Rule) -> Vec<String> {
-    let mut parts = vec![rule.name.clone()];
-    let globs: Vec<&str> = rule.when.paths.sources().collect();
-    if !globs.is_empty() {
-        parts.push(format!("name or path like {}", globs.join(" or ")));
-    }
-    if let Some(regex) = &rule.when.path_regex {
-        parts.push(format!("path fits the expression {regex}"));
-    }
-    if let Some(regex) = &rule.when.name_regex {
-        parts.push(format!("name fits the expression {regex}"));
-    }
-    for test in &rule.when.facts {
-        parts.push(format!("the file states {test}"));
-    }
-    if let Some(window) = &rule.when.window {
-        parts.push(format!("taken {window}"));
-    }
-    parts.push(match &rule.then {
-        Then::Ignore { why } => format!("ignored: {}", why.source()),
-        Then::Measure {
-            capture,
-            bench,
-            lamp,
-            label,
-        } => {
-            let mut then = capture.as_str().to_owned();
-            for (key, template) in [("bench", bench), ("lamp", lamp), ("label", label)] {
-                if let Some(template) = template {
-                    then += &format!(", {key} {}", template.source());
-                }
-            }
-            then
-        }
-    });
-    parts
 }
 
 #[cfg(test)]

@@ -10,26 +10,10 @@ use serde_yaml::Value;
 use yaml_rust2::parser::{Event, Parser, Tag};
 use yaml_rust2::scanner::{Marker, TScalarStyle};
 
-/// A configuration is written by hand: the shipped one has about 20 KiB. The bound keeps a file that was named by
-/// mistake (a photo, a log) from being parsed at all.
-pub const MAX_BYTES: usize = 256 * 1024;
+use super::mistake::{At, Report, place_of_byte};
 
 /// Deepest nesting let through; the deepest key of a configuration is at level 6.
 const MAX_DEPTH: usize = 32;
-
-/// A place in a text, both counted from 1; the column counts characters.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub struct At {
-    /// Line, ≥ 1.
-    pub line: usize,
-    /// Column, ≥ 1.
-    pub column: usize,
-}
-
-impl At {
-    /// The first character.
-    pub const START: At = At { line: 1, column: 1 };
-}
 
 /// A value with its place.
 #[derive(Clone, Debug)]
@@ -69,41 +53,18 @@ pub struct Entry {
     pub node: Node,
 }
 
-/// Something that is wrong with the text itself.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Flaw {
-    /// Where.
-    pub at: At,
-    /// What is wrong.
-    pub what: String,
-    /// What to do about it.
-    pub remedy: String,
-}
-
-impl Flaw {
-    /// Something wrong at a place.
-    pub fn new(at: At, what: impl Into<String>, remedy: impl Into<String>) -> Flaw {
-        Flaw {
-            at,
-            what: what.into(),
-            remedy: remedy.into(),
-        }
-    }
-}
-
 /// Reads the first and only document of `text`.
 ///
-/// Returns the tree as far as it makes sense, and every flaw; the tree is absent where the text is not YAML. An empty
+/// Returns the tree as far as it makes sense, and notes every flaw; the tree is absent where the text is not YAML. An empty
 /// text is an empty mapping.
-pub fn parse(text: &str) -> (Option<Node>, Vec<Flaw>) {
+pub fn parse(text: &str, report: &Report) -> Option<Node> {
     let text = text.trim_start_matches('\u{feff}');
     let mut builder = Builder {
         parser: Parser::new_from_str(text),
         end: end_of(text),
-        flaws: Vec::new(),
+        report,
     };
-    let tree = builder.document();
-    (tree.ok(), builder.flaws)
+    builder.document().ok()
 }
 
 /// The place just behind the last character. A line ends with a line feed, a carriage return, or both (YAML 1.2.2,
@@ -115,38 +76,24 @@ fn end_of(text: &str) -> At {
     place_of_byte(text.as_bytes(), text.len())
 }
 
-/// Where byte `offset` of `bytes` lies, for text that is UTF-8 up to there.
-pub fn place_of_byte(bytes: &[u8], offset: usize) -> At {
-    let before = String::from_utf8_lossy(&bytes[..offset]);
-    let line_start = before.rfind('\n').map_or(0, |i| i + 1);
-    At {
-        line: before.matches('\n').count() + 1,
-        column: before[line_start..].chars().count() + 1,
-    }
-}
-
 /// The text cannot be followed any further; the flaw has been noted.
 struct Stop;
 
 struct Builder<'a> {
     parser: Parser<std::str::Chars<'a>>,
     end: At,
-    flaws: Vec<Flaw>,
+    report: &'a Report,
 }
 
 impl Builder<'_> {
-    fn flaw(&mut self, at: At, what: impl Into<String>, remedy: impl Into<String>) {
-        self.flaws.push(Flaw::new(at, what, remedy));
-    }
-
-    /// The same where nothing behind it can be read any more.
+    /// Notes something because of which nothing behind it can be read any more.
     fn stop<T>(
         &mut self,
         at: At,
         what: impl Into<String>,
         remedy: impl Into<String>,
     ) -> Result<T, Stop> {
-        self.flaw(at, what, remedy);
+        self.report.note(at, what, remedy);
         Err(Stop)
     }
 
@@ -248,7 +195,7 @@ impl Builder<'_> {
                 (decorated, Kind::Map(entries))
             }
             Event::Alias(_) => {
-                self.flaw(
+                self.report.note(
                     at,
                     "a reference (*name) to another part of the file",
                     "write the value out here; text that begins with * needs 'single quotes' round it",
@@ -284,7 +231,7 @@ impl Builder<'_> {
                 Kind::Scalar { text, .. } => text,
                 Kind::Broken => continue,
                 Kind::List(_) | Kind::Map(_) => {
-                    self.flaw(
+                    self.report.note(
                         key_at,
                         "a key that is itself a list or a mapping",
                         "a key is a single word; text in [ ] or { } needs 'single quotes' round it",
@@ -294,7 +241,7 @@ impl Builder<'_> {
             };
             if let Some(first) = seen.get(&key) {
                 let line = first.line;
-                self.flaw(
+                self.report.note(
                     key_at,
                     format!("the key \"{key}\" is here a second time; the first is on line {line}"),
                     "keep one of the two",
@@ -309,14 +256,14 @@ impl Builder<'_> {
     /// Anchors and tags would need a second pass through the file to be understood, and no configuration needs them.
     fn refuse_decoration(&mut self, at: At, anchor: usize, tag: Option<Tag>) -> bool {
         if anchor != 0 {
-            self.flaw(
+            self.report.note(
                 at,
                 "an anchor (&name), which this file cannot have",
                 "write the value out where it is needed; text that begins with & needs 'single quotes' round it",
             );
         }
         if let Some(tag) = &tag {
-            self.flaw(
+            self.report.note(
                 at,
                 format!(
                     "a tag ({}{}), which this file cannot have",
@@ -348,19 +295,28 @@ fn scalar_value(text: &str, style: TScalarStyle) -> Value {
 
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+
+    use super::super::mistake::{MAX_BYTES, Mistake};
     use super::*;
 
+    fn parsed(text: &str) -> (Option<Node>, Vec<Mistake>) {
+        let report = Report::new(Path::new("lab.yaml"));
+        let tree = parse(text, &report);
+        (tree, report.into_mistakes())
+    }
+
     fn flaws(text: &str) -> Vec<(usize, usize, String)> {
-        parse(text)
+        parsed(text)
             .1
             .into_iter()
-            .map(|f| (f.at.line, f.at.column, f.what))
+            .map(|m| (m.line, m.column, m.what))
             .collect()
     }
 
     #[test]
     fn keys_and_values_know_their_line_and_column() {
-        let (tree, flaws) = parse("# a comment\nfirst: 1\nsecond:\n  inner: [x, yz]\n");
+        let (tree, flaws) = parsed("# a comment\nfirst: 1\nsecond:\n  inner: [x, yz]\n");
         assert_eq!(flaws, []);
         let Kind::Map(top) = tree.unwrap().kind else {
             panic!("a mapping");
@@ -430,7 +386,7 @@ mod tests {
     fn scalars_mean_what_yaml_1_2_says() {
         // YAML 1.2.2, chapter 10.3 (core schema): yes and no are text, octal needs 0o, ~ is null.
         let (tree, _) =
-            parse("- 12\n- '12'\n- 1.5e3\n- yes\n- true\n- ~\n- 09:30\n- 2026-03-04\n-\n- ---\n");
+            parsed("- 12\n- '12'\n- 1.5e3\n- yes\n- true\n- ~\n- 09:30\n- 2026-03-04\n-\n- ---\n");
         let Kind::List(items) = tree.unwrap().kind else {
             panic!("a list");
         };

@@ -5,7 +5,7 @@ use std::path::Path;
 use crate::standards;
 use crate::terms::{Lamp, LampLine};
 
-use super::document::At;
+use super::mistake::At;
 use super::reading::{Spot, Table};
 
 /// Reads lamps of one's own and adds them to `lamps`; one with a name that is there takes that one's place.

@@ -4,8 +4,23 @@ use std::cell::RefCell;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
-use super::document::{self, At, Flaw};
-use super::reading::Spot;
+/// A configuration is written by hand: the shipped one has about 20 KiB. The bound keeps a file that was named by
+/// mistake (a photo, a log) from being parsed at all.
+pub const MAX_BYTES: usize = 256 * 1024;
+
+/// A place in a text, both counted from 1; the column counts characters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct At {
+    /// Line, ≥ 1.
+    pub line: usize,
+    /// Column, ≥ 1.
+    pub column: usize,
+}
+
+impl At {
+    /// The first character.
+    pub const START: At = At { line: 1, column: 1 };
+}
 
 /// Something in a configuration that must be put right before it can be used.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -94,64 +109,59 @@ impl Report {
         mistakes
     }
 
+    /// Notes something because of which nothing can be read.
+    fn refuse<T>(&self, at: At, what: impl Into<String>, remedy: &str) -> Option<T> {
+        self.note(at, what, remedy);
+        None
+    }
+
     /// Reads the file named in [`Report::new`]: absent where it cannot be read, is too large or is not UTF-8.
     pub fn read_file(&self) -> Option<String> {
-        self.noted(read(&self.file))
-    }
-
-    /// Parses `text`, notes its flaws, and hands the tree to `read`.
-    pub fn parse<T>(&self, text: &str, read: impl FnOnce(Spot<'_>) -> Option<T>) -> Option<T> {
-        self.noted(not_too_long(text.len() as u64))?;
-        let (tree, flaws) = document::parse(text);
-        for flaw in flaws {
-            self.note(flaw.at, flaw.what, flaw.remedy);
+        let cannot_be_read = |error: std::io::Error| {
+            let remedy = "check the name and that you may read it; a path inside a configuration starts from that file's own folder";
+            self.refuse(At::START, format!("cannot be read: {error}"), remedy)
+        };
+        let metadata = match std::fs::metadata(&self.file) {
+            Ok(metadata) => metadata,
+            Err(error) => return cannot_be_read(error),
+        };
+        if metadata.is_dir() {
+            let remedy = "name the file itself, such as config/lab.yaml";
+            return self.refuse(At::START, "this is a folder, not a file", remedy);
         }
-        read(Spot::top(self, &tree?))
-    }
-
-    fn noted<T>(&self, read: Result<T, Flaw>) -> Option<T> {
-        read.map_err(|flaw| self.note(flaw.at, flaw.what, flaw.remedy))
+        self.not_too_long(metadata.len())?;
+        let bytes = match std::fs::read(&self.file) {
+            Ok(bytes) => bytes,
+            Err(error) => return cannot_be_read(error),
+        };
+        String::from_utf8(bytes)
+            .or_else(|error| {
+                let at = place_of_byte(error.as_bytes(), error.utf8_error().valid_up_to());
+                let remedy = "save the file as UTF-8 (in the editor: Save as, encoding UTF-8)";
+                self.refuse(at, "a byte that is not UTF-8 text", remedy)
+                    .ok_or(())
+            })
             .ok()
     }
+
+    /// Notes a text that is longer than any written by hand.
+    pub fn not_too_long(&self, bytes: u64) -> Option<()> {
+        if bytes <= MAX_BYTES as u64 {
+            return Some(());
+        }
+        let what = format!("{bytes} bytes long; at most {MAX_BYTES} are read");
+        let remedy =
+            "this does not look like a file written by hand: check that the right one is named";
+        self.refuse(At::START, what, remedy)
+    }
 }
 
-fn read(file: &Path) -> Result<String, Flaw> {
-    let cannot_be_read = |error: std::io::Error| {
-        Flaw::new(
-            At::START,
-            format!("cannot be read: {error}"),
-            "check the name and that you may read it; a path inside a configuration starts from that file's own folder",
-        )
-    };
-    let metadata = std::fs::metadata(file).map_err(cannot_be_read)?;
-    if metadata.is_dir() {
-        return Err(Flaw::new(
-            At::START,
-            "this is a folder, not a file",
-            "name the file itself, such as config/lab.yaml",
-        ));
+/// Where byte `offset` of `bytes` lies, for text that is UTF-8 up to there.
+pub fn place_of_byte(bytes: &[u8], offset: usize) -> At {
+    let before = String::from_utf8_lossy(&bytes[..offset]);
+    let line_start = before.rfind('\n').map_or(0, |i| i + 1);
+    At {
+        line: before.matches('\n').count() + 1,
+        column: before[line_start..].chars().count() + 1,
     }
-    not_too_long(metadata.len())?;
-    let bytes = std::fs::read(file).map_err(cannot_be_read)?;
-    String::from_utf8(bytes).map_err(|error| {
-        Flaw::new(
-            document::place_of_byte(error.as_bytes(), error.utf8_error().valid_up_to()),
-            "a byte that is not UTF-8 text",
-            "save the file as UTF-8 (in the editor: Save as, encoding UTF-8)",
-        )
-    })
-}
-
-fn not_too_long(bytes: u64) -> Result<(), Flaw> {
-    if bytes <= document::MAX_BYTES as u64 {
-        return Ok(());
-    }
-    Err(Flaw::new(
-        At::START,
-        format!(
-            "{bytes} bytes long; at most {} are read",
-            document::MAX_BYTES
-        ),
-        "this does not look like a file written by hand: check that the right one is named",
-    ))
 }

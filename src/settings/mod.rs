@@ -10,6 +10,7 @@ mod document;
 mod lamps;
 mod limits;
 mod mistake;
+mod paths;
 mod reading;
 mod rules;
 mod sections;
@@ -17,16 +18,17 @@ pub(crate) mod words;
 
 pub use describe::describe;
 pub use mistake::Mistake;
-pub use sections::{Arrival, Choice, Output, Pages, Pairing, Poll, Work};
+pub use paths::overlap;
+pub use sections::{Arrival, Output, Pages, Poll, Work};
 
 use std::collections::BTreeMap;
-use std::path::{Component, Path, PathBuf};
+use std::path::{Path, PathBuf};
 
-use crate::classify::RuleSet;
 use crate::classify::stated::Stated;
+use crate::classify::{Rule, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
-use crate::terms::{Instrument, Lamp};
+use crate::terms::{Instrument, Lamp, Pairing};
 
 use mistake::Report;
 use reading::{Spot, Table};
@@ -161,7 +163,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let limits = t.section("limits", limits::read);
     let arrival = t.section("arrival", Arrival::read);
     let work = t.section("work", Work::read);
-    let pairing = t.section("pairing", Pairing::read);
+    let pairing = t.section("pairing", sections::read_pairing);
     let output = t.section("output", Output::read);
     let pages = t.section("pages", Pages::read);
     let mut words = words::shipped();
@@ -200,41 +202,6 @@ fn check_apart(spot: &Spot<'_>, inbox: &Path, results: &Path) {
     }
 }
 
-/// How inbox and results lie in each other, in words; absent where they lie apart.
-pub fn overlap(inbox: &Path, results: &Path) -> Option<&'static str> {
-    let (inbox, results) = (plain(inbox), plain(results));
-    if inbox == results {
-        Some("inbox and results are the same folder")
-    } else if results.starts_with(&inbox) {
-        Some("results lie inside the inbox")
-    } else if inbox.starts_with(&results) {
-        Some("the inbox lies inside the results")
-    } else {
-        None
-    }
-}
-
-/// `path` made absolute, without detours.
-fn plain(path: &Path) -> PathBuf {
-    let absolute = std::path::absolute(path);
-    without_detours(&absolute.unwrap_or_else(|_| path.to_owned()))
-}
-
-/// `path` with `..` worked out from the text alone: where a part of it is a symbolic link the file system goes another way.
-fn without_detours(path: &Path) -> PathBuf {
-    let mut plain = PathBuf::new();
-    for component in path.components() {
-        match (component, plain.components().next_back()) {
-            (Component::ParentDir, Some(Component::Normal(_))) => {
-                plain.pop();
-            }
-            (Component::ParentDir, Some(Component::RootDir)) => {}
-            _ => plain.push(component),
-        }
-    }
-    plain
-}
-
 impl Settings {
     /// What is known of a bench's instrument. Letter case of `name` does not matter.
     pub fn bench(&self, name: &str) -> &Instrument {
@@ -264,12 +231,7 @@ impl Settings {
     /// of arrival and the use of the computer do not count, but for the pixel limit; nor do the stated concentrations, which
     /// only the class's tables are made from.
     pub fn configuration_hash(&self) -> String {
-        let rules: Vec<Vec<String>> = self
-            .rules
-            .rules()
-            .iter()
-            .map(describe::rule_parts)
-            .collect();
+        let rules: Vec<Vec<String>> = self.rules.rules().iter().map(Rule::parts).collect();
         // The derived Debug texts name every field and print numbers so that they read back as the same numbers.
         let meaning = format!(
             "{:?}",

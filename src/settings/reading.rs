@@ -10,10 +10,18 @@ use std::path::{Path, PathBuf};
 use serde::de::DeserializeOwned;
 use serde_yaml::Value;
 
-use super::document::{Kind, Node};
+use super::document::{self, Kind, Node};
 use super::mistake::Report;
 
 const MAPPING_REMEDY: &str = "put each key: value on a line of its own, indented";
+
+impl Report {
+    /// Parses `text`, notes its flaws, and hands the tree to `read`.
+    pub fn parse<T>(&self, text: &str, read: impl FnOnce(Spot<'_>) -> Option<T>) -> Option<T> {
+        self.not_too_long(text.len() as u64)?;
+        read(Spot::top(self, &document::parse(text, self)?))
+    }
+}
 
 /// A value with its key path, and the report to complain to.
 #[derive(Clone)]
@@ -50,6 +58,14 @@ impl<'a> Spot<'a> {
             format!("{}: {what}", self.path)
         };
         self.report.note(self.node.at, what, remedy);
+    }
+
+    /// A single value, and how it is written.
+    fn scalar(&self) -> Option<(&'a Value, &'a str)> {
+        match &self.node.kind {
+            Kind::Scalar { value, text } => Some((value, text)),
+            _ => None,
+        }
     }
 
     fn found(&self) -> String {
@@ -91,26 +107,19 @@ impl<'a> Spot<'a> {
 
     /// True where a number is switched off: `off`, `~`, `null` or nothing.
     pub fn is_off(&self) -> bool {
-        let value = match &self.node.kind {
-            Kind::Scalar { value, .. } => Some(value),
-            _ => None,
-        };
-        value == Some(&Value::Null) || self.says("off")
+        matches!(self.scalar(), Some((Value::Null, _))) || self.says("off")
     }
 
     /// The text as written; empty where it is not a single value.
     fn written(&self) -> &'a str {
-        match &self.node.kind {
-            Kind::Scalar { text, .. } => text,
-            _ => "",
-        }
+        self.scalar().map_or("", |(_, text)| text)
     }
 
     /// Text with something in it; numbers and flags count as the text they are written as.
     pub fn text(&self) -> Option<String> {
-        match &self.node.kind {
-            Kind::Scalar { value, text } if *value != Value::Null && !text.trim().is_empty() => {
-                Some(text.clone())
+        match self.scalar() {
+            Some((value, text)) if !value.is_null() && !text.trim().is_empty() => {
+                Some(text.to_owned())
             }
             _ => self.wanted(
                 "text",
@@ -130,14 +139,7 @@ impl<'a> Spot<'a> {
         if self.written().contains(',') {
             accepted += ", with a point, not a comma, before the decimals";
         }
-        let number = match &self.node.kind {
-            Kind::Scalar {
-                value: Value::Number(number),
-                ..
-            } => number.as_f64(),
-            _ => None,
-        };
-        match number {
+        match self.scalar().and_then(|(value, _)| value.as_f64()) {
             None => self.wanted("a number", accepted),
             Some(number) if range.contains(&number) => Some(number),
             Some(_) => self.refused(format!("{} is out of range", self.found()), accepted),
@@ -158,13 +160,8 @@ impl<'a> Spot<'a> {
 
     /// `true` or `false`.
     pub fn flag(&self) -> Option<bool> {
-        match &self.node.kind {
-            Kind::Scalar {
-                value: Value::Bool(flag),
-                ..
-            } => Some(*flag),
-            _ => self.wanted("true or false", "write true or false, without quotes"),
-        }
+        let flag = self.scalar().and_then(|(value, _)| value.as_bool());
+        flag.or_else(|| self.wanted("true or false", "write true or false, without quotes"))
     }
 
     /// One of `choices`, each the serialised form of a `T`.

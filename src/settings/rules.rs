@@ -5,13 +5,13 @@ use std::str::FromStr;
 
 use jiff::civil::{Date, DateTime, Time};
 
-use crate::classify::{Conditions, FactTest, PathGlobs, Rule, RuleSet, Template, Then, TimeWindow};
+use crate::classify::{
+    BUILT_IN, Conditions, FactTest, Measuring, NumberFact, PathGlobs, Rule, RuleSet, Template,
+    Then, TimeWindow,
+};
 use crate::terms::Capture;
 
 use super::reading::{Spot, Table, meant};
-
-/// Names a template may use in every rule.
-const BUILT_IN: [&str; 3] = ["folder", "name", "stem"];
 
 /// Reads the list of rules. `lamps` are the names a rule may give to a calibration.
 pub fn read(spot: &Spot<'_>, lamps: &[&str]) -> RuleSet {
@@ -39,7 +39,7 @@ fn read_rule(t: &mut Table<'_>, lamps: &[&str]) -> Option<Rule> {
             "give the rule a name; it is shown beside each photo it takes",
         )
         .and_then(|spot| spot.text());
-    let mut when = Conditions::none();
+    let mut when = Conditions::default();
     t.set("path", &mut when.paths, read_globs);
     when.path_regex = t.get("regex").and_then(|spot| read_regex(&spot));
     when.name_regex = t.get("name_regex").and_then(|spot| read_regex(&spot));
@@ -69,7 +69,7 @@ fn read_rule(t: &mut Table<'_>, lamps: &[&str]) -> Option<Rule> {
 }
 
 fn read_globs(spot: &Spot<'_>) -> Option<PathGlobs> {
-    let mut globs = PathGlobs::none();
+    let mut globs = PathGlobs::default();
     for spot in spot.one_or_many() {
         let Some(text) = spot.text() else { continue };
         if let Err(why) = globs.push(&text) {
@@ -99,8 +99,8 @@ fn read_regex(spot: &Spot<'_>) -> Option<regex::Regex> {
 fn read_facts(spot: &Spot<'_>) -> Option<Vec<FactTest>> {
     spot.table(|t| {
         let mut tests = Vec::new();
-        for (key, _) in FactTest::TEXTS {
-            let Some(spot) = t.get(key) else { continue };
+        for fact in FactTest::TEXTS {
+            let Some(spot) = t.get(fact.0) else { continue };
             let glob = |spot: &Spot<'_>| {
                 spot.parsed(
                     FactTest::text_glob,
@@ -109,27 +109,27 @@ fn read_facts(spot: &Spot<'_>) -> Option<Vec<FactTest>> {
                 )
             };
             let globs = spot.one_or_many().iter().filter_map(glob).collect();
-            tests.push(FactTest::Text { key, globs });
+            tests.push(FactTest::Text { fact, globs });
         }
-        for (key, _) in FactTest::NUMBERS {
-            let Some(spot) = t.get(key) else { continue };
-            tests.extend(read_number_test(key, &spot));
+        for fact in FactTest::NUMBERS {
+            let Some(spot) = t.get(fact.0) else { continue };
+            tests.extend(read_number_test(fact, &spot));
         }
-        for (key, _) in FactTest::FLAGS {
-            let Some(spot) = t.get(key) else { continue };
-            tests.extend(spot.flag().map(|wanted| FactTest::Flag { key, wanted }));
+        for fact in FactTest::FLAGS {
+            let Some(spot) = t.get(fact.0) else { continue };
+            tests.extend(spot.flag().map(|wanted| FactTest::Flag { fact, wanted }));
         }
         Some(tests)
     })
 }
 
 /// `iso: 100`, or `iso: {min: 100, max: 400}`.
-fn read_number_test(key: &'static str, spot: &Spot<'_>) -> Option<FactTest> {
+fn read_number_test(fact: NumberFact, spot: &Spot<'_>) -> Option<FactTest> {
     const ANY: std::ops::RangeInclusive<f64> = 0.0..=1e9;
     if !spot.is_table() {
         let exact = spot.number(ANY, "")?;
         return Some(FactTest::Number {
-            key,
+            fact,
             min: Some(exact),
             max: Some(exact),
         });
@@ -145,7 +145,7 @@ fn read_number_test(key: &'static str, spot: &Spot<'_>) -> Option<FactTest> {
                 "exchange the two",
             );
         }
-        Some(FactTest::Number { key, min, max })
+        Some(FactTest::Number { fact, min, max })
     })
 }
 
@@ -260,12 +260,12 @@ fn read_then(t: &mut Table<'_>, groups: &[String], lamps: &[&str]) -> Option<The
                     "take the lamp out, or write capture: calibration",
                 );
             }
-            Some(Then::Measure {
+            Some(Then::Measure(Measuring {
                 capture,
                 bench,
                 lamp: lamp_template,
                 label,
-            })
+            }))
         }
         (Some(_), Some(_)) => t
             .spot()
@@ -318,10 +318,10 @@ mod tests {
     use std::path::Path;
 
     use crate::classify::Outcome;
-    use crate::decode::Facts;
 
     use super::super::mistake::Report;
     use super::*;
+    use crate::decode::Facts;
 
     fn read_text(text: &str) -> (RuleSet, Vec<String>) {
         let report = Report::new(Path::new("lab.yaml"));

@@ -4,7 +4,7 @@
 use serde::Deserialize;
 
 use super::reading::{Spot, Table};
-use crate::terms::Instrument;
+use crate::terms::{Instrument, Pairing};
 
 /// Reads what is stated of an instrument.
 pub(super) fn read_instrument(instrument: &mut Instrument, t: &mut Table<'_>) {
@@ -138,51 +138,17 @@ impl Work {
     }
 }
 
-/// Which of several photos of a bench belongs to a photo.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Choice {
-    /// Nearest in time.
-    Nearest,
-    /// The last one before the photo; the first one after it where there is none.
-    LatestBefore,
-    /// Of calibrations alone: the one with the smallest uncertainty.
-    Best,
-}
-
-/// What belongs to what.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Pairing {
-    /// Which calibration.
-    pub calibration: Choice,
-    /// Which blank, and which dark.
-    pub blank: Choice,
-    /// A calibration, blank or dark farther away in time is not used, h; absent: however far.
-    pub within_h: Option<f64>,
-}
-
-impl Default for Pairing {
-    fn default() -> Pairing {
-        Pairing {
-            calibration: Choice::Nearest,
-            blank: Choice::LatestBefore,
-            within_h: Some(12.0),
-        }
-    }
-}
-
-impl Pairing {
-    pub(super) fn read(&mut self, t: &mut Table<'_>) {
-        t.set("calibration", &mut self.calibration, |spot| {
-            spot.word(&["nearest", "latest-before", "best"])
-        });
-        t.set("blank", &mut self.blank, |spot| {
-            spot.word(&["nearest", "latest-before"])
-        });
-        t.set("within_h", &mut self.within_h, |spot| {
-            spot.unless("any", |spot| spot.number(0.01..=87_600.0, "h, or any"))
-        });
-    }
+/// Reads what belongs to what.
+pub(super) fn read_pairing(pairing: &mut Pairing, t: &mut Table<'_>) {
+    t.set("calibration", &mut pairing.calibration, |spot| {
+        spot.word(&["nearest", "latest-before", "best"])
+    });
+    t.set("blank", &mut pairing.blank, |spot| {
+        spot.word(&["nearest", "latest-before"])
+    });
+    t.set("within_h", &mut pairing.within_h, |spot| {
+        spot.unless("any", |spot| spot.number(0.01..=87_600.0, "h, or any"))
+    });
 }
 
 /// The wavelengths of the published spectra.
@@ -258,6 +224,7 @@ impl Pages {
 
 #[cfg(test)]
 mod tests {
+    use crate::terms::Choice;
     use std::path::Path;
 
     use super::super::mistake::Report;
@@ -305,7 +272,7 @@ mod tests {
             (None, None, 50_000_000)
         );
         let text = "within_h: any\ncalibration: latest-before\nblank: nearest";
-        let (pairing, _) = read(text, Pairing::read);
+        let (pairing, _) = read(text, read_pairing);
         assert_eq!(
             pairing,
             Pairing {

@@ -246,7 +246,7 @@ fn a_configuration_that_is_no_text_is_refused_with_a_place() {
     assert_eq!((line, column), (2, 10));
     assert!(what.contains("UTF-8"));
     assert!(
-        place(&vec![b'#'; document::MAX_BYTES + 1])
+        place(&vec![b'#'; mistake::MAX_BYTES + 1])
             .2
             .contains("at most 262144")
     );
@@ -319,7 +319,7 @@ fn the_largest_file_of_nonsense_is_refused_like_a_small_one() {
         "\t",
     ];
     for unit in units {
-        let text = unit.repeat(document::MAX_BYTES / unit.len());
+        let text = unit.repeat(mistake::MAX_BYTES / unit.len());
         check_places(&text).unwrap();
     }
     let keys: String = (0..20_000).map(|i| format!("key{i}: 1\n")).collect();

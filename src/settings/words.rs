@@ -3,8 +3,8 @@
 
 use std::path::Path;
 
-use crate::judge::{Variant, Words};
-use crate::terms::{COMMON_SLOTS, Code, Severity};
+use crate::judge::Words;
+use crate::terms::{COMMON_SLOTS, Code, Severity, Variant};
 
 use super::mistake::Report;
 use super::reading::{Spot, meant};
@@ -72,7 +72,8 @@ fn read_variants(code: Code, spot: &Spot<'_>) -> Option<Vec<Variant>> {
     let mut variants = Vec::new();
     for spot in spot.one_or_many() {
         let remedy = "write a slot as {name}, and a brace itself as {{ or }}";
-        let Some(variant) = spot.parsed(Variant::parse, |_, what| what, remedy) else {
+        let Some(variant) = spot.parsed(|text| Variant::parse(text.trim()), |_, what| what, remedy)
+        else {
             continue;
         };
         let slots = code.slots().iter().chain(COMMON_SLOTS);

@@ -1,9 +1,9 @@
 //! What a photo was taken for: the words that a configuration and the tables use for it.
 
+use serde::{Deserialize, Serialize};
+
 /// What a photo was taken for.
-#[derive(
-    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
-)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 #[derive(strum::IntoStaticStr)]
 #[strum(serialize_all = "lowercase")]

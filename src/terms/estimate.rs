@@ -2,6 +2,24 @@
 
 use serde::{Deserialize, Serialize};
 
+/// Two numbers with names that are written as a pair.
+macro_rules! written_as_pair {
+    ($name:ident { $first:ident, $second:ident }) => {
+        impl From<(f64, f64)> for $name {
+            fn from(($first, $second): (f64, f64)) -> $name {
+                $name { $first, $second }
+            }
+        }
+
+        impl From<$name> for (f64, f64) {
+            fn from(pair: $name) -> (f64, f64) {
+                (pair.$first, pair.$second)
+            }
+        }
+    };
+}
+pub(super) use written_as_pair;
+
 /// A value with its standard uncertainty, both in the unit that the field's name states.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
@@ -45,17 +63,7 @@ impl Point {
     }
 }
 
-impl From<(f64, f64)> for Point {
-    fn from((x, y): (f64, f64)) -> Point {
-        Point { x, y }
-    }
-}
-
-impl From<Point> for (f64, f64) {
-    fn from(p: Point) -> (f64, f64) {
-        (p.x, p.y)
-    }
-}
+written_as_pair!(Point { x, y });
 
 /// A range of one quantity, from `low` to `high`, low ≤ high. Written as `[low, high]`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -112,17 +120,7 @@ impl Interval {
     }
 }
 
-impl From<(f64, f64)> for Interval {
-    fn from((low, high): (f64, f64)) -> Interval {
-        Interval { low, high }
-    }
-}
-
-impl From<Interval> for (f64, f64) {
-    fn from(i: Interval) -> (f64, f64) {
-        (i.low, i.high)
-    }
-}
+written_as_pair!(Interval { low, high });
 
 #[cfg(test)]
 mod tests {

@@ -1,5 +1,8 @@
 //! The instrument: what is known of it beforehand, and what a lamp photo says of it.
 
+use serde::{Deserialize, Serialize};
+
+use super::estimate::written_as_pair;
 use super::{LineUse, Point};
 
 /// What is known of an instrument before any photo is seen.
@@ -23,7 +26,7 @@ impl Default for Instrument {
 }
 
 /// How far a scale can be trusted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 #[derive(strum::IntoStaticStr)]
 #[strum(serialize_all = "lowercase")]
@@ -42,7 +45,7 @@ impl ScaleKind {
 }
 
 /// How the grating lay before the phone's sensor.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct OnSensor {
     /// Direction of +α, clockwise (as seen) from the right of the stored picture, rad.
     pub direction_rad: f64,
@@ -51,7 +54,7 @@ pub struct OnSensor {
 }
 
 /// Parameters of an instrument and of one shot through it.
-#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Optics {
     /// Groove spacing, nm.
     pub groove_spacing_nm: f64,
@@ -98,7 +101,7 @@ pub const PARAMETERS: [&str; 11] = [
 ];
 
 /// The scale found on a lamp photo: an instrument that other photos of the bench can be measured with.
-#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Calibration {
     /// Lamp whose lines were used.
     pub lamp: String,
@@ -140,7 +143,7 @@ pub struct Calibration {
 }
 
 /// How well a scale is known at one wavelength. Written as `[wavelength_nm, sigma_nm]`.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(from = "(f64, f64)", into = "(f64, f64)")]
 pub struct SigmaAt {
     /// Wavelength, nm.
@@ -149,23 +152,13 @@ pub struct SigmaAt {
     pub sigma_nm: f64,
 }
 
-impl From<(f64, f64)> for SigmaAt {
-    fn from((wavelength_nm, sigma_nm): (f64, f64)) -> SigmaAt {
-        SigmaAt {
-            wavelength_nm,
-            sigma_nm,
-        }
-    }
-}
-
-impl From<SigmaAt> for (f64, f64) {
-    fn from(at: SigmaAt) -> (f64, f64) {
-        (at.wavelength_nm, at.sigma_nm)
-    }
-}
+written_as_pair!(SigmaAt {
+    wavelength_nm,
+    sigma_nm
+});
 
 /// A lamp that nobody named, told from the others by its pattern.
-#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FoundOut {
     /// Agreement of the lines with the lamp's pattern, −1…1.
     pub agreement: f64,

@@ -8,10 +8,13 @@ mod estimate;
 mod instrument;
 mod lamp;
 mod measurement;
+mod pairing;
 mod quantity;
 mod ranks;
 mod spectrum;
+mod srgb;
 mod unmeasured;
+mod variant;
 mod verdict;
 
 pub use capture::Capture;
@@ -23,8 +26,11 @@ pub use instrument::{
 };
 pub use lamp::{Lamp, LampLine, LineUse};
 pub use measurement::Measurement;
+pub use pairing::{Choice, Pairing};
 pub use quantity::{Metrics, Quantity, Reading};
 pub use ranks::{median, sorted};
 pub use spectrum::{AbsorbanceRow, Peak, PeakKind, Spectrum, SpectrumRow};
+pub use srgb::{srgb_code, srgb_light};
 pub use unmeasured::{Subject, Unmeasured};
+pub use variant::Variant;
 pub use verdict::{Finding, Reason, Severity, Verdict};

@@ -1,5 +1,7 @@
 //! Spectra, peaks and what a comparison with a blank gives.
 
+use serde::{Deserialize, Serialize};
+
 use super::Estimate;
 
 /// One row of a spectrum. Signals are linear shares of full scale, background taken off.
@@ -45,7 +47,7 @@ pub struct AbsorbanceRow {
 }
 
 /// What a peak is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 #[derive(strum::IntoStaticStr)]
 #[strum(serialize_all = "lowercase")]

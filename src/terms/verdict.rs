@@ -2,13 +2,15 @@
 
 use std::collections::BTreeMap;
 
+use serde::{Deserialize, Serialize};
+
 use super::Code;
 
 /// How bad a reason is.
-#[derive(
-    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
-)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
+#[derive(strum::IntoStaticStr)]
+#[strum(serialize_all = "lowercase")]
 pub enum Severity {
     /// Usable, but look.
     Caution,
@@ -17,7 +19,7 @@ pub enum Severity {
 }
 
 /// Why a photo is not simply good.
-#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Reason {
     /// What is wrong.
     pub code: Code,
@@ -33,20 +35,10 @@ pub struct Reason {
 
 /// The word for a photo.
 #[derive(
-    Clone,
-    Copy,
-    Debug,
-    Default,
-    PartialEq,
-    Eq,
-    PartialOrd,
-    Ord,
-    Hash,
-    serde::Serialize,
-    serde::Deserialize,
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
 )]
 #[serde(rename_all = "lowercase")]
-#[derive(strum::IntoStaticStr)]
+#[derive(strum::IntoStaticStr, strum::VariantArray)]
 #[strum(serialize_all = "lowercase")]
 pub enum Verdict {
     /// Nothing to do.
@@ -65,6 +57,9 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// Every verdict.
+    pub const ALL: &[Verdict] = <Verdict as strum::VariantArray>::VARIANTS;
+
     /// As written in tables.
     pub fn as_str(self) -> &'static str {
         self.into()
@@ -117,14 +112,7 @@ mod tests {
             let text = serde_json::to_string(&value).unwrap();
             text.trim_matches('"').to_owned()
         }
-        for v in [
-            Verdict::Good,
-            Verdict::Caution,
-            Verdict::Retake,
-            Verdict::Waiting,
-            Verdict::Unreadable,
-            Verdict::Ignored,
-        ] {
+        for v in Verdict::ALL {
             assert_eq!(v.as_str(), json(v));
         }
         for c in [

@@ -6,6 +6,7 @@
 use std::fs;
 use std::path::Path;
 use std::process::Command;
+use std::sync::Arc;
 use std::time::Duration;
 
 use slitwatch::classify::{Decision, Outcome, Purpose};
@@ -125,10 +126,10 @@ fn job(
         passed_over: Vec::new(),
     };
     let origin = Origin {
-        photo,
-        facts: &facts,
-        decision: &decision,
-        provenance: &Provenance::default(),
+        photo: photo.to_owned(),
+        facts: Arc::new(facts),
+        decision: Arc::new(decision),
+        provenance: Provenance::default(),
     };
     let against = Against {
         scale,

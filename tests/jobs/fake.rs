@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use slitwatch::classify::{Decision, Outcome as Decided, Purpose};
-use slitwatch::decode::Facts;
+use slitwatch::decode::{self, Facts};
 use slitwatch::lab::{Companion, Origin};
 use slitwatch::publish::record::{Measured, Record};
-use slitwatch::run::{Class, Fate, Gone, Outcome, Sink, Task, Work};
+use slitwatch::run::{Class, Fate, Gone, Job, Outcome, Sink, Work};
 use slitwatch::terms::{Capture, Quantity};
 use slitwatch::terms::{Code, Reason, Severity, Verdict};
 
@@ -84,10 +84,10 @@ impl Work for Fake {
         }
     }
 
-    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
-        let words = words(task.bytes);
+    fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
+        let words = words(bytes);
         if words.contains_key("panic-always")
-            || words.contains_key("panic") && *task.fate == Fate::Measure
+            || words.contains_key("panic") && *fate == Fate::Measure
         {
             panic!("planted");
         }
@@ -100,7 +100,7 @@ impl Work for Fake {
         let light_of = |companions: &[Companion]| -> Result<f64, Gone> {
             let mut sum = 0.0;
             for companion in companions {
-                let words = self::words(&(task.read)(companion)?);
+                let words = self::words(&job.read(companion)?);
                 sum += words
                     .get("light")
                     .map_or(1.0, |l| l.parse::<f64>().expect("light"));
@@ -113,7 +113,7 @@ impl Work for Fake {
             facts,
             decision,
             provenance,
-        } = task.origin;
+        } = &job.origin;
         let mut reason = |code, advice: &str| {
             reasons.push(Reason {
                 code,
@@ -125,16 +125,16 @@ impl Work for Fake {
         };
         let mut remarks = provenance.circumstances.clone();
         let capture = decision.purpose().map(|p| p.capture);
-        let verdict = match task.fate {
-            Fate::Ignore { why } => {
+        let verdict = match fate {
+            Fate::Ignore(why) => {
                 remarks.push(why.clone());
                 Verdict::Ignored
             }
-            Fate::Fault { code, what } => {
+            Fate::Fault(code, what) => {
                 reason(*code, what);
                 Verdict::Unreadable
             }
-            Fate::Measure if task.suspicion.is_some() => {
+            Fate::Measure if decode::suspicion(bytes).is_some() => {
                 reason(Code::Truncated, "send it again");
                 Verdict::Unreadable
             }
@@ -143,14 +143,14 @@ impl Work for Fake {
                 Verdict::Retake
             }
             Fate::Measure if capture == Some(Capture::Calibration) => Verdict::Good,
-            Fate::Measure if task.company.calibrations.is_empty() => Verdict::Waiting,
+            Fate::Measure if job.company.calibrations.is_empty() => Verdict::Waiting,
             Fate::Measure => Verdict::Good,
         };
         let mut files = Vec::new();
         let mut metrics = Measured::default();
         if verdict == Verdict::Good {
-            let scale = light_of(&task.company.calibrations)?;
-            let blank = light_of(&task.company.blanks)?;
+            let scale = light_of(&job.company.calibrations)?;
+            let blank = light_of(&job.company.blanks)?;
             let level = light + 1000.0 * scale + 0.001 * blank;
             metrics.set(Quantity::PeakLevel, level);
             // Long enough that a file caught half written would show.
@@ -167,7 +167,7 @@ impl Work for Fake {
             verdict,
             reasons,
             metrics,
-            remarks,
+            remarks: remarks.into_iter().map(Into::into).collect(),
             provenance: provenance.clone(),
             ..Record::default()
         };
@@ -219,8 +219,8 @@ impl Work for WithCards {
     fn decide(&self, photo: &str, facts: &Facts) -> Decision {
         Fake.decide(photo, facts)
     }
-    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
-        Fake.measure(task)
+    fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
+        Fake.measure(job, bytes, fate)
     }
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
         Fake.summaries(class, out);

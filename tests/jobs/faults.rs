@@ -7,8 +7,10 @@ use std::time::{Duration, Instant};
 
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
-use slitwatch::publish::{Failure, Trap};
-use slitwatch::run::{self, Bell, Class, Gone, Outcome, Reload, Setup, Sink, Task, Work, reload};
+use slitwatch::publish::Trap;
+use slitwatch::run::{
+    self, Bell, Class, Fate, Gone, Job, Mode, Outcome, Reload, Setup, Sink, Work, reload,
+};
 
 use crate::fake::{Fake, photo};
 use crate::lab::{Lab, asked, assert_same, wait_for};
@@ -42,15 +44,11 @@ fn a_full_disk_for_a_while_loses_nothing_and_needs_no_restart() {
             lab.put(&format!("heron/quay-{i}.jpg"), "light=5");
         }
         lab.put("heron/lamp-01.jpg", "light=3");
-        let failure = Failure {
-            from: 12,
-            until: 16,
-            errno,
-        };
+        let trap = Trap::failing(12..16, errno);
         let (bell, ears) = Bell::new();
         let setup = lab.setup();
         let daemon = std::thread::spawn(move || {
-            run::watch_with(setup, ears, &mut reload::Never, Trap::failing(failure))
+            run::run(Mode::Watch, setup, ears, &mut reload::Never, trap)
         });
         lab.wait_until_done();
         bell.stop();
@@ -264,13 +262,10 @@ fn a_sweep_on_a_full_disk_says_so_and_the_next_one_makes_up_for_it() {
     for i in 0..4 {
         lab.put(&format!("heron/quay-{i}.jpg"), "light=5");
     }
-    let failure = Failure {
-        from: 12,
-        until: u64::MAX,
-        errno: NO_SPACE,
-    };
-    let report =
-        run::sweep_with(lab.setup(), Bell::new().1, false, Trap::failing(failure)).unwrap();
+    let trap = Trap::failing(12..u64::MAX, NO_SPACE);
+    let sweep = Mode::Sweep { progress: false };
+    let ears = Bell::new().1;
+    let report = run::run(sweep, lab.setup(), ears, &mut reload::Never, trap).unwrap();
     assert!(
         report.failures[0].contains("heron"),
         "{:?}",
@@ -482,8 +477,8 @@ impl Work for NoQuay {
         let ending = if photo.contains("quay") { ".txt" } else { "" };
         Fake.decide(&format!("{photo}{ending}"), facts)
     }
-    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
-        Fake.measure(task)
+    fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
+        Fake.measure(job, bytes, fate)
     }
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
         Fake.summaries(class, out)
@@ -564,9 +559,9 @@ impl Work for Unsound {
     fn decide(&self, photo: &str, facts: &Facts) -> Decision {
         Fake.decide(photo, facts)
     }
-    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
-        let mut outcome = Fake.measure(task)?;
-        if task.origin.photo.contains("quay") {
+    fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
+        let mut outcome = Fake.measure(job, bytes, fate)?;
+        if job.origin.photo.contains("quay") {
             outcome.files.retain(|(name, _)| name != "quality.json");
         }
         Ok(outcome)

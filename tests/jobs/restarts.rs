@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
-use slitwatch::run::{self, Bell, Class, Gone, Outcome, Sink, Task, Work};
+use slitwatch::run::{self, Bell, Class, Fate, Gone, Job, Outcome, Sink, Work};
 use slitwatch::terms::Verdict;
 
 use crate::fake::Fake;
@@ -183,8 +183,8 @@ impl Work for Reading {
     fn decide(&self, photo: &str, facts: &Facts) -> Decision {
         Fake.decide(photo, facts)
     }
-    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
-        Fake.measure(task)
+    fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
+        Fake.measure(job, bytes, fate)
     }
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
         Fake.summaries(class, out)

@@ -8,7 +8,9 @@ use std::time::{Duration, Instant};
 
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
-use slitwatch::run::{self, Bell, Class, Gone, Outcome, Reload, Report, Setup, Sink, Task, Work};
+use slitwatch::run::{
+    self, Bell, Class, Fate, Gone, Job, Outcome, Reload, Report, Setup, Sink, Work,
+};
 
 use crate::fake::{Fake, photo};
 use crate::lab::{Lab, asked, wait_for};
@@ -42,9 +44,9 @@ impl Work for Counted {
         self.0.n_decisions.fetch_add(1, Ordering::SeqCst);
         Fake.decide(photo, facts)
     }
-    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
+    fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
         self.0.n_measured.fetch_add(1, Ordering::SeqCst);
-        Fake.measure(task)
+        Fake.measure(job, bytes, fate)
     }
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
         self.0.n_summaries.fetch_add(1, Ordering::SeqCst);
@@ -214,10 +216,10 @@ impl Work for Counting {
     fn decide(&self, photo: &str, facts: &Facts) -> Decision {
         Fake.decide(photo, facts)
     }
-    fn measure(&self, task: &Task<'_>) -> Result<Outcome, Gone> {
+    fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
         let now = self.now.fetch_add(1, Ordering::SeqCst) + 1;
         self.most.fetch_max(now, Ordering::SeqCst);
-        let outcome = Fake.measure(task);
+        let outcome = Fake.measure(job, bytes, fate);
         self.now.fetch_sub(1, Ordering::SeqCst);
         outcome
     }

@@ -2,6 +2,7 @@
 
 use std::fmt;
 use std::path::Path;
+use std::sync::Arc;
 use std::sync::LazyLock;
 
 use slitwatch::answers::bracket::Curve;
@@ -173,10 +174,10 @@ pub fn look_at_lamp(
         passed_over: Vec::new(),
     };
     let origin = Origin {
-        photo: what,
-        facts: &facts,
-        decision: &decision,
-        provenance: &Provenance::default(),
+        photo: what.to_owned(),
+        facts: Arc::new(facts),
+        decision: Arc::new(decision),
+        provenance: Provenance::default(),
     };
     let against = Against {
         scale: scale.map(by_lamp),

@@ -4,7 +4,9 @@ use std::path::Path;
 
 use slitwatch::publish::files;
 use slitwatch::publish::record::Record;
-use slitwatch::report::{InMemory, Inputs, Shown, summaries};
+use slitwatch::report::{Inputs, Shown, summaries};
+
+use crate::in_memory::InMemory;
 
 use crate::sample;
 use crate::shot::Shot;

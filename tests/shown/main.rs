@@ -3,6 +3,7 @@
 mod browser;
 mod chrome;
 mod colours;
+mod in_memory;
 mod look;
 mod pages;
 mod pictures;

@@ -5,7 +5,9 @@ use std::collections::BTreeMap;
 
 use roxmltree::{Document, Node, ParsingOptions};
 use slitwatch::publish::record::Record;
-use slitwatch::report::{Inputs, Shown, tables_and_pages};
+use slitwatch::report::{Inputs, Shown, summaries};
+
+use crate::in_memory::InMemory;
 
 use crate::sample;
 
@@ -25,7 +27,10 @@ fn pages(records: &[Record], now: Option<&str>) -> BTreeMap<String, String> {
         now: now.map(str::to_owned),
         refresh_s: 3,
     };
-    tables_and_pages(&inputs)
+    let mut files = InMemory::default();
+    summaries(&inputs, |_| None, &mut files);
+    files
+        .0
         .into_iter()
         .filter(|(name, _)| name.ends_with(".html"))
         .map(|(name, bytes)| (name, String::from_utf8(bytes).unwrap()))

@@ -414,7 +414,11 @@ pub fn class() -> Vec<Record> {
     }
     let mut note = record("heron", "list.txt", Capture::Sample, Verdict::Ignored);
     note.capture = None;
-    note.remarks = vec!["not a photo: rule `notes` leaves it alone".to_owned()];
+    note.remarks = vec![
+        "not a photo: rule `notes` leaves it alone"
+            .to_owned()
+            .into(),
+    ];
     all.push(note);
     all
 }
@@ -448,7 +452,7 @@ pub fn nasty_class() -> Vec<Record> {
         reason.advice = format!("Do not trust {name}");
         reason.measured = name.to_owned();
         r.reasons.push(reason);
-        r.remarks.push(name.to_owned());
+        r.remarks.push(name.to_owned().into());
         r.calibration = Some(calibration_from(name));
         records.push(r);
         let mut stray = record("", name, Capture::Sample, Verdict::Unreadable);

@@ -5,7 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use slitwatch::classify::stated::{Row, Stated};
 use slitwatch::publish::files::spectrum_csv;
 use slitwatch::publish::record::{LampAnswer, Record};
-use slitwatch::report::{InMemory, Inputs, Shown, summaries};
+use slitwatch::report::{Inputs, Shown, summaries};
+
+use crate::in_memory::InMemory;
 use slitwatch::terms::Capture;
 use slitwatch::terms::{AbsorbanceRow, Verdict};
 

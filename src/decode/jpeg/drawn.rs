@@ -5,19 +5,19 @@ use rand::{RngExt, SeedableRng};
 
 /// How a test picture is written.
 #[derive(Clone, Debug)]
-pub(in crate::decode) struct Form {
-    pub(in crate::decode) width: u16,
-    pub(in crate::decode) height: u16,
-    pub(in crate::decode) quality: u8,
-    pub(in crate::decode) sampling: (u8, u8),
+pub struct Form {
+    pub width: u16,
+    pub height: u16,
+    pub quality: u8,
+    pub sampling: (u8, u8),
     /// Number of scans.
-    pub(in crate::decode) progressive: Option<u8>,
+    pub progressive: Option<u8>,
     /// MCUs between restart markers; 0 for none.
-    pub(in crate::decode) restart: u16,
-    pub(in crate::decode) optimised: bool,
-    pub(in crate::decode) exif: Option<Vec<u8>>,
-    pub(in crate::decode) icc: Option<Vec<u8>>,
-    pub(in crate::decode) colour: ColorType,
+    pub restart: u16,
+    pub optimised: bool,
+    pub exif: Option<Vec<u8>>,
+    pub icc: Option<Vec<u8>>,
+    pub colour: ColorType,
 }
 
 impl Default for Form {
@@ -38,7 +38,7 @@ impl Default for Form {
 }
 
 /// Writes the given samples.
-pub(in crate::decode) fn write(form: &Form, samples: &[u8]) -> Vec<u8> {
+pub fn write(form: &Form, samples: &[u8]) -> Vec<u8> {
     let mut out = Vec::new();
     let mut encoder = Encoder::new(&mut out, form.quality);
     let (h, v) = form.sampling;
@@ -61,7 +61,7 @@ pub(in crate::decode) fn write(form: &Form, samples: &[u8]) -> Vec<u8> {
 }
 
 /// A picture with detail and noise all over, as photos have.
-pub(in crate::decode) fn noisy(form: &Form) -> Vec<u8> {
+pub fn noisy(form: &Form) -> Vec<u8> {
     let mut rng = rand_pcg::Pcg64::seed_from_u64(u64::from(form.width));
     let mut samples = Vec::new();
     for y in 0..form.height {
@@ -77,7 +77,7 @@ pub(in crate::decode) fn noisy(form: &Form) -> Vec<u8> {
 }
 
 /// A picture of one shade, whose coded data can be zeros only.
-pub(in crate::decode) fn flat(form: &Form) -> Vec<u8> {
+pub fn flat(form: &Form) -> Vec<u8> {
     let n = 3 * usize::from(form.width) * usize::from(form.height);
     write(form, &vec![3; n])
 }

@@ -9,24 +9,24 @@ use crate::decode::bytes::be;
 
 /// Marker codes, ITU-T T.81 table B.1.
 pub(super) mod code {
-    pub(in super::super) const SOF0: u8 = 0xc0;
-    pub(in super::super) const SOF1: u8 = 0xc1;
-    pub(in super::super) const SOF2: u8 = 0xc2;
-    pub(in super::super) const SOF15: u8 = 0xcf;
-    pub(in super::super) const DHT: u8 = 0xc4;
-    pub(in super::super) const JPG: u8 = 0xc8;
-    pub(in super::super) const DAC: u8 = 0xcc;
-    pub(in super::super) const RST0: u8 = 0xd0;
-    pub(in super::super) const RST7: u8 = 0xd7;
-    pub(in super::super) const SOI: u8 = 0xd8;
-    pub(in super::super) const EOI: u8 = 0xd9;
-    pub(in super::super) const SOS: u8 = 0xda;
-    pub(in super::super) const DQT: u8 = 0xdb;
-    pub(in super::super) const DRI: u8 = 0xdd;
-    pub(in super::super) const APP1: u8 = 0xe1;
-    pub(in super::super) const APP2: u8 = 0xe2;
-    pub(in super::super) const APP14: u8 = 0xee;
-    pub(in super::super) const TEM: u8 = 0x01;
+    pub const SOF0: u8 = 0xc0;
+    pub const SOF1: u8 = 0xc1;
+    pub const SOF2: u8 = 0xc2;
+    pub const SOF15: u8 = 0xcf;
+    pub const DHT: u8 = 0xc4;
+    pub const JPG: u8 = 0xc8;
+    pub const DAC: u8 = 0xcc;
+    pub const RST0: u8 = 0xd0;
+    pub const RST7: u8 = 0xd7;
+    pub const SOI: u8 = 0xd8;
+    pub const EOI: u8 = 0xd9;
+    pub const SOS: u8 = 0xda;
+    pub const DQT: u8 = 0xdb;
+    pub const DRI: u8 = 0xdd;
+    pub const APP1: u8 = 0xe1;
+    pub const APP2: u8 = 0xe2;
+    pub const APP14: u8 = 0xee;
+    pub const TEM: u8 = 0x01;
 }
 
 /// One marker segment.

@@ -13,7 +13,7 @@ const MAX_SCANS: usize = 100;
 
 /// True where the markers go on to the end of the first picture (T.81 B.1.1) with nothing between them, and no scan
 /// holds a stretch of zeros. What follows is of no concern: phones put a film, a second picture or a depth map there.
-pub(in crate::decode) fn reaches_its_end(bytes: &[u8]) -> bool {
+pub fn reaches_its_end(bytes: &[u8]) -> bool {
     let layout = Layout::of(bytes);
     let holed = |coded: Range<usize>| zero_run(&bytes[coded], HOLE_BYTES).is_some();
     layout.end.is_some() && layout.gap.is_empty() && !layout.coded().any(holed)

@@ -4,6 +4,7 @@
 use super::overlay::{DEEP, PAPER, sign, state_colours};
 use crate::classify::CARD_ENDING;
 use crate::publish::drawing::canvas::{Canvas, Face, Rgb};
+use crate::publish::names::cut;
 use crate::publish::record::Record;
 use crate::publish::{numbers, words};
 use crate::terms::Verdict;
@@ -104,7 +105,7 @@ fn text_colour(verdict: Verdict) -> Rgb {
 /// The worst reason and what to do; or how good the scale is.
 fn said(record: &Record) -> (String, String) {
     if let Some(reason) = record.reasons.first() {
-        let what = words::trouble(reason.code).to_owned();
+        let what = reason.code.trouble().to_owned();
         return (what, words::visible(&reason.advice));
     }
     let scale = record
@@ -149,10 +150,7 @@ pub fn card_name(below_bench: &str) -> String {
         })
         .collect();
     // 255 bytes are a name's limit; the ending and a number behind it must fit too.
-    let end = (0..=safe.len().min(200))
-        .rev()
-        .find(|&end| safe.is_char_boundary(end));
-    format!("{}{CARD_ENDING}", &safe[..end.unwrap_or(0)])
+    format!("{}{CARD_ENDING}", cut(&safe, 200))
 }
 
 #[cfg(test)]

@@ -1,10 +1,14 @@
 //! `spectrum.jdx` and `absorbance.jdx`: a photo's spectrum as JCAMP-DX, for programs that read no CSV. The form is that of
 //! `answers::jcamp`.
 
-use super::{ABSORBANCE_JDX, SPECTRUM_JDX};
 use crate::answers::jcamp::{Head, even, pairs};
 use crate::publish::record::Record;
 use crate::terms::{AbsorbanceRow, Quantity, Spectrum};
+
+/// The spectrum for spectroscopy programs.
+pub const SPECTRUM_JDX: &str = "spectrum.jdx";
+/// The absorbance for them.
+pub const ABSORBANCE_JDX: &str = "absorbance.jdx";
 
 /// Name and text of each file; none on a provisional scale, which other programs would take at its word.
 pub fn files(

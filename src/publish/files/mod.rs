@@ -8,20 +8,19 @@ mod spectrum_svg;
 pub mod table;
 pub mod tables;
 
+use askama::Template;
+
 use crate::frame::Frame;
+use crate::publish::numbers;
 use crate::publish::record::{Measured, Record};
-use crate::publish::{numbers, words};
 use crate::terms::{AbsorbanceRow, Measurement, Metrics, Verdict};
 
 pub use card::{Card, card_name};
+pub use exchange::{ABSORBANCE_JDX, SPECTRUM_JDX};
 pub use tables::{peaks_csv, read_spectrum, spectrum_csv};
 
 /// The spectrum as a table.
 pub const SPECTRUM_CSV: &str = "spectrum.csv";
-/// The spectrum for spectroscopy programs.
-pub const SPECTRUM_JDX: &str = "spectrum.jdx";
-/// The absorbance for them.
-pub const ABSORBANCE_JDX: &str = "absorbance.jdx";
 /// Its peaks.
 pub const PEAKS_CSV: &str = "peaks.csv";
 /// Everything said about the photo.
@@ -130,32 +129,17 @@ pub fn read_record(json: &[u8]) -> Result<Record, ReadError> {
 }
 
 /// `photo.log`: the verdict and its reasons in words, then what was done.
+#[derive(Template)]
+#[template(path = "photo_log.txt", config = "src/publish/files/askama.toml")]
+struct PhotoLog<'a> {
+    record: &'a Record,
+    log: &'a [String],
+}
+
 fn photo_log(record: &Record, measurement: &Measurement) -> Vec<u8> {
-    let mut out = format!(
-        "{}\nrule: {}\nverdict: {}\n",
-        record.photo,
-        record.rule,
-        record.verdict.as_str()
-    );
-    for reason in &record.reasons {
-        out += &format!(
-            "{}: {}. {}\n",
-            reason.code.as_str(),
-            words::measured(reason),
-            reason.advice
-        );
-    }
-    for line in &record.remarks {
-        out += &format!("remark: {line}\n");
-    }
-    for line in &record.not_measured {
-        out += &format!("not measured: {line}\n");
-    }
-    for line in &measurement.log {
-        out += line;
-        out.push('\n');
-    }
-    out.into_bytes()
+    let log = &measurement.log;
+    let text = PhotoLog { record, log }.render();
+    (text.expect("writing to memory does not fail") + "\n").into_bytes()
 }
 
 #[cfg(test)]

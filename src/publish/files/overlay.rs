@@ -8,47 +8,20 @@
 mod caption;
 mod pane;
 mod photo;
+mod style;
 
 use crate::frame::Frame;
 use crate::publish::drawing::canvas::{Area, Canvas, Face, Point, Rgb};
 use crate::publish::numbers;
 use crate::publish::record::Record;
-use crate::terms::{Drawing, DrawnLine, Quantity, Verdict};
+use crate::terms::{Drawing, DrawnLine, Quantity};
 pub use caption::sign;
 use caption::{header, legend_row, legend_rows};
 use pane::{HEADER, Layout, Pane};
-
-/// Height of a row of the legend.
-const FOOTER: usize = 38;
-
-pub(super) const DEEP: Rgb = [9, 24, 31];
-const EDGE: Rgb = [52, 74, 82];
-pub(super) const PAPER: Rgb = [244, 248, 247];
-const FOUND: Rgb = [255, 92, 184];
-const EXPECTED: Rgb = [255, 255, 255];
-const SLIT: Rgb = [96, 222, 255];
-const BAND: Rgb = [176, 196, 200];
-const ANGLE: Rgb = [255, 190, 70];
-
-/// A line's name, and the height of a row of names.
-const NAME: Face = Face::bold(27.0);
-const ROW: f64 = 31.0;
-/// Most room for a name: that beside a spectrum that stands.
-const MOST_NAME: f64 = 210.0;
-/// The smallest letters: 12 px on a phone that shows the picture 330 px wide.
-const SMALL: Face = Face::regular(26.0);
-
-/// A verdict's colour and the ink that is read on it (contrast at least 4.5 : 1, WCAG 2.1, 1.4.3).
-pub fn state_colours(verdict: Verdict) -> (Rgb, Rgb) {
-    match verdict {
-        Verdict::Good => ([10, 107, 94], PAPER),
-        Verdict::Caution => ([240, 180, 20], DEEP),
-        Verdict::Retake => ([196, 46, 28], PAPER),
-        Verdict::Waiting => ([42, 92, 164], PAPER),
-        Verdict::Unreadable => ([82, 62, 92], PAPER),
-        Verdict::Ignored => ([88, 102, 108], PAPER),
-    }
-}
+use style::{
+    ANGLE, BAND, EDGE, EXPECTED, FOOTER, FOUND, MOST_NAME, NAME, ROW, SLIT, SMALL, is_standing,
+};
+pub use style::{DEEP, PAPER, state_colours};
 
 /// Draws the picture. Without a frame, or without geometry, it shows the verdict over what there is.
 pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) -> Vec<u8> {
@@ -110,13 +83,6 @@ fn rule(canvas: &mut Canvas, pane: &Pane, standing: bool) {
     }
 }
 
-/// True where the spectrum runs up and down in the picture.
-fn is_standing(drawing: &Drawing) -> bool {
-    drawing
-        .dispersion_axis
-        .is_some_and(|[a, b]| (b.y - a.y).abs() > (b.x - a.x).abs())
-}
-
 // --------------------------------------------------------------------------------------------------- the drawing
 
 /// A line with a dark rim, to be seen on anything.
@@ -143,7 +109,7 @@ fn outlines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, is_enlarged: bo
         let Some([left, top, right, bottom]) = pane::bounds(&outline) else {
             continue;
         };
-        let mut name = format!("order {}", signed(*order));
+        let mut name = format!("order {}", numbers::signed(*order));
         if pane.only.is_some() {
             name += ", enlarged";
         }
@@ -176,13 +142,6 @@ fn streaks(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane) {
                 canvas.line(near, far, 5.0, SLIT, 1.0);
             }
         }
-    }
-}
-
-fn signed(order: i32) -> String {
-    match order {
-        0.. => format!("+{order}"),
-        _ => format!("\u{2212}{}", order.unsigned_abs()),
     }
 }
 

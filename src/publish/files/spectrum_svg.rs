@@ -5,24 +5,20 @@
 //! stay at 12 px. The colours follow the reader's light or dark setting.
 
 mod pennants;
+mod sheet;
 
 use std::ops::Range;
 
 use crate::publish::drawing::plane::{Axis, Plane};
 use crate::publish::drawing::svg::{Svg, band, escaped, way};
+use crate::publish::numbers;
 use crate::publish::record::Record;
-use crate::publish::{numbers, words};
 use crate::terms::{
     AbsorbanceRow, Estimate, Interval, Measurement, ScaleKind, Spectrum, SpectrumRow,
 };
 use pennants::{Hue, PENNANT, Pennant};
+use sheet::{LEFT, RIGHT, WIDTH, cut};
 
-const WIDTH: f64 = 480.0;
-const LEFT: f64 = 56.0;
-const RIGHT: f64 = 468.0;
-const TEXT: f64 = 18.0;
-/// Mean width of a letter of the bold face as a share of its height; on the safe side for digits.
-const LETTER: f64 = 0.6;
 const PLOT_HEIGHT: f64 = 210.0;
 const ABSORBANCE_HEIGHT: f64 = 120.0;
 /// Share of a panel by which a curve may leave it.
@@ -63,15 +59,6 @@ fn text(svg: &mut Svg, x: f64, y: f64, class: &str, words: &str) {
     ));
 }
 
-/// `words` cut to `room` units.
-fn cut(words: &str, room: f64) -> String {
-    let most = (room / (TEXT * LETTER)).floor().max(1.0) as usize;
-    if words.chars().count() <= most {
-        return words.to_owned();
-    }
-    words.chars().take(most - 1).chain(['…']).collect()
-}
-
 fn card(record: &Record) -> String {
     let word = record.verdict.as_str();
     let why = record.reasons.first().map_or_else(
@@ -81,7 +68,7 @@ fn card(record: &Record) -> String {
                 .first()
                 .map_or(String::new(), ToString::to_string)
         },
-        |r| words::trouble(r.code).to_owned(),
+        |r| r.code.trouble().to_owned(),
     );
     let title = format!("{}: no spectrum", record.label);
     let mut out = open(150.0, &title, &format!("{word}. {why}"));

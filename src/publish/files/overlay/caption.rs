@@ -1,10 +1,10 @@
 //! The overlay's words: the verdict's bar above the photo and the legend below it.
 
 use super::pane::HEADER;
-use super::{ANGLE, Area, Canvas, DEEP, EXPECTED, FOUND, PAPER, Point, Rgb, SLIT, SMALL};
-use super::{Face, state_colours};
+use super::style::{ANGLE, DEEP, EXPECTED, FOUND, PAPER, SLIT, SMALL, state_colours};
+use crate::publish::drawing::canvas::{Area, Canvas, Face, Point, Rgb};
+use crate::publish::numbers;
 use crate::publish::record::Record;
-use crate::publish::{numbers, words};
 use crate::terms::{Drawing, Verdict};
 
 /// The state's sign: told apart by its shape, the same on the pages.
@@ -56,7 +56,7 @@ fn said(record: &Record) -> Vec<String> {
     let who = format!("{} · {}", record.bench, record.file_name());
     let mut lines = Vec::new();
     if let Some(reason) = record.reasons.first() {
-        lines.push(words::trouble(reason.code).to_owned());
+        lines.push(reason.code.trouble().to_owned());
         lines.push(reason.measured.clone());
         lines.push(who);
     } else {

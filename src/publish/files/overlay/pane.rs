@@ -1,7 +1,8 @@
 //! Where the overlay shows which part of the photo.
 
-use super::{Area, FOOTER, Point, ROW, is_standing};
+use super::style::{FOOTER, ROW, is_standing};
 use crate::frame::Frame;
+use crate::publish::drawing::canvas::{Area, Point};
 use crate::publish::record::Record;
 use crate::terms::{self, Drawing};
 

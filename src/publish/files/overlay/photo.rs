@@ -3,10 +3,10 @@
 use std::ops::Range;
 
 use super::pane::{Layout, Pane};
-use super::{Area, Canvas, DEEP};
+use super::style::DEEP;
 use crate::frame::Frame;
-use crate::publish::drawing::canvas::scan;
-use crate::terms::{self, Drawing};
+use crate::publish::drawing::canvas::{Area, Canvas, scan};
+use crate::terms::{self, Drawing, srgb_code};
 
 /// Which part of the photo a canvas pixel shows.
 #[derive(Clone, Copy, PartialEq)]
@@ -271,12 +271,7 @@ fn display_table(frame: &Frame, gain: f64) -> Vec<u8> {
     (0..=4 * 255)
         .map(|sum| {
             let v = (light_of(frame, sum) * gain).clamp(0.0, 1.0);
-            let encoded = if v <= 0.003_130_8 {
-                12.92 * v
-            } else {
-                1.055 * v.powf(1.0 / 2.4) - 0.055
-            };
-            ((encoded * 255.0).round() as u8) & 0xfe
+            ((srgb_code(v) * 255.0).round() as u8) & 0xfe
         })
         .collect()
 }

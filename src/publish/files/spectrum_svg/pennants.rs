@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::{LEFT, LETTER, RIGHT, TEXT, WIDTH, cut};
+use super::sheet::{LEFT, LETTER, RIGHT, TEXT, WIDTH, cut};
 use crate::publish::drawing::plane::Axis;
 use crate::publish::numbers;
 use crate::terms::{Estimate, Peak, Spectrum};
