@@ -72,8 +72,8 @@ pub enum Command {
         /// Decides everything that is left to chance: another number is another class
         #[arg(long, value_name = "N", default_value_t = 1)]
         seed: u64,
-        /// Through what discs the class looks: pieces of discs as they are, or ideal ones
-        #[arg(long, value_name = "KIND", default_value = "real", value_parser = ["real", "ideal"], hide = true)]
+        /// Through what discs the class looks: ideal ones, or pieces of discs as they are
+        #[arg(long, value_name = "KIND", default_value = "ideal", value_parser = ["ideal", "real"], hide = true)]
         discs: String,
         /// Keep inbox, results and truth.json in this folder [default: a temporary one, removed at the end]
         #[arg(long, value_name = "DIR")]
@@ -225,8 +225,8 @@ pub fn main() -> ExitCode {
                 n_photos: *photos as usize,
                 seed: *seed,
                 discs: match discs.as_str() {
-                    "ideal" => Discs::Ideal,
-                    _ => Discs::Real,
+                    "real" => Discs::Real,
+                    _ => Discs::Ideal,
                 },
                 folder,
             };
