@@ -73,9 +73,9 @@ pub enum Lit {
 /// Colours and ghosts of a lens.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Lens {
-    /// Magnification at [`RED_NM`] against that at [`GREEN_NM`], less 1.
+    /// Magnification in red light against that in green, less 1.
     pub lateral_red: f64,
-    /// Magnification at [`BLUE_NM`] against that at [`GREEN_NM`], less 1.
+    /// Magnification in blue light against that in green, less 1.
     pub lateral_blue: f64,
     /// Share of the slit image's light in its ghost.
     pub ghost_share: f64,
