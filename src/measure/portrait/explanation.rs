@@ -9,7 +9,7 @@ use crate::measure::portrait::ends::End;
 use crate::measure::portrait::render::LENS_PX;
 use crate::measure::portrait::witness::{Unexplained, Witness};
 use crate::measure::shot::Shot;
-use crate::terms::Estimate;
+use crate::terms::{Estimate, median};
 
 /// Slits are so wide before any photo is seen: two sheets of paper apart, µm, within this factor (standard deviation of its
 /// logarithm; common practice, no source).
@@ -55,6 +55,9 @@ const IMAGE_SHARE: f64 = 0.3;
 const IMAGE_PX: f64 = 1.0;
 /// …and to so many px more where the image is wider than that: glare has no limit.
 const GLARE_PX: f64 = 8.0;
+/// An image brighter than this, linear share of full scale, has met the ceiling in another channel, or the shoulder of a phone's
+/// tone curve.
+const NEAR_CEILING: f64 = 0.5;
 /// One image in so many is something else (probability).
 const ODD_IMAGE: f64 = 0.003;
 /// One photo in so many shows another width than its bench's lamp photo: moved straight across, or a slit that was opened.
@@ -316,9 +319,10 @@ struct Image {
 impl Image {
     fn of(shot: &Shot) -> Image {
         let slit = &shot.survey.slit;
+        let brightest = median(slit.cuts.iter().map(|cut| cut.contrast));
         Image {
             width_px: slit.width_px,
-            is_clipped: slit.clipped_share > 0.5,
+            is_clipped: slit.clipped_share > 0.5 || brightest.is_some_and(|b| b > NEAR_CEILING),
         }
     }
 
