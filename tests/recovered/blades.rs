@@ -6,12 +6,10 @@ use slitwatch::terms::{Capture, Estimate, Point, Quantity};
 
 use super::lab::{Bench, Seen, light, photograph};
 
-/// One photo of a light on a bench, with its own lamp photo behind it.
+/// One photo of a light on a bench with a disc as it is, with its own lamp photo behind it.
 fn taken(bench: &Bench, source: Source, faults: Vec<Fault>) -> Seen {
-    let lamp = bench.lamp_shot(7, (0.2, 0.1, 0.0));
-    let scale = photograph("lamp", &lamp, Capture::Calibration, None);
-    let mut shot = bench.shot(301, light(source.clone(), 5), (0.3, 0.0, 0.1));
-    shot.faults = faults;
+    let scale = bench.real_lamp(7);
+    let shot = bench.real_shot(301, light(source.clone(), 5), faults, 301);
     photograph(
         &format!("{source:?}"),
         &shot,

@@ -13,8 +13,8 @@ use slitwatch::lab::{Against, Lab, Origin, Scale};
 use slitwatch::publish::record::Provenance;
 use slitwatch::settings;
 use slitwatch::simulate::{
-    Exposure, Instrument, Light, Nuisance, Phone, Pose, Reality, Scene, Shot, Source, TrueLine,
-    Truth, draw,
+    Exposure, Fault, Instrument, Light, Nuisance, Phone, Pose, Reality, Scene, Shot, Source,
+    TrueLine, Truth, draw,
 };
 use slitwatch::terms::{
     Calibration, Capture, Code, Measurement, Point, Reason, Severity, Spectrum, Verdict,
@@ -60,6 +60,20 @@ impl Bench {
             nuisance: Nuisance::ALL,
             faults: Vec::new(),
         }
+    }
+
+    /// The same through a piece of disc, a pupil and a lens as they are, with the part of the slit lit that `lamp` lights.
+    pub fn real_shot(&self, seed: u64, light: Light, faults: Vec<Fault>, lamp: u64) -> Shot {
+        let mut shot = self.shot(seed, light, (0.3, 0.1, 0.1));
+        shot.faults = faults;
+        shot.as_it_is(lamp)
+    }
+
+    /// Its photo of the lamp that scales are made from, measured.
+    pub fn real_lamp(&self, seed: u64) -> Seen {
+        let light = Light::of(Source::TriPhosphor, seed);
+        let shot = self.real_shot(seed, light, Vec::new(), seed);
+        photograph("lamp", &shot, Capture::Calibration, None)
     }
 
     /// A photo of the lamp that scales are made from.

@@ -3,11 +3,11 @@
 
 use std::f64::consts::PI;
 
-use crate::measure::light::lineshape::FWHM_PER_SIGMA;
-use crate::measure::optics::adjust::index;
-use crate::measure::portrait::ends::End;
-use crate::measure::portrait::render::LENS_PX;
-use crate::measure::portrait::witness::{Unexplained, Witness};
+use crate::measure::portrait::ends::{End, EndsSeen};
+use crate::measure::portrait::focus::{Focus, OwnFocus, foci, incidences};
+use crate::measure::portrait::image::Image;
+use crate::measure::portrait::render::{DISC_SIGMA, LENS_PX};
+use crate::measure::portrait::witness::{Between, Table, Witness};
 use crate::measure::shot::Shot;
 use crate::terms::{Estimate, median};
 
@@ -21,66 +21,24 @@ const ANY_SLIT: f64 = 0.1;
 const WIDTHS: usize = 53;
 const FIRST_UM: f64 = 18.0;
 const WIDER: f64 = 1.12;
-/// A phone's blur with the colours' share, px (standard deviation), and the standard deviation of its logarithm: phones of 12
+/// A phone's blur in green light, px (standard deviation), and the standard deviation of its logarithm: phones of 12
 /// megapixels in focus (common practice, no source).
-const USUAL_LENS_PX: f64 = 1.3;
+const USUAL_LENS_PX: f64 = 1.2;
 const USUAL_LENS_LN: f64 = 0.22;
 /// …but one picture in so many is soft by anything, evenly in its logarithm: a smudge, aberrations out of focus, a trembling hand.
 const ANY_LENS: f64 = 0.05;
-/// A phone's pupil where the file does not state it, mm.
-const USUAL_PUPIL_MM: f64 = 2.3;
-/// The light fills so much of the pupil's width, with these probabilities: all of it behind paper, less of it straight from a
-/// small lamp.
-const PUPIL_FILLED: [(f64, f64); 3] = [(1.0, 0.6), (0.5, 0.2), (0.1, 0.2)];
-/// Where the phone focuses: at the slit within so many dioptres (standard deviation)…
-const FOCUS_DIOPTRES: f64 = 0.6;
-/// …but anywhere within so many of it, with this probability.
-const ASTRAY_DIOPTRES: f64 = 4.0;
-const ASTRAY: f64 = 0.1;
-/// The focus is tried in so many steps to either side of the slit, of this many dioptres, growing outwards.
-const FOCUS_STEPS: i32 = 15;
-const FIRST_FOCUS_STEP: f64 = 0.09;
-const FOCUS_STEP_GROWS: f64 = 0.3;
+/// Where the sharpness of an order is stated, nm.
+const MIDDLE_NM: f64 = 550.0;
 /// A line that nothing explains counts against an explanation by no more than this (probability of a blend, or of an artefact).
 const ODD_LINE: f64 = 0.01;
 /// One line leaves no more than this unexplained, χ², where it is asked how well lines can be drawn at all.
 const MOST_ODD: f64 = 300.0;
 /// What is wrong with the drawing of one line is wrong with all: more than so many count no more.
 const MOST_INDEPENDENT: f64 = 3.0;
-/// The slit's own image, clipped where it has twenty to three hundred times the light, is wider at half of that by so many
-/// standard deviations of the lens's blur on both sides together (tables of the normal distribution)…
-const CLIPPED_LENS: f64 = 4.6;
-/// …by nearly the whole of the pupil's disc, and by what glare adds: known to this share of all that, and to so many px…
-const IMAGE_SHARE: f64 = 0.3;
-const IMAGE_PX: f64 = 1.0;
-/// …and to so many px more where the image is wider than that: glare has no limit.
-const GLARE_PX: f64 = 8.0;
-/// An image brighter than this, linear share of full scale, has met the ceiling in another channel, or the shoulder of a phone's
-/// tone curve.
-const NEAR_CEILING: f64 = 0.5;
-/// One image in so many is something else (probability).
-const ODD_IMAGE: f64 = 0.003;
 /// One photo in so many shows another width than its bench's lamp photo: moved straight across, or a slit that was opened.
 const CHANGED: f64 = 0.03;
 /// A slit that changed, or moved, is anything up to this, µm, evenly in its logarithm.
 const WIDEST_UM: f64 = 6000.0;
-
-/// The slit's ends are so soft without the lens, px (standard deviation), with these probabilities: blades, or a lamp's soft edge,
-/// or a movement along the slit.
-const SOFT_PX: [(f64, f64); 6] = [
-    (0.0, 0.55),
-    (2.5, 0.1),
-    (4.5, 0.1),
-    (8.0, 0.1),
-    (14.0, 0.1),
-    (24.0, 0.05),
-];
-/// The blur of an end is known to this share of itself, and to so many px.
-const END_SHARE: f64 = 0.2;
-const END_PX: f64 = 0.5;
-/// Grooves may be bent more or less than the scale has them, by so many standard uncertainties, with these probabilities: a
-/// normal distribution in three places (Gauss and Hermite's nodes).
-const BENT: [(f64, f64); 3] = [(-1.732, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.732, 1.0 / 6.0)];
 
 /// What the lines, the slit's ends and its image leave possible.
 pub struct Explained {
@@ -111,14 +69,40 @@ pub struct Known {
 /// Above what a lamp photo allows a slit falls off over this share of it.
 const OVER_SHARE: f64 = 0.15;
 
-/// A place in the list of explanations.
-struct Focus {
-    /// How far the slit's own image is from focus, px across its pupil's disc, signed.
-    defocus_px: f64,
-    /// Share of the pupil's width that is lit.
-    filled: f64,
+/// Phone and light as they may be: what each line's disc is, and what each end's.
+struct State {
+    /// Of the list of foci.
+    focus: usize,
     /// ln of its probability.
     prior: f64,
+    /// The pupil's disc by line.
+    discs: Vec<Between>,
+    /// In the slit's own image, px.
+    image_px: f64,
+    /// In the slit's own image or in the measured order at 550 nm, whichever is sharper, px: no focus suits both.
+    sharpest_px: f64,
+}
+
+fn states(shot: &Shot, lines: &[Witness], foci: &[Focus]) -> Vec<State> {
+    let middle_nm = shot.profile().sign * MIDDLE_NM;
+    let mut states = Vec::with_capacity(3 * foci.len());
+    for (alpha, share) in incidences(shot) {
+        let own = |path_nm: f64| OwnFocus::across(shot, path_nm, alpha);
+        let lines: Vec<OwnFocus> = lines.iter().map(|l| own(l.path_nm)).collect();
+        let middle = own(middle_nm);
+        states.extend(foci.iter().enumerate().map(|(i, focus)| {
+            let image_px = OwnFocus::IMAGE.disc_px(focus);
+            let disc = |own: &OwnFocus| Between::discs(own.disc_px(focus));
+            State {
+                focus: i,
+                prior: focus.prior + f64::ln(share),
+                discs: lines.iter().map(disc).collect(),
+                image_px,
+                sharpest_px: middle.disc_px(focus).min(image_px),
+            }
+        }));
+    }
+    states
 }
 
 /// Weighs every explanation of `lines` and of the slit's `ends`.
@@ -128,83 +112,101 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
         .collect();
     let um_per_px = um_per_px(shot);
     let widths_px: Vec<f64> = widths_um.iter().map(|um| um / um_per_px).collect();
-    let unexplained: Vec<Unexplained> = lines.iter().map(|l| l.unexplained(&widths_px)).collect();
     let foci = foci(shot);
-    let middle = Order::at(shot, shot.profile().sign * 550.0);
-    let orders: Vec<Order> = lines.iter().map(|l| Order::at(shot, l.path_nm)).collect();
-    let share = (MOST_INDEPENDENT / lines.len().max(1) as f64).min(1.0);
-    let lens_prior = LENS_PX.map(usual_lens);
-    let image = Image::of(shot);
-    let straight = Order::straight();
+    let states = states(shot, lines, &foci);
     let by_ends = EndsSeen::new(shot, ends, &foci);
+    let image = Image::of(shot);
+    let unexplained: Vec<Table> = lines.iter().map(|l| l.unexplained(&widths_px)).collect();
     // Explanations are as good as the best of them is: what none explains makes all of them less certain.
-    let misfit = misfit(&unexplained, &orders, &foci);
-    let mut by_width = vec![0.0f64; WIDTHS];
-    let mut all = Vec::new();
+    let misfit = misfit(&unexplained, &states);
+    let share = (MOST_INDEPENDENT / lines.len().max(1) as f64).min(1.0);
+    let ln = |chi: f64| share * ((1.0 - ODD_LINE) * (-0.5 * chi / misfit).exp() + ODD_LINE).ln();
+    let seen: Vec<Table> = unexplained.iter().map(|chi| chi.map(ln)).collect();
+    let mut all = Vec::with_capacity(WIDTHS * LENS_PX.len() * states.len());
     for (w, width_px) in widths_px.iter().enumerate() {
-        for (l, lens) in lens_prior.iter().enumerate() {
-            for (f, focus) in foci.iter().enumerate() {
-                let seen: f64 = unexplained
-                    .iter()
-                    .zip(&orders)
-                    .map(|(chi, order)| {
-                        let chi = chi.at(w, l, order.disc_px(focus)) / misfit;
-                        ((1.0 - ODD_LINE) * (-0.5 * chi).exp() + ODD_LINE).ln()
-                    })
-                    .sum();
-                let ends = by_ends.ln[l * foci.len() + f];
-                let image = image.ln_likelihood(*width_px, LENS_PX[l], straight.disc_px(focus));
-                let ln = share * seen + ends + image + lens + focus.prior;
-                // In focus is what is sharp in the slit's own image or in the order: no focus suits both.
-                let disc_px = middle.disc_px(focus).min(straight.disc_px(focus));
-                let blur = LENS_PX[l].hypot(0.25 * disc_px);
-                all.push((ln, w, blur, by_ends.soft[l * foci.len() + f]));
+        for (l, lens_px) in LENS_PX.iter().enumerate() {
+            let lens = usual_lens(*lens_px);
+            for state in &states {
+                let lines = seen.iter().zip(&state.discs);
+                let lines: f64 = lines.map(|(ln, disc)| ln.at(w, l, *disc)).sum();
+                let ends = by_ends.ln[l * foci.len() + state.focus];
+                let image = image.ln_likelihood(*width_px, *lens_px, state.image_px);
+                all.push(lines + ends + image + lens + state.prior);
             }
         }
     }
-    let most = all.iter().map(|e| e.0).fold(f64::MIN, f64::max);
-    let (mut blur, mut blur_squared, mut sum) = (0.0, 0.0, 0.0);
-    let (mut soft, mut soft_squared) = (0.0, 0.0);
-    for (ln, w, blur_px, soft_px) in &all {
+    let most = all.iter().copied().fold(f64::MIN, f64::max);
+    let slit = |um: &f64| match &known {
+        Some(known) => (1.0 - CHANGED) * known.density(*um) + CHANGED * known.changed_density(*um),
+        None => usual_slit(*um),
+    };
+    let expected: Vec<f64> = widths_um.iter().map(slit).collect();
+    let mut by_width = vec![0.0f64; WIDTHS];
+    let (mut sum, mut blur, mut soft) = (0.0, Moments::default(), Moments::default());
+    for (i, ln) in all.iter().enumerate() {
+        let (state, rest) = (&states[i % states.len()], i / states.len());
+        let (w, l) = (rest / LENS_PX.len(), rest % LENS_PX.len());
         let weight = (ln - most).exp();
-        by_width[*w] += weight;
-        let usual = weight * usual_slit(widths_um[*w]);
-        sum += usual;
-        blur += usual * blur_px;
-        blur_squared += usual * blur_px * blur_px;
-        soft += usual * soft_px.0;
-        soft_squared += usual * soft_px.1;
+        by_width[w] += weight;
+        // The bench's slit, where it is known, tells what is left to focus.
+        let weight = weight * expected[w];
+        sum += weight;
+        let blur_px = LENS_PX[l].hypot(DISC_SIGMA * state.sharpest_px);
+        blur.add(weight, (blur_px, blur_px * blur_px));
+        soft.add(weight, by_ends.soft[l * foci.len() + state.focus]);
     }
-    let blur = blur / sum;
-    let blur_px = Estimate::new(blur, (blur_squared / sum - blur * blur).max(0.0).sqrt());
-    let soft = soft / sum;
-    let soft_px = Estimate::new(soft, (soft_squared / sum - soft * soft).max(0.0).sqrt());
-    let usual: Vec<f64> = weighed(&by_width, &widths_um, usual_slit);
+    let usual = weighed(&by_width, &widths_um, usual_slit);
     let free = weighed(&by_width, &widths_um, |_| 1.0);
     let (width_um, at_most_um) = spread(&usual, &widths_um);
     Explained {
         width_um,
         at_most_um,
-        blur_px,
-        soft_px: (!ends.is_empty()).then_some(soft_px),
-        changed: known.map(|known| changed(&by_width, &widths_um, known)),
+        blur_px: blur.estimate(sum),
+        soft_px: (!ends.is_empty()).then(|| soft.estimate(sum)),
+        changed: known
+            .as_ref()
+            .map(|known| changed(&by_width, &widths_um, known)),
         changed_px: spread(&free, &widths_um).0.scaled(1.0 / um_per_px),
     }
 }
 
-/// What the best of all explanations leaves unexplained of a line, χ², at least 1.
-fn misfit(unexplained: &[Unexplained], orders: &[Order], foci: &[Focus]) -> f64 {
-    let mut least = f64::MAX;
+/// Sums of a quantity and of its square.
+#[derive(Default)]
+struct Moments(f64, f64);
+
+impl Moments {
+    fn add(&mut self, weight: f64, (value, square): (f64, f64)) {
+        self.0 += weight * value;
+        self.1 += weight * square;
+    }
+
+    fn estimate(&self, weights: f64) -> Estimate {
+        let mean = self.0 / weights;
+        Estimate::new(mean, (self.1 / weights - mean * mean).max(0.0).sqrt())
+    }
+}
+
+/// What the best of all explanations leaves unexplained of half the lines, χ², at least 1: one odd line makes none of the others
+/// worse.
+fn misfit(unexplained: &[Table], states: &[State]) -> f64 {
+    let capped: Vec<Table> = unexplained
+        .iter()
+        .map(|chi| chi.map(|chi| chi.min(MOST_ODD)))
+        .collect();
+    let mut least = (f64::MAX, 1.0);
     for w in 0..WIDTHS {
         for lens in 0..LENS_PX.len() {
-            for focus in foci {
-                let lines = unexplained.iter().zip(orders);
-                let chi = lines.map(|(chi, order)| chi.at(w, lens, order.disc_px(focus)));
-                least = least.min(chi.map(|chi| chi.min(MOST_ODD)).sum());
+            for state in states {
+                let lines = capped.iter().zip(&state.discs);
+                let chi = lines.map(|(chi, disc)| chi.at(w, lens, *disc));
+                let sum: f64 = chi.clone().sum();
+                if sum < least.0 {
+                    least = (sum, median(chi).unwrap_or(1.0));
+                }
             }
         }
     }
-    (least / unexplained.len().max(1) as f64).max(1.0)
+    least.1.max(1.0)
 }
 
 /// Probability, by the logarithm of the width, before anything is seen.
@@ -249,27 +251,34 @@ fn spread(weights: &[f64], widths_um: &[f64]) -> (Estimate, f64) {
     (Estimate::new(below(0.5), sigma), below(0.95))
 }
 
-/// Probability that the width is another than the bench's.
-fn changed(by_width: &[f64], widths_um: &[f64], known: Known) -> f64 {
-    let Known { width, at_most } = known;
-    let ln_sigma = (width.sigma / width.value).max(WIDER.ln());
-    let density = |um: f64| {
-        let d = (um / width.value).ln() / ln_sigma;
-        let over = ((um / at_most - 1.0) / OVER_SHARE).max(0.0);
+impl Known {
+    /// Probability, by the logarithm of the width, where nothing changed.
+    fn density(&self, um: f64) -> f64 {
+        let ln_sigma = (self.width.sigma / self.width.value).max(WIDER.ln());
+        let d = (um / self.width.value).ln() / ln_sigma;
+        let over = ((um / self.at_most - 1.0) / OVER_SHARE).max(0.0);
         (-0.5 * (d * d + over * over)).exp() / ln_sigma / (2.0 * PI).sqrt()
-    };
-    let wider = |um: f64| {
-        let span = (WIDEST_UM / width.value).ln();
-        if um > width.value { 1.0 / span } else { 0.0 }
-    };
+    }
+
+    /// The same where it moved, or was opened.
+    fn changed_density(&self, um: f64) -> f64 {
+        let span = (WIDEST_UM / self.width.value).ln();
+        if um > self.width.value {
+            1.0 / span
+        } else {
+            0.0
+        }
+    }
+}
+
+/// Probability that the width is another than the bench's.
+fn changed(by_width: &[f64], widths_um: &[f64], known: &Known) -> f64 {
     let evidence = |prior: &dyn Fn(f64) -> f64| -> f64 {
-        by_width
-            .iter()
-            .zip(widths_um)
-            .map(|(w, um)| w * prior(*um))
-            .sum()
+        let widths = by_width.iter().zip(widths_um);
+        widths.map(|(w, um)| w * prior(*um)).sum()
     };
-    let (same, other) = (evidence(&density), evidence(&wider));
+    let same = evidence(&|um| known.density(um));
+    let other = evidence(&|um| known.changed_density(um));
     CHANGED * other / (CHANGED * other + (1.0 - CHANGED) * same).max(f64::MIN_POSITIVE)
 }
 
@@ -278,176 +287,4 @@ pub fn um_per_px(shot: &Shot) -> f64 {
     let optics = &shot.scale.optics;
     let px_per_nm = optics.rays().px_per_nm(0.0).unwrap_or(2.0);
     optics.um_per_nm(shot.inputs.bench.slit_distance_mm) / px_per_nm
-}
-
-/// Diameter of the pupil, seen from the slit, px: focal length × pupil over distance.
-fn pupil_px(shot: &Shot) -> f64 {
-    let facts = shot.inputs.facts;
-    let stated = facts.focal_mm.zip(facts.f_number);
-    let pupil_mm = stated.map_or(USUAL_PUPIL_MM, |(focal, number)| focal / number);
-    shot.scale.optics.focal_px * pupil_mm / shot.inputs.bench.slit_distance_mm
-}
-
-fn foci(shot: &Shot) -> Vec<Focus> {
-    let distance_m = shot.inputs.bench.slit_distance_mm / 1000.0;
-    let pupil_px = pupil_px(shot);
-    let mut foci = Vec::new();
-    for (filled, share) in PUPIL_FILLED {
-        for i in -FOCUS_STEPS..=FOCUS_STEPS {
-            let i = f64::from(i);
-            let dioptres = FIRST_FOCUS_STEP * i * (1.0 + FOCUS_STEP_GROWS * i.abs());
-            let step = FIRST_FOCUS_STEP * (1.0 + 2.0 * FOCUS_STEP_GROWS * i.abs());
-            let near = (-0.5 * (dioptres / FOCUS_DIOPTRES).powi(2)).exp() / FOCUS_DIOPTRES;
-            let far = (-0.5 * (dioptres / ASTRAY_DIOPTRES).powi(2)).exp() / ASTRAY_DIOPTRES;
-            let density = (1.0 - ASTRAY) * near + ASTRAY * far;
-            foci.push(Focus {
-                defocus_px: pupil_px * dioptres * distance_m,
-                filled,
-                prior: (share * step * density).ln(),
-            });
-        }
-    }
-    foci
-}
-
-/// The slit's own image.
-struct Image {
-    width_px: f64,
-    is_clipped: bool,
-}
-
-impl Image {
-    fn of(shot: &Shot) -> Image {
-        let slit = &shot.survey.slit;
-        let brightest = median(slit.cuts.iter().map(|cut| cut.contrast));
-        Image {
-            width_px: slit.width_px,
-            is_clipped: slit.clipped_share > 0.5 || brightest.is_some_and(|b| b > NEAR_CEILING),
-        }
-    }
-
-    /// ln of how likely its width at half height is.
-    fn ln_likelihood(&self, slit_px: f64, lens_px: f64, disc_px: f64) -> f64 {
-        let added_px = if self.is_clipped {
-            CLIPPED_LENS * lens_px + disc_px
-        } else {
-            let blur_px = FWHM_PER_SIGMA * lens_px.hypot(0.25 * disc_px);
-            slit_px.hypot(blur_px) - slit_px
-        };
-        let off_px = self.width_px - slit_px - added_px;
-        let sigma_px = (IMAGE_SHARE * added_px).hypot(IMAGE_PX);
-        let sigma_px = if off_px > 0.0 && self.is_clipped {
-            sigma_px + GLARE_PX
-        } else {
-            sigma_px
-        };
-        ((-0.5 * (off_px / sigma_px).powi(2)).exp() / sigma_px + ODD_IMAGE).ln()
-    }
-}
-
-/// How far the light of an order is from focus, across the lines or along them, where the slit's own image is in it.
-struct Order {
-    /// Diameter of the pupil's disc, px, signed.
-    own_px: f64,
-}
-
-impl Order {
-    /// Across the lines: a plane grating in diverging light. The slit seems as far off as the cube of the cosines' ratio makes it,
-    /// behind the pupil's own distance.
-    fn at(shot: &Shot, path_nm: f64) -> Order {
-        let (out, came) = cosines(shot, path_nm);
-        let seems = shot.scale.optics.pupil_share + (out / came).powi(3);
-        Order::from(shot, 1.0 / seems)
-    }
-
-    /// Along the lines, where the grooves are bent by `fan`: light from another part of the pupil has met grooves turned
-    /// otherwise.
-    fn along(shot: &Shot, path_nm: f64, fan: f64) -> Order {
-        let optics = &shot.scale.optics;
-        let (out, came) = cosines(shot, path_nm);
-        let straight = 1.0 - path_nm / optics.groove_spacing_nm * fan / came;
-        Order::from(
-            shot,
-            straight / (optics.pupil_share * straight + out / came),
-        )
-    }
-
-    /// The slit's own image.
-    fn straight() -> Order {
-        Order { own_px: 0.0 }
-    }
-
-    /// Of what seems to be at a distance; its reciprocal, in distances of the slit.
-    fn from(shot: &Shot, nearness: f64) -> Order {
-        let own = nearness - 1.0 / (1.0 + shot.scale.optics.pupil_share);
-        Order {
-            own_px: pupil_px(shot) * own,
-        }
-    }
-
-    /// Diameter of the pupil's disc in the order's light, px.
-    fn disc_px(&self, focus: &Focus) -> f64 {
-        focus.filled * (focus.defocus_px - self.own_px).abs()
-    }
-}
-
-/// Cosines of the angles at which light of `path_nm` leaves the grating and comes to it.
-fn cosines(shot: &Shot, path_nm: f64) -> (f64, f64) {
-    let optics = &shot.scale.optics;
-    let cosine = |sine: f64| (1.0 - sine * sine).max(0.01).sqrt();
-    let out = optics.alpha_slit + path_nm / optics.groove_spacing_nm;
-    (cosine(out), cosine(optics.alpha_slit))
-}
-
-/// What the slit's ends say of each lens and focus.
-struct EndsSeen {
-    /// ln of their likelihood, by lens and focus.
-    ln: Vec<f64>,
-    /// Mean of what they are softer by, px, and of its square.
-    soft: Vec<(f64, f64)>,
-}
-
-impl EndsSeen {
-    fn new(shot: &Shot, ends: &[End], foci: &[Focus]) -> EndsSeen {
-        let optics = &shot.scale.optics;
-        let covariance = shot.inputs.calibration.map(|c| &c.covariance);
-        let variance = covariance.and_then(|c| Some(*c.get(index::FAN)?.get(index::FAN)?));
-        let sigma = variance.map_or(shot.scale.sigma(index::FAN), |v| v.max(0.0).sqrt());
-        let orders: Vec<Vec<Order>> = BENT
-            .iter()
-            .map(|(sigmas, _)| {
-                let fan = optics.fan + sigmas * sigma;
-                let along = |end: &End| Order::along(shot, end.path_nm, fan);
-                ends.iter().map(along).collect()
-            })
-            .collect();
-        let (mut ln, mut soft) = (Vec::new(), Vec::new());
-        for lens_px in LENS_PX {
-            for focus in foci {
-                let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
-                for (soft_px, share) in SOFT_PX {
-                    for (orders, (_, bent)) in orders.iter().zip(BENT) {
-                        let chi: f64 = ends
-                            .iter()
-                            .zip(orders)
-                            .map(|(end, order)| {
-                                let disc = 0.25 * order.disc_px(focus);
-                                let expected = lens_px.hypot(disc).hypot(soft_px);
-                                let sigma = (END_SHARE * expected).hypot(END_PX);
-                                ((end.blur_px - expected) / sigma).powi(2) + 2.0 * sigma.ln()
-                            })
-                            .sum();
-                        let weight = share * bent * (-0.5 * chi).exp();
-                        sum += weight;
-                        first += weight * soft_px;
-                        second += weight * soft_px * soft_px;
-                    }
-                }
-                let sum = f64::max(sum, 1e-200);
-                ln.push(sum.ln());
-                soft.push((first / sum, second / sum));
-            }
-        }
-        EndsSeen { ln, soft }
-    }
 }

@@ -5,7 +5,9 @@
 mod dust;
 mod ends;
 mod explanation;
+mod focus;
 mod health;
+mod image;
 mod render;
 mod sharpness;
 mod smear;

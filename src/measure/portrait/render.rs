@@ -14,6 +14,9 @@ pub const DISC_PX: [f64; 21] = [
     36.0, 43.0, 52.0, 64.0,
 ];
 
+/// Standard deviation of the chord of a disc of diameter 1 (integral of x² √(r² − x²); from memory).
+pub const DISC_SIGMA: f64 = 0.25;
+
 /// Distance of the values in a table, px.
 const STEP_PX: f64 = 0.15;
 

@@ -52,6 +52,12 @@ pub fn sharpness(shot: &Shot, m: &mut Measurement) {
             None => "nothing that is seen".into(),
         }
     ));
+    if let Some(changed) = explained.changed {
+        m.log.push(format!(
+            "wider than the bench's slit with a probability of {changed:.3}; its image {:.1} px, climbing over {:.1} px",
+            shot.survey.slit.width_px, shot.survey.slit.rise_px
+        ));
+    }
     if lines.is_empty() && ends.is_empty() {
         m.lacks(Subject::Blur, "no line and no end of the slit is clear");
     } else {

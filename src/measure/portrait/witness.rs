@@ -5,7 +5,7 @@ use crate::measure::light::profile::Profile;
 use crate::measure::light::spectrum_peaks::element;
 use crate::measure::portrait::render::{DISC_PX, LENS_PX, line};
 use crate::measure::shot::Shot;
-use crate::terms::{Lamp, LampLine};
+use crate::terms::{Interval, Lamp, LampLine};
 
 /// What a line must stand out of the noise by, and of the highest light, to show its shape.
 const CLEAR_SNR: f64 = 20.0;
@@ -19,6 +19,19 @@ const AS_NARROW: f64 = 1.8;
 const MOST_LINES: usize = 5;
 /// A line's shape is looked at over so many widths at half height to either side.
 const REACH: f64 = 1.5;
+/// Values of a line nearer to each other than this, px, are taken together.
+const SPACING_PX: f64 = 0.5;
+/// A slit or disc of so many times the width at half height explains no line.
+const HOPELESS: f64 = 3.0;
+/// Slits narrower than this look alike behind any lens, px.
+const NARROWEST_PX: f64 = 0.4;
+/// Light of other colours than these, nm, is blurred by so much more, px (standard deviation): what is missing between pixels of a
+/// colour is filled in from neighbours (two pixels' triangle: 0.8 px), and the colours of a JPEG file from pixels twice as wide
+/// (ITU-T T.81 with 4:2:0: 0.6 px; green keeps most of its light in the brightness).
+const GREEN_NM: Interval = Interval::new(490.0, 595.0);
+const COLOUR_PX: f64 = 0.9;
+/// …but only as far as the light does not rise again by this share of the line's height.
+const RISES_SHARE: f64 = 0.03;
 /// No drawing of a line is better than this share of its height: what cameras do to colour, noise and sharpness, and widths and
 /// lenses between those that are tried.
 const MODEL_SHARE: f64 = 0.03;
@@ -44,21 +57,73 @@ pub struct Witness {
     points: Vec<(f64, f64, f64)>,
 }
 
-/// What of a line a slit so wide, a lens and a pupil's disc leave unexplained: χ² by width, lens and disc, over its degrees of
-/// freedom where no shape explains it.
-pub struct Unexplained {
-    chi: Vec<f64>,
+/// A number for each width of the slit, lens and disc.
+pub struct Table(Vec<f64>);
+
+impl Table {
+    /// For a width, a lens and between two discs.
+    pub fn at(&self, width: usize, lens: usize, disc: Between) -> f64 {
+        let i = (width * LENS_PX.len() + lens) * DISC_PX.len() + disc.first;
+        self.0[i] + (self.0[i + 1] - self.0[i]) * disc.share
+    }
+
+    /// Another number for each of these.
+    pub fn map(&self, number: impl Fn(f64) -> f64) -> Table {
+        Table(self.0.iter().map(|v| number(*v)).collect())
+    }
+
+    /// With other lenses in place of those that are listed.
+    fn through(&self, lenses: &[Between; LENS_PX.len()]) -> Table {
+        let discs = DISC_PX.len();
+        let mut mixed = Vec::with_capacity(self.0.len());
+        for width in self.0.chunks(LENS_PX.len() * discs) {
+            for lens in lenses {
+                let (a, b) = width[lens.first * discs..].split_at(discs);
+                let mix = |(a, b): (&f64, &f64)| a + (b - a) * lens.share;
+                mixed.extend(a.iter().zip(b).map(mix));
+            }
+        }
+        Table(mixed)
+    }
 }
 
-impl Unexplained {
-    /// χ² above that of the best shape, between two discs.
-    pub fn at(&self, width: usize, lens: usize, disc_px: f64) -> f64 {
-        let last = DISC_PX.len() - 1;
-        let i = DISC_PX.partition_point(|d| *d <= disc_px).clamp(1, last) - 1;
-        let share = ((disc_px - DISC_PX[i]) / (DISC_PX[i + 1] - DISC_PX[i])).clamp(0.0, 1.0);
-        let row = (width * LENS_PX.len() + lens) * DISC_PX.len();
-        self.chi[row + i] * (1.0 - share) + self.chi[row + i + 1] * share
+/// A place between two values of a list.
+#[derive(Clone, Copy)]
+pub struct Between {
+    first: usize,
+    /// How far from the first to the next, 0…1.
+    share: f64,
+}
+
+impl Between {
+    /// Of a disc's diameter, px.
+    pub fn discs(disc_px: f64) -> Between {
+        Between::of(&DISC_PX, disc_px)
     }
+
+    /// Of `value`, or of the end of the list that is nearest.
+    fn of(list: &[f64], value: f64) -> Between {
+        let first = list
+            .partition_point(|v| *v <= value)
+            .clamp(1, list.len() - 1)
+            - 1;
+        let share = (value - list[first]) / (list[first + 1] - list[first]);
+        Between {
+            first,
+            share: share.clamp(0.0, 1.0),
+        }
+    }
+}
+
+/// The lens's blurs in the colour of a line: red and blue light falls on every other pixel in both directions only, and a JPEG
+/// file keeps colour at half the resolution.
+fn in_colour(path_nm: f64) -> [Between; LENS_PX.len()] {
+    let added_px = if GREEN_NM.contains(path_nm.abs()) {
+        0.0
+    } else {
+        COLOUR_PX
+    };
+    LENS_PX.map(|lens_px| Between::of(&LENS_PX, lens_px.hypot(added_px)))
 }
 
 /// The lines of both orders that are clear, alone and not clipped, the measured order's first.
@@ -96,11 +161,37 @@ impl Witness {
         let reach = REACH * peak.fwhm_nm + 1.0 / px_per_nm;
         let first = profile.index(peak.nm - reach)?;
         let last = profile.index(peak.nm + reach)?;
+        let middle = profile.index(peak.nm)?;
+        // Where the light rises again another line begins.
+        let foot = |places: &mut dyn Iterator<Item = usize>| {
+            let (mut foot, mut least) = (middle, f64::MAX);
+            for i in places {
+                if profile.light[i] < least {
+                    (foot, least) = (i, profile.light[i]);
+                } else if least < 0.5 * peak.height
+                    && profile.light[i] - least > RISES_SHARE * peak.height
+                {
+                    break;
+                }
+            }
+            foot
+        };
+        let (first, last) = (
+            foot(&mut (first..=middle).rev()),
+            foot(&mut (middle..=last)),
+        );
+        let together = ((SPACING_PX / (profile.step_nm * px_per_nm)) as usize).max(1);
         let points = (first..=last)
-            .map(|i| {
-                let x_px = (profile.nm(i as f64) - peak.nm) * px_per_nm;
-                let sigma = (profile.sigma[i] / peak.height).hypot(MODEL_SHARE);
-                (x_px, profile.light[i] / peak.height, sigma)
+            .collect::<Vec<usize>>()
+            .chunks(together)
+            .map(|part| {
+                let mean = |of: &dyn Fn(usize) -> f64| {
+                    part.iter().map(|&i| of(i)).sum::<f64>() / part.len() as f64
+                };
+                let x_px = (mean(&|i| profile.nm(i as f64)) - peak.nm) * px_per_nm;
+                // What lies nearer than a pixel shares its noise.
+                let sigma = (mean(&|i| profile.sigma[i]) / peak.height).hypot(MODEL_SHARE);
+                (x_px, mean(&|i| profile.light[i]) / peak.height, sigma)
             })
             .collect();
         Some(Witness {
@@ -111,24 +202,39 @@ impl Witness {
         })
     }
 
-    /// Fits height, place and a straight base for each slit's width, px, each lens and each disc.
-    pub fn unexplained(&self, widths_px: &[f64]) -> Unexplained {
-        let mut chi = Vec::with_capacity(widths_px.len() * LENS_PX.len() * DISC_PX.len());
+    /// What of the line a slit so wide, px, a lens (its blur in green) and a pupil's disc leave unexplained: χ² above that of the best
+    /// of all shapes, over its degrees of freedom where none explains it. Height, place and a straight base are free.
+    pub fn unexplained(&self, widths_px: &[f64]) -> Table {
+        let widest_px = HOPELESS * self.fwhm_px;
+        let rows = LENS_PX.len() * DISC_PX.len();
+        let mut chi: Vec<f64> = Vec::with_capacity(widths_px.len() * rows);
+        let mut last_px = f64::MAX;
         for width_px in widths_px {
+            if *width_px < NARROWEST_PX && last_px < NARROWEST_PX {
+                chi.extend_from_within(chi.len() - rows..);
+                continue;
+            }
+            last_px = *width_px;
             for lens in 0..LENS_PX.len() {
-                for disc in 0..DISC_PX.len() {
-                    chi.push(self.chi_squared(*width_px, lens, disc));
+                for (disc, disc_px) in DISC_PX.iter().enumerate() {
+                    let hopeless = width_px.max(*disc_px) > widest_px;
+                    chi.push(if hopeless {
+                        f64::INFINITY
+                    } else {
+                        self.chi_squared(*width_px, lens, disc)
+                    });
                 }
             }
         }
         let least = chi.iter().copied().fold(f64::MAX, f64::min);
+        let finite = chi.iter().copied().filter(|c| c.is_finite());
+        let most = finite.fold(least, f64::max);
         // Values nearer than a pixel are not independent; height, place and base are free.
-        let span_px = self.points.len() as f64 * self.spacing_px().min(1.0);
-        let scatter = (least * self.spacing_px().min(1.0) / (span_px - 4.0).max(1.0)).max(1.0);
-        for value in &mut chi {
-            *value = (*value - least) * self.spacing_px().min(1.0) / scatter;
-        }
-        Unexplained { chi }
+        let per_point = self.spacing_px().min(1.0);
+        let span_px = self.points.len() as f64 * per_point;
+        let scatter = (least * per_point / (span_px - 4.0).max(1.0)).max(1.0);
+        let above = |chi: f64| (chi.min(most) - least) * per_point / scatter;
+        Table(chi).map(above).through(&in_colour(self.path_nm))
     }
 
     fn spacing_px(&self) -> f64 {
@@ -158,15 +264,25 @@ impl Witness {
     }
 }
 
-/// yᵀ A⁻¹ y by Cholesky's decomposition of the lower triangle `a`.
+/// yᵀ A⁻¹ y by Cholesky's decomposition of the lower triangle `a`, without what depends on what stands before it.
 fn explained(mut a: [[f64; 4]; 4], mut y: [f64; 4]) -> f64 {
+    /// Share of a sum of squares that rounding may leave.
+    const ROUNDING: f64 = 1e-9;
     let mut sum = 0.0;
     for j in 0..4 {
+        let whole = a[j][j];
         for k in 0..j {
             a[j][j] -= a[j][k] * a[j][k];
             y[j] -= a[j][k] * y[k];
         }
-        let pivot = a[j][j].max(1e-12).sqrt();
+        if a[j][j] <= ROUNDING * whole {
+            for row in &mut a[j..] {
+                row[j] = 0.0;
+            }
+            y[j] = 0.0;
+            continue;
+        }
+        let pivot = a[j][j].sqrt();
         a[j][j] = pivot;
         y[j] /= pivot;
         sum += y[j] * y[j];

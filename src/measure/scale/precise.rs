@@ -41,6 +41,8 @@ const WRONG_SIGMAS: f64 = 6.0;
 const LEAST_GROUPS: usize = 4;
 /// So many different lines make a scale.
 const LEAST_LINES: usize = 3;
+/// …or so many that both orders show: with what is known of phones and discs they leave nothing open but the scale's uncertainty.
+const LEAST_IN_BOTH: usize = 2;
 /// Two models are compared at these wavelengths, nm.
 const COMPARED_NM: [f64; 3] = [430.0, 550.0, 620.0];
 
@@ -141,7 +143,18 @@ pub fn precise(
     let mut distinct: Vec<i64> = nm.map(|nm| nm as i64).collect();
     distinct.sort_unstable();
     distinct.dedup();
-    if distinct.len() < LEAST_LINES {
+    let in_both = |nm: &&i64| {
+        let of_line = |g: &&FittedGroup| g.fit.wavelength_nm.round() as i64 == **nm;
+        let signs: Vec<f64> = observed
+            .groups
+            .iter()
+            .filter(of_line)
+            .map(|g| g.sign)
+            .collect();
+        signs.contains(&1.0) && signs.contains(&-1.0)
+    };
+    let twice = distinct.iter().filter(in_both).count();
+    if distinct.len() < LEAST_LINES && twice < LEAST_IN_BOTH {
         return Err(Refusal::FewLines(too_few(distinct.len(), lamp)));
     }
     let calibration = report(lamp, picture, &observed.groups, &adjusted);

@@ -12,7 +12,7 @@ mod strip;
 mod survey;
 mod trace;
 
-pub use band::{Edge, end_shape};
+pub use band::{Edge, as_measured, end_shape};
 pub use map::Map;
 pub use plausible::{Familiar, NoSight};
 pub use stray::{Bar, Stray, dark};
