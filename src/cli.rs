@@ -73,7 +73,7 @@ pub enum Command {
         #[arg(long, value_name = "N", default_value_t = 1)]
         seed: u64,
         /// Through what discs the class looks: ideal ones, or pieces of discs as they are
-        #[arg(long, value_name = "KIND", default_value = "ideal", value_parser = ["ideal", "real"], hide = true)]
+        #[arg(long, value_name = "KIND", default_value = "real", value_parser = ["ideal", "real"], hide = true)]
         discs: String,
         /// Keep inbox, results and truth.json in this folder [default: a temporary one, removed at the end]
         #[arg(long, value_name = "DIR")]

@@ -6,10 +6,12 @@ use slitwatch::terms::{Capture, Estimate, Point, Quantity};
 
 use super::lab::{Bench, Seen, light, photograph};
 
-/// One photo of a light on a bench with a disc as it is, with its own lamp photo behind it.
+/// One photo of a light on a bench, with its own lamp photo behind it.
 fn taken(bench: &Bench, source: Source, faults: Vec<Fault>) -> Seen {
-    let scale = bench.real_lamp(7);
-    let shot = bench.real_shot(301, light(source.clone(), 5), faults, 301);
+    let lamp = bench.lamp_shot(7, (0.2, 0.1, 0.0));
+    let scale = photograph("lamp", &lamp, Capture::Calibration, None);
+    let mut shot = bench.shot(301, light(source.clone(), 5), (0.3, 0.0, 0.1));
+    shot.faults = faults;
     photograph(
         &format!("{source:?}"),
         &shot,
@@ -146,5 +148,25 @@ fn stray_light_is_placed_where_it_comes_in_or_nowhere() {
         assert!(side.split(' ').all(is_there), "{side}: {:?}", s.0);
         let leak = s.0.reasons.iter().find(|r| r.code.as_str() == "leak");
         assert!(leak.unwrap().advice.contains(&side), "{:?}", leak);
+    }
+}
+
+#[test]
+fn round_grooves_that_smear_the_slit_along_itself_leave_neither_wedge_nor_dust_to_see() {
+    let mut bench = Bench::sound(1, 17);
+    bench.instrument.slit_width_um = 450.0;
+    bench.instrument.wedge = 0.35;
+    bench.instrument.dust = 10;
+    let lamp = bench.real_lamp(7);
+    for source in [Source::Helium, Source::Tungsten(2800.0)] {
+        let shot = bench.real_shot(301, light(source, 5), Vec::new(), 301);
+        let scale = lamp.measurement.calibration.as_ref();
+        let photo = photograph("light", &shot, Capture::Sample, scale);
+        let metrics = &photo.measurement.metrics;
+        for quantity in [Quantity::SlitWedgeUm, Quantity::DustShare] {
+            assert_eq!(metrics.estimate(quantity), None, "{photo:?}");
+        }
+        let said = &photo.measurement.not_measured;
+        assert!(said.iter().any(|s| s.why.contains("smear")), "{photo:?}");
     }
 }

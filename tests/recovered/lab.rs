@@ -29,10 +29,15 @@ pub struct Bench {
 }
 
 impl Bench {
-    /// A sound instrument on one of the simulator's phones.
+    /// A sound instrument on one of the simulator's phones. An ideal disc is seen through a pupil that is a point: the file must
+    /// say so, too.
     pub fn sound(phone: usize, seed: u64) -> Bench {
+        const PINHOLE: f64 = 64.0;
         Bench {
-            phone: Phone::all().swap_remove(phone),
+            phone: Phone {
+                f_number: PINHOLE,
+                ..Phone::all().swap_remove(phone)
+            },
             instrument: Instrument::sound(seed),
             orientation: 1,
         }

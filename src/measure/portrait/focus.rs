@@ -100,6 +100,13 @@ impl OwnFocus {
     }
 }
 
+/// Over how much a whole pupil smears the slit along itself in the light of `path_nm`, px, where its own image is in focus.
+pub fn along(shot: &Shot, path_nm: f64) -> f64 {
+    OwnFocus::along(shot, path_nm, shot.scale.optics.fan)
+        .px
+        .abs()
+}
+
 /// Sines at which the light may meet the grating, with their probabilities: one photo tells that angle from the phone's turn to half
 /// a degree only.
 pub fn incidences(shot: &Shot) -> [(f64, f64); 3] {

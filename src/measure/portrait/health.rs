@@ -3,6 +3,7 @@
 use crate::measure::light::exposure::{clipped_line_share, exposure};
 use crate::measure::light::profile::{Order, Profile};
 use crate::measure::portrait::dust::dust;
+use crate::measure::portrait::focus::along;
 use crate::measure::portrait::sharpness::{BANDPASS_SHARE, sharpness};
 use crate::measure::portrait::smear::SOFT_COLOUR_PX;
 use crate::measure::portrait::wedge::wedge;
@@ -170,6 +171,9 @@ const CLEAR_WEDGE: f64 = 2.0;
 /// …otherwise, known less well than to this share of the slit's width, it is not a measurement.
 const LARGEST_WEDGE_SHARE: f64 = 0.5;
 
+/// Places nearer to each other than this share of the slit's length are told apart where its blades can be judged.
+const SMEARED_SHARE: f64 = 0.1;
+
 /// Are the slit's blades parallel, and clean?
 fn blades(shot: &Shot, m: &mut Measurement) {
     let Shot {
@@ -186,6 +190,13 @@ fn blades(shot: &Shot, m: &mut Measurement) {
         .is_none_or(|b| b.value > SOFT_COLOUR_PX);
     if is_blurred || m.metrics.has(Quantity::MovedPx) {
         m.lacks(Subject::Blades, "the picture is not sharp");
+        return;
+    }
+    let smear_px = along(shot, order.profile.sign * 550.0);
+    if smear_px > SMEARED_SHARE * beta.width() * optics.focal_px {
+        let why =
+            format!("the disc's round grooves smear the slit along itself, over {smear_px:.0} px");
+        m.lacks(Subject::Blades, why);
         return;
     }
     let (profile, rays) = (&order.profile, optics.rays());

@@ -106,7 +106,7 @@ fn moved(shot: &Shot, explained: &Explained, m: &mut Measurement) {
     let soft = explained.soft_px.unwrap_or(Estimate::new(0.0, 0.0));
     let along_px = SMEAR_PER_SIGMA * soft.value;
     let mut smear_px = 0.0f64;
-    if bent > clear && soft.value > SOFT_PX {
+    if bent > clear {
         smear_px = (2.0 * bent).hypot(along_px);
     }
     if softer_than_its_lamp(shot, soft)
