@@ -166,7 +166,7 @@ fn dye_and_neutral_absorbances_of_several_phones_are_as_good_as_they_say() {
     assert!(t.median < 0.01 && t.worst < 0.08);
     assert!((0.55..0.95).contains(&t.within_1) && t.within_2 > 0.85);
     let t = tally("half the exposure", &linked);
-    assert!(t.median < 0.01 && t.worst < 0.04);
+    assert!(t.median < 0.01 && t.worst < 0.05);
     // Without a bracket a phone's own curve is in the error, and in the uncertainty.
     let t = tally("read as sRGB", &without);
     assert!(t.within_1 > 0.5 && t.within_2 > 0.85);
