@@ -11,6 +11,9 @@ use crate::terms::{Estimate, LampLine, Peak, PeakKind};
 const FLOOR_NM: f64 = 0.01;
 /// A line in a blend is known by its curvature to this share of the bandpass: what it leans on bends too (drawn lamps).
 const LEANS: f64 = 0.05;
+/// By what share a line has to be wider than the bandpass to be taken wholly for one that leans on something; from none to
+/// this share its centre goes over from its middle to its bend, so that no centre hangs on a hair (drawn lamps).
+const WIDENED: f64 = 0.2;
 /// A blend's middle is that of no line: it is known to this share of what the blend is wider than a line.
 const BLENDED: f64 = 0.15;
 /// A blend is so many bandpasses wide, in green light and in other; below that it may be a line whose colour a camera has
@@ -59,18 +62,26 @@ pub fn peaks(
                 PeakKind::Band
             };
             let surely = SURELY_A_BLEND[usize::from(!is_green(peak.nm))];
-            let is_uneven =
-                peak.fwhm_nm > surely * bandpass_nm || has_uneven_feet(profile, peak, bandpass_nm);
-            let bend = is_uneven.then(|| line_in_blend(profile, peak, bandpass_nm));
+            let is_half_parted = found.iter().any(|other| {
+                other.index != peak.index && (other.nm - peak.nm).abs() < 0.5 * peak.fwhm_nm
+            });
+            let is_uneven = is_half_parted
+                || peak.fwhm_nm > surely * bandpass_nm
+                || has_uneven_feet(profile, peak, bandpass_nm);
+            let bend = is_uneven.then(|| line_in_blend(profile, peak, &found, bandpass_nm));
             if let Some(Estimate { value: nm, sigma }) = bend.flatten() {
                 // What is no wider than a line has not been widened by what it leans on; it may have been moved by it.
-                if peak.fwhm_nm < 1.05 * bandpass_nm {
-                    centre_sigma = centre_sigma.hypot(nm - centre_nm);
-                } else {
+                let widened = (peak.fwhm_nm / bandpass_nm - 1.0) / WIDENED;
+                let leaning = widened.clamp(0.0, 1.0);
+                if leaning > 0.0 {
                     kind = PeakKind::Merged;
-                    centre_nm = nm;
-                    centre_sigma = centre_sigma.hypot(sigma).hypot(LEANS * bandpass_nm);
                 }
+                let aside = nm - centre_nm;
+                centre_nm += leaning * aside;
+                centre_sigma = centre_sigma
+                    .hypot((1.0 - leaning) * aside)
+                    .hypot(leaning * sigma)
+                    .hypot(leaning * LEANS * bandpass_nm);
             } else if kind == PeakKind::Merged {
                 centre_sigma = centre_sigma.hypot(BLENDED * (peak.fwhm_nm - bandpass_nm));
             }
@@ -100,11 +111,16 @@ fn has_uneven_feet(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> bool 
 
 /// A sharp line that leans on something broader (mercury's 546 nm on its phosphor's shoulder): the place, nm, where the
 /// blend bends most, with its standard uncertainty from the noise. Absent where nothing bends as a line does, or where
-/// two places bend much alike.
+/// two places bend much alike. A bend belongs to the nearest of all `maxima`: half-parted lines each keep their own.
 ///
 /// The second derivative makes a line stand out of a blend by the square of the widths' ratio (derivative spectroscopy,
 /// common practice, no source).
-fn line_in_blend(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> Option<Estimate> {
+fn line_in_blend(
+    profile: &Profile,
+    peak: &Maximum,
+    maxima: &[Maximum],
+    bandpass_nm: f64,
+) -> Option<Estimate> {
     if peak.fwhm_nm > 6.0 * bandpass_nm || peak.clipped > 0.02 {
         return None;
     }
@@ -125,8 +141,13 @@ fn line_in_blend(profile: &Profile, peak: &Maximum, bandpass_nm: f64) -> Option<
     let bend: Vec<f64> = (first..=first + 2 * reach)
         .map(|i| 2.0 * mean(i) - mean(i - apart) - mean(i + apart))
         .collect();
+    let is_own = |i: usize| {
+        let own = i.abs_diff(peak.index);
+        maxima.iter().all(|other| own <= i.abs_diff(other.index))
+    };
     let mut tops: Vec<usize> = (1..bend.len() - 1)
         .filter(|&i| bend[i] >= bend[i - 1] && bend[i] > bend[i + 1] && bend[i] > 0.0)
+        .filter(|&i| is_own(first + i))
         .collect();
     tops.sort_by(|&a, &b| bend[b].total_cmp(&bend[a]));
     let &top = tops.first()?;
