@@ -117,7 +117,7 @@ pub fn lines_for_naming() -> Vec<LampLine> {
     lines
 }
 
-/// Reads a lamp table: comment lines (`# title: …` among them), the header, one line or band a row.
+/// Reads a lamp table: comment lines (`# title: …` among them, and `# strengths known to: 0.1`, a share), the header, one line or band a row.
 ///
 /// # Errors
 /// The first row that cannot be used, with its line.
@@ -126,6 +126,17 @@ pub fn read_lamp(name: &str, table: &str) -> Result<Lamp, LampFault> {
         .lines()
         .find_map(|line| line.strip_prefix("# title:"))
         .map_or_else(|| name.to_owned(), |title| title.trim().to_owned());
+    let stated = table.lines().enumerate().find_map(|(i, line)| {
+        let text = line.strip_prefix("# strengths known to:")?.trim();
+        Some(match text.parse::<f64>() {
+            Ok(share) if (0.01..=10.0).contains(&share) => Ok(share),
+            _ => Err(LampFault {
+                line: i + 1,
+                what: format!("strengths known to {text} is not a number from 0.01 to 10"),
+            }),
+        })
+    });
+    let strengths_known = stated.unwrap_or(Ok(Lamp::USUAL_STRENGTHS))?;
     let mut reader = csv::ReaderBuilder::new()
         .comment(Some(b'#'))
         .trim(csv::Trim::All)
@@ -172,6 +183,7 @@ pub fn read_lamp(name: &str, table: &str) -> Result<Lamp, LampFault> {
         name: name.to_owned(),
         title,
         lines,
+        strengths_known,
     })
 }
 

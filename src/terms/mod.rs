@@ -29,7 +29,7 @@ pub use measurement::Measurement;
 pub use pairing::{Choice, Pairing};
 pub use quantity::{Metrics, Quantity, Reading};
 pub use ranks::{median, sorted};
-pub use spectrum::{AbsorbanceRow, Peak, PeakKind, Spectrum, SpectrumRow};
+pub use spectrum::{AbsorbanceRow, FWHM_PER_SIGMA, Peak, PeakKind, Spectrum, SpectrumRow};
 pub use srgb::{srgb_code, srgb_light};
 pub use unmeasured::{Subject, Unmeasured};
 pub use variant::Variant;
