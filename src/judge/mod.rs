@@ -466,13 +466,20 @@ impl Judgement<'_> {
     }
 }
 
-/// How many different lamp lines a scale was fitted to. A blend counts each of its lines, and a line of both orders once.
+/// How many different lamp lines a scale was fitted to. A blend counts each of its lines, and a line of both orders once; but two
+/// lines that both orders show do for three: the slit's image and four places leave as little open.
 fn different_lines(calibration: &Calibration) -> f64 {
-    let used = calibration.lines.iter().filter(|line| line.used);
-    let names: BTreeSet<&str> = used
-        .flat_map(|line| line.name.rsplit(' ').next().unwrap_or("").split('+'))
-        .collect();
-    names.len() as f64
+    let names = |order: i32| -> BTreeSet<&str> {
+        let used = calibration.lines.iter().filter(|line| line.used);
+        used.filter(|line| line.order == order)
+            .flat_map(|line| line.name.rsplit(' ').next().unwrap_or("").split('+'))
+            .collect()
+    };
+    let (plus, minus) = (names(1), names(-1));
+    let in_both = plus.intersection(&minus).count();
+    plus.union(&minus)
+        .count()
+        .max((2 * in_both).saturating_sub(1)) as f64
 }
 
 #[cfg(test)]

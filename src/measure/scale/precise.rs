@@ -31,6 +31,8 @@ const USUAL_PX_PER_NM: f64 = 2.0;
 /// enough to tell.
 const USUAL_BOX: f64 = 0.7;
 const USUAL_BLUR: f64 = 3.2;
+/// A line that shows the shape is so many times as wide as the lamp's lines typically are.
+const LINE_WIDTHS: Interval = Interval::new(0.5, 3.0);
 /// A group is clear from this signal to noise on…
 const CLEAR_SNR: f64 = 6.0;
 /// …with so much of the highest light…
@@ -96,12 +98,18 @@ pub fn precise(
         let rays = optics.rays();
         let mut notes: Vec<String> = Vec::new();
         let profiles: Vec<Profile> = task.orders.iter().map(|o| o.slabs.profile(&rays)).collect();
+        // Each order has a focus of its own, and with it a shape of its lines.
+        let shapes: Vec<Option<LineShape>> = profiles
+            .iter()
+            .map(|profile| task.clearest_shape(std::slice::from_ref(profile)))
+            .collect();
         shape = task.clearest_shape(&profiles).or(shape);
         let used = shape.unwrap_or(LineShape {
             box_nm: USUAL_BOX * picture.typical_fwhm_nm,
             sigma_nm: picture.typical_fwhm_nm / USUAL_BLUR,
         });
-        let fits = task.clear_groups(&profiles, used, round == 0, &mut notes);
+        let shapes: Vec<LineShape> = shapes.into_iter().map(|own| own.unwrap_or(used)).collect();
+        let fits = task.clear_groups(&profiles, &shapes, round == 0, &mut notes);
         if fits.is_empty() {
             return Err(Refusal::FewLines(match &last {
                 Some(_) => too_few(0, lamp),
@@ -226,14 +234,14 @@ impl Task<'_> {
     fn clear_groups(
         &self,
         profiles: &[Profile],
-        shape: LineShape,
+        shapes: &[LineShape],
         is_first: bool,
         notes: &mut Vec<String>,
     ) -> Vec<(f64, Vec<usize>, GroupFit)> {
-        let fwhm_nm = shape.fwhm_nm();
-        let all_groups = groups(self.lamp, fwhm_nm);
         let mut fits = Vec::new();
-        for profile in profiles {
+        for (profile, &shape) in profiles.iter().zip(shapes) {
+            let fwhm_nm = shape.fwhm_nm();
+            let all_groups = groups(self.lamp, fwhm_nm);
             let top = profile.light.iter().copied().fold(0.0f64, f64::max);
             for group in &all_groups {
                 if self.wrong.contains(&(profile.sign, group[0])) {
@@ -388,7 +396,7 @@ impl Task<'_> {
                 }
                 if let Some((shape, chi)) = fit_shape(profile, line.wavelength_nm, guess_fwhm_nm)
                     && chi < 30.0
-                    && shape.fwhm_nm() < 3.0 * guess_fwhm_nm
+                    && LINE_WIDTHS.contains(shape.fwhm_nm() / guess_fwhm_nm)
                 {
                     best = Some((height, shape));
                 }
