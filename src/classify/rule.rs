@@ -2,13 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use crate::decode::Facts;
-use crate::terms::Capture;
+use crate::terms::{Capture, Look};
 
 use super::bench::{bench_name, default_bench};
 use super::conditions::Conditions;
 use super::decision::{Outcome, Purpose};
 use super::endings::{is_picture_by_name, stem};
+use super::evidence::Evidence;
 use super::template::{BUILT_IN, Template};
 
 /// What becomes of a photo that a rule takes.
@@ -54,13 +54,13 @@ impl Rule {
     ///
     /// # Errors
     /// In words about the photo.
-    pub fn take(&self, path: &str, facts: &Facts) -> Result<Outcome, String> {
+    pub fn take(&self, evidence: &Evidence<'_>) -> Result<Outcome, String> {
+        let path = evidence.path;
         let name = path.rsplit('/').next().unwrap_or(path);
-        if matches!(self.then, Then::Measure(_)) && !is_picture_by_name(name) {
+        if !self.may_take(name) {
             return Err("it is not a photo by its name".to_owned());
         }
-        let mut groups: BTreeMap<String, String> =
-            self.when.meet(path, facts)?.into_iter().collect();
+        let mut groups: BTreeMap<String, String> = self.when.meet(evidence)?.into_iter().collect();
         let folder = path.split_once('/').map_or("", |(folder, _)| folder);
         // A group of the rule's own goes before a built-in name.
         let mut filling = groups.clone();
@@ -102,6 +102,16 @@ impl Rule {
         }))
     }
 
+    fn may_take(&self, name: &str) -> bool {
+        matches!(self.then, Then::Ignore { .. }) || is_picture_by_name(name)
+    }
+
+    /// True where it depends on what the photo looks like, and on that alone, whether the rule takes it.
+    pub fn is_a_matter_of_looks(&self, evidence: &Evidence<'_>) -> bool {
+        let name = evidence.path.rsplit('/').next().unwrap_or(evidence.path);
+        self.may_take(name) && self.when.is_a_matter_of_looks(evidence)
+    }
+
     /// Everything a rule says: its name, each condition, and last what becomes of the photo. Complete, because the
     /// configuration's hash rests on it.
     pub fn parts(&self) -> Vec<String> {
@@ -121,6 +131,16 @@ impl Rule {
         }
         if let Some(window) = &self.when.window {
             parts.push(format!("taken {window}"));
+        }
+        if let Some((wanted, names)) = &self.when.camera_name {
+            let names: Vec<&str> = names.sources().collect();
+            let not = if *wanted { "" } else { "not " };
+            parts.push(format!("named {not}as cameras do ({})", names.join(" or ")));
+        }
+        if !self.when.looks.is_empty() {
+            let looks = self.when.looks.iter().map(Look::to_string);
+            let looks: Vec<String> = looks.collect();
+            parts.push(format!("looks like {}", looks.join(" or ")));
         }
         parts.push(match &self.then {
             Then::Ignore { why } => format!("ignored: {}", why.source()),

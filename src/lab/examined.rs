@@ -106,12 +106,15 @@ pub fn record(origin: &Origin, examined: &Examined) -> Record {
     }
     let mut remarks = examined.remarks.clone();
     let circumstances = origin.provenance.circumstances.iter().cloned();
+    let of_decision = origin.decision.basis.remarks.iter().cloned();
+    let circumstances = circumstances.chain(of_decision);
     let at = if is_ignored { remarks.len() } else { 0 };
     remarks.splice(at..at, circumstances.map(Remark::from));
     let mut record = Record {
         photo: origin.photo.clone(),
         bench: origin.decision.bench().to_owned(),
         rule: origin.decision.rule.clone(),
+        looks: origin.decision.basis.seen.clone(),
         taken: origin.facts.taken.map(|taken| taken.to_string()),
         verdict: examined.verdict,
         reasons: examined.reasons.clone(),

@@ -25,13 +25,14 @@ use crate::classify::Purpose;
 use crate::decode::{self, Facts, Fault};
 use crate::frame::Frame;
 use crate::judge::{Case, judge};
+use crate::measure::looks::{self, Sought};
 use crate::measure::photo::{self, measure, spectrum_only};
 use crate::measure::portrait::smeared_beside;
 use crate::publish::record::Remark;
 use crate::settings::Settings;
 use crate::standards;
 use crate::terms::{
-    Capture, Code, Lamp, LampLine, Measurement, Quantity, Reason, Severity, Spectrum,
+    Capture, Code, Lamp, LampLine, Measurement, Quantity, Reason, Seen, Severity, Spectrum,
 };
 
 use beside::Beside;
@@ -57,6 +58,24 @@ impl Lab {
     /// The settings in force.
     pub fn settings(&self) -> &Settings {
         &self.settings
+    }
+
+    /// What a picture looks like, as far as rules ask for it.
+    pub fn look_of(&self, facts: &Facts, frame: &Frame) -> Seen {
+        let lamps = self.settings.lamps_looked_for();
+        let is_asked = |name: &str| lamps.iter().any(|lamp| lamp.name == name);
+        // A tube of the old kind is no fluorescent lamp by its pattern, and may be meant all the same.
+        let old_kind = self.lamps.iter().filter(|lamp| {
+            lamp.name == standards::HALOPHOSPHATE
+                && is_asked(standards::FLUORESCENT)
+                && !is_asked(standards::HALOPHOSPHATE)
+        });
+        let sought = Sought {
+            doubtful: old_kind.collect(),
+            groove_spacings_nm: &self.settings.groove_spacings_nm(),
+            lamps,
+        };
+        looks::seen(frame, facts, &sought)
     }
 
     /// Measures and judges a photo. `decoded` is what its file gave: the facts as they hold for the upright picture and the

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize, Serializer};
 
 use crate::terms::{
     Calibration, Capture, Estimate, LineUse, Metrics, PARAMETERS, Quantity, Reason, ScaleKind,
-    Unmeasured, Verdict,
+    Seen, Unmeasured, Verdict,
 };
 
 /// One photo's fate. The order of the fields is that in the file.
@@ -32,6 +32,9 @@ pub struct Record {
     pub lamp: String,
     /// Further named groups of the rule.
     pub groups: BTreeMap<String, String>,
+    /// What the photo looks like, where a rule asked for it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub looks: Option<Seen>,
     /// ISO 8601 without zone, as the phone says; absent where it does not.
     pub taken: Option<String>,
     /// The word.

@@ -226,6 +226,7 @@ mod tests {
             bench: bench.to_owned(),
             capture: Some(capture),
             rule: String::new(),
+            looks: None,
             label: file.trim_end_matches(".jpg").to_owned(),
             lamp: String::new(),
             groups: BTreeMap::new(),

@@ -130,7 +130,7 @@ impl Engine<'_> {
             n_workers = 1;
         }
         let (_, bytes_busy) = self.readers.busy(now);
-        while self.in_hand.len() < n_workers {
+        while self.in_hand.len() + self.looking.n_in_hand() < n_workers {
             let after_last = (Bound::Excluded(self.last_bench.clone()), Bound::Unbounded);
             let next = self
                 .queues

@@ -3,12 +3,13 @@
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
-use crate::classify::{Decision, Outcome};
+use crate::classify::{Decision, Evidence, Outcome};
 use crate::decode::{self, Facts};
 use crate::lab::Form;
-use crate::terms::{Capture, Code};
+use crate::terms::{Capture, Code, Seen};
 
 use super::job::Fate;
+use super::work::Work;
 
 /// A settled entry of the inbox.
 #[derive(Clone, Debug)]
@@ -25,6 +26,8 @@ pub struct Known {
     pub suspicion: Option<String>,
     /// From its header.
     pub facts: Arc<Facts>,
+    /// What it looks like, where somebody has looked.
+    pub seen: Option<Seen>,
     /// What the rules say.
     pub decision: Arc<Decision>,
     /// Its folder below the results.
@@ -45,6 +48,7 @@ impl Known {
             fault: None,
             suspicion: None,
             facts: Arc::new(facts),
+            seen: None,
             decision: Arc::new(decision),
             folder: String::new(),
             circumstances: Vec::new(),
@@ -64,6 +68,26 @@ impl Known {
             )
         }
         content(self) == content(other)
+    }
+
+    /// True where nothing but a look at it can tell what becomes of it.
+    pub fn asks_to_look(&self) -> bool {
+        self.decision.basis.asks_to_look && self.fault.is_none()
+    }
+
+    /// The rules' decision on all that is known of it.
+    pub fn decided_anew(&self, work: &dyn Work) -> Decision {
+        work.decide_on(&Evidence {
+            seen: self.seen.as_ref(),
+            ..Evidence::new(&self.shown, &self.facts)
+        })
+    }
+
+    /// The same photo, decided on by its looks.
+    pub fn looked_at(mut self, seen: Seen, work: &dyn Work) -> Known {
+        self.seen = Some(seen);
+        self.decision = Arc::new(self.decided_anew(work));
+        self
     }
 
     /// Whose it is.

@@ -76,18 +76,27 @@ impl World {
         self.folders.contains(folder)
     }
 
-    /// Asks the rules again about every photo, after they changed.
-    pub fn decide_again(&mut self, work: &dyn Work) {
+    /// Asks the rules again about every photo, after they changed; `looks_otherwise` where what was seen in them no longer
+    /// holds. Returns those that are to be looked at first.
+    pub fn decide_again(&mut self, work: &dyn Work, looks_otherwise: bool) -> Vec<Rel> {
         self.arranged = false;
-        for photo in self.photos.values_mut() {
-            let decide = || work.decide(&photo.shown, &photo.facts);
+        let mut to_look_at = Vec::new();
+        for (path, photo) in &mut self.photos {
+            if looks_otherwise {
+                photo.seen = None;
+            }
+            let decide = || photo.decided_anew(work);
             match catch_unwind(AssertUnwindSafe(decide)) {
                 Ok(decision) => photo.decision = Arc::new(decision),
                 Err(_) => {
                     tracing::error!(photo = %photo.shown, "the new rules failed on it; the old decision stays");
                 }
             }
+            if photo.asks_to_look() {
+                to_look_at.push(path.clone());
+            }
         }
+        to_look_at
     }
 
     /// Gives every photo its folder and its circumstances. False where nothing has changed since the last time.
@@ -359,6 +368,7 @@ mod tests {
             rule: String::new(),
             outcome,
             passed_over: Vec::new(),
+            basis: Default::default(),
         };
         let mut known = Known::new(shown.to_owned(), Facts::default(), decision);
         known.hash = hash.to_owned();

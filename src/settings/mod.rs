@@ -25,10 +25,10 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::classify::stated::Stated;
-use crate::classify::{Rule, RuleSet};
+use crate::classify::{CameraNames, Rule, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
-use crate::terms::{Instrument, Lamp, Pairing};
+use crate::terms::{Instrument, Lamp, Look, Pairing};
 
 use mistake::Report;
 use reading::{Spot, Table};
@@ -150,12 +150,18 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         lamps::read(&spot, folder, &mut lamps);
     }
     let lamp_names: Vec<&str> = lamps.iter().map(|lamp| lamp.name.as_str()).collect();
+    let mut camera_names = CameraNames::default();
+    t.set("camera_names", &mut camera_names, rules::read_camera_names);
+    let vocabulary = rules::Vocabulary {
+        lamps: &lamp_names,
+        camera_names,
+    };
     let rules = t
         .need(
             "rules",
             "without rules every photo would be a sample; copy the shipped ones from config/lab.yaml",
         )
-        .map(|spot| rules::read(&spot, &lamp_names));
+        .map(|spot| rules::read(&spot, &vocabulary));
     let mut stated = Stated::default();
     t.set("concentrations", &mut stated, |spot| {
         spot.file(folder, concentrations::read)
@@ -217,12 +223,49 @@ impl Settings {
         let named = |wanted: &str| self.lamps.iter().find(|lamp| lamp.name == wanted);
         match named(&name).or_else(|| named(standards::lamp_of_symbol(&name)?)) {
             // Benches rarely know which of the two kinds of fluorescent lamp hangs over them.
-            Some(lamp) if lamp.name == "fluorescent" => std::iter::once(lamp)
-                .chain(named("halophosphate"))
+            Some(lamp) if lamp.name == standards::FLUORESCENT => std::iter::once(lamp)
+                .chain(named(standards::HALOPHOSPHATE))
                 .collect(),
             Some(lamp) => vec![lamp],
             None => self.lamps.iter().collect(),
         }
+    }
+
+    /// Lamps that rules ask for by their looks.
+    pub fn lamps_looked_for(&self) -> Vec<&Lamp> {
+        let rules = self.rules.rules().iter();
+        let asked: Vec<&Look> = rules.flat_map(|rule| &rule.when.looks).collect();
+        let is_asked = |lamp: &&Lamp| asked.contains(&&Look::Lamp(lamp.name.clone()));
+        self.lamps.iter().filter(is_asked).collect()
+    }
+
+    /// True where a rule asks what photos look like.
+    pub fn asks_for_looks(&self) -> bool {
+        let mut rules = self.rules.rules().iter();
+        rules.any(|rule| !rule.when.looks.is_empty())
+    }
+
+    /// Hash of all that it depends on what a photo looks like, hexadecimal.
+    pub fn looks_hash(&self) -> String {
+        let names = self.lamps_looked_for();
+        let of = (names, self.groove_spacings_nm(), self.work.max_pixels());
+        blake3::hash(format!("{of:?}").as_bytes())
+            .to_hex()
+            .to_string()
+    }
+
+    /// Distances between grooves, nm, of all discs that a bench of the room may have, each once: those that are tried where
+    /// nothing is stated first.
+    pub fn groove_spacings_nm(&self) -> Vec<f64> {
+        let mut all = self.instrument.groove_spacings_nm.clone();
+        for bench in self.benches.values() {
+            for nm in &bench.groove_spacings_nm {
+                if !all.contains(nm) {
+                    all.push(*nm);
+                }
+            }
+        }
+        all
     }
 
     /// Hash of everything here that results depend on, hexadecimal.

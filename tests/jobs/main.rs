@@ -23,6 +23,7 @@ mod faults;
 mod forms;
 mod hostile;
 mod large;
+mod names;
 mod pairing;
 mod promises;
 mod refusals;

@@ -301,6 +301,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
             .to_owned(),
         bench: bench.to_owned(),
         capture: Some(capture),
+        looks: None,
         rule: match capture {
             Capture::Calibration => "lamp photos",
             _ => "everything else",
