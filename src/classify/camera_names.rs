@@ -1,13 +1,22 @@
 //! Names that say nothing of a photo: those that cameras give by themselves.
 
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
 use regex::Regex;
 
 use super::endings::stem;
+use super::expression::expression;
 
 /// What phones, file managers and sync programs put behind the name of a copy (common practice, no source).
 const COPY: &str = r"(?:[ _]?\([0-9]{1,3}\)|~[0-9]{1,3}|[ _-]+copy(?: [0-9]{1,3})?)?";
+
+/// A file's name without its ending and without the mark of a copy.
+pub(super) fn without_copy_mark(name: &str) -> &str {
+    static MARK: LazyLock<Option<Regex>> = LazyLock::new(|| expression(&format!("{COPY}$")).ok());
+    let stem = stem(name);
+    let mark = MARK.as_ref().and_then(|mark| mark.find(stem));
+    mark.map_or(stem, |mark| &stem[..mark.start()])
+}
 
 /// Patterns of such names, over the name without its ending, as a whole and letter case aside. The mark of a copy may follow.
 #[derive(Clone, Debug, Default)]
@@ -29,8 +38,8 @@ impl CameraNames {
     /// In words, where `source` is not a regular expression.
     pub fn pattern(source: &str) -> Result<(String, Regex), String> {
         // By itself first: the complaint is then about what was written.
-        super::Conditions::regex(source)?;
-        let whole = super::Conditions::regex(&format!("^(?:{source}){COPY}$"))?;
+        expression(source)?;
+        let whole = expression(&format!("^(?:{source}){COPY}$"))?;
         Ok((source.to_owned(), whole))
     }
 
@@ -66,5 +75,7 @@ mod tests {
             assert!(!names.holds(name), "{name}");
         }
         assert!(CameraNames::pattern("IMG_[").is_err());
+        assert_eq!(without_copy_mark("IMG_0001 (1).jpg"), "IMG_0001");
+        assert_eq!(without_copy_mark("IMG_0001.jpg"), "IMG_0001");
     }
 }

@@ -2,13 +2,14 @@
 
 use globset::{GlobBuilder, GlobMatcher};
 use jiff::civil::{DateTime, Time};
-use regex::{Regex, RegexBuilder};
+use regex::Regex;
 
 use crate::decode::Facts;
 use crate::terms::Look;
 
 use super::camera_names::CameraNames;
 use super::evidence::Evidence;
+use super::expression::expression;
 
 /// Globs over the path below the inbox, letter case aside. `*` and `?` stop at `/`, `**` does not.
 ///
@@ -273,26 +274,12 @@ pub struct Conditions {
 }
 
 impl Conditions {
-    /// Compiles a regular expression as rules understand it: letter case aside, found anywhere in the text.
-    ///
-    /// The `regex` crate runs in time linear in the text whatever the expression, so a rule cannot hang the class.
+    /// Compiles a regular expression as rules understand it: see [`expression`].
     ///
     /// # Errors
-    /// In words, where `source` is not a regular expression or would take more than a megabyte.
+    /// In words, where `source` is not one.
     pub fn regex(source: &str) -> Result<Regex, String> {
-        RegexBuilder::new(source)
-            .case_insensitive(true)
-            .size_limit(1 << 20)
-            .build()
-            .map_err(|error| match error {
-                regex::Error::Syntax(text) => {
-                    // The last line of the message says what is wrong; the lines before it draw the expression.
-                    let last = text.lines().last().unwrap_or_default();
-                    last.trim_start_matches("error: ").to_owned()
-                }
-                regex::Error::CompiledTooBig(_) => "it needs more than a megabyte".to_owned(),
-                other => other.to_string(),
-            })
+        expression(source)
     }
 
     /// Names of all groups of the regular expressions.

@@ -9,6 +9,7 @@ use super::conditions::Conditions;
 use super::decision::{Outcome, Purpose};
 use super::endings::{is_picture_by_name, stem};
 use super::evidence::Evidence;
+use super::phones::{Phone, Phones};
 use super::template::{BUILT_IN, Template};
 
 /// What becomes of a photo that a rule takes.
@@ -36,6 +37,27 @@ pub struct Measuring {
     pub label: Option<Template>,
 }
 
+/// Where a photo belongs if no rule says otherwise.
+pub struct Home {
+    /// The bench that its phone is given to, or else the first folder.
+    pub bench: String,
+    /// The phone, or else the first folder.
+    pub phone: String,
+}
+
+impl Home {
+    /// By what the file says and where it lies.
+    pub fn of(evidence: &Evidence<'_>, phones: &Phones) -> Home {
+        let phone = Phone::of(evidence.path, evidence.facts);
+        let given = phone.as_ref().and_then(|phone| phones.bench(phone));
+        let folder = || default_bench(evidence.path);
+        Home {
+            bench: given.map_or_else(folder, bench_name),
+            phone: phone.map_or_else(folder, |phone| phone.to_string()),
+        }
+    }
+}
+
 /// One rule.
 #[derive(Clone, Debug)]
 pub struct Rule {
@@ -54,7 +76,7 @@ impl Rule {
     ///
     /// # Errors
     /// In words about the photo.
-    pub fn take(&self, evidence: &Evidence<'_>) -> Result<Outcome, String> {
+    pub fn take(&self, evidence: &Evidence<'_>, home: &Home) -> Result<Outcome, String> {
         let path = evidence.path;
         let name = path.rsplit('/').next().unwrap_or(path);
         if !self.may_take(name) {
@@ -64,7 +86,10 @@ impl Rule {
         let folder = path.split_once('/').map_or("", |(folder, _)| folder);
         // A group of the rule's own goes before a built-in name.
         let mut filling = groups.clone();
-        for (key, value) in BUILT_IN.into_iter().zip([folder, name, stem(name)]) {
+        for (key, value) in BUILT_IN
+            .into_iter()
+            .zip([folder, name, stem(name), &home.phone])
+        {
             filling
                 .entry(key.to_owned())
                 .or_insert_with(|| value.to_owned());
@@ -72,7 +97,7 @@ impl Rule {
         let measuring = match &self.then {
             Then::Ignore { why } => {
                 return Ok(Outcome::Ignore {
-                    bench: default_bench(path),
+                    bench: home.bench.clone(),
                     why: why.fill(&filling),
                 });
             }
@@ -87,7 +112,7 @@ impl Rule {
             text.map(|t| t.trim().to_owned()).filter(|t| !t.is_empty())
         };
         let bench = stated(&measuring.bench, "bench")
-            .map_or_else(|| default_bench(path), |b| bench_name(&b));
+            .map_or_else(|| home.bench.clone(), |b| bench_name(&b));
         let lamp = stated(&measuring.lamp, "lamp");
         let label = stated(&measuring.label, "label").unwrap_or_else(|| stem(name).to_owned());
         Ok(Outcome::Measure(Purpose {

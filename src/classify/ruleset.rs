@@ -2,17 +2,18 @@
 
 use crate::terms::{Capture, Look, Seen};
 
-use super::bench::default_bench;
 use super::conditions::Conditions;
 use super::decision::{Basis, Decision, Outcome};
 use super::endings::ending;
 use super::evidence::Evidence;
-use super::rule::{Measuring, Rule, Then};
+use super::phones::Phones;
+use super::rule::{Home, Measuring, Rule, Then};
 
 /// The rules in order. Deciding is total: the last, unwritten rule takes what the others leave.
 #[derive(Clone, Debug)]
 pub struct RuleSet {
     rules: Vec<Rule>,
+    phones: Phones,
 }
 
 impl RuleSet {
@@ -23,7 +24,20 @@ impl RuleSet {
 
     /// The rules in the order in which they are asked.
     pub fn new(rules: Vec<Rule>) -> RuleSet {
-        RuleSet { rules }
+        RuleSet {
+            rules,
+            phones: Phones::default(),
+        }
+    }
+
+    /// The same rules in a room where phones belong to benches.
+    pub fn with_phones(self, phones: Phones) -> RuleSet {
+        RuleSet { phones, ..self }
+    }
+
+    /// Which phone belongs to which bench.
+    pub fn phones(&self) -> &Phones {
+        &self.phones
     }
 
     /// The written rules, in order.
@@ -108,6 +122,7 @@ impl RuleSet {
     /// First match wins.
     fn first_match(&self, evidence: &Evidence<'_>) -> Decision {
         let path = evidence.path;
+        let home = Home::of(evidence, &self.phones);
         let mut passed_over = Vec::new();
         let mut basis = Basis::default();
         for rule in &self.rules {
@@ -115,7 +130,7 @@ impl RuleSet {
                 basis.asks_to_look |= evidence.seen.is_none();
                 basis.seen = evidence.seen.cloned();
             }
-            match rule.take(evidence) {
+            match rule.take(evidence, &home) {
                 Ok(outcome) => {
                     return Decision {
                         rule: rule.name.clone(),
@@ -137,7 +152,7 @@ impl RuleSet {
                 label: None,
             }),
         };
-        if let Ok(outcome) = other_photos.take(evidence) {
+        if let Ok(outcome) = other_photos.take(evidence, &home) {
             return Decision {
                 rule: other_photos.name,
                 outcome,
@@ -150,7 +165,7 @@ impl RuleSet {
             Some(ending) => format!("not a photo by its name: it ends in .{ending}"),
             None => "not a photo by its name: it has no ending such as .jpg".to_owned(),
         };
-        let bench = default_bench(path);
+        let bench = home.bench;
         Decision {
             rule: RuleSet::OTHER_FILES.to_owned(),
             outcome: Outcome::Ignore { bench, why },

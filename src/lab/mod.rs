@@ -7,6 +7,7 @@
 mod against;
 mod answering;
 mod beside;
+mod by_hand;
 mod companions;
 mod examined;
 mod forms;
@@ -32,7 +33,7 @@ use crate::publish::record::Remark;
 use crate::settings::Settings;
 use crate::standards;
 use crate::terms::{
-    Capture, Code, Lamp, LampLine, Measurement, Quantity, Reason, Seen, Severity, Spectrum,
+    Capture, Code, Lamp, LampLine, Look, Measurement, Quantity, Reason, Seen, Severity, Spectrum,
 };
 
 use beside::Beside;
@@ -70,8 +71,9 @@ impl Lab {
                 && is_asked(standards::FLUORESCENT)
                 && !is_asked(standards::HALOPHOSPHATE)
         });
+        let fluorescent = || Look::Lamp(standards::FLUORESCENT.to_owned());
         let sought = Sought {
-            doubtful: old_kind.collect(),
+            doubtful: old_kind.map(|lamp| (lamp, fluorescent())).collect(),
             groove_spacings_nm: &self.settings.groove_spacings_nm(),
             lamps,
         };
@@ -99,6 +101,9 @@ impl Lab {
             .measurement
             .not_measured
             .extend(against.spoilt.map(Companion::why_spoilt));
+        if let Some(said) = &origin.decision.basis.person {
+            by_hand::decide(&mut examined, said, &self.settings.words);
+        }
         examined
     }
 

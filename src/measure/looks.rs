@@ -15,9 +15,9 @@ use crate::measure::scale::recognise::{Candidate, Feature, SEEN_NM, features};
 use crate::measure::sight::{Familiar, Map, Survey, look, survey};
 use crate::terms::{Lamp, Look, Seen};
 
-/// A picture is thinned until its longer side has no fewer pixels than this: then a pixel is 1.3 nm at most of a coarse disc,
+/// A picture is thinned until its longer side has no fewer pixels than this: then a pixel is 1.5 nm at most of a coarse disc,
 /// less than a line's width.
-const ENOUGH_PX: usize = 1500;
+const ENOUGH_PX: usize = 1300;
 /// So many ends of the slit, seen in different colours at one height, leave no doubt about the kind of disc.
 const CLEAR_ENDS: usize = 8;
 
@@ -47,6 +47,8 @@ const HOPELESS_AGREEMENT: f64 = -0.5;
 const HOPELESS_PLACED: usize = 4;
 /// So much light in lines of which too few stand out of a thinned picture calls for all of it.
 const SOME_LINES_SHARE: f64 = 0.25;
+/// With less light than this in lines nothing makes a lamp's pattern: lamps had 0.19 and more (drawn photos).
+const LEAST_LINES_SHARE: f64 = 0.1;
 /// Lines are what is narrower than this, nm.
 const WIDEST_LINE_NM: f64 = 12.0;
 /// From this share of an order's light in lines on it is a spectrum of lines: lamps had 0.56 and more, LEDs and bulbs up to
@@ -66,8 +68,8 @@ const SURE_PER_LEAD: f64 = 0.1;
 pub struct Sought<'a> {
     /// Lamps that rules ask for, the ones that name a look.
     pub lamps: Vec<&'a Lamp>,
-    /// Lamps whose pattern only raises a doubt.
-    pub doubtful: Vec<&'a Lamp>,
+    /// Lamps whose pattern only raises a doubt, and of what.
+    pub doubtful: Vec<(&'a Lamp, Look)>,
     /// Distances between grooves that a disc of the room may have, nm.
     pub groove_spacings_nm: &'a [f64],
 }
@@ -229,23 +231,23 @@ fn n_placed(candidate: &Candidate) -> usize {
 
 /// A picture with a slit and its spectrum.
 fn spectrum(picture: &LampPicture<'_>, sought: &Sought<'_>) -> Glance {
+    let profiles = picture.orders.iter().map(|order| &order.profile);
+    let brighter = profiles.max_by(|a, b| total(a).total_cmp(&total(b)));
+    let share = brighter.map_or(0.0, in_lines);
     let n_lines = picture.sides.iter().map(|side| side.maxima.len()).max();
-    let can_be_told = n_lines.is_some_and(|n| n >= TELLING_PLACED);
+    let can_be_told = n_lines.is_some_and(|n| n >= TELLING_PLACED) && share >= LEAST_LINES_SHARE;
     let mut asked: Vec<Agreement<'_>> = Vec::new();
     if can_be_told {
         let lamps = sought.lamps.iter();
         asked.extend(lamps.filter_map(|lamp| Agreement::of(picture, lamp)));
     }
     asked.sort_by(|a, b| b.agreement.total_cmp(&a.agreement));
-    let profiles = picture.orders.iter().map(|order| &order.profile);
-    let brighter = profiles.max_by(|a, b| total(a).total_cmp(&total(b)));
-    let share = brighter.map_or(0.0, in_lines);
     let needs_all = match can_be_told {
         true => asked.iter().any(|a| !a.is_hopeless()),
         false => share >= SOME_LINES_SHARE,
     };
     let seen = lamp_seen(&asked).unwrap_or_else(|| {
-        let doubtful: &[&Lamp] = if can_be_told { &sought.doubtful } else { &[] };
+        let doubtful: &[(&Lamp, Look)] = if can_be_told { &sought.doubtful } else { &[] };
         no_lamp_seen(picture, &asked, doubtful, share)
     });
     Glance { seen, needs_all }
@@ -270,17 +272,19 @@ fn lamp_seen(asked: &[Agreement<'_>]) -> Option<Seen> {
 fn no_lamp_seen(
     picture: &LampPicture<'_>,
     asked: &[Agreement<'_>],
-    doubtful: &[&Lamp],
+    doubtful: &[(&Lamp, Look)],
     share: f64,
 ) -> Seen {
     let of_doubtful = || {
-        let agreements = doubtful.iter();
-        let mut agreements = agreements.filter_map(|lamp| Agreement::of(picture, lamp));
-        agreements.find(|a| a.agreement >= LEAST_OF_FEW && a.n_placed >= TELLING_PLACED)
+        doubtful.iter().find_map(|(lamp, look)| {
+            let found = Agreement::of(picture, lamp)?;
+            let is_like = found.agreement >= LEAST_OF_FEW && found.n_placed >= TELLING_PLACED;
+            is_like.then(|| (look.clone(), found.words()))
+        })
     };
     let doubt = asked.iter().find(|a| a.may_be_made());
-    let doubt = doubt.map(|a| (a.lamp, a.words()));
-    let doubt = doubt.or_else(|| of_doubtful().map(|a| (a.lamp, a.words())));
+    let doubt = doubt.map(|a| (Look::Lamp(a.lamp.name.clone()), a.words()));
+    let doubt = doubt.or_else(of_doubtful);
     let tried = doubt.as_ref().map(|(_, words)| words.clone());
     let tried = tried.or_else(|| asked.first().map(Agreement::words));
     let tried = tried.map_or_else(String::new, |words| format!("; {words}"));
@@ -292,7 +296,7 @@ fn no_lamp_seen(
             Look::Continuous
         }),
         sure: sure((share - LINES_SHARE).abs()),
-        or: doubt.map(|(lamp, _)| Look::Lamp(lamp.name.clone())),
+        or: doubt.map(|(look, _)| look),
         why: format!("{:.0} % of the light in lines{tried}", 100.0 * share),
     }
 }

@@ -135,6 +135,8 @@ pub struct Engine<'a> {
     pub(super) last_stocktaking: Instant,
 
     pub(super) reported: HashMap<String, Instant>,
+    /// What was said of benches and their phones.
+    pub(super) noticed: BTreeSet<String>,
     pub(super) report: Report,
     pub(super) stopping: bool,
 }
@@ -206,6 +208,7 @@ impl<'a> Engine<'a> {
             standing: BTreeSet::new(),
             last_stocktaking: now,
             reported: HashMap::new(),
+            noticed: BTreeSet::new(),
             report: Report::default(),
             stopping: false,
             setup,

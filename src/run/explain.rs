@@ -9,7 +9,7 @@ use askama::Template;
 
 use crate::arrive::listing::{self, Rel};
 use crate::arrive::settle::Candidate;
-use crate::classify::{Decision, Outcome, Then};
+use crate::classify::{Decision, Outcome, Phone, Then};
 use crate::decode::{self, Facts};
 use crate::judge::exposure_time;
 use crate::lab::{self, Against, Examined, Origin};

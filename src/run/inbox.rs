@@ -341,15 +341,22 @@ impl Engine<'_> {
         }
     }
 
-    /// Has a photo read and looked at that the new rules ask to be looked at. What is published of it stands until then.
+    /// Has a photo looked at that the new rules ask to be looked at. What is published of it stands until then.
     fn look_again(&mut self, path: &Rel) {
-        self.world.remove(path);
         let listing = self.listing.as_ref();
-        if let Some(entry) = listing.and_then(|listing| listing.entries.get(path)) {
-            let now = self.start.elapsed();
-            self.settler.again(path, entry.identity, now);
+        let entry = listing.and_then(|listing| listing.entries.get(path));
+        let Some((identity, known)) = entry.map(|e| e.identity).zip(self.world.get(path).cloned())
+        else {
+            return;
+        };
+        if self.settler.reopen(path, identity) {
+            let candidate = Candidate {
+                path: path.clone(),
+                identity,
+                last_chance: false,
+            };
+            self.take(candidate, Taken::Known(Box::new(known)));
         }
-        self.scan_by(Instant::now());
     }
 
     pub(super) fn look_for_configuration(&mut self, forced: bool) {

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
-use crate::classify::{Decision, Evidence, Outcome};
+use crate::classify::{self, Decision, Evidence, Outcome, Owned, Phone};
 use crate::decode::{self, Facts};
 use crate::lab::Form;
 use crate::terms::{Capture, Code, Seen};
@@ -95,6 +95,20 @@ impl Known {
         self.decision.bench()
     }
 
+    /// What another photo's result states of this one where it is made from it: the hash of its bytes, and what a person says
+    /// of it that its own measurement depends on.
+    pub(super) fn as_input(&self) -> String {
+        let person = self.decision.basis.person.as_ref();
+        let stated = person.map(|said| (said.capture.map(Capture::as_str), said.lamp.as_deref()));
+        match stated {
+            None | Some((None, None)) => self.hash.clone(),
+            Some((capture, lamp)) => {
+                let parts = capture.into_iter().chain(lamp).collect::<Vec<_>>();
+                format!("{} as {}", self.hash, parts.join(" "))
+            }
+        }
+    }
+
     /// What it was taken for; absent where it is ignored.
     pub fn capture(&self) -> Option<Capture> {
         self.decision.purpose().map(|purpose| purpose.capture)
@@ -136,4 +150,18 @@ impl Known {
             Fate::Ignore(_) | Fate::Fault(..) => 0,
         }
     }
+}
+
+/// What is odd about benches and their phones, in sentences.
+pub fn notices<'a>(photos: impl Iterator<Item = &'a Known>) -> Vec<String> {
+    let of = |photo: &'a Known| {
+        let phone = Phone::of(&photo.shown, &photo.facts).filter(|_| photo.capture().is_some());
+        (photo, phone.map(|phone| phone.to_string()))
+    };
+    let photos: Vec<(&Known, Option<String>)> = photos.map(of).collect();
+    classify::notices(photos.iter().map(|(photo, phone)| Owned {
+        photo: &photo.shown,
+        bench: photo.bench(),
+        phone: phone.as_deref(),
+    }))
 }

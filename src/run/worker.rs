@@ -149,7 +149,12 @@ impl Work for Worker {
     }
 
     fn decide_on(&self, evidence: &Evidence<'_>) -> Decision {
-        self.settings().rules.decide(evidence)
+        let settings = self.settings();
+        let person = settings.overrides.of(evidence.path);
+        settings.rules.decide(&Evidence {
+            person,
+            ..*evidence
+        })
     }
 
     fn look(&self, bytes: &[u8], hash: &str) -> Seen {

@@ -10,6 +10,7 @@ mod document;
 mod lamps;
 mod limits;
 mod mistake;
+mod overrides;
 mod paths;
 mod reading;
 mod rules;
@@ -25,7 +26,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::classify::stated::Stated;
-use crate::classify::{CameraNames, Rule, RuleSet};
+use crate::classify::{CameraNames, Overrides, Phones, Rule, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
 use crate::terms::{Instrument, Lamp, Look, Pairing};
@@ -41,7 +42,7 @@ const SHIPPED: &str = include_str!("../../config/lab.yaml");
 pub struct Settings {
     /// The file it came from.
     pub file: PathBuf,
-    /// Files that it names: texts, lamps, concentrations.
+    /// Files that it names: texts, lamps, concentrations, the instructor's table.
     pub names: Vec<PathBuf>,
     /// Where photos arrive; never written to.
     pub inbox: PathBuf,
@@ -55,6 +56,8 @@ pub struct Settings {
     pub rules: RuleSet,
     /// What is stated of photos by their names: concentrations.
     pub stated: Stated,
+    /// What the instructor's table says of single photos.
+    pub overrides: Overrides,
     /// The shipped lamps and the configuration's own, names in lower case.
     pub lamps: Vec<Lamp>,
     /// The limits in force.
@@ -162,9 +165,17 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
             "without rules every photo would be a sample; copy the shipped ones from config/lab.yaml",
         )
         .map(|spot| rules::read(&spot, &vocabulary));
+    let mut phones = Phones::default();
+    t.set("phones", &mut phones, rules::read_phones);
     let mut stated = Stated::default();
     t.set("concentrations", &mut stated, |spot| {
         spot.file(folder, concentrations::read)
+    });
+    let mut overrides = Overrides::default();
+    t.set("overrides", &mut overrides, |spot| {
+        spot.file(folder, |text, report| {
+            overrides::read(text, &lamp_names, report)
+        })
     });
     let limits = t.section("limits", limits::read);
     let arrival = t.section("arrival", Arrival::read);
@@ -183,8 +194,9 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         results: results?.1,
         instrument,
         benches,
-        rules: rules?,
+        rules: rules?.with_phones(phones),
         stated,
+        overrides,
         lamps,
         limits,
         arrival,
@@ -272,14 +284,21 @@ impl Settings {
     ///
     /// Two configurations with equal hashes give equal results of photos: comments, paths, the order of keys, the pages, times
     /// of arrival and the use of the computer do not count, but for the pixel limit; nor do the stated concentrations, which
-    /// only the class's tables are made from.
+    /// only the class's tables are made from, and the instructor's table, whose rows stand in each photo's own record.
     pub fn configuration_hash(&self) -> String {
         let rules: Vec<Vec<String>> = self.rules.rules().iter().map(Rule::parts).collect();
+        let phones: Vec<(&str, &str)> = self.rules.phones().sources().collect();
         // The derived Debug texts name every field and print numbers so that they read back as the same numbers.
         let meaning = format!(
             "{:?}",
             (
-                (&self.instrument, &self.benches, &rules, &self.lamps),
+                (
+                    &self.instrument,
+                    &self.benches,
+                    &rules,
+                    &phones,
+                    &self.lamps
+                ),
                 (&self.limits, &self.pairing, &self.output, &self.words),
                 self.work.max_pixels(),
             )

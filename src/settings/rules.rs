@@ -6,8 +6,8 @@ use std::str::FromStr;
 use jiff::civil::{Date, DateTime, Time};
 
 use crate::classify::{
-    BUILT_IN, CameraNames, Conditions, FactTest, Measuring, NumberFact, PathGlobs, Rule, RuleSet,
-    Template, Then, TimeWindow,
+    BUILT_IN, CameraNames, Conditions, FactTest, Measuring, NumberFact, PathGlobs, Phones, Rule,
+    RuleSet, Template, Then, TimeWindow,
 };
 use crate::terms::{Capture, Look};
 
@@ -34,6 +34,21 @@ pub fn read_camera_names(spot: &Spot<'_>) -> Option<CameraNames> {
     Some(CameraNames::new(
         patterns.iter().filter_map(pattern).collect(),
     ))
+}
+
+/// Reads which phone belongs to which bench.
+pub fn read_phones(spot: &Spot<'_>) -> Option<Phones> {
+    let mut phones = Phones::default();
+    for (which, bench) in spot.entries() {
+        let Some(name) = bench.text() else { continue };
+        if let Err(why) = phones.push(&which, &name) {
+            bench.mistake(
+                format!("\"{which}\" is not a pattern: {why}"),
+                "name a phone by its code, as `slitwatch check` shows it, or by its model; * stands for any text",
+            );
+        }
+    }
+    Some(phones)
 }
 
 /// Reads the list of rules.
@@ -498,7 +513,7 @@ mod tests {
         assert_eq!(*looks, [Look::Lamp("helium".to_owned()), Look::Dark]);
         let (_, mistakes) =
             read_text("- {name: a, looks: helum, camera_name: 1, then: {capture: sample}}\n");
-        assert!(mistakes[0].contains(":1:19: [0].looks: nothing looks like \"helum\""));
+        assert!(mistakes[0].contains(":1:20: [0].looks: nothing looks like \"helum\""));
         assert!(mistakes[0].contains("did you mean \"helium\"?"));
         assert!(mistakes[1].contains("[0].camera_name"), "{mistakes:?}");
     }
