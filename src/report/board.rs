@@ -1,10 +1,13 @@
 //! `board.html`: the class on the projector. What needs somebody now comes first, then the instruments, then progress.
 
+use std::collections::BTreeSet;
+
 use askama::Template;
 
 use super::pages;
 use super::shown::Inputs;
 use super::standing::{BenchStanding, Class, Health};
+use crate::classify::{Owned, notices};
 use crate::publish::record::Record;
 use crate::publish::{numbers, words};
 use crate::terms::{Quantity, Verdict};
@@ -38,6 +41,10 @@ struct Board<'a> {
     /// State letter and record of photos without a bench.
     strays: Vec<(&'static str, &'a Record)>,
     ignored: usize,
+    /// How many photos a person has decided about, and who; may be empty.
+    decided: String,
+    /// What is odd about benches and their phones.
+    notices: Vec<String>,
 }
 
 /// A bench that needs somebody.
@@ -129,8 +136,34 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         fleet,
         strays,
         ignored,
+        decided: decided(inputs),
+        notices: odd(inputs),
     };
     board.render().expect("writing to memory does not fail")
+}
+
+/// What is odd about benches and their phones, in sentences.
+fn odd(inputs: &Inputs<'_>) -> Vec<String> {
+    let photos = inputs.photos.iter().map(|s| Owned {
+        photo: &s.record.photo,
+        bench: &s.record.bench,
+        phone: s.record.capture.and(s.record.phone.as_deref()),
+    });
+    let said = notices(photos).into_iter();
+    said.map(|said| words::visible(&said)).collect()
+}
+
+/// How many photos a person has decided about, and who, in words; empty for none.
+fn decided(inputs: &Inputs<'_>) -> String {
+    let by = inputs.photos.iter().filter_map(|s| s.record.decided_by());
+    let by: Vec<String> = by.map(words::visible).collect();
+    let names: BTreeSet<&str> = by.iter().map(String::as_str).collect();
+    let names: Vec<&str> = names.into_iter().collect();
+    match by.len() {
+        0 => String::new(),
+        1 => format!("1 photo is decided on by {}.", names.join(", ")),
+        n => format!("{n} photos are decided on by {}.", names.join(", ")),
+    }
 }
 
 fn page_of(bench: &BenchStanding<'_>) -> String {

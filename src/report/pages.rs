@@ -111,6 +111,8 @@ pub struct ShownPhoto {
     pub measured: String,
     /// All reasons, worst first.
     pub reasons: Vec<ShownReason>,
+    /// Who decided about it in place of the rules or the measurement; may be empty.
+    pub decided: String,
     /// Remarks, and what could not be measured.
     pub notes: Vec<String>,
     /// Where nothing is wrong: what comes next.
@@ -183,6 +185,10 @@ impl ShownPhoto {
                 .filter(|note| !r.reasons.iter().any(|reason| repeats(note, reason)))
                 .map(|note| words::visible(&note))
                 .collect(),
+            decided: r
+                .decided_by()
+                .map(|by| format!("decided by {}", words::visible(by)))
+                .unwrap_or_default(),
             next: next(r),
             href: href(below),
             opens: if pictures { "overlay.png" } else { "photo.log" },

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::shown::{Shown, by_path};
 use crate::publish::files::table::{Row, Table, text_cell};
 use crate::publish::record::{Record, Remark};
-use crate::terms::{Reason, Unmeasured};
+use crate::terms::{Look, Reason, Unmeasured};
 
 const BEFORE: &str =
     "photo,bench,capture,rule,label,lamp,taken,verdict,reasons,measured,limits,advice";
@@ -16,7 +16,7 @@ const METRICS: &str = "clipped_fraction,peak_level,snr,tilt_deg,tilt_deg_sigma,s
      wavelength_sigma_nm";
 
 const AFTER: &str = "order_side,calibration_photo,scale,lines_used,rms_nm,not_measured,remarks,photo_hash,\
-     calibration_hash,blank,dark,configuration_hash,version";
+     calibration_hash,blank,dark,configuration_hash,version,phone,looks,decided_by,decided";
 
 /// The table: fixed columns first, then further metrics and the rules' named groups, both by name. Rows by path. Cells of
 /// names and sentences are safe to open in a spreadsheet; codes and sentences of several reasons are joined with `; `
@@ -89,6 +89,15 @@ fn after(row: Row, r: &Record) -> Row {
     let made_from = &r.provenance;
     let paths = |map: &BTreeMap<String, String>| map.keys().cloned().collect::<Vec<_>>().join("; ");
     let hashes: Vec<&str> = made_from.calibration.values().map(String::as_str).collect();
+    let looks = r.looks.as_ref().and_then(|seen| seen.look.as_ref());
+    let looks = looks.map(Look::to_string);
+    let cells = made_from
+        .overrides
+        .iter()
+        .filter(|(column, _)| *column != "by");
+    let decided: Vec<String> = cells
+        .map(|(column, cell)| format!("{column} {cell}"))
+        .collect();
     row.maybe(r.metrics.order_side.as_ref())
         .text(photo.unwrap_or_default())
         .maybe(calibration.map(|c| c.kind.as_str()))
@@ -102,4 +111,8 @@ fn after(row: Row, r: &Record) -> Row {
         .text(paths(&made_from.dark))
         .cell(&made_from.configuration_hash)
         .cell(&made_from.version)
+        .text(r.phone.as_deref().unwrap_or_default())
+        .text(looks.as_deref().unwrap_or_default())
+        .text(r.decided_by().unwrap_or_default())
+        .text(decided.join("; "))
 }

@@ -226,6 +226,8 @@ mod tests {
             bench: bench.to_owned(),
             capture: Some(capture),
             rule: String::new(),
+            phone: None,
+            looks: None,
             label: file.trim_end_matches(".jpg").to_owned(),
             lamp: String::new(),
             groups: BTreeMap::new(),

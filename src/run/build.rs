@@ -12,6 +12,7 @@ use crate::publish::record::Record;
 use super::bell::Event;
 use super::engine::{Engine, Hold, Mode, Setback, TRIES};
 use super::job::Job;
+use super::known;
 use super::make::{Made, make};
 use super::world::Held;
 
@@ -25,6 +26,19 @@ impl Engine<'_> {
             self.queues.clear();
             self.dirty_benches = self.world.benches().cloned().collect();
             self.stale_possible = true;
+            self.notice();
+        }
+    }
+
+    /// Says what is odd about benches and their phones, each once.
+    fn notice(&mut self) {
+        if self.mode != Mode::Watch {
+            return;
+        }
+        for notice in known::notices(self.world.photos()) {
+            if self.noticed.insert(notice.clone()) {
+                tracing::warn!("{notice}");
+            }
         }
     }
 
@@ -130,7 +144,7 @@ impl Engine<'_> {
             n_workers = 1;
         }
         let (_, bytes_busy) = self.readers.busy(now);
-        while self.in_hand.len() < n_workers {
+        while self.in_hand.len() + self.looking.n_in_hand() < n_workers {
             let after_last = (Bound::Excluded(self.last_bench.clone()), Bound::Unbounded);
             let next = self
                 .queues

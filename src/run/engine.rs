@@ -21,6 +21,7 @@ use super::failure::Failure;
 use super::intake::Insist;
 use super::job::Job;
 use super::ledger::Ledger;
+use super::looking::Looking;
 use super::readers::Readers;
 use super::reload::Reload;
 use super::service::Service;
@@ -112,6 +113,7 @@ pub struct Engine<'a> {
     pub(super) read_failures: HashMap<Rel, u32>,
     /// Files that could not be read, to be tried again once a minute.
     pub(super) unread: HashMap<Rel, Identity>,
+    pub(super) looking: Looking,
     pub(super) world: World,
 
     pub(super) published: Published,
@@ -133,6 +135,8 @@ pub struct Engine<'a> {
     pub(super) last_stocktaking: Instant,
 
     pub(super) reported: HashMap<String, Instant>,
+    /// What was said of benches and their phones.
+    pub(super) noticed: BTreeSet<String>,
     pub(super) report: Report,
     pub(super) stopping: bool,
 }
@@ -186,6 +190,7 @@ impl<'a> Engine<'a> {
             readers: Readers::default(),
             read_failures: HashMap::new(),
             unread: HashMap::new(),
+            looking: Looking::default(),
             world: World::default(),
             published: Published::new(),
             inventory: 0,
@@ -203,6 +208,7 @@ impl<'a> Engine<'a> {
             standing: BTreeSet::new(),
             last_stocktaking: now,
             reported: HashMap::new(),
+            noticed: BTreeSet::new(),
             report: Report::default(),
             stopping: false,
             setup,
@@ -243,6 +249,7 @@ impl<'a> Engine<'a> {
             }
             self.give_up_stuck();
             self.start_reading();
+            self.start_looking();
             if self.listing.is_some() && self.is_done_reading() {
                 self.arrange();
                 self.remove_stale();
@@ -281,19 +288,22 @@ impl<'a> Engine<'a> {
     }
 
     pub(super) fn is_done_reading(&self) -> bool {
-        self.to_read.is_empty() && self.readers.busy(Instant::now()).0 == 0
+        self.to_read.is_empty()
+            && self.readers.busy(Instant::now()).0 == 0
+            && self.looking.is_done()
     }
 
     fn is_finished(&self) -> bool {
         // What is only being read is in nobody's hand.
         if self.stopping {
-            return self.in_hand.is_empty();
+            return self.in_hand.is_empty() && self.looking.n_in_hand() == 0;
         }
         self.mode != Mode::Watch
             && self.listing.is_some()
             && self.in_hand.is_empty()
             && self.readers.n_awaited() == 0
             && self.to_read.is_empty()
+            && self.looking.is_done()
             && self.settler.n_pending() == 0
             && self.queues.is_empty()
             && self.dirty_benches.is_empty()
@@ -346,8 +356,10 @@ impl<'a> Engine<'a> {
                 self.queues.clear();
                 self.dirty_benches.clear();
                 self.to_read.clear();
+                self.looking.stop();
             }
             Event::Read(read) => self.take_in(read.0, read.1, read.2),
+            Event::Looked(looked) => self.take_looked(looked.0, looked.1, looked.2),
             Event::Made(made) => self.take_back(made.0, made.1),
             Event::Summed(summed) => self.take_summed(*summed),
         }

@@ -12,6 +12,8 @@ use crate::arrive::listing::{self, Kind, Listing};
 use crate::arrive::watch::network_kind;
 use crate::settings::{Poll, Settings};
 
+use super::sorting::sorting;
+
 /// Free space below which a class's results may not fit, bytes: some 1 MiB a photo.
 const LITTLE_SPACE: u64 = 2 << 30;
 /// Free entries below which a class's results may not fit: eight for each of a thousand photos.
@@ -26,7 +28,10 @@ const FEW_OPEN_FILES: u64 = 128;
 pub fn preflight(settings: &Settings) -> Vec<String> {
     let mut said = Vec::new();
     match listed(&settings.inbox, &mut said) {
-        Some(listing) => watching(settings, &listing, &mut said),
+        Some(listing) => {
+            watching(settings, &listing, &mut said);
+            sorting(settings, &listing, &mut said);
+        }
         None => said.push(format!(
             "ATTENTION: the inbox {} cannot be read: make the folder, give this account the right to list it, or correct \
              `inbox:`",

@@ -29,6 +29,7 @@ impl Engine<'_> {
             // What cannot be read back was not published by this version: to be made again, or removed. An empty record stands
             // for it, which belongs to no photo and has no origin.
             let record: Record = serde_json::from_slice(&quality).unwrap_or_default();
+            self.recall_looks(&record);
             self.published.insert(folder, Arc::new(record));
         }
         let files = inventory.files.into_iter();
@@ -37,6 +38,17 @@ impl Engine<'_> {
         self.summaries_due = true;
         self.stale_possible = true;
         Ok(())
+    }
+
+    /// What an earlier run saw in a photo, by the same configuration and version of this program.
+    fn recall_looks(&mut self, record: &Record) {
+        let (made_from, orders) = (&record.provenance, &self.setup.orders);
+        let by = (&made_from.configuration_hash, &made_from.version);
+        if let Some(seen) = &record.looks
+            && by == (&orders.configuration_hash, &orders.version)
+        {
+            self.looking.remember(&made_from.photo_hash, seen.clone());
+        }
     }
 
     /// What an earlier run has read.
@@ -79,7 +91,8 @@ impl Engine<'_> {
         };
         let n = listing.entries.len();
         let n_queued: usize = self.queues.values().map(VecDeque::len).sum();
-        let n_left = self.to_read.len() + self.readers.n_awaited() + n_queued + self.in_hand.len();
+        let n_unread = self.to_read.len() + self.readers.n_awaited() + self.looking.n_left();
+        let n_left = n_unread + n_queued + self.in_hand.len();
         bar.set_length(n as u64);
         bar.set_position(n.saturating_sub(n_left) as u64);
     }

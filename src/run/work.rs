@@ -4,11 +4,11 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::classify::Decision;
+use crate::classify::{Decision, Evidence};
 use crate::decode::Facts;
 use crate::publish::record::Record;
 use crate::report::Sink;
-use crate::terms::Pairing;
+use crate::terms::{Pairing, Seen};
 
 use super::job::{Fate, Job};
 use super::read::Gone;
@@ -42,6 +42,8 @@ pub struct Orders {
     pub pairing: Pairing,
     /// Changes when the settings' meaning for results does.
     pub configuration_hash: String,
+    /// Changes when that of what photos look like may.
+    pub looks_hash: String,
     /// Of this program.
     pub version: String,
 }
@@ -66,6 +68,7 @@ impl Orders {
                 ..Pairing::default()
             },
             configuration_hash: String::new(),
+            looks_hash: String::new(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
         }
     }
@@ -87,6 +90,18 @@ pub trait Work: Send + Sync {
 
     /// What the rules say about the photo at `photo` (path below the inbox, as shown).
     fn decide(&self, photo: &str, facts: &Facts) -> Decision;
+
+    /// The same with all that is known of the photo: what it looks like, once somebody has looked.
+    fn decide_on(&self, evidence: &Evidence<'_>) -> Decision {
+        self.decide(evidence.path, evidence.facts)
+    }
+
+    /// What the photo of these bytes looks like, whose BLAKE3 is `hash`: asked for where a decision says so. It must depend on
+    /// nothing but the bytes and the configuration.
+    fn look(&self, bytes: &[u8], _hash: &str) -> Seen {
+        let _ = bytes;
+        Seen::nothing("nobody looks")
+    }
 
     /// Makes everything that is published about one photo. Called also for files that are ignored or cannot be read; `fate`
     /// says what to do, which need not be the job's own, and `bytes` is the whole file, empty unless it is to be measured.

@@ -7,6 +7,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
+use crate::classify::Said;
 use crate::lab::{Companion, Company, Form, Origin, better_forms};
 use crate::pair::{self, Shot};
 use crate::publish::names;
@@ -76,18 +77,27 @@ impl World {
         self.folders.contains(folder)
     }
 
-    /// Asks the rules again about every photo, after they changed.
-    pub fn decide_again(&mut self, work: &dyn Work) {
+    /// Asks the rules again about every photo, after they changed; `looks_otherwise` where what was seen in them no longer
+    /// holds. Returns those that are to be looked at first.
+    pub fn decide_again(&mut self, work: &dyn Work, looks_otherwise: bool) -> Vec<Rel> {
         self.arranged = false;
-        for photo in self.photos.values_mut() {
-            let decide = || work.decide(&photo.shown, &photo.facts);
+        let mut to_look_at = Vec::new();
+        for (path, photo) in &mut self.photos {
+            if looks_otherwise {
+                photo.seen = None;
+            }
+            let decide = || photo.decided_anew(work);
             match catch_unwind(AssertUnwindSafe(decide)) {
                 Ok(decision) => photo.decision = Arc::new(decision),
                 Err(_) => {
                     tracing::error!(photo = %photo.shown, "the new rules failed on it; the old decision stays");
                 }
             }
+            if photo.asks_to_look() {
+                to_look_at.push(path.clone());
+            }
         }
+        to_look_at
     }
 
     /// Gives every photo its folder and its circumstances. False where nothing has changed since the last time.
@@ -133,6 +143,11 @@ impl World {
         true
     }
 
+    /// All photos, by path.
+    pub fn photos(&self) -> impl Iterator<Item = &Known> {
+        self.photos.values()
+    }
+
     /// The jobs that can be done now for a bench, earlier stages first.
     ///
     /// Photos are made stage by stage: as long as a lamp photo is not made, nothing is made from the bench's lamp
@@ -150,15 +165,16 @@ impl World {
             orders,
         };
         let paths = self.benches.get(bench).map_or(&[][..], Vec::as_slice);
-        let photos = paths
-            .iter()
-            .filter_map(|path| self.photos.get_key_value(path));
+        let photos = paths.iter();
+        let photos = photos.filter_map(|path| self.photos.get_key_value(path));
+        let photos: Vec<(&Rel, &Known)> = photos.collect();
+        let as_inputs: Vec<String> = photos.iter().map(|(_, photo)| photo.as_input()).collect();
         let mut shots: Vec<(Shot<'_>, (&Rel, &Known))> = Vec::new();
         let mut jobs = Vec::new();
-        for (path, photo) in photos {
+        for ((path, photo), as_input) in photos.into_iter().zip(&as_inputs) {
             let left = planner.left_for(photo);
             match photo.capture().filter(|_| left.is_none()) {
-                Some(capture) => shots.push((shot(photo, capture), (path, photo))),
+                Some(capture) => shots.push((shot(photo, as_input, capture), (path, photo))),
                 None => {
                     let mut provenance = planner.provenance(photo, pair::Inputs::default());
                     let mut fate = photo.fate();
@@ -203,10 +219,10 @@ impl World {
     }
 }
 
-fn shot(photo: &Known, capture: Capture) -> Shot<'_> {
+fn shot<'a>(photo: &'a Known, as_input: &'a str, capture: Capture) -> Shot<'a> {
     Shot {
         photo: &photo.shown,
-        hash: &photo.hash,
+        hash: as_input,
         bench: photo.bench(),
         capture,
         taken: photo.facts.taken,
@@ -240,6 +256,7 @@ impl Planner<'_> {
     }
 
     fn provenance(&self, photo: &Known, inputs: pair::Inputs) -> Provenance {
+        let said = photo.decision.basis.person.as_ref();
         Provenance {
             photo_hash: photo.hash.clone(),
             configuration_hash: self.orders.configuration_hash.clone(),
@@ -248,6 +265,7 @@ impl Planner<'_> {
             blank: inputs.blank,
             dark: inputs.dark,
             bracket: inputs.bracket,
+            overrides: said.map(Said::cells).unwrap_or_default(),
             circumstances: photo.circumstances.clone(),
         }
     }
@@ -359,6 +377,7 @@ mod tests {
             rule: String::new(),
             outcome,
             passed_over: Vec::new(),
+            basis: Default::default(),
         };
         let mut known = Known::new(shown.to_owned(), Facts::default(), decision);
         known.hash = hash.to_owned();
@@ -542,6 +561,31 @@ mod tests {
         assert!(world.arrange());
         assert!(!world.arrange(), "nothing is new");
         assert_eq!(planned(&world, &published, free), "s2<-l1");
+        // Another lamp by the instructor's word: what is made from it is made again, and nothing for a mere remark.
+        let mut lamp = known("heron/l1", "HERON/L1");
+        let say = |lamp: &mut Known, said: Said| {
+            Arc::make_mut(&mut lamp.decision).basis.person = Some(said);
+        };
+        let remark = Said {
+            note: "by the door".to_owned(),
+            ..Said::default()
+        };
+        say(&mut lamp, remark.clone());
+        world.insert(Rel::new("heron/l1"), lamp.clone());
+        world.insert(Rel::new("heron/s2"), known("heron/s2", "HERON/S2"));
+        world.arrange();
+        assert_eq!(planned(&world, &published, free), "l1<-");
+        publish(&world, &mut published, "l1", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "");
+        let helium = Said {
+            lamp: Some("helium".to_owned()),
+            ..remark
+        };
+        say(&mut lamp, helium);
+        world.insert(Rel::new("heron/l1"), lamp);
+        world.arrange();
+        publish(&world, &mut published, "l1", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "s1<-l1 s2<-l1");
         // Sorts between the lamp and the samples: without times it is the nearer one.
         world.insert(Rel::new("heron/l2"), known("heron/l2", "L2"));
         world.arrange();

@@ -10,6 +10,7 @@ mod document;
 mod lamps;
 mod limits;
 mod mistake;
+mod overrides;
 mod paths;
 mod reading;
 mod rules;
@@ -25,10 +26,10 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::classify::stated::Stated;
-use crate::classify::{Rule, RuleSet};
+use crate::classify::{CameraNames, Overrides, Phones, Rule, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
-use crate::terms::{Instrument, Lamp, Pairing};
+use crate::terms::{Instrument, Lamp, Look, Pairing};
 
 use mistake::Report;
 use reading::{Spot, Table};
@@ -41,7 +42,7 @@ const SHIPPED: &str = include_str!("../../config/lab.yaml");
 pub struct Settings {
     /// The file it came from.
     pub file: PathBuf,
-    /// Files that it names: texts, lamps, concentrations.
+    /// Files that it names: texts, lamps, concentrations, the instructor's table.
     pub names: Vec<PathBuf>,
     /// Where photos arrive; never written to.
     pub inbox: PathBuf,
@@ -55,6 +56,8 @@ pub struct Settings {
     pub rules: RuleSet,
     /// What is stated of photos by their names: concentrations.
     pub stated: Stated,
+    /// What the instructor's table says of single photos.
+    pub overrides: Overrides,
     /// The shipped lamps and the configuration's own, names in lower case.
     pub lamps: Vec<Lamp>,
     /// The limits in force.
@@ -150,15 +153,29 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         lamps::read(&spot, folder, &mut lamps);
     }
     let lamp_names: Vec<&str> = lamps.iter().map(|lamp| lamp.name.as_str()).collect();
+    let mut camera_names = CameraNames::default();
+    t.set("camera_names", &mut camera_names, rules::read_camera_names);
+    let vocabulary = rules::Vocabulary {
+        lamps: &lamp_names,
+        camera_names,
+    };
     let rules = t
         .need(
             "rules",
             "without rules every photo would be a sample; copy the shipped ones from config/lab.yaml",
         )
-        .map(|spot| rules::read(&spot, &lamp_names));
+        .map(|spot| rules::read(&spot, &vocabulary));
+    let mut phones = Phones::default();
+    t.set("phones", &mut phones, rules::read_phones);
     let mut stated = Stated::default();
     t.set("concentrations", &mut stated, |spot| {
         spot.file(folder, concentrations::read)
+    });
+    let mut overrides = Overrides::default();
+    t.set("overrides", &mut overrides, |spot| {
+        spot.file(folder, |text, report| {
+            overrides::read(text, &lamp_names, report)
+        })
     });
     let limits = t.section("limits", limits::read);
     let arrival = t.section("arrival", Arrival::read);
@@ -177,8 +194,9 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         results: results?.1,
         instrument,
         benches,
-        rules: rules?,
+        rules: rules?.with_phones(phones),
         stated,
+        overrides,
         lamps,
         limits,
         arrival,
@@ -217,26 +235,70 @@ impl Settings {
         let named = |wanted: &str| self.lamps.iter().find(|lamp| lamp.name == wanted);
         match named(&name).or_else(|| named(standards::lamp_of_symbol(&name)?)) {
             // Benches rarely know which of the two kinds of fluorescent lamp hangs over them.
-            Some(lamp) if lamp.name == "fluorescent" => std::iter::once(lamp)
-                .chain(named("halophosphate"))
+            Some(lamp) if lamp.name == standards::FLUORESCENT => std::iter::once(lamp)
+                .chain(named(standards::HALOPHOSPHATE))
                 .collect(),
             Some(lamp) => vec![lamp],
             None => self.lamps.iter().collect(),
         }
     }
 
+    /// Lamps that rules ask for by their looks.
+    pub fn lamps_looked_for(&self) -> Vec<&Lamp> {
+        let rules = self.rules.rules().iter();
+        let asked: Vec<&Look> = rules.flat_map(|rule| &rule.when.looks).collect();
+        let is_asked = |lamp: &&Lamp| asked.contains(&&Look::Lamp(lamp.name.clone()));
+        self.lamps.iter().filter(is_asked).collect()
+    }
+
+    /// True where a rule asks what photos look like.
+    pub fn asks_for_looks(&self) -> bool {
+        let mut rules = self.rules.rules().iter();
+        rules.any(|rule| !rule.when.looks.is_empty())
+    }
+
+    /// Hash of all that it depends on what a photo looks like, hexadecimal.
+    pub fn looks_hash(&self) -> String {
+        let names = self.lamps_looked_for();
+        let of = (names, self.groove_spacings_nm(), self.work.max_pixels());
+        blake3::hash(format!("{of:?}").as_bytes())
+            .to_hex()
+            .to_string()
+    }
+
+    /// Distances between grooves, nm, of all discs that a bench of the room may have, each once: those that are tried where
+    /// nothing is stated first.
+    pub fn groove_spacings_nm(&self) -> Vec<f64> {
+        let mut all = self.instrument.groove_spacings_nm.clone();
+        for bench in self.benches.values() {
+            for nm in &bench.groove_spacings_nm {
+                if !all.contains(nm) {
+                    all.push(*nm);
+                }
+            }
+        }
+        all
+    }
+
     /// Hash of everything here that results depend on, hexadecimal.
     ///
     /// Two configurations with equal hashes give equal results of photos: comments, paths, the order of keys, the pages, times
     /// of arrival and the use of the computer do not count, but for the pixel limit; nor do the stated concentrations, which
-    /// only the class's tables are made from.
+    /// only the class's tables are made from, and the instructor's table, whose rows stand in each photo's own record.
     pub fn configuration_hash(&self) -> String {
         let rules: Vec<Vec<String>> = self.rules.rules().iter().map(Rule::parts).collect();
+        let phones: Vec<(&str, &str)> = self.rules.phones().sources().collect();
         // The derived Debug texts name every field and print numbers so that they read back as the same numbers.
         let meaning = format!(
             "{:?}",
             (
-                (&self.instrument, &self.benches, &rules, &self.lamps),
+                (
+                    &self.instrument,
+                    &self.benches,
+                    &rules,
+                    &phones,
+                    &self.lamps
+                ),
                 (&self.limits, &self.pairing, &self.output, &self.words),
                 self.work.max_pixels(),
             )

@@ -6,10 +6,15 @@
 
 use crate::terms::{Lamp, LampLine};
 
+/// Names of the two kinds of fluorescent lamp: with three phosphors, and the old one.
+pub const FLUORESCENT: &str = "fluorescent";
+/// See [`FLUORESCENT`].
+pub const HALOPHOSPHATE: &str = "halophosphate";
+
 /// Name of each shipped lamp, the symbol it may be called by, and its table.
 const LAMPS: [(&str, &str, &str); 11] = [
-    ("fluorescent", "", include_str!("lamps/fluorescent.csv")),
-    ("halophosphate", "", include_str!("lamps/halophosphate.csv")),
+    (FLUORESCENT, "", include_str!("lamps/fluorescent.csv")),
+    (HALOPHOSPHATE, "", include_str!("lamps/halophosphate.csv")),
     ("mercury", "hg", include_str!("lamps/mercury.csv")),
     ("helium", "he", include_str!("lamps/helium.csv")),
     ("neon", "ne", include_str!("lamps/neon.csv")),

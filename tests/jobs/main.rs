@@ -13,6 +13,7 @@ mod nobody;
 mod real;
 
 mod arrivals;
+mod by_hand;
 mod cards;
 mod checks;
 mod crashes;
@@ -23,6 +24,7 @@ mod faults;
 mod forms;
 mod hostile;
 mod large;
+mod names;
 mod pairing;
 mod promises;
 mod refusals;

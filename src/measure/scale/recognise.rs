@@ -9,7 +9,7 @@ use crate::measure::scale::photo_scale::{FLUSH_DEG, USUAL_K1};
 use crate::terms::{FWHM_PER_SIGMA, Interval, Lamp, Optics, Point};
 
 /// What phones see of every lamp: violet and deep red are taken by their filters.
-const SEEN_NM: Interval = Interval::new(415.0, 680.0);
+pub const SEEN_NM: Interval = Interval::new(415.0, 680.0);
 /// A lamp's light as the instrument would show it is worked out from this wavelength on, nm, in steps of this, for so many
 /// steps: over all that a phone may see.
 const START_NM: f64 = 360.0;
