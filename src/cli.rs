@@ -18,7 +18,8 @@ use crate::terms::Verdict;
 /// Turns phone photographs, taken through hand-built spectroscopes, into calibrated spectra and verdicts.
 ///
 /// Exit status: 0 done, whatever the verdicts; 1 could not do its work; 2 wrong usage or configuration; 3 with
-/// --fail-on-retake, if any photo must be retaken. A rehearsal ends with 0 if all stated limits held, else with 1.
+/// --fail-on-retake, if any photo must be retaken and has not been. A rehearsal ends with 0 if all stated limits held, else
+/// with 1.
 #[derive(Debug, Parser)]
 #[command(version, max_term_width = 100)]
 pub struct Cli {
@@ -38,13 +39,13 @@ pub enum Command {
         /// List the inbox at intervals instead of listening for changes (for network folders)
         #[arg(long)]
         poll: bool,
-        /// End with status 3 if any photo must be retaken
+        /// End with status 3 if any photo must be retaken and has not been
         #[arg(long)]
         fail_on_retake: bool,
     },
     /// Do everything that is in the inbox now, then exit
     Sweep {
-        /// End with status 3 if any photo must be retaken
+        /// End with status 3 if any photo must be retaken and has not been
         #[arg(long)]
         fail_on_retake: bool,
     },
@@ -301,7 +302,7 @@ fn in_words(report: &Report) -> String {
 }
 
 fn status(report: &Report, fail_on_retake: bool) -> ExitCode {
-    if fail_on_retake && report.n_with(Verdict::Retake) > 0 {
+    if fail_on_retake && report.n_to_retake > 0 {
         ExitCode::from(3)
     } else {
         ExitCode::SUCCESS

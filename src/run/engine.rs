@@ -33,6 +33,8 @@ use super::world::{Published, World};
 pub struct Report {
     /// Every photo's record, in the order of their paths.
     pub records: Vec<Arc<Record>>,
+    /// Photos that are to be retaken and have not been.
+    pub n_to_retake: usize,
     /// Folders that were made or made again.
     pub n_made: usize,
     /// Folders that were taken away.
@@ -276,6 +278,7 @@ impl<'a> Engine<'a> {
         let mut records: Vec<Arc<Record>> = self.published.into_values().collect();
         records.retain(|record| !record.photo.is_empty());
         records.sort_by(|a, b| a.photo.cmp(&b.photo));
+        report.n_to_retake = self.setup.work.n_to_retake(&records);
         report.records = records;
         Ok(report)
     }

@@ -5,9 +5,10 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use crate::classify::Decision;
+use crate::classify::stated::Stated;
 use crate::decode::Facts;
 use crate::publish::record::Record;
-use crate::report::Sink;
+use crate::report::{self, Sink};
 use crate::terms::Pairing;
 
 use super::job::{Fate, Job};
@@ -101,6 +102,11 @@ pub trait Work: Send + Sync {
     /// Makes the files that show the class as a whole, and hands each to `out` as it is made. Their paths are such as
     /// [`crate::publish::names::is_summary`] allows.
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink);
+
+    /// How many of all photos are still to be retaken: those that were taken again do not count.
+    fn n_to_retake(&self, records: &[Arc<Record>]) -> usize {
+        report::n_to_retake(records.iter().map(Arc::as_ref), &Stated::default())
+    }
 }
 
 /// The class at one moment.

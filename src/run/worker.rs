@@ -7,6 +7,7 @@ use crate::classify::Decision;
 use crate::decode::{self, Facts};
 use crate::lab::{self, Against, Examined, Lab};
 use crate::publish::files;
+use crate::publish::record::Record;
 use crate::report::{self, Sink};
 use crate::settings::{Poll, Settings};
 
@@ -157,5 +158,10 @@ impl Work for Worker {
         if settings.pages.cards {
             self.cards.put(&shown, out);
         }
+    }
+
+    fn n_to_retake(&self, records: &[Arc<Record>]) -> usize {
+        let records = records.iter().map(Arc::as_ref);
+        report::n_to_retake(records, &self.settings().stated)
     }
 }
