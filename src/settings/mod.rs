@@ -36,6 +36,11 @@ use reading::{Spot, Table};
 /// The shipped configuration.
 const SHIPPED: &str = include_str!("../../config/lab.yaml");
 
+/// What stands in the place of a file's name where there is none.
+const BUILT_IN: &str = "the built-in settings";
+/// Where photos arrive and results appear by the built-in settings, from the working folder on.
+const BUILT_IN_FOLDERS: [&str; 2] = ["inbox", "results"];
+
 /// A configuration without mistakes.
 #[derive(Clone, Debug)]
 pub struct Settings {
@@ -102,6 +107,44 @@ pub fn shipped(file: &Path) -> Settings {
         Ok(settings) => settings,
         Err(mistakes) => panic!("the shipped configuration: {mistakes:?}"),
     }
+}
+
+/// What counts where there is no configuration: the shipped one, with inbox and results in the working folder.
+///
+/// # Panics
+/// As [`shipped`].
+pub fn built_in() -> Settings {
+    let [inbox, results] = BUILT_IN_FOLDERS.map(PathBuf::from);
+    Settings {
+        inbox,
+        results,
+        ..shipped(Path::new(BUILT_IN))
+    }
+}
+
+/// The shipped configuration as a file to begin with, for these folders and this file of texts.
+pub fn to_begin_with(inbox: &str, results: &str, words: &str) -> String {
+    let line = |line: &str| {
+        let (key, rest) = line.split_once(':').unwrap_or((line, ""));
+        let remark = rest.find('#').map_or("", |at| &rest[at..]);
+        let with = |value: &str| {
+            let stated = format!("{key}: {value}");
+            format!("{stated:<27} {remark}")
+        };
+        match key {
+            "inbox" => with(inbox),
+            "results" => with(results),
+            "# words" => format!("words: {words}"),
+            _ => line.to_owned(),
+        }
+    };
+    let lines: Vec<String> = SHIPPED.lines().map(line).collect();
+    lines.join("\n") + "\n"
+}
+
+/// The shipped texts as a file to begin with.
+pub fn shipped_words() -> &'static str {
+    words::SHIPPED
 }
 
 fn read_text(text: &str, report: Report) -> Result<Settings, Vec<Mistake>> {

@@ -13,6 +13,7 @@ mod nobody;
 mod real;
 
 mod arrivals;
+mod begin;
 mod cards;
 mod checks;
 mod crashes;
