@@ -11,7 +11,9 @@ use tracing_subscriber::EnvFilter;
 
 use crate::run::rehearse::{Discs, Play};
 use crate::run::reload::{Loaded, Unusable};
-use crate::run::{self, Bell, Configuration, Failure, Report, Worker, reload, signals};
+use crate::run::{
+    self, Bell, Configuration, Failure, Orders, Part, Report, Worker, reload, signals,
+};
 use crate::settings;
 use crate::terms::Verdict;
 
@@ -45,6 +47,12 @@ pub enum Command {
     },
     /// Do everything that is in the inbox now, then exit
     Sweep {
+        /// Only this session; the others, and what spans them, stay as they are
+        #[arg(long, value_name = "SESSION", conflicts_with = "index")]
+        session: Option<String>,
+        /// Only what spans sessions: the list, the board that leads to the latest, late photos
+        #[arg(long)]
+        index: bool,
         /// End with status 3 if any photo must be retaken and has not been
         #[arg(long)]
         fail_on_retake: bool,
@@ -58,6 +66,20 @@ pub enum Command {
         /// Folder to begin in, made where it is missing [default: the working folder]
         #[arg(value_name = "DIR", default_value = ".", hide_default_value = true)]
         folder: PathBuf,
+    },
+    /// Close a session: whatever happens to its photos, the settings or the program, it is never made again
+    ///
+    /// Photos that still come for it stand in late.csv of the results. No other slitwatch may be at work on the results.
+    Close {
+        /// Its name, as results/index.html has it
+        #[arg(value_name = "SESSION")]
+        session: String,
+    },
+    /// Open a closed session again
+    Reopen {
+        /// Its name, as results/index.html has it
+        #[arg(value_name = "SESSION")]
+        session: String,
     },
     /// Say of single photos which rule took them and why, what was measured, and the verdict; publishes nothing
     Explain {
@@ -227,9 +249,20 @@ pub fn main() -> ExitCode {
             poll,
             fail_on_retake,
         } => watch(&cli.common, *poll).map(|report| status(&report, *fail_on_retake)),
-        Command::Sweep { fail_on_retake } => {
-            sweep(&cli.common, shows_bar).map(|report| status(&report, *fail_on_retake))
+        Command::Sweep {
+            session,
+            index,
+            fail_on_retake,
+        } => {
+            let part = match session {
+                Some(session) => Part::Session(session.clone()),
+                None if *index => Part::Index,
+                None => Part::All,
+            };
+            sweep(&cli.common, part, shows_bar).map(|report| status(&report, *fail_on_retake))
         }
+        Command::Close { session } => close(&cli.common, session, run::close),
+        Command::Reopen { session } => close(&cli.common, session, run::reopen),
         Command::Check => check(&cli.common),
         Command::Explain { photos, pictures } => explain(&cli.common, photos, pictures.as_deref()),
         Command::Rehearse {
@@ -292,8 +325,25 @@ fn watch(common: &Common, poll: bool) -> Result<Report, Failure> {
     Ok(report)
 }
 
-fn sweep(common: &Common, shows_bar: bool) -> Result<Report, Failure> {
-    let (setup, _) = setup(common, &common.configuration())?;
+/// Closes or opens a session, and has the list of sessions say so.
+fn close(
+    common: &Common,
+    session: &str,
+    act: fn(&Orders, &str) -> Result<String, Failure>,
+) -> Result<ExitCode, Failure> {
+    let (mut setup, _) = setup(common, &common.configuration())?;
+    let said = act(&setup.orders, session)?;
+    println!("{}", tame(&said));
+    setup.orders.part = Part::Index;
+    run::sweep(setup, Bell::new().1, false)?;
+    Ok(ExitCode::SUCCESS)
+}
+
+fn sweep(common: &Common, part: Part, shows_bar: bool) -> Result<Report, Failure> {
+    let (mut setup, _) = setup(common, &common.configuration())?;
+    setup.orders.part = part.clone();
+    run::check_part(&setup.orders)?;
+    let results = setup.orders.results.clone();
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     let report = run::sweep(setup, ears, shows_bar)?;
@@ -315,6 +365,11 @@ fn sweep(common: &Common, shows_bar: bool) -> Result<Report, Failure> {
         return Err(Failure::Work(
             "stopped before the end; run it again for the rest".to_owned(),
         ));
+    }
+    if let Part::Session(session) = &part
+        && report.records.is_empty()
+    {
+        return Err(run::no_such_session(&results, session));
     }
     Ok(report)
 }
@@ -424,7 +479,7 @@ fn rehearse(
         let text = "a rehearsal makes its own inbox and results: use --keep DIR in place of --inbox and --results";
         return Err(Failure::Usage(text.to_owned()));
     }
-    let worker = load(common, &common.configuration())?;
+    let worker = load(common, &common.configuration())?.as_one_class();
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     // Removed with everything in it when it goes out of scope.

@@ -5,10 +5,12 @@
 //! deleted photos and changed rules are all that one comparison. What is kept besides (the ledger of what was read, blanks'
 //! spectra, tone curves, drawn cards) only spares work, and no result depends on it.
 
+mod arranged;
 mod bell;
 mod build;
 mod cards;
 mod clock;
+mod close;
 mod configuration;
 mod engine;
 mod explain;
@@ -28,6 +30,7 @@ mod readers;
 pub mod rehearse;
 pub mod reload;
 mod service;
+mod sessions;
 mod shared;
 mod show;
 pub mod signals;
@@ -41,8 +44,9 @@ mod world;
 
 use crate::publish::{Shelf, Trap};
 
-pub use crate::report::Sink;
+pub use crate::report::{Late, Session, Sink};
 pub use bell::{Bell, Ears};
+pub use close::{check_part, close, no_such_session, reopen};
 pub use configuration::Configuration;
 pub use engine::{Mode, Report};
 pub use explain::explain;
@@ -55,7 +59,7 @@ pub use preflight::{preflight, would_start};
 pub use raw::serve as unpack_raw;
 pub use read::Gone;
 pub use reload::Reload;
-pub use work::{Class, Orders, Outcome, Setup, Work};
+pub use work::{Class, Orders, Outcome, Part, Setup, Work};
 pub use worker::Worker;
 
 use engine::Engine;

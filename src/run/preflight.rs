@@ -14,6 +14,8 @@ use crate::settings::{Poll, Settings};
 
 use super::failure::Failure;
 use super::folders::check_folders;
+use super::sessions::{dated_folder, dated_words};
+use crate::terms::Sessions;
 
 /// Free space below which a class's results may not fit, bytes: some 1 MiB a photo.
 const LITTLE_SPACE: u64 = 2 << 30;
@@ -29,7 +31,11 @@ const FEW_OPEN_FILES: u64 = 128;
 pub fn preflight(settings: &Settings) -> Vec<String> {
     let mut said = Vec::new();
     match listed(&settings.inbox, &mut said) {
-        Some(listing) => watching(settings, &listing, &mut said),
+        Some(listing) => {
+            watching(settings, &listing, &mut said);
+            let dated = dated_folder(&listing).filter(|_| settings.sessions == Sessions::None);
+            said.extend(dated.map(|folder| format!("ATTENTION: {}", dated_words(&folder))));
+        }
         None => said.push(format!(
             "ATTENTION: the inbox {} cannot be read: make the folder, give this account the right to list it, or correct \
              `inbox:`",

@@ -8,8 +8,9 @@ use crate::decode::{self, Facts};
 use crate::lab::{self, Against, Examined, Lab};
 use crate::publish::files;
 use crate::publish::record::Record;
-use crate::report::{self, Sink};
+use crate::report::{self, Late, Session, Sink};
 use crate::settings::{Poll, Settings};
+use crate::terms::Sessions;
 
 use super::cards::Cards;
 use super::job::{Fate, Job};
@@ -39,6 +40,13 @@ impl Worker {
             spectra: Spectra::default(),
             cards: Cards::default(),
         }
+    }
+
+    /// The same without sessions: a rehearsal is one evening.
+    pub fn as_one_class(self) -> Worker {
+        let mut settings = self.settings().clone();
+        settings.sessions = Sessions::None;
+        Worker::new(settings)
     }
 
     /// The settings in force.
@@ -76,6 +84,7 @@ impl Worker {
             }
         }
         orders.pairing = s.pairing.clone();
+        orders.sessions = s.sessions;
         orders.configuration_hash = s.configuration_hash();
         orders
     }
@@ -124,7 +133,8 @@ impl Work for Worker {
     }
 
     fn decide(&self, photo: &str, facts: &Facts) -> Decision {
-        self.settings().rules.decide(photo, facts)
+        let settings = self.settings();
+        settings.rules.decide(settings.sessions.below(photo), facts)
     }
 
     fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
@@ -144,8 +154,12 @@ impl Work for Worker {
             })
             .collect();
         let settings = self.settings();
+        let title = match class.session {
+            "" => settings.pages.title.clone(),
+            session => format!("{}, {session}", settings.pages.title),
+        };
         let inputs = report::Inputs {
-            title: &settings.pages.title,
+            title: &title,
             photos: &shown,
             stated: &settings.stated,
             now: Some(class.clock.to_owned()),
@@ -158,6 +172,13 @@ impl Work for Worker {
         if settings.pages.cards {
             self.cards.put(&shown, out);
         }
+    }
+
+    fn spanning(&self, sessions: &[Session<'_>], late: &[Late], out: &mut dyn Sink) {
+        let pages = &self.settings().pages;
+        let refresh_s = u32::try_from(pages.refresh_s).unwrap_or(0);
+        let shown = (&self.settings().stated, refresh_s);
+        report::spanning(&pages.title, sessions, late, shown, out);
     }
 
     fn n_to_retake(&self, records: &[Arc<Record>]) -> usize {

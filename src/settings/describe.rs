@@ -7,7 +7,7 @@ use askama::Template;
 
 use crate::classify::{Rule, RuleSet, UNSORTED};
 use crate::judge::Check;
-use crate::terms::{Choice, Instrument, Lamp, Severity};
+use crate::terms::{Choice, Instrument, Lamp, Sessions, Severity};
 
 use super::paths::without_detours;
 use super::{BUILT_IN, Poll, Settings};

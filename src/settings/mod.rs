@@ -28,7 +28,7 @@ use crate::classify::stated::Stated;
 use crate::classify::{Rule, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
-use crate::terms::{Instrument, Lamp, Pairing};
+use crate::terms::{Instrument, Lamp, Pairing, Sessions};
 
 use mistake::Report;
 use reading::{Spot, Table};
@@ -70,6 +70,8 @@ pub struct Settings {
     pub work: Work,
     /// What belongs to what.
     pub pairing: Pairing,
+    /// What divides the inbox into sessions.
+    pub sessions: Sessions,
     /// Wavelengths of the published spectra.
     pub output: Output,
     /// Title of the board, and whether cards are drawn.
@@ -207,6 +209,8 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let arrival = t.section("arrival", Arrival::read);
     let work = t.section("work", Work::read);
     let pairing = t.section("pairing", sections::read_pairing);
+    let mut sessions = Sessions::default();
+    t.set("sessions", &mut sessions, sections::read_sessions);
     let output = t.section("output", Output::read);
     let pages = t.section("pages", Pages::read);
     let mut words = words::shipped();
@@ -227,6 +231,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         arrival,
         work,
         pairing,
+        sessions,
         output,
         pages,
         words,
@@ -284,7 +289,12 @@ impl Settings {
                 self.work.max_pixels(),
             )
         );
-        blake3::hash(meaning.as_bytes()).to_hex().to_string()
+        // By folder the rules see other paths, so that the same photo may be another bench's. By date they do not.
+        let divided = match self.sessions {
+            Sessions::Folder => meaning + "sessions by folder",
+            _ => meaning,
+        };
+        blake3::hash(divided.as_bytes()).to_hex().to_string()
     }
 }
 

@@ -30,5 +30,6 @@ mod refusals;
 mod rehearsal;
 mod restarts;
 mod scale;
+mod sessions;
 mod usage;
 mod watching;
