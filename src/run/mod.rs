@@ -23,6 +23,7 @@ mod job;
 mod known;
 mod ledger;
 mod make;
+mod over;
 mod preflight;
 mod raw;
 mod read;
