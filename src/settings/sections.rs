@@ -155,8 +155,8 @@ pub(super) fn read_pairing(pairing: &mut Pairing, t: &mut Table<'_>) {
 pub(super) fn read_sessions(spot: &Spot<'_>) -> Option<Sessions> {
     spot.table(|t| {
         let remedy = "write by: none, folder or date";
-        let by: By = t.need("by", remedy)?.word(&["none", "folder", "date"])?;
         let hour = t.get("day_begins_h");
+        let by: By = t.need("by", remedy)?.word(&["none", "folder", "date"])?;
         if by != By::Date
             && let Some(hour) = &hour
         {
