@@ -18,6 +18,9 @@ const MOST_CALLS: usize = 3;
 /// Of these the first are told with their remedy: nobody mends three things at once, and the class must fit on the wall.
 const MOST_FULL_CALLS: usize = 2;
 
+/// Photos of one bench that are named as taken again; all stand on its own page.
+const MOST_AGAIN: usize = 3;
+
 /// Benches whose cards fill a projector at full size (1920 by 1080 px: three rows of three).
 const MOST_LARGE_CARDS: usize = 9;
 
@@ -76,6 +79,10 @@ struct Ship {
     bandpass: String,
     hoist: Vec<&'static str>,
     counts: String,
+    /// Photos that were taken again, each with the photo that settled it, newest first.
+    again: Vec<(String, String)>,
+    /// Further ones.
+    more_again: usize,
 }
 
 /// The board.
@@ -260,6 +267,14 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         .iter()
         .map(|s| pages::class(s.record.verdict))
         .collect();
+    let mut again: Vec<(String, String)> = bench
+        .photos
+        .iter()
+        .rev()
+        .filter_map(|s| Some((pages::again(&s.record.photo), pages::again(bench.again(s)?))))
+        .collect();
+    let more_again = again.len().saturating_sub(MOST_AGAIN);
+    again.truncate(MOST_AGAIN);
     let counts: Vec<String> = Verdict::ALL
         .iter()
         .map(|v| (bench.count(*v), v.as_str()))
@@ -281,5 +296,7 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         } else {
             counts.join(", ")
         },
+        again,
+        more_again,
     }
 }

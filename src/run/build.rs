@@ -24,9 +24,11 @@ impl Engine<'_> {
     pub(super) fn arrange(&mut self) {
         if self.world.arrange() && !self.stopping {
             self.queues.clear();
-            self.dirty_benches = self.world.benches().cloned().collect();
+            self.dirty_benches = self.all_benches();
             self.stale_possible = true;
             self.notice();
+            // Nothing is made of a photo of a closed session, but that it came late.
+            self.summaries_due |= !self.frozen.is_empty();
         }
     }
 
@@ -67,6 +69,7 @@ impl Engine<'_> {
             .iter()
             .filter(|(folder, record)| {
                 !self.world.uses(folder)
+                    && self.setup.orders.part.has_path(folder)
                     && !in_hand.contains(folder)
                     && !to_come.contains(&record.photo)
                     && !below_gap(&record.photo)

@@ -25,6 +25,7 @@ use super::looking::Looking;
 use super::readers::Readers;
 use super::reload::Reload;
 use super::service::Service;
+use super::sessions::{Frozen, by_session};
 use super::threads;
 use super::work::Setup;
 use super::world::{Published, World};
@@ -34,6 +35,8 @@ use super::world::{Published, World};
 pub struct Report {
     /// Every photo's record, in the order of their paths.
     pub records: Vec<Arc<Record>>,
+    /// Photos that are to be retaken and have not been.
+    pub n_to_retake: usize,
     /// Folders that were made or made again.
     pub n_made: usize,
     /// Folders that were taken away.
@@ -117,6 +120,8 @@ pub struct Engine<'a> {
     pub(super) world: World,
 
     pub(super) published: Published,
+    /// What stands of closed sessions, by their folders.
+    pub(super) frozen: BTreeMap<String, Frozen>,
     /// Counts how often the results' stock was taken.
     pub(super) inventory: u64,
     pub(super) stale_possible: bool,
@@ -193,6 +198,7 @@ impl<'a> Engine<'a> {
             looking: Looking::default(),
             world: World::default(),
             published: Published::new(),
+            frozen: BTreeMap::new(),
             inventory: 0,
             stale_possible: true,
             dirty_benches: BTreeSet::new(),
@@ -214,6 +220,7 @@ impl<'a> Engine<'a> {
             setup,
         };
         engine.set_times();
+        engine.world.divide(engine.setup.orders.sessions);
         engine.take_inventory()?;
         engine.read_ledger();
         Ok(engine)
@@ -280,10 +287,16 @@ impl<'a> Engine<'a> {
         let mut report = self.report;
         report.stopped = self.stopping;
         report.n_not_here = self.listing.map_or(0, |listing| listing.not_here.len());
-        let mut records: Vec<Arc<Record>> = self.published.into_values().collect();
-        records.retain(|record| !record.photo.is_empty());
-        records.sort_by(|a, b| a.photo.cmp(&b.photo));
-        report.records = records;
+        let orders = &self.setup.orders;
+        for (folder, photos) in by_session(&self.published, orders.sessions) {
+            if !orders.part.has(&folder) {
+                continue;
+            }
+            let records: Vec<Arc<Record>> = photos.into_iter().map(|(_, record)| record).collect();
+            report.n_to_retake += self.setup.work.n_to_retake(&records);
+            report.records.extend(records);
+        }
+        report.records.sort_by(|a, b| a.photo.cmp(&b.photo));
         Ok(report)
     }
 

@@ -211,19 +211,26 @@ fn planned(worker: &Worker, own: &Rel) -> Result<Option<Job>, Failure> {
         return Ok(None);
     };
     let (bench, stem) = (photo.bench().to_owned(), lab::stem(&photo.shown));
+    let session = |photo: &Known| orders.sessions.of(&photo.shown, photo.facts.taken);
+    let own_session = session(photo);
     let mut world = World::default();
+    world.divide(orders.sessions);
     for (path, photo) in known {
         // All but samples: lamp photos give the scale, blanks, darks and brackets what a sample is compared by.
         let helps = photo.capture().is_some_and(|c| c != Capture::Sample);
         let is_form_of_it = lab::stem(&photo.shown) == stem;
-        if photo.bench() == bench && (helps || path == *own || is_form_of_it) {
+        let is_beside = photo.bench() == bench && session(&photo) == own_session;
+        if is_beside && (helps || path == *own || is_form_of_it) {
             world.insert(path, photo);
         }
     }
     world.arrange();
+    let Some(key) = world.benches().next().cloned() else {
+        return Ok(None);
+    };
     let mut made = Published::new();
     loop {
-        let mut jobs = world.plan(&bench, &made, |_| Held::Free, &orders);
+        let mut jobs = world.plan(&key, &made, |_| Held::Free, &orders);
         if let Some(i) = jobs.iter().position(|job| job.path() == own) {
             return Ok(Some(jobs.swap_remove(i)));
         }

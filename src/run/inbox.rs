@@ -5,12 +5,14 @@ use std::time::{Duration, Instant};
 use crate::arrive::listing::{self, Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Sight};
 use crate::arrive::watch::{keeps_identity, network_kind};
+use crate::terms::Sessions;
 
 use super::engine::{AFTER_A_HINT, Engine, Mode, TRIES};
 use super::failure::Failure;
 use super::intake::{Insist, Intake, Taken, recalled, unanswered};
 use super::ledger;
 use super::read::Progress;
+use super::sessions::{dated_folder, dated_words};
 use super::threads;
 
 impl Engine<'_> {
@@ -78,6 +80,12 @@ impl Engine<'_> {
             if before.is_none_or(|before| !before.not_here.contains(path)) {
                 tracing::info!(path = %path.shown(), "not here yet: a temporary name");
             }
+        }
+        if self.listing.is_none()
+            && self.setup.orders.sessions == Sessions::None
+            && let Some(folder) = dated_folder(&listing)
+        {
+            self.warn(dated_words(&folder));
         }
         for candidate in self.settle(&listing) {
             let insist = match candidate.last_chance {
@@ -382,8 +390,10 @@ impl Engine<'_> {
                     }
                 }
                 tracing::info!("the changed configuration is in force");
-                let looks_otherwise = self.setup.orders.looks_hash != setup.orders.looks_hash;
+                let looks_otherwise = old.looks_hash != new.looks_hash;
+                new.part = old.part.clone();
                 self.setup = setup;
+                self.world.divide(self.setup.orders.sessions);
                 self.set_times();
                 self.setbacks.clear();
                 if looks_otherwise {

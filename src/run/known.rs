@@ -32,6 +32,8 @@ pub struct Known {
     pub decision: Arc<Decision>,
     /// Its folder below the results.
     pub(super) folder: String,
+    /// Its bench behind its session's folder: what it is planned with.
+    pub(super) bench_key: String,
     /// What the inbox as a whole says about it.
     pub(super) circumstances: Vec<String>,
     /// Another file of the same shot, in a better form.
@@ -51,6 +53,7 @@ impl Known {
             seen: None,
             decision: Arc::new(decision),
             folder: String::new(),
+            bench_key: String::new(),
             circumstances: Vec::new(),
             better: None,
         }

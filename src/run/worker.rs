@@ -7,9 +7,10 @@ use crate::classify::{Decision, Evidence};
 use crate::decode::{self, Facts};
 use crate::lab::{self, Against, Examined, Lab};
 use crate::publish::files;
-use crate::report::{self, Sink};
+use crate::publish::record::Record;
+use crate::report::{self, Late, Session, Sink};
 use crate::settings::{Poll, Settings};
-use crate::terms::Seen;
+use crate::terms::{Seen, Sessions};
 
 use super::cards::Cards;
 use super::job::{Fate, Job};
@@ -48,6 +49,13 @@ impl Worker {
         }
     }
 
+    /// The same without sessions: a rehearsal is one evening.
+    pub fn as_one_class(self) -> Worker {
+        let mut settings = self.settings().clone();
+        settings.sessions = Sessions::None;
+        Worker::new(settings)
+    }
+
     /// The settings in force.
     pub fn settings(&self) -> &Settings {
         self.lab.settings()
@@ -76,6 +84,7 @@ impl Worker {
             orders.memory_bytes -= orders.memory_bytes / LOOKED_AT;
         }
         orders.pairing = s.pairing.clone();
+        orders.sessions = s.sessions;
         orders.configuration_hash = s.configuration_hash();
         orders.looks_hash = s.looks_hash();
         orders
@@ -152,6 +161,7 @@ impl Work for Worker {
         let settings = self.settings();
         let person = settings.overrides.of(evidence.path);
         settings.rules.decide(&Evidence {
+            path: settings.sessions.below(evidence.path),
             person,
             ..*evidence
         })
@@ -185,8 +195,12 @@ impl Work for Worker {
             })
             .collect();
         let settings = self.settings();
+        let title = match class.session {
+            "" => settings.pages.title.clone(),
+            session => format!("{}, {session}", settings.pages.title),
+        };
         let inputs = report::Inputs {
-            title: &settings.pages.title,
+            title: &title,
             photos: &shown,
             stated: &settings.stated,
             now: Some(class.clock.to_owned()),
@@ -199,5 +213,17 @@ impl Work for Worker {
         if settings.pages.cards {
             self.cards.put(&shown, out);
         }
+    }
+
+    fn spanning(&self, sessions: &[Session<'_>], late: &[Late], out: &mut dyn Sink) {
+        let pages = &self.settings().pages;
+        let refresh_s = u32::try_from(pages.refresh_s).unwrap_or(0);
+        let shown = (&self.settings().stated, refresh_s);
+        report::spanning(&pages.title, sessions, late, shown, out);
+    }
+
+    fn n_to_retake(&self, records: &[Arc<Record>]) -> usize {
+        let records = records.iter().map(Arc::as_ref);
+        report::n_to_retake(records, &self.settings().stated)
     }
 }

@@ -8,12 +8,13 @@ use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
 use crate::classify::Said;
-use crate::lab::{Companion, Company, Form, Origin, better_forms};
+use crate::lab::{Companion, Company, Origin};
 use crate::pair::{self, Shot};
 use crate::publish::names;
 use crate::publish::record::{Provenance, Record};
-use crate::terms::{Capture, Verdict};
+use crate::terms::{Capture, Sessions, Verdict};
 
+use super::arranged::arrange_one;
 use super::job::{Fate, Job};
 use super::known::Known;
 use super::read::Source;
@@ -40,6 +41,10 @@ pub struct World {
     benches: BTreeMap<String, Vec<Rel>>,
     folders: BTreeSet<String>,
     by_shown: HashMap<String, Rel>,
+    sessions: Sessions,
+    closed: BTreeSet<String>,
+    /// Photos of closed sessions, with the sessions' folders.
+    of_closed: Vec<(Rel, String)>,
     arranged: bool,
 }
 
@@ -67,7 +72,7 @@ impl World {
         self.photos.keys()
     }
 
-    /// Names of all benches, rising. Needs [`World::arrange`].
+    /// All benches, rising: by name, behind the session's folder where there are sessions. Needs [`World::arrange`].
     pub fn benches(&self) -> impl Iterator<Item = &String> {
         self.benches.keys()
     }
@@ -100,6 +105,24 @@ impl World {
         to_look_at
     }
 
+    /// Says what divides the inbox into sessions.
+    pub fn divide(&mut self, sessions: Sessions) {
+        self.arranged &= self.sessions == sessions;
+        self.sessions = sessions;
+    }
+
+    /// Says which sessions, by their folders, are closed: nothing is made of the photos that belong there.
+    pub fn close(&mut self, closed: BTreeSet<String>) {
+        self.arranged &= self.closed == closed;
+        self.closed = closed;
+    }
+
+    /// The photos of closed sessions, each with its session's folder. Needs [`World::arrange`].
+    pub fn of_closed(&self) -> impl Iterator<Item = (&str, &Known)> {
+        let all = self.of_closed.iter();
+        all.filter_map(|(path, session)| Some((session.as_str(), self.photos.get(path)?)))
+    }
+
     /// Gives every photo its folder and its circumstances. False where nothing has changed since the last time.
     pub fn arrange(&mut self) -> bool {
         if self.arranged {
@@ -109,36 +132,26 @@ impl World {
         self.benches.clear();
         self.folders.clear();
         self.by_shown.clear();
-        // The order of the shown paths decides, and not that of the bytes: they differ where names are not UTF-8.
-        let mut photos: Vec<(&Rel, &mut Known)> = self.photos.iter_mut().collect();
-        photos.sort_by(|(_, a), (_, b)| a.shown.cmp(&b.shown));
-        let forms: Vec<Option<Form>> = photos.iter().map(|(_, photo)| photo.form()).collect();
-        let better = better_forms(&forms);
-        let paths: Vec<&Rel> = photos.iter().map(|(path, _)| *path).collect();
-        for ((_, photo), better) in photos.iter_mut().zip(better) {
-            photo.better = better.map(|i| paths[i].clone());
+        self.of_closed.clear();
+        let mut by_session: BTreeMap<Option<String>, Vec<(&Rel, &mut Known)>> = BTreeMap::new();
+        for (path, photo) in &mut self.photos {
+            let session = self.sessions.of(&photo.shown, photo.facts.taken);
+            by_session.entry(session).or_default().push((path, photo));
         }
-        let places = names::assign(photos.iter().map(|(_, p)| (p.shown.as_str(), p.bench())));
-        let mut first_with: BTreeMap<String, String> = BTreeMap::new();
-        for ((path, photo), place) in photos.into_iter().zip(places) {
-            photo.circumstances = place.remark.into_iter().collect();
-            match photo.fate() {
-                Fate::Ignore(_) => {}
-                Fate::Fault(_, what) => photo.circumstances.push(what),
-                Fate::Measure => match first_with.get(&photo.hash) {
-                    Some(first) => photo.circumstances.push(format!(
-                        "the same bytes as {first}: one of the two is a copy"
-                    )),
-                    None => {
-                        first_with.insert(photo.hash.clone(), photo.shown.clone());
-                    }
-                },
+        for (session, mut photos) in by_session {
+            let session = session.map(|session| names::session_folder(&session));
+            arrange_one(session.as_deref(), self.sessions, &mut photos);
+            for (path, photo) in photos {
+                let top = photo.folder.split('/').next().unwrap_or_default();
+                if self.closed.contains(top) {
+                    self.of_closed.push((path.clone(), top.to_owned()));
+                    continue;
+                }
+                self.folders.insert(photo.folder.clone());
+                self.by_shown.insert(photo.shown.clone(), path.clone());
+                let bench = self.benches.entry(photo.bench_key.clone()).or_default();
+                bench.push(path.clone());
             }
-            photo.folder = place.folder.clone();
-            self.folders.insert(place.folder);
-            self.by_shown.insert(photo.shown.clone(), path.clone());
-            let bench = photo.bench().to_owned();
-            self.benches.entry(bench).or_default().push(path.clone());
         }
         true
     }
@@ -322,7 +335,7 @@ impl Planner<'_> {
         });
         Job {
             source: self.source(path, photo),
-            bench: photo.bench().to_owned(),
+            bench: photo.bench_key.clone(),
             folder: photo.folder.clone(),
             cost,
             fate,

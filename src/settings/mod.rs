@@ -29,13 +29,18 @@ use crate::classify::stated::Stated;
 use crate::classify::{CameraNames, Overrides, Phones, Rule, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
-use crate::terms::{Instrument, Lamp, Look, Pairing};
+use crate::terms::{Instrument, Lamp, Look, Pairing, Sessions};
 
 use mistake::Report;
 use reading::{Spot, Table};
 
 /// The shipped configuration.
 const SHIPPED: &str = include_str!("../../config/lab.yaml");
+
+/// What stands in the place of a file's name where there is none.
+const BUILT_IN: &str = "the built-in settings";
+/// Where photos arrive and results appear by the built-in settings, from the working folder on.
+const BUILT_IN_FOLDERS: [&str; 2] = ["inbox", "results"];
 
 /// A configuration without mistakes.
 #[derive(Clone, Debug)]
@@ -68,6 +73,8 @@ pub struct Settings {
     pub work: Work,
     /// What belongs to what.
     pub pairing: Pairing,
+    /// What divides the inbox into sessions.
+    pub sessions: Sessions,
     /// Wavelengths of the published spectra.
     pub output: Output,
     /// Title of the board, and whether cards are drawn.
@@ -105,6 +112,44 @@ pub fn shipped(file: &Path) -> Settings {
         Ok(settings) => settings,
         Err(mistakes) => panic!("the shipped configuration: {mistakes:?}"),
     }
+}
+
+/// What counts where there is no configuration: the shipped one, with inbox and results in the working folder.
+///
+/// # Panics
+/// As [`shipped`].
+pub fn built_in() -> Settings {
+    let [inbox, results] = BUILT_IN_FOLDERS.map(PathBuf::from);
+    Settings {
+        inbox,
+        results,
+        ..shipped(Path::new(BUILT_IN))
+    }
+}
+
+/// The shipped configuration as a file to begin with, for these folders and this file of texts.
+pub fn to_begin_with(inbox: &str, results: &str, words: &str) -> String {
+    let line = |line: &str| {
+        let (key, rest) = line.split_once(':').unwrap_or((line, ""));
+        let remark = rest.find('#').map_or("", |at| &rest[at..]);
+        let with = |value: &str| {
+            let stated = format!("{key}: {value}");
+            format!("{stated:<27} {remark}")
+        };
+        match key {
+            "inbox" => with(inbox),
+            "results" => with(results),
+            "# words" => format!("words: {words}"),
+            _ => line.to_owned(),
+        }
+    };
+    let lines: Vec<String> = SHIPPED.lines().map(line).collect();
+    lines.join("\n") + "\n"
+}
+
+/// The shipped texts as a file to begin with.
+pub fn shipped_words() -> &'static str {
+    words::SHIPPED
 }
 
 fn read_text(text: &str, report: Report) -> Result<Settings, Vec<Mistake>> {
@@ -181,6 +226,8 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let arrival = t.section("arrival", Arrival::read);
     let work = t.section("work", Work::read);
     let pairing = t.section("pairing", sections::read_pairing);
+    let mut sessions = Sessions::default();
+    t.set("sessions", &mut sessions, sections::read_sessions);
     let output = t.section("output", Output::read);
     let pages = t.section("pages", Pages::read);
     let mut words = words::shipped();
@@ -202,6 +249,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         arrival,
         work,
         pairing,
+        sessions,
         output,
         pages,
         words,
@@ -303,7 +351,12 @@ impl Settings {
                 self.work.max_pixels(),
             )
         );
-        blake3::hash(meaning.as_bytes()).to_hex().to_string()
+        // By folder the rules see other paths, so that the same photo may be another bench's. By date they do not.
+        let divided = match self.sessions {
+            Sessions::Folder => meaning + "sessions by folder",
+            _ => meaning,
+        };
+        blake3::hash(divided.as_bytes()).to_hex().to_string()
     }
 }
 

@@ -13,6 +13,7 @@ mod nobody;
 mod real;
 
 mod arrivals;
+mod begin;
 mod by_hand;
 mod cards;
 mod checks;
@@ -31,5 +32,6 @@ mod refusals;
 mod rehearsal;
 mod restarts;
 mod scale;
+mod sessions;
 mod usage;
 mod watching;
