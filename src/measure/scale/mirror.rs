@@ -236,10 +236,9 @@ fn times(a: &[[f64; 4]; 4], y: &[f64; 4]) -> [f64; 4] {
 fn inverse(a: &[[f64; 4]; 4]) -> Option<[[f64; 4]; 4]> {
     /// Share of a diagonal element that rounding may leave.
     const ROUNDING: f64 = 1e-10;
-    let (mut left, mut right) = (*a, [[0.0; 4]; 4]);
-    for j in 0..4 {
-        right[j][j] = 1.0;
-    }
+    let mut left = *a;
+    let mut right: [[f64; 4]; 4] =
+        std::array::from_fn(|j| std::array::from_fn(|k| f64::from(u8::from(j == k))));
     for j in 0..4 {
         let pivot = left[j][j];
         if pivot.is_nan() || pivot <= ROUNDING * a[j][j] {
