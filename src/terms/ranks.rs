@@ -16,9 +16,33 @@ pub fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
     values.get(values.len() / 2).copied()
 }
 
+/// The value below which lies this share of the weights, of pairs (value, weight); absent where there is none.
+pub fn weighted_quantile(
+    share: f64,
+    values: impl IntoIterator<Item = (f64, f64)>,
+) -> Option<f64> {
+    let mut values: Vec<(f64, f64)> = values.into_iter().collect();
+    values.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let below = share * values.iter().map(|v| v.1).sum::<f64>();
+    let mut sum = 0.0;
+    values.into_iter().find_map(|(value, weight)| {
+        sum += weight;
+        (sum >= below).then_some(value)
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn of_weighted_values_the_heavy_ones_decide() {
+        let bumps = (0..30).map(|i| (0.1 * f64::from(i), 0.01));
+        let lines = [(3.0, 1.0), (5.0, 1.0)];
+        assert_eq!(weighted_quantile(0.25, bumps.chain(lines)), Some(3.0));
+        assert_eq!(weighted_quantile(0.5, lines), Some(3.0));
+        assert_eq!(weighted_quantile(0.5, []), None);
+    }
 
     #[test]
     fn the_median_is_the_middle_value_or_the_higher_of_two() {

@@ -5,7 +5,7 @@ use crate::measure::light::profile::Order;
 use crate::measure::optics::adjust::Observation;
 use crate::measure::scale::recognise::{Candidate, Search, Side, features, search};
 use crate::measure::sight::Slit;
-use crate::terms::{Interval, Lamp, Optics, sorted};
+use crate::terms::{Interval, Lamp, Optics, weighted_quantile};
 
 /// A lamp photo as its scale is sought in it.
 pub struct LampPicture<'a> {
@@ -43,6 +43,8 @@ const LEAST_LINES: usize = 2;
 const TELLING_LINES: usize = 3;
 /// An order whose lines have less than this share of the other's height adds noise, not lines.
 const FAINTEST_ORDER_SHARE: f64 = 0.02;
+/// So much of the lines' light is in lines that are narrower than the typical one.
+const NARROW_SHARE: f64 = 0.25;
 /// From this agreement on, and with so much lead over the next, another lamp is named as what it looks like.
 const CLEAR_SCORE: f64 = 0.2;
 const CLEAR_LEAD: f64 = 0.15;
@@ -77,10 +79,11 @@ fn sides(orders: &[Order]) -> (Vec<Side>, f64) {
         .collect();
     let strongest = sides.iter().map(highest).fold(0.0f64, f64::max);
     sides.retain(|side| highest(side) > FAINTEST_ORDER_SHARE * strongest);
+    // Bands are wider than lines, and bumps of a noisy course have hardly any light, however many they are.
     let maxima = sides.iter().flat_map(|s| &s.maxima);
-    let widths = sorted(maxima.map(|m| m.fwhm_nm));
-    let typical = widths.get(widths.len() / 4).copied();
-    (sides, typical.unwrap_or(0.0))
+    let widths = maxima.map(|m| (m.fwhm_nm, m.prominence));
+    let typical = weighted_quantile(NARROW_SHARE, widths).unwrap_or(0.0);
+    (sides, typical)
 }
 
 impl LampPicture<'_> {

@@ -4,7 +4,7 @@
 use crate::measure::light::profile::{Profile, Slabs};
 use crate::measure::optics::Rays;
 use crate::measure::optics::adjust::Observation;
-use crate::terms::{SIGMA_PER_MEDIAN, median};
+use crate::terms::{SIGMA_PER_MEDIAN, median, weighted_quantile};
 
 /// The spectra are laid on each other in windows of this half width, nm: two lines' widths, over which colour changes little…
 const HALF_WINDOW_NM: f64 = 8.0;
@@ -58,7 +58,9 @@ pub fn mirrors(orders: [(&Slabs, &Profile); 2], rays: &Rays) -> Vec<Observation>
         shift.sigma_nm *= scatter;
     }
     shifts.retain(|s| s.sigma_nm < WORST_NM);
-    let Some(middle) = weighted_middle(&shifts) else {
+    // Half of the windows' information lies on either side.
+    let weighted = shifts.iter().map(|s| (s.shift_nm, s.sigma_nm.powi(-2)));
+    let Some(middle) = weighted_quantile(0.5, weighted) else {
         return Vec::new();
     };
     shifts
@@ -88,21 +90,6 @@ fn scatter(shifts: &[Shift]) -> f64 {
     });
     let typical = median(differences).unwrap_or(0.0);
     (SIGMA_PER_MEDIAN * typical).max(1.0)
-}
-
-/// The shift, nm, with half of the windows' information on either side.
-fn weighted_middle(shifts: &[Shift]) -> Option<f64> {
-    let mut by_shift: Vec<(f64, f64)> = shifts
-        .iter()
-        .map(|s| (s.shift_nm, s.sigma_nm.powi(-2)))
-        .collect();
-    by_shift.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let half = 0.5 * by_shift.iter().map(|s| s.1).sum::<f64>();
-    let mut sum = 0.0;
-    by_shift.into_iter().find_map(|(shift_nm, weight)| {
-        sum += weight;
-        (sum >= half).then_some(shift_nm)
-    })
 }
 
 /// Light of a profile at |m λ|, mean over the channels, with its uncertainty; absent outside and where it is clipped.
