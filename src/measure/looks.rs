@@ -10,8 +10,10 @@ use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::light::profile::Profile;
 use crate::measure::scale::lamp_photo::lamp_picture;
-use crate::measure::scale::lamp_picture::{LEAST_LEAD, LampPicture, SURE_PER_LEAD, sureness};
-use crate::measure::scale::recognise::{Candidate, Feature, SEEN_NM, features};
+use crate::measure::scale::lamp_picture::{
+    LEAST_CLEAR_SCORE, LEAST_LEAD, LampPicture, SURE_PER_LEAD, least_score, n_placed, sureness,
+};
+use crate::measure::scale::recognise::{Feature, SEEN_NM, features};
 use crate::measure::sight::{Familiar, Map, Survey, look, survey};
 use crate::terms::{Lamp, Look, Seen};
 
@@ -21,9 +23,6 @@ const ENOUGH_PX: usize = 1300;
 /// So many ends of the slit, seen in different colours at one height, leave no doubt about the kind of disc.
 const CLEAR_ENDS: usize = 8;
 
-/// Least agreement with a lamp's pattern, −1…1. Fluorescent lamps gave 0.10 to 0.35, out of focus or through a slit of a
-/// millimetre −0.13; other lamps −0.26 and less, white light −0.15 with two lines in place (drawn photos).
-const LEAST_AGREEMENT: f64 = -0.18;
 /// So many lines in their places on one side of the slit make a pattern: fluorescent lamps had 6 to 15, other lights up to 5
 /// at such an agreement (drawn photos)…
 const LEAST_PLACED: usize = 6;
@@ -35,7 +34,7 @@ const LEAST_OF_FEW: f64 = 0.2;
 /// line.
 const PLAIN_WEIGHT: f64 = 0.3;
 const USUAL_FWHM_NM: f64 = 2.0;
-/// Below [`LEAST_AGREEMENT`] by so much, or with so many lines fewer, it may still be the lamp.
+/// Below the least agreement by so much, or with so many lines fewer, it may still be the lamp.
 const DOUBTED_AGREEMENT: f64 = 0.1;
 const DOUBTED_LINES: usize = 1;
 
@@ -184,7 +183,7 @@ impl<'a> Agreement<'a> {
         if self.needed < LEAST_PLACED {
             LEAST_OF_FEW
         } else {
-            LEAST_AGREEMENT
+            least_score(self.n_placed, LEAST_CLEAR_SCORE)
         }
     }
 
@@ -215,12 +214,6 @@ fn n_plain_features(lamp: &Lamp) -> usize {
     let is_plain = |f: &&Feature| f.weight >= PLAIN_WEIGHT && SEEN_NM.contains(f.nm);
     let features = features(lamp, USUAL_FWHM_NM);
     features.iter().filter(is_plain).count()
-}
-
-fn n_placed(candidate: &Candidate) -> usize {
-    let sides = candidate.pairs.iter();
-    let placed = sides.map(|side| side.iter().flatten().count());
-    placed.max().unwrap_or(0)
 }
 
 /// A picture with a slit and its spectrum.

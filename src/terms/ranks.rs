@@ -17,10 +17,7 @@ pub fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
 }
 
 /// The value below which lies this share of the weights, of pairs (value, weight); absent where there is none.
-pub fn weighted_quantile(
-    share: f64,
-    values: impl IntoIterator<Item = (f64, f64)>,
-) -> Option<f64> {
+pub fn weighted_quantile(share: f64, values: impl IntoIterator<Item = (f64, f64)>) -> Option<f64> {
     let mut values: Vec<(f64, f64)> = values.into_iter().collect();
     values.sort_by(|a, b| a.0.total_cmp(&b.0));
     let below = share * values.iter().map(|v| v.1).sum::<f64>();

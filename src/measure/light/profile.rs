@@ -125,7 +125,9 @@ pub fn slabs(
         beta_bins: SLABS + 2 * below,
         stride: 1,
     };
-    let grid = bin(frame, rays, window);
+    let mut grid = bin(frame, rays, window);
+    let px_per_nm = rays.px_per_nm(sign * range_nm.middle());
+    grid.fill_gaps(px_per_nm.map_or(0, |px| (1.0 / (px * step_nm)).ceil() as usize));
     let raw: Vec<Option<[f64; 3]>> = (0..grid.path_bins).map(|j| background(&grid, j)).collect();
     let reach = (3.0 / step_nm).round() as usize;
     let background = (0..raw.len())
@@ -325,14 +327,16 @@ struct Mean {
 }
 
 impl Mean {
-    /// Of a bin that no slab sees; the square of its sigma is still finite.
+    /// Uncertainty of what was not seen; its square is still finite.
+    const UNSEEN: f64 = 1e154;
+
+    /// Of a bin that no slab sees.
     fn unseen() -> Mean {
-        let endless = f64::MAX.sqrt();
         Mean {
             rgb: [0.0; 3],
-            rgb_sigma: [endless; 3],
+            rgb_sigma: [Mean::UNSEEN; 3],
             light: 0.0,
-            sigma: endless,
+            sigma: Mean::UNSEEN,
         }
     }
 }
@@ -403,13 +407,13 @@ fn smooth_sigma(profile: &mut Profile) {
     let n = profile.sigma.len();
     let light: Vec<f64> = profile.sigma.iter().map(|s| s * s).collect();
     let rgb: Vec<[f64; 3]> = profile.rgb_sigma.iter().map(|s| s.map(|v| v * v)).collect();
-    for i in 0..n {
-        let range = i.saturating_sub(2)..(i + 3).min(n);
-        let count = range.len() as f64;
-        profile.sigma[i] = (light[range.clone()].iter().sum::<f64>() / count).sqrt();
-        profile.rgb_sigma[i] = std::array::from_fn(|c| {
-            (rgb[range.clone()].iter().map(|v| v[c]).sum::<f64>() / count).sqrt()
-        });
+    let is_seen: Vec<bool> = profile.sigma.iter().map(|s| *s < Mean::UNSEEN).collect();
+    for i in (0..n).filter(|&i| is_seen[i]) {
+        let near = || (i.saturating_sub(2)..(i + 3).min(n)).filter(|&j| is_seen[j]);
+        let count = near().count() as f64;
+        profile.sigma[i] = (near().map(|j| light[j]).sum::<f64>() / count).sqrt();
+        profile.rgb_sigma[i] =
+            std::array::from_fn(|c| (near().map(|j| rgb[j][c]).sum::<f64>() / count).sqrt());
     }
 }
 

@@ -37,6 +37,9 @@ pub struct Grid {
 /// What fell into a bin: sums of linear light, red, green, blue, and of weights (pixels). Four numbers are one register.
 type Cell = [f32; 4];
 
+/// A bin with less than this of a pixel has not been seen.
+const LEAST_WEIGHT: f32 = 0.05;
+
 /// Over so many pixels the model is taken as straight: lines bow by less than 0.001 nm over them.
 const TILE_PX: usize = 8;
 
@@ -55,7 +58,7 @@ impl Grid {
     /// Mean light of a bin; absent where no pixel fell.
     pub fn mean(&self, beta_bin: usize, path_bin: usize) -> Option<[f64; 3]> {
         let [red, green, blue, weight] = self.cells[self.cell(beta_bin, path_bin)];
-        (weight > 0.05).then(|| [red, green, blue].map(|s| f64::from(s / weight)))
+        (weight > LEAST_WEIGHT).then(|| [red, green, blue].map(|s| f64::from(s / weight)))
     }
 
     /// Share of a bin's pixels that have a channel at the ceiling.
@@ -66,6 +69,35 @@ impl Grid {
             f64::from(self.clipped[cell] / weight)
         } else {
             0.0
+        }
+    }
+
+    /// Gives bins that lie between two pixels' middles the light of both, by distance: where the lines run along the pixels' rows
+    /// a pixel may be wider than a bin, and all of a row's pixels fall at one phase. Gaps of more than `most` bins stay open.
+    pub fn fill_gaps(&mut self, most: usize) {
+        for row in 0..self.window.beta_bins {
+            let mut last: Option<usize> = None;
+            for path in 0..self.path_bins {
+                let Some(right) = self.mean(row, path) else {
+                    continue;
+                };
+                if let Some(before) = last
+                    && (2..=most + 1).contains(&(path - before))
+                    && let Some(left) = self.mean(row, before)
+                {
+                    let over = [before, path].map(|p| self.clipped_share(row, p));
+                    for gap in before + 1..path {
+                        let t = (gap - before) as f64 / (path - before) as f64;
+                        let between = |a: f64, b: f64| (a + t * (b - a)) as f32;
+                        let [red, green, blue] =
+                            std::array::from_fn(|c| between(left[c], right[c]));
+                        let cell = self.cell(row, gap);
+                        self.cells[cell] = [red, green, blue, 1.0];
+                        self.clipped[cell] = between(over[0], over[1]);
+                    }
+                }
+                last = Some(path);
+            }
         }
     }
 
@@ -292,5 +324,53 @@ impl Outline {
             .fold(Interval::new(f64::MAX, f64::MIN), |all, one| {
                 Interval::new(all.low.min(one.low), all.high.max(one.high))
             })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A row of bins, where a pixel fell its light.
+    fn row(light: &[Option<f32>]) -> Grid {
+        let mut grid = Grid {
+            window: Window {
+                path_nm: Interval::new(400.0, 400.0 + light.len() as f64),
+                path_step_nm: 1.0,
+                beta: Interval::new(0.0, 1.0),
+                beta_bins: 1,
+                stride: 1,
+            },
+            path_bins: light.len(),
+            cells: vec![Cell::default(); light.len() + 2],
+            clipped: vec![0.0; light.len() + 2],
+        };
+        for (j, light) in light.iter().enumerate() {
+            if let Some(light) = light {
+                grid.add(0.0, j as f64, ([*light, 0.0, 1.0], *light > 7.0));
+            }
+        }
+        grid
+    }
+
+    #[test]
+    fn a_bin_between_two_pixels_has_the_light_of_both_by_distance() {
+        let mut grid = row(&[Some(2.0), None, None, Some(8.0), Some(1.0)]);
+        grid.fill_gaps(2);
+        let red: Vec<f64> = (0..5).map(|j| grid.mean(0, j).unwrap()[0]).collect();
+        for (found, expected) in red.iter().zip([2.0, 4.0, 6.0, 8.0, 1.0]) {
+            assert!((found - expected).abs() < 1e-6, "{red:?}");
+        }
+        assert!((grid.clipped_share(0, 2) - 2.0 / 3.0).abs() < 1e-6);
+        assert_eq!(grid.clipped_share(0, 4), 0.0);
+    }
+
+    #[test]
+    fn what_is_wider_than_a_pixel_or_at_an_end_stays_unseen() {
+        let mut grid = row(&[None, Some(2.0), None, None, None, Some(8.0), None]);
+        grid.fill_gaps(2);
+        for j in [0, 2, 3, 4, 6] {
+            assert_eq!(grid.mean(0, j), None, "{j}");
+        }
     }
 }

@@ -5,7 +5,7 @@ use crate::measure::light::profile::Order;
 use crate::measure::optics::adjust::Observation;
 use crate::measure::scale::recognise::{Candidate, Search, Side, features, search};
 use crate::measure::sight::Slit;
-use crate::terms::{Interval, Lamp, Optics, weighted_quantile};
+use crate::terms::{Interval, Lamp, Optics, sorted};
 
 /// A lamp photo as its scale is sought in it.
 pub struct LampPicture<'a> {
@@ -43,11 +43,35 @@ const LEAST_LINES: usize = 2;
 const TELLING_LINES: usize = 3;
 /// An order whose lines have less than this share of the other's height adds noise, not lines.
 const FAINTEST_ORDER_SHARE: f64 = 0.02;
-/// So much of the lines' light is in lines that are narrower than the typical one.
-const NARROW_SHARE: f64 = 0.25;
+/// Of the maxima that stand out by this share of the most prominent one, this share is narrower than a line typically is.
+const PLAIN_SHARE: f64 = 0.04;
+const NARROW_SHARE: f64 = 0.125;
 /// From this agreement on, and with so much lead over the next, another lamp is named as what it looks like.
 const CLEAR_SCORE: f64 = 0.2;
 const CLEAR_LEAD: f64 = 0.15;
+
+/// Least agreement with a lamp's pattern, −1…1, that is believed where no other scale comes near: other lamps gave −0.19 and
+/// less (drawn photos)…
+pub const LEAST_CLEAR_SCORE: f64 = -0.18;
+/// …or, with so many lines in their places on one side, that one: other lamps place fewer, or agree below −0.45.
+const MANY_LINES: usize = 8;
+const LEAST_SCORE_OF_MANY: f64 = -0.35;
+
+/// How many of a lamp's features have a line in their places, on the side where more have.
+pub fn n_placed(candidate: &Candidate) -> usize {
+    let sides = candidate.pairs.iter();
+    let placed = sides.map(|side| side.iter().flatten().count());
+    placed.max().unwrap_or(0)
+}
+
+/// Least agreement, −1…1, with so many lines in their places that is believed where it is otherwise `usual`.
+pub fn least_score(n_placed: usize, usual: f64) -> f64 {
+    if n_placed >= MANY_LINES {
+        LEAST_SCORE_OF_MANY.min(usual)
+    } else {
+        usual
+    }
+}
 
 /// The leader's doubt falls to a third with so much lead over the next lamp: right lamps lead by 0.1 to 1 (drawn photos).
 pub const SURE_PER_LEAD: f64 = 0.1;
@@ -79,10 +103,13 @@ fn sides(orders: &[Order]) -> (Vec<Side>, f64) {
         .collect();
     let strongest = sides.iter().map(highest).fold(0.0f64, f64::max);
     sides.retain(|side| highest(side) > FAINTEST_ORDER_SHARE * strongest);
-    // Bands are wider than lines, and bumps of a noisy course have hardly any light, however many they are.
-    let maxima = sides.iter().flat_map(|s| &s.maxima);
-    let widths = maxima.map(|m| (m.fwhm_nm, m.prominence));
-    let typical = weighted_quantile(NARROW_SHARE, widths).unwrap_or(0.0);
+    // Bumps of a noisy course are narrow, and bands are wide: of what stands out plainly the narrowest are lines.
+    let maxima = || sides.iter().flat_map(|s| &s.maxima);
+    let highest = maxima().map(|m| m.prominence).fold(0.0f64, f64::max);
+    let plain = maxima().filter(|m| m.prominence > PLAIN_SHARE * highest);
+    let widths = sorted(plain.map(|m| m.fwhm_nm));
+    let typical = widths.get((NARROW_SHARE * widths.len() as f64) as usize);
+    let typical = typical.copied().unwrap_or(0.0);
     (sides, typical)
 }
 
