@@ -169,6 +169,12 @@ impl Frame {
         3 * (sy * w + sx)
     }
 
+    /// True where pixels that lie below each other are neighbours in memory, as in a photo taken upright by a phone whose sensor
+    /// lies: whoever reads all of them is then quicker by columns.
+    pub fn runs_down(&self) -> bool {
+        self.orientation.swaps_axes()
+    }
+
     /// The codes of upright pixel (x, y) as stored.
     #[inline]
     pub fn codes(&self, x: usize, y: usize) -> [u16; 3] {
