@@ -29,6 +29,7 @@ mod service;
 mod shared;
 mod show;
 pub mod signals;
+mod slates;
 mod spectra;
 mod summaries;
 mod summing;
@@ -51,6 +52,7 @@ pub use preflight::preflight;
 pub use raw::serve as unpack_raw;
 pub use read::Gone;
 pub use reload::Reload;
+pub use slates::{printed_slates, write_slates};
 pub use work::{Class, Orders, Outcome, Setup, Work};
 pub use worker::Worker;
 

@@ -14,12 +14,14 @@ mod paths;
 mod reading;
 mod rules;
 mod sections;
+mod slates;
 pub(crate) mod words;
 
 pub use describe::describe;
 pub use mistake::Mistake;
 pub use paths::overlap;
 pub use sections::{Arrival, Output, Pages, Poll, Work};
+pub use slates::{Card, Slates};
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -69,6 +71,8 @@ pub struct Settings {
     pub output: Output,
     /// Title of the board, and whether cards are drawn.
     pub pages: Pages,
+    /// The printed cards, and for how long one holds.
+    pub slates: Slates,
     /// Advice texts.
     pub words: Words,
 }
@@ -166,6 +170,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let pairing = t.section("pairing", sections::read_pairing);
     let output = t.section("output", Output::read);
     let pages = t.section("pages", Pages::read);
+    let slates = t.section("slates", Slates::read);
     let mut words = words::shipped();
     t.set("words", &mut words, |spot| {
         spot.file(folder, |text, report| Some(words::read(text, report)))
@@ -186,6 +191,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         pairing,
         output,
         pages,
+        slates,
         words,
     })
 }
