@@ -6,7 +6,6 @@ use rand_pcg::Pcg64Mcg;
 use serde::{Deserialize, Serialize};
 
 use super::bench::Phone;
-use super::effective::Effective;
 
 /// A card and how it is photographed.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -156,8 +155,8 @@ pub(super) struct Print<'a> {
 const ROUND: f64 = 3.0;
 
 impl<'a> Print<'a> {
-    pub(super) fn new(card: &'a Card, effective: &Effective) -> Print<'a> {
-        let mut chance = Pcg64Mcg::seed_from_u64(effective.shot.seed ^ 0xca2d);
+    pub(super) fn new(card: &'a Card, phone: &Phone, seed: u64) -> Print<'a> {
+        let mut chance = Pcg64Mcg::seed_from_u64(seed ^ 0xca2d);
         let high = card.height_modules();
         let wide = WIDE * high;
         let corner = (-0.5 * high - ROUND, -0.5 * high - ROUND);
@@ -173,12 +172,12 @@ impl<'a> Print<'a> {
             .collect();
         let texels = blurred(card, &sharp, columns);
         let grain = [0; 4].map(|_| chance.random::<f32>());
-        let (red, blue) = effective.shot.phone.white_balance;
+        let (red, blue) = phone.white_balance;
         // Lamps are warmer or cooler than the balance that the phone settled on.
         let tint = 0.12 * (2.0 * chance.random::<f32>() - 1.0);
         Print {
             card,
-            laid: Laid::of(card, &effective.shot.phone),
+            laid: Laid::of(card, phone),
             texels,
             columns,
             rows,

@@ -56,7 +56,10 @@ impl Scenery<'_> {
             .then(|| effective.shot.light.emission());
         let is_slit = effective.shot.scene == Scene::Slit;
         let card = match &effective.shot.scene {
-            Scene::Card(card) => Some(card::Print::new(card, effective)),
+            Scene::Card(card) => {
+                let shot = &effective.shot;
+                Some(card::Print::new(card, &shot.phone, shot.seed))
+            }
             _ => None,
         };
         Scenery {
