@@ -11,14 +11,17 @@ use tracing_subscriber::EnvFilter;
 
 use crate::run::rehearse::{Discs, Play};
 use crate::run::reload::{Loaded, Unusable};
-use crate::run::{self, Bell, Failure, Report, Worker, reload, signals};
+use crate::run::{
+    self, Bell, Configuration, Failure, Orders, Part, Report, Worker, reload, signals,
+};
 use crate::settings;
 use crate::terms::Verdict;
 
 /// Turns phone photographs, taken through hand-built spectroscopes, into calibrated spectra and verdicts.
 ///
 /// Exit status: 0 done, whatever the verdicts; 1 could not do its work; 2 wrong usage or configuration; 3 with
-/// --fail-on-retake, if any photo must be retaken. A rehearsal ends with 0 if all stated limits held, else with 1.
+/// --fail-on-retake, if any photo must be retaken and has not been. A rehearsal ends with 0 if all stated limits held, else
+/// with 1.
 #[derive(Debug, Parser)]
 #[command(version, max_term_width = 100)]
 pub struct Cli {
@@ -38,18 +41,46 @@ pub enum Command {
         /// List the inbox at intervals instead of listening for changes (for network folders)
         #[arg(long)]
         poll: bool,
-        /// End with status 3 if any photo must be retaken
+        /// End with status 3 if any photo must be retaken and has not been
         #[arg(long)]
         fail_on_retake: bool,
     },
     /// Do everything that is in the inbox now, then exit
     Sweep {
-        /// End with status 3 if any photo must be retaken
+        /// Only this session; the others, and what spans them, stay as they are
+        #[arg(long, value_name = "SESSION", conflicts_with = "index")]
+        session: Option<String>,
+        /// Only what spans sessions: the list, the board that leads to the latest, late photos
+        #[arg(long)]
+        index: bool,
+        /// End with status 3 if any photo must be retaken and has not been
         #[arg(long)]
         fail_on_retake: bool,
     },
     /// Read the configuration and say in plain words what it will do; changes nothing
+    ///
+    /// Ends as watch would: with 1 or 2 where it could not start.
     Check,
+    /// Write settings, words and a service unit to be edited, and an empty inbox; overwrites nothing
+    Init {
+        /// Folder to begin in, made where it is missing [default: the working folder]
+        #[arg(value_name = "DIR", default_value = ".", hide_default_value = true)]
+        folder: PathBuf,
+    },
+    /// Close a session: whatever happens to its photos, the settings or the program, it is never made again
+    ///
+    /// Photos that still come for it stand in late.csv of the results. No other slitwatch may be at work on the results.
+    Close {
+        /// Its name, as results/index.html has it
+        #[arg(value_name = "SESSION")]
+        session: String,
+    },
+    /// Open a closed session again
+    Reopen {
+        /// Its name, as results/index.html has it
+        #[arg(value_name = "SESSION")]
+        session: String,
+    },
     /// Say of single photos which rule took them and why, what was measured, and the verdict; publishes nothing
     Explain {
         /// The photos, as paths below the inbox or from here
@@ -97,14 +128,9 @@ pub enum Command {
 /// Options of every command.
 #[derive(Clone, Debug, Args)]
 pub struct Common {
-    /// Configuration file
-    #[arg(
-        long,
-        global = true,
-        value_name = "FILE",
-        default_value = "config/lab.yaml"
-    )]
-    pub config: PathBuf,
+    /// Configuration file [default: lab.yaml, else config/lab.yaml, else the built-in settings]
+    #[arg(long, global = true, value_name = "FILE")]
+    pub config: Option<PathBuf>,
     /// Folder that the photos arrive in; only ever read
     #[arg(long, global = true, value_name = "DIR")]
     pub inbox: Option<PathBuf>,
@@ -135,6 +161,20 @@ pub enum LogFormat {
 }
 
 impl Common {
+    /// The configuration that counts. Says which it is where nobody has named it.
+    fn configuration(&self) -> Configuration {
+        let configuration = Configuration::find(self.config.as_deref());
+        if let Some(said) = configuration.said() {
+            // A bar keeps such words out of the log.
+            if tracing::enabled!(tracing::Level::INFO) {
+                tracing::info!("{}", tame(&said));
+            } else if self.quiet == 0 {
+                eprintln!("slitwatch: {}", tame(&said));
+            }
+        }
+        configuration
+    }
+
     fn start_log(&self, shows_bar: bool) {
         // A bar and a stream of lines would tear each other apart.
         let usual = if shows_bar { 1 } else { 2 };
@@ -213,13 +253,25 @@ pub fn main() -> ExitCode {
         && cli.common.log_format == LogFormat::Text;
     cli.common.start_log(shows_bar);
     let done = match &cli.command {
+        Command::Init { folder } => init(folder),
         Command::Watch {
             poll,
             fail_on_retake,
         } => watch(&cli.common, *poll).map(|report| status(&report, *fail_on_retake)),
-        Command::Sweep { fail_on_retake } => {
-            sweep(&cli.common, shows_bar).map(|report| status(&report, *fail_on_retake))
+        Command::Sweep {
+            session,
+            index,
+            fail_on_retake,
+        } => {
+            let part = match session {
+                Some(session) => Part::Session(session.clone()),
+                None if *index => Part::Index,
+                None => Part::All,
+            };
+            sweep(&cli.common, part, shows_bar).map(|report| status(&report, *fail_on_retake))
         }
+        Command::Close { session } => close(&cli.common, session, run::close),
+        Command::Reopen { session } => close(&cli.common, session, run::reopen),
         Command::Check => check(&cli.common),
         Command::Slates { out, paper } => slates(&cli.common, paper, out.as_deref()),
         Command::Explain { photos, pictures } => explain(&cli.common, photos, pictures.as_deref()),
@@ -254,12 +306,28 @@ pub fn main() -> ExitCode {
 }
 
 fn watch(common: &Common, poll: bool) -> Result<Report, Failure> {
+    let mut configuration = common.configuration();
+    let awaited = configuration.awaited();
+    let file = configuration
+        .file()
+        .or(awaited.first().map(PathBuf::as_path));
+    let file = file.unwrap_or(Path::new("")).to_owned();
     let load = |_: &Path| {
-        let (mut setup, names) = setup(common)?;
-        setup.orders.poll |= poll;
-        Ok((setup, names))
+        // As long as there is no file, one that comes counts as it would at the next start.
+        if configuration.file().is_none() {
+            configuration = Configuration::find(common.config.as_deref());
+        }
+        let mut loaded = setup(common, &configuration);
+        match &mut loaded {
+            Ok((setup, names)) => {
+                setup.orders.poll |= poll;
+                names.extend(awaited.iter().cloned());
+            }
+            Err(unusable) => unusable.names.extend(awaited.iter().cloned()),
+        }
+        loaded
     };
-    let (mut reload, setup) = reload::FromFile::open(&common.config, load)?;
+    let (mut reload, setup) = reload::FromFile::open(&file, load)?;
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     let report = run::watch(setup, ears, &mut reload)?;
@@ -267,8 +335,25 @@ fn watch(common: &Common, poll: bool) -> Result<Report, Failure> {
     Ok(report)
 }
 
-fn sweep(common: &Common, shows_bar: bool) -> Result<Report, Failure> {
-    let (setup, _) = setup(common)?;
+/// Closes or opens a session, and has the list of sessions say so.
+fn close(
+    common: &Common,
+    session: &str,
+    act: fn(&Orders, &str) -> Result<String, Failure>,
+) -> Result<ExitCode, Failure> {
+    let (mut setup, _) = setup(common, &common.configuration())?;
+    let said = act(&setup.orders, session)?;
+    println!("{}", tame(&said));
+    setup.orders.part = Part::Index;
+    run::sweep(setup, Bell::new().1, false)?;
+    Ok(ExitCode::SUCCESS)
+}
+
+fn sweep(common: &Common, part: Part, shows_bar: bool) -> Result<Report, Failure> {
+    let (mut setup, _) = setup(common, &common.configuration())?;
+    setup.orders.part = part.clone();
+    run::check_part(&setup.orders)?;
+    let results = setup.orders.results.clone();
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     let report = run::sweep(setup, ears, shows_bar)?;
@@ -291,6 +376,11 @@ fn sweep(common: &Common, shows_bar: bool) -> Result<Report, Failure> {
             "stopped before the end; run it again for the rest".to_owned(),
         ));
     }
+    if let Part::Session(session) = &part
+        && report.records.is_empty()
+    {
+        return Err(run::no_such_session(&results, session));
+    }
     Ok(report)
 }
 
@@ -311,7 +401,7 @@ fn in_words(report: &Report) -> String {
 }
 
 fn status(report: &Report, fail_on_retake: bool) -> ExitCode {
-    if fail_on_retake && report.n_with(Verdict::Retake) > 0 {
+    if fail_on_retake && report.n_to_retake > 0 {
         ExitCode::from(3)
     } else {
         ExitCode::SUCCESS
@@ -322,13 +412,17 @@ fn status(report: &Report, fail_on_retake: bool) -> ExitCode {
 const MISTAKES_SHOWN: usize = 50;
 
 /// Reads the configuration; what was typed goes before what it says.
-fn load(common: &Common) -> Result<Worker, Unusable> {
-    let mut settings = settings::load(&common.config).map_err(|mistakes| {
+fn load(common: &Common, configuration: &Configuration) -> Result<Worker, Unusable> {
+    let loaded = match configuration.file() {
+        Some(file) => settings::load(file),
+        None => Ok(settings::built_in()),
+    };
+    let mut settings = loaded.map_err(|mistakes| {
         let names = mistakes.iter().map(|m| m.file.clone()).collect();
         let n = mistakes.len();
         let mut text = format!(
             "{} cannot be used ({n} mistake{}):",
-            common.config.display(),
+            configuration.file().unwrap_or(Path::new("")).display(),
             if n == 1 { "" } else { "s" }
         );
         for mistake in mistakes.iter().take(MISTAKES_SHOWN) {
@@ -359,8 +453,8 @@ fn load(common: &Common) -> Result<Worker, Unusable> {
 }
 
 /// Reads the configuration and makes it ready for the shell; also the files that it names.
-fn setup(common: &Common) -> Loaded {
-    let worker = load(common)?;
+fn setup(common: &Common, configuration: &Configuration) -> Loaded {
+    let worker = load(common, configuration)?;
     let names = worker.settings().names.clone();
     let mut setup = worker.setup();
     if let Some(workers) = common.workers {
@@ -369,17 +463,24 @@ fn setup(common: &Common) -> Loaded {
     Ok((setup, names))
 }
 
+fn init(folder: &Path) -> Result<ExitCode, Failure> {
+    let program = std::env::current_exe().unwrap_or("/usr/local/bin/slitwatch".into());
+    println!("{}", tame(&run::init(folder, &program)?));
+    Ok(ExitCode::SUCCESS)
+}
+
 fn check(common: &Common) -> Result<ExitCode, Failure> {
-    let worker = load(common)?;
+    let worker = load(common, &common.configuration())?;
     println!("{}", tame(settings::describe(worker.settings()).trim_end()));
     for doubt in run::preflight(worker.settings()) {
         println!("{}", tame(&doubt));
     }
+    run::would_start(worker.settings())?;
     Ok(ExitCode::SUCCESS)
 }
 
 fn slates(common: &Common, paper: &str, out: Option<&Path>) -> Result<ExitCode, Failure> {
-    let worker = load(common)?;
+    let worker = load(common, &common.configuration())?;
     let page = run::printed_slates(worker.settings(), paper);
     match out {
         Some(file) => run::write_slates(&page, file)?,
@@ -398,7 +499,7 @@ fn rehearse(
         let text = "a rehearsal makes its own inbox and results: use --keep DIR in place of --inbox and --results";
         return Err(Failure::Usage(text.to_owned()));
     }
-    let worker = load(common)?;
+    let worker = load(common, &common.configuration())?.as_one_class();
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     // Removed with everything in it when it goes out of scope.
@@ -432,7 +533,7 @@ fn explain(
     photos: &[PathBuf],
     pictures: Option<&Path>,
 ) -> Result<ExitCode, Failure> {
-    let worker = load(common)?;
+    let worker = load(common, &common.configuration())?;
     let mut out = String::new();
     for photo in photos {
         out.push_str(&run::explain(&worker, photo, pictures)?);

@@ -354,6 +354,7 @@ mod tests {
         Lamp {
             name: name.into(),
             title: name.into(),
+            strengths_known: Lamp::USUAL_STRENGTHS,
             lines: lines
                 .iter()
                 .map(|&(wavelength_nm, strength)| LampLine {

@@ -174,6 +174,15 @@ impl Settler {
         seen.map(|seen| seen.stage = Stage::Taken).is_some()
     }
 
+    /// A file that was accepted is looked into once more, as it was read. False where it was not, or has changed since.
+    pub fn reopen(&mut self, path: &Rel, identity: Identity) -> bool {
+        let taken = self
+            .files
+            .get_mut(path)
+            .filter(|seen| seen.sight.identity == identity && seen.stage == Stage::Taken);
+        taken.map(|seen| seen.stage = Stage::BeingRead).is_some()
+    }
+
     /// The file was read and does not look finished: it is handed out again when patience is over.
     pub fn suspect(&mut self, path: &Rel, identity: Identity) {
         if let Some(seen) = self.being_read(path, identity) {
@@ -378,5 +387,13 @@ mod tests {
         settler.observe(Duration::ZERO, [(a.clone(), sight(2))].into_iter());
         assert!(!settler.take(&a, sight(1).identity));
         assert_eq!(settler.n_pending(), 1);
+        // One that was accepted can be looked into once more, as it was.
+        assert!(
+            !settler.reopen(&a, sight(2).identity),
+            "it has not been read"
+        );
+        assert!(settler.take(&a, sight(2).identity));
+        assert!(!settler.reopen(&a, sight(1).identity), "another content");
+        assert!(settler.reopen(&a, sight(2).identity) && settler.take(&a, sight(2).identity));
     }
 }

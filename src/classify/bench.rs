@@ -41,6 +41,33 @@ pub(super) fn bench_name(text: &str) -> String {
     name.to_owned()
 }
 
+/// True for a name that reads as a date with its year: 2026-11-12, 20261112, 12.11.2026, 2026-11.
+pub(super) fn looks_like_a_date(name: &str) -> bool {
+    let parts: Vec<&str> = name.split(['-', '_', '.', ' ']).collect();
+    let number = |text: &str| {
+        text.bytes()
+            .all(|b| b.is_ascii_digit())
+            .then(|| text.parse().ok())
+    };
+    let numbers: Option<Vec<u32>> = parts.iter().map(|part| number(part).flatten()).collect();
+    let Some(numbers) = numbers else {
+        return false;
+    };
+    // Photos of a class are of this century.
+    let is_date = |year: u32, month: u32, day: u32| {
+        (2000..2100).contains(&year) && (1..=12).contains(&month) && (1..=31).contains(&day)
+    };
+    match numbers[..] {
+        [a, b, c] => is_date(a, b, c) || is_date(c, b, a) || is_date(c, a, b),
+        [year, month] => is_date(year, month, 1),
+        [n] if parts[0].len() == 8 => {
+            is_date(n / 10_000, n / 100 % 100, n % 100)
+                || is_date(n % 10_000, n / 10_000 % 100, n / 1_000_000)
+        }
+        _ => false,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -49,6 +76,32 @@ mod tests {
     fn photos_directly_in_the_inbox_belong_to_the_unsorted_bench() {
         assert_eq!(default_bench("lamp.jpg"), UNSORTED);
         assert_eq!(default_bench("heron/a/lamp.jpg"), "heron");
+    }
+
+    #[test]
+    fn a_date_is_told_from_a_bench_s_number() {
+        for date in [
+            "2026-11-12",
+            "20261112",
+            "12.11.2026",
+            "2026_11",
+            "12112026",
+            "11 12 2026",
+        ] {
+            assert!(looks_like_a_date(date), "{date}");
+        }
+        for bench in [
+            "heron",
+            "7",
+            "bench 12",
+            "2026",
+            "4-2",
+            "12345678",
+            "heron 2026-11-12",
+            "",
+        ] {
+            assert!(!looks_like_a_date(bench), "{bench}");
+        }
     }
 
     #[test]

@@ -2,9 +2,14 @@
 
 use globset::{GlobBuilder, GlobMatcher};
 use jiff::civil::{DateTime, Time};
-use regex::{Regex, RegexBuilder};
+use regex::Regex;
 
 use crate::decode::Facts;
+use crate::terms::Look;
+
+use super::camera_names::CameraNames;
+use super::evidence::Evidence;
+use super::expression::expression;
 
 /// Globs over the path below the inbox, letter case aside. `*` and `?` stop at `/`, `**` does not.
 ///
@@ -262,29 +267,19 @@ pub struct Conditions {
     pub facts: Vec<FactTest>,
     /// About the time.
     pub window: Option<TimeWindow>,
+    /// Whether the name is to be one that says nothing, and which those are.
+    pub camera_name: Option<(bool, CameraNames)>,
+    /// What the photo is to look like: one of these. None: whatever it looks like.
+    pub looks: Vec<Look>,
 }
 
 impl Conditions {
-    /// Compiles a regular expression as rules understand it: letter case aside, found anywhere in the text.
-    ///
-    /// The `regex` crate runs in time linear in the text whatever the expression, so a rule cannot hang the class.
+    /// Compiles a regular expression as rules understand it: see [`expression`].
     ///
     /// # Errors
-    /// In words, where `source` is not a regular expression or would take more than a megabyte.
+    /// In words, where `source` is not one.
     pub fn regex(source: &str) -> Result<Regex, String> {
-        RegexBuilder::new(source)
-            .case_insensitive(true)
-            .size_limit(1 << 20)
-            .build()
-            .map_err(|error| match error {
-                regex::Error::Syntax(text) => {
-                    // The last line of the message says what is wrong; the lines before it draw the expression.
-                    let last = text.lines().last().unwrap_or_default();
-                    last.trim_start_matches("error: ").to_owned()
-                }
-                regex::Error::CompiledTooBig(_) => "it needs more than a megabyte".to_owned(),
-                other => other.to_string(),
-            })
+        expression(source)
     }
 
     /// Names of all groups of the regular expressions.
@@ -299,7 +294,40 @@ impl Conditions {
     ///
     /// # Errors
     /// In words about the photo: "its path does not fit …".
-    pub fn meet(&self, path: &str, facts: &Facts) -> Result<Vec<(String, String)>, String> {
+    pub fn meet(&self, evidence: &Evidence<'_>) -> Result<Vec<(String, String)>, String> {
+        let groups = self.meet_unseen(evidence)?;
+        match self.refusal_of_looks(evidence) {
+            None => Ok(groups),
+            Some(why) => Err(why),
+        }
+    }
+
+    /// True where it depends on what the photo looks like, and on that alone, whether it meets the conditions.
+    pub fn is_a_matter_of_looks(&self, evidence: &Evidence<'_>) -> bool {
+        !self.looks.is_empty() && self.meet_unseen(evidence).is_ok()
+    }
+
+    fn refusal_of_looks(&self, evidence: &Evidence<'_>) -> Option<String> {
+        if self.looks.is_empty() {
+            return None;
+        }
+        let wanted = self.looks.iter().map(Look::to_string);
+        let wanted = wanted.collect::<Vec<_>>().join(" or ");
+        let Some(seen) = evidence.seen else {
+            return Some(format!(
+                "nobody has looked yet whether it looks like {wanted}"
+            ));
+        };
+        match &seen.look {
+            None => Some(format!("it cannot be seen whether it looks like {wanted}")),
+            Some(look) if self.looks.contains(look) => None,
+            Some(look) => Some(format!("it looks like {look}, not {wanted}")),
+        }
+    }
+
+    /// The same without what it looks like.
+    fn meet_unseen(&self, evidence: &Evidence<'_>) -> Result<Vec<(String, String)>, String> {
+        let Evidence { path, facts, .. } = *evidence;
         let name = path.rsplit('/').next().unwrap_or(path);
         if let Some(why) = self.paths.refusal(path, name) {
             return Err(why);
@@ -325,7 +353,13 @@ impl Conditions {
         if let Some(why) = self.window.as_ref().and_then(|w| w.refusal(facts)) {
             return Err(why);
         }
-        Ok(groups)
+        match &self.camera_name {
+            Some((wanted, names)) if names.holds(name) != *wanted => Err(match wanted {
+                true => "its name is none that a camera gives".to_owned(),
+                false => "its name is one that a camera gives".to_owned(),
+            }),
+            _ => Ok(groups),
+        }
     }
 }
 
@@ -342,8 +376,16 @@ mod tests {
         conditions
     }
 
+    fn meet(
+        conditions: &Conditions,
+        path: &str,
+        facts: &Facts,
+    ) -> Result<Vec<(String, String)>, String> {
+        conditions.meet(&Evidence::new(path, facts))
+    }
+
     fn fits(conditions: &Conditions, path: &str) -> bool {
-        conditions.meet(path, &Facts::default()).is_ok()
+        meet(conditions, path, &Facts::default()).is_ok()
     }
 
     #[test]
@@ -362,7 +404,7 @@ mod tests {
     fn any_of_several_globs_will_do() {
         let conditions = globs(&["*.mov", "*.aae"]);
         assert!(fits(&conditions, "a.AAE"));
-        let why = conditions.meet("a.jpg", &Facts::default()).unwrap_err();
+        let why = meet(&conditions, "a.jpg", &Facts::default()).unwrap_err();
         assert_eq!(why, "its path does not fit *.mov or *.aae");
     }
 
@@ -374,9 +416,7 @@ mod tests {
             name_regex: Some(name.unwrap()),
             ..Conditions::default()
         };
-        let groups = conditions
-            .meet("heron/Dye-2mg.jpg", &Facts::default())
-            .unwrap();
+        let groups = meet(&conditions, "heron/Dye-2mg.jpg", &Facts::default()).unwrap();
         assert_eq!(
             groups,
             [
@@ -394,7 +434,7 @@ mod tests {
             min: None,
             max: Some(200.0),
         });
-        let ask = |facts: &Facts| conditions.meet("a.jpg", facts).map(|_| ());
+        let ask = |facts: &Facts| meet(&conditions, "a.jpg", facts).map(|_| ());
         assert_eq!(
             ask(&Facts::default()),
             Err("it does not state iso".to_owned())

@@ -2,7 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use crate::terms::Capture;
+use crate::terms::{Capture, Seen};
+
+use super::bench::bench_name;
+use super::endings::stem;
+use super::said::Said;
 
 /// What the rules decided for one photo.
 #[derive(Clone, Debug, PartialEq)]
@@ -13,15 +17,42 @@ pub struct Decision {
     pub outcome: Outcome,
     /// The rules before it and why each did not take the photo.
     pub passed_over: Vec<(String, String)>,
+    /// What else it rests on.
+    pub basis: Basis,
+}
+
+/// What a decision rests on beside the file's name and header.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Basis {
+    /// True where a rule asks what the photo looks like and nobody has looked yet: then the decision is what would hold for a
+    /// photo that looks like nothing, and is to be made again.
+    pub asks_to_look: bool,
+    /// What was seen, where a rule asked for it.
+    pub seen: Option<Seen>,
+    /// What the instructor's table says of it.
+    pub person: Option<Said>,
+    /// For people.
+    pub remarks: Vec<String>,
 }
 
 impl Decision {
     /// Whose it is.
     pub fn bench(&self) -> &str {
-        match &self.outcome {
-            Outcome::Ignore { bench, .. } => bench,
-            Outcome::Measure(purpose) => &purpose.bench,
+        self.outcome.bench()
+    }
+
+    /// Has `said` of the photo at `path` go before what was decided; `who` says so.
+    pub(super) fn say(&mut self, said: &Said, path: &str, who: &str) {
+        if said.settles_capture() {
+            self.basis.asks_to_look = false;
+            self.basis.remarks.clear();
         }
+        let nothing = Outcome::Ignore {
+            bench: String::new(),
+            why: String::new(),
+        };
+        let before = std::mem::replace(&mut self.outcome, nothing);
+        self.outcome = on_top_of(said, before, path, who);
     }
 
     /// What it is to be measured for; absent where it is ignored.
@@ -47,6 +78,16 @@ pub enum Outcome {
     Measure(Purpose),
 }
 
+impl Outcome {
+    /// Whose the photo is.
+    pub fn bench(&self) -> &str {
+        match self {
+            Outcome::Ignore { bench, .. } => bench,
+            Outcome::Measure(purpose) => &purpose.bench,
+        }
+    }
+}
+
 /// What a photo is for, and whose.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Purpose {
@@ -60,4 +101,110 @@ pub struct Purpose {
     pub label: String,
     /// Further named groups of the rule's regular expression, such as `concentration`.
     pub groups: BTreeMap<String, String>,
+}
+
+/// What becomes of the photo at `path` where `before` is what would become of it otherwise. `who` says so where there is
+/// no note.
+fn on_top_of(said: &Said, before: Outcome, path: &str, who: &str) -> Outcome {
+    let name = path.rsplit('/').next().unwrap_or(path);
+    let stated = said.bench.as_ref().map(|bench| bench_name(bench));
+    if said.ignore {
+        let bench = stated.unwrap_or_else(|| before.bench().to_owned());
+        let why = match said.note.as_str() {
+            "" => format!("{who} says so"),
+            note => format!("{who} says so: {note}"),
+        };
+        return Outcome::Ignore { bench, why };
+    }
+    let purpose = match (before, said.capture) {
+        (Outcome::Measure(purpose), _) => purpose,
+        (Outcome::Ignore { bench, .. }, Some(capture)) => Purpose {
+            capture,
+            bench,
+            lamp: String::new(),
+            label: stem(name).to_owned(),
+            groups: BTreeMap::new(),
+        },
+        (Outcome::Ignore { bench, why }, None) => {
+            let bench = stated.unwrap_or(bench);
+            return Outcome::Ignore { bench, why };
+        }
+    };
+    let capture = said.capture.unwrap_or(purpose.capture);
+    let mut groups = purpose.groups;
+    groups.extend(said.groups.clone());
+    let lamp = said.lamp.as_ref().map(|lamp| lamp.to_lowercase());
+    let lamp = lamp.unwrap_or(purpose.lamp);
+    Outcome::Measure(Purpose {
+        capture,
+        bench: stated.unwrap_or(purpose.bench),
+        lamp: match capture {
+            Capture::Calibration if lamp.is_empty() => "auto".to_owned(),
+            Capture::Calibration => lamp,
+            _ => String::new(),
+        },
+        label: said.label.clone().unwrap_or(purpose.label),
+        groups,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sample() -> Outcome {
+        Outcome::Measure(Purpose {
+            capture: Capture::Sample,
+            bench: "heron".to_owned(),
+            lamp: String::new(),
+            label: "IMG_1".to_owned(),
+            groups: BTreeMap::new(),
+        })
+    }
+
+    #[test]
+    fn what_is_not_said_stays_as_the_rules_have_it() {
+        let said = Said {
+            capture: Some(Capture::Calibration),
+            ..Said::default()
+        };
+        let Outcome::Measure(purpose) = on_top_of(&said, sample(), "heron/IMG_1.jpg", "Ada") else {
+            panic!("measured");
+        };
+        let found = (purpose.capture, purpose.bench.as_str());
+        assert_eq!(found, (Capture::Calibration, "heron"));
+        assert_eq!((&*purpose.lamp, &*purpose.label), ("auto", "IMG_1"));
+        let nothing = Said::default();
+        assert_eq!(
+            on_top_of(&nothing, sample(), "heron/IMG_1.jpg", ""),
+            sample()
+        );
+    }
+
+    #[test]
+    fn a_person_can_leave_a_photo_out_and_take_one_in_that_a_rule_leaves_out() {
+        let out = Said {
+            ignore: true,
+            note: "the wrong disc".to_owned(),
+            ..Said::default()
+        };
+        let Outcome::Ignore { bench, why } = on_top_of(&out, sample(), "heron/IMG_1.jpg", "Ada")
+        else {
+            panic!("left out");
+        };
+        assert_eq!((&*bench, &*why), ("heron", "Ada says so: the wrong disc"));
+        let taken_in = Said {
+            capture: Some(Capture::Sample),
+            ..Said::default()
+        };
+        let ignored = Outcome::Ignore {
+            bench,
+            why: String::new(),
+        };
+        let Outcome::Measure(purpose) = on_top_of(&taken_in, ignored, "heron/a/x.jpg", "Ada")
+        else {
+            panic!("taken in");
+        };
+        assert_eq!(purpose.label, "x");
+    }
 }

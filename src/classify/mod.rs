@@ -4,18 +4,29 @@
 //! rules from a configuration belongs to `settings`; what the decision is used for, to `run`.
 
 mod bench;
+mod camera_names;
 mod conditions;
 mod decision;
 mod endings;
+mod evidence;
+mod expression;
+mod overrides;
+mod phones;
 mod rule;
 mod ruleset;
+mod said;
 pub mod stated;
 mod template;
 
 pub use bench::{UNSORTED, default_bench};
+pub use camera_names::CameraNames;
 pub use conditions::{Conditions, FactTest, NumberFact, PathGlobs, TimeWindow};
-pub use decision::{Decision, Outcome, Purpose};
+pub use decision::{Basis, Decision, Outcome, Purpose};
 pub use endings::CARD_ENDING;
+pub use evidence::Evidence;
+pub use overrides::Overrides;
+pub use phones::{Owned, Phone, Phones, notices};
 pub use rule::{Measuring, Rule, Then};
 pub use ruleset::RuleSet;
+pub use said::Said;
 pub use template::{BUILT_IN, Template};

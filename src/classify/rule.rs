@@ -2,13 +2,14 @@
 
 use std::collections::BTreeMap;
 
-use crate::decode::Facts;
-use crate::terms::Capture;
+use crate::terms::{Capture, Look};
 
 use super::bench::{bench_name, default_bench};
 use super::conditions::Conditions;
 use super::decision::{Outcome, Purpose};
 use super::endings::{is_picture_by_name, stem};
+use super::evidence::Evidence;
+use super::phones::{Phone, Phones};
 use super::template::{BUILT_IN, Template};
 
 /// What becomes of a photo that a rule takes.
@@ -36,6 +37,27 @@ pub struct Measuring {
     pub label: Option<Template>,
 }
 
+/// Where a photo belongs if no rule says otherwise.
+pub struct Home {
+    /// The bench that its phone is given to, or else the first folder.
+    pub bench: String,
+    /// The phone, or else the first folder.
+    pub phone: String,
+}
+
+impl Home {
+    /// By what the file says and where it lies.
+    pub fn of(evidence: &Evidence<'_>, phones: &Phones) -> Home {
+        let phone = Phone::of(evidence.path, evidence.facts);
+        let given = phone.as_ref().and_then(|phone| phones.bench(phone));
+        let folder = || default_bench(evidence.path);
+        Home {
+            bench: given.map_or_else(folder, bench_name),
+            phone: phone.map_or_else(folder, |phone| phone.to_string()),
+        }
+    }
+}
+
 /// One rule.
 #[derive(Clone, Debug)]
 pub struct Rule {
@@ -54,17 +76,20 @@ impl Rule {
     ///
     /// # Errors
     /// In words about the photo.
-    pub fn take(&self, path: &str, facts: &Facts) -> Result<Outcome, String> {
+    pub fn take(&self, evidence: &Evidence<'_>, home: &Home) -> Result<Outcome, String> {
+        let path = evidence.path;
         let name = path.rsplit('/').next().unwrap_or(path);
-        if matches!(self.then, Then::Measure(_)) && !is_picture_by_name(name) {
+        if !self.may_take(name) {
             return Err("it is not a photo by its name".to_owned());
         }
-        let mut groups: BTreeMap<String, String> =
-            self.when.meet(path, facts)?.into_iter().collect();
+        let mut groups: BTreeMap<String, String> = self.when.meet(evidence)?.into_iter().collect();
         let folder = path.split_once('/').map_or("", |(folder, _)| folder);
         // A group of the rule's own goes before a built-in name.
         let mut filling = groups.clone();
-        for (key, value) in BUILT_IN.into_iter().zip([folder, name, stem(name)]) {
+        for (key, value) in BUILT_IN
+            .into_iter()
+            .zip([folder, name, stem(name), &home.phone])
+        {
             filling
                 .entry(key.to_owned())
                 .or_insert_with(|| value.to_owned());
@@ -72,7 +97,7 @@ impl Rule {
         let measuring = match &self.then {
             Then::Ignore { why } => {
                 return Ok(Outcome::Ignore {
-                    bench: default_bench(path),
+                    bench: home.bench.clone(),
                     why: why.fill(&filling),
                 });
             }
@@ -87,7 +112,7 @@ impl Rule {
             text.map(|t| t.trim().to_owned()).filter(|t| !t.is_empty())
         };
         let bench = stated(&measuring.bench, "bench")
-            .map_or_else(|| default_bench(path), |b| bench_name(&b));
+            .map_or_else(|| home.bench.clone(), |b| bench_name(&b));
         let lamp = stated(&measuring.lamp, "lamp");
         let label = stated(&measuring.label, "label").unwrap_or_else(|| stem(name).to_owned());
         Ok(Outcome::Measure(Purpose {
@@ -100,6 +125,16 @@ impl Rule {
             label,
             groups,
         }))
+    }
+
+    fn may_take(&self, name: &str) -> bool {
+        matches!(self.then, Then::Ignore { .. }) || is_picture_by_name(name)
+    }
+
+    /// True where it depends on what the photo looks like, and on that alone, whether the rule takes it.
+    pub fn is_a_matter_of_looks(&self, evidence: &Evidence<'_>) -> bool {
+        let name = evidence.path.rsplit('/').next().unwrap_or(evidence.path);
+        self.may_take(name) && self.when.is_a_matter_of_looks(evidence)
     }
 
     /// Everything a rule says: its name, each condition, and last what becomes of the photo. Complete, because the
@@ -121,6 +156,16 @@ impl Rule {
         }
         if let Some(window) = &self.when.window {
             parts.push(format!("taken {window}"));
+        }
+        if let Some((wanted, names)) = &self.when.camera_name {
+            let names: Vec<&str> = names.sources().collect();
+            let not = if *wanted { "" } else { "not " };
+            parts.push(format!("named {not}as cameras do ({})", names.join(" or ")));
+        }
+        if !self.when.looks.is_empty() {
+            let looks = self.when.looks.iter().map(Look::to_string);
+            let looks: Vec<String> = looks.collect();
+            parts.push(format!("looks like {}", looks.join(" or ")));
         }
         parts.push(match &self.then {
             Then::Ignore { why } => format!("ignored: {}", why.source()),

@@ -1,18 +1,19 @@
 //! The rules in order, first match wins, and what becomes of a file that none of them takes.
 
-use crate::decode::Facts;
-use crate::terms::Capture;
+use crate::terms::{Capture, Look, Seen};
 
-use super::bench::default_bench;
 use super::conditions::Conditions;
-use super::decision::{Decision, Outcome};
+use super::decision::{Basis, Decision, Outcome};
 use super::endings::ending;
-use super::rule::{Measuring, Rule, Then};
+use super::evidence::Evidence;
+use super::phones::Phones;
+use super::rule::{Home, Measuring, Rule, Then};
 
 /// The rules in order. Deciding is total: the last, unwritten rule takes what the others leave.
 #[derive(Clone, Debug)]
 pub struct RuleSet {
     rules: Vec<Rule>,
+    phones: Phones,
 }
 
 impl RuleSet {
@@ -23,7 +24,20 @@ impl RuleSet {
 
     /// The rules in the order in which they are asked.
     pub fn new(rules: Vec<Rule>) -> RuleSet {
-        RuleSet { rules }
+        RuleSet {
+            rules,
+            phones: Phones::default(),
+        }
+    }
+
+    /// The same rules in a room where phones belong to benches.
+    pub fn with_phones(self, phones: Phones) -> RuleSet {
+        RuleSet { phones, ..self }
+    }
+
+    /// Which phone belongs to which bench.
+    pub fn phones(&self) -> &Phones {
+        &self.phones
     }
 
     /// The written rules, in order.
@@ -31,18 +45,98 @@ impl RuleSet {
         &self.rules
     }
 
-    /// What is to be done with the file at `path` (below the inbox, folders joined by `/`), and why.
+    /// What is to be done with a file, and why. What comes first in the order of trust has the last word: a person's row, a
+    /// rule that ignores, a slate, the name, the looks.
     ///
-    /// First match wins. The bench in the decision can always be used as the name of one folder.
-    pub fn decide(&self, path: &str, facts: &Facts) -> Decision {
+    /// The bench in the decision can always be used as the name of one folder.
+    pub fn decide(&self, evidence: &Evidence<'_>) -> Decision {
+        let mut decision = self.by_rules(evidence);
+        let is_ignored = matches!(decision.outcome, Outcome::Ignore { .. });
+        if let Some(slate) = evidence.slate.filter(|_| !is_ignored) {
+            decision.say(slate, evidence.path, "the slate before it");
+        }
+        if let Some(person) = evidence.person {
+            let by = match person.by.as_str() {
+                "" => "the instructor",
+                by => by,
+            };
+            decision.say(person, evidence.path, by);
+            decision.basis.person = Some(person.clone());
+        }
+        decision
+    }
+
+    /// By name, header and looks. Where a photo may be one of two things that the rules treat differently, it is what it would be
+    /// if it looked like nothing, and a remark says how to name it.
+    fn by_rules(&self, evidence: &Evidence<'_>) -> Decision {
+        let decision = self.first_match(evidence);
+        let Some(seen) = evidence.seen.filter(|_| decision.basis.seen.is_some()) else {
+            return decision;
+        };
+        let (Some(look), Some(or)) = (&seen.look, &seen.or) else {
+            return decision;
+        };
+        let unlike = |look: Option<&Look>| {
+            let seen = Seen {
+                look: look.cloned(),
+                ..seen.clone()
+            };
+            let seen = Some(&seen);
+            self.first_match(&Evidence { seen, ..*evidence })
+        };
+        let other = unlike(Some(or));
+        if other.outcome == decision.outcome {
+            return decision;
+        }
+        let mut settled = unlike(None);
+        settled.basis.seen = Some(seen.clone());
+        let mut ways: Vec<String> = Vec::new();
+        for outcome in [&decision.outcome, &other.outcome] {
+            if *outcome != settled.outcome {
+                ways.extend(self.name_for(outcome));
+            }
+        }
+        let remedy = match ways.is_empty() {
+            true => "give it a name that says what it is".to_owned(),
+            false => format!("if it is that, name it {}", ways.join(" or ")),
+        };
+        settled.basis.remarks.push(format!(
+            "its name says nothing, and by its looks it may be {look} or {or}: {remedy}"
+        ));
+        settled
+    }
+
+    /// A name by which a rule would take a photo for the same: its first pattern.
+    fn name_for(&self, outcome: &Outcome) -> Option<String> {
+        let Outcome::Measure(purpose) = outcome else {
+            return None;
+        };
+        let mut rules = self.rules.iter().filter(|rule| match &rule.then {
+            Then::Measure(measuring) => measuring.capture == purpose.capture,
+            Then::Ignore { .. } => false,
+        });
+        let glob = rules.find_map(|rule| rule.when.paths.sources().next())?;
+        (glob != "*").then(|| glob.to_owned())
+    }
+
+    /// First match wins.
+    fn first_match(&self, evidence: &Evidence<'_>) -> Decision {
+        let path = evidence.path;
+        let home = Home::of(evidence, &self.phones);
         let mut passed_over = Vec::new();
+        let mut basis = Basis::default();
         for rule in &self.rules {
-            match rule.take(path, facts) {
+            if rule.is_a_matter_of_looks(evidence) {
+                basis.asks_to_look |= evidence.seen.is_none();
+                basis.seen = evidence.seen.cloned();
+            }
+            match rule.take(evidence, &home) {
                 Ok(outcome) => {
                     return Decision {
                         rule: rule.name.clone(),
                         outcome,
                         passed_over,
+                        basis,
                     };
                 }
                 Err(why) => passed_over.push((rule.name.clone(), why)),
@@ -58,11 +152,12 @@ impl RuleSet {
                 label: None,
             }),
         };
-        if let Ok(outcome) = other_photos.take(path, facts) {
+        if let Ok(outcome) = other_photos.take(evidence, &home) {
             return Decision {
                 rule: other_photos.name,
                 outcome,
                 passed_over,
+                basis,
             };
         }
         let name = path.rsplit('/').next().unwrap_or(path);
@@ -70,11 +165,12 @@ impl RuleSet {
             Some(ending) => format!("not a photo by its name: it ends in .{ending}"),
             None => "not a photo by its name: it has no ending such as .jpg".to_owned(),
         };
-        let bench = default_bench(path);
+        let bench = home.bench;
         Decision {
             rule: RuleSet::OTHER_FILES.to_owned(),
             outcome: Outcome::Ignore { bench, why },
             passed_over,
+            basis,
         }
     }
 }
@@ -85,9 +181,16 @@ mod tests {
 
     use proptest::prelude::*;
 
+    use super::super::camera_names::CameraNames;
     use super::super::decision::Purpose;
+    use super::super::said::Said;
     use super::super::template::Template;
     use super::*;
+    use crate::decode::Facts;
+
+    fn decide(rules: &RuleSet, path: &str) -> Decision {
+        rules.decide(&Evidence::new(path, &Facts::default()))
+    }
 
     fn template(text: &str) -> Option<Template> {
         Some(Template::parse(text).unwrap())
@@ -126,7 +229,7 @@ mod tests {
             measuring("lamp", globbed("lamp*"), Capture::Calibration),
             measuring("all", Conditions::default(), Capture::Sample),
         ]);
-        let decision = rules.decide("heron/Lamp-01.jpg", &Facts::default());
+        let decision = decide(&rules, "heron/Lamp-01.jpg");
         assert_eq!(decision.rule, "lamp");
         assert_eq!(
             decision.passed_over,
@@ -154,7 +257,7 @@ mod tests {
             ..Conditions::default()
         };
         let rules = RuleSet::new(vec![measuring("codes", when, Capture::Calibration)]);
-        let decision = rules.decide("all/dunlin_HE_tube_2.5mg.jpg", &Facts::default());
+        let decision = decide(&rules, "all/dunlin_HE_tube_2.5mg.jpg");
         assert_eq!(
             purpose(decision),
             Purpose {
@@ -183,7 +286,7 @@ mod tests {
                 label: template("{stem} at {table}"),
             }),
         }]);
-        let purpose = purpose(rules.decide("monday/3-dye.jpg", &Facts::default()));
+        let purpose = purpose(decide(&rules, "monday/3-dye.jpg"));
         assert_eq!(purpose.bench, "monday 3");
         assert_eq!(purpose.label, "3-dye at 3");
         assert_eq!(purpose.lamp, "", "only calibrations have a lamp");
@@ -192,19 +295,16 @@ mod tests {
     #[test]
     fn what_no_rule_takes_still_has_a_fate() {
         let rules = RuleSet::new(Vec::new());
-        let photo = rules.decide("heron/quay.HEIC", &Facts::default());
+        let photo = decide(&rules, "heron/quay.HEIC");
         assert_eq!(photo.rule, RuleSet::OTHER_PHOTOS);
         assert_eq!(purpose(photo).capture, Capture::Sample);
         // A picture that cannot be read is taken too, so that its bench hears of it.
-        assert_eq!(
-            purpose(rules.decide("heron/quay.nef", &Facts::default())).label,
-            "quay"
-        );
+        assert_eq!(purpose(decide(&rules, "heron/quay.nef")).label, "quay");
         for (path, why) in [
             ("heron/notes.docx", "it ends in .docx"),
             ("lamp-01", "it has no ending such as .jpg"),
         ] {
-            let decision = rules.decide(path, &Facts::default());
+            let decision = decide(&rules, path);
             let Outcome::Ignore { why: found, .. } = decision.outcome else {
                 panic!("{path} is not a photo");
             };
@@ -219,9 +319,122 @@ mod tests {
             globbed("lamp*"),
             Capture::Calibration,
         )]);
-        let decision = rules.decide("heron/lamp-notes.txt", &Facts::default());
+        let decision = decide(&rules, "heron/lamp-notes.txt");
         assert_eq!(decision.rule, RuleSet::OTHER_FILES);
         assert_eq!(decision.passed_over[0].1, "it is not a photo by its name");
+    }
+
+    /// A lamp by its name, a lamp by its looks, a dark by its looks.
+    fn by_name_then_looks() -> RuleSet {
+        let looking = |name: &str, look: Look, capture| {
+            let names = CameraNames::new(vec![CameraNames::pattern("IMG_[0-9]{4}").unwrap()]);
+            let when = Conditions {
+                camera_name: Some((true, names)),
+                looks: vec![look],
+                ..Conditions::default()
+            };
+            measuring(name, when, capture)
+        };
+        let lamp = Look::Lamp("fluorescent".to_owned());
+        RuleSet::new(vec![
+            measuring("lamp", globbed("lamp*"), Capture::Calibration),
+            looking("looks like it", lamp, Capture::Calibration),
+            looking("looks dark", Look::Dark, Capture::Dark),
+        ])
+    }
+
+    fn seen(look: Look, or: Option<Look>) -> Seen {
+        Seen {
+            look: Some(look),
+            sure: 0.9,
+            or,
+            why: String::new(),
+        }
+    }
+
+    #[test]
+    fn a_photo_is_looked_at_only_where_its_name_says_nothing() {
+        let rules = by_name_then_looks();
+        let asks = |path: &str| decide(&rules, path).basis.asks_to_look;
+        assert!(asks("heron/IMG_0001.jpg"));
+        assert!(
+            !asks("heron/lamp-01.jpg") && !asks("heron/quay.jpg") && !asks("heron/IMG_0001.txt")
+        );
+        let capture = |look: Look| {
+            let (facts, seen) = (Facts::default(), seen(look, None));
+            let evidence = Evidence {
+                seen: Some(&seen),
+                ..Evidence::new("heron/IMG_0001.jpg", &facts)
+            };
+            let decision = rules.decide(&evidence);
+            assert!(!decision.basis.asks_to_look && decision.basis.seen.is_some());
+            purpose(decision).capture
+        };
+        let lamp = Look::Lamp("fluorescent".to_owned());
+        assert_eq!(capture(lamp), Capture::Calibration);
+        assert_eq!(capture(Look::Dark), Capture::Dark);
+        assert_eq!(capture(Look::Lines), Capture::Sample);
+    }
+
+    #[test]
+    fn what_may_be_two_things_is_a_sample_and_is_told_how_to_be_named() {
+        let rules = by_name_then_looks();
+        let lamp = || Look::Lamp("fluorescent".to_owned());
+        let facts = Facts::default();
+        for (look, or) in [(lamp(), Look::Lines), (Look::Lines, lamp())] {
+            let seen = seen(look, Some(or));
+            let decision = rules.decide(&Evidence {
+                seen: Some(&seen),
+                ..Evidence::new("heron/IMG_0001.jpg", &facts)
+            });
+            let remark = decision.basis.remarks[0].clone();
+            assert!(remark.contains("if it is that, name it lamp*"), "{remark}");
+            assert_eq!(purpose(decision).capture, Capture::Sample);
+        }
+        // Two lamps that the rules treat alike leave no doubt of what to do.
+        let seen = seen(Look::Lines, Some(Look::Room));
+        let decision = rules.decide(&Evidence {
+            seen: Some(&seen),
+            ..Evidence::new("heron/IMG_0001.jpg", &facts)
+        });
+        assert!(decision.basis.remarks.is_empty());
+    }
+
+    #[test]
+    fn a_person_goes_before_a_rule_that_ignores_and_that_before_a_slate() {
+        let mut rules = by_name_then_looks().rules;
+        let why = Template::parse("not today").unwrap();
+        rules.insert(
+            0,
+            Rule {
+                name: "late".to_owned(),
+                when: globbed("late/*"),
+                then: Then::Ignore { why },
+            },
+        );
+        let rules = RuleSet::new(rules);
+        let facts = Facts::default();
+        let says = |capture| Said {
+            capture: Some(capture),
+            by: "Ada".to_owned(),
+            ..Said::default()
+        };
+        let (slate, person) = (says(Capture::Blank), says(Capture::Bracket));
+        let by = |path, slate, person| {
+            let decision = rules.decide(&Evidence {
+                slate,
+                person,
+                ..Evidence::new(path, &facts)
+            });
+            assert!(!decision.basis.asks_to_look || slate.is_none());
+            decision.purpose().map(|purpose| purpose.capture)
+        };
+        let some = Some(&slate);
+        assert_eq!(by("late/lamp.jpg", some, None), None);
+        assert_eq!(by("a/lamp.jpg", some, None), Some(Capture::Blank));
+        assert_eq!(by("a/IMG_0001.jpg", some, None), Some(Capture::Blank));
+        let both = by("late/lamp.jpg", some, Some(&person));
+        assert_eq!(both, Some(Capture::Bracket));
     }
 
     proptest! {
@@ -232,7 +445,7 @@ mod tests {
                 ..Conditions::default()
             };
             for rules in [RuleSet::new(vec![measuring("any", when.clone(), Capture::Sample)]), RuleSet::new(Vec::new())] {
-                let decision = rules.decide(&path, &Facts::default());
+                let decision = decide(&rules, &path);
                 let bench = match decision.outcome {
                     Outcome::Measure(purpose) => purpose.bench,
                     Outcome::Ignore { bench, .. } => bench,

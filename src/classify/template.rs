@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use crate::terms::Variant;
 
 /// Names that are known for every photo, without any regular expression: the first folder below the inbox, the file's name,
-/// and that without its ending.
-pub const BUILT_IN: [&str; 3] = ["folder", "name", "stem"];
+/// that without its ending, and the phone (its model and its code, or the folder where the file does not say).
+pub const BUILT_IN: [&str; 4] = ["folder", "name", "stem", "phone"];
 
 /// Text with slots.
 #[derive(Clone, Debug, PartialEq, Eq)]

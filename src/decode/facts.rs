@@ -30,6 +30,10 @@ pub struct Facts {
     pub make: Option<String>,
     /// Model of the phone.
     pub model: Option<String>,
+    /// Tells the phone from others of its make and model: a hash, hexadecimal, of its serial number, its owner's name and what
+    /// else is the single phone's. The texts themselves are kept nowhere.
+    #[serde(default)]
+    pub unit: Option<String>,
     /// Program that wrote the file.
     pub software: Option<String>,
     /// Exif orientation, 1 to 8; 1 for HEIC, whose container turns the picture itself.

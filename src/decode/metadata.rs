@@ -62,6 +62,7 @@ pub(super) fn fill(facts: &mut Facts, exif: &Exif) {
     facts.make = field(Tag::Make).and_then(text);
     facts.model = field(Tag::Model).and_then(text);
     facts.software = field(Tag::Software).and_then(text);
+    facts.unit = unit(|tag| field(tag).and_then(text));
     facts.orientation = match number(Tag::Orientation) {
         Some(v @ 1.0..=8.0) => v as u16,
         _ => 1,
@@ -91,6 +92,29 @@ pub(super) fn fill(facts: &mut Facts, exif: &Exif) {
         facts.taken_offset_min = offset.and_then(|t| offset_min(&t));
         break;
     }
+}
+
+/// Serial number of the camera as DNG has it (CameraSerialNumber, DNG 1.4).
+const DNG_SERIAL: Tag = Tag(Context::Tiff, 0xc62f);
+/// Hexadecimal digits of an id that is the single picture's, and not the phone's (Exif 2.32, ImageUniqueID).
+const PICTURE_ID_DIGITS: usize = 32;
+/// Hexadecimal digits that are kept of the hash.
+const UNIT_DIGITS: usize = 16;
+
+/// A hash of what is the single phone's own; absent where the file says nothing of the kind.
+fn unit(text: impl Fn(Tag) -> Option<String>) -> Option<String> {
+    // Some phones write one and the same id into all their pictures; the standard's own is new in each.
+    let is_picture_s =
+        |id: &String| id.len() == PICTURE_ID_DIGITS && id.bytes().all(|b| b.is_ascii_hexdigit());
+    let own = [
+        text(Tag::BodySerialNumber).or_else(|| text(DNG_SERIAL)),
+        text(Tag::CameraOwnerName),
+        text(Tag::ImageUniqueID).filter(|id| !is_picture_s(id)),
+    ];
+    own.iter().any(Option::is_some).then(|| {
+        let hash = blake3::hash(format!("{own:?}").as_bytes());
+        hash.to_hex()[..UNIT_DIGITS].to_owned()
+    })
 }
 
 /// ISO speed from the tag that holds it.
@@ -235,6 +259,37 @@ pub(super) mod tests {
 
     fn rational(num: u32, denom: u32) -> Value {
         Value::Rational(vec![Rational { num, denom }])
+    }
+
+    #[test]
+    fn serial_and_owner_become_a_hash_and_are_kept_nowhere() {
+        let phone = |serial: &str, owner: &str, id: &str| {
+            read(&[
+                (Tag::BodySerialNumber, ascii_value(serial)),
+                (Tag::CameraOwnerName, ascii_value(owner)),
+                (Tag::ImageUniqueID, ascii_value(id)),
+            ])
+        };
+        let (a, b) = (
+            "0123456789abcdef0123456789abcdef",
+            "fedcba9876543210fedcba9876543210",
+        );
+        let facts = phone("SN-4711", "Ada Example", a);
+        let unit = facts.unit.clone().expect("a hash");
+        assert!(unit.len() == UNIT_DIGITS && unit.bytes().all(|b| b.is_ascii_hexdigit()));
+        let all = format!("{facts:?}");
+        assert!(!all.contains("4711") && !all.contains("Example"), "{all}");
+        assert_eq!(
+            phone("SN-4711", "Ada Example", b).unit,
+            facts.unit,
+            "the picture's own id"
+        );
+        assert_ne!(phone("SN-4712", "Ada Example", a).unit, facts.unit);
+        assert_eq!(phone(" ", "", a).unit, None);
+        assert!(
+            phone("", "", "F12LL").unit.is_some(),
+            "one that all pictures share"
+        );
     }
 
     #[test]

@@ -18,7 +18,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::decode::Facts;
 use crate::judge::checks::{Number, Told};
-use crate::terms::{Calibration, Capture, Code, Estimate, Finding, Measurement, Quantity, Reading};
+use crate::terms::{
+    Calibration, Capture, Code, Estimate, FWHM_PER_SIGMA, Finding, Measurement, Quantity, Reading,
+};
 use crate::terms::{Reason, ScaleKind, Severity, Verdict};
 
 /// What the judge needs to know besides the measurement.
@@ -83,7 +85,10 @@ pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
     for check in checks {
         match check {
             _ if !judgement.concerns(check) => {}
-            Check::SlitWidthUm => judgement.slit_width(),
+            Check::SlitWidthUm => {
+                judgement.slit_width();
+                judgement.line_width();
+            }
             _ => judgement.check(check),
         }
     }
@@ -360,6 +365,60 @@ impl Judgement<'_> {
         }
     }
 
+    /// Lines wider than slit and blur make them that are both at their limits. One of the two is beyond it, if nothing tells which:
+    /// the likelier is named.
+    fn line_width(&mut self) {
+        let metrics = &self.m.metrics;
+        let width = metrics.estimate(Quantity::LineWidthPx);
+        let (Some(width), Some(um_per_px), Some(blur_share)) = (
+            width,
+            metrics.value(Quantity::SlitUmPerPx),
+            metrics.value(Quantity::LineBlurShare),
+        ) else {
+            return;
+        };
+        let limits = [Check::SlitWidthUm, Check::BlurPx].map(|check| self.limit(check));
+        let at = |slit_um: f64, blur_px: f64| (slit_um / um_per_px).hypot(FWHM_PER_SIGMA * blur_px);
+        let [caution, retake] = [|l: &Limit| l.caution, |l: &Limit| l.retake]
+            .map(|of| Some(at(of(&limits[0])?, of(&limits[1])?)));
+        let passed = |limit: Option<f64>| limit.filter(|px| width.value > *px);
+        let (severity, limit_px) = match (passed(retake), passed(caution)) {
+            (Some(px), _) => (Severity::Retake, px),
+            (None, Some(px)) => (Severity::Caution, px),
+            (None, None) => return,
+        };
+        let named = [Code::SlitWide, Code::Defocused, Code::Moved];
+        if named.iter().any(|code| self.has(*code, severity)) {
+            return;
+        }
+        let is_blur = blur_share > 0.5;
+        let blur_px = width.value * blur_share.sqrt() / FWHM_PER_SIGMA;
+        let slit_um = width.value * (1.0 - blur_share).sqrt() * um_per_px;
+        let rounded = (slit_um / WIDTH_STEP_UM).round() * WIDTH_STEP_UM;
+        self.add(Finding {
+            code: if is_blur {
+                Code::Defocused
+            } else {
+                Code::SlitWide
+            },
+            severity,
+            measured: format!(
+                "lines {:.0} ± {:.0} px wide",
+                width.value,
+                width.sigma.max(1.0)
+            ),
+            limit: format!("{limit_px:.0} px, slit and blur together"),
+            slots: if is_blur {
+                Slots::from([("blur_px", format!("{blur_px:.0}"))])
+            } else {
+                Slots::from([
+                    ("width_um", format!("{rounded:.0}")),
+                    ("wanted_um", "200".to_owned()),
+                ])
+            },
+        });
+    }
+
     /// What the phone chose by itself, and what a photo does not say of its exposure.
     fn locks(&mut self) {
         let (case, facts) = (self.case, self.case.facts);
@@ -407,13 +466,20 @@ impl Judgement<'_> {
     }
 }
 
-/// How many different lamp lines a scale was fitted to. A blend counts each of its lines, and a line of both orders once.
+/// How many different lamp lines a scale was fitted to. A blend counts each of its lines, and a line of both orders once; but two
+/// lines that both orders show do for three: the slit's image and four places leave as little open.
 fn different_lines(calibration: &Calibration) -> f64 {
-    let used = calibration.lines.iter().filter(|line| line.used);
-    let names: BTreeSet<&str> = used
-        .flat_map(|line| line.name.rsplit(' ').next().unwrap_or("").split('+'))
-        .collect();
-    names.len() as f64
+    let names = |order: i32| -> BTreeSet<&str> {
+        let used = calibration.lines.iter().filter(|line| line.used);
+        used.filter(|line| line.order == order)
+            .flat_map(|line| line.name.rsplit(' ').next().unwrap_or("").split('+'))
+            .collect()
+    };
+    let (plus, minus) = (names(1), names(-1));
+    let in_both = plus.intersection(&minus).count();
+    plus.union(&minus)
+        .count()
+        .max((2 * in_both).saturating_sub(1)) as f64
 }
 
 #[cfg(test)]

@@ -185,6 +185,7 @@ mod tests {
                     why: String::new(),
                 },
                 passed_over: Vec::new(),
+                basis: Default::default(),
             }),
             record: Arc::default(),
         }];

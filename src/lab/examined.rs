@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::classify::Decision;
+use crate::classify::{Decision, Phone};
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::publish::files;
@@ -85,7 +85,10 @@ pub fn written(origin: &Origin, mut examined: Examined) -> Outcome {
     let record = record(origin, &examined);
     let passed_over = origin.decision.passed_over.iter();
     let not = passed_over.map(|(rule, why)| format!("not rule {rule}: {why}"));
-    let of_rules = std::iter::once(format!("rule: {}", origin.decision.rule)).chain(not);
+    let person = origin.decision.basis.person.iter();
+    let by_hand = person.map(|said| format!("the instructor's table: {}", said.words()));
+    let of_rules = std::iter::once(format!("rule: {}", origin.decision.rule));
+    let of_rules = of_rules.chain(by_hand).chain(not);
     examined.measurement.log.splice(0..0, of_rules);
     let absorbance = examined.absorbance.as_deref();
     let frame = examined.frame.as_ref();
@@ -106,12 +109,16 @@ pub fn record(origin: &Origin, examined: &Examined) -> Record {
     }
     let mut remarks = examined.remarks.clone();
     let circumstances = origin.provenance.circumstances.iter().cloned();
+    let of_decision = origin.decision.basis.remarks.iter().cloned();
+    let circumstances = circumstances.chain(of_decision);
     let at = if is_ignored { remarks.len() } else { 0 };
     remarks.splice(at..at, circumstances.map(Remark::from));
     let mut record = Record {
         photo: origin.photo.clone(),
         bench: origin.decision.bench().to_owned(),
         rule: origin.decision.rule.clone(),
+        phone: Phone::of(&origin.photo, &origin.facts).map(|phone| phone.to_string()),
+        looks: origin.decision.basis.seen.clone(),
         taken: origin.facts.taken.map(|taken| taken.to_string()),
         verdict: examined.verdict,
         reasons: examined.reasons.clone(),

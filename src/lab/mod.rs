@@ -7,6 +7,7 @@
 mod against;
 mod answering;
 mod beside;
+mod by_hand;
 mod companions;
 mod examined;
 mod forms;
@@ -25,13 +26,14 @@ use crate::classify::Purpose;
 use crate::decode::{self, Facts, Fault};
 use crate::frame::Frame;
 use crate::judge::{Case, judge};
+use crate::measure::looks::{self, Sought};
 use crate::measure::photo::{self, measure, spectrum_only};
 use crate::measure::portrait::smeared_beside;
 use crate::publish::record::Remark;
 use crate::settings::Settings;
 use crate::standards;
 use crate::terms::{
-    Capture, Code, Lamp, LampLine, Measurement, Quantity, Reason, Severity, Spectrum,
+    Capture, Code, Lamp, LampLine, Look, Measurement, Quantity, Reason, Seen, Severity, Spectrum,
 };
 
 use beside::Beside;
@@ -59,6 +61,25 @@ impl Lab {
         &self.settings
     }
 
+    /// What a picture looks like, as far as rules ask for it.
+    pub fn look_of(&self, facts: &Facts, frame: &Frame) -> Seen {
+        let lamps = self.settings.lamps_looked_for();
+        let is_asked = |name: &str| lamps.iter().any(|lamp| lamp.name == name);
+        // A tube of the old kind is no fluorescent lamp by its pattern, and may be meant all the same.
+        let old_kind = self.lamps.iter().filter(|lamp| {
+            lamp.name == standards::HALOPHOSPHATE
+                && is_asked(standards::FLUORESCENT)
+                && !is_asked(standards::HALOPHOSPHATE)
+        });
+        let fluorescent = || Look::Lamp(standards::FLUORESCENT.to_owned());
+        let sought = Sought {
+            doubtful: old_kind.map(|lamp| (lamp, fluorescent())).collect(),
+            groove_spacings_nm: &self.settings.groove_spacings_nm(),
+            lamps,
+        };
+        looks::seen(frame, facts, &sought)
+    }
+
     /// Measures and judges a photo. `decoded` is what its file gave: the facts as they hold for the upright picture and the
     /// picture, or why there is none.
     pub fn examine(
@@ -80,6 +101,9 @@ impl Lab {
             .measurement
             .not_measured
             .extend(against.spoilt.map(Companion::why_spoilt));
+        if let Some(said) = &origin.decision.basis.person {
+            by_hand::decide(&mut examined, said, &self.settings.words);
+        }
         examined
     }
 

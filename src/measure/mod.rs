@@ -13,6 +13,7 @@ pub mod portrait;
 
 mod drawing;
 mod inputs;
+pub mod looks;
 pub mod photo;
 mod refusal;
 mod shot;

@@ -159,7 +159,10 @@ fn anchored(
     };
     // Both orders show one spectrum: laid on each other they say how the phone lies better than the slit's glaring image does.
     let mut both = orders(frame, inputs, &first.scale.optics, survey).1;
-    let mirrors = mirrors(&both);
+    let mirrors = mirrors(
+        both.each_ref().map(|order| (&order.slabs, &order.profile)),
+        &both[0].slabs.rays,
+    );
     log.push(format!(
         "the two orders are laid on each other in {} places",
         mirrors.len()

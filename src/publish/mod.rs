@@ -1,5 +1,6 @@
 //! Result -> files; the only writer below `results/`, a folder at a time, whole or not at all.
 
+pub mod closed;
 pub mod drawing;
 pub mod files;
 pub mod names;

@@ -24,6 +24,10 @@ const SUMMARIES_AT_TOP: [&str; 13] = [
     "spectra.csv",
     "tone.csv",
 ];
+/// What spans the sessions, at the top of the results; the board leads to the latest session's.
+const OVER_SESSIONS: [&str; 3] = ["board.html", "index.html", "late.csv"];
+/// What stands in a closed session's folder, and closes it.
+pub const CLOSED: &str = "closed.json";
 /// A bench's pages, in its folder.
 const SUMMARIES_IN_BENCH: [&str; 3] = ["index.html", "calibration.html", "calibration.json"];
 /// The folder of a bench's cards.
@@ -43,7 +47,8 @@ const PATH_MAX: usize = 2048;
 /// Names that the results keep for themselves at the top; letter case aside, for disks that do not tell it.
 fn is_kept_at_top(name: &str) -> bool {
     let is = |kept: &&str| kept.eq_ignore_ascii_case(name);
-    SUMMARIES_AT_TOP.iter().chain(&[LEDGER, LOCK]).any(is)
+    let others = [LEDGER, LOCK, CLOSED];
+    SUMMARIES_AT_TOP.iter().chain(&others).any(is)
 }
 
 /// Names that the results keep for themselves in a bench's folder.
@@ -62,6 +67,25 @@ pub fn is_summary(path: &str) -> bool {
         [_, CARDS, name] => name.ends_with(CARD_ENDING),
         _ => false,
     }
+}
+
+/// True for a summary of the class, of a session (behind the session's folder), or of all sessions.
+pub fn is_any_summary(path: &str) -> bool {
+    let below = path.split_once('/').map(|(_, below)| below);
+    is_summary(path) || is_over_sessions(path) || below.is_some_and(is_summary)
+}
+
+/// True for a path below the results that spans the sessions.
+pub fn is_over_sessions(path: &str) -> bool {
+    OVER_SESSIONS.contains(&path)
+}
+
+/// The folder of a session, one component.
+pub fn session_folder(session: &str) -> String {
+    component(session, |name| {
+        let is = |kept: &&str| kept.eq_ignore_ascii_case(name);
+        is_kept_at_top(name) || OVER_SESSIONS.iter().any(is)
+    })
 }
 
 /// The folder of a bench's page and photos, one component.

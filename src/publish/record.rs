@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize, Serializer};
 
 use crate::terms::{
     Calibration, Capture, Estimate, LineUse, Metrics, PARAMETERS, Quantity, Reason, ScaleKind,
-    Unmeasured, Verdict,
+    Seen, Unmeasured, Verdict,
 };
 
 /// One photo's fate. The order of the fields is that in the file.
@@ -32,6 +32,12 @@ pub struct Record {
     pub lamp: String,
     /// Further named groups of the rule.
     pub groups: BTreeMap<String, String>,
+    /// Which phone took it: model and a code made from a hash; absent where the file does not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub phone: Option<String>,
+    /// What the photo looks like, where a rule asked for it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub looks: Option<Seen>,
     /// ISO 8601 without zone, as the phone says; absent where it does not.
     pub taken: Option<String>,
     /// The word.
@@ -74,6 +80,13 @@ impl Record {
     pub fn is_calibrated(&self) -> bool {
         let scale = self.calibration.as_ref();
         scale.is_some_and(|c| c.kind == ScaleKind::Calibrated)
+    }
+
+    /// Who decided about it in place of the rules or the measurement; absent where nobody did.
+    pub fn decided_by(&self) -> Option<&str> {
+        let cells = &self.provenance.overrides;
+        let by = cells.get("by").map_or("the instructor", String::as_str);
+        (!cells.is_empty()).then_some(by)
     }
 
     /// Standard uncertainty of the scale in the middle of the spectrum, nm.
@@ -222,6 +235,9 @@ pub struct Provenance {
     /// Hashes of the bracket photos used, by path; absent where there are none.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub bracket: BTreeMap<String, String>,
+    /// What the instructor's table says of the photo, by column; absent where it says nothing.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub overrides: BTreeMap<String, String>,
     /// What the inbox as a whole says about the photo, such as that another file has the same bytes; also why an
     /// entry is not a file to be read. These stand among the remarks.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]

@@ -4,7 +4,7 @@
 use askama::Template;
 
 use super::charts;
-use super::pages::{ShownPhoto, ShownReason};
+use super::pages::{self, ShownPhoto, ShownReason};
 use super::shown::Shown;
 use super::standing::{BenchStanding, Health};
 use super::trend::{Trend, trends};
@@ -34,7 +34,10 @@ struct Page {
 
 /// The page of one bench. It has no clock: the photos alone determine it. `answers` is HTML of its own.
 pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> String {
-    let shown = |s: &Shown<'_>| ShownPhoto::new(s, &bench.folder);
+    let shown = |s: &Shown<'_>| ShownPhoto {
+        again: bench.again(s).map(pages::again).unwrap_or_default(),
+        ..ShownPhoto::new(s, &bench.folder)
+    };
     let last = bench.last();
     let calls = bench
         .calls()

@@ -1,10 +1,13 @@
 //! `board.html`: the class on the projector. What needs somebody now comes first, then the instruments, then progress.
 
+use std::collections::BTreeSet;
+
 use askama::Template;
 
 use super::pages;
 use super::shown::Inputs;
 use super::standing::{BenchStanding, Class, Health};
+use crate::classify::{Owned, notices};
 use crate::publish::record::Record;
 use crate::publish::{numbers, words};
 use crate::terms::{Quantity, Verdict};
@@ -14,6 +17,9 @@ const MOST_CALLS: usize = 3;
 
 /// Of these the first are told with their remedy: nobody mends three things at once, and the class must fit on the wall.
 const MOST_FULL_CALLS: usize = 2;
+
+/// Photos of one bench that are named as taken again; all stand on its own page.
+const MOST_AGAIN: usize = 3;
 
 /// Benches whose cards fill a projector at full size (1920 by 1080 px: three rows of three).
 const MOST_LARGE_CARDS: usize = 9;
@@ -38,6 +44,10 @@ struct Board<'a> {
     /// State letter and record of photos without a bench.
     strays: Vec<(&'static str, &'a Record)>,
     ignored: usize,
+    /// How many photos a person has decided about, and who; may be empty.
+    decided: String,
+    /// What is odd about benches and their phones.
+    notices: Vec<String>,
 }
 
 /// A bench that needs somebody.
@@ -69,6 +79,10 @@ struct Ship {
     bandpass: String,
     hoist: Vec<&'static str>,
     counts: String,
+    /// Photos that were taken again, each with the photo that settled it, newest first.
+    again: Vec<(String, String)>,
+    /// Further ones.
+    more_again: usize,
 }
 
 /// The board.
@@ -129,8 +143,34 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         fleet,
         strays,
         ignored,
+        decided: decided(inputs),
+        notices: odd(inputs),
     };
     board.render().expect("writing to memory does not fail")
+}
+
+/// What is odd about benches and their phones, in sentences.
+fn odd(inputs: &Inputs<'_>) -> Vec<String> {
+    let photos = inputs.photos.iter().map(|s| Owned {
+        photo: &s.record.photo,
+        bench: &s.record.bench,
+        phone: s.record.capture.and(s.record.phone.as_deref()),
+    });
+    let said = notices(photos).into_iter();
+    said.map(|said| words::visible(&said)).collect()
+}
+
+/// How many photos a person has decided about, and who, in words; empty for none.
+fn decided(inputs: &Inputs<'_>) -> String {
+    let by = inputs.photos.iter().filter_map(|s| s.record.decided_by());
+    let by: Vec<String> = by.map(words::visible).collect();
+    let names: BTreeSet<&str> = by.iter().map(String::as_str).collect();
+    let names: Vec<&str> = names.into_iter().collect();
+    match by.len() {
+        0 => String::new(),
+        1 => format!("1 photo is decided on by {}.", names.join(", ")),
+        n => format!("{n} photos are decided on by {}.", names.join(", ")),
+    }
 }
 
 fn page_of(bench: &BenchStanding<'_>) -> String {
@@ -227,6 +267,14 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         .iter()
         .map(|s| pages::class(s.record.verdict))
         .collect();
+    let mut again: Vec<(String, String)> = bench
+        .photos
+        .iter()
+        .rev()
+        .filter_map(|s| Some((pages::again(&s.record.photo), pages::again(bench.again(s)?))))
+        .collect();
+    let more_again = again.len().saturating_sub(MOST_AGAIN);
+    again.truncate(MOST_AGAIN);
     let counts: Vec<String> = Verdict::ALL
         .iter()
         .map(|v| (bench.count(*v), v.as_str()))
@@ -248,5 +296,7 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         } else {
             counts.join(", ")
         },
+        again,
+        more_again,
     }
 }

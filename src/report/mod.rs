@@ -17,9 +17,12 @@ mod quality;
 mod scenes;
 mod series;
 mod series_svg;
+mod sessions;
+mod settled;
 mod shown;
 mod spectra;
 mod standing;
+mod taken;
 mod trend;
 
 use std::io::{self, Write};
@@ -29,6 +32,8 @@ pub use board::board_html;
 pub use calibration_page::calibration_html;
 pub use calibrations::calibration_json;
 pub use quality::quality_csv;
+pub use sessions::{Late, Session, spanning};
+pub use settled::{Settled, n_to_retake};
 pub use shown::{Inputs, Shown};
 pub use spectra::spectra_csv;
 
@@ -52,7 +57,8 @@ pub fn summaries<'a>(
     out: &mut dyn Sink,
 ) {
     let photos = inputs.photos;
-    out.put("quality.csv", &quality_csv(photos), false);
+    let settled = settled::settled(photos.iter().map(|shown| shown.record), inputs.stated);
+    out.put("quality.csv", &quality_csv(photos, &settled), false);
     out.stream("spectra.csv", &mut |table| {
         spectra_csv(photos, &mut fetch, table)
     });
@@ -75,7 +81,7 @@ pub fn summaries<'a>(
     put("references.csv", &panel::references_csv());
     let page = class_page::class_html(inputs, &agreements, &mut fetch);
     put("class.html", page.as_bytes());
-    let class = standing::Class::of(photos);
+    let class = standing::Class::of(photos, &settled);
     for bench in &class.benches {
         let folder = &bench.folder;
         put(

@@ -3,7 +3,7 @@
 //! Templates stand in `pages/`; they escape what they are given, and are told words only.
 
 use super::shown::Shown;
-use crate::publish::record::{Record, Remark};
+use crate::publish::record::{Record, Remark, file_name};
 use crate::publish::{numbers, words};
 use crate::terms::{Capture, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};
 
@@ -111,8 +111,12 @@ pub struct ShownPhoto {
     pub measured: String,
     /// All reasons, worst first.
     pub reasons: Vec<ShownReason>,
+    /// Who decided about it in place of the rules or the measurement; may be empty.
+    pub decided: String,
     /// Remarks, and what could not be measured.
     pub notes: Vec<String>,
+    /// File name of the photo by which it was taken again; may be empty.
+    pub again: String,
     /// Where nothing is wrong: what comes next.
     pub next: &'static str,
     /// Its folder, from the bench's page.
@@ -183,6 +187,11 @@ impl ShownPhoto {
                 .filter(|note| !r.reasons.iter().any(|reason| repeats(note, reason)))
                 .map(|note| words::visible(&note))
                 .collect(),
+            decided: r
+                .decided_by()
+                .map(|by| format!("decided by {}", words::visible(by)))
+                .unwrap_or_default(),
+            again: String::new(),
             next: next(r),
             href: href(below),
             opens: if pictures { "overlay.png" } else { "photo.log" },
@@ -196,6 +205,11 @@ impl ShownPhoto {
             photo: name,
         }
     }
+}
+
+/// The file name of the photo that settled a photo, as it is shown.
+pub fn again(by: &str) -> String {
+    words::visible(file_name(by))
 }
 
 fn next(record: &Record) -> &'static str {

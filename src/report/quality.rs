@@ -2,10 +2,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::settled::Settled;
 use super::shown::{Shown, by_path};
 use crate::publish::files::table::{Row, Table, text_cell};
 use crate::publish::record::{Record, Remark};
-use crate::terms::{Reason, Unmeasured};
+use crate::terms::{Look, Reason, Unmeasured};
 
 const BEFORE: &str =
     "photo,bench,capture,rule,label,lamp,taken,verdict,reasons,measured,limits,advice";
@@ -16,12 +17,12 @@ const METRICS: &str = "clipped_fraction,peak_level,snr,tilt_deg,tilt_deg_sigma,s
      wavelength_sigma_nm";
 
 const AFTER: &str = "order_side,calibration_photo,scale,lines_used,rms_nm,not_measured,remarks,photo_hash,\
-     calibration_hash,blank,dark,configuration_hash,version";
+     calibration_hash,blank,dark,configuration_hash,version,phone,looks,decided_by,decided,settled_by";
 
 /// The table: fixed columns first, then further metrics and the rules' named groups, both by name. Rows by path. Cells of
 /// names and sentences are safe to open in a spreadsheet; codes and sentences of several reasons are joined with `; `
-/// (codes with `;`), worst first.
-pub fn quality_csv(photos: &[Shown<'_>]) -> Vec<u8> {
+/// (codes with `;`), worst first. `settled` says which photos were taken again.
+pub fn quality_csv(photos: &[Shown<'_>], settled: &Settled<'_>) -> Vec<u8> {
     let photos = by_path(photos);
     let records = || photos.iter().map(|p| p.record);
     let fixed: BTreeSet<&str> = METRICS.split(',').collect();
@@ -39,7 +40,9 @@ pub fn quality_csv(photos: &[Shown<'_>]) -> Vec<u8> {
     let mut table = Table::new(columns.chain(further).chain(named));
     for r in records() {
         let row = metrics(before(r), r, METRICS.split(','));
-        let row = metrics(after(row, r), r, more.iter().map(String::as_str));
+        let by = settled.get(r.photo.as_str()).copied();
+        let row = after(row, r).text(by.unwrap_or_default());
+        let row = metrics(row, r, more.iter().map(String::as_str));
         let group = |name: &&str| r.groups.get(*name).map_or("", String::as_str);
         table.push(groups.iter().map(group).fold(row, Row::text));
     }
@@ -79,7 +82,7 @@ fn before(r: &Record) -> Row {
         .text(joined(" ", |reason| &reason.advice))
 }
 
-/// Appends the cells of [`AFTER`].
+/// Appends the cells of [`AFTER`] but the last.
 fn after(row: Row, r: &Record) -> Row {
     let calibration = r.calibration.as_ref();
     let n_lines = calibration.map_or(0, |c| c.lines.iter().filter(|l| l.used).count());
@@ -89,6 +92,15 @@ fn after(row: Row, r: &Record) -> Row {
     let made_from = &r.provenance;
     let paths = |map: &BTreeMap<String, String>| map.keys().cloned().collect::<Vec<_>>().join("; ");
     let hashes: Vec<&str> = made_from.calibration.values().map(String::as_str).collect();
+    let looks = r.looks.as_ref().and_then(|seen| seen.look.as_ref());
+    let looks = looks.map(Look::to_string);
+    let cells = made_from
+        .overrides
+        .iter()
+        .filter(|(column, _)| *column != "by");
+    let decided: Vec<String> = cells
+        .map(|(column, cell)| format!("{column} {cell}"))
+        .collect();
     row.maybe(r.metrics.order_side.as_ref())
         .text(photo.unwrap_or_default())
         .maybe(calibration.map(|c| c.kind.as_str()))
@@ -102,4 +114,8 @@ fn after(row: Row, r: &Record) -> Row {
         .text(paths(&made_from.dark))
         .cell(&made_from.configuration_hash)
         .cell(&made_from.version)
+        .text(r.phone.as_deref().unwrap_or_default())
+        .text(looks.as_deref().unwrap_or_default())
+        .text(r.decided_by().unwrap_or_default())
+        .text(decided.join("; "))
 }

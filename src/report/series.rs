@@ -192,7 +192,7 @@ fn curves_of_standards<'s>(samples: &'s [Sample<'_>]) -> Vec<&'s [bands::Row]> {
 }
 
 /// What a photo is, and the unit of what is stated of it.
-fn role<'a>(record: &'a Record, stated: &'a Stated) -> (Role, &'a str) {
+pub(super) fn role<'a>(record: &'a Record, stated: &'a Stated) -> (Role, &'a str) {
     let by_rule = record.groups.get(UNIT).map_or("", String::as_str);
     if let Some(row) = stated.of(&record.photo) {
         let role = row.concentration.map_or(Role::Unknown, Role::Standard);

@@ -3,7 +3,9 @@
 
 use std::collections::BTreeMap;
 
+use super::settled::{Settled, is_to_be_taken_again};
 use super::shown::{Shown, by_path};
+use super::taken::as_taken;
 use crate::publish::record::{CalibrationRecord, Record};
 use crate::terms::{Capture, Quantity, Reading, Reason, Severity, Verdict};
 
@@ -25,6 +27,8 @@ pub struct BenchStanding<'a> {
     pub photos: Vec<Shown<'a>>,
     /// Files that a rule ignores.
     pub ignored: Vec<Shown<'a>>,
+    /// Its photos that were taken again, and by which each was settled.
+    pub settled: Settled<'a>,
 }
 
 /// Whether an instrument can be measured with.
@@ -41,8 +45,8 @@ pub enum Health {
 }
 
 impl<'a> Class<'a> {
-    /// Sorts the photos by bench.
-    pub fn of(photos: &[Shown<'a>]) -> Class<'a> {
+    /// Sorts the photos by bench; `settled` says which of them were taken again.
+    pub fn of(photos: &[Shown<'a>], settled: &Settled<'a>) -> Class<'a> {
         let mut by_bench: BTreeMap<&str, Vec<Shown<'a>>> = BTreeMap::new();
         let mut strays = Vec::new();
         for shown in by_path(photos) {
@@ -55,7 +59,7 @@ impl<'a> Class<'a> {
         }
         let benches = by_bench
             .into_iter()
-            .map(|(name, photos)| BenchStanding::new(name, photos))
+            .map(|(name, photos)| BenchStanding::new(name, photos, settled))
             .collect();
         Class { benches, strays }
     }
@@ -63,7 +67,7 @@ impl<'a> Class<'a> {
 
 impl<'a> BenchStanding<'a> {
     /// `photos` by path.
-    fn new(name: &str, photos: Vec<Shown<'a>>) -> BenchStanding<'a> {
+    fn new(name: &str, photos: Vec<Shown<'a>>, settled: &Settled<'a>) -> BenchStanding<'a> {
         let folder = photos[0]
             .folder
             .split('/')
@@ -73,10 +77,15 @@ impl<'a> BenchStanding<'a> {
         let (ignored, photos): (Vec<_>, Vec<_>) = photos
             .into_iter()
             .partition(|s| s.record.verdict == Verdict::Ignored);
+        let own = |s: &Shown<'a>| {
+            let (photo, by) = settled.get_key_value(s.record.photo.as_str())?;
+            Some((*photo, *by))
+        };
         BenchStanding {
             name: name.to_owned(),
             folder,
-            photos: as_taken(photos),
+            settled: photos.iter().filter_map(own).collect(),
+            photos: as_taken(photos, |shown| shown.record),
             ignored,
         }
     }
@@ -86,24 +95,23 @@ impl<'a> BenchStanding<'a> {
         self.photos.last()
     }
 
-    /// Photos to be taken again, newest first: of each thing photographed only the last photo counts, so that a good one
-    /// settles all bad ones before it.
+    /// Photos still to be taken again, newest first: what was taken again is asked for no more, and of each thing
+    /// photographed only the last photo is.
     pub fn calls(&self) -> Vec<&Shown<'a>> {
         let mut last: BTreeMap<(Option<Capture>, &str), usize> = BTreeMap::new();
         for (i, shown) in self.photos.iter().enumerate() {
-            last.insert(subject(shown.record), i);
+            if is_to_be_taken_again(shown.record) && self.again(shown).is_none() {
+                last.insert(subject(shown.record), i);
+            }
         }
-        let mut calls: Vec<usize> = last
-            .into_values()
-            .filter(|&i| {
-                matches!(
-                    self.photos[i].record.verdict,
-                    Verdict::Retake | Verdict::Unreadable
-                )
-            })
-            .collect();
+        let mut calls: Vec<usize> = last.into_values().collect();
         calls.sort_unstable_by(|a, b| b.cmp(a));
         calls.into_iter().map(|i| &self.photos[i]).collect()
+    }
+
+    /// The photo by which this one was taken again; absent where it was not, or need not be.
+    pub fn again(&self, shown: &Shown<'_>) -> Option<&'a str> {
+        self.settled.get(shown.record.photo.as_str()).copied()
     }
 
     /// How many photos have this verdict.
@@ -174,48 +182,11 @@ fn subject(record: &Record) -> (Option<Capture>, &str) {
     }
 }
 
-/// A path as people number their files: the ending left out, so that `crane (2).jpg` follows `crane.jpg`, and runs of
-/// digits by their value, so that 10 follows 9.
-fn as_numbered(path: &str) -> Vec<(String, u64)> {
-    let stem = path.rsplit_once('.').map_or(path, |(stem, _)| stem);
-    let mut parts = vec![(String::new(), 0u64)];
-    let mut after_digit = false;
-    for c in stem.chars() {
-        let digit = c.to_digit(10).map(u64::from);
-        if digit.is_none() && after_digit {
-            parts.push((String::new(), 0));
-        }
-        after_digit = digit.is_some();
-        if let Some((words, number)) = parts.last_mut() {
-            match digit {
-                Some(d) => *number = number.saturating_mul(10).saturating_add(d),
-                None => words.push(c),
-            }
-        }
-    }
-    parts
-}
-
-/// Photos in the order in which they were taken. A photo that does not say when is taken to follow its
-/// neighbour by path, since phones number their files.
-fn as_taken(mut photos: Vec<Shown<'_>>) -> Vec<Shown<'_>> {
-    photos.sort_by_cached_key(|shown| as_numbered(&shown.record.photo));
-    let mut since = "";
-    let mut keyed: Vec<(&str, Shown<'_>)> = Vec::with_capacity(photos.len());
-    for shown in photos {
-        if let Some(taken) = shown.record.taken.as_deref() {
-            since = taken;
-        }
-        keyed.push((since, shown));
-    }
-    // Stable: equal times keep the order of their paths.
-    keyed.sort_by_key(|(taken, _)| *taken);
-    keyed.into_iter().map(|(_, shown)| shown).collect()
-}
-
 #[cfg(test)]
 mod tests {
+    use super::super::settled::settled;
     use super::*;
+    use crate::classify::stated::Stated;
     use crate::publish::record::Provenance;
     use crate::terms::Code;
 
@@ -226,6 +197,8 @@ mod tests {
             bench: bench.to_owned(),
             capture: Some(capture),
             rule: String::new(),
+            phone: None,
+            looks: None,
             label: file.trim_end_matches(".jpg").to_owned(),
             lamp: String::new(),
             groups: BTreeMap::new(),
@@ -252,8 +225,12 @@ mod tests {
             .collect()
     }
 
+    fn class(records: &[Record]) -> Class<'_> {
+        Class::of(&shown(records), &settled(records, &Stated::default()))
+    }
+
     fn calls(records: &[Record]) -> Vec<String> {
-        let class = Class::of(&shown(records));
+        let class = class(records);
         let calls = class.benches[0].calls();
         calls.iter().map(|s| s.record.photo.clone()).collect()
     }
@@ -290,7 +267,7 @@ mod tests {
             sample("heron/img-3.jpg", Some("2026-03-12T18:10:00")),
             sample("heron/img-4.jpg", None),
         ];
-        let class = Class::of(&shown(&records));
+        let class = class(&records);
         let order: Vec<&str> = class.benches[0]
             .photos
             .iter()
@@ -303,28 +280,6 @@ mod tests {
                 "heron/img-4.jpg",
                 "heron/img-1.jpg",
                 "heron/img-2.jpg"
-            ]
-        );
-    }
-
-    #[test]
-    fn files_follow_each_other_as_people_number_them() {
-        let mut names = [
-            "a/x-10.jpg",
-            "a/x (2).jpg",
-            "a/x-9.jpg",
-            "a/x.jpg",
-            "a/x-09b.jpg",
-        ];
-        names.sort_by_cached_key(|n| as_numbered(n));
-        assert_eq!(
-            names,
-            [
-                "a/x.jpg",
-                "a/x (2).jpg",
-                "a/x-9.jpg",
-                "a/x-09b.jpg",
-                "a/x-10.jpg"
             ]
         );
     }
@@ -345,7 +300,7 @@ mod tests {
             reason(Code::Tilted, Severity::Retake),
         ];
         let health = |records: &[Record]| {
-            let class = Class::of(&shown(records));
+            let class = class(records);
             let (health, reason) = class.benches[0].health();
             (health, reason.map(|r| r.code))
         };
@@ -364,7 +319,7 @@ mod tests {
         let mut wide = photo("knot/a.jpg", Capture::Calibration, Verdict::Retake, None);
         wide.metrics.set(Quantity::SlitWidthUm, 944.0);
         let slit = |records: &[Record]| {
-            let class = Class::of(&shown(records));
+            let class = class(records);
             class.benches[0]
                 .metric(Quantity::SlitWidthUm)
                 .map(|m| m.value)
@@ -384,7 +339,7 @@ mod tests {
             photo("knot/notes.txt", Capture::Sample, Verdict::Ignored, None),
             photo("knot/a.jpg", Capture::Sample, Verdict::Good, None),
         ];
-        let class = Class::of(&shown(&records));
+        let class = class(&records);
         assert_eq!(class.strays.len(), 1);
         assert_eq!(class.benches.len(), 1);
         assert_eq!(class.benches[0].photos.len(), 1);

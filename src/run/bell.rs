@@ -6,9 +6,11 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use crossbeam_channel::{Receiver, Sender};
 
 use crate::arrive::settle::Candidate;
+use crate::terms::Seen;
 
 use super::intake::Taken;
 use super::job::Job;
+use super::known::Known;
 use super::make::Made;
 use super::summing::Summed;
 
@@ -22,6 +24,8 @@ pub enum Event {
     Stop,
     /// An entry was read, by the reader of this number.
     Read(Box<(u64, Candidate, Taken)>),
+    /// A photo was looked at; nothing was seen where it has changed meanwhile.
+    Looked(Box<(Candidate, Known, Option<Seen>)>),
     /// A photo's folder was made, or not.
     Made(Box<(Arc<Job>, Made)>),
     /// The class's tables and pages were made.

@@ -12,6 +12,7 @@ use crate::publish::record::Record;
 use super::bell::Event;
 use super::engine::{Engine, Hold, Mode, Setback, TRIES};
 use super::job::Job;
+use super::known;
 use super::make::{Made, make};
 use super::world::Held;
 
@@ -23,8 +24,23 @@ impl Engine<'_> {
     pub(super) fn arrange(&mut self) {
         if self.world.arrange() && !self.stopping {
             self.queues.clear();
-            self.dirty_benches = self.world.benches().cloned().collect();
+            self.dirty_benches = self.all_benches();
             self.stale_possible = true;
+            self.notice();
+            // Nothing is made of a photo of a closed session, but that it came late.
+            self.summaries_due |= !self.frozen.is_empty();
+        }
+    }
+
+    /// Says what is odd about benches and their phones, each once.
+    fn notice(&mut self) {
+        if self.mode != Mode::Watch {
+            return;
+        }
+        for notice in known::notices(self.world.photos()) {
+            if self.noticed.insert(notice.clone()) {
+                tracing::warn!("{notice}");
+            }
         }
     }
 
@@ -53,6 +69,7 @@ impl Engine<'_> {
             .iter()
             .filter(|(folder, record)| {
                 !self.world.uses(folder)
+                    && self.setup.orders.part.has_path(folder)
                     && !in_hand.contains(folder)
                     && !to_come.contains(&record.photo)
                     && !below_gap(&record.photo)
@@ -130,7 +147,7 @@ impl Engine<'_> {
             n_workers = 1;
         }
         let (_, bytes_busy) = self.readers.busy(now);
-        while self.in_hand.len() < n_workers {
+        while self.in_hand.len() + self.looking.n_in_hand() < n_workers {
             let after_last = (Bound::Excluded(self.last_bench.clone()), Bound::Unbounded);
             let next = self
                 .queues

@@ -21,9 +21,11 @@ use super::failure::Failure;
 use super::intake::Insist;
 use super::job::Job;
 use super::ledger::Ledger;
+use super::looking::Looking;
 use super::readers::Readers;
 use super::reload::Reload;
 use super::service::Service;
+use super::sessions::{Frozen, by_session};
 use super::threads;
 use super::work::Setup;
 use super::world::{Published, World};
@@ -33,6 +35,8 @@ use super::world::{Published, World};
 pub struct Report {
     /// Every photo's record, in the order of their paths.
     pub records: Vec<Arc<Record>>,
+    /// Photos that are to be retaken and have not been.
+    pub n_to_retake: usize,
     /// Folders that were made or made again.
     pub n_made: usize,
     /// Folders that were taken away.
@@ -112,9 +116,12 @@ pub struct Engine<'a> {
     pub(super) read_failures: HashMap<Rel, u32>,
     /// Files that could not be read, to be tried again once a minute.
     pub(super) unread: HashMap<Rel, Identity>,
+    pub(super) looking: Looking,
     pub(super) world: World,
 
     pub(super) published: Published,
+    /// What stands of closed sessions, by their folders.
+    pub(super) frozen: BTreeMap<String, Frozen>,
     /// Counts how often the results' stock was taken.
     pub(super) inventory: u64,
     pub(super) stale_possible: bool,
@@ -133,6 +140,8 @@ pub struct Engine<'a> {
     pub(super) last_stocktaking: Instant,
 
     pub(super) reported: HashMap<String, Instant>,
+    /// What was said of benches and their phones.
+    pub(super) noticed: BTreeSet<String>,
     pub(super) report: Report,
     pub(super) stopping: bool,
 }
@@ -186,8 +195,10 @@ impl<'a> Engine<'a> {
             readers: Readers::default(),
             read_failures: HashMap::new(),
             unread: HashMap::new(),
+            looking: Looking::default(),
             world: World::default(),
             published: Published::new(),
+            frozen: BTreeMap::new(),
             inventory: 0,
             stale_possible: true,
             dirty_benches: BTreeSet::new(),
@@ -203,11 +214,13 @@ impl<'a> Engine<'a> {
             standing: BTreeSet::new(),
             last_stocktaking: now,
             reported: HashMap::new(),
+            noticed: BTreeSet::new(),
             report: Report::default(),
             stopping: false,
             setup,
         };
         engine.set_times();
+        engine.world.divide(engine.setup.orders.sessions);
         engine.take_inventory()?;
         engine.read_ledger();
         Ok(engine)
@@ -243,6 +256,7 @@ impl<'a> Engine<'a> {
             }
             self.give_up_stuck();
             self.start_reading();
+            self.start_looking();
             if self.listing.is_some() && self.is_done_reading() {
                 self.arrange();
                 self.remove_stale();
@@ -273,27 +287,36 @@ impl<'a> Engine<'a> {
         let mut report = self.report;
         report.stopped = self.stopping;
         report.n_not_here = self.listing.map_or(0, |listing| listing.not_here.len());
-        let mut records: Vec<Arc<Record>> = self.published.into_values().collect();
-        records.retain(|record| !record.photo.is_empty());
-        records.sort_by(|a, b| a.photo.cmp(&b.photo));
-        report.records = records;
+        let orders = &self.setup.orders;
+        for (folder, photos) in by_session(&self.published, orders.sessions) {
+            if !orders.part.has(&folder) {
+                continue;
+            }
+            let records: Vec<Arc<Record>> = photos.into_iter().map(|(_, record)| record).collect();
+            report.n_to_retake += self.setup.work.n_to_retake(&records);
+            report.records.extend(records);
+        }
+        report.records.sort_by(|a, b| a.photo.cmp(&b.photo));
         Ok(report)
     }
 
     pub(super) fn is_done_reading(&self) -> bool {
-        self.to_read.is_empty() && self.readers.busy(Instant::now()).0 == 0
+        self.to_read.is_empty()
+            && self.readers.busy(Instant::now()).0 == 0
+            && self.looking.is_done()
     }
 
     fn is_finished(&self) -> bool {
         // What is only being read is in nobody's hand.
         if self.stopping {
-            return self.in_hand.is_empty();
+            return self.in_hand.is_empty() && self.looking.n_in_hand() == 0;
         }
         self.mode != Mode::Watch
             && self.listing.is_some()
             && self.in_hand.is_empty()
             && self.readers.n_awaited() == 0
             && self.to_read.is_empty()
+            && self.looking.is_done()
             && self.settler.n_pending() == 0
             && self.queues.is_empty()
             && self.dirty_benches.is_empty()
@@ -346,8 +369,10 @@ impl<'a> Engine<'a> {
                 self.queues.clear();
                 self.dirty_benches.clear();
                 self.to_read.clear();
+                self.looking.stop();
             }
             Event::Read(read) => self.take_in(read.0, read.1, read.2),
+            Event::Looked(looked) => self.take_looked(looked.0, looked.1, looked.2),
             Event::Made(made) => self.take_back(made.0, made.1),
             Event::Summed(summed) => self.take_summed(*summed),
         }

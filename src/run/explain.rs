@@ -9,7 +9,7 @@ use askama::Template;
 
 use crate::arrive::listing::{self, Rel};
 use crate::arrive::settle::Candidate;
-use crate::classify::{Decision, Outcome};
+use crate::classify::{Decision, Outcome, Phone, Then};
 use crate::decode::{self, Facts};
 use crate::judge::exposure_time;
 use crate::lab::{self, Against, Examined, Origin};
@@ -22,7 +22,8 @@ use super::intake::{Insist, Intake, Taken};
 use super::job::{Fate, Job};
 use super::known::Known;
 use super::make;
-use super::read::{Gone, Progress};
+use super::read::{Gone, Progress, Source};
+use super::work::Work;
 use super::worker::Worker;
 use super::world::{Held, Published, World};
 
@@ -50,8 +51,10 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
         None => None,
     };
     let photo = below.map_or_else(|| path.display().to_string(), |rel| rel.shown());
-    let facts = Arc::new(decode::facts(&bytes));
-    let decision = Arc::new(worker.settings().rules.decide(&photo, &facts));
+    let facts = decode::facts(&bytes);
+    let hash = blake3::hash(&bytes).to_hex().to_string();
+    let known = decided(photo.clone(), facts, &bytes, &hash, worker);
+    let (facts, decision) = (known.facts, known.decision);
     let is_in_inbox = planned.is_some();
     let job = planned.unwrap_or_else(|| {
         Job::alone(Origin {
@@ -130,6 +133,50 @@ fn below(inbox: &Path, file: &Path) -> Option<Rel> {
     Some(Rel::new(below))
 }
 
+/// The photo as the rules decide on it, looked at where they ask for it.
+fn decided(photo: String, facts: Facts, bytes: &[u8], hash: &str, worker: &Worker) -> Known {
+    let decision = worker.decide(&photo, &facts);
+    let known = Known::new(photo, facts, decision);
+    match known.asks_to_look() {
+        true => known.looked_at(worker.look(bytes, hash), worker),
+        false => known,
+    }
+}
+
+/// What the photos of an inbox turn out to be that only a look can tell, as far as they may belong to the bench of `own`.
+fn look_at(known: &mut [(Rel, Known)], own: &Rel, worker: &Worker) {
+    let orders = worker.orders();
+    let look = |path: &Rel, photo: &mut Known| {
+        let source = Source {
+            inbox: orders.inbox.clone(),
+            path: path.clone(),
+            size: photo.size,
+            patience: orders.give_up,
+        };
+        if let Ok(bytes) = source.read(&photo.hash) {
+            let seen = worker.look(&bytes, &photo.hash);
+            *photo = photo.clone().looked_at(seen, worker);
+        }
+    };
+    let Some((path, photo)) = known.iter_mut().find(|(path, _)| path == own) else {
+        return;
+    };
+    if photo.asks_to_look() {
+        look(path, photo);
+    }
+    let bench = photo.bench().to_owned();
+    let mut rules = worker.settings().rules.rules().iter();
+    let may_move = rules.any(|rule| {
+        let states_bench = matches!(&rule.then, Then::Measure(m) if m.bench.is_some());
+        !rule.when.looks.is_empty() && states_bench
+    });
+    for (path, photo) in known {
+        if photo.asks_to_look() && (may_move || photo.bench() == bench) {
+            look(path, photo);
+        }
+    }
+}
+
 /// The photo as a sweep would plan it, once the bench's lamp photos and blanks are made; nothing is written.
 ///
 /// `None` where the photo is not among what the sweep would find.
@@ -137,7 +184,7 @@ fn planned(worker: &Worker, own: &Rel) -> Result<Option<Job>, Failure> {
     let orders = worker.orders();
     let listing = listing::list(&orders.inbox)
         .map_err(|e| Failure::Work(format!("{}: {e}", orders.inbox.display())))?;
-    let known: Vec<(Rel, Known)> = listing
+    let mut known: Vec<(Rel, Known)> = listing
         .entries
         .into_iter()
         .filter_map(|(path, entry)| {
@@ -159,23 +206,31 @@ fn planned(worker: &Worker, own: &Rel) -> Result<Option<Job>, Failure> {
             }
         })
         .collect();
+    look_at(&mut known, own, worker);
     let Some((_, photo)) = known.iter().find(|(path, _)| path == own) else {
         return Ok(None);
     };
     let (bench, stem) = (photo.bench().to_owned(), lab::stem(&photo.shown));
+    let session = |photo: &Known| orders.sessions.of(&photo.shown, photo.facts.taken);
+    let own_session = session(photo);
     let mut world = World::default();
+    world.divide(orders.sessions);
     for (path, photo) in known {
         // All but samples: lamp photos give the scale, blanks, darks and brackets what a sample is compared by.
         let helps = photo.capture().is_some_and(|c| c != Capture::Sample);
         let is_form_of_it = lab::stem(&photo.shown) == stem;
-        if photo.bench() == bench && (helps || path == *own || is_form_of_it) {
+        let is_beside = photo.bench() == bench && session(&photo) == own_session;
+        if is_beside && (helps || path == *own || is_form_of_it) {
             world.insert(path, photo);
         }
     }
     world.arrange();
+    let Some(key) = world.benches().next().cloned() else {
+        return Ok(None);
+    };
     let mut made = Published::new();
     loop {
-        let mut jobs = world.plan(&bench, &made, |_| Held::Free, &orders);
+        let mut jobs = world.plan(&key, &made, |_| Held::Free, &orders);
         if let Some(i) = jobs.iter().position(|job| job.path() == own) {
             return Ok(Some(jobs.swap_remove(i)));
         }

@@ -22,7 +22,7 @@ pub fn check_folders(inbox: &Path, results: &Path) -> Result<(), Failure> {
         }
         Err(error) => {
             return usage(format!(
-                "the inbox {} cannot be opened ({error}); create it, or name another with --inbox or in the configuration",
+                "the inbox {} cannot be opened ({error}); create it (slitwatch init makes one), or name another with --inbox or in the configuration",
                 inbox.display()
             ));
         }

@@ -5,12 +5,14 @@ use std::time::{Duration, Instant};
 use crate::arrive::listing::{self, Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Sight};
 use crate::arrive::watch::{keeps_identity, network_kind};
+use crate::terms::Sessions;
 
 use super::engine::{AFTER_A_HINT, Engine, Mode, TRIES};
 use super::failure::Failure;
 use super::intake::{Insist, Intake, Taken, recalled, unanswered};
 use super::ledger;
 use super::read::Progress;
+use super::sessions::{dated_folder, dated_words};
 use super::threads;
 
 impl Engine<'_> {
@@ -78,6 +80,12 @@ impl Engine<'_> {
             if before.is_none_or(|before| !before.not_here.contains(path)) {
                 tracing::info!(path = %path.shown(), "not here yet: a temporary name");
             }
+        }
+        if self.listing.is_none()
+            && self.setup.orders.sessions == Sessions::None
+            && let Some(folder) = dated_folder(&listing)
+        {
+            self.warn(dated_words(&folder));
         }
         for candidate in self.settle(&listing) {
             let insist = match candidate.last_chance {
@@ -289,9 +297,17 @@ impl Engine<'_> {
         Some((candidate.clone(), taken))
     }
 
-    fn take(&mut self, candidate: Candidate, taken: Taken) {
-        let Candidate { path, identity, .. } = candidate;
+    pub(super) fn take(&mut self, candidate: Candidate, taken: Taken) {
         let now = self.start.elapsed();
+        let work = self.setup.work.as_ref();
+        let taken = match taken {
+            Taken::Known(known) => match self.looking.weigh(&candidate, *known, work) {
+                Some(known) => Taken::Known(Box::new(known)),
+                None => return,
+            },
+            other => other,
+        };
+        let Candidate { path, identity, .. } = candidate;
         match taken {
             Taken::Known(known) => {
                 self.read_failures.remove(&path);
@@ -333,6 +349,24 @@ impl Engine<'_> {
         }
     }
 
+    /// Has a photo looked at that the new rules ask to be looked at. What is published of it stands until then.
+    fn look_again(&mut self, path: &Rel) {
+        let listing = self.listing.as_ref();
+        let entry = listing.and_then(|listing| listing.entries.get(path));
+        let Some((identity, known)) = entry.map(|e| e.identity).zip(self.world.get(path).cloned())
+        else {
+            return;
+        };
+        if self.settler.reopen(path, identity) {
+            let candidate = Candidate {
+                path: path.clone(),
+                identity,
+                last_chance: false,
+            };
+            self.take(candidate, Taken::Known(Box::new(known)));
+        }
+    }
+
     pub(super) fn look_for_configuration(&mut self, forced: bool) {
         match self.reload.changed(forced) {
             None => {}
@@ -356,10 +390,19 @@ impl Engine<'_> {
                     }
                 }
                 tracing::info!("the changed configuration is in force");
+                let looks_otherwise = old.looks_hash != new.looks_hash;
+                new.part = old.part.clone();
                 self.setup = setup;
+                self.world.divide(self.setup.orders.sessions);
                 self.set_times();
                 self.setbacks.clear();
-                self.world.decide_again(self.setup.work.as_ref());
+                if looks_otherwise {
+                    self.looking.forget();
+                }
+                let work = self.setup.work.as_ref();
+                for path in self.world.decide_again(work, looks_otherwise) {
+                    self.look_again(&path);
+                }
                 self.summaries_due = true;
             }
         }

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use crate::arrive::listing::Kind;
 use crate::arrive::settle::Candidate;
-use crate::classify::{Decision, Outcome, Purpose};
+use crate::classify::{Decision, Evidence, Outcome, Purpose};
 use crate::decode::{self, Facts};
 use crate::terms::{Capture, Code};
 
@@ -152,7 +152,9 @@ fn weigh(known: Known, insist: Insist) -> Taken {
 
 /// Asks the rules about a photo. A panic in them costs this photo only.
 fn decided(shown: String, facts: Facts, work: &dyn Work) -> Known {
-    match catch_unwind(AssertUnwindSafe(|| work.decide(&shown, &facts))) {
+    match catch_unwind(AssertUnwindSafe(|| {
+        work.decide_on(&Evidence::new(&shown, &facts))
+    })) {
         Ok(decision) => Known::new(shown, facts, decision),
         Err(_) => {
             let decision = undecided(&shown);
@@ -177,5 +179,6 @@ fn undecided(shown: &str) -> Decision {
             groups: Default::default(),
         }),
         passed_over: Vec::new(),
+        basis: Default::default(),
     }
 }

@@ -3,12 +3,13 @@
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
-use crate::classify::{Decision, Outcome};
+use crate::classify::{self, Decision, Evidence, Outcome, Owned, Phone};
 use crate::decode::{self, Facts};
 use crate::lab::Form;
-use crate::terms::{Capture, Code};
+use crate::terms::{Capture, Code, Seen};
 
 use super::job::Fate;
+use super::work::Work;
 
 /// A settled entry of the inbox.
 #[derive(Clone, Debug)]
@@ -25,10 +26,14 @@ pub struct Known {
     pub suspicion: Option<String>,
     /// From its header.
     pub facts: Arc<Facts>,
+    /// What it looks like, where somebody has looked.
+    pub seen: Option<Seen>,
     /// What the rules say.
     pub decision: Arc<Decision>,
     /// Its folder below the results.
     pub(super) folder: String,
+    /// Its bench behind its session's folder: what it is planned with.
+    pub(super) bench_key: String,
     /// What the inbox as a whole says about it.
     pub(super) circumstances: Vec<String>,
     /// Another file of the same shot, in a better form.
@@ -45,8 +50,10 @@ impl Known {
             fault: None,
             suspicion: None,
             facts: Arc::new(facts),
+            seen: None,
             decision: Arc::new(decision),
             folder: String::new(),
+            bench_key: String::new(),
             circumstances: Vec::new(),
             better: None,
         }
@@ -66,9 +73,43 @@ impl Known {
         content(self) == content(other)
     }
 
+    /// True where nothing but a look at it can tell what becomes of it.
+    pub fn asks_to_look(&self) -> bool {
+        self.decision.basis.asks_to_look && self.fault.is_none()
+    }
+
+    /// The rules' decision on all that is known of it.
+    pub fn decided_anew(&self, work: &dyn Work) -> Decision {
+        work.decide_on(&Evidence {
+            seen: self.seen.as_ref(),
+            ..Evidence::new(&self.shown, &self.facts)
+        })
+    }
+
+    /// The same photo, decided on by its looks.
+    pub fn looked_at(mut self, seen: Seen, work: &dyn Work) -> Known {
+        self.seen = Some(seen);
+        self.decision = Arc::new(self.decided_anew(work));
+        self
+    }
+
     /// Whose it is.
     pub fn bench(&self) -> &str {
         self.decision.bench()
+    }
+
+    /// What another photo's result states of this one where it is made from it: the hash of its bytes, and what a person says
+    /// of it that its own measurement depends on.
+    pub(super) fn as_input(&self) -> String {
+        let person = self.decision.basis.person.as_ref();
+        let stated = person.map(|said| (said.capture.map(Capture::as_str), said.lamp.as_deref()));
+        match stated {
+            None | Some((None, None)) => self.hash.clone(),
+            Some((capture, lamp)) => {
+                let parts = capture.into_iter().chain(lamp).collect::<Vec<_>>();
+                format!("{} as {}", self.hash, parts.join(" "))
+            }
+        }
     }
 
     /// What it was taken for; absent where it is ignored.
@@ -112,4 +153,18 @@ impl Known {
             Fate::Ignore(_) | Fate::Fault(..) => 0,
         }
     }
+}
+
+/// What is odd about benches and their phones, in sentences.
+pub fn notices<'a>(photos: impl Iterator<Item = &'a Known>) -> Vec<String> {
+    let of = |photo: &'a Known| {
+        let phone = Phone::of(&photo.shown, &photo.facts).filter(|_| photo.capture().is_some());
+        (photo, phone.map(|phone| phone.to_string()))
+    };
+    let photos: Vec<(&Known, Option<String>)> = photos.map(of).collect();
+    classify::notices(photos.iter().map(|(photo, phone)| Owned {
+        photo: &photo.shown,
+        bench: photo.bench(),
+        phone: phone.as_deref(),
+    }))
 }

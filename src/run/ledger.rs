@@ -143,6 +143,7 @@ mod tests {
             rule: String::new(),
             outcome,
             passed_over: Vec::new(),
+            basis: Default::default(),
         };
         let facts = Facts {
             exposure_s: Some(1.0 / 30.0),

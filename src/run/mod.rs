@@ -5,20 +5,28 @@
 //! deleted photos and changed rules are all that one comparison. What is kept besides (the ledger of what was read, blanks'
 //! spectra, tone curves, drawn cards) only spares work, and no result depends on it.
 
+mod arranged;
 mod bell;
 mod build;
 mod cards;
 mod clock;
+mod close;
+mod configuration;
 mod engine;
 mod explain;
 mod failure;
 mod folders;
 mod inbox;
+mod init;
 mod intake;
 mod job;
 mod known;
 mod ledger;
+mod look;
+mod looking;
 mod make;
+mod over;
+mod pictures;
 mod preflight;
 mod raw;
 mod read;
@@ -26,10 +34,12 @@ mod readers;
 pub mod rehearse;
 pub mod reload;
 mod service;
+mod sessions;
 mod shared;
 mod show;
 pub mod signals;
 mod slates;
+mod sorting;
 mod spectra;
 mod summaries;
 mod summing;
@@ -40,20 +50,23 @@ mod world;
 
 use crate::publish::{Shelf, Trap};
 
-pub use crate::report::Sink;
+pub use crate::report::{Late, Session, Sink};
 pub use bell::{Bell, Ears};
+pub use close::{check_part, close, no_such_session, reopen};
+pub use configuration::Configuration;
 pub use engine::{Mode, Report};
 pub use explain::explain;
 pub use failure::Failure;
 pub use folders::check_folders;
+pub use init::init;
 pub use job::{Fate, Job};
-pub use preflight::preflight;
+pub use preflight::{preflight, would_start};
 #[cfg(feature = "dng")]
 pub use raw::serve as unpack_raw;
 pub use read::Gone;
 pub use reload::Reload;
 pub use slates::{printed_slates, write_slates};
-pub use work::{Class, Orders, Outcome, Setup, Work};
+pub use work::{Class, Orders, Outcome, Part, Setup, Work};
 pub use worker::Worker;
 
 use engine::Engine;

@@ -12,6 +12,12 @@ use crate::arrive::listing::{self, Kind, Listing};
 use crate::arrive::watch::network_kind;
 use crate::settings::{Poll, Settings};
 
+use super::failure::Failure;
+use super::folders::check_folders;
+use super::sessions::{dated_folder, dated_words};
+use super::sorting::sorting;
+use crate::terms::Sessions;
+
 /// Free space below which a class's results may not fit, bytes: some 1 MiB a photo.
 const LITTLE_SPACE: u64 = 2 << 30;
 /// Free entries below which a class's results may not fit: eight for each of a thousand photos.
@@ -26,7 +32,12 @@ const FEW_OPEN_FILES: u64 = 128;
 pub fn preflight(settings: &Settings) -> Vec<String> {
     let mut said = Vec::new();
     match listed(&settings.inbox, &mut said) {
-        Some(listing) => watching(settings, &listing, &mut said),
+        Some(listing) => {
+            watching(settings, &listing, &mut said);
+            sorting(settings, &listing, &mut said);
+            let dated = dated_folder(&listing).filter(|_| settings.sessions == Sessions::None);
+            said.extend(dated.map(|folder| format!("ATTENTION: {}", dated_words(&folder))));
+        }
         None => said.push(format!(
             "ATTENTION: the inbox {} cannot be read: make the folder, give this account the right to list it, or correct \
              `inbox:`",
@@ -36,6 +47,25 @@ pub fn preflight(settings: &Settings) -> Vec<String> {
     writing(settings, &mut said);
     computer(settings, &mut said);
     said
+}
+
+/// Whether `watch` would start with these folders, that is as long as no other one is at work on the results.
+///
+/// # Errors
+/// That with which it would end.
+pub fn would_start(settings: &Settings) -> Result<(), Failure> {
+    check_folders(&settings.inbox, &settings.results)?;
+    let (results, standing) = (&settings.results, nearest_standing(&settings.results));
+    let can_be_made = standing.is_dir() && may(standing, Access::WRITE_OK | Access::EXEC_OK);
+    // What is there and cannot be written now is waited for.
+    if results.exists() || can_be_made {
+        return Ok(());
+    }
+    Err(Failure::Work(format!(
+        "the results folder {} cannot be made in {}: name another with --results or in the configuration",
+        results.display(),
+        standing.display()
+    )))
 }
 
 /// What is in the inbox, and what of it may not be read.

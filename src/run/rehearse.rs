@@ -121,9 +121,17 @@ pub fn rehearse(
         )));
     }
     let concentrations = concentrations(&results, &truths).map_err(Failure::Work)?;
+    let mut settled: BTreeMap<String, String> = rows::<QualityCells>(&results.join("quality.csv"))
+        .map_err(Failure::Work)?
+        .into_iter()
+        .map(|row| (row.photo, row.settled_by))
+        .collect();
     let mut entries = Vec::with_capacity(truths.len());
     for TruePhoto { photo, truth, .. } in truths {
-        let seen = read_back(&results.join(&photo)).map_err(Failure::Work)?;
+        let mut seen = read_back(&results.join(&photo)).map_err(Failure::Work)?;
+        if let Some(seen) = &mut seen {
+            seen.settled_by = settled.remove(&photo).unwrap_or_default();
+        }
         let bench = photo.split('/').next().unwrap_or_default().to_owned();
         entries.push(Entry {
             photo,
@@ -226,6 +234,7 @@ fn read_back(folder: &Path) -> Result<Option<Seen>, String> {
     let mut seen = Seen {
         verdict: text(&json["verdict"]),
         capture: text(&json["capture"]),
+        taken: text(&json["taken"]),
         reasons: reasons
             .iter()
             .map(|r| SeenReason {
@@ -281,6 +290,13 @@ struct SpectrumCells {
 struct PeakCells {
     centre_nm: Option<f64>,
     centre_sigma_nm: Option<f64>,
+}
+
+/// The same of `quality.csv`.
+#[derive(Deserialize)]
+struct QualityCells {
+    photo: String,
+    settled_by: String,
 }
 
 /// The same of `concentrations.csv`.

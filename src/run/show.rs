@@ -11,6 +11,7 @@ use crate::publish::{Shelf, Trap, Trouble, names};
 use super::Failure;
 use super::engine::Engine;
 use super::ledger::{self, Ledger};
+use super::sessions::Frozen;
 
 /// What stands below the results is compared with what should at this interval.
 const BETWEEN_STOCKTAKINGS: Duration = Duration::from_secs(60);
@@ -24,19 +25,74 @@ impl Engine<'_> {
             tracing::info!(n, "removed what an interrupted run left over");
         }
         let inventory = self.shelf.inventory();
+        let closed: Vec<&str> = inventory
+            .files
+            .iter()
+            .filter_map(|path| path.split_once('/'))
+            .filter(|(_, name)| *name == names::CLOSED)
+            .map(|(folder, _)| folder)
+            .collect();
+        self.frozen = closed
+            .iter()
+            .map(|folder| ((*folder).to_owned(), self.frozen_of(folder)))
+            .collect();
         self.published.clear();
         for (folder, quality) in inventory.folders {
             // What cannot be read back was not published by this version: to be made again, or removed. An empty record stands
             // for it, which belongs to no photo and has no origin.
             let record: Record = serde_json::from_slice(&quality).unwrap_or_default();
-            self.published.insert(folder, Arc::new(record));
+            self.recall_looks(&record);
+            let record = Arc::new(record);
+            let place = folder.split_once('/').and_then(|(top, below)| {
+                let frozen = self.frozen.get_mut(top)?;
+                Some((frozen, below.to_owned()))
+            });
+            match place {
+                Some((frozen, below)) => frozen.photos.push((below, record)),
+                None => {
+                    self.published.insert(folder, record);
+                }
+            }
         }
+        for frozen in self.frozen.values_mut() {
+            frozen
+                .photos
+                .sort_by(|(_, a), (_, b)| a.photo.cmp(&b.photo));
+        }
+        self.world.close(self.frozen.keys().cloned().collect());
         let files = inventory.files.into_iter();
-        self.standing = files.filter(|path| names::is_summary(path)).collect();
+        let is_open = |path: &String| {
+            let top = path.split_once('/').map(|(top, _)| top);
+            top.is_none_or(|top| !self.frozen.contains_key(top))
+        };
+        self.standing = files
+            .filter(|path| names::is_any_summary(path) && is_open(path))
+            .collect();
         self.inventory += 1;
         self.summaries_due = true;
         self.stale_possible = true;
         Ok(())
+    }
+
+    /// What an earlier run saw in a photo, by the same configuration and version of this program.
+    fn recall_looks(&mut self, record: &Record) {
+        let (made_from, orders) = (&record.provenance, &self.setup.orders);
+        let by = (&made_from.configuration_hash, &made_from.version);
+        if let Some(seen) = &record.looks
+            && by == (&orders.configuration_hash, &orders.version)
+        {
+            self.looking.remember(&made_from.photo_hash, seen.clone());
+        }
+    }
+
+    /// A closed session, still without its photos.
+    fn frozen_of(&self, folder: &str) -> Frozen {
+        let marker = self.shelf.read(&format!("{folder}/{}", names::CLOSED));
+        let closed = marker.and_then(|bytes| serde_json::from_slice(&bytes).ok());
+        Frozen {
+            closed: closed.unwrap_or_default(),
+            photos: Vec::new(),
+        }
     }
 
     /// What an earlier run has read.
@@ -79,7 +135,8 @@ impl Engine<'_> {
         };
         let n = listing.entries.len();
         let n_queued: usize = self.queues.values().map(VecDeque::len).sum();
-        let n_left = self.to_read.len() + self.readers.n_awaited() + n_queued + self.in_hand.len();
+        let n_unread = self.to_read.len() + self.readers.n_awaited() + self.looking.n_left();
+        let n_left = n_unread + n_queued + self.in_hand.len();
         bar.set_length(n as u64);
         bar.set_position(n.saturating_sub(n_left) as u64);
     }
@@ -99,9 +156,18 @@ impl Engine<'_> {
                     if let Err(failure) = self.take_inventory() {
                         self.warn(failure.to_string());
                     }
-                    self.dirty_benches = self.world.benches().cloned().collect();
+                    self.dirty_benches = self.all_benches();
                 }
                 Err(refusal) => self.warn(refusal.to_string()),
+            }
+        } else if self
+            .frozen
+            .keys()
+            .any(|s| !self.shelf.has_file(&format!("{s}/{}", names::CLOSED)))
+        {
+            tracing::info!("a closed session's folder is gone: it is open again");
+            if let Err(failure) = self.take_inventory() {
+                self.warn(failure.to_string());
             }
         } else if self.last_stocktaking.elapsed() >= BETWEEN_STOCKTAKINGS {
             self.last_stocktaking = Instant::now();
@@ -120,7 +186,7 @@ impl Engine<'_> {
             self.summaries_due |= self.standing.iter().any(|path| !self.shelf.has_file(path));
             if !missing.is_empty() {
                 self.published.retain(|folder, _| !missing.contains(folder));
-                self.dirty_benches = self.world.benches().cloned().collect();
+                self.dirty_benches = self.all_benches();
             }
         }
     }

@@ -125,6 +125,7 @@ mod tests {
                 why: String::new(),
             },
             passed_over: Vec::new(),
+            basis: Default::default(),
         };
         Companion {
             photo: photo.to_owned(),

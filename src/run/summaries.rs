@@ -1,15 +1,15 @@
 //! When the class's tables and pages are made anew, and what is done with what came of it.
 
 use std::io;
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use crate::publish::Trouble;
-use crate::publish::record::Record;
+use crate::publish::{Trouble, names};
 
 use super::bell::Event;
 use super::engine::{Engine, Mode};
-use super::summing::{Summed, sum};
+use super::sessions::by_session;
+use super::summing::{Summed, Wanted, sum};
+use super::work::Part;
 
 /// The summaries follow a change within this time, or within ten times what making them takes.
 const BETWEEN_SUMMARIES: Duration = Duration::from_millis(500);
@@ -36,18 +36,23 @@ impl Engine<'_> {
     /// Has the tables and pages made on another thread, of which [`Engine::take_summed`] hears.
     pub(super) fn start_summing(&mut self) {
         self.summaries_due = false;
-        let mut photos: Vec<(String, Arc<Record>)> = self
-            .published
-            .iter()
-            .filter(|(_, record)| !record.photo.is_empty())
-            .map(|(folder, record)| (folder.clone(), record.clone()))
-            .collect();
-        photos.sort_by(|(_, a), (_, b)| a.photo.cmp(&b.photo));
-        let (standing, inventory) = (self.standing.clone(), self.inventory);
+        let orders = &self.setup.orders;
+        let mut sessions = by_session(&self.published, orders.sessions);
+        sessions.retain(|folder, _| orders.part.has(folder));
+        let is_asked_for = |path: &&String| match &orders.part {
+            Part::Index => names::is_over_sessions(path),
+            part => part.has_path(path),
+        };
+        let wanted = Wanted {
+            sessions,
+            over: self.over_sessions(),
+            standing: self.standing.iter().filter(is_asked_for).cloned().collect(),
+            inventory: self.inventory,
+        };
         let (work, shelf) = (self.setup.work.clone(), self.shelf.clone());
         let bell = self.bell.clone();
         let sum = move || {
-            let summed = sum(&photos, &standing, inventory, work.as_ref(), &shelf);
+            let summed = sum(&wanted, work.as_ref(), &shelf);
             // Whoever hears of this may end the run, and the lock with it.
             drop(shelf);
             bell.ring(Event::Summed(Box::new(summed)));

@@ -1,16 +1,15 @@
 //! The class's tables and pages, made and put in place on a thread of their own: a class of thousands takes seconds, and
 //! meanwhile photos go on and the service manager hears of the daemon.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use crate::publish::record::Record;
 use crate::publish::{Shelf, Trouble, names};
 use crate::report::Sink;
 
+use super::sessions::{Over, Photos};
 use super::work::{Class, Work};
 
 /// What came of one making of the summaries.
@@ -32,18 +31,35 @@ pub struct Summed {
 struct OnShelf<'a> {
     shelf: &'a Shelf,
     clock: &'a str,
+    /// Folder of the session, with `/`; empty for the class, and for what spans sessions.
+    within: String,
+    /// The paths that may be written.
+    may: fn(&str) -> bool,
     summed: Summed,
 }
 
+/// What is to be made.
+pub struct Wanted {
+    /// Photos by their sessions.
+    pub sessions: BTreeMap<String, Photos>,
+    /// What spans the sessions.
+    pub over: Option<Over>,
+    /// Summaries from before, of which those that are no longer made are taken away.
+    pub standing: BTreeSet<String>,
+    /// The inventory of the results that it is made by.
+    pub inventory: u64,
+}
+
 impl OnShelf<'_> {
-    fn put_by(&mut self, path: &str, put: impl FnOnce(&Shelf) -> Result<bool, Trouble>) {
-        if !names::is_summary(path) {
+    fn put_by(&mut self, path: &str, put: impl FnOnce(&Shelf, &str) -> Result<bool, Trouble>) {
+        if !(self.may)(path) {
             let text = format!("{path} is no name that is kept for a table or a page");
             self.summed.mistakes.push(text);
             return;
         }
-        self.summed.paths.insert(path.to_owned());
-        match put(self.shelf) {
+        let path = format!("{}{path}", self.within);
+        self.summed.paths.insert(path.clone());
+        match put(self.shelf, &path) {
             Ok(has_written) => self.summed.has_written |= has_written,
             Err(trouble) => self.summed.troubles.push(trouble),
         }
@@ -53,58 +69,69 @@ impl OnShelf<'_> {
 impl Sink for OnShelf<'_> {
     fn put(&mut self, path: &str, bytes: &[u8], has_clock: bool) {
         let clock = has_clock.then_some(self.clock);
-        self.put_by(path, |shelf| shelf.put_file(path, bytes, clock));
+        self.put_by(path, |shelf, path| shelf.put_file(path, bytes, clock));
     }
 
     fn stream(&mut self, path: &str, write: &mut dyn FnMut(&mut dyn Write) -> io::Result<()>) {
-        self.put_by(path, |shelf| shelf.put_stream(path, write));
+        self.put_by(path, |shelf, path| shelf.put_stream(path, write));
     }
 }
 
-/// Makes the tables and pages. `standing` are those from before, of which those that are no longer made are taken away.
-pub fn sum(
-    photos: &[(String, Arc<Record>)],
-    standing: &BTreeSet<String>,
-    inventory: u64,
-    work: &dyn Work,
-    shelf: &Shelf,
-) -> Summed {
+/// Makes the tables and pages, session by session, and at last what spans them.
+pub fn sum(wanted: &Wanted, work: &dyn Work, shelf: &Shelf) -> Summed {
     let began = Instant::now();
     let clock = jiff::ZonedDateTime::now()
         .strftime("%Y-%m-%d %H:%M:%S")
         .to_string();
-    let read = |path: &str| shelf.read(path);
-    let class = Class {
-        photos,
-        clock: &clock,
-        read: &read,
-    };
     let mut out = OnShelf {
         shelf,
         clock: &clock,
+        within: String::new(),
+        may: names::is_summary,
         summed: Summed {
-            inventory,
+            inventory: wanted.inventory,
             began,
             took: Duration::ZERO,
-            n_photos: photos.len(),
+            n_photos: wanted.sessions.values().map(Vec::len).sum(),
             paths: BTreeSet::new(),
             has_written: false,
             troubles: Vec::new(),
             mistakes: Vec::new(),
         },
     };
-    let fenced = || work.summaries(&class, &mut out);
+    let fenced = || {
+        for (session, photos) in &wanted.sessions {
+            out.within = match session.as_str() {
+                "" => String::new(),
+                session => format!("{session}/"),
+            };
+            let within = out.within.clone();
+            let read = |path: &str| shelf.read(&format!("{within}{path}"));
+            let class = Class {
+                session,
+                photos,
+                clock: &clock,
+                read: &read,
+            };
+            work.summaries(&class, &mut out);
+        }
+        if let Some(over) = &wanted.over {
+            out.within.clear();
+            out.may = names::is_over_sessions;
+            work.spanning(&over.sessions(), &over.late, &mut out);
+        }
+    };
     let is_whole = catch_unwind(AssertUnwindSafe(fenced)).is_ok();
     let mut summed = out.summed;
     if is_whole {
-        for path in standing.difference(&summed.paths) {
+        for path in wanted.standing.difference(&summed.paths) {
             // What cannot be removed now is found again at the next start.
             if let Err(trouble) = shelf.remove(path) {
                 tracing::warn!("{trouble}");
             }
         }
     } else {
-        summed.paths.extend(standing.iter().cloned());
+        summed.paths.extend(wanted.standing.iter().cloned());
         let text = "the tables and pages could not be made".to_owned();
         summed.mistakes.push(text);
     }

@@ -4,11 +4,13 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::classify::Decision;
+use crate::classify::stated::Stated;
+use crate::classify::{Decision, Evidence};
 use crate::decode::Facts;
+use crate::publish::names;
 use crate::publish::record::Record;
-use crate::report::Sink;
-use crate::terms::Pairing;
+use crate::report::{self, Late, Session, Sink};
+use crate::terms::{Pairing, Seen, Sessions};
 
 use super::job::{Fate, Job};
 use super::read::Gone;
@@ -40,10 +42,43 @@ pub struct Orders {
     pub give_up: Duration,
     /// How lamp photos, blanks and darks are chosen.
     pub pairing: Pairing,
+    /// What divides the inbox into sessions.
+    pub sessions: Sessions,
+    /// What of the results is to be made.
+    pub part: Part,
     /// Changes when the settings' meaning for results does.
     pub configuration_hash: String,
+    /// Changes when that of what photos look like may.
+    pub looks_hash: String,
     /// Of this program.
     pub version: String,
+}
+
+/// What of the results is to be made; everything else stays as it is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Part {
+    /// All of it.
+    All,
+    /// One session.
+    Session(String),
+    /// Only what spans sessions.
+    Index,
+}
+
+impl Part {
+    /// True where a session in this folder belongs to it; the class without sessions has none.
+    pub fn has(&self, folder: &str) -> bool {
+        match self {
+            Part::All => true,
+            Part::Session(session) => names::session_folder(session) == folder,
+            Part::Index => false,
+        }
+    }
+
+    /// True where a path below the results belongs to it.
+    pub fn has_path(&self, path: &str) -> bool {
+        *self == Part::All || path.split_once('/').is_some_and(|(top, _)| self.has(top))
+    }
 }
 
 impl Orders {
@@ -65,7 +100,10 @@ impl Orders {
                 within_h: None,
                 ..Pairing::default()
             },
+            sessions: Sessions::default(),
+            part: Part::All,
             configuration_hash: String::new(),
+            looks_hash: String::new(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
         }
     }
@@ -88,6 +126,18 @@ pub trait Work: Send + Sync {
     /// What the rules say about the photo at `photo` (path below the inbox, as shown).
     fn decide(&self, photo: &str, facts: &Facts) -> Decision;
 
+    /// The same with all that is known of the photo: what it looks like, once somebody has looked.
+    fn decide_on(&self, evidence: &Evidence<'_>) -> Decision {
+        self.decide(evidence.path, evidence.facts)
+    }
+
+    /// What the photo of these bytes looks like, whose BLAKE3 is `hash`: asked for where a decision says so. It must depend on
+    /// nothing but the bytes and the configuration.
+    fn look(&self, bytes: &[u8], _hash: &str) -> Seen {
+        let _ = bytes;
+        Seen::nothing("nobody looks")
+    }
+
     /// Makes everything that is published about one photo. Called also for files that are ignored or cannot be read; `fate`
     /// says what to do, which need not be the job's own, and `bytes` is the whole file, empty unless it is to be measured.
     ///
@@ -101,14 +151,27 @@ pub trait Work: Send + Sync {
     /// Makes the files that show the class as a whole, and hands each to `out` as it is made. Their paths are such as
     /// [`crate::publish::names::is_summary`] allows.
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink);
+
+    /// Makes the files that span the sessions. `late` are photos that came for a closed one.
+    fn spanning(&self, sessions: &[Session<'_>], late: &[Late], out: &mut dyn Sink) {
+        let _ = (sessions, late, out);
+    }
+
+    /// How many of all photos of a class are still to be retaken: those that were taken again do not count.
+    fn n_to_retake(&self, records: &[Arc<Record>]) -> usize {
+        report::n_to_retake(records.iter().map(Arc::as_ref), &Stated::default())
+    }
 }
 
 /// The class at one moment.
 pub struct Class<'a> {
-    /// Every photo's folder below the results and its record, in the order of the photos' paths.
+    /// Name of the session; empty where the inbox is one class.
+    pub session: &'a str,
+    /// Every photo's folder below the results, or below the session's folder in them, and its record, in the order of the
+    /// photos' paths.
     pub photos: &'a [(String, Arc<Record>)],
     /// Local date and time, for the board: `2026-11-25 10:15:30`.
     pub clock: &'a str,
-    /// Reads a published file by its path below the results.
+    /// Reads a published file by its path, likewise.
     pub read: &'a dyn Fn(&str) -> Option<Vec<u8>>,
 }

@@ -3,15 +3,18 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::classify::Decision;
+use crate::classify::{Decision, Evidence};
 use crate::decode::{self, Facts};
 use crate::lab::{self, Against, Examined, Lab};
 use crate::publish::files;
-use crate::report::{self, Sink};
+use crate::publish::record::Record;
+use crate::report::{self, Late, Session, Sink};
 use crate::settings::{Poll, Settings};
+use crate::terms::{Seen, Sessions};
 
 use super::cards::Cards;
 use super::job::{Fate, Job};
+use super::pictures::Pictures;
 use super::raw;
 use super::read::Gone;
 use super::spectra::Spectra;
@@ -23,21 +26,34 @@ use super::work::{Class, Orders, Outcome, Setup, Work};
 const PHOTO_BYTES: u64 = 150 << 20;
 const LEAST_BYTES: u64 = 512 << 20;
 
+/// One part in so many of the memory is for pictures that were looked at and are still to be measured.
+const LOOKED_AT: u64 = 4;
+
 /// The program's real work.
 pub struct Worker {
     lab: Lab,
     spectra: Spectra,
     cards: Cards,
+    pictures: Pictures,
 }
 
 impl Worker {
     /// For these settings.
     pub fn new(settings: Settings) -> Worker {
+        let for_pictures = memory_bytes(&settings, workers(&settings)) / LOOKED_AT;
         Worker {
             lab: Lab::new(settings),
+            pictures: Pictures::new(for_pictures),
             spectra: Spectra::default(),
             cards: Cards::default(),
         }
+    }
+
+    /// The same without sessions: a rehearsal is one evening.
+    pub fn as_one_class(self) -> Worker {
+        let mut settings = self.settings().clone();
+        settings.sessions = Sessions::None;
+        Worker::new(settings)
     }
 
     /// The settings in force.
@@ -62,20 +78,15 @@ impl Worker {
         orders.patience = seconds(s.arrival.damaged_after_s);
         orders.rescan = seconds(s.arrival.rescan_s);
         orders.poll = s.arrival.poll == Poll::Always;
-        if let Some(workers) = s.work.workers {
-            orders.workers = workers;
-        }
-        match (s.work.memory_mib, free_memory()) {
-            (Some(mib), _) => orders.memory_bytes = mib << 20,
-            (None, free) => {
-                let enough = PHOTO_BYTES
-                    .saturating_mul(orders.workers as u64)
-                    .max(LEAST_BYTES);
-                orders.memory_bytes = free.map_or(enough, |free| enough.min(free / 2));
-            }
+        orders.workers = workers(s);
+        orders.memory_bytes = memory_bytes(s, orders.workers);
+        if s.asks_for_looks() {
+            orders.memory_bytes -= orders.memory_bytes / LOOKED_AT;
         }
         orders.pairing = s.pairing.clone();
+        orders.sessions = s.sessions;
         orders.configuration_hash = s.configuration_hash();
+        orders.looks_hash = s.looks_hash();
         orders
     }
 
@@ -99,11 +110,31 @@ impl Worker {
                     against = Against::choose(&job.company, &origin.facts, purpose.capture);
                     self.spectra.fill_in(&self.lab, job, &mut against)?;
                 }
-                let decoded = raw::decode(bytes, self.settings().work.max_pixels());
+                let looked_at = self.pictures.take(&origin.provenance.photo_hash);
+                let decode = || raw::decode(bytes, self.settings().work.max_pixels());
+                let decoded = looked_at.map_or_else(decode, Ok);
                 self.lab.examine(origin, decoded, &against)
             }
         };
         Ok((examined, against))
+    }
+}
+
+/// Photos worked on at once.
+fn workers(settings: &Settings) -> usize {
+    let cores = || std::thread::available_parallelism().map_or(1, usize::from);
+    settings.work.workers.unwrap_or_else(cores)
+}
+
+/// Memory for all photos in flight, bytes.
+fn memory_bytes(settings: &Settings, workers: usize) -> u64 {
+    match (settings.work.memory_mib, free_memory()) {
+        (Some(mib), _) => mib << 20,
+        (None, free) => {
+            let enough = PHOTO_BYTES.saturating_mul(workers as u64);
+            let enough = enough.max(LEAST_BYTES);
+            free.map_or(enough, |free| enough.min(free / 2))
+        }
     }
 }
 
@@ -123,7 +154,28 @@ impl Work for Worker {
     }
 
     fn decide(&self, photo: &str, facts: &Facts) -> Decision {
-        self.settings().rules.decide(photo, facts)
+        self.decide_on(&Evidence::new(photo, facts))
+    }
+
+    fn decide_on(&self, evidence: &Evidence<'_>) -> Decision {
+        let settings = self.settings();
+        let person = settings.overrides.of(evidence.path);
+        settings.rules.decide(&Evidence {
+            path: settings.sessions.below(evidence.path),
+            person,
+            ..*evidence
+        })
+    }
+
+    fn look(&self, bytes: &[u8], hash: &str) -> Seen {
+        match raw::decode(bytes, self.settings().work.max_pixels()) {
+            Err(fault) => Seen::nothing(fault.to_string()),
+            Ok((facts, frame)) => {
+                let seen = self.lab.look_of(&facts, &frame);
+                self.pictures.keep(hash, facts, frame);
+                seen
+            }
+        }
     }
 
     fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
@@ -143,8 +195,12 @@ impl Work for Worker {
             })
             .collect();
         let settings = self.settings();
+        let title = match class.session {
+            "" => settings.pages.title.clone(),
+            session => format!("{}, {session}", settings.pages.title),
+        };
         let inputs = report::Inputs {
-            title: &settings.pages.title,
+            title: &title,
             photos: &shown,
             stated: &settings.stated,
             now: Some(class.clock.to_owned()),
@@ -157,5 +213,17 @@ impl Work for Worker {
         if settings.pages.cards {
             self.cards.put(&shown, out);
         }
+    }
+
+    fn spanning(&self, sessions: &[Session<'_>], late: &[Late], out: &mut dyn Sink) {
+        let pages = &self.settings().pages;
+        let refresh_s = u32::try_from(pages.refresh_s).unwrap_or(0);
+        let shown = (&self.settings().stated, refresh_s);
+        report::spanning(&pages.title, sessions, late, shown, out);
+    }
+
+    fn n_to_retake(&self, records: &[Arc<Record>]) -> usize {
+        let records = records.iter().map(Arc::as_ref);
+        report::n_to_retake(records, &self.settings().stated)
     }
 }

@@ -7,12 +7,14 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
-use crate::lab::{Companion, Company, Form, Origin, better_forms};
+use crate::classify::Said;
+use crate::lab::{Companion, Company, Origin};
 use crate::pair::{self, Shot};
 use crate::publish::names;
 use crate::publish::record::{Provenance, Record};
-use crate::terms::{Capture, Verdict};
+use crate::terms::{Capture, Sessions, Verdict};
 
+use super::arranged::arrange_one;
 use super::job::{Fate, Job};
 use super::known::Known;
 use super::read::Source;
@@ -39,6 +41,10 @@ pub struct World {
     benches: BTreeMap<String, Vec<Rel>>,
     folders: BTreeSet<String>,
     by_shown: HashMap<String, Rel>,
+    sessions: Sessions,
+    closed: BTreeSet<String>,
+    /// Photos of closed sessions, with the sessions' folders.
+    of_closed: Vec<(Rel, String)>,
     arranged: bool,
 }
 
@@ -66,7 +72,7 @@ impl World {
         self.photos.keys()
     }
 
-    /// Names of all benches, rising. Needs [`World::arrange`].
+    /// All benches, rising: by name, behind the session's folder where there are sessions. Needs [`World::arrange`].
     pub fn benches(&self) -> impl Iterator<Item = &String> {
         self.benches.keys()
     }
@@ -76,18 +82,45 @@ impl World {
         self.folders.contains(folder)
     }
 
-    /// Asks the rules again about every photo, after they changed.
-    pub fn decide_again(&mut self, work: &dyn Work) {
+    /// Asks the rules again about every photo, after they changed; `looks_otherwise` where what was seen in them no longer
+    /// holds. Returns those that are to be looked at first.
+    pub fn decide_again(&mut self, work: &dyn Work, looks_otherwise: bool) -> Vec<Rel> {
         self.arranged = false;
-        for photo in self.photos.values_mut() {
-            let decide = || work.decide(&photo.shown, &photo.facts);
+        let mut to_look_at = Vec::new();
+        for (path, photo) in &mut self.photos {
+            if looks_otherwise {
+                photo.seen = None;
+            }
+            let decide = || photo.decided_anew(work);
             match catch_unwind(AssertUnwindSafe(decide)) {
                 Ok(decision) => photo.decision = Arc::new(decision),
                 Err(_) => {
                     tracing::error!(photo = %photo.shown, "the new rules failed on it; the old decision stays");
                 }
             }
+            if photo.asks_to_look() {
+                to_look_at.push(path.clone());
+            }
         }
+        to_look_at
+    }
+
+    /// Says what divides the inbox into sessions.
+    pub fn divide(&mut self, sessions: Sessions) {
+        self.arranged &= self.sessions == sessions;
+        self.sessions = sessions;
+    }
+
+    /// Says which sessions, by their folders, are closed: nothing is made of the photos that belong there.
+    pub fn close(&mut self, closed: BTreeSet<String>) {
+        self.arranged &= self.closed == closed;
+        self.closed = closed;
+    }
+
+    /// The photos of closed sessions, each with its session's folder. Needs [`World::arrange`].
+    pub fn of_closed(&self) -> impl Iterator<Item = (&str, &Known)> {
+        let all = self.of_closed.iter();
+        all.filter_map(|(path, session)| Some((session.as_str(), self.photos.get(path)?)))
     }
 
     /// Gives every photo its folder and its circumstances. False where nothing has changed since the last time.
@@ -99,38 +132,33 @@ impl World {
         self.benches.clear();
         self.folders.clear();
         self.by_shown.clear();
-        // The order of the shown paths decides, and not that of the bytes: they differ where names are not UTF-8.
-        let mut photos: Vec<(&Rel, &mut Known)> = self.photos.iter_mut().collect();
-        photos.sort_by(|(_, a), (_, b)| a.shown.cmp(&b.shown));
-        let forms: Vec<Option<Form>> = photos.iter().map(|(_, photo)| photo.form()).collect();
-        let better = better_forms(&forms);
-        let paths: Vec<&Rel> = photos.iter().map(|(path, _)| *path).collect();
-        for ((_, photo), better) in photos.iter_mut().zip(better) {
-            photo.better = better.map(|i| paths[i].clone());
+        self.of_closed.clear();
+        let mut by_session: BTreeMap<Option<String>, Vec<(&Rel, &mut Known)>> = BTreeMap::new();
+        for (path, photo) in &mut self.photos {
+            let session = self.sessions.of(&photo.shown, photo.facts.taken);
+            by_session.entry(session).or_default().push((path, photo));
         }
-        let places = names::assign(photos.iter().map(|(_, p)| (p.shown.as_str(), p.bench())));
-        let mut first_with: BTreeMap<String, String> = BTreeMap::new();
-        for ((path, photo), place) in photos.into_iter().zip(places) {
-            photo.circumstances = place.remark.into_iter().collect();
-            match photo.fate() {
-                Fate::Ignore(_) => {}
-                Fate::Fault(_, what) => photo.circumstances.push(what),
-                Fate::Measure => match first_with.get(&photo.hash) {
-                    Some(first) => photo.circumstances.push(format!(
-                        "the same bytes as {first}: one of the two is a copy"
-                    )),
-                    None => {
-                        first_with.insert(photo.hash.clone(), photo.shown.clone());
-                    }
-                },
+        for (session, mut photos) in by_session {
+            let session = session.map(|session| names::session_folder(&session));
+            arrange_one(session.as_deref(), self.sessions, &mut photos);
+            for (path, photo) in photos {
+                let top = photo.folder.split('/').next().unwrap_or_default();
+                if self.closed.contains(top) {
+                    self.of_closed.push((path.clone(), top.to_owned()));
+                    continue;
+                }
+                self.folders.insert(photo.folder.clone());
+                self.by_shown.insert(photo.shown.clone(), path.clone());
+                let bench = self.benches.entry(photo.bench_key.clone()).or_default();
+                bench.push(path.clone());
             }
-            photo.folder = place.folder.clone();
-            self.folders.insert(place.folder);
-            self.by_shown.insert(photo.shown.clone(), path.clone());
-            let bench = photo.bench().to_owned();
-            self.benches.entry(bench).or_default().push(path.clone());
         }
         true
+    }
+
+    /// All photos, by path.
+    pub fn photos(&self) -> impl Iterator<Item = &Known> {
+        self.photos.values()
     }
 
     /// The jobs that can be done now for a bench, earlier stages first.
@@ -150,15 +178,16 @@ impl World {
             orders,
         };
         let paths = self.benches.get(bench).map_or(&[][..], Vec::as_slice);
-        let photos = paths
-            .iter()
-            .filter_map(|path| self.photos.get_key_value(path));
+        let photos = paths.iter();
+        let photos = photos.filter_map(|path| self.photos.get_key_value(path));
+        let photos: Vec<(&Rel, &Known)> = photos.collect();
+        let as_inputs: Vec<String> = photos.iter().map(|(_, photo)| photo.as_input()).collect();
         let mut shots: Vec<(Shot<'_>, (&Rel, &Known))> = Vec::new();
         let mut jobs = Vec::new();
-        for (path, photo) in photos {
+        for ((path, photo), as_input) in photos.into_iter().zip(&as_inputs) {
             let left = planner.left_for(photo);
             match photo.capture().filter(|_| left.is_none()) {
-                Some(capture) => shots.push((shot(photo, capture), (path, photo))),
+                Some(capture) => shots.push((shot(photo, as_input, capture), (path, photo))),
                 None => {
                     let mut provenance = planner.provenance(photo, pair::Inputs::default());
                     let mut fate = photo.fate();
@@ -203,10 +232,10 @@ impl World {
     }
 }
 
-fn shot(photo: &Known, capture: Capture) -> Shot<'_> {
+fn shot<'a>(photo: &'a Known, as_input: &'a str, capture: Capture) -> Shot<'a> {
     Shot {
         photo: &photo.shown,
-        hash: &photo.hash,
+        hash: as_input,
         bench: photo.bench(),
         capture,
         taken: photo.facts.taken,
@@ -240,6 +269,7 @@ impl Planner<'_> {
     }
 
     fn provenance(&self, photo: &Known, inputs: pair::Inputs) -> Provenance {
+        let said = photo.decision.basis.person.as_ref();
         Provenance {
             photo_hash: photo.hash.clone(),
             configuration_hash: self.orders.configuration_hash.clone(),
@@ -248,6 +278,7 @@ impl Planner<'_> {
             blank: inputs.blank,
             dark: inputs.dark,
             bracket: inputs.bracket,
+            overrides: said.map(Said::cells).unwrap_or_default(),
             circumstances: photo.circumstances.clone(),
         }
     }
@@ -304,7 +335,7 @@ impl Planner<'_> {
         });
         Job {
             source: self.source(path, photo),
-            bench: photo.bench().to_owned(),
+            bench: photo.bench_key.clone(),
             folder: photo.folder.clone(),
             cost,
             fate,
@@ -359,6 +390,7 @@ mod tests {
             rule: String::new(),
             outcome,
             passed_over: Vec::new(),
+            basis: Default::default(),
         };
         let mut known = Known::new(shown.to_owned(), Facts::default(), decision);
         known.hash = hash.to_owned();
@@ -542,6 +574,31 @@ mod tests {
         assert!(world.arrange());
         assert!(!world.arrange(), "nothing is new");
         assert_eq!(planned(&world, &published, free), "s2<-l1");
+        // Another lamp by the instructor's word: what is made from it is made again, and nothing for a mere remark.
+        let mut lamp = known("heron/l1", "HERON/L1");
+        let say = |lamp: &mut Known, said: Said| {
+            Arc::make_mut(&mut lamp.decision).basis.person = Some(said);
+        };
+        let remark = Said {
+            note: "by the door".to_owned(),
+            ..Said::default()
+        };
+        say(&mut lamp, remark.clone());
+        world.insert(Rel::new("heron/l1"), lamp.clone());
+        world.insert(Rel::new("heron/s2"), known("heron/s2", "HERON/S2"));
+        world.arrange();
+        assert_eq!(planned(&world, &published, free), "l1<-");
+        publish(&world, &mut published, "l1", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "");
+        let helium = Said {
+            lamp: Some("helium".to_owned()),
+            ..remark
+        };
+        say(&mut lamp, helium);
+        world.insert(Rel::new("heron/l1"), lamp);
+        world.arrange();
+        publish(&world, &mut published, "l1", Verdict::Good);
+        assert_eq!(planned(&world, &published, free), "s1<-l1 s2<-l1");
         // Sorts between the lamp and the samples: without times it is the nearer one.
         world.insert(Rel::new("heron/l2"), known("heron/l2", "L2"));
         world.arrange();

@@ -7,15 +7,16 @@ use askama::Template;
 
 use crate::classify::{Rule, RuleSet, UNSORTED};
 use crate::judge::Check;
-use crate::terms::{Choice, Instrument, Lamp, Severity};
+use crate::terms::{Choice, Instrument, Lamp, Sessions, Severity};
 
 use super::paths::without_detours;
-use super::{Card, Poll, Settings};
+use super::{BUILT_IN, Card, Poll, Settings};
 
 #[derive(Template)]
 #[template(path = "check.txt", config = "src/settings/askama.toml")]
 struct Text<'a> {
     settings: &'a Settings,
+    configuration: String,
     inbox: String,
     results: String,
     /// Each with its name, when it fits, and what then becomes of the photo.
@@ -38,6 +39,10 @@ pub fn describe(settings: &Settings) -> String {
     let (rules, benches) = (settings.rules.rules().iter(), settings.benches.iter());
     let text = Text {
         settings,
+        configuration: match settings.file.to_str() {
+            Some(BUILT_IN) => "The built-in settings".to_owned(),
+            _ => format!("Configuration {}", settings.file.display()),
+        },
         inbox: shown(&settings.inbox),
         results: shown(&settings.results),
         rules: rules

@@ -49,6 +49,7 @@ fn read_lamp(t: &mut Table<'_>, name: &str, folder: &Path) -> Option<Lamp> {
                 .iter()
                 .filter_map(|spot| spot.table(read_line))
                 .collect(),
+            strengths_known: Lamp::USUAL_STRENGTHS,
         },
         _ => {
             return t.spot().refused(

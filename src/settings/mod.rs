@@ -10,6 +10,7 @@ mod document;
 mod lamps;
 mod limits;
 mod mistake;
+mod overrides;
 mod paths;
 mod reading;
 mod rules;
@@ -27,10 +28,10 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::classify::stated::Stated;
-use crate::classify::{Rule, RuleSet};
+use crate::classify::{CameraNames, Overrides, Phones, Rule, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
-use crate::terms::{Instrument, Lamp, Pairing};
+use crate::terms::{Instrument, Lamp, Look, Pairing, Sessions};
 
 use mistake::Report;
 use reading::{Spot, Table};
@@ -38,12 +39,17 @@ use reading::{Spot, Table};
 /// The shipped configuration.
 const SHIPPED: &str = include_str!("../../config/lab.yaml");
 
+/// What stands in the place of a file's name where there is none.
+const BUILT_IN: &str = "the built-in settings";
+/// Where photos arrive and results appear by the built-in settings, from the working folder on.
+const BUILT_IN_FOLDERS: [&str; 2] = ["inbox", "results"];
+
 /// A configuration without mistakes.
 #[derive(Clone, Debug)]
 pub struct Settings {
     /// The file it came from.
     pub file: PathBuf,
-    /// Files that it names: texts, lamps, concentrations.
+    /// Files that it names: texts, lamps, concentrations, the instructor's table.
     pub names: Vec<PathBuf>,
     /// Where photos arrive; never written to.
     pub inbox: PathBuf,
@@ -57,6 +63,8 @@ pub struct Settings {
     pub rules: RuleSet,
     /// What is stated of photos by their names: concentrations.
     pub stated: Stated,
+    /// What the instructor's table says of single photos.
+    pub overrides: Overrides,
     /// The shipped lamps and the configuration's own, names in lower case.
     pub lamps: Vec<Lamp>,
     /// The limits in force.
@@ -67,6 +75,8 @@ pub struct Settings {
     pub work: Work,
     /// What belongs to what.
     pub pairing: Pairing,
+    /// What divides the inbox into sessions.
+    pub sessions: Sessions,
     /// Wavelengths of the published spectra.
     pub output: Output,
     /// Title of the board, and whether cards are drawn.
@@ -106,6 +116,44 @@ pub fn shipped(file: &Path) -> Settings {
         Ok(settings) => settings,
         Err(mistakes) => panic!("the shipped configuration: {mistakes:?}"),
     }
+}
+
+/// What counts where there is no configuration: the shipped one, with inbox and results in the working folder.
+///
+/// # Panics
+/// As [`shipped`].
+pub fn built_in() -> Settings {
+    let [inbox, results] = BUILT_IN_FOLDERS.map(PathBuf::from);
+    Settings {
+        inbox,
+        results,
+        ..shipped(Path::new(BUILT_IN))
+    }
+}
+
+/// The shipped configuration as a file to begin with, for these folders and this file of texts.
+pub fn to_begin_with(inbox: &str, results: &str, words: &str) -> String {
+    let line = |line: &str| {
+        let (key, rest) = line.split_once(':').unwrap_or((line, ""));
+        let remark = rest.find('#').map_or("", |at| &rest[at..]);
+        let with = |value: &str| {
+            let stated = format!("{key}: {value}");
+            format!("{stated:<27} {remark}")
+        };
+        match key {
+            "inbox" => with(inbox),
+            "results" => with(results),
+            "# words" => format!("words: {words}"),
+            _ => line.to_owned(),
+        }
+    };
+    let lines: Vec<String> = SHIPPED.lines().map(line).collect();
+    lines.join("\n") + "\n"
+}
+
+/// The shipped texts as a file to begin with.
+pub fn shipped_words() -> &'static str {
+    words::SHIPPED
 }
 
 fn read_text(text: &str, report: Report) -> Result<Settings, Vec<Mistake>> {
@@ -154,20 +202,36 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         lamps::read(&spot, folder, &mut lamps);
     }
     let lamp_names: Vec<&str> = lamps.iter().map(|lamp| lamp.name.as_str()).collect();
+    let mut camera_names = CameraNames::default();
+    t.set("camera_names", &mut camera_names, rules::read_camera_names);
+    let vocabulary = rules::Vocabulary {
+        lamps: &lamp_names,
+        camera_names,
+    };
     let rules = t
         .need(
             "rules",
             "without rules every photo would be a sample; copy the shipped ones from config/lab.yaml",
         )
-        .map(|spot| rules::read(&spot, &lamp_names));
+        .map(|spot| rules::read(&spot, &vocabulary));
+    let mut phones = Phones::default();
+    t.set("phones", &mut phones, rules::read_phones);
     let mut stated = Stated::default();
     t.set("concentrations", &mut stated, |spot| {
         spot.file(folder, concentrations::read)
+    });
+    let mut overrides = Overrides::default();
+    t.set("overrides", &mut overrides, |spot| {
+        spot.file(folder, |text, report| {
+            overrides::read(text, &lamp_names, report)
+        })
     });
     let limits = t.section("limits", limits::read);
     let arrival = t.section("arrival", Arrival::read);
     let work = t.section("work", Work::read);
     let pairing = t.section("pairing", sections::read_pairing);
+    let mut sessions = Sessions::default();
+    t.set("sessions", &mut sessions, sections::read_sessions);
     let output = t.section("output", Output::read);
     let pages = t.section("pages", Pages::read);
     let slates = t.section("slates", Slates::read);
@@ -182,13 +246,15 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         results: results?.1,
         instrument,
         benches,
-        rules: rules?,
+        rules: rules?.with_phones(phones),
         stated,
+        overrides,
         lamps,
         limits,
         arrival,
         work,
         pairing,
+        sessions,
         output,
         pages,
         slates,
@@ -223,31 +289,80 @@ impl Settings {
         let named = |wanted: &str| self.lamps.iter().find(|lamp| lamp.name == wanted);
         match named(&name).or_else(|| named(standards::lamp_of_symbol(&name)?)) {
             // Benches rarely know which of the two kinds of fluorescent lamp hangs over them.
-            Some(lamp) if lamp.name == "fluorescent" => std::iter::once(lamp)
-                .chain(named("halophosphate"))
+            Some(lamp) if lamp.name == standards::FLUORESCENT => std::iter::once(lamp)
+                .chain(named(standards::HALOPHOSPHATE))
                 .collect(),
             Some(lamp) => vec![lamp],
             None => self.lamps.iter().collect(),
         }
     }
 
+    /// Lamps that rules ask for by their looks.
+    pub fn lamps_looked_for(&self) -> Vec<&Lamp> {
+        let rules = self.rules.rules().iter();
+        let asked: Vec<&Look> = rules.flat_map(|rule| &rule.when.looks).collect();
+        let is_asked = |lamp: &&Lamp| asked.contains(&&Look::Lamp(lamp.name.clone()));
+        self.lamps.iter().filter(is_asked).collect()
+    }
+
+    /// True where a rule asks what photos look like.
+    pub fn asks_for_looks(&self) -> bool {
+        let mut rules = self.rules.rules().iter();
+        rules.any(|rule| !rule.when.looks.is_empty())
+    }
+
+    /// Hash of all that it depends on what a photo looks like, hexadecimal.
+    pub fn looks_hash(&self) -> String {
+        let names = self.lamps_looked_for();
+        let of = (names, self.groove_spacings_nm(), self.work.max_pixels());
+        blake3::hash(format!("{of:?}").as_bytes())
+            .to_hex()
+            .to_string()
+    }
+
+    /// Distances between grooves, nm, of all discs that a bench of the room may have, each once: those that are tried where
+    /// nothing is stated first.
+    pub fn groove_spacings_nm(&self) -> Vec<f64> {
+        let mut all = self.instrument.groove_spacings_nm.clone();
+        for bench in self.benches.values() {
+            for nm in &bench.groove_spacings_nm {
+                if !all.contains(nm) {
+                    all.push(*nm);
+                }
+            }
+        }
+        all
+    }
+
     /// Hash of everything here that results depend on, hexadecimal.
     ///
     /// Two configurations with equal hashes give equal results of photos: comments, paths, the order of keys, the pages, times
     /// of arrival and the use of the computer do not count, but for the pixel limit; nor do the stated concentrations, which
-    /// only the class's tables are made from.
+    /// only the class's tables are made from, and the instructor's table, whose rows stand in each photo's own record.
     pub fn configuration_hash(&self) -> String {
         let rules: Vec<Vec<String>> = self.rules.rules().iter().map(Rule::parts).collect();
+        let phones: Vec<(&str, &str)> = self.rules.phones().sources().collect();
         // The derived Debug texts name every field and print numbers so that they read back as the same numbers.
         let meaning = format!(
             "{:?}",
             (
-                (&self.instrument, &self.benches, &rules, &self.lamps),
+                (
+                    &self.instrument,
+                    &self.benches,
+                    &rules,
+                    &phones,
+                    &self.lamps
+                ),
                 (&self.limits, &self.pairing, &self.output, &self.words),
                 self.work.max_pixels(),
             )
         );
-        blake3::hash(meaning.as_bytes()).to_hex().to_string()
+        // By folder the rules see other paths, so that the same photo may be another bench's. By date they do not.
+        let divided = match self.sessions {
+            Sessions::Folder => meaning + "sessions by folder",
+            _ => meaning,
+        };
+        blake3::hash(divided.as_bytes()).to_hex().to_string()
     }
 }
 

@@ -6,19 +6,57 @@ use std::str::FromStr;
 use jiff::civil::{Date, DateTime, Time};
 
 use crate::classify::{
-    BUILT_IN, Conditions, FactTest, Measuring, NumberFact, PathGlobs, Rule, RuleSet, Template,
-    Then, TimeWindow,
+    BUILT_IN, CameraNames, Conditions, FactTest, Measuring, NumberFact, PathGlobs, Phones, Rule,
+    RuleSet, Template, Then, TimeWindow,
 };
-use crate::terms::Capture;
+use crate::terms::{Capture, Look};
 
 use super::reading::{Spot, Table, meant};
 
-/// Reads the list of rules. `lamps` are the names a rule may give to a calibration.
-pub fn read(spot: &Spot<'_>, lamps: &[&str]) -> RuleSet {
+/// What rules may speak of: names of lamps, and the names of photos that say nothing.
+pub struct Vocabulary<'a> {
+    /// Names a rule may give to a calibration, or ask for by their looks.
+    pub lamps: &'a [&'a str],
+    /// What `camera_name:` asks for.
+    pub camera_names: CameraNames,
+}
+
+/// Reads the patterns of names that say nothing.
+pub fn read_camera_names(spot: &Spot<'_>) -> Option<CameraNames> {
+    let pattern = |spot: &Spot<'_>| {
+        spot.parsed(
+            CameraNames::pattern,
+            |_, why| format!("this is not a regular expression: {why}"),
+            "put it in 'single quotes'; it is compared with the whole name without its ending",
+        )
+    };
+    let patterns = spot.list();
+    Some(CameraNames::new(
+        patterns.iter().filter_map(pattern).collect(),
+    ))
+}
+
+/// Reads which phone belongs to which bench.
+pub fn read_phones(spot: &Spot<'_>) -> Option<Phones> {
+    let mut phones = Phones::default();
+    for (which, bench) in spot.entries() {
+        let Some(name) = bench.text() else { continue };
+        if let Err(why) = phones.push(&which, &name) {
+            bench.mistake(
+                format!("\"{which}\" is not a pattern: {why}"),
+                "name a phone by its code, as `slitwatch check` shows it, or by its model; * stands for any text",
+            );
+        }
+    }
+    Some(phones)
+}
+
+/// Reads the list of rules.
+pub fn read(spot: &Spot<'_>, vocabulary: &Vocabulary<'_>) -> RuleSet {
     let mut rules = Vec::new();
     let mut names = HashSet::new();
     for spot in spot.list() {
-        let Some(rule) = spot.table(|t| read_rule(t, lamps)) else {
+        let Some(rule) = spot.table(|t| read_rule(t, vocabulary)) else {
             continue;
         };
         if !names.insert(rule.name.to_lowercase()) {
@@ -32,7 +70,8 @@ pub fn read(spot: &Spot<'_>, lamps: &[&str]) -> RuleSet {
     RuleSet::new(rules)
 }
 
-fn read_rule(t: &mut Table<'_>, lamps: &[&str]) -> Option<Rule> {
+fn read_rule(t: &mut Table<'_>, vocabulary: &Vocabulary<'_>) -> Option<Rule> {
+    let lamps = vocabulary.lamps;
     let name = t
         .need(
             "name",
@@ -45,6 +84,19 @@ fn read_rule(t: &mut Table<'_>, lamps: &[&str]) -> Option<Rule> {
     when.name_regex = t.get("name_regex").and_then(|spot| read_regex(&spot));
     t.set("exif", &mut when.facts, read_facts);
     when.window = t.get("between").and_then(|spot| read_window(&spot));
+    when.camera_name = t.get("camera_name").and_then(|spot| {
+        let wanted = spot.flag()?;
+        if vocabulary.camera_names.is_empty() {
+            spot.mistake(
+                "no camera_names are listed, so no name is one",
+                "list the patterns of names that say nothing under camera_names:, as in the shipped config/lab.yaml",
+            );
+        }
+        Some((wanted, vocabulary.camera_names.clone()))
+    });
+    t.set("looks", &mut when.looks, |spot| {
+        Some(read_looks(spot, lamps))
+    });
     let groups: Vec<String> = when.group_names().map(str::to_owned).collect();
     if let Some(twice) = groups
         .iter()
@@ -278,6 +330,26 @@ fn read_then(t: &mut Table<'_>, groups: &[String], lamps: &[&str]) -> Option<The
     }
 }
 
+/// `looks: dark`, or a list of which one must be seen.
+fn read_looks(spot: &Spot<'_>, lamps: &[&str]) -> Vec<Look> {
+    let known = || lamps.iter().copied().chain(Look::WORDS);
+    let one = |spot: &Spot<'_>| {
+        let word = spot.text()?.to_lowercase();
+        if known().any(|known| known == word) {
+            return Some(Look::from(word));
+        }
+        let otherwise = || {
+            let words: Vec<&str> = known().collect();
+            format!("write one of {}", words.join(", "))
+        };
+        spot.refused(
+            format!("nothing looks like \"{word}\""),
+            meant(&word, known(), otherwise),
+        )
+    };
+    spot.one_or_many().iter().filter_map(one).collect()
+}
+
 fn read_template(spot: &Spot<'_>, groups: &[String]) -> Option<Template> {
     let remedy = "write a group of the regular expression as {name}";
     let template = spot.parsed(Template::parse, |_, why| why, remedy)?;
@@ -317,7 +389,7 @@ fn check_lamp(spot: &Spot<'_>, template: &Template, lamps: &[&str]) {
 mod tests {
     use std::path::Path;
 
-    use crate::classify::Outcome;
+    use crate::classify::{Evidence, Outcome};
 
     use super::super::mistake::Report;
     use super::*;
@@ -326,7 +398,12 @@ mod tests {
     fn read_text(text: &str) -> (RuleSet, Vec<String>) {
         let report = Report::new(Path::new("lab.yaml"));
         let lamps = ["fluorescent", "helium"];
-        let rules = report.parse(text, |spot| Some(read(&spot, &lamps)));
+        let pattern = CameraNames::pattern("IMG_[0-9]{4}").unwrap();
+        let vocabulary = Vocabulary {
+            lamps: &lamps,
+            camera_names: CameraNames::new(vec![pattern]),
+        };
+        let rules = report.parse(text, |spot| Some(read(&spot, &vocabulary)));
         let mistakes = report.into_mistakes();
         (
             rules.expect("a rule set"),
@@ -362,7 +439,7 @@ mod tests {
             taken: Some(jiff::civil::date(2026, 3, 4).at(19, 0, 0, 0)),
             ..Facts::default()
         };
-        let decision = rules.decide("heron/dye-2.5mg.jpg", &facts);
+        let decision = rules.decide(&Evidence::new("heron/dye-2.5mg.jpg", &facts));
         assert_eq!(decision.rule, "dye series", "{:?}", decision.passed_over);
         let Outcome::Measure(purpose) = decision.outcome else {
             panic!("measured");
@@ -424,6 +501,21 @@ mod tests {
                 .iter()
                 .any(|m| m.contains("did you mean \"fluorescent\"?"))
         );
+    }
+
+    #[test]
+    fn rules_ask_for_looks_by_the_names_of_lamps_and_a_few_words() {
+        let (rules, mistakes) = read_text(
+            "- {name: a, camera_name: true, looks: [Helium, dark], then: {capture: sample}}\n",
+        );
+        assert_eq!(mistakes, [""; 0]);
+        let looks = &rules.rules()[0].when.looks;
+        assert_eq!(*looks, [Look::Lamp("helium".to_owned()), Look::Dark]);
+        let (_, mistakes) =
+            read_text("- {name: a, looks: helum, camera_name: 1, then: {capture: sample}}\n");
+        assert!(mistakes[0].contains(":1:20: [0].looks: nothing looks like \"helum\""));
+        assert!(mistakes[0].contains("did you mean \"helium\"?"));
+        assert!(mistakes[1].contains("[0].camera_name"), "{mistakes:?}");
     }
 
     #[test]

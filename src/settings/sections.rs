@@ -4,7 +4,7 @@
 use serde::Deserialize;
 
 use super::reading::{Spot, Table};
-use crate::terms::{Instrument, Pairing};
+use crate::terms::{Instrument, Pairing, Sessions};
 
 /// Reads what is stated of an instrument.
 pub(super) fn read_instrument(instrument: &mut Instrument, t: &mut Table<'_>) {
@@ -151,6 +151,42 @@ pub(super) fn read_pairing(pairing: &mut Pairing, t: &mut Table<'_>) {
     });
 }
 
+/// Reads what divides the inbox into sessions.
+pub(super) fn read_sessions(spot: &Spot<'_>) -> Option<Sessions> {
+    spot.table(|t| {
+        let remedy = "write by: none, folder or date";
+        let hour = t.get("day_begins_h");
+        let by: By = t.need("by", remedy)?.word(&["none", "folder", "date"])?;
+        if by != By::Date
+            && let Some(hour) = &hour
+        {
+            hour.mistake(
+                "a day has an hour to begin at only where sessions go by date",
+                "write by: date, or leave it out",
+            );
+        }
+        let hour = match hour {
+            Some(hour) => hour.whole(0..=23, "h")?,
+            None => 0,
+        };
+        Some(match by {
+            By::None => Sessions::None,
+            By::Folder => Sessions::Folder,
+            By::Date => Sessions::Date {
+                day_begins_h: u8::try_from(hour).unwrap_or(0),
+            },
+        })
+    })
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+enum By {
+    None,
+    Folder,
+    Date,
+}
+
 /// The wavelengths of the published spectra.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Output {
@@ -281,6 +317,28 @@ mod tests {
                 within_h: None
             }
         );
+    }
+
+    #[test]
+    fn sessions_go_by_nothing_by_folder_or_by_date_with_an_hour() {
+        let read = |text: &str| {
+            let report = Report::new(Path::new("lab.yaml"));
+            let sessions = report.parse(text, |spot| read_sessions(&spot));
+            (sessions, report.into_mistakes().len())
+        };
+        assert_eq!(read("by: none"), (Some(Sessions::None), 0));
+        assert_eq!(read("by: folder"), (Some(Sessions::Folder), 0));
+        let date = |day_begins_h| Some(Sessions::Date { day_begins_h });
+        assert_eq!(read("by: date"), (date(0), 0));
+        assert_eq!(read("{by: date, day_begins_h: 4}"), (date(4), 0));
+        for wrong in [
+            "by: week",
+            "day_begins_h: 4",
+            "{by: folder, day_begins_h: 4}",
+        ] {
+            assert_eq!(read(wrong).1, 1, "{wrong}");
+        }
+        assert_eq!(read("{by: date, day_begins_h: 24}").1, 1);
     }
 
     #[test]

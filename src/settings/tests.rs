@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 
-use crate::classify::Outcome;
+use crate::classify::{Evidence, Outcome};
 use crate::decode::Facts;
 use crate::terms::Capture;
 
@@ -56,7 +56,7 @@ fn the_shipped_rules_sort_by_the_beginning_of_the_name_in_any_letter_case() {
         ("a/quay lamp.jpg", "sample", Capture::Sample, ""),
         ("lamps/quay.jpg", "sample", Capture::Sample, ""),
     ] {
-        let decision = rules.decide(path, &Facts::default());
+        let decision = rules.decide(&Evidence::new(path, &Facts::default()));
         assert_eq!(decision.rule, rule, "{path}");
         let Outcome::Measure(purpose) = decision.outcome else {
             panic!("{path} is measured");
@@ -81,11 +81,63 @@ fn the_shipped_rules_sort_by_the_beginning_of_the_name_in_any_letter_case() {
         "heron/table.csv",
         "heron/lamp.docx",
     ] {
-        let decision = rules.decide(path, &Facts::default());
+        let decision = rules.decide(&Evidence::new(path, &Facts::default()));
         let Outcome::Ignore { why, .. } = decision.outcome else {
             panic!("{path} is ignored, not taken by {}", decision.rule);
         };
         assert!(!why.is_empty());
+    }
+}
+
+#[test]
+fn shipped_names_that_say_nothing_are_looked_at_and_no_others() {
+    let rules = shipped(Path::new("lab.yaml")).rules;
+    let asks = |name: &str| {
+        let path = format!("heron/{name}");
+        let decision = rules.decide(&Evidence::new(&path, &Facts::default()));
+        decision.basis.asks_to_look
+    };
+    for name in [
+        "IMG_1234.JPG",
+        "IMG_0001.jpg",
+        "img_e1234.heic",
+        "IMG_0001_HDR.jpg",
+        "DSC01234.jpg",
+        "DSCN1234.JPG",
+        "_DSC1234.dng",
+        "P1010001.JPG",
+        "IMG_20261112_195521.jpg",
+        "IMG_20261112_195521_1.jpg",
+        "PXL_20261112_195521123.jpg",
+        "PXL_20261112_195521123.MP.jpg",
+        "20261112_195521.jpg",
+        "20261112_195521(0).jpg",
+        "IMG-20261112-WA0001.jpg",
+        "Some Image 2026-11-12 at 19.55.21.jpeg",
+        "photo_2026-11-12_19-55-21.jpg",
+        "image0.jpeg",
+        "1000012345.jpg",
+        "5A3B0C1D-0000-4E1F-8899-AABBCCDDEEFF.jpeg",
+        "IMG_1234 (1).jpg",
+        "IMG_1234 copy.jpg",
+    ] {
+        assert!(asks(name), "{name}");
+    }
+    for name in [
+        "lamp-01.jpg",
+        "dye-2mg.jpg",
+        "quay-sodium.jpg",
+        "IMG_0001.txt",
+        "IMG_0001.mov",
+        "IMG_1234-lamp.jpg",
+        "sodium 2.jpg",
+        "bulb-2800K.jpg",
+        "dark_0001.jpg",
+        "dye-unknown.jpg",
+        "20261112 neon.jpg",
+        "neon-20261112_195521.jpg",
+    ] {
+        assert!(!asks(name), "{name}");
     }
 }
 

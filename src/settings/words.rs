@@ -10,7 +10,7 @@ use super::mistake::Report;
 use super::reading::{Spot, meant};
 
 /// The texts that are built in.
-const SHIPPED: &str = include_str!("../../config/words.en.yaml");
+pub(super) const SHIPPED: &str = include_str!("../../config/words.en.yaml");
 
 /// The built-in English texts.
 ///

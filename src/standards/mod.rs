@@ -6,10 +6,15 @@
 
 use crate::terms::{Lamp, LampLine};
 
+/// Names of the two kinds of fluorescent lamp: with three phosphors, and the old one.
+pub const FLUORESCENT: &str = "fluorescent";
+/// See [`FLUORESCENT`].
+pub const HALOPHOSPHATE: &str = "halophosphate";
+
 /// Name of each shipped lamp, the symbol it may be called by, and its table.
 const LAMPS: [(&str, &str, &str); 11] = [
-    ("fluorescent", "", include_str!("lamps/fluorescent.csv")),
-    ("halophosphate", "", include_str!("lamps/halophosphate.csv")),
+    (FLUORESCENT, "", include_str!("lamps/fluorescent.csv")),
+    (HALOPHOSPHATE, "", include_str!("lamps/halophosphate.csv")),
     ("mercury", "hg", include_str!("lamps/mercury.csv")),
     ("helium", "he", include_str!("lamps/helium.csv")),
     ("neon", "ne", include_str!("lamps/neon.csv")),
@@ -117,7 +122,7 @@ pub fn lines_for_naming() -> Vec<LampLine> {
     lines
 }
 
-/// Reads a lamp table: comment lines (`# title: …` among them), the header, one line or band a row.
+/// Reads a lamp table: comment lines (`# title: …` among them, and `# strengths known to: 0.1`, a share), the header, one line or band a row.
 ///
 /// # Errors
 /// The first row that cannot be used, with its line.
@@ -126,6 +131,17 @@ pub fn read_lamp(name: &str, table: &str) -> Result<Lamp, LampFault> {
         .lines()
         .find_map(|line| line.strip_prefix("# title:"))
         .map_or_else(|| name.to_owned(), |title| title.trim().to_owned());
+    let stated = table.lines().enumerate().find_map(|(i, line)| {
+        let text = line.strip_prefix("# strengths known to:")?.trim();
+        Some(match text.parse::<f64>() {
+            Ok(share) if (0.01..=10.0).contains(&share) => Ok(share),
+            _ => Err(LampFault {
+                line: i + 1,
+                what: format!("strengths known to {text} is not a number from 0.01 to 10"),
+            }),
+        })
+    });
+    let strengths_known = stated.unwrap_or(Ok(Lamp::USUAL_STRENGTHS))?;
     let mut reader = csv::ReaderBuilder::new()
         .comment(Some(b'#'))
         .trim(csv::Trim::All)
@@ -172,6 +188,7 @@ pub fn read_lamp(name: &str, table: &str) -> Result<Lamp, LampFault> {
         name: name.to_owned(),
         title,
         lines,
+        strengths_known,
     })
 }
 

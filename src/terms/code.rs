@@ -152,6 +152,11 @@ codes! {
     Unreadable = "unreadable", "not a picture", OF_THE_PHOTO, [
         ("found", "what the file is or where it is broken"),
     ];
+    /// A person says so.
+    Instructor = "instructor", "the instructor says so", OF_THE_PHOTO, [
+        ("note", "what the instructor's table says why"),
+        ("by", "who says so"),
+    ];
     /// Over the pixel limit.
     TooLarge = "too-large", "picture too large", OF_THE_PHOTO, [
         ("megapixels", "size of the picture in megapixels"),

@@ -26,6 +26,14 @@ pub struct Lamp {
     pub title: String,
     /// Lines and bands, rising in wavelength.
     pub lines: Vec<LampLine>,
+    /// How well the strengths of neighbouring lines are known against each other, share of them (standard uncertainty).
+    pub strengths_known: f64,
+}
+
+impl Lamp {
+    /// Where a table does not say how well strengths are known: excitation, and how a phone sees colours (common practice, no
+    /// source).
+    pub const USUAL_STRENGTHS: f64 = 0.3;
 }
 
 /// A line used for, or compared with, a scale.

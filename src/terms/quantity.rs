@@ -67,6 +67,10 @@ quantities! {
     LeakX = "leak_x", "";
     /// Where stray light is brightest, down the picture from the top (0) to the bottom (1).
     LeakY = "leak_y", "";
+    /// Share of the blur in the width of a line, of squares, 0…1.
+    LineBlurShare = "line_blur_share", "";
+    /// Width of a line by slit and blur together, px: their widths at half height added as squares.
+    LineWidthPx = "line_width_px", "px";
     /// Share of the slit's length in the lamp photo that is lit, 0…1.
     LitShare = "lit_share", "";
     /// Length of the smear by a movement during the exposure, px.
@@ -83,6 +87,8 @@ quantities! {
     SlitImagePx = "slit_image_px", "px";
     /// Distance over which the flanks of the slit's image rise, px.
     SlitImageRisePx = "slit_image_rise_px", "px";
+    /// Width of the slit whose image is one pixel wide, µm/px.
+    SlitUmPerPx = "slit_um_per_px", "µm/px";
     /// By how much the slit is wider at one end than at the other, µm; positive where it is wider at the bottom, or where it
     /// lies, at the right.
     SlitWedgeUm = "slit_wedge_um", "µm";

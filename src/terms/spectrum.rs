@@ -4,6 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use super::Estimate;
 
+/// 2 √(2 ln 2): FWHM of a Gaussian in standard deviations.
+pub const FWHM_PER_SIGMA: f64 = 2.354_820_045;
+
 /// One row of a spectrum. Signals are linear shares of full scale, background taken off.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SpectrumRow {

@@ -124,6 +124,7 @@ fn job(
             groups: Default::default(),
         }),
         passed_over: Vec::new(),
+        basis: Default::default(),
     };
     let origin = Origin {
         photo: photo.to_owned(),

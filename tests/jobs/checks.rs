@@ -58,7 +58,12 @@ fn check_says_of_each_thing_what_would_go_wrong() {
     );
 
     fs::rename(place.inbox(), place.path("away")).unwrap();
-    says("cannot be read");
+    // It ends as `watch` would.
+    let missing = place.run(&["check"]);
+    assert_eq!(missing.status.code(), Some(2));
+    assert_eq!(place.run(&["watch"]).status.code(), Some(2));
+    assert!(stdout(&missing).contains("cannot be read"));
+    assert!(crate::real::stderr(&missing).contains("cannot be opened"));
     fs::rename(place.path("away"), place.inbox()).unwrap();
 }
 

@@ -184,6 +184,52 @@ fn quality_json_has_its_keys_and_the_table_is_the_same_flat() {
     assert!(lamp["metrics"]["order_side"].is_string());
 }
 
+#[test]
+fn what_the_evening_took_again_is_asked_for_no_more() {
+    let settled: BTreeMap<&str, &str> = SWEPT
+        .rows
+        .iter()
+        .filter(|row| !row["settled_by"].is_empty())
+        .map(|row| (row["photo"].as_str(), row["settled_by"].as_str()))
+        .collect();
+    let expected = BTreeMap::from([
+        ("avocet/harbour-led-shaken.jpg", "avocet/harbour-led.jpg"),
+        ("avocet/lamp-00-wide-slit.jpg", "avocet/lamp-01.jpg"),
+        (
+            "avocet/tank-germicidal-lid-open.jpg",
+            "avocet/tank-germicidal.jpg",
+        ),
+        ("dunlin/dye-8mg-other-time.jpg", "dunlin/dye-8mg.jpg"),
+        ("dunlin/dye-unknown-auto.jpg", "dunlin/dye-unknown.jpg"),
+        ("dunlin/lamp-01-soft.jpg", "dunlin/lamp-02.jpg"),
+        ("heron/lamp-00-first-try.jpg", "heron/lamp-01.jpg"),
+        // Nothing to see in it: the next photo that serves is what it was to be.
+        ("heron/pocket.jpg", "heron/lamp-02.jpg"),
+        ("heron/quay-sodium-too-long.jpg", "heron/quay-sodium.jpg"),
+        (
+            "turnstone/kiosk-halogen-far.jpg",
+            "turnstone/kiosk-halogen.jpg",
+        ),
+        ("turnstone/lamp-01-askew.jpg", "turnstone/lamp-03.jpg"),
+        ("turnstone/lamp-02-bulb.jpg", "turnstone/lamp-03.jpg"),
+    ]);
+    assert_eq!(settled, expected);
+    let page = |name: &str| String::from_utf8(SWEPT.tree[name].clone()).unwrap();
+    let board = page("board.html");
+    let now = &board[..board.find("id=\"instruments\"").unwrap()];
+    for open in ["ferry-office-window.jpg", "neon-sign-edge.jpg"] {
+        assert!(now.contains(open), "{open}");
+    }
+    for photo in expected.keys() {
+        let (bench, name) = photo.split_once('/').unwrap();
+        assert!(!now.contains(name), "{name} is still asked for");
+        let page = page(&format!("{bench}/index.html"));
+        let again = format!("<bdi>{}</bdi>", expected[photo].split_once('/').unwrap().1);
+        assert!(page.contains(&format!("taken again: {again}")), "{photo}");
+    }
+    assert!(board.contains("<bdi>pocket.jpg</bdi> taken again: <bdi>lamp-02.jpg</bdi>"));
+}
+
 /// RFC 4180, section 2: records end with CRLF; as many fields in each; the header first.
 #[test]
 fn spectrum_csv_has_its_columns_and_rising_equal_steps() {

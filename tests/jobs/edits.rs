@@ -5,7 +5,7 @@ use std::fs;
 use crate::real::{Place, demo_bytes, shipped};
 
 /// The shipped configuration, made to look at the inbox often.
-fn quick_configuration() -> String {
+pub fn quick_configuration() -> String {
     let text = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
     let text = text
         .replace("settle_s: 2 ", "settle_s: 0.2 ")

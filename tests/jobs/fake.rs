@@ -81,6 +81,7 @@ impl Work for Fake {
             rule: "by name".to_owned(),
             outcome,
             passed_over: Vec::new(),
+            basis: Default::default(),
         }
     }
 

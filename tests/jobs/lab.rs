@@ -400,7 +400,7 @@ pub fn tree(root: &Path) -> BTreeMap<String, String> {
                 .to_string();
             if path.is_dir() {
                 folders.push(path);
-            } else if name == "board.html" {
+            } else if name.rsplit('/').next() == Some("board.html") {
                 let text = fs::read_to_string(&path).unwrap_or_default();
                 let after_clock = text.split_once('\n').map_or("", |(_, rest)| rest);
                 tree.insert(name, after_clock.to_owned());

@@ -131,7 +131,9 @@ impl Place {
                 continue;
             }
             let mut bytes = fs::read(self.results().join(&name)).unwrap_or_default();
-            if name == "board.html" {
+            // Where there are sessions, the board above them has no clock: it only leads to theirs.
+            let leads = name == "board.html" && self.results().join("index.html").exists();
+            if name.rsplit('/').next() == Some("board.html") && !leads {
                 bytes = without_clock(&String::from_utf8(bytes).expect("UTF-8")).into_bytes();
             }
             tree.insert(name, bytes);

@@ -25,7 +25,7 @@ fn a_small_rehearsal_is_played_and_keeps_its_limits() {
 
     // Every stated limit has its line, and every bench of the class its row.
     let limits = table.split_once("Stated limits\n").unwrap().1;
-    assert_eq!(limits.lines().count(), 8, "{table}");
+    assert_eq!(limits.lines().count(), 9, "{table}");
     assert!(
         limits.lines().all(|line| line.starts_with("kept ")),
         "{table}"

@@ -108,6 +108,7 @@ fn lamp() -> Lamp {
     Lamp {
         name: "one line".to_owned(),
         title: "one line".to_owned(),
+        strengths_known: Lamp::USUAL_STRENGTHS,
         lines: vec![LampLine {
             wavelength_nm: LINE_NM,
             sigma_nm: 0.0001,

@@ -3,7 +3,8 @@
 //!
 //! What textbooks add in squares, √(F² + W²), says 1.414 at W = F, where it is 1.249.
 
-use slitwatch::measure::light::lineshape::{FWHM_PER_SIGMA, box_gauss, box_gauss_fwhm};
+use slitwatch::measure::light::lineshape::{box_gauss, box_gauss_fwhm};
+use slitwatch::terms::FWHM_PER_SIGMA;
 
 /// W/F, FWHM/F.
 const PRINTED: [(f64, f64); 8] = [

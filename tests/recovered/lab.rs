@@ -191,6 +191,7 @@ pub fn look_at_lamp(
         rule: String::new(),
         outcome: Outcome::Measure(purpose(capture, lamp)),
         passed_over: Vec::new(),
+        basis: Default::default(),
     };
     let origin = Origin {
         photo: what.to_owned(),

@@ -301,6 +301,8 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
             .to_owned(),
         bench: bench.to_owned(),
         capture: Some(capture),
+        phone: None,
+        looks: None,
         rule: match capture {
             Capture::Calibration => "lamp photos",
             _ => "everything else",
@@ -321,6 +323,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
         not_measured: Vec::new(),
         remarks: Vec::new(),
         provenance: Provenance {
+            overrides: BTreeMap::new(),
             circumstances: Vec::new(),
             photo_hash: format!("{:0>64}", photo.len()),
             configuration_hash: "c0ffee".to_owned(),

@@ -7,7 +7,7 @@ use std::process::{Command, Stdio};
 
 use slitwatch::publish::files::{peaks_csv, read_spectrum, spectrum_csv};
 use slitwatch::publish::record::Record;
-use slitwatch::report::{Shown, calibration_json, quality_csv, spectra_csv};
+use slitwatch::report::{Settled, Shown, calibration_json, quality_csv, spectra_csv};
 use slitwatch::terms::{Capture, Quantity};
 use slitwatch::terms::{Code, Verdict};
 
@@ -86,7 +86,8 @@ fn nasty_class() -> Vec<Record> {
 #[test]
 fn the_quality_table_reads_back_cell_for_cell() {
     let records = nasty_class();
-    let csv = quality_csv(&shown(&records));
+    let settled = Settled::from([("avocet/mole-head.jpg", "avocet/led-door.jpg")]);
+    let csv = quality_csv(&shown(&records), &settled);
     let Some(rows) = by_python(&csv) else { return };
     check_bytes(&csv, &rows);
     assert_eq!(rows.len(), records.len() + 1, "a row for every photo");
@@ -100,6 +101,8 @@ fn the_quality_table_reads_back_cell_for_cell() {
         };
         assert_eq!(row[at("photo")], safe);
         assert_eq!(row[at("bench")], record.bench);
+        let by = settled.get(record.photo.as_str()).copied();
+        assert_eq!(row[at("settled_by")], by.unwrap_or_default());
         let number = |name: &str| row[at(name)].parse::<f64>().ok();
         for metric in [
             "tilt_deg",

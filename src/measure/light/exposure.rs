@@ -90,7 +90,7 @@ pub fn exposure(profile: &Profile, visible: &[usize], top: f64, m: &mut Measurem
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::light::lineshape::FWHM_PER_SIGMA;
+    use crate::terms::FWHM_PER_SIGMA;
 
     /// What a sensor with a ceiling makes of `light`, by wavelength, in steps of 0.25 nm from 500 nm.
     fn seen(light: impl Fn(f64) -> f64) -> Profile {

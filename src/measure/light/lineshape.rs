@@ -2,10 +2,7 @@
 
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::fit::{Fitted, Parameter, least_squares};
-use crate::terms::{Estimate, Interval, Lamp, LampLine};
-
-/// 2 √(2 ln 2): FWHM of a Gaussian in standard deviations.
-pub const FWHM_PER_SIGMA: f64 = 2.354_820_045;
+use crate::terms::{Estimate, FWHM_PER_SIGMA, Interval, Lamp, LampLine};
 
 /// Light in which a picture has its full sharpness, nm: half of a sensor's pixels are green, and a JPEG's brightness is
 /// mostly theirs.
@@ -223,6 +220,11 @@ const RUNAWAY_NM: f64 = 1.55;
 /// Width of other lines against the clearest one's, with its uncertainty. That is often a blue one, and blue and red pixels
 /// are sparser on the sensor than green ones: others may be narrower by a fifth.
 const STRETCH: Estimate = Estimate::new(0.92, 0.15);
+/// Bands under a line have shapes of their own, which are not known: they move it by this share of its width where there is as much
+/// of them as of the line (drawn lamps).
+const LEANS: f64 = 0.07;
+/// What is less than this share of the window's light has no strength to be wrong about.
+const LEAST_AREA_SHARE: f64 = 0.01;
 /// Parameters of a [`Blend`] that stand before the areas: shift, stretch, background, its slope.
 const FIRST_AREA: usize = 4;
 
@@ -235,6 +237,8 @@ struct Blend<'a> {
     shape: LineShape,
     /// All to share one shift.
     group: Vec<&'a LampLine>,
+    /// How well their strengths against each other are known, share of them: where lines are not parted their place hangs on it.
+    strengths_known: f64,
     /// What else can put light into the window: other lines share the shift, bands have one of their own.
     others: Vec<&'a LampLine>,
 }
@@ -266,6 +270,7 @@ impl<'a> Blend<'a> {
             range_nm,
             shape,
             group: group.iter().map(|&i| &lamp.lines[i]).collect(),
+            strengths_known: lamp.strengths_known,
             others: others
                 .filter(|(i, line)| !group.contains(i) && is_near(line))
                 .map(|(_, line)| line)
@@ -314,13 +319,23 @@ impl<'a> Blend<'a> {
     }
 
     fn model(&self, nm: f64, p: &[f64]) -> f64 {
+        let base = p[2] + p[3] * (nm - self.range_nm.middle());
+        base + self.light_of_group(nm, p) + self.light_of_others(nm, p)
+    }
+
+    fn light_of_group(&self, nm: f64, p: &[f64]) -> f64 {
         let (box_nm, sigma_nm) = (self.shape.box_nm * p[1], self.shape.sigma_nm * p[1]);
-        let mut model = p[2] + p[3] * (nm - self.range_nm.middle());
+        let lines = self.group.iter().zip(&p[FIRST_AREA..]);
+        lines
+            .map(|(line, area)| area * box_gauss(nm - line.wavelength_nm - p[0], box_nm, sigma_nm))
+            .sum()
+    }
+
+    fn light_of_others(&self, nm: f64, p: &[f64]) -> f64 {
+        let (box_nm, sigma_nm) = (self.shape.box_nm * p[1], self.shape.sigma_nm * p[1]);
         let (areas, shifts) = p[FIRST_AREA..].split_at(self.group.len() + self.others.len());
-        for (line, area) in self.group.iter().zip(areas) {
-            model += area * box_gauss(nm - line.wavelength_nm - p[0], box_nm, sigma_nm);
-        }
         let areas = &areas[self.group.len()..];
+        let mut model = 0.0;
         for ((line, area), shift) in self.others.iter().zip(areas).zip(shifts) {
             let own_sigma = sigma_nm.hypot(line.width_nm / FWHM_PER_SIGMA);
             let d = nm - line.wavelength_nm - p[0] - shift;
@@ -329,7 +344,18 @@ impl<'a> Blend<'a> {
         model
     }
 
-    /// Of the values, of the stretch, and of the others' own shifts.
+    /// How much of something else lies under the group's lines, share of them.
+    fn overlap(&self, p: &[f64]) -> f64 {
+        let (mut both, mut own) = (0.0, 0.0);
+        for &nm in &self.values.nm {
+            let light = self.light_of_group(nm, p);
+            both += light * self.light_of_others(nm, p);
+            own += light * light;
+        }
+        both / own.max(f64::MIN_POSITIVE)
+    }
+
+    /// Of the values, of the stretch, of the group's relative strengths, and of the others' own shifts.
     fn residuals(&self, p: &[f64], out: &mut [f64]) {
         let values = &self.values;
         let model_error = MODEL_SHARE * self.height;
@@ -338,8 +364,17 @@ impl<'a> Blend<'a> {
             *out = off / values.sigma[i].hypot(model_error);
         }
         out[values.len()] = (p[1] - STRETCH.value) / STRETCH.sigma;
-        let shifts = &p[self.first_shift()..];
         let out = &mut out[values.len() + 1..];
+        let areas = &p[FIRST_AREA..FIRST_AREA + self.group.len()];
+        let strength: f64 = self.group.iter().map(|line| line.strength).sum();
+        let per_strength = areas.iter().sum::<f64>() / strength.max(f64::MIN_POSITIVE);
+        let floor = LEAST_AREA_SHARE * self.height * self.shape.fwhm_nm();
+        let (strengths, out) = out.split_at_mut(self.group.len());
+        for ((line, area), out) in self.group.iter().zip(areas).zip(strengths) {
+            let expected = line.strength * per_strength;
+            *out = (area - expected) / (self.strengths_known * expected).max(floor);
+        }
+        let shifts = &p[self.first_shift()..];
         for ((line, shift), out) in self.others.iter().zip(shifts).zip(out) {
             *out = if line.width_nm == 0.0 {
                 0.0
@@ -353,7 +388,7 @@ impl<'a> Blend<'a> {
 /// Fits the lines `group` (indices into the lamp's lines, all to share one shift) together with whatever else of the
 /// lamp lies near them.
 ///
-/// With `wide` the shift is looked for from several starts.
+/// With `wide` the shift is looked for from several starts, as it is for more than one line.
 pub fn fit_group(
     profile: &Profile,
     lamp: &Lamp,
@@ -363,8 +398,10 @@ pub fn fit_group(
 ) -> Option<GroupFit> {
     let blend = Blend::new(profile, lamp, group, shape)?;
     let mut parameters = blend.parameters();
-    let n_residuals = blend.values.len() + 1 + blend.others.len();
-    // A shift can fall into the wrong valley of a blend: start from three places, keep the best.
+    let n_residuals = blend.values.len() + 1 + blend.group.len() + blend.others.len();
+    // A shift can fall into the wrong valley of a blend, and a pair lock with one of its lines onto the other: start from three
+    // places, keep the best.
+    let wide = wide || group.len() > 1;
     let mut best: Option<Fitted> = None;
     for &start in &SHIFT_STARTS_NM[..if wide { 3 } else { 1 }] {
         parameters[0].start = start;
@@ -396,7 +433,8 @@ pub fn fit_group(
         wavelength_nm,
         shift_nm: p[0],
         // A model that does not quite fit is worth less by as much (GUM 4.3: scatter about the model counts).
-        sigma_nm: fitted.sigma(0) * reduced.max(1.0).sqrt(),
+        sigma_nm: (fitted.sigma(0) * reduced.max(1.0).sqrt())
+            .hypot(LEANS * shape.fwhm_nm() * blend.overlap(p)),
         area,
         snr,
         stretch: p[1],
@@ -474,6 +512,7 @@ mod tests {
             name: "one".to_owned(),
             title: "one".to_owned(),
             lines: vec![line],
+            strengths_known: Lamp::USUAL_STRENGTHS,
         };
         let fit = fit_group(
             &profile,

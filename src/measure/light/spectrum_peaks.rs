@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use crate::measure::light::lineshape::{FWHM_PER_SIGMA, is_green};
+use crate::measure::light::lineshape::is_green;
 use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
-use crate::terms::{Estimate, LampLine, Peak, PeakKind};
+use crate::terms::{Estimate, FWHM_PER_SIGMA, LampLine, Peak, PeakKind};
 
 /// A centre is not known better than this share of the sampling, whatever the noise.
 const FLOOR_NM: f64 = 0.01;

@@ -9,7 +9,7 @@ use crate::measure::portrait::image::Image;
 use crate::measure::portrait::render::{DISC_SIGMA, LENS_PX};
 use crate::measure::portrait::witness::{Between, Table, Witness};
 use crate::measure::shot::Shot;
-use crate::terms::{Estimate, median};
+use crate::terms::{Estimate, FWHM_PER_SIGMA, median};
 
 /// Slits are so wide before any photo is seen: two sheets of paper apart, µm, within this factor (standard deviation of its
 /// logarithm; common practice, no source).
@@ -49,6 +49,10 @@ pub struct Explained {
     /// Blur across the lines, px (standard deviation): lens and focus, in the slit's own image or in the measured order at 550 nm,
     /// whichever is sharper.
     pub blur_px: Estimate,
+    /// Width of a line by slit and blur together, px: their widths at half height added as squares.
+    pub line_px: Estimate,
+    /// Share of the blur in that, of squares, 0…1, by the explanations that make the line at least so wide.
+    pub blur_share: f64,
     /// How soft the slit's ends are besides that and the pupil's smear, px (standard deviation); absent where none is seen.
     pub soft_px: Option<Estimate>,
     /// Probability that what is seen is another width than the bench's, where that is known.
@@ -143,6 +147,7 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
     let expected: Vec<f64> = widths_um.iter().map(slit).collect();
     let mut by_width = vec![0.0f64; WIDTHS];
     let (mut sum, mut blur, mut soft) = (0.0, Moments::default(), Moments::default());
+    let mut together: Vec<(f64, f64, f64)> = Vec::with_capacity(all.len());
     for (i, ln) in all.iter().enumerate() {
         let (state, rest) = (&states[i % states.len()], i / states.len());
         let (w, l) = (rest / LENS_PX.len(), rest % LENS_PX.len());
@@ -153,21 +158,50 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
         sum += weight;
         let blur_px = LENS_PX[l].hypot(DISC_SIGMA * state.sharpest_px);
         blur.add(weight, (blur_px, blur_px * blur_px));
+        let blur_fwhm_px = FWHM_PER_SIGMA * blur_px;
+        let line_px = widths_px[w].hypot(blur_fwhm_px);
+        together.push((line_px, weight, (blur_fwhm_px / line_px).powi(2)));
         soft.add(weight, by_ends.soft[l * foci.len() + state.focus]);
     }
     let usual = weighed(&by_width, &widths_um, usual_slit);
     let free = weighed(&by_width, &widths_um, |_| 1.0);
     let (width_um, at_most_um) = spread(&usual, &widths_um);
+    let (line_px, blur_share) = line(together, sum);
     Explained {
         width_um,
         at_most_um,
         blur_px: blur.estimate(sum),
+        line_px,
+        blur_share,
         soft_px: (!ends.is_empty()).then(|| soft.estimate(sum)),
         changed: known
             .as_ref()
             .map(|known| changed(&by_width, &widths_um, known)),
         changed_px: spread(&free, &widths_um).0.scaled(1.0 / um_per_px),
     }
+}
+
+/// The median of the lines' widths with half of what the middle two thirds span, and the mean share of what lies above the median;
+/// each of `explanations` is a width, its weight and a share, and the weights add up to `sum`.
+fn line(mut explanations: Vec<(f64, f64, f64)>, sum: f64) -> (Estimate, f64) {
+    explanations.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut quantiles = [0.0; 3];
+    let (mut below, mut above, mut shares) = (0.0, 0.0, 0.0);
+    for (px, weight, share) in explanations {
+        for (quantile, at) in quantiles.iter_mut().zip([0.16, 0.5, 0.84]) {
+            if below < at * sum {
+                *quantile = px;
+            }
+        }
+        if below >= 0.5 * sum {
+            above += weight;
+            shares += weight * share;
+        }
+        below += weight;
+    }
+    let [low, median, high] = quantiles;
+    let share = if above > 0.0 { shares / above } else { 0.0 };
+    (Estimate::new(median, 0.5 * (high - low)), share)
 }
 
 /// Sums of a quantity and of its square.

@@ -71,6 +71,9 @@ pub fn sharpness(shot: &Shot, m: &mut Measurement) {
         .set(Quantity::EndShearPx, shot.survey.slit.end_shear_px);
     m.metrics.set(Quantity::LitShare, lit_share(shot));
     m.metrics.note(Quantity::SlitWidthUm, explained.width_um);
+    m.metrics.note(Quantity::LineWidthPx, explained.line_px);
+    m.metrics.set(Quantity::LineBlurShare, explained.blur_share);
+    m.metrics.set(Quantity::SlitUmPerPx, um_per_px(shot));
     m.metrics
         .set(Quantity::SlitWidthAtMostUm, explained.at_most_um);
     moved(shot, &explained, m);

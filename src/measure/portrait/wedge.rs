@@ -1,11 +1,11 @@
 //! Are the slit's blades parallel? Lines that one end of the slit makes wider than the other show a wedge.
 
-use crate::measure::light::lineshape::{FWHM_PER_SIGMA, bisected, box_gauss, box_gauss_fwhm};
+use crate::measure::light::lineshape::{bisected, box_gauss, box_gauss_fwhm};
 use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::{Profile, SLABS, Slabs};
 use crate::measure::optics::fit::{Parameter, least_squares};
 use crate::measure::portrait::dust::filled;
-use crate::terms::{Estimate, Interval};
+use crate::terms::{Estimate, FWHM_PER_SIGMA, Interval};
 
 /// What a line must stand out of the noise by, and of the spectrum's highest light, to be compared slab by slab.
 const CLEAR_SNR: f64 = 15.0;

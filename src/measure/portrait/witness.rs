@@ -5,7 +5,7 @@ use crate::measure::light::profile::Profile;
 use crate::measure::light::spectrum_peaks::element;
 use crate::measure::portrait::render::{DISC_PX, LENS_PX, line};
 use crate::measure::shot::Shot;
-use crate::terms::{Interval, Lamp, LampLine};
+use crate::terms::{Interval, Lamp, LampLine, median};
 
 /// What a line must stand out of the noise by, and of the highest light, to show its shape.
 const CLEAR_SNR: f64 = 20.0;
@@ -13,6 +13,9 @@ const STRONG_SHARE: f64 = 0.04;
 /// What is wider is no line through any slit that still gives a spectrum (2 mm), but a diode's band, nm: those have 15 and more
 /// (common practice, no source).
 pub const WIDEST_LINE_NM: f64 = 13.0;
+/// …unless so many of an order are as wide as each other, px, within this share of it: bands are not, but lines far from focus are.
+const LEAST_ALIKE: usize = 3;
+const ALIKE_SHARE: f64 = 0.15;
 /// Lines that are so many times as wide as the narrowest are two, or bands.
 const AS_NARROW: f64 = 1.8;
 /// So many lines of an order at most, the strongest first.
@@ -132,7 +135,10 @@ pub fn witnesses(shot: &Shot) -> Vec<Witness> {
     for which in [shot.measured, 1 - shot.measured] {
         let profile = &shot.orders[which].profile;
         let mut lines = maxima(profile, CLEAR_SNR, STRONG_SHARE);
-        lines.retain(|l| l.is_clean() && l.fwhm_nm < WIDEST_LINE_NM && is_alone(shot, l));
+        lines.retain(|l| l.is_clean() && is_alone(shot, l));
+        if !are_wide_alike(&lines) {
+            lines.retain(|l| l.fwhm_nm < WIDEST_LINE_NM);
+        }
         let narrowest = lines.iter().map(|l| l.fwhm_nm).fold(f64::MAX, f64::min);
         lines.retain(|l| l.fwhm_nm < AS_NARROW * narrowest);
         lines.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
@@ -140,6 +146,15 @@ pub fn witnesses(shot: &Shot) -> Vec<Witness> {
         found.extend(lines.iter().filter_map(|l| Witness::of(shot, profile, l)));
     }
     found
+}
+
+/// True where all are wider than lines are, and as wide as each other.
+fn are_wide_alike(lines: &[Maximum]) -> bool {
+    let usual = median(lines.iter().map(|l| l.fwhm_nm));
+    usual.is_some_and(|nm| {
+        let is_alike = |l: &Maximum| (l.fwhm_nm / nm - 1.0).abs() < ALIKE_SHARE;
+        lines.len() >= LEAST_ALIKE && nm > WIDEST_LINE_NM && lines.iter().all(is_alike)
+    })
 }
 
 /// True where nothing else is known to lie under the line.

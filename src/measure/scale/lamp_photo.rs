@@ -82,13 +82,8 @@ pub fn scale_of_lamp<'s>(
     Ok((survey, found))
 }
 
-/// Fits a scale of each lamp that the photo may show, as one survey has it.
-fn read<'a>(
-    frame: &Frame,
-    inputs: &Inputs<'a>,
-    survey: &Survey,
-    log: &mut Vec<String>,
-) -> Reading<'a> {
+/// A photo as a lamp's scale is sought in it, as one survey has it.
+pub fn lamp_picture<'s>(frame: &Frame, survey: &'s Survey) -> LampPicture<'s> {
     let base = survey.optics.clone();
     let (range_nm, (focal_reach, focal_sigma)) = if survey.focal_known {
         (STATED_RANGE_NM, STATED_FOCAL)
@@ -103,7 +98,17 @@ fn read<'a>(
     };
     let orders = Order::both(frame, &base, survey.beta, range_nm, STEP_NM);
     let heights = survey.ends();
-    let picture = LampPicture::new(base, &survey.slit, heights, orders, search);
+    LampPicture::new(base, &survey.slit, heights, orders, search)
+}
+
+/// Fits a scale of each lamp that the photo may show, as one survey has it.
+fn read<'a>(
+    frame: &Frame,
+    inputs: &Inputs<'a>,
+    survey: &Survey,
+    log: &mut Vec<String>,
+) -> Reading<'a> {
+    let picture = lamp_picture(frame, survey);
     let announced = inputs.lamps.len() <= ANNOUNCED;
     let mut refusals: Vec<Refusal> = Vec::new();
     let mut ranking: Vec<(&Lamp, f64)> = Vec::new();

@@ -1,7 +1,8 @@
 //! The two first orders show one spectrum: what stands at one place of one of them stands at the mirrored place of the other,
 //! whatever it is.
 
-use crate::measure::light::profile::{Order, Profile};
+use crate::measure::light::profile::{Profile, Slabs};
+use crate::measure::optics::Rays;
 use crate::measure::optics::adjust::Observation;
 
 /// The spectra are laid on each other in windows of this half width, nm: two lines' widths, over which colour changes little…
@@ -36,16 +37,18 @@ struct Shift {
     sigma_nm: f64,
 }
 
-/// Places of one wavelength in both orders, nm apart as they are seen. Nothing where an order is missing or has no structure.
-pub fn mirrors(orders: &[Order; 2]) -> Vec<Observation> {
+/// Places of one wavelength in both orders. Nothing where an order is missing or has no structure.
+///
+/// `orders` are −1 and +1, each with its profile on the scale of `rays`.
+pub fn mirrors(orders: [(&Slabs, &Profile); 2], rays: &Rays) -> Vec<Observation> {
     let [minus, plus] = orders;
-    let Some(common_nm) = common_shift(&minus.profile, &plus.profile) else {
+    let Some(common_nm) = common_shift(minus.1, plus.1) else {
         return Vec::new();
     };
     let steps = ((LAST_NM - FIRST_NM) / STEP_NM) as usize;
     let mut shifts: Vec<Shift> = (0..=steps)
         .map(|i| FIRST_NM + i as f64 * STEP_NM)
-        .filter_map(|nm| shift_at(&minus.profile, &plus.profile, nm, common_nm))
+        .filter_map(|nm| shift_at(minus.1, plus.1, nm, common_nm))
         .collect();
     let Some(middle) = weighted_middle(&shifts) else {
         return Vec::new();
@@ -55,9 +58,8 @@ pub fn mirrors(orders: &[Order; 2]) -> Vec<Observation> {
     shifts
         .iter()
         .filter_map(|s| {
-            let at = |order: &Order, nm: f64| {
-                let rays = &order.slabs.rays;
-                order.slabs.middle_px(rays, order.profile.sign * nm)
+            let at = |(slabs, profile): (&Slabs, &Profile), nm: f64| {
+                slabs.middle_px(rays, profile.sign * nm)
             };
             Some(Observation::Mirror {
                 plus: at(plus, s.nm + 0.5 * s.shift_nm)?,

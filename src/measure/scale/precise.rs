@@ -2,12 +2,14 @@
 //! nothing moves.
 
 use crate::measure::light::lineshape::{GroupFit, LineShape, fit_group, fit_shape, groups};
+use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::{Order, Profile, SLABS};
 use crate::measure::optics::Rays;
 use crate::measure::optics::adjust::{Adjusted, Observation, adjust, count, index};
 use crate::measure::scale::along::along_slit;
 use crate::measure::scale::evidence::{FittedGroup, excess_scatter, report};
 use crate::measure::scale::lamp_picture::{LampPicture, Refusal};
+use crate::measure::scale::mirror::mirrors;
 use crate::measure::scale::recognise::priors;
 use crate::terms::{Calibration, Interval, Lamp, LampLine, Optics};
 
@@ -29,12 +31,19 @@ const USUAL_PX_PER_NM: f64 = 2.0;
 /// enough to tell.
 const USUAL_BOX: f64 = 0.7;
 const USUAL_BLUR: f64 = 3.2;
+/// A line that shows the shape is so many times as wide as the lamp's lines typically are.
+const LINE_WIDTHS: Interval = Interval::new(0.5, 3.0);
 /// A group is clear from this signal to noise on…
 const CLEAR_SNR: f64 = 6.0;
 /// …with so much of the highest light…
 const CLEAR_SHARE: f64 = 0.002;
 /// …and a width, in line shapes, that is not at the limits of the fit.
 const CLEAR_STRETCH: Interval = Interval::new(0.52, 1.55);
+/// A band guides the scale where its place is known to this, nm, it stands alone within this, nm, and with so much of the highest
+/// light: europium's in the red, where a lamp has no sharp line.
+const GUIDE_SIGMA_NM: f64 = 0.5;
+const GUIDE_NM: f64 = 5.0;
+const GUIDE_SHARE: f64 = 0.1;
 /// A line so many standard uncertainties off all others is a wrong line…
 const WRONG_SIGMAS: f64 = 6.0;
 /// …where more than so many groups are left.
@@ -89,19 +98,29 @@ pub fn precise(
         let rays = optics.rays();
         let mut notes: Vec<String> = Vec::new();
         let profiles: Vec<Profile> = task.orders.iter().map(|o| o.slabs.profile(&rays)).collect();
+        // Each order has a focus of its own, and with it a shape of its lines.
+        let shapes: Vec<Option<LineShape>> = profiles
+            .iter()
+            .map(|profile| task.clearest_shape(std::slice::from_ref(profile)))
+            .collect();
         shape = task.clearest_shape(&profiles).or(shape);
         let used = shape.unwrap_or(LineShape {
             box_nm: USUAL_BOX * picture.typical_fwhm_nm,
             sigma_nm: picture.typical_fwhm_nm / USUAL_BLUR,
         });
-        let fits = task.clear_groups(&profiles, used, round == 0, &mut notes);
+        let shapes: Vec<LineShape> = shapes.into_iter().map(|own| own.unwrap_or(used)).collect();
+        let fits = task.clear_groups(&profiles, &shapes, round == 0, &mut notes);
         if fits.is_empty() {
             return Err(Refusal::FewLines(match &last {
                 Some(_) => too_few(0, lamp),
                 None => "no line of the lamp is clear enough to fit".into(),
             }));
         }
-        let observed = task.observed(&rays, fits, used.fwhm_nm());
+        let mut observed = task.observed(&rays, fits, used.fwhm_nm());
+        // Unknown lines count once those that are known have brought the scale near.
+        if round > 0 {
+            observed.after.extend(task.beside(&rays, &profiles));
+        }
         let Some(adjusted) = observed.adjust(&optics, picture) else {
             return Err(Refusal::PoorFit(
                 "the adjustment of the scale did not converge".into(),
@@ -215,14 +234,14 @@ impl Task<'_> {
     fn clear_groups(
         &self,
         profiles: &[Profile],
-        shape: LineShape,
+        shapes: &[LineShape],
         is_first: bool,
         notes: &mut Vec<String>,
     ) -> Vec<(f64, Vec<usize>, GroupFit)> {
-        let fwhm_nm = shape.fwhm_nm();
-        let all_groups = groups(self.lamp, fwhm_nm);
         let mut fits = Vec::new();
-        for profile in profiles {
+        for (profile, &shape) in profiles.iter().zip(shapes) {
+            let fwhm_nm = shape.fwhm_nm();
+            let all_groups = groups(self.lamp, fwhm_nm);
             let top = profile.light.iter().copied().fold(0.0f64, f64::max);
             for group in &all_groups {
                 if self.wrong.contains(&(profile.sign, group[0])) {
@@ -300,6 +319,54 @@ impl Task<'_> {
         }
     }
 
+    /// What the orders show besides the sharp lines: that both have one spectrum, and a band whose place is known to some tenths.
+    fn beside(&self, rays: &Rays, profiles: &[Profile]) -> Vec<Observation> {
+        let mut seen = Vec::new();
+        if let ([minus, plus], [at_minus, at_plus]) = (self.orders.as_slice(), profiles) {
+            let orders = [(&minus.slabs, at_minus), (&plus.slabs, at_plus)];
+            seen.extend(mirrors(orders, rays));
+        }
+        let bands: Vec<&LampLine> = self
+            .lamp
+            .lines
+            .iter()
+            .filter(|l| self.is_guide(l))
+            .collect();
+        for (order, profile) in self.orders.iter().zip(profiles) {
+            let tops = maxima(profile, CLEAR_SNR, GUIDE_SHARE);
+            for band in &bands {
+                let off = |top: &&Maximum| (top.nm - band.wavelength_nm).abs();
+                let nearest = tops.iter().min_by(|a, b| off(a).total_cmp(&off(b)));
+                let Some(top) = nearest.filter(|top| off(top) < GUIDE_NM && top.is_unclipped())
+                else {
+                    continue;
+                };
+                let sign = profile.sign;
+                if let Some(at) = order.slabs.middle_px(rays, sign * top.nm) {
+                    seen.push(Observation::Path {
+                        at,
+                        path_nm: sign * band.wavelength_nm,
+                        // What is not known of it is the same in all orders.
+                        sigma_nm: band.sigma_nm * (self.orders.len() as f64).sqrt(),
+                    });
+                }
+            }
+        }
+        seen
+    }
+
+    /// True for a band that guides a scale where no sharp line does: strong, narrow, by itself, and known to some tenths of a nm.
+    fn is_guide(&self, band: &LampLine) -> bool {
+        let beside = |other: &LampLine| {
+            let apart = (other.wavelength_nm - band.wavelength_nm).abs();
+            apart > 0.0 && apart < GUIDE_NM && other.strength > GUIDE_SHARE * band.strength
+        };
+        !band.fit
+            && band.sigma_nm <= GUIDE_SIGMA_NM
+            && band.width_nm < GUIDE_NM
+            && !self.lamp.lines.iter().any(beside)
+    }
+
     /// Box and blur of the clearest isolated line that the lamp has.
     fn clearest_shape(&self, profiles: &[Profile]) -> Option<LineShape> {
         let (lamp, guess_fwhm_nm) = (self.lamp, self.picture.typical_fwhm_nm);
@@ -329,7 +396,7 @@ impl Task<'_> {
                 }
                 if let Some((shape, chi)) = fit_shape(profile, line.wavelength_nm, guess_fwhm_nm)
                     && chi < 30.0
-                    && shape.fwhm_nm() < 3.0 * guess_fwhm_nm
+                    && LINE_WIDTHS.contains(shape.fwhm_nm() / guess_fwhm_nm)
                 {
                     best = Some((height, shape));
                 }

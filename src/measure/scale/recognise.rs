@@ -1,16 +1,15 @@
 //! Which line is which? The lamp's pattern, as the instrument would blur it, is looked for over the whole range of
 //! focal length, incidence and distortion that a phone can have; a local search would lock onto neighbours.
 
-use crate::measure::light::lineshape::FWHM_PER_SIGMA;
 use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::adjust::{Observation, adjust, index};
 use crate::measure::optics::{FAN_SIGMA, PUPIL_SHARE_SIGMA, Rays, USUAL_PUPIL_SHARE};
 use crate::measure::scale::photo_scale::{FLUSH_DEG, USUAL_K1};
-use crate::terms::{Interval, Lamp, Optics, Point};
+use crate::terms::{FWHM_PER_SIGMA, Interval, Lamp, Optics, Point};
 
 /// What phones see of every lamp: violet and deep red are taken by their filters.
-const SEEN_NM: Interval = Interval::new(415.0, 680.0);
+pub const SEEN_NM: Interval = Interval::new(415.0, 680.0);
 /// A lamp's light as the instrument would show it is worked out from this wavelength on, nm, in steps of this, for so many
 /// steps: over all that a phone may see.
 const START_NM: f64 = 360.0;

@@ -163,6 +163,8 @@ pub(in crate::publish::files) mod tests {
             bench: "heron".to_owned(),
             capture: None,
             rule: "notes".to_owned(),
+            phone: None,
+            looks: None,
             label: "a".to_owned(),
             lamp: String::new(),
             groups: BTreeMap::new(),

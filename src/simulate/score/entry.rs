@@ -12,6 +12,10 @@ pub struct Seen {
     pub verdict: String,
     /// Capture as in `quality.json`; empty where there is none.
     pub capture: String,
+    /// When it was taken, ISO 8601, as in `quality.json`; empty where the file does not say.
+    pub taken: String,
+    /// The photo by which it was settled, as in `quality.csv`; may be empty.
+    pub settled_by: String,
     /// Reasons: code, severity, measured.
     pub reasons: Vec<SeenReason>,
     /// Metrics that are numbers.

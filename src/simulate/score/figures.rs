@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::again::Again;
 use super::lines::LineError;
 use crate::terms::{Estimate, Interval};
 
@@ -83,6 +84,8 @@ pub struct Score {
     pub absorbance: Vec<Estimate>,
     /// Those of the errors that belong to true absorbances of 0.1 to 0.8 between 440 and 660 nm, where a class works.
     pub working_absorbance: Vec<Estimate>,
+    /// What became of the photos that were taken again.
+    pub again: Again,
     /// Unknowns of dilution series; the shell fills them in from the class's table.
     pub concentrations: Vec<Unknown>,
 }
@@ -198,6 +201,16 @@ impl Score {
                 "no sound photo is called retake",
                 format!("{} reasons invented", self.invented.len()),
                 self.invented.is_empty(),
+            ),
+            promise(
+                "every photo taken again is settled, and no other",
+                format!(
+                    "{} of {} still asked for, {} wrong",
+                    self.again.still_asked.len(),
+                    self.again.n_taken_again,
+                    self.again.wrong.len()
+                ),
+                self.again.still_asked.is_empty() && self.again.wrong.is_empty(),
             ),
         ]
     }

@@ -1,6 +1,7 @@
 //! Scores a class whose truth is known: what was published about each photo, as an outsider reads it, against what was
 //! planted. Pure: truth and read-back values in, figures out; it knows no formula of the measuring half.
 
+mod again;
 mod entry;
 mod figures;
 mod lines;
@@ -12,6 +13,7 @@ use super::truth::Truth;
 use crate::judge::{Check, Limits};
 use crate::terms::Estimate;
 
+pub use again::Again;
 pub use entry::{Entry, Seen, SeenReason, SeenRow};
 pub use figures::{Invented, Planted, Promise, Scale, Score, Unknown, quantile};
 pub use lines::{LineError, Place};
@@ -21,6 +23,7 @@ pub use table::{Speed, table};
 pub fn score(entries: &[Entry], limits: &Limits) -> Score {
     let mut score = Score {
         n_photos: entries.len(),
+        again: again::again(entries),
         ..Score::default()
     };
     let truths: BTreeMap<&str, &Truth> = entries

@@ -215,6 +215,12 @@ fn faults(out: &mut Vec<String>, score: &Score) {
         "sound photos unmeasured: {}",
         score.unmeasured.len()
     ));
+    for (what, photos) in [
+        ("taken again and still asked for", &score.again.still_asked),
+        ("settled by a photo of something else", &score.again.wrong),
+    ] {
+        out.extend(photos.iter().map(|photo| format!("  {what}: {photo}")));
+    }
     let unmeasured = score.unmeasured.iter().take(MAX_LISTED);
     out.extend(unmeasured.map(|photo| format!("  {photo}")));
 }

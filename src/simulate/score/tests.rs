@@ -84,6 +84,7 @@ fn seen(verdict: &str, error_nm: f64, reasons: &[(&str, &str)]) -> Seen {
         scale_from: "heron/lamp-01.jpg".into(),
         spectrum,
         peaks: vec![Estimate::new(587.562 + error_nm, 0.1)],
+        ..Seen::default()
     }
 }
 
@@ -113,7 +114,7 @@ fn a_class_without_a_flaw_keeps_every_promise() {
     let score = score(&entries, &Limits::default());
     assert_eq!(
         kept(&score),
-        [true; 8],
+        [true; 9],
         "{}",
         table(&score, &Speed::default(), "")
     );
@@ -142,7 +143,7 @@ fn every_kind_of_failure_breaks_its_own_promise() {
         ))
     };
     let broken = |i: usize| {
-        let mut all = [true; 8];
+        let mut all = [true; 9];
         all[i] = false;
         all
     };
@@ -189,12 +190,42 @@ fn every_kind_of_failure_breaks_its_own_promise() {
 }
 
 #[test]
+fn what_was_taken_again_must_be_settled_and_by_nothing_else() {
+    let photo = |name: &str, verdict: &str, minute: u32, by: &str| {
+        let seen = Seen {
+            taken: format!("2026-11-12T19:{minute:02}:00"),
+            settled_by: by.into(),
+            ..seen(verdict, 0.0, &[("tilted", "retake")])
+        };
+        let faults: &[_] = match verdict {
+            "good" => &[],
+            _ => &[("tilted", None)],
+        };
+        entry(name, faults, Some(seen))
+    };
+    let come_to = |by: &str| {
+        let class = [
+            photo("heron/neon-03.jpg", "retake", 1, by),
+            photo("heron/neon-09.jpg", "good", 3, ""),
+            photo("heron/helium-11.jpg", "good", 5, ""),
+            photo("heron/neon-12.jpg", "retake", 7, ""),
+        ];
+        let again = score(&class, &Limits::default()).again;
+        let n = |list: &[String]| list.len();
+        (again.n_taken_again, n(&again.still_asked), n(&again.wrong))
+    };
+    assert_eq!(come_to("heron/neon-09.jpg"), (1, 0, 0));
+    assert_eq!(come_to(""), (1, 1, 0));
+    assert_eq!(come_to("heron/helium-11.jpg"), (1, 0, 1));
+}
+
+#[test]
 fn a_mean_error_of_half_a_nanometre_breaks_the_median() {
     let score = score(
         &[entry("a", &[], Some(seen("good", 0.5, &[])))],
         &Limits::default(),
     );
-    let mut all = [true; 8];
+    let mut all = [true; 9];
     all[2] = false;
     assert_eq!(kept(&score), all);
 }

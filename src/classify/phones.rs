@@ -1,0 +1,217 @@
+//! Which phone took a photo, by what its file says; and what is odd about the phones of a bench.
+//!
+//! Serial numbers and owners are known as hashes only (`decode`), and here they become part of one more.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use globset::{GlobBuilder, GlobMatcher};
+
+use crate::decode::Facts;
+
+use super::bench::looks_like_a_date;
+use super::camera_names::without_copy_mark;
+
+/// Digits of a phone's code: of a hundred phones no two are alike but once in a million classes (birthday bound, 16⁸).
+const CODE_DIGITS: usize = 8;
+
+/// A phone.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Phone {
+    /// Model, or nothing where the file does not say.
+    pub model: String,
+    /// Tells it from others: eight hexadecimal digits.
+    pub code: String,
+}
+
+impl Phone {
+    /// The phone that took the photo at `path`, by make, model and what tells it from others of its kind; where nothing does,
+    /// by the folder as well. Absent where the file names no model: then nothing but the folder is known.
+    pub fn of(path: &str, facts: &Facts) -> Option<Phone> {
+        let model = facts.model.clone()?;
+        let make = facts.make.as_deref().unwrap_or_default();
+        let folder = path.split_once('/').map_or("", |(folder, _)| folder);
+        let own = match &facts.unit {
+            Some(unit) => format!("unit\n{unit}"),
+            None => format!("folder\n{folder}"),
+        };
+        let hash = blake3::hash(format!("{make}\n{model}\n{own}").as_bytes());
+        let code = hash.to_hex()[..CODE_DIGITS].to_owned();
+        Some(Phone { model, code })
+    }
+}
+
+impl std::fmt::Display for Phone {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{} {}", self.model, self.code)
+    }
+}
+
+/// Which bench each phone belongs to, as a person states it: by its code, or by a pattern of its model.
+#[derive(Clone, Debug, Default)]
+pub struct Phones {
+    benches: Vec<(String, GlobMatcher, String)>,
+}
+
+impl Phones {
+    /// Adds a phone.
+    ///
+    /// # Errors
+    /// In words, where `which` is no pattern.
+    pub fn push(&mut self, which: &str, bench: &str) -> Result<(), String> {
+        let glob = GlobBuilder::new(which).case_insensitive(true).build();
+        let glob = glob.map_err(|error| error.kind().to_string())?;
+        let matcher = glob.compile_matcher();
+        self.benches
+            .push((which.to_owned(), matcher, bench.to_owned()));
+        Ok(())
+    }
+
+    /// The bench that a phone is given to; absent where nobody says. A code goes before a model.
+    pub fn bench(&self, phone: &Phone) -> Option<&str> {
+        let by_code =
+            |(which, ..): &&(String, GlobMatcher, String)| which.eq_ignore_ascii_case(&phone.code);
+        let by_model = |(_, glob, _): &&(String, GlobMatcher, String)| glob.is_match(&phone.model);
+        let mut benches = self.benches.iter();
+        let found = benches
+            .clone()
+            .find(by_code)
+            .or_else(|| benches.find(by_model));
+        found.map(|(.., bench)| bench.as_str())
+    }
+
+    /// As written: each phone with its bench.
+    pub fn sources(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.benches
+            .iter()
+            .map(|(which, _, bench)| (which.as_str(), bench.as_str()))
+    }
+}
+
+/// A photo among those of the class, for [`notices`].
+pub struct Owned<'a> {
+    /// Path below the inbox.
+    pub photo: &'a str,
+    /// Whose it is.
+    pub bench: &'a str,
+    /// Which phone took it; absent where nothing but the folder is known.
+    pub phone: Option<&'a str>,
+}
+
+/// What a person should look at before the class goes on, each in a sentence: a bench that is named like a date, one with
+/// several phones, a name that two phones gave to two photos of one bench.
+pub fn notices<'a>(photos: impl Iterator<Item = Owned<'a>>) -> Vec<String> {
+    let mut benches: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
+    let mut names: BTreeMap<(&str, String), BTreeMap<&str, &str>> = BTreeMap::new();
+    for Owned {
+        photo,
+        bench,
+        phone,
+    } in photos
+    {
+        let phones = benches.entry(bench).or_default();
+        let Some(phone) = phone else { continue };
+        phones.insert(phone);
+        let name = photo.rsplit('/').next().unwrap_or(photo);
+        let key = (bench, without_copy_mark(name).to_lowercase());
+        names.entry(key).or_default().entry(phone).or_insert(photo);
+    }
+    let mut said = Vec::new();
+    for (bench, phones) in &benches {
+        if looks_like_a_date(bench) {
+            said.push(format!(
+                "the bench {bench} is named like a date: if benches lie in folders below it, name the bench in a rule (regex: \
+                 '^[^/]+/(?<bench>[^/]+)/')"
+            ));
+        }
+        if phones.len() > 1 {
+            let phones: Vec<&str> = phones.iter().copied().collect();
+            said.push(format!(
+                "the bench {bench} has photos of {} phones ({}): two phones on one disc are two instruments; give each phone \
+                 its bench under `phones:`",
+                phones.len(),
+                phones.join(", ")
+            ));
+        }
+    }
+    for ((bench, _), by_phone) in names.iter().filter(|(_, by_phone)| by_phone.len() > 1) {
+        let photos: Vec<&str> = by_phone.values().copied().collect();
+        said.push(format!(
+            "two phones of the bench {bench} gave one name to two photos ({}): make sure that none has replaced another",
+            photos.join(", ")
+        ));
+    }
+    said
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn facts(model: &str, unit: Option<&str>) -> Facts {
+        Facts {
+            make: Some("Shore".to_owned()),
+            model: Some(model.to_owned()),
+            unit: unit.map(str::to_owned),
+            ..Facts::default()
+        }
+    }
+
+    #[test]
+    fn a_phone_is_the_same_everywhere_by_its_unit_and_within_its_folder_without() {
+        let code = |path, model, unit| Phone::of(path, &facts(model, unit)).unwrap().code;
+        assert_eq!(
+            code("a/1.jpg", "Tern", Some("x")),
+            code("b/2.jpg", "Tern", Some("x"))
+        );
+        assert_ne!(
+            code("a/1.jpg", "Tern", Some("x")),
+            code("a/1.jpg", "Tern", Some("y"))
+        );
+        assert_eq!(
+            code("a/1.jpg", "Tern", None),
+            code("a/c/2.jpg", "Tern", None)
+        );
+        assert_ne!(code("a/1.jpg", "Tern", None), code("b/1.jpg", "Tern", None));
+        assert!(Phone::of("a/1.jpg", &Facts::default()).is_none());
+    }
+
+    #[test]
+    fn a_phone_s_code_goes_before_its_model() {
+        let tern = Phone::of("a/1.jpg", &facts("Tern 4", Some("x"))).unwrap();
+        let other = Phone::of("a/1.jpg", &facts("Tern 4", Some("y"))).unwrap();
+        let mut phones = Phones::default();
+        phones.push("tern*", "dunlin").unwrap();
+        phones.push(&tern.code.to_uppercase(), "heron").unwrap();
+        assert_eq!(phones.bench(&tern), Some("heron"));
+        assert_eq!(phones.bench(&other), Some("dunlin"));
+        let skua = Phone::of("a/1.jpg", &facts("Skua", None)).unwrap();
+        assert_eq!(phones.bench(&skua), None);
+    }
+
+    #[test]
+    fn what_is_odd_about_the_phones_of_a_bench_is_said() {
+        let photo = |photo, bench, phone| Owned {
+            photo,
+            bench,
+            phone,
+        };
+        let quiet = [
+            photo("heron/IMG_1.jpg", "heron", Some("Tern 1")),
+            photo("dunlin/IMG_1.jpg", "dunlin", Some("Skua 2")),
+            photo("dunlin/notes.txt", "dunlin", None),
+        ];
+        assert_eq!(notices(quiet.into_iter()), [""; 0]);
+        let odd = [
+            photo("2026-11-12/a/IMG_1.jpg", "2026-11-12", Some("Tern 1")),
+            photo("2026-11-12/a/img_1 (1).jpg", "2026-11-12", Some("Skua 2")),
+        ];
+        let said = notices(odd.into_iter());
+        assert_eq!(said.len(), 3, "{said:?}");
+        for (said, word) in
+            said.iter()
+                .zip(["like a date", "2 phones (Skua 2, Tern 1)", "one name"])
+        {
+            assert!(said.contains(word), "{said}");
+        }
+    }
+}

@@ -1,0 +1,48 @@
+//! The photos of one session, or of the class, beside each other: which folder each gets, which is a better form of which,
+//! and what the inbox as a whole says about them.
+
+use std::collections::BTreeMap;
+
+use crate::arrive::listing::Rel;
+use crate::lab::{Form, better_forms};
+use crate::publish::names;
+use crate::terms::Sessions;
+
+use super::job::Fate;
+use super::known::Known;
+
+/// Gives the photos of one session, or of the class, their folders and circumstances.
+pub fn arrange_one(session: Option<&str>, sessions: Sessions, photos: &mut [(&Rel, &mut Known)]) {
+    // The order of the shown paths decides, and not that of the bytes: they differ where names are not UTF-8.
+    photos.sort_by(|(_, a), (_, b)| a.shown.cmp(&b.shown));
+    let forms: Vec<Option<Form>> = photos.iter().map(|(_, photo)| photo.form()).collect();
+    let better = better_forms(&forms);
+    let paths: Vec<&Rel> = photos.iter().map(|(path, _)| *path).collect();
+    for ((_, photo), better) in photos.iter_mut().zip(better) {
+        photo.better = better.map(|i| paths[i].clone());
+    }
+    let below = photos.iter();
+    let places = names::assign(below.map(|(_, p)| (sessions.below(&p.shown), p.bench())));
+    let within = |inner: &str| match session {
+        Some(session) => format!("{session}/{inner}"),
+        None => inner.to_owned(),
+    };
+    let mut first_with: BTreeMap<String, String> = BTreeMap::new();
+    for ((_, photo), place) in photos.iter_mut().zip(places) {
+        photo.circumstances = place.remark.into_iter().collect();
+        match photo.fate() {
+            Fate::Ignore(_) => {}
+            Fate::Fault(_, what) => photo.circumstances.push(what),
+            Fate::Measure => match first_with.get(&photo.hash) {
+                Some(first) => photo.circumstances.push(format!(
+                    "the same bytes as {first}: one of the two is a copy"
+                )),
+                None => {
+                    first_with.insert(photo.hash.clone(), photo.shown.clone());
+                }
+            },
+        }
+        photo.folder = within(&place.folder);
+        photo.bench_key = within(photo.bench());
+    }
+}

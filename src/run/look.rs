@@ -1,0 +1,75 @@
+//! Between reading and planning: photos whose name says nothing are looked at, on the workers' threads. Nothing is planned
+//! meanwhile, for what they turn out to be may concern any other.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use crate::arrive::settle::Candidate;
+use crate::terms::Seen;
+
+use super::bell::Event;
+use super::engine::Engine;
+use super::intake::Taken;
+use super::job::Fate;
+use super::known::Known;
+use super::read::Source;
+use super::work::Work;
+
+impl Engine<'_> {
+    /// Hands photos to the workers to be looked at, as many as there are workers and memory for.
+    pub(super) fn start_looking(&mut self) {
+        while let Some((candidate, known)) = self.looking.waiting.front() {
+            let cost = known.cost(&Fate::Measure, std::iter::empty());
+            let orders = &self.setup.orders;
+            let n_in_hand = self.in_hand.len() + self.looking.n_in_hand();
+            let fits = self.bytes_in_hand + cost <= orders.memory_bytes;
+            let is_full = n_in_hand >= orders.workers.max(1);
+            if is_full || !fits && n_in_hand > 0 {
+                return;
+            }
+            if self.looking.in_hand.contains_key(&candidate.path) {
+                return;
+            }
+            let Some((candidate, known)) = self.looking.waiting.pop_front() else {
+                return;
+            };
+            let source = Source {
+                inbox: orders.inbox.clone(),
+                path: candidate.path.clone(),
+                size: known.size,
+                patience: orders.give_up,
+            };
+            self.bytes_in_hand += cost;
+            self.looking.in_hand.insert(candidate.path.clone(), cost);
+            let (work, bell) = (self.setup.work.clone(), self.bell.clone());
+            self.pool.spawn_fifo(move || {
+                let seen = look(&source, &known.hash, work.as_ref());
+                bell.ring(Event::Looked(Box::new((candidate, known, seen))));
+            });
+        }
+    }
+
+    /// Takes in what was seen.
+    pub(super) fn take_looked(&mut self, candidate: Candidate, known: Known, seen: Option<Seen>) {
+        if let Some(cost) = self.looking.in_hand.remove(&candidate.path) {
+            self.bytes_in_hand -= cost;
+        }
+        let Some(seen) = seen else {
+            self.take(candidate, Taken::Gone);
+            return;
+        };
+        self.looking.remember(&known.hash, seen.clone());
+        let known = known.looked_at(seen, self.setup.work.as_ref());
+        self.take(candidate, Taken::Known(Box::new(known)));
+    }
+}
+
+/// What a photo looks like; nothing where its file has changed. A panic costs this photo's looks only.
+fn look(source: &Source, hash: &str, work: &dyn Work) -> Option<Seen> {
+    let bytes = source.read(hash).ok()?;
+    let look = || work.look(&bytes, hash);
+    let seen = catch_unwind(AssertUnwindSafe(look));
+    Some(seen.unwrap_or_else(|_| {
+        tracing::error!(photo = %source.path.shown(), "this program failed on looking at it; keep it for a report");
+        Seen::nothing("this program failed on looking at it")
+    }))
+}

@@ -1,0 +1,104 @@
+//! What a photo looks like: the words that rules ask for, and how sure it is.
+
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+/// What is seen in a photo, whatever its name says.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(from = "String", into = "String")]
+pub enum Look {
+    /// A spectrum with the pattern of this lamp.
+    Lamp(String),
+    /// A spectrum of lines, of whatever lamp.
+    Lines,
+    /// A spectrum of many colours that run into each other.
+    Continuous,
+    /// No light.
+    Dark,
+    /// Light, but no slit.
+    Room,
+    /// A printed slate.
+    Slate,
+}
+
+impl Look {
+    /// The words that are no lamp's name, as in a configuration and in `quality.json`.
+    pub const WORDS: [&str; 5] = ["lines", "continuous", "dark", "room", "slate"];
+}
+
+impl From<String> for Look {
+    /// What is none of [`Look::WORDS`] is a lamp's name.
+    fn from(word: String) -> Look {
+        match word.as_str() {
+            "lines" => Look::Lines,
+            "continuous" => Look::Continuous,
+            "dark" => Look::Dark,
+            "room" => Look::Room,
+            "slate" => Look::Slate,
+            _ => Look::Lamp(word),
+        }
+    }
+}
+
+impl fmt::Display for Look {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Look::Lamp(name) => name,
+            Look::Lines => "lines",
+            Look::Continuous => "continuous",
+            Look::Dark => "dark",
+            Look::Room => "room",
+            Look::Slate => "slate",
+        })
+    }
+}
+
+impl From<Look> for String {
+    fn from(look: Look) -> String {
+        look.to_string()
+    }
+}
+
+/// What was seen in a photo, and how sure that is.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Seen {
+    /// What it looks like; absent where there is no picture to look at.
+    pub look: Option<Look>,
+    /// Like a probability, 0.5 to 1, in hundredths.
+    pub sure: f64,
+    /// What it may be as well, where two are nearly as likely.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub or: Option<Look>,
+    /// What the judgement rests on, in words with its numbers.
+    pub why: String,
+}
+
+impl Seen {
+    /// Of a file that shows no picture.
+    pub fn nothing(why: impl Into<String>) -> Seen {
+        Seen {
+            look: None,
+            sure: 1.0,
+            or: None,
+            why: why.into(),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_look_reads_back_as_it_was_written_and_any_other_word_is_a_lamp() {
+        for word in Look::WORDS {
+            let look = Look::from(word.to_owned());
+            assert!(!matches!(look, Look::Lamp(_)), "{word}");
+            assert_eq!(look.to_string(), word);
+        }
+        let lamp = Look::from("helium".to_owned());
+        assert_eq!(lamp, Look::Lamp("helium".to_owned()));
+        assert_eq!(lamp.to_string(), "helium");
+    }
+}
