@@ -222,6 +222,7 @@ const MAY_KNOW: [(&str, &[&str]); 19] = [
             "measure",
             "publish",
             "settings",
+            "slates",
             "standards",
         ],
     ),

@@ -155,6 +155,7 @@ fn odd(inputs: &Inputs<'_>) -> Vec<String> {
         photo: &s.record.photo,
         bench: &s.record.bench,
         phone: s.record.capture.and(s.record.phone.as_deref()),
+        is_of_alike_phones: s.record.is_of_alike_phones(),
     });
     let said = notices(photos).into_iter();
     said.map(|said| words::visible(&said)).collect()

@@ -16,6 +16,7 @@ mod engine;
 mod explain;
 mod failure;
 mod folders;
+mod governed;
 mod inbox;
 mod init;
 mod intake;

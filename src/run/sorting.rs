@@ -116,6 +116,7 @@ fn odd(settings: &Settings, sorted: &[Sorted], said: &mut Vec<String>) {
         photo: &s.photo,
         bench: s.decision.bench(),
         phone: phone.as_deref(),
+        is_of_alike_phones: false,
     });
     let notices = notices(owned).into_iter();
     said.extend(notices.map(|notice| format!("ATTENTION: {notice}")));

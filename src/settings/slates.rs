@@ -1,6 +1,9 @@
 //! The section `slates`: the cards that are printed, and for how long one holds.
 
+use serde::Deserialize;
+
 use super::reading::{Spot, Table, meant};
+use crate::classify::{CameraNames, SlateSearch};
 use crate::slates::{Slate, Square, What};
 
 /// What is said of slates.
@@ -10,6 +13,32 @@ pub struct Slates {
     pub cards: Vec<Card>,
     /// For how long a slate holds, minutes; absent: until the next one or the session's end.
     pub valid_min: Option<f64>,
+    /// Which photos are looked at for slates.
+    pub look_at: LookAt,
+}
+
+/// Which photos are looked at for slates.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum LookAt {
+    /// None: slates do nothing.
+    None,
+    /// Those whose name says nothing or begins with `slate`: they are looked at anyway, or are few.
+    #[default]
+    Unnamed,
+    /// All: each picture is then decoded before any is measured.
+    All,
+}
+
+impl LookAt {
+    /// The same where these names say nothing.
+    pub(super) fn search(self, camera_names: CameraNames) -> SlateSearch {
+        match self {
+            LookAt::None => SlateSearch::None,
+            LookAt::Unnamed => SlateSearch::Unnamed(camera_names),
+            LookAt::All => SlateSearch::All,
+        }
+    }
 }
 
 /// A card of the printed page.
@@ -54,6 +83,7 @@ impl Default for Slates {
         Slates {
             cards: WORDS.iter().filter_map(|word| card_of(word)).collect(),
             valid_min: Some(VALID_MIN),
+            look_at: LookAt::default(),
         }
     }
 }
@@ -77,6 +107,9 @@ impl Slates {
         // A week: beyond it `any` is meant.
         t.set("valid_min", &mut self.valid_min, |spot| {
             spot.unless("any", |spot| spot.number(1.0..=10_080.0, "min, or any"))
+        });
+        t.set("look_at", &mut self.look_at, |spot| {
+            spot.word(&["none", "unnamed", "all"])
         });
         t.set("cards", &mut self.cards, |spot| {
             let cards = spot.list();
@@ -229,11 +262,11 @@ mod tests {
     #[test]
     fn cards_of_one_s_own_are_read() {
         let (slates, mistakes) = read(
-            "valid_min: any\ncards:\n  - Lamp\n  - {sample: quay-lamp}\n  - {standard: 0.5, unit: mg/L, series: dye}\n  \
+            "valid_min: any\nlook_at: all\ncards:\n  - Lamp\n  - {sample: quay-lamp}\n  - {standard: 0.5, unit: mg/L, series: dye}\n  \
              - {bench: heron, lamp: any}\n  - {unknown: dye}\n  - {bench: tern, blank: true}\n",
         );
         assert_eq!(mistakes, [""; 0]);
-        assert_eq!(slates.valid_min, None);
+        assert_eq!((slates.valid_min, slates.look_at), (None, LookAt::All));
         let said: Vec<String> = slates
             .printed(&[])
             .iter()
@@ -256,19 +289,20 @@ mod tests {
     fn every_mistake_in_a_card_is_named_with_its_place() {
         let long = "x".repeat(61);
         let (_, mistakes) = read(&format!(
-            "valid_min: 0\ncards:\n  - lmap\n  - {{sampel: x}}\n  - {{lamp: a, sample: b}}\n  - {{sample: {long}}}\n  \
+            "valid_min: 0\nlook_at: unnamned\ncards:\n  - lmap\n  - {{sampel: x}}\n  - {{lamp: a, sample: b}}\n  - {{sample: {long}}}\n  \
              - {{standard: much}}\n  - {{unit: mg, sample: a}}\n  - {{}}\n"
         ));
         let begins = [
             ("lab.yaml:1:12", "out of range"),
-            ("lab.yaml:3:5", "did you mean \"lamp\""),
-            ("lab.yaml:4:6", "did you mean \"sample\""),
-            ("lab.yaml:4:5", "says nothing"),
-            ("lab.yaml:5:5", "two things"),
-            ("lab.yaml:6:14", "does not fit"),
-            ("lab.yaml:7:16", "a number is wanted"),
-            ("lab.yaml:8:12", "without a standard"),
-            ("lab.yaml:9:5", "says nothing"),
+            ("lab.yaml:2:10", "did you mean \"unnamed\""),
+            ("lab.yaml:4:5", "did you mean \"lamp\""),
+            ("lab.yaml:5:6", "did you mean \"sample\""),
+            ("lab.yaml:5:5", "says nothing"),
+            ("lab.yaml:6:5", "two things"),
+            ("lab.yaml:7:14", "does not fit"),
+            ("lab.yaml:8:16", "a number is wanted"),
+            ("lab.yaml:9:12", "without a standard"),
+            ("lab.yaml:10:5", "says nothing"),
         ];
         for (place, what) in begins {
             let found = mistakes

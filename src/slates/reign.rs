@@ -6,6 +6,7 @@
 
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 
 use jiff::civil::DateTime;
 
@@ -53,25 +54,32 @@ pub enum Ungoverned {
     TooOld(usize),
 }
 
-/// What slates say of each photo, in the order of `photos`, on which nothing else depends; slates themselves are under none.
+/// What slates say of each photo, in the order of `photos`, on which nothing else depends. A slate itself is of the bench that is in
+/// force where it was taken, and under nothing else.
 ///
 /// `valid_min`: for how long a slate holds, minutes; absent: until the next one or the session's end.
 pub fn governed(photos: &[Photo<'_>], valid_min: Option<f64>) -> Vec<Under> {
     let mut under = vec![Under::default(); photos.len()];
     let mut by_phone: BTreeMap<(&str, &str), Vec<(DateTime, usize)>> = BTreeMap::new();
-    let any_slate = |session: &str| {
-        let is_slate = |p: &&Photo<'_>| p.session == session && *p.seen != Sighting::None;
-        photos.iter().any(|p| is_slate(&p))
-    };
+    let slates: BTreeSet<(&str, Option<&str>)> = photos
+        .iter()
+        .filter(|p| *p.seen != Sighting::None)
+        .map(|p| (p.session, p.phone))
+        .collect();
+    let any_slate = |session: &str| slates.iter().any(|(of, _)| *of == session);
     for (i, photo) in photos.iter().enumerate() {
         match (photo.phone, photo.taken) {
             (Some(phone), Some(taken)) => by_phone
                 .entry((photo.session, phone))
                 .or_default()
                 .push((taken, i)),
-            _ if *photo.seen != Sighting::None || !any_slate(photo.session) => {}
-            (None, _) => under[i].ungoverned = Some(Ungoverned::AlikePhones),
-            (Some(_), None) => under[i].ungoverned = Some(Ungoverned::NoTime),
+            (None, _) if any_slate(photo.session) => {
+                under[i].ungoverned = Some(Ungoverned::AlikePhones);
+            }
+            (Some(_), None) if slates.contains(&(photo.session, photo.phone)) => {
+                under[i].ungoverned = Some(Ungoverned::NoTime);
+            }
+            _ => {}
         }
     }
     for row in by_phone.values_mut() {
@@ -96,15 +104,15 @@ fn walk(
     let mut unread = None;
     let mut last_photo = None;
     for &(taken, i) in row {
+        let holds = |slate: Option<(DateTime, usize)>| {
+            let (since, slate) = slate?;
+            let age_min = taken.duration_since(since).as_secs_f64() / 60.0;
+            valid_min
+                .is_none_or(|most| age_min <= most)
+                .then_some(slate)
+        };
         match photos[i].seen {
             Sighting::None => {
-                let holds = |slate: Option<(DateTime, usize)>| {
-                    let (since, slate) = slate?;
-                    let age_min = taken.duration_since(since).as_secs_f64() / 60.0;
-                    valid_min
-                        .is_none_or(|most| age_min <= most)
-                        .then_some(slate)
-                };
                 let too_old = what.or(bench).map(|(_, slate)| Ungoverned::TooOld(slate));
                 under[i].what = holds(what);
                 under[i].bench = holds(bench);
@@ -114,10 +122,12 @@ fn walk(
                 last_photo = Some(i);
             }
             Sighting::Unread(_) => {
+                under[i].bench = holds(bench);
                 (what, bench) = (None, None);
                 unread = Some(i);
             }
             Sighting::Read(slate) if slate.what == Some(What::Void) => {
+                under[i].bench = holds(bench);
                 if let Some(photo) = last_photo {
                     under[photo].void.get_or_insert(i);
                 }
@@ -125,8 +135,10 @@ fn walk(
             Sighting::Read(slate) => {
                 unread = None;
                 what = slate.what.is_some().then_some((taken, i));
+                under[i].bench = holds(bench);
                 if slate.bench.is_some() {
                     bench = Some((taken, i));
+                    under[i].bench = Some(i);
                 }
             }
         }
@@ -235,6 +247,8 @@ mod tests {
         let under = governed(&photos, None);
         assert_eq!((under[2].bench, under[2].what), (Some(0), Some(1)));
         assert_eq!((under[4].bench, under[4].what), (Some(3), None));
+        let of_slates: Vec<_> = [0, 1, 3].map(|i| under[i].bench).to_vec();
+        assert_eq!(of_slates, [Some(0), Some(0), Some(3)]);
     }
 
     #[test]
@@ -299,6 +313,9 @@ mod tests {
         assert_eq!((under[1].what, under[2].what), (None, None));
         assert_eq!(under[1].ungoverned, Some(Ungoverned::NoTime));
         assert_eq!(under[2].ungoverned, Some(Ungoverned::AlikePhones));
+        // Another phone's slate could not have governed it.
+        photos[1].phone = Some("gull");
+        assert_eq!(governed(&photos, None)[1], Under::default());
         // Where nobody uses slates there is nothing to say.
         photos[0].seen = &NO;
         assert_eq!(governed(&photos, None), [Under::default(); 3]);

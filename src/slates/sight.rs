@@ -15,6 +15,7 @@ use rxing::{Binarizer, Luma8LuminanceSource};
 
 use super::slate::{NoSlate, Slate};
 use crate::frame::Frame;
+use crate::terms::SlateSeen;
 
 /// What is seen of slates in a photo.
 #[derive(Clone, Debug, PartialEq)]
@@ -25,6 +26,29 @@ pub enum Sighting {
     Read(Slate),
     /// One that is there and cannot be read, or says nothing that is understood; why.
     Unread(String),
+}
+
+impl Sighting {
+    /// As it is kept with what else was seen in the photo; absent where there is no slate.
+    pub fn kept(&self) -> Option<SlateSeen> {
+        match self {
+            Sighting::None => None,
+            Sighting::Read(slate) => Some(SlateSeen::Read(slate.text())),
+            Sighting::Unread(why) => Some(SlateSeen::Unread(why.clone())),
+        }
+    }
+
+    /// The same read back.
+    pub fn recalled(kept: Option<&SlateSeen>) -> Sighting {
+        match kept {
+            None => Sighting::None,
+            Some(SlateSeen::Unread(why)) => Sighting::Unread(why.clone()),
+            Some(SlateSeen::Read(text)) => match Slate::parse(text) {
+                Ok(slate) => Sighting::Read(slate),
+                Err(why) => Sighting::Unread(why.to_string()),
+            },
+        }
+    }
 }
 
 /// Long side of the reduced picture in which slates are looked for, px. A card of a fifth of the picture's height, tilted by 40°,
@@ -319,6 +343,15 @@ mod tests {
         );
         let twice = look(&picture(&[(&blank, 100, 100, 8), (&blank, 800, 500, 8)]));
         assert_eq!(twice, Sighting::Read(Slate::of(What::Blank)));
+    }
+
+    #[test]
+    fn what_was_seen_is_kept_and_read_back() {
+        let read = Sighting::Read(Slate::of(What::Sample(Some("quay-lamp".to_owned()))));
+        let unread = Sighting::Unread("a slate whose code cannot be read".to_owned());
+        for seen in [Sighting::None, read, unread] {
+            assert_eq!(Sighting::recalled(seen.kept().as_ref()), seen);
+        }
     }
 
     #[test]
