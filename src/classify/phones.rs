@@ -110,7 +110,8 @@ pub struct Taken<'a> {
     pub facts: &'a Facts,
 }
 
-/// A name with fewer digits is given again and again by one phone: `image.jpg`, `photo-1.jpg`.
+/// A name with fewer digits is given again and again by one phone (`image.jpg`, `photo-1.jpg`), and one with more letters than
+/// digits by people (`bulb-2800K.jpg`).
 const COUNTING_DIGITS: usize = 4;
 /// Two photos of one name that were taken within this time may be forms of one shot or an edited copy, s (common practice, no
 /// source).
@@ -128,7 +129,9 @@ pub fn alike<'a>(photos: impl Iterator<Item = Taken<'a>>) -> BTreeSet<&'a str> {
     {
         let name = photo.rsplit('/').next().unwrap_or(photo);
         let name = without_copy_mark(name).to_lowercase();
-        let is_counted = name.bytes().filter(u8::is_ascii_digit).count() >= COUNTING_DIGITS;
+        let digits = name.bytes().filter(u8::is_ascii_digit).count();
+        let letters = name.chars().filter(|c| c.is_alphabetic()).count();
+        let is_counted = digits >= COUNTING_DIGITS.max(letters);
         if let Some(taken) = facts.taken.filter(|_| is_counted) {
             times.entry((phone, name)).or_default().push(taken);
         }
@@ -189,8 +192,8 @@ pub fn notices<'a>(photos: impl Iterator<Item = Owned<'a>>) -> Vec<String> {
     for (bench, photos) in ungoverned {
         let first = photos.iter().min().copied().unwrap_or_default();
         said.push(format!(
-            "no slate governs {} photos of the bench {bench}, such as {first}: several phones took them that cannot be told apart \
-             by what their files say; give each phone a folder of its own",
+            "no slate governs photos of the bench {bench} ({}, such as {first}): several phones took them that cannot be told \
+             apart by what their files say; give each phone a folder of its own",
             photos.len()
         ));
     }
@@ -269,7 +272,7 @@ mod tests {
         };
         let said = notices([alike].into_iter());
         assert!(
-            said[0].contains("no slate governs 1 photos of the bench a"),
+            said[0].contains("no slate governs photos of the bench a (1,"),
             "{said:?}"
         );
         let odd = [
@@ -307,6 +310,7 @@ mod tests {
         assert!(!twice("a/IMG_0412.jpg", "a/IMG_0412 (1).jpg", Some("u")));
         assert!(!twice("a/IMG_0412.jpg", "a/IMG_0413.jpg", None));
         assert!(!twice("a/image.jpg", "a/image (1).jpg", None));
+        assert!(!twice("a/x/bulb-2800K.jpg", "a/y/bulb-2800K.jpg", None));
         let forms = [
             ("a/IMG_0412.jpg", at(0, None)),
             ("a/IMG_0412.heic", at(0, None)),

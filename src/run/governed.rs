@@ -102,7 +102,10 @@ impl Shots {
             if !photo.is_photo() {
                 continue;
             }
-            let first = better[i].unwrap_or(i);
+            let mut first = i;
+            while let Some(next) = better[first].filter(|next| *next != i) {
+                first = next;
+            }
             let shot = *by_first.entry(first).or_insert_with(|| {
                 shots.firsts.push(first);
                 shots.seen.push(Sighting::None);
@@ -214,7 +217,10 @@ impl Words<'_> {
             state(&mut said, slate.what.as_ref());
         }
         said.ignore = self.slate(void).is_some();
-        let mut by: Vec<usize> = [void, what, bench].into_iter().flatten().collect();
+        let mut by: Vec<usize> = match void.filter(|_| said.ignore) {
+            Some(void) => vec![void],
+            None => [what, bench].into_iter().flatten().collect(),
+        };
         by.dedup();
         let slates: Vec<(&str, &Slate)> = by
             .into_iter()

@@ -140,7 +140,9 @@ impl Known {
         if !self.is_photo() || person.is_some_and(is_settled) {
             return Sighting::None;
         }
-        Sighting::recalled(self.seen.as_ref().and_then(|seen| seen.slate.as_ref()))
+        // Only what the rules in force ask for counts: another look may linger from rules that were edited since.
+        let seen = self.by_itself.basis.seen.as_ref();
+        Sighting::recalled(seen.and_then(|seen| seen.slate.as_ref()))
     }
 
     /// Whose it is.

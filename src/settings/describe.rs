@@ -10,7 +10,7 @@ use crate::judge::Check;
 use crate::terms::{Choice, Instrument, Lamp, Sessions, Severity};
 
 use super::paths::without_detours;
-use super::{BUILT_IN, Card, Poll, Settings};
+use super::{BUILT_IN, Card, LookAt, Poll, Settings};
 
 #[derive(Template)]
 #[template(path = "check.txt", config = "src/settings/askama.toml")]
