@@ -19,7 +19,7 @@ pub fn printed_slates(settings: &Settings, paper: &str) -> String {
     };
     let mut benches: BTreeMap<String, String> = BTreeMap::new();
     if let Ok(listing) = listing::list(&settings.inbox) {
-        for (path, _) in &listing.entries {
+        for path in listing.entries.keys() {
             let path = path.shown();
             let folder = path.split_once('/').map(|(folder, _)| folder);
             if let Some(folder) = folder.filter(|name| !name.starts_with(['.', '@'])) {

@@ -92,6 +92,9 @@ pub fn governed(photos: &[Photo<'_>], valid_min: Option<f64>) -> Vec<Under> {
     under
 }
 
+/// A slate that was seen, and when.
+type InForce = Option<(DateTime, usize)>;
+
 /// Goes through one phone's photos of one session, in order.
 fn walk(
     photos: &[Photo<'_>],
@@ -99,12 +102,11 @@ fn walk(
     valid_min: Option<f64>,
     under: &mut [Under],
 ) {
-    let (mut what, mut bench): (Option<(DateTime, usize)>, Option<(DateTime, usize)>) =
-        (None, None);
+    let (mut what, mut bench): (InForce, InForce) = (None, None);
     let mut unread = None;
     let mut last_photo = None;
     for &(taken, i) in row {
-        let holds = |slate: Option<(DateTime, usize)>| {
+        let holds = |slate: InForce| {
             let (since, slate) = slate?;
             let age_min = taken.duration_since(since).as_secs_f64() / 60.0;
             valid_min

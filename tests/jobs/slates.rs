@@ -26,7 +26,7 @@ fn card(planned: &Planned, slate: &Slate, is_covered: bool) -> (String, Vec<u8>)
         }
     }
     let mut shot = planned.shot.clone();
-    shot.taken = shot.taken - 5.seconds();
+    shot.taken -= 5.seconds();
     shot.exposure = Exposure::Set(1.0 / 60.0, 200.0);
     shot.scene = Scene::Card(Card {
         side: square.side,
@@ -141,6 +141,9 @@ fn a_card_with_a_thumb_on_it_is_to_be_taken_again_and_governs_nothing() {
     assert_eq!(slate["reasons"][0]["code"], "slate-unread");
     let advice = slate["reasons"][0]["advice"].as_str().unwrap();
     assert!(advice.starts_with("The slate cannot be read: "), "{advice}");
+    let page = std::fs::read_to_string(place.results().join("heron/index.html")).unwrap();
+    assert!(page.contains(&format!("{name}/photo.log")), "{page}");
+    assert!(!page.contains(&format!("{name}/overlay.png")), "{page}");
     let photo = place.quality(&format!("heron/{next}"));
     assert_ne!(photo["capture"], "blank");
     let remarks = photo["remarks"].to_string();
