@@ -274,7 +274,7 @@ pub struct Conditions {
 }
 
 impl Conditions {
-    /// Compiles a regular expression as rules understand it: see [`expression`].
+    /// Compiles a regular expression as rules understand it: letter case aside, found anywhere in the text.
     ///
     /// # Errors
     /// In words, where `source` is not one.

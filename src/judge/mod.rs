@@ -67,6 +67,12 @@ const SLIT_ELSEWHERE_DEG: f64 = 3.0;
 /// An angle that is known better than this is told with one decimal more, degrees.
 const WELL_KNOWN_DEG: f64 = 0.05;
 
+/// A slit to aim for, µm: two sheets of printer paper (common practice, no source).
+const WANTED_UM: &str = "200";
+
+/// Lines are wide by what has more than this share in their width.
+const MOSTLY: f64 = 0.5;
+
 /// Widths of slits are told in steps of so many µm.
 const WIDTH_STEP_UM: f64 = 10.0;
 
@@ -359,7 +365,10 @@ impl Judgement<'_> {
             && !metrics.has(Quantity::MovedPx)
             && !in_blur
         {
-            let slots = Slots::from([("width_um", round(value)), ("wanted_um", "200".to_owned())]);
+            let slots = Slots::from([
+                ("width_um", round(value)),
+                ("wanted_um", WANTED_UM.to_owned()),
+            ]);
             let measured = format!("slit {} ± {} µm", round(value), round(sigma.max(step)));
             self.weigh(Check::SlitWidthUm, value, measured, slots);
         }
@@ -391,7 +400,7 @@ impl Judgement<'_> {
         if named.iter().any(|code| self.has(*code, severity)) {
             return;
         }
-        let is_blur = blur_share > 0.5;
+        let is_blur = blur_share > MOSTLY;
         let blur_px = width.value * blur_share.sqrt() / FWHM_PER_SIGMA;
         let slit_um = width.value * (1.0 - blur_share).sqrt() * um_per_px;
         let rounded = (slit_um / WIDTH_STEP_UM).round() * WIDTH_STEP_UM;
@@ -413,7 +422,7 @@ impl Judgement<'_> {
             } else {
                 Slots::from([
                     ("width_um", format!("{rounded:.0}")),
-                    ("wanted_um", "200".to_owned()),
+                    ("wanted_um", WANTED_UM.to_owned()),
                 ])
             },
         });

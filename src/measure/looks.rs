@@ -10,7 +10,7 @@ use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::light::profile::Profile;
 use crate::measure::scale::lamp_photo::lamp_picture;
-use crate::measure::scale::lamp_picture::LampPicture;
+use crate::measure::scale::lamp_picture::{LEAST_LEAD, LampPicture, SURE_PER_LEAD, sureness};
 use crate::measure::scale::recognise::{Candidate, Feature, SEEN_NM, features};
 use crate::measure::sight::{Familiar, Map, Survey, look, survey};
 use crate::terms::{Lamp, Look, Seen};
@@ -38,8 +38,6 @@ const USUAL_FWHM_NM: f64 = 2.0;
 /// Below [`LEAST_AGREEMENT`] by so much, or with so many lines fewer, it may still be the lamp.
 const DOUBTED_AGREEMENT: f64 = 0.1;
 const DOUBTED_LINES: usize = 1;
-/// With less lead over the next lamp two are as likely.
-const LEAST_LEAD: f64 = 0.06;
 
 /// With this agreement or less, or fewer lines in their places, a thinned picture shows no such lamp: lamps gave −0.39 and 6
 /// at least (drawn photos).
@@ -60,9 +58,6 @@ const LINES_SHARE: f64 = 0.4;
 const DARK_LEVEL: f64 = 0.02;
 /// …and up to so many times as bright it may be a dark with stray light in it.
 const NEARLY_DARK: f64 = 2.5;
-
-/// A judgement's doubt, a half where two are as likely, falls to a third with so much lead of what it rests on.
-const SURE_PER_LEAD: f64 = 0.1;
 
 /// What is looked for.
 pub struct Sought<'a> {
@@ -112,8 +107,7 @@ fn glance(frame: &Frame, facts: &Facts, sought: &Sought<'_>) -> Glance {
 
 /// How sure a judgement is that leads by `lead` over the other one, 0.5…1, in hundredths.
 fn sure(lead: f64) -> f64 {
-    let sure = 1.0 - 0.5 * (-lead.max(0.0) / SURE_PER_LEAD).exp();
-    (100.0 * sure).round() / 100.0
+    (100.0 * sureness(lead)).round() / 100.0
 }
 
 /// The slit and its band with the disc that shows most of the slit's ends.

@@ -123,8 +123,13 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
 /// The slit: how wide, as far as that is seen; are its blades parallel, and clean?
 fn blades(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
     let mut gauges = Vec::new();
-    if let Some(width) = bench.metric(Quantity::SlitWidthUm) {
-        gauges.push(("slit width", format!("{} µm", numbers::said(width, 1.0))));
+    if let Some(slit) = bench.slit() {
+        let width = numbers::plus_minus(slit.width());
+        let photos = match slit.photos {
+            1 => "1 photo".to_owned(),
+            n => format!("{n} photos"),
+        };
+        gauges.push(("slit width", format!("{width} µm, from {photos}")));
     } else if let Some(most) = bench.metric(Quantity::SlitWidthAtMostUm) {
         gauges.push(("slit width", format!("at most {:.0} µm", most.value)));
     }

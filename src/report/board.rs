@@ -289,7 +289,9 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         scale_href: format!("{}/calibration.html", pages::href(&bench.folder)),
         state,
         scale,
-        slit: with(Quantity::SlitWidthUm),
+        slit: bench.slit().map_or("–".to_owned(), |slit| {
+            format!("{} µm", numbers::plus_minus(slit.width()))
+        }),
         bandpass: with(Quantity::BandpassNm),
         hoist,
         counts: if counts.is_empty() {

@@ -5,9 +5,11 @@ use std::collections::BTreeMap;
 
 use askama::Template;
 
-use super::calibrations::{builds, used_by};
+use super::builds::builds;
+use super::builds::has_own_scale;
+use super::calibrations::used_by;
 use super::standing::BenchStanding;
-use super::trend::{Trend, has_own_scale, trends};
+use super::trend::{Trend, trends};
 use super::{charts, pages};
 use crate::publish::record::{CalibrationRecord, Record, file_name, parameters};
 use crate::publish::{numbers, words};

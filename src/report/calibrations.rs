@@ -4,14 +4,17 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::builds::builds;
 use super::shown::{Shown, by_path};
-use crate::measure::optics::instrument;
+use super::slit::{BenchSlit, bench_slit};
 use crate::publish::record::{Record, parameters};
 use crate::terms::{Calibration, Capture, FoundOut, LineUse, ScaleKind, SigmaAt, Verdict};
 
 #[derive(Serialize)]
 struct Page<'a> {
     bench: &'a str,
+    /// The slit, from all photos of the bench as it was built last; absent where none shows it.
+    slit: Option<BenchSlit>,
     calibrations: Vec<Entry<'a>>,
     /// Photos of the bench with a provisional scale.
     provisional: usize,
@@ -42,35 +45,6 @@ struct Entry<'a> {
     parameters: BTreeMap<String, f64>,
     lines: &'a [LineUse],
     sigma_curve: &'a [SigmaAt],
-}
-
-/// A lamp photo among the builds of its bench's instrument.
-pub(super) struct Build {
-    /// From 1 on, by time.
-    pub number: usize,
-    /// What has jumped since the lamp photo before; empty within a build.
-    pub jumps: Vec<String>,
-}
-
-/// Tells apart the builds of a bench's instrument: every lamp photo with a scale against the one before it in time, by
-/// photo. Those that do not say when they were taken come last, by name.
-pub(super) fn builds<'a>(photos: &[&'a Record]) -> BTreeMap<&'a str, Build> {
-    let mut lamps: Vec<(&Record, &Calibration)> = photos
-        .iter()
-        .filter(|r| r.capture == Some(Capture::Calibration) && super::trend::has_own_scale(r))
-        .filter_map(|r| Some((*r, r.calibration.as_ref()?.model.as_ref()?)))
-        .collect();
-    lamps.sort_by_key(|(r, _)| (r.taken.is_none(), r.taken.as_deref(), r.photo.as_str()));
-    let mut before: Option<&Calibration> = None;
-    let mut number = 1;
-    let mut builds = BTreeMap::new();
-    for (record, model) in lamps {
-        let jumps = before.map_or_else(Vec::new, |b| instrument::jumps(b, model));
-        number += usize::from(!jumps.is_empty());
-        before = Some(model);
-        builds.insert(record.photo.as_str(), Build { number, jumps });
-    }
-    builds
 }
 
 /// How many other photos are measured with the scale of each lamp photo.
@@ -129,6 +103,7 @@ pub fn calibration_json(bench: &str, photos: &[Shown<'_>]) -> Vec<u8> {
     let count = |f: &dyn Fn(&&&Record) -> bool| photos.iter().filter(f).count();
     let page = Page {
         bench,
+        slit: bench_slit(&photos),
         calibrations,
         provisional: count(&|r| {
             r.calibration

@@ -4,6 +4,7 @@
 mod agreement;
 mod bench;
 mod board;
+mod builds;
 mod calibration_page;
 mod calibrations;
 mod charts;
@@ -20,6 +21,7 @@ mod series_svg;
 mod sessions;
 mod settled;
 mod shown;
+mod slit;
 mod spectra;
 mod standing;
 mod taken;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use super::settled::{Settled, is_to_be_taken_again};
 use super::shown::{Shown, by_path};
+use super::slit::{BenchSlit, bench_slit};
 use super::taken::as_taken;
 use crate::publish::record::{CalibrationRecord, Record};
 use crate::terms::{Capture, Quantity, Reading, Reason, Severity, Verdict};
@@ -127,6 +128,12 @@ impl<'a> BenchStanding<'a> {
         let mut newest_first = self.photos.iter().rev().map(|s| s.record);
         let record = newest_first.find(|r| r.is_calibrated())?;
         Some((record, record.calibration.as_ref()?))
+    }
+
+    /// The slit, from all photos of the last build.
+    pub fn slit(&self) -> Option<BenchSlit> {
+        let records: Vec<&Record> = self.photos.iter().map(|s| s.record).collect();
+        bench_slit(&records)
     }
 
     /// The last photo on which the instrument could be measured.

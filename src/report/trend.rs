@@ -1,6 +1,7 @@
 //! A bench over time: how slit, scale and focus have come along from photo to photo, in numbers and in words. All of them
 //! are better when they are smaller.
 
+use super::builds::has_own_scale;
 use super::pages;
 use super::standing::BenchStanding;
 use crate::publish::numbers;
@@ -90,12 +91,6 @@ fn tells(record: &Record) -> bool {
         )
     };
     record.verdict != Verdict::Retake || record.reasons.iter().any(|r| is_built_so(r.code))
-}
-
-/// True for a lamp photo that gave a scale.
-pub fn has_own_scale(record: &Record) -> bool {
-    let scale = record.calibration.as_ref();
-    record.is_calibrated() && scale.and_then(|c| c.photo.as_ref()) == Some(&record.photo)
 }
 
 fn point(record: &Record, quantity: Quantity) -> Option<Point> {

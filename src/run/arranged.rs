@@ -5,7 +5,9 @@ use std::collections::BTreeMap;
 
 use crate::arrive::listing::Rel;
 use crate::lab::{Form, better_forms};
+use crate::pair::Shot;
 use crate::publish::names;
+use crate::terms::Capture;
 
 use super::governed::{Deciding, govern};
 use super::job::Fate;
@@ -53,5 +55,18 @@ pub fn arrange_one(
         }
         photo.folder = within(&place.folder);
         photo.bench_key = within(photo.bench());
+    }
+}
+
+/// A photo as lamp photos, blanks and darks are chosen for it.
+pub fn shot<'a>(photo: &'a Known, as_input: &'a str, capture: Capture) -> Shot<'a> {
+    Shot {
+        photo: &photo.shown,
+        hash: as_input,
+        bench: photo.bench(),
+        capture,
+        taken: photo.facts.taken,
+        exposure: photo.facts.exposure_product(),
+        verdict: None,
     }
 }

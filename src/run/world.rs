@@ -12,9 +12,9 @@ use crate::lab::{Companion, Company, Origin};
 use crate::pair::{self, Shot};
 use crate::publish::names;
 use crate::publish::record::{Provenance, Record};
-use crate::terms::{Capture, Sessions, Verdict};
+use crate::terms::{Sessions, Verdict};
 
-use super::arranged::arrange_one;
+use super::arranged::{arrange_one, shot};
 use super::governed::Deciding;
 use super::job::{Fate, Job};
 use super::known::Known;
@@ -243,18 +243,6 @@ impl World {
             }
         }
         jobs
-    }
-}
-
-fn shot<'a>(photo: &'a Known, as_input: &'a str, capture: Capture) -> Shot<'a> {
-    Shot {
-        photo: &photo.shown,
-        hash: as_input,
-        bench: photo.bench(),
-        capture,
-        taken: photo.facts.taken,
-        exposure: photo.facts.exposure_product(),
-        verdict: None,
     }
 }
 

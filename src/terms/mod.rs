@@ -30,7 +30,7 @@ pub use lamp::{Lamp, LampLine, LineUse};
 pub use measurement::Measurement;
 pub use pairing::{Choice, Pairing};
 pub use quantity::{Metrics, Quantity, Reading};
-pub use ranks::{median, sorted};
+pub use ranks::{SIGMA_PER_MEDIAN, median, sorted};
 pub use seen::{Look, Seen, SlateSeen};
 pub use sessions::Sessions;
 pub use spectrum::{AbsorbanceRow, FWHM_PER_SIGMA, Peak, PeakKind, Spectrum, SpectrumRow};

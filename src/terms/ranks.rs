@@ -1,5 +1,8 @@
 //! Values in order: medians and the like.
 
+/// Standard deviation of a normal distribution over the median of its absolute values.
+pub const SIGMA_PER_MEDIAN: f64 = 1.4826;
+
 /// The values, rising.
 pub fn sorted(values: impl IntoIterator<Item = f64>) -> Vec<f64> {
     let mut values: Vec<f64> = values.into_iter().collect();

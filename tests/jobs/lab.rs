@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 
 use rustix::process::Signal;
 use slitwatch::run::reload::{Loaded, Unusable};
-use slitwatch::run::{self, Bell, Failure, Orders, Report, Setup, reload, signals};
+use slitwatch::run::{self, Bell, Failure, Orders, Report, Setup, Work, reload, signals};
 
 use crate::fake::{Fake, WithCards};
 
@@ -68,6 +68,15 @@ impl Lab {
         }
         let configured = configured(&self.config(), orders);
         configured.map_or_else(|u| panic!("{}", u.why), |(setup, _)| setup)
+    }
+
+    /// Sweeps with other work than the configuration's, without a failure: how many photos it makes.
+    pub fn sweep_with(&self, work: Arc<dyn Work>) -> usize {
+        let mut setup = self.setup();
+        setup.work = work;
+        let report = run::sweep(setup, Bell::new().1, false).unwrap();
+        assert!(report.failures.is_empty(), "{:?}", report.failures);
+        report.n_made
     }
 
     /// A configuration in two files: whether there are cards and the name of the other one, which stands for lamps.

@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use slitwatch::classify::{Decision, Evidence};
 use slitwatch::decode::Facts;
-use slitwatch::run::{self, Bell, Class, Fate, Gone, Job, Outcome, Sink, Work};
+use slitwatch::run::{Class, Fate, Gone, Job, Outcome, Sink, Work};
 use slitwatch::terms::{Look, Seen};
 
 use crate::fake::Fake;
@@ -141,11 +141,8 @@ impl Work for Looking {
 /// How many photos a sweep looks at, and how many it makes.
 fn sweep_and_count(lab: &Lab) -> (usize, usize) {
     let work = Arc::new(Looking::default());
-    let mut setup = lab.setup();
-    setup.work = work.clone();
-    let report = run::sweep(setup, Bell::new().1, false).unwrap();
-    assert!(report.failures.is_empty(), "{:?}", report.failures);
-    (work.0.load(Ordering::SeqCst), report.n_made)
+    let n_made = lab.sweep_with(work.clone());
+    (work.0.load(Ordering::SeqCst), n_made)
 }
 
 #[test]

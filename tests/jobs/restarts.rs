@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
-use slitwatch::run::{self, Bell, Class, Fate, Gone, Job, Outcome, Sink, Work};
+use slitwatch::run::{Class, Fate, Gone, Job, Outcome, Sink, Work};
 use slitwatch::terms::Verdict;
 
 use crate::fake::Fake;
@@ -194,11 +194,8 @@ impl Work for Reading {
 /// How many photos a sweep reads, and how many it makes.
 fn sweep_and_count(lab: &Lab) -> (usize, usize) {
     let work = Arc::new(Reading::default());
-    let mut setup = lab.setup();
-    setup.work = work.clone();
-    let report = run::sweep(setup, Bell::new().1, false).unwrap();
-    assert!(report.failures.is_empty(), "{:?}", report.failures);
-    (work.0.load(Ordering::SeqCst), report.n_made)
+    let n_made = lab.sweep_with(work.clone());
+    (work.0.load(Ordering::SeqCst), n_made)
 }
 
 #[test]

@@ -181,6 +181,7 @@ fn two_faults_of_one_photo_are_both_named() {
         (Fault::Tilted(8.0), Fault::Defocused(7.0), Sample, Helium),
         (Fault::Clipped(12.0), Fault::Tilted(9.0), Sample, Neon),
         (Fault::Clipped(12.0), Fault::Cropped(560.0), Sample, Neon),
+        (Fault::Cropped(560.0), Fault::Defocused(7.0), Sample, Neon),
         (Fault::Leak(0.12), Fault::Tilted(-8.0), Sample, Helium),
         (Fault::Leak(0.12), Fault::Defocused(7.0), Sample, Helium),
         (Fault::Moved(26.0, 20.0), Fault::Tilted(9.0), Sample, Helium),

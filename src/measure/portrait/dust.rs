@@ -4,7 +4,7 @@ use crate::frame::Frame;
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::Rays;
 use crate::measure::optics::bins::{Window, bin};
-use crate::terms::{Estimate, Interval, median};
+use crate::terms::{Estimate, Interval, SIGMA_PER_MEDIAN, median};
 
 /// Wavelengths are looked at in blocks of this width, px: in wider ones a line would count more where two rows of pixels fall
 /// on one height than where one does.
@@ -160,9 +160,6 @@ const UNTOLD: f64 = 5.0;
 const TREND_SHARE: f64 = 0.12;
 /// Where only deeper streaks than this would be told, none are looked for.
 const DEEPEST: f64 = 0.2;
-
-/// Standard deviation of a normal distribution over the median of its absolute values.
-const SIGMA_PER_MEDIAN: f64 = 1.4826;
 
 /// Dips of `light` below what it is over `window` values around.
 fn streaks(light: &[f64], window: usize) -> Option<Streaks> {

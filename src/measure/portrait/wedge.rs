@@ -10,9 +10,8 @@ use crate::terms::{Estimate, FWHM_PER_SIGMA, Interval};
 /// What a line must stand out of the noise by, and of the spectrum's highest light, to be compared slab by slab.
 const CLEAR_SNR: f64 = 15.0;
 const STRONG_SHARE: f64 = 0.1;
-/// A line with so much of the highest light, nearer to another than so many times its width, disturbs it.
+/// A line with so much of the highest light disturbs another where its light reaches into what that one is measured in.
 const FAINT_SHARE: f64 = 0.02;
-const NEAR: f64 = 2.2;
 /// Lines wider than the instrument's bandpass by this are two, or bands.
 const AS_NARROW: f64 = 1.3;
 /// So many lines at most, the strongest first.
@@ -23,6 +22,8 @@ const BLUR_SHARE: f64 = 0.03;
 
 /// A slit so many times as wide as the blur is seen by itself in each slab.
 const OPEN_PER_BLUR: f64 = 3.0;
+/// A second box beside a line's leaves less of what one box does not explain than this share.
+const BESIDE_LEAVES: f64 = 0.5;
 /// Lines that run into a neighbour, and a slit that is not quite as wide as it is taken to be, make a wedge wrong by this
 /// share of itself; unequal light along the slit by this share of the slit's width at least (drawn slits).
 const NEIGHBOUR_SHARE: f64 = 0.15;
@@ -31,9 +32,10 @@ const LEAST_SHARE: f64 = 0.03;
 /// By how much the slit is wider at its end of higher β than at the other, in the unit of `slit` (nm of path): its width as
 /// far as that is known, with its standard uncertainty.
 ///
-/// Every slab of a line is compared with the line's mean over the slit: brighter or darker, shifted, and as a wider or
-/// narrower box would have it, behind the blur that is left of the line's width. A slit near its blur's width hardly widens a
-/// line, so that its own uncertainty counts in full.
+/// Through an open slit every slab's line is fitted as a box, with the box beside it that the line's mean over the slit shows:
+/// a line that another runs into keeps its own width. Through a narrow one every slab of a line is compared with that mean:
+/// brighter or darker, shifted, and as a wider or narrower box would have it, behind the blur that is left of the line's
+/// width. A slit near its blur's width hardly widens a line, so that its own uncertainty counts in full.
 ///
 /// Refuses where no line is strong, narrow and unclipped.
 pub fn wedge(
@@ -47,13 +49,10 @@ pub fn wedge(
     lines.retain(Maximum::is_clean);
     lines.retain(|l| l.fwhm_nm < AS_NARROW * bandpass);
     // Through a wide slit a line near it counts as its own flank.
-    let places: Vec<f64> = maxima(profile, CLEAR_SNR, FAINT_SHARE)
-        .iter()
-        .map(|l| l.nm)
-        .collect();
+    let all = maxima(profile, CLEAR_SNR, FAINT_SHARE);
     lines.retain(|l| {
-        let near = |nm: &&f64| (0.1..NEAR * l.fwhm_nm).contains(&(**nm - l.nm).abs());
-        slit.value < OPEN_PER_BLUR * blur || !places.iter().any(|nm| near(&nm))
+        let is_open = slit.value > OPEN_PER_BLUR * blur;
+        !is_open || !all.iter().any(|other| reaches_into(other, l, blur))
     });
     let narrowest = lines.iter().map(|l| l.fwhm_nm).min_by(f64::total_cmp)?;
     lines.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
@@ -83,6 +82,18 @@ pub fn wedge(
             .hypot(NEIGHBOUR_SHARE * found.value)
             .hypot(LEAST_SHARE * slit.value),
     ))
+}
+
+/// So far from its middle (nm) a line is measured: to where its flanks have fallen to the ground, and some of that.
+fn reach(line: &Maximum, blur: f64) -> f64 {
+    0.5 * line.fwhm_nm + 3.0 * blur
+}
+
+/// Does the light of `other` reach into what `line` is measured in?
+fn reaches_into(other: &Maximum, line: &Maximum, blur: f64) -> bool {
+    let apart = (other.nm - line.nm).abs();
+    let is_itself = apart < 0.1;
+    !is_itself && apart < reach(line, blur) + 0.5 * other.fwhm_nm + 2.0 * blur
 }
 
 /// Box and blur of a line of this width at half height through a slit of `width`. A slit as wide as the line leaves the blur
@@ -122,7 +133,7 @@ fn wedge_of_line(
 ) -> Option<Estimate> {
     let (nm, fwhm) = (line.nm, line.fwhm_nm);
     let (width, blur) = shape(fwhm, width, most_blur);
-    let reach = 1.5 * fwhm + 0.3;
+    let reach = reach(line, blur);
     let bins: Vec<usize> = (0..slabs.len())
         .filter(|&j| (slabs.path_nm(j).abs() - nm).abs() < reach)
         .collect();
@@ -176,13 +187,14 @@ fn wedge_of_line(
     let middle = 0.5 * (slabs.beta(0) + slabs.beta(SLABS - 1));
     let half =
         0.5 * (slabs.beta(SLABS - 1) - slabs.beta(0)) * SLABS as f64 / (SLABS as f64 - 1.0) / LIT;
+    let x: Vec<f64> = bins.iter().map(|&j| slabs.path_nm(j).abs() - nm).collect();
+    let by_boxes = (width > OPEN_PER_BLUR * blur).then(|| beside(&x, &mean, (fwhm, blur)));
     let changes: Vec<(f64, f64)> = seen
         .iter()
         .filter_map(|&k| {
             let row = light[k].as_ref()?;
-            let change = if width > OPEN_PER_BLUR * blur {
-                let x: Vec<f64> = bins.iter().map(|&j| slabs.path_nm(j).abs() - nm).collect();
-                box_width(&x, row, (fwhm, blur))? - width
+            let change = if let Some(beside) = by_boxes {
+                boxes(&x, row, (fwhm, blur), beside, false)?.width - width
             } else {
                 widening(row, [&mean, &slope, &wider])?
             };
@@ -210,8 +222,28 @@ fn wedge_of_line(
     ))
 }
 
-/// Width of the box that fits a line's light `y` at `x`, behind a blur that is known.
-fn box_width(x: &[f64], y: &[f64], (fwhm, blur): (f64, f64)) -> Option<f64> {
+/// A line beside another: so far from it (nm), with so much of its light.
+#[derive(Clone, Copy)]
+struct Beside {
+    apart: f64,
+    share: f64,
+}
+
+/// What a line's light is fitted with: a box behind a blur that is known, and one as wide beside it.
+struct Boxes {
+    width: f64,
+    beside: Beside,
+    chi_squared: f64,
+}
+
+/// Fits `y` at `x` (nm from the line's middle). The second box is `beside` or, where it `is_free`, starts there.
+fn boxes(
+    x: &[f64],
+    y: &[f64],
+    (fwhm, blur): (f64, f64),
+    beside: Beside,
+    is_free: bool,
+) -> Option<Boxes> {
     let Interval { low, high } = Interval::of(y.iter().copied());
     let height = high - low;
     let parameters = [
@@ -220,15 +252,55 @@ fn box_width(x: &[f64], y: &[f64], (fwhm, blur): (f64, f64)) -> Option<f64> {
         Parameter::free(fwhm, 0.01 * fwhm).within(0.2 * fwhm, 2.0 * fwhm),
         Parameter::free(low, 0.01 * height),
         Parameter::free(0.0, 0.01 * height / fwhm),
+        Parameter {
+            fixed: !is_free,
+            ..Parameter::free(beside.apart, 0.01 * fwhm)
+        },
+        Parameter {
+            fixed: !is_free,
+            ..Parameter::free(beside.share, 0.01).within(0.0, 1.0)
+        },
     ];
     let fitted = least_squares(&parameters, y.len(), |p, out| {
         for i in 0..y.len() {
             let d = x[i] - p[0];
-            let model = p[1] * box_gauss(d, p[2], blur) + p[3] + p[4] * d;
+            let model = p[1] * (box_gauss(d, p[2], blur) + p[6] * box_gauss(d - p[5], p[2], blur))
+                + p[3]
+                + p[4] * d;
             out[i] = (y[i] - model) / (0.01 * height);
         }
     })?;
-    Some(fitted.parameters[2])
+    Some(Boxes {
+        width: fitted.parameters[2],
+        beside: Beside {
+            apart: fitted.parameters[5],
+            share: fitted.parameters[6],
+        },
+        chi_squared: fitted.chi_squared,
+    })
+}
+
+/// The line beside this one, as its mean over the slit tells it: none where one box does as well.
+fn beside(x: &[f64], mean: &[f64], form: (f64, f64)) -> Beside {
+    let none = Beside {
+        apart: form.0,
+        share: 0.0,
+    };
+    let Some(alone) = boxes(x, mean, form, none, false) else {
+        return none;
+    };
+    [-1.0, -0.5, 0.5, 1.0]
+        .into_iter()
+        .filter_map(|at| {
+            let start = Beside {
+                apart: at * form.0,
+                share: 0.2,
+            };
+            boxes(x, mean, form, start, true)
+        })
+        .min_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared))
+        .filter(|two| two.chi_squared < BESIDE_LEAVES * alone.chi_squared)
+        .map_or(none, |two| two.beside)
 }
 
 /// How much wider the box behind `row` is than that behind the mean: of the mean, its slope and what widening adds to it, so

@@ -4,7 +4,7 @@ use crate::measure::light::profile::{Order, SLABS, Slabs};
 use crate::measure::optics::Rays;
 use crate::measure::optics::adjust::Observation;
 use crate::measure::scale::evidence::FittedGroup;
-use crate::terms::{Lamp, median};
+use crate::terms::{Lamp, SIGMA_PER_MEDIAN, median};
 
 /// A line is followed from this signal to noise on.
 const CLEAR_SNR: f64 = 25.0;
@@ -12,8 +12,6 @@ const CLEAR_SNR: f64 = 25.0;
 const REACH: f64 = 1.1;
 /// A slab's centroid scatters by this share of the line's width at least: dust and grain (drawn photos).
 const LEAST_SCATTER: f64 = 0.03;
-/// Standard deviation of a normal distribution over the median of its absolute values.
-const SIGMA_PER_MEDIAN: f64 = 1.4826;
 
 /// The clear lines followed along the slit, slab by slab.
 pub fn along_slit(

@@ -5,7 +5,7 @@ use crate::frame::Frame;
 use crate::measure::inputs::Inputs;
 use crate::measure::light::profile::Order;
 use crate::measure::scale::calibrate::{Found, calibrate, differs};
-use crate::measure::scale::lamp_picture::{LampPicture, Refusal};
+use crate::measure::scale::lamp_picture::{LEAST_LEAD, LampPicture, Refusal, sureness};
 use crate::measure::scale::recognise::Search;
 use crate::measure::sight::Survey;
 use crate::terms::{Code, Finding, FoundOut, Interval, Lamp, Optics, Severity};
@@ -24,10 +24,6 @@ const OPEN_FOCAL: (f64, f64) = (0.32, 0.15);
 const ANNOUNCED: usize = 2;
 /// Of all lamps so many that agree best are made a scale of.
 const FIRST_FEW: usize = 3;
-/// The leader's doubt falls to a third with so much lead over the next lamp: right lamps lead by 0.1 to 1 (drawn photos).
-const SURE_PER_LEAD: f64 = 0.1;
-/// With less lead than this, and another scale, two lamps are as likely.
-const LEAST_LEAD: f64 = 0.06;
 /// A scale that agrees so well needs no second look.
 const CLEAR_ENOUGH: f64 = 0.3;
 
@@ -191,7 +187,7 @@ fn found_out(best: &Found, ranking: &[(&Lamp, f64)]) -> FoundOut {
         agreement: best.score,
         runner_up: next.map(|(lamp, _)| lamp.name.clone()),
         runner_up_agreement: next.map(|(_, score)| *score),
-        sure: 1.0 - 0.5 * (-lead / SURE_PER_LEAD).exp(),
+        sure: sureness(lead),
     }
 }
 

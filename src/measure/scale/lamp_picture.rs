@@ -47,6 +47,16 @@ const FAINTEST_ORDER_SHARE: f64 = 0.02;
 const CLEAR_SCORE: f64 = 0.2;
 const CLEAR_LEAD: f64 = 0.15;
 
+/// The leader's doubt falls to a third with so much lead over the next lamp: right lamps lead by 0.1 to 1 (drawn photos).
+pub const SURE_PER_LEAD: f64 = 0.1;
+/// With less lead than this two lamps are as likely.
+pub const LEAST_LEAD: f64 = 0.06;
+
+/// How sure a lamp is whose agreement leads by `lead` over the next one's, 0.5…1.
+pub fn sureness(lead: f64) -> f64 {
+    1.0 - 0.5 * (-lead.max(0.0) / SURE_PER_LEAD).exp()
+}
+
 fn highest(side: &Side) -> f64 {
     side.maxima.iter().map(|m| m.height).fold(0.0f64, f64::max)
 }

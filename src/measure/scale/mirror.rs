@@ -4,6 +4,7 @@
 use crate::measure::light::profile::{Profile, Slabs};
 use crate::measure::optics::Rays;
 use crate::measure::optics::adjust::Observation;
+use crate::terms::{SIGMA_PER_MEDIAN, median};
 
 /// The spectra are laid on each other in windows of this half width, nm: two lines' widths, over which colour changes little…
 const HALF_WINDOW_NM: f64 = 8.0;
@@ -23,6 +24,8 @@ const WORST_NM: f64 = 1.0;
 /// A window whose shift lies off the middle of all by more than so many of its sigmas, and by the floor, shows two different
 /// things: dust, a ghost, a clipped line.
 const ODD_SIGMAS: f64 = 4.0;
+/// Of what stands out of a smooth course in one order the other explains all but this share, or it is grain.
+const UNEXPLAINED_SHARE: f64 = 0.2;
 /// The structure of the two orders agrees by this at least (correlation), or one of them is missing…
 const LEAST_AGREEMENT: f64 = 0.5;
 /// …and a window's structure is seen in both by so many of its sigmas.
@@ -50,6 +53,11 @@ pub fn mirrors(orders: [(&Slabs, &Profile); 2], rays: &Rays) -> Vec<Observation>
         .map(|i| FIRST_NM + i as f64 * STEP_NM)
         .filter_map(|nm| shift_at(minus.1, plus.1, nm, common_nm))
         .collect();
+    let scatter = scatter(&shifts);
+    for shift in &mut shifts {
+        shift.sigma_nm *= scatter;
+    }
+    shifts.retain(|s| s.sigma_nm < WORST_NM);
     let Some(middle) = weighted_middle(&shifts) else {
         return Vec::new();
     };
@@ -69,6 +77,17 @@ pub fn mirrors(orders: [(&Slabs, &Profile); 2], rays: &Rays) -> Vec<Observation>
             })
         })
         .collect()
+}
+
+/// How much more the shifts of neighbouring windows differ than their sigmas explain, at least 1: light without lines shows the
+/// picture's own grain, which is another in each window.
+fn scatter(shifts: &[Shift]) -> f64 {
+    let differences = shifts.windows(2).map(|pair| {
+        let sigma_nm = pair[0].sigma_nm.hypot(pair[1].sigma_nm);
+        (pair[1].shift_nm - pair[0].shift_nm).abs() / sigma_nm
+    });
+    let typical = median(differences).unwrap_or(0.0);
+    (SIGMA_PER_MEDIAN * typical).max(1.0)
 }
 
 /// The shift, nm, with half of the windows' information on either side.
@@ -134,35 +153,47 @@ fn common_shift(minus: &Profile, plus: &Profile) -> Option<f64> {
     (best > LEAST_AGREEMENT).then_some(shift_nm)
 }
 
-/// The shift of one window, from `start_nm` on: order +1 = gain · order −1 + level, both free, by least squares.
+/// The orders differ in how bright they are by colour: over half a window by this share (standard deviation; a blaze's flank of a
+/// half over 100 nm; common practice, no source). Where light changes with colour as evenly as that, no shift is seen.
+const GAIN_SLOPE: f64 = 0.05;
+
+/// The shift of one window, from `start_nm` on: order +1 = gain · order −1 + level, by least squares. Level and gain are free, and
+/// the gain may change evenly with colour.
 fn shift_at(minus: &Profile, plus: &Profile, nm: f64, start_nm: f64) -> Option<Shift> {
     let n = (2.0 * HALF_WINDOW_NM / plus.step_nm) as usize;
     let mut shift_nm = start_nm;
     let mut sigma_nm = f64::INFINITY;
     for _ in 0..6 {
-        // Sums of the normal equations for gain, level and shift.
-        let (mut a, mut y) = ([[0.0f64; 3]; 3], [0.0f64; 3]);
+        // Sums of the normal equations for gain, level, shift and the gain's slope.
+        let (mut a, mut y) = ([[0.0f64; 4]; 4], [0.0f64; 4]);
         let (mut yy, mut count) = (0.0, 0.0);
+        let (mut ours, mut theirs) = (0.0, 0.0);
+        let mut smooth = ([[0.0f64; 4]; 4], [0.0f64; 4]);
         for i in 0..n {
             let at = nm - HALF_WINDOW_NM + i as f64 * plus.step_nm;
             let here = |d: f64| light(minus, at - 0.5 * shift_nm + d);
             let (p, sp) = light(plus, at + 0.5 * shift_nm)?;
             let ((m, sm), (before, _), (after, _)) = (here(0.0)?, here(-0.5)?, here(0.5)?);
-            let row = [m, 1.0, after - before];
+            let aside = (at - nm) / HALF_WINDOW_NM;
+            let row = [m, 1.0, after - before, m * aside];
+            ours += p;
+            theirs += m;
             let variance = sp * sp + sm * sm + 1e-12;
-            for (j, r) in row.iter().enumerate() {
-                for (k, q) in row.iter().enumerate() {
-                    a[j][k] += r * q / variance;
-                }
-                y[j] += r * p / variance;
-            }
+            add(&mut a, &mut y, row, p, variance);
+            let course = [1.0, aside, aside.powi(2), aside.powi(3)];
+            add(&mut smooth.0, &mut smooth.1, course, p, variance);
             yy += p * p / variance;
             count += 1.0;
         }
+        a[3][3] += (GAIN_SLOPE * ours / theirs).powi(-2);
         let inverse = inverse(&a)?;
-        let fitted: [f64; 3] = std::array::from_fn(|j| (0..3).map(|k| inverse[j][k] * y[k]).sum());
+        let fitted = times(&inverse, &y);
         let gain = fitted[0];
-        let chi = (yy - (0..3).map(|k| fitted[k] * y[k]).sum::<f64>()).max(0.0);
+        let chi = (yy - dot(&fitted, &y)).max(0.0);
+        let course = times(&self::inverse(&smooth.0)?, &smooth.1);
+        if chi > UNEXPLAINED_SHARE * (yy - dot(&course, &smooth.1)) {
+            return None;
+        }
         // p(at + s/2) = g m(at − s/2 + δ): the orders lie δ closer than supposed.
         let step_nm = fitted[2] / gain;
         let scatter = (chi / (count - 3.0)).max(1.0);
@@ -183,15 +214,47 @@ fn shift_at(minus: &Profile, plus: &Profile, nm: f64, start_nm: f64) -> Option<S
     })
 }
 
-/// Inverse of a symmetric 3 × 3 matrix; absent where it is singular.
-fn inverse(a: &[[f64; 3]; 3]) -> Option<[[f64; 3]; 3]> {
-    let minor = |i: usize, j: usize| {
-        let (r, s) = ((i + 1) % 3, (i + 2) % 3);
-        let (c, d) = ((j + 1) % 3, (j + 2) % 3);
-        a[r][c] * a[s][d] - a[r][d] * a[s][c]
-    };
-    let determinant: f64 = (0..3).map(|j| a[0][j] * minor(0, j)).sum();
-    let scale: f64 = (0..3).map(|i| a[i][i]).product();
-    (determinant > 1e-12 * scale)
-        .then(|| std::array::from_fn(|i| std::array::from_fn(|j| minor(j, i) / determinant)))
+/// Adds one value to the sums of the normal equations.
+fn add(a: &mut [[f64; 4]; 4], y: &mut [f64; 4], row: [f64; 4], value: f64, variance: f64) {
+    for (j, r) in row.iter().enumerate() {
+        for (k, q) in row.iter().enumerate() {
+            a[j][k] += r * q / variance;
+        }
+        y[j] += r * value / variance;
+    }
+}
+
+fn dot(a: &[f64; 4], b: &[f64; 4]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+fn times(a: &[[f64; 4]; 4], y: &[f64; 4]) -> [f64; 4] {
+    a.each_ref().map(|row| dot(row, y))
+}
+
+/// Inverse of a symmetric, positive matrix by elimination; absent where it is singular.
+fn inverse(a: &[[f64; 4]; 4]) -> Option<[[f64; 4]; 4]> {
+    /// Share of a diagonal element that rounding may leave.
+    const ROUNDING: f64 = 1e-10;
+    let mut left = *a;
+    let mut right: [[f64; 4]; 4] =
+        std::array::from_fn(|j| std::array::from_fn(|k| f64::from(u8::from(j == k))));
+    for j in 0..4 {
+        let pivot = left[j][j];
+        if pivot.is_nan() || pivot <= ROUNDING * a[j][j] {
+            return None;
+        }
+        for k in 0..4 {
+            left[j][k] /= pivot;
+            right[j][k] /= pivot;
+        }
+        for i in (0..4).filter(|i| *i != j) {
+            let share = left[i][j];
+            for k in 0..4 {
+                left[i][k] -= share * left[j][k];
+                right[i][k] -= share * right[j][k];
+            }
+        }
+    }
+    Some(right)
 }

@@ -7,7 +7,7 @@ use crate::frame::Frame;
 use crate::measure::optics::Rays;
 use crate::measure::optics::adjust::Observation;
 use crate::measure::sight::spot::Located;
-use crate::terms::{Interval, Point, median, sorted};
+use crate::terms::{Interval, Point, SIGMA_PER_MEDIAN, median, sorted};
 
 /// One cut across the slit's image.
 #[derive(Clone, Copy, Debug)]
@@ -88,8 +88,6 @@ const LEAST_CUTS: usize = 8;
 const SLIT_SHARE: f64 = 0.33;
 /// …and one with less than this share of that again shows nothing at all.
 const FAINT_SHARE: f64 = 0.4;
-/// Standard deviation of a normal distribution over the median of its absolute values.
-const SIGMA_PER_MEDIAN: f64 = 1.4826;
 /// A cut so many standard deviations off the line, and so many px, is no part of it.
 const OFF_LINE_SIGMAS: f64 = 3.5;
 const OFF_LINE_PX: f64 = 0.6;
