@@ -220,38 +220,40 @@ impl Reduced {
             return None;
         }
         // Green: the channel with the least grain.
-        let shade_of: Vec<u16> = frame
+        let shade_of: Vec<u32> = frame
             .linear_table()
             .iter()
-            .map(|light| (255.0 * light.clamp(0.0, 1.0).sqrt() + 0.5) as u16)
+            .map(|light| (255.0 * light.clamp(0.0, 1.0).sqrt() + 0.5) as u32)
             .collect();
         let samples = SAMPLES.min(cell);
-        let offsets: Vec<usize> = (0..samples)
-            .map(|i| (2 * i + 1) * cell / (2 * samples))
-            .collect();
-        let n = (samples * samples) as u16;
-        let shade = |x: usize, y: usize| {
-            let mut sum = 0;
-            for dy in &offsets {
-                for dx in &offsets {
-                    let [_, green, _] = frame.codes(x * cell + dx, y * cell + dy);
-                    sum += shade_of[usize::from(green)];
-                }
-            }
-            (sum / n) as u8
+        let n = (samples * samples) as u32;
+        let offsets = (0..samples).map(|i| (2 * i + 1) * cell / (2 * samples));
+        let (lines, length) = match frame.runs_down() {
+            true => (width, height),
+            false => (height, width),
         };
+        let along: Vec<usize> = (0..length)
+            .flat_map(|i| offsets.clone().map(move |offset| i * cell + offset))
+            .collect();
+        let mut codes = vec![0; along.len()];
+        let mut sums = vec![0u32; length];
         let mut shades = vec![0; width * height];
-        if frame.runs_down() {
-            for x in 0..width {
-                for y in 0..height {
-                    shades[y * width + x] = shade(x, y);
+        for line in 0..lines {
+            sums.fill(0);
+            for offset in offsets.clone() {
+                frame.greens(line * cell + offset, &along, &mut codes);
+                for (sum, codes) in sums.iter_mut().zip(codes.chunks_exact(samples)) {
+                    for code in codes {
+                        *sum += shade_of[usize::from(*code)];
+                    }
                 }
             }
-        } else {
-            for (y, row) in shades.chunks_exact_mut(width).enumerate() {
-                for (x, out) in row.iter_mut().enumerate() {
-                    *out = shade(x, y);
-                }
+            let (from, step) = match frame.runs_down() {
+                true => (line, width),
+                false => (line * width, 1),
+            };
+            for (out, sum) in shades[from..].iter_mut().step_by(step).zip(&sums) {
+                *out = (sum / n) as u8;
             }
         }
         Some(Reduced {
