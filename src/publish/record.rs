@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize, Serializer};
 
 use crate::terms::{
     Calibration, Capture, Estimate, LineUse, Metrics, PARAMETERS, Quantity, Reason, ScaleKind,
-    Seen, Unmeasured, Verdict,
+    Seen, SlateSeen, Unmeasured, Verdict,
 };
 
 /// One photo's fate. The order of the fields is that in the file.
@@ -93,6 +93,12 @@ impl Record {
     pub fn is_of_alike_phones(&self) -> bool {
         let why = self.provenance.slate.get(UNGOVERNED);
         why.is_some_and(|why| why == ALIKE_PHONES)
+    }
+
+    /// True for a photo of a slate that was read.
+    pub fn is_read_slate(&self) -> bool {
+        let seen = self.looks.as_ref().and_then(|seen| seen.slate.as_ref());
+        self.verdict == Verdict::Ignored && matches!(seen, Some(SlateSeen::Read(_)))
     }
 
     /// Standard uncertainty of the scale in the middle of the spectrum, nm.

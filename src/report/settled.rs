@@ -12,7 +12,7 @@ use super::shown::subject;
 use super::taken::as_taken;
 use crate::classify::stated::Stated;
 use crate::publish::record::{Record, SERIES};
-use crate::terms::{Capture, Code, Severity, SlateSeen, Verdict};
+use crate::terms::{Capture, Code, Severity, Verdict};
 
 /// Photos that were taken again: the path of each, and that of the photo by which it was settled.
 pub type Settled<'a> = BTreeMap<&'a str, &'a str>;
@@ -60,7 +60,7 @@ pub fn n_to_retake<'a>(
 pub fn settled<'a>(records: impl IntoIterator<Item = &'a Record>, stated: &Stated) -> Settled<'a> {
     let mut benches: BTreeMap<&str, BTreeMap<&str, &'a Record>> = BTreeMap::new();
     for r in records {
-        let counts = r.verdict != Verdict::Ignored || is_read_slate(r);
+        let counts = r.verdict != Verdict::Ignored || r.is_read_slate();
         if !r.bench.is_empty() && counts {
             benches.entry(&r.bench).or_default().insert(&r.photo, r);
         }
@@ -103,7 +103,7 @@ impl<'a, 's> Bench<'a, 's> {
             by_thing: HashMap::new(),
         };
         for (i, r) in bench.photos.iter().enumerate() {
-            if is_read_slate(r) {
+            if r.is_read_slate() {
                 bench.slates.push(i);
             }
             if !r.is_usable() {
@@ -153,7 +153,7 @@ impl<'a, 's> Bench<'a, 's> {
         let first = taken(r)?;
         for (j, next) in self.photos.iter().enumerate().skip(i + 1) {
             let wait = taken(next)?.duration_since(first);
-            if is_read_slate(next) {
+            if next.is_read_slate() {
                 continue;
             }
             let is_alike = next.capture == r.capture && !says_something(&next.label);
@@ -169,12 +169,6 @@ impl<'a, 's> Bench<'a, 's> {
         }
         None
     }
-}
-
-/// True for a slate that was read.
-fn is_read_slate(record: &Record) -> bool {
-    let seen = record.looks.as_ref().and_then(|seen| seen.slate.as_ref());
-    record.verdict == Verdict::Ignored && matches!(seen, Some(SlateSeen::Read(_)))
 }
 
 /// What a photo's label is of; where it says nothing, what a slate says that the photo is.
@@ -485,7 +479,7 @@ mod tests {
         };
         assert_eq!(settled_by(&records), "", "no slate is read");
         records[1].looks = Some(crate::terms::Seen {
-            slate: Some(SlateSeen::Read("SLITWATCH1:BLANK".to_owned())),
+            slate: Some(crate::terms::SlateSeen::Read("SLITWATCH1:BLANK".to_owned())),
             ..crate::terms::Seen::nothing("")
         });
         let blank = |by: &str| {

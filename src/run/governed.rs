@@ -226,7 +226,7 @@ impl Words<'_> {
             .into_iter()
             .filter_map(|slate| self.slate(Some(slate)))
             .collect();
-        let joined = |parts: Vec<String>| (!parts.is_empty()).then(|| parts.join(" and "));
+        let joined = |parts: Vec<String>| (!parts.is_empty()).then(|| parts.join(" with "));
         said.by = joined(slates.iter().map(|(path, _)| (*path).to_owned()).collect())?;
         said.note = slates
             .iter()

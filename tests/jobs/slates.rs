@@ -118,6 +118,9 @@ fn cards_before_photos_of_the_demo_say_what_their_names_said() {
                 .starts_with("a slate: bench")
         );
     }
+    let board = std::fs::read_to_string(place.results().join("board.html")).unwrap();
+    assert!(board.contains("7 slates read."), "{board}");
+    assert!(!board.contains("left alone"), "{board}");
     let (blank, card) = &names["dunlin/blank-01.jpg"];
     let said = stdout(&place.run(&["explain", blank]));
     let line =

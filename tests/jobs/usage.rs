@@ -339,3 +339,22 @@ fn slates_are_printed_with_a_card_for_each_bench_and_nothing_else_is_done() {
     assert_eq!(nowhere.status.code(), Some(1), "{}", stderr(&nowhere));
     assert!(stderr(&nowhere).contains("--out"), "{}", stderr(&nowhere));
 }
+
+#[test]
+fn benches_get_their_cards_before_they_have_any_photo() {
+    let place = Place::new();
+    let nobody = place.run(&["slates"]);
+    assert_eq!(nobody.status.code(), Some(0), "{}", stderr(&nobody));
+    assert!(stderr(&nobody).contains("no card names a bench"));
+    assert_eq!(stdout(&nobody).matches("<svg").count(), 6);
+    for folder in ["heron", "tern/raw", ".stfolder"] {
+        fs::create_dir_all(place.inbox().join(folder)).expect("a folder");
+    }
+    let printed = place.run(&["slates"]);
+    assert!(!stderr(&printed).contains("no card names a bench"));
+    let page = stdout(&printed);
+    assert_eq!(page.matches("<svg").count(), 8, "{page}");
+    for bench in ["BENCH:heron:", "BENCH:tern:"] {
+        assert!(page.contains(bench), "{page}");
+    }
+}
