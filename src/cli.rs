@@ -90,6 +90,15 @@ pub enum Command {
         #[arg(long, value_name = "DIR")]
         pictures: Option<PathBuf>,
     },
+    /// Make the printable slates: cards that a phone photographs before its captures, as one page for a browser to print
+    Slates {
+        /// Write the page to this file [default: stdout]
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+        /// What it is printed on
+        #[arg(long, value_name = "KIND", default_value = "a4", value_parser = ["a4", "letter"])]
+        paper: String,
+    },
     /// Play a synthetic class into an inbox, run it, and score the results against what was planted
     ///
     /// Prints the score. Exit status: 0 if every stated limit held, 1 if one did not or it could not be played.
@@ -264,6 +273,7 @@ pub fn main() -> ExitCode {
         Command::Close { session } => close(&cli.common, session, run::close),
         Command::Reopen { session } => close(&cli.common, session, run::reopen),
         Command::Check => check(&cli.common),
+        Command::Slates { out, paper } => slates(&cli.common, paper, out.as_deref()),
         Command::Explain { photos, pictures } => explain(&cli.common, photos, pictures.as_deref()),
         Command::Rehearse {
             benches,
@@ -466,6 +476,16 @@ fn check(common: &Common) -> Result<ExitCode, Failure> {
         println!("{}", tame(&doubt));
     }
     run::would_start(worker.settings())?;
+    Ok(ExitCode::SUCCESS)
+}
+
+fn slates(common: &Common, paper: &str, out: Option<&Path>) -> Result<ExitCode, Failure> {
+    let worker = load(common, &common.configuration())?;
+    let page = run::printed_slates(worker.settings(), paper);
+    match out {
+        Some(file) => run::write_slates(&page, file)?,
+        None => print!("{page}"),
+    }
     Ok(ExitCode::SUCCESS)
 }
 

@@ -18,6 +18,7 @@ pub mod pair;
 pub mod publish;
 pub mod report;
 pub mod run;
+pub mod slates;
 
 pub mod answers;
 pub mod simulate;

@@ -201,10 +201,10 @@ fn only_the_shell_touches_disk_clock_environment_threads_and_screen() {
 
 /// What each module may know of the others; itself and `terms` are understood. Whoever adds an arrow argues for it in
 /// DEVELOPERS.md.
-const MAY_KNOW: [(&str, &[&str]); 18] = [
+const MAY_KNOW: [(&str, &[&str]); 19] = [
     ("main", &["cli"]),
     ("cli", &["run", "settings"]),
-    ("settings", &["classify", "judge", "standards"]),
+    ("settings", &["classify", "judge", "slates", "standards"]),
     ("terms", &[]),
     ("arrive", &[]),
     ("classify", &["decode"]),
@@ -222,6 +222,7 @@ const MAY_KNOW: [(&str, &[&str]); 18] = [
             "measure",
             "publish",
             "settings",
+            "slates",
             "standards",
         ],
     ),
@@ -236,7 +237,7 @@ const MAY_KNOW: [(&str, &[&str]); 18] = [
         "run",
         &[
             "answers", "arrive", "classify", "decode", "frame", "judge", "lab", "pair", "publish",
-            "report", "settings", "simulate",
+            "report", "settings", "simulate", "slates",
         ],
     ),
     // Pure numerics on what was measured.
@@ -244,6 +245,8 @@ const MAY_KNOW: [(&str, &[&str]); 18] = [
     // Shares words with the measurement and no formula: a mistake made in both would pass every test.
     // The score of a rehearsal compares what was planted with the limits in force.
     ("simulate", &["judge"]),
+    // Pixels in, words out, and which photos the words are about.
+    ("slates", &["frame"]),
     ("standards", &[]),
 ];
 

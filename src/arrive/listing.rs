@@ -145,6 +145,8 @@ pub struct Listing {
     pub root: (u64, u64),
     /// Entries by path.
     pub entries: BTreeMap<Rel, Entry>,
+    /// Folders, empty ones too, but for those that belong to a sync client.
+    pub folders: BTreeSet<Rel>,
     /// Files under a sync client's temporary name, whose content is still to come; folders that belong to a sync client.
     pub not_here: BTreeSet<Rel>,
     /// Folders that could not be listed for a passing reason: what was known below them still stands.
@@ -228,6 +230,7 @@ fn list_one(
                 let text = "a folder with the name of a photo, not a photo; rename the folder";
                 note_folder(inbox, &path, text.to_owned(), listing);
             }
+            listing.folders.insert(path.clone());
             folders.push(path);
             continue;
         }

@@ -29,6 +29,8 @@ pub struct Basis {
     pub asks_to_look: bool,
     /// What was seen, where a rule asked for it.
     pub seen: Option<Seen>,
+    /// What the slate before it says of it, or one behind it that it does not count.
+    pub slate: Option<Said>,
     /// What the instructor's table says of it.
     pub person: Option<Said>,
     /// For people.

@@ -16,7 +16,7 @@ pub struct Evidence<'a> {
     pub seen: Option<&'a Seen>,
     /// What the instructor's table says of it.
     pub person: Option<&'a Said>,
-    /// What the slate before it says.
+    /// What the slate before it says, or one behind it that it does not count.
     pub slate: Option<&'a Said>,
 }
 

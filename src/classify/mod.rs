@@ -15,6 +15,7 @@ mod phones;
 mod rule;
 mod ruleset;
 mod said;
+mod slated;
 pub mod stated;
 mod template;
 
@@ -25,8 +26,9 @@ pub use decision::{Basis, Decision, Outcome, Purpose};
 pub use endings::CARD_ENDING;
 pub use evidence::Evidence;
 pub use overrides::Overrides;
-pub use phones::{Owned, Phone, Phones, notices};
+pub use phones::{Owned, Phone, Phones, Taken, alike, notices};
 pub use rule::{Measuring, Rule, Then};
 pub use ruleset::RuleSet;
 pub use said::Said;
+pub use slated::SlateSearch;
 pub use template::{BUILT_IN, Template};

@@ -5,6 +5,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use globset::{GlobBuilder, GlobMatcher};
+use jiff::civil::DateTime;
 
 use crate::decode::Facts;
 
@@ -95,19 +96,74 @@ pub struct Owned<'a> {
     pub bench: &'a str,
     /// Which phone took it; absent where nothing but the folder is known.
     pub phone: Option<&'a str>,
+    /// True where slates are used and none governs it, because it may be of one of several phones.
+    pub is_of_alike_phones: bool,
+}
+
+/// A photo by the phone that took it, for [`alike`].
+pub struct Taken<'a> {
+    /// What tells its phone from others.
+    pub phone: &'a str,
+    /// Path below the inbox.
+    pub photo: &'a str,
+    /// From its header.
+    pub facts: &'a Facts,
+}
+
+/// A name with fewer digits is given again and again by one phone (`image.jpg`, `photo-1.jpg`), and one with more letters than
+/// digits by people (`bulb-2800K.jpg`).
+const COUNTING_DIGITS: usize = 4;
+/// Two photos of one name that were taken within this time may be forms of one shot or an edited copy, s (common practice, no
+/// source).
+const ONE_SHOT_S: f64 = 2.0;
+
+/// What stands for several phones that cannot be told apart: their files name no unit, and gave one counted name to photos that
+/// were taken at different times.
+pub fn alike<'a>(photos: impl Iterator<Item = Taken<'a>>) -> BTreeSet<&'a str> {
+    let mut times: BTreeMap<(&str, String), Vec<DateTime>> = BTreeMap::new();
+    for Taken {
+        phone,
+        photo,
+        facts,
+    } in photos.filter(|taken| taken.facts.unit.is_none())
+    {
+        let name = photo.rsplit('/').next().unwrap_or(photo);
+        let name = without_copy_mark(name).to_lowercase();
+        let digits = name.bytes().filter(u8::is_ascii_digit).count();
+        let letters = name.chars().filter(|c| c.is_alphabetic()).count();
+        let is_counted = digits >= COUNTING_DIGITS.max(letters);
+        if let Some(taken) = facts.taken.filter(|_| is_counted) {
+            times.entry((phone, name)).or_default().push(taken);
+        }
+    }
+    let differ = |times: &Vec<DateTime>| {
+        let first_and_last = times.iter().min().zip(times.iter().max());
+        first_and_last
+            .is_some_and(|(first, last)| last.duration_since(*first).as_secs_f64() > ONE_SHOT_S)
+    };
+    times
+        .into_iter()
+        .filter(|(_, times)| differ(times))
+        .map(|((phone, _), _)| phone)
+        .collect()
 }
 
 /// What a person should look at before the class goes on, each in a sentence: a bench that is named like a date, one with
-/// several phones, a name that two phones gave to two photos of one bench.
+/// several phones, a name that two phones gave to two photos of one bench, photos that no slate governs because phones are alike.
 pub fn notices<'a>(photos: impl Iterator<Item = Owned<'a>>) -> Vec<String> {
     let mut benches: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
     let mut names: BTreeMap<(&str, String), BTreeMap<&str, &str>> = BTreeMap::new();
+    let mut ungoverned: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
     for Owned {
         photo,
         bench,
         phone,
+        is_of_alike_phones,
     } in photos
     {
+        if is_of_alike_phones {
+            ungoverned.entry(bench).or_default().push(photo);
+        }
         let phones = benches.entry(bench).or_default();
         let Some(phone) = phone else { continue };
         phones.insert(phone);
@@ -132,6 +188,14 @@ pub fn notices<'a>(photos: impl Iterator<Item = Owned<'a>>) -> Vec<String> {
                 phones.join(", ")
             ));
         }
+    }
+    for (bench, photos) in ungoverned {
+        let first = photos.iter().min().copied().unwrap_or_default();
+        said.push(format!(
+            "no slate governs photos of the bench {bench} ({}, such as {first}): several phones took them that cannot be told \
+             apart by what their files say; give each phone a folder of its own",
+            photos.len()
+        ));
     }
     for ((bench, _), by_phone) in names.iter().filter(|(_, by_phone)| by_phone.len() > 1) {
         let photos: Vec<&str> = by_phone.values().copied().collect();
@@ -194,6 +258,7 @@ mod tests {
             photo,
             bench,
             phone,
+            is_of_alike_phones: false,
         };
         let quiet = [
             photo("heron/IMG_1.jpg", "heron", Some("Tern 1")),
@@ -201,6 +266,15 @@ mod tests {
             photo("dunlin/notes.txt", "dunlin", None),
         ];
         assert_eq!(notices(quiet.into_iter()), [""; 0]);
+        let alike = Owned {
+            is_of_alike_phones: true,
+            ..photo("a/IMG_1.jpg", "a", None)
+        };
+        let said = notices([alike].into_iter());
+        assert!(
+            said[0].contains("no slate governs photos of the bench a (1,"),
+            "{said:?}"
+        );
         let odd = [
             photo("2026-11-12/a/IMG_1.jpg", "2026-11-12", Some("Tern 1")),
             photo("2026-11-12/a/img_1 (1).jpg", "2026-11-12", Some("Skua 2")),
@@ -213,5 +287,34 @@ mod tests {
         {
             assert!(said.contains(word), "{said}");
         }
+    }
+
+    #[test]
+    fn phones_that_give_one_counted_name_at_two_times_and_no_unit_are_alike() {
+        let at = |minute: i8, unit: Option<&str>| Facts {
+            taken: Some(jiff::civil::date(2026, 11, 12).at(19, minute, 0, 0)),
+            ..facts("Tern", unit)
+        };
+        let found = |photos: &[(&str, Facts)]| {
+            let taken = photos.iter().map(|(photo, facts)| Taken {
+                phone: "Tern",
+                photo,
+                facts,
+            });
+            !alike(taken).is_empty()
+        };
+        let twice =
+            |a: &'static str, b: &'static str, unit| found(&[(a, at(0, unit)), (b, at(9, unit))]);
+        assert!(twice("a/IMG_0412.jpg", "a/IMG_0412 (1).jpg", None));
+        assert!(twice("a/x/IMG_0412.jpg", "a/y/img_0412.JPG", None));
+        assert!(!twice("a/IMG_0412.jpg", "a/IMG_0412 (1).jpg", Some("u")));
+        assert!(!twice("a/IMG_0412.jpg", "a/IMG_0413.jpg", None));
+        assert!(!twice("a/image.jpg", "a/image (1).jpg", None));
+        assert!(!twice("a/x/bulb-2800K.jpg", "a/y/bulb-2800K.jpg", None));
+        let forms = [
+            ("a/IMG_0412.jpg", at(0, None)),
+            ("a/IMG_0412.heic", at(0, None)),
+        ];
+        assert!(!found(&forms));
     }
 }

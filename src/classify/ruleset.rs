@@ -8,12 +8,15 @@ use super::endings::ending;
 use super::evidence::Evidence;
 use super::phones::Phones;
 use super::rule::{Home, Measuring, Rule, Then};
+use super::slated::{self, SlateSearch};
+use super::template::Template;
 
 /// The rules in order. Deciding is total: the last, unwritten rule takes what the others leave.
 #[derive(Clone, Debug)]
 pub struct RuleSet {
     rules: Vec<Rule>,
     phones: Phones,
+    slates: SlateSearch,
 }
 
 impl RuleSet {
@@ -27,12 +30,23 @@ impl RuleSet {
         RuleSet {
             rules,
             phones: Phones::default(),
+            slates: SlateSearch::None,
         }
     }
 
     /// The same rules in a room where phones belong to benches.
     pub fn with_phones(self, phones: Phones) -> RuleSet {
         RuleSet { phones, ..self }
+    }
+
+    /// The same rules in a room where these photos are looked at for slates.
+    pub fn with_slates(self, slates: SlateSearch) -> RuleSet {
+        RuleSet { slates, ..self }
+    }
+
+    /// Which photos are looked at for slates.
+    pub fn slates(&self) -> &SlateSearch {
+        &self.slates
     }
 
     /// Which phone belongs to which bench.
@@ -52,8 +66,13 @@ impl RuleSet {
     pub fn decide(&self, evidence: &Evidence<'_>) -> Decision {
         let mut decision = self.by_rules(evidence);
         let is_ignored = matches!(decision.outcome, Outcome::Ignore { .. });
+        let name = evidence.path.rsplit('/').next().unwrap_or(evidence.path);
+        if !is_ignored && self.slates.asks(name) {
+            decision.basis.asks_to_look |= evidence.seen.is_none();
+            decision.basis.seen = evidence.seen.cloned();
+        }
         if let Some(slate) = evidence.slate.filter(|_| !is_ignored) {
-            decision.say(slate, evidence.path, "the slate before it");
+            slated::say(&mut decision, slate, evidence.path, self.room_lamp());
         }
         if let Some(person) = evidence.person {
             let by = match person.by.as_str() {
@@ -61,9 +80,23 @@ impl RuleSet {
                 by => by,
             };
             decision.say(person, evidence.path, by);
+            if person.settles_capture() {
+                // Whether anybody has looked before the person spoke must not show.
+                decision.basis.seen = None;
+            }
             decision.basis.person = Some(person.clone());
         }
         decision
+    }
+
+    /// The lamp of the first rule that names a single one for its calibrations.
+    fn room_lamp(&self) -> Option<&str> {
+        let lamps = self.rules.iter().filter_map(|rule| match &rule.then {
+            Then::Measure(m) if m.capture == Capture::Calibration => m.lamp.as_ref(),
+            _ => None,
+        });
+        let mut lamps = lamps.map(Template::source);
+        lamps.find(|lamp| !lamp.contains('{'))
     }
 
     /// By name, header and looks. Where a photo may be one of two things that the rules treat differently, it is what it would be
@@ -184,7 +217,6 @@ mod tests {
     use super::super::camera_names::CameraNames;
     use super::super::decision::Purpose;
     use super::super::said::Said;
-    use super::super::template::Template;
     use super::*;
     use crate::decode::Facts;
 
@@ -349,6 +381,7 @@ mod tests {
             sure: 0.9,
             or,
             why: String::new(),
+            slate: None,
         }
     }
 

@@ -34,10 +34,17 @@ use crate::settings::Settings;
 use crate::standards;
 use crate::terms::{
     Capture, Code, Lamp, LampLine, Look, Measurement, Quantity, Reason, Seen, Severity, Spectrum,
+    Verdict,
 };
+
+use crate::slates::{self, Sighting};
 
 use beside::Beside;
 use examined::calibration_record;
+
+/// How sure it is that three corners of a square are a slate whose code cannot be read: of 500 drawn photos of other things none
+/// was taken for one (common practice, no source).
+const SURE_OF_UNREAD: f64 = 0.9;
 
 /// What photos are measured and judged by: the configuration, and the published wavelengths.
 pub struct Lab {
@@ -63,6 +70,11 @@ impl Lab {
 
     /// What a picture looks like, as far as rules ask for it.
     pub fn look_of(&self, facts: &Facts, frame: &Frame) -> Seen {
+        if self.settings.searches_for_slates()
+            && let Some(seen) = self.slate_in(frame)
+        {
+            return seen;
+        }
         let lamps = self.settings.lamps_looked_for();
         let is_asked = |name: &str| lamps.iter().any(|lamp| lamp.name == name);
         // A tube of the old kind is no fluorescent lamp by its pattern, and may be meant all the same.
@@ -78,6 +90,23 @@ impl Lab {
             lamps,
         };
         looks::seen(frame, facts, &sought)
+    }
+
+    /// The slate in a picture, where there is one.
+    fn slate_in(&self, frame: &Frame) -> Option<Seen> {
+        let sighting = slates::look(frame);
+        let (sure, why) = match &sighting {
+            Sighting::None => return None,
+            Sighting::Read(slate) => (1.0, format!("its code says: {slate}")),
+            Sighting::Unread(why) => (SURE_OF_UNREAD, why.clone()),
+        };
+        Some(Seen {
+            look: Some(Look::Slate),
+            sure,
+            or: None,
+            why,
+            slate: sighting.kept().filter(|_| self.settings.reads_slates()),
+        })
     }
 
     /// Measures and judges a photo. `decoded` is what its file gave: the facts as they hold for the upright picture and the
@@ -204,6 +233,14 @@ impl Lab {
     pub fn faulty(&self, code: Code, what: &str) -> Examined {
         let slots = BTreeMap::from([("found", what.to_owned())]);
         self.without_picture(code, what.to_owned(), &slots)
+    }
+
+    /// Of a photo that is to be taken again whatever it shows, because of `what`.
+    pub fn to_be_retaken(&self, code: Code, what: &str) -> Examined {
+        Examined {
+            verdict: Verdict::Retake,
+            ..self.faulty(code, what)
+        }
     }
 
     fn without_picture(

@@ -155,6 +155,7 @@ fn without_slit(map: &Map, why: &str) -> Seen {
         sure: sure(SURE_PER_LEAD * 2.0 * times.ln().abs()),
         or: (!is_dark && times < NEARLY_DARK).then_some(Look::Dark),
         why: level,
+        slate: None,
     }
 }
 
@@ -252,6 +253,7 @@ fn lamp_seen(asked: &[Agreement<'_>]) -> Option<Seen> {
         sure: sure(rival.map_or(lead, |_| 0.0)),
         or: rival.map(|next| Look::Lamp(next.lamp.name.clone())),
         why: best.words(),
+        slate: None,
     })
 }
 
@@ -285,6 +287,7 @@ fn no_lamp_seen(
         sure: sure((share - LINES_SHARE).abs()),
         or: doubt.map(|(look, _)| look),
         why: format!("{:.0} % of the light in lines{tried}", 100.0 * share),
+        slate: None,
     }
 }
 

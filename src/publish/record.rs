@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize, Serializer};
 
 use crate::terms::{
     Calibration, Capture, Estimate, LineUse, Metrics, PARAMETERS, Quantity, Reason, ScaleKind,
-    Seen, Unmeasured, Verdict,
+    Seen, SlateSeen, Unmeasured, Verdict,
 };
 
 /// One photo's fate. The order of the fields is that in the file.
@@ -87,6 +87,18 @@ impl Record {
         let cells = &self.provenance.overrides;
         let by = cells.get("by").map_or("the instructor", String::as_str);
         (!cells.is_empty()).then_some(by)
+    }
+
+    /// True where slates are used and none governs it, because it may be of one of several phones.
+    pub fn is_of_alike_phones(&self) -> bool {
+        let why = self.provenance.slate.get(UNGOVERNED);
+        why.is_some_and(|why| why == ALIKE_PHONES)
+    }
+
+    /// True for a photo of a slate that was read.
+    pub fn is_read_slate(&self) -> bool {
+        let seen = self.looks.as_ref().and_then(|seen| seen.slate.as_ref());
+        self.verdict == Verdict::Ignored && matches!(seen, Some(SlateSeen::Read(_)))
     }
 
     /// Standard uncertainty of the scale in the middle of the spectrum, nm.
@@ -212,6 +224,11 @@ pub struct CalibrationRecord {
     pub model: Option<Calibration>,
 }
 
+/// Column of [`Provenance::slate`] that says why no slate governs the photo: one of the words below.
+pub const UNGOVERNED: &str = "ungoverned";
+/// It may be of one of several phones.
+pub const ALIKE_PHONES: &str = "alike-phones";
+
 /// Group of a rule that names a dilution series.
 pub const SERIES: &str = "series";
 /// Group of a rule that states a concentration.
@@ -238,6 +255,10 @@ pub struct Provenance {
     /// What the instructor's table says of the photo, by column; absent where it says nothing.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub overrides: BTreeMap<String, String>,
+    /// What a slate says of the photo, by column, and which (`by`); or why none says anything ([`UNGOVERNED`]). Absent where
+    /// there is nothing to say of slates.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub slate: BTreeMap<String, String>,
     /// What the inbox as a whole says about the photo, such as that another file has the same bytes; also why an
     /// entry is not a file to be read. These stand among the remarks.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]

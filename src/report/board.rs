@@ -43,7 +43,10 @@ struct Board<'a> {
     fleet: Vec<Ship>,
     /// State letter and record of photos without a bench.
     strays: Vec<(&'static str, &'a Record)>,
+    /// Files that are left alone, slates aside.
     ignored: usize,
+    /// Slates that were read.
+    slates: usize,
     /// How many photos a person has decided about, and who; may be empty.
     decided: String,
     /// What is odd about benches and their phones.
@@ -122,7 +125,11 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         .map(|s| (pages::class(s.record.verdict), s.record));
     let (ignored, strays): (Vec<_>, Vec<_>) =
         strays.partition(|(_, record)| record.verdict == Verdict::Ignored);
-    let ignored = ignored.len() + class.benches.iter().map(|b| b.ignored.len()).sum::<usize>();
+    let of_benches = class.benches.iter().flat_map(|b| &b.ignored);
+    let ignored = of_benches
+        .map(|s| s.record)
+        .chain(ignored.into_iter().map(|(_, record)| record));
+    let (slates, ignored): (Vec<_>, Vec<_>) = ignored.partition(|record| record.is_read_slate());
     let benches_calling = calls.iter().filter(|c| c.class != "w").count();
     let board = Board {
         title: words::visible(inputs.title),
@@ -142,7 +149,8 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         calls,
         fleet,
         strays,
-        ignored,
+        ignored: ignored.len(),
+        slates: slates.len(),
         decided: decided(inputs),
         notices: odd(inputs),
     };
@@ -155,6 +163,7 @@ fn odd(inputs: &Inputs<'_>) -> Vec<String> {
         photo: &s.record.photo,
         bench: &s.record.bench,
         phone: s.record.capture.and(s.record.phone.as_deref()),
+        is_of_alike_phones: s.record.is_of_alike_phones(),
     });
     let said = notices(photos).into_iter();
     said.map(|said| words::visible(&said)).collect()

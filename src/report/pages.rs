@@ -5,7 +5,7 @@
 use super::shown::Shown;
 use crate::publish::record::{Record, Remark, file_name};
 use crate::publish::{numbers, words};
-use crate::terms::{Capture, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};
+use crate::terms::{Capture, Code, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};
 
 /// The letter by which a state's colours and sign go in the pages.
 pub fn class(verdict: Verdict) -> &'static str {
@@ -162,7 +162,9 @@ impl ShownPhoto {
                 })
             })
             .unwrap_or_default();
-        let pictures = !matches!(r.verdict, Verdict::Ignored | Verdict::Unreadable);
+        let is_slate = r.reasons.iter().any(|r| r.code == Code::SlateUnread);
+        let is_drawn = !matches!(r.verdict, Verdict::Ignored | Verdict::Unreadable);
+        let pictures = is_drawn && !is_slate;
         ShownPhoto {
             class: class(r.verdict),
             word,

@@ -55,11 +55,13 @@ pub fn n_to_retake<'a>(
 /// A calibration is settled by any later usable calibration of its bench; a photo without any spectrum by any later usable
 /// photo; one with a label by a later usable photo of the same capture and label (`quay-lamp-shaken` and `quay-lamp-2` are
 /// of `quay-lamp`); one whose label says nothing by the bench's next photo within five minutes, if that is of the same
-/// capture and has no label either. Later is by capture time, then by file name. Photos without a bench are never settled.
+/// capture and has no label either. A slate is as good as a label: what one slate says of two photos links them. A slate that
+/// cannot be read is settled by the bench's next one that can. Later is by capture time, then by file name. Photos without a bench are never settled.
 pub fn settled<'a>(records: impl IntoIterator<Item = &'a Record>, stated: &Stated) -> Settled<'a> {
     let mut benches: BTreeMap<&str, BTreeMap<&str, &'a Record>> = BTreeMap::new();
     for r in records {
-        if !r.bench.is_empty() && r.verdict != Verdict::Ignored {
+        let counts = r.verdict != Verdict::Ignored || r.is_read_slate();
+        if !r.bench.is_empty() && counts {
             benches.entry(&r.bench).or_default().insert(&r.photo, r);
         }
     }
@@ -86,6 +88,7 @@ struct Bench<'a, 's> {
     stated: &'s Stated,
     usable: Vec<usize>,
     calibrations: Vec<usize>,
+    slates: Vec<usize>,
     by_thing: HashMap<Thing, Vec<usize>>,
 }
 
@@ -96,9 +99,13 @@ impl<'a, 's> Bench<'a, 's> {
             stated,
             usable: Vec::new(),
             calibrations: Vec::new(),
+            slates: Vec::new(),
             by_thing: HashMap::new(),
         };
         for (i, r) in bench.photos.iter().enumerate() {
+            if r.is_read_slate() {
+                bench.slates.push(i);
+            }
             if !r.is_usable() {
                 continue;
             }
@@ -106,8 +113,7 @@ impl<'a, 's> Bench<'a, 's> {
             if r.capture == Some(Capture::Calibration) {
                 bench.calibrations.push(i);
             }
-            if says_something(&r.label) {
-                let of = subject(&r.label).to_lowercase();
+            if let Some(of) = label_of(r) {
                 let thing = (r.capture, of, what_is_stated(r, stated));
                 bench.by_thing.entry(thing).or_default().push(i);
             }
@@ -119,6 +125,9 @@ impl<'a, 's> Bench<'a, 's> {
     fn settles(&self, i: usize) -> Option<usize> {
         let r = self.photos[i];
         let later = |at: &[usize]| at.get(at.partition_point(|&j| j <= i)).copied();
+        if r.reasons.iter().any(|r| r.code == Code::SlateUnread) {
+            return later(&self.slates);
+        }
         let is_calibration = r.capture == Some(Capture::Calibration);
         let has_no_spectrum = r
             .reasons
@@ -126,8 +135,7 @@ impl<'a, 's> Bench<'a, 's> {
             .any(|r| r.code == Code::NoSpectrum && r.severity == Severity::Retake);
         let by_capture = is_calibration.then(|| later(&self.calibrations));
         let by_any = has_no_spectrum.then(|| later(&self.usable));
-        let by_label = says_something(&r.label).then(|| {
-            let of = subject(&r.label).to_lowercase();
+        let by_label = label_of(r).map(|of| {
             let stated = what_is_stated(r, self.stated);
             let things = continued(&of).map(|of| (r.capture, of.to_owned(), stated.clone()));
             let found = things.filter_map(|thing| later(self.by_thing.get(&thing)?));
@@ -145,6 +153,9 @@ impl<'a, 's> Bench<'a, 's> {
         let first = taken(r)?;
         for (j, next) in self.photos.iter().enumerate().skip(i + 1) {
             let wait = taken(next)?.duration_since(first);
+            if next.is_read_slate() {
+                continue;
+            }
             let is_alike = next.capture == r.capture && !says_something(&next.label);
             if wait.as_secs() > 60 * AGAIN_WITHIN_MIN || !is_alike {
                 return None;
@@ -158,6 +169,24 @@ impl<'a, 's> Bench<'a, 's> {
         }
         None
     }
+}
+
+/// What a photo's label is of; where it says nothing, what a slate says that the photo is.
+fn label_of(record: &Record) -> Option<String> {
+    if says_something(&record.label) {
+        return Some(subject(&record.label).to_lowercase());
+    }
+    let slate = &record.provenance.slate;
+    slate.contains_key("capture").then(|| {
+        let said = slate
+            .iter()
+            .filter(|(column, _)| !["by", "note"].contains(&column.as_str()));
+        let said: Vec<String> = said
+            .map(|(column, cell)| format!("{column} {cell}"))
+            .collect();
+        // A label's parts are joined by these signs: nothing continues what a slate says.
+        said.join("\n").replace(['-', '_', ' ', '('], "\n")
+    })
 }
 
 fn taken(record: &Record) -> Option<DateTime> {
@@ -429,5 +458,43 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn one_slate_links_two_photos_and_an_unread_one_is_settled_by_the_next_that_is_read() {
+        let mut records = class(
+            "a/IMG_1 sample 19:00 none
+            a/IMG_2 blank 19:01 ignored
+            a/IMG_3 blank 19:02 retake
+            a/IMG_4 blank 19:20 good
+            a/IMG_5 blank 19:30 good",
+        );
+        records[0].reasons[0].code = Code::SlateUnread;
+        let settled_by = |records: &[Record]| -> String {
+            let settled = settled(records, &Stated::default()).into_iter();
+            let pairs: Vec<String> = settled
+                .map(|(photo, by)| format!("{photo}<-{by}"))
+                .collect();
+            pairs.join(" ")
+        };
+        assert_eq!(settled_by(&records), "", "no slate is read");
+        records[1].looks = Some(crate::terms::Seen {
+            slate: Some(crate::terms::SlateSeen::Read("SLITWATCH1:BLANK".to_owned())),
+            ..crate::terms::Seen::nothing("")
+        });
+        let blank = |by: &str| {
+            let cells = [
+                ("capture", "blank"),
+                ("by", by),
+                ("note", "next: the blank"),
+            ];
+            cells.map(|(column, cell)| (column.to_owned(), cell.to_owned()))
+        };
+        records[2].provenance.slate = blank("a/IMG_2").into();
+        records[4].provenance.slate = blank("a/IMG_9").into();
+        assert_eq!(
+            settled_by(&records),
+            "a/IMG_1.jpg<-a/IMG_2.jpg a/IMG_3.jpg<-a/IMG_5.jpg"
+        );
     }
 }

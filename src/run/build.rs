@@ -22,7 +22,7 @@ const RETRY: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs
 impl Engine<'_> {
     /// Works out folders and circumstances; if anything is new, every bench is planned again.
     pub(super) fn arrange(&mut self) {
-        if self.world.arrange() && !self.stopping {
+        if self.world.arrange(self.setup.work.as_ref()) && !self.stopping {
             self.queues.clear();
             self.dirty_benches = self.all_benches();
             self.stale_possible = true;

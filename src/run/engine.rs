@@ -221,6 +221,8 @@ impl<'a> Engine<'a> {
         };
         engine.set_times();
         engine.world.divide(engine.setup.orders.sessions);
+        let slates_valid_min = engine.setup.orders.slates_valid_min;
+        engine.world.hold_slates(slates_valid_min);
         engine.take_inventory()?;
         engine.read_ledger();
         Ok(engine)

@@ -54,8 +54,11 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
     let facts = decode::facts(&bytes);
     let hash = blake3::hash(&bytes).to_hex().to_string();
     let known = decided(photo.clone(), facts, &bytes, &hash, worker);
-    let (facts, decision) = (known.facts, known.decision);
     let is_in_inbox = planned.is_some();
+    let (planned, why_ungoverned) = planned.unzip();
+    let facts = known.facts;
+    let decided = planned.as_ref().map(|job| job.origin.decision.clone());
+    let decision = decided.unwrap_or(known.decision);
     let job = planned.unwrap_or_else(|| {
         Job::alone(Origin {
             photo: photo.clone(),
@@ -74,6 +77,7 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
     let text = Text {
         photo: &photo,
         is_in_inbox,
+        why_ungoverned: why_ungoverned.flatten(),
         decision: &decision,
         facts: &facts,
         exposure: exposed.map(|(s, iso)| format!("{} at ISO {iso:.0}", exposure_time(s))),
@@ -94,6 +98,8 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
 struct Text<'a> {
     photo: &'a str,
     is_in_inbox: bool,
+    /// Why no slate governs it, where one might have.
+    why_ungoverned: Option<String>,
     decision: &'a Decision,
     facts: &'a Facts,
     exposure: Option<String>,
@@ -143,7 +149,8 @@ fn decided(photo: String, facts: Facts, bytes: &[u8], hash: &str, worker: &Worke
     }
 }
 
-/// What the photos of an inbox turn out to be that only a look can tell, as far as they may belong to the bench of `own`.
+/// What the photos of an inbox turn out to be that only a look can tell, as far as they may belong to the bench of `own`: where rules
+/// or slates may move photos from bench to bench, all of its session.
 fn look_at(known: &mut [(Rel, Known)], own: &Rel, worker: &Worker) {
     let orders = worker.orders();
     let look = |path: &Rel, photo: &mut Known| {
@@ -164,23 +171,30 @@ fn look_at(known: &mut [(Rel, Known)], own: &Rel, worker: &Worker) {
     if photo.asks_to_look() {
         look(path, photo);
     }
-    let bench = photo.bench().to_owned();
-    let mut rules = worker.settings().rules.rules().iter();
-    let may_move = rules.any(|rule| {
-        let states_bench = matches!(&rule.then, Then::Measure(m) if m.bench.is_some());
-        !rule.when.looks.is_empty() && states_bench
-    });
+    let session = |photo: &Known| orders.sessions.of(&photo.shown, photo.facts.taken);
+    let (bench, own_session) = (photo.bench().to_owned(), session(photo));
+    let settings = worker.settings();
+    let mut rules = settings.rules.rules().iter();
+    let may_move = settings.reads_slates()
+        || rules.any(|rule| {
+            let states_bench = matches!(&rule.then, Then::Measure(m) if m.bench.is_some());
+            !rule.when.looks.is_empty() && states_bench
+        });
     for (path, photo) in known {
-        if photo.asks_to_look() && (may_move || photo.bench() == bench) {
+        let may_belong = may_move || photo.bench() == bench;
+        if photo.asks_to_look() && may_belong && session(photo) == own_session {
             look(path, photo);
         }
     }
 }
 
+/// A photo's job, and why no slate governs it.
+type Planned = (Job, Option<String>);
+
 /// The photo as a sweep would plan it, once the bench's lamp photos and blanks are made; nothing is written.
 ///
 /// `None` where the photo is not among what the sweep would find.
-fn planned(worker: &Worker, own: &Rel) -> Result<Option<Job>, Failure> {
+fn planned(worker: &Worker, own: &Rel) -> Result<Option<Planned>, Failure> {
     let orders = worker.orders();
     let listing = listing::list(&orders.inbox)
         .map_err(|e| Failure::Work(format!("{}: {e}", orders.inbox.display())))?;
@@ -210,29 +224,26 @@ fn planned(worker: &Worker, own: &Rel) -> Result<Option<Job>, Failure> {
     let Some((_, photo)) = known.iter().find(|(path, _)| path == own) else {
         return Ok(None);
     };
-    let (bench, stem) = (photo.bench().to_owned(), lab::stem(&photo.shown));
     let session = |photo: &Known| orders.sessions.of(&photo.shown, photo.facts.taken);
     let own_session = session(photo);
     let mut world = World::default();
     world.divide(orders.sessions);
+    world.hold_slates(orders.slates_valid_min);
     for (path, photo) in known {
-        // All but samples: lamp photos give the scale, blanks, darks and brackets what a sample is compared by.
-        let helps = photo.capture().is_some_and(|c| c != Capture::Sample);
-        let is_form_of_it = lab::stem(&photo.shown) == stem;
-        let is_beside = photo.bench() == bench && session(&photo) == own_session;
-        if is_beside && (helps || path == *own || is_form_of_it) {
+        if session(&photo) == own_session {
             world.insert(path, photo);
         }
     }
-    world.arrange();
-    let Some(key) = world.benches().next().cloned() else {
+    world.arrange(worker);
+    let Some(photo) = world.get(own) else {
         return Ok(None);
     };
+    let (key, why_ungoverned) = (photo.bench_key.clone(), photo.why_ungoverned.clone());
     let mut made = Published::new();
     loop {
         let mut jobs = world.plan(&key, &made, |_| Held::Free, &orders);
         if let Some(i) = jobs.iter().position(|job| job.path() == own) {
-            return Ok(Some(jobs.swap_remove(i)));
+            return Ok(Some((jobs.swap_remove(i), why_ungoverned)));
         }
         if jobs.is_empty() {
             return Ok(None);

@@ -394,6 +394,7 @@ impl Engine<'_> {
                 new.part = old.part.clone();
                 self.setup = setup;
                 self.world.divide(self.setup.orders.sessions);
+                self.world.hold_slates(self.setup.orders.slates_valid_min);
                 self.set_times();
                 self.setbacks.clear();
                 if looks_otherwise {

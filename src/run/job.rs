@@ -17,6 +17,8 @@ pub enum Fate {
     Ignore(String),
     /// Only say what is wrong, as there are no bytes to look at: the reason's code, and for people what it is and what to do.
     Fault(Code, String),
+    /// Only say that it is to be taken again, in the same words: its picture shows no spectrum to be measured.
+    Retake(Code, String),
 }
 
 /// Everything a worker needs to make one photo's folder.

@@ -1,11 +1,14 @@
 //! What is known of one settled entry of the inbox, and what its making takes.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use crate::arrive::listing::Rel;
-use crate::classify::{self, Decision, Evidence, Outcome, Owned, Phone};
+use crate::classify::{self, Decision, Evidence, Outcome, Owned, Phone, Said};
 use crate::decode::{self, Facts};
 use crate::lab::Form;
+use crate::publish::record::{ALIKE_PHONES, UNGOVERNED};
+use crate::slates::Sighting;
 use crate::terms::{Capture, Code, Seen};
 
 use super::job::Fate;
@@ -28,7 +31,9 @@ pub struct Known {
     pub facts: Arc<Facts>,
     /// What it looks like, where somebody has looked.
     pub seen: Option<Seen>,
-    /// What the rules say.
+    /// What the rules say of it by itself.
+    pub by_itself: Arc<Decision>,
+    /// The same with what slates say.
     pub decision: Arc<Decision>,
     /// Its folder below the results.
     pub(super) folder: String,
@@ -38,11 +43,20 @@ pub struct Known {
     pub(super) circumstances: Vec<String>,
     /// Another file of the same shot, in a better form.
     pub(super) better: Option<Rel>,
+    /// What slates say of it, by column, for its record.
+    pub(super) slate_cells: BTreeMap<String, String>,
+    /// The same for people.
+    pub(super) slate_remark: Option<String>,
+    /// Why no slate says anything of it, where one might have.
+    pub(super) why_ungoverned: Option<String>,
+    /// Why it is a slate that cannot be read.
+    pub(super) unread_slate: Option<String>,
 }
 
 impl Known {
     /// A photo whose place is still to be arranged.
     pub fn new(shown: String, facts: Facts, decision: Decision) -> Known {
+        let decision = Arc::new(decision);
         Known {
             shown,
             hash: String::new(),
@@ -51,11 +65,16 @@ impl Known {
             suspicion: None,
             facts: Arc::new(facts),
             seen: None,
-            decision: Arc::new(decision),
+            by_itself: decision.clone(),
+            decision,
             folder: String::new(),
             bench_key: String::new(),
             circumstances: Vec::new(),
             better: None,
+            slate_cells: BTreeMap::new(),
+            slate_remark: None,
+            why_ungoverned: None,
+            unread_slate: None,
         }
     }
 
@@ -67,7 +86,7 @@ impl Known {
                 &known.hash,
                 &known.fault,
                 &known.suspicion,
-                &known.decision,
+                &known.by_itself,
             )
         }
         content(self) == content(other)
@@ -75,13 +94,14 @@ impl Known {
 
     /// True where nothing but a look at it can tell what becomes of it.
     pub fn asks_to_look(&self) -> bool {
-        self.decision.basis.asks_to_look && self.fault.is_none()
+        self.by_itself.basis.asks_to_look && self.fault.is_none()
     }
 
-    /// The rules' decision on all that is known of it.
-    pub fn decided_anew(&self, work: &dyn Work) -> Decision {
+    /// The rules' decision on all that is known of it, and on what a slate says.
+    pub fn decided_anew(&self, work: &dyn Work, slate: Option<&Said>) -> Decision {
         work.decide_on(&Evidence {
             seen: self.seen.as_ref(),
+            slate,
             ..Evidence::new(&self.shown, &self.facts)
         })
     }
@@ -89,8 +109,40 @@ impl Known {
     /// The same photo, decided on by its looks.
     pub fn looked_at(mut self, seen: Seen, work: &dyn Work) -> Known {
         self.seen = Some(seen);
-        self.decision = Arc::new(self.decided_anew(work));
+        let decision = self.decided_anew(work, None);
+        self.decide(decision);
         self
+    }
+
+    /// Puts in place what the rules say of it by itself.
+    pub fn decide(&mut self, decision: Decision) {
+        self.by_itself = Arc::new(decision);
+        self.forget_slates();
+    }
+
+    /// Puts everything back that slates have said.
+    pub(super) fn forget_slates(&mut self) {
+        self.decision = self.by_itself.clone();
+        self.slate_cells.clear();
+        (self.slate_remark, self.why_ungoverned, self.unread_slate) = (None, None, None);
+    }
+
+    /// True for a photo that was taken, whether it counts or not: no rule leaves it alone.
+    pub(super) fn is_photo(&self) -> bool {
+        let basis = &self.by_itself.basis;
+        self.fault.is_none() && (self.by_itself.purpose().is_some() || basis.person.is_some())
+    }
+
+    /// What slate it is. What a person says the photo is, or that it does not count, goes before that.
+    pub(super) fn sighting(&self) -> Sighting {
+        let is_settled = |said: &Said| said.settles_capture();
+        let person = self.by_itself.basis.person.as_ref();
+        if !self.is_photo() || person.is_some_and(is_settled) {
+            return Sighting::None;
+        }
+        // Only what the rules in force ask for counts: another look may linger from rules that were edited since.
+        let seen = self.by_itself.basis.seen.as_ref();
+        Sighting::recalled(seen.and_then(|seen| seen.slate.as_ref()))
     }
 
     /// Whose it is.
@@ -98,17 +150,17 @@ impl Known {
         self.decision.bench()
     }
 
-    /// What another photo's result states of this one where it is made from it: the hash of its bytes, and what a person says
-    /// of it that its own measurement depends on.
+    /// What another photo's result states of this one where it is made from it: the hash of its bytes, and what a person or a
+    /// slate says of it that its own measurement depends on.
     pub(super) fn as_input(&self) -> String {
-        let person = self.decision.basis.person.as_ref();
-        let stated = person.map(|said| (said.capture.map(Capture::as_str), said.lamp.as_deref()));
-        match stated {
-            None | Some((None, None)) => self.hash.clone(),
-            Some((capture, lamp)) => {
-                let parts = capture.into_iter().chain(lamp).collect::<Vec<_>>();
-                format!("{} as {}", self.hash, parts.join(" "))
-            }
+        let basis = &self.decision.basis;
+        let said = || [&basis.person, &basis.slate].into_iter().flatten();
+        let capture = said().find_map(|said| said.capture.map(Capture::as_str));
+        let lamp = said().find_map(|said| said.lamp.as_deref());
+        let parts: Vec<&str> = capture.into_iter().chain(lamp).collect();
+        match parts.is_empty() {
+            true => self.hash.clone(),
+            false => format!("{} as {}", self.hash, parts.join(" ")),
         }
     }
 
@@ -129,6 +181,9 @@ impl Known {
 
     /// What is to happen with it.
     pub(super) fn fate(&self) -> Fate {
+        if let Some(why) = &self.unread_slate {
+            return Fate::Retake(Code::SlateUnread, why.clone());
+        }
         match (&self.decision.outcome, &self.fault) {
             (Outcome::Ignore { why, .. }, _) => Fate::Ignore(why.clone()),
             (_, Some((code, what))) => Fate::Fault(*code, what.clone()),
@@ -150,7 +205,7 @@ impl Known {
                 let most = others.fold(self.picture_cost(), u64::max);
                 self.size.saturating_add(most)
             }
-            Fate::Ignore(_) | Fate::Fault(..) => 0,
+            Fate::Ignore(_) | Fate::Fault(..) | Fate::Retake(..) => 0,
         }
     }
 }
@@ -162,9 +217,15 @@ pub fn notices<'a>(photos: impl Iterator<Item = &'a Known>) -> Vec<String> {
         (photo, phone.map(|phone| phone.to_string()))
     };
     let photos: Vec<(&Known, Option<String>)> = photos.map(of).collect();
-    classify::notices(photos.iter().map(|(photo, phone)| Owned {
-        photo: &photo.shown,
-        bench: photo.bench(),
-        phone: phone.as_deref(),
+    classify::notices(photos.iter().map(|(photo, phone)| {
+        Owned {
+            photo: &photo.shown,
+            bench: photo.bench(),
+            phone: phone.as_deref(),
+            is_of_alike_phones: photo
+                .slate_cells
+                .get(UNGOVERNED)
+                .is_some_and(|why| why == ALIKE_PHONES),
+        }
     }))
 }

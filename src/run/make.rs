@@ -66,7 +66,7 @@ pub fn make(job: &Job, work: &dyn Work, shelf: &Shelf) -> Made {
 pub fn outcome(job: &Job, work: &dyn Work) -> Result<Outcome, Gone> {
     let bytes = match job.fate {
         Fate::Measure => job.source.read(&job.origin.provenance.photo_hash)?,
-        Fate::Ignore(_) | Fate::Fault(..) => Vec::new(),
+        Fate::Ignore(_) | Fate::Fault(..) | Fate::Retake(..) => Vec::new(),
     };
     let attempt = |bytes: &[u8], fate: &Fate| {
         catch_unwind(AssertUnwindSafe(|| work.measure(job, bytes, fate)))

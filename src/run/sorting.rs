@@ -91,7 +91,7 @@ pub fn sorting(settings: &Settings, listing: &Listing, said: &mut Vec<String>) {
     if by_look.n > 0 {
         said.push(format!(
             "ok: by the name unknown, and told by a look once they are measured: {} (explain says what is seen); a blank or a \
-             bracket cannot be told so and needs its name",
+             bracket cannot be told so and needs its name, a blank at least a slate before it",
             by_look.words()
         ));
     }
@@ -116,6 +116,7 @@ fn odd(settings: &Settings, sorted: &[Sorted], said: &mut Vec<String>) {
         photo: &s.photo,
         bench: s.decision.bench(),
         phone: phone.as_deref(),
+        is_of_alike_phones: false,
     });
     let notices = notices(owned).into_iter();
     said.extend(notices.map(|notice| format!("ATTENTION: {notice}")));

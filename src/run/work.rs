@@ -44,6 +44,8 @@ pub struct Orders {
     pub pairing: Pairing,
     /// What divides the inbox into sessions.
     pub sessions: Sessions,
+    /// For how long a slate holds, minutes; absent: until the next one or the session's end.
+    pub slates_valid_min: Option<f64>,
     /// What of the results is to be made.
     pub part: Part,
     /// Changes when the settings' meaning for results does.
@@ -101,6 +103,7 @@ impl Orders {
                 ..Pairing::default()
             },
             sessions: Sessions::default(),
+            slates_valid_min: None,
             part: Part::All,
             configuration_hash: String::new(),
             looks_hash: String::new(),

@@ -85,6 +85,7 @@ impl Worker {
         }
         orders.pairing = s.pairing.clone();
         orders.sessions = s.sessions;
+        orders.slates_valid_min = s.slates.valid_min;
         orders.configuration_hash = s.configuration_hash();
         orders.looks_hash = s.looks_hash();
         orders
@@ -105,6 +106,7 @@ impl Worker {
         let examined = match (fate, origin.decision.purpose()) {
             (Fate::Ignore(why), _) => Examined::ignored(why),
             (Fate::Fault(code, what), _) => self.lab.faulty(*code, what),
+            (Fate::Retake(code, what), _) => self.lab.to_be_retaken(*code, what),
             (Fate::Measure, purpose) => {
                 if let Some(purpose) = purpose {
                     against = Against::choose(&job.company, &origin.facts, purpose.capture);

@@ -10,7 +10,7 @@ use crate::judge::Check;
 use crate::terms::{Choice, Instrument, Lamp, Sessions, Severity};
 
 use super::paths::without_detours;
-use super::{BUILT_IN, Poll, Settings};
+use super::{BUILT_IN, Card, LookAt, Poll, Settings};
 
 #[derive(Template)]
 #[template(path = "check.txt", config = "src/settings/askama.toml")]
@@ -25,6 +25,7 @@ struct Text<'a> {
     benches: Vec<(&'a str, String)>,
     lamps: Vec<String>,
     limits: Vec<String>,
+    slates: Vec<String>,
     exposure_auto: &'static str,
     exposure_auto_in_set: &'static str,
 }
@@ -53,6 +54,7 @@ pub fn describe(settings: &Settings) -> String {
             .collect(),
         lamps: settings.lamps.iter().map(lamp_words).collect(),
         limits: Check::ALL.map(limit).to_vec(),
+        slates: settings.slates.cards.iter().map(Card::words).collect(),
         exposure_auto: severity_word(settings.limits.exposure_auto),
         exposure_auto_in_set: severity_word(settings.limits.exposure_auto_in_set),
     };

@@ -15,12 +15,14 @@ mod paths;
 mod reading;
 mod rules;
 mod sections;
+mod slates;
 pub(crate) mod words;
 
 pub use describe::describe;
 pub use mistake::Mistake;
 pub use paths::overlap;
 pub use sections::{Arrival, Output, Pages, Poll, Work};
+pub use slates::{Card, LookAt, Slates};
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -79,6 +81,8 @@ pub struct Settings {
     pub output: Output,
     /// Title of the board, and whether cards are drawn.
     pub pages: Pages,
+    /// The printed cards, and for how long one holds.
+    pub slates: Slates,
     /// Advice texts.
     pub words: Words,
 }
@@ -202,7 +206,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     t.set("camera_names", &mut camera_names, rules::read_camera_names);
     let vocabulary = rules::Vocabulary {
         lamps: &lamp_names,
-        camera_names,
+        camera_names: camera_names.clone(),
     };
     let rules = t
         .need(
@@ -230,6 +234,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     t.set("sessions", &mut sessions, sections::read_sessions);
     let output = t.section("output", Output::read);
     let pages = t.section("pages", Pages::read);
+    let slates = t.section("slates", Slates::read);
     let mut words = words::shipped();
     t.set("words", &mut words, |spot| {
         spot.file(folder, |text, report| Some(words::read(text, report)))
@@ -241,7 +246,9 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         results: results?.1,
         instrument,
         benches,
-        rules: rules?.with_phones(phones),
+        rules: rules?
+            .with_phones(phones)
+            .with_slates(slates.look_at.search(camera_names)),
         stated,
         overrides,
         lamps,
@@ -252,6 +259,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         sessions,
         output,
         pages,
+        slates,
         words,
     })
 }
@@ -299,16 +307,33 @@ impl Settings {
         self.lamps.iter().filter(is_asked).collect()
     }
 
-    /// True where a rule asks what photos look like.
+    /// True where a rule asks what photos look like, or slates are looked for.
     pub fn asks_for_looks(&self) -> bool {
         let mut rules = self.rules.rules().iter();
-        rules.any(|rule| !rule.when.looks.is_empty())
+        self.reads_slates() || rules.any(|rule| !rule.when.looks.is_empty())
+    }
+
+    /// True where slates say what photos are.
+    pub fn reads_slates(&self) -> bool {
+        self.slates.look_at != LookAt::None
+    }
+
+    /// True where a photo that is looked at is searched for a slate: slates are read, or a rule asks for them.
+    pub fn searches_for_slates(&self) -> bool {
+        let mut rules = self.rules.rules().iter();
+        self.reads_slates() || rules.any(|rule| rule.when.looks.contains(&Look::Slate))
     }
 
     /// Hash of all that it depends on what a photo looks like, hexadecimal.
     pub fn looks_hash(&self) -> String {
         let names = self.lamps_looked_for();
-        let of = (names, self.groove_spacings_nm(), self.work.max_pixels());
+        let slates = (self.rules.slates().words(), self.searches_for_slates());
+        let of = (
+            names,
+            self.groove_spacings_nm(),
+            self.work.max_pixels(),
+            slates,
+        );
         blake3::hash(format!("{of:?}").as_bytes())
             .to_hex()
             .to_string()
@@ -355,6 +380,10 @@ impl Settings {
         let divided = match self.sessions {
             Sessions::Folder => meaning + "sessions by folder",
             _ => meaning,
+        };
+        let divided = match self.rules.slates().words() {
+            Some(slates) => format!("{divided}{slates}{:?}", self.slates.valid_min),
+            None => divided,
         };
         blake3::hash(divided.as_bytes()).to_hex().to_string()
     }

@@ -10,6 +10,7 @@ pub mod bench;
 mod blades;
 mod blur;
 mod camera;
+mod card;
 mod circumstances;
 pub mod class;
 mod copies;
@@ -34,6 +35,7 @@ mod veil;
 use effective::Effective;
 
 pub use bench::{Instrument, Phone, Pose};
+pub use card::Card;
 pub use light::{Light, Solution, Source};
 pub use reality::{Grooves, Laid, Lens, Lit, Reality, Wall};
 pub use shot::{Exposure, Fault, Nuisance, Planned, Scene, Shot};

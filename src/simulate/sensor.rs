@@ -4,7 +4,7 @@ use super::effective::Effective;
 use super::metering::Exposed;
 use super::noise::Noise;
 use super::shot::Scene;
-use super::{band, scene, veil};
+use super::{band, card, scene, veil};
 
 /// The sensor's values after the black level is taken off: one colour per pixel (red, green / green, blue), 1 = full.
 ///
@@ -45,6 +45,7 @@ pub(super) struct Scenery<'a> {
     effective: &'a Effective,
     band: Option<band::Band>,
     veil: Option<veil::Veil>,
+    card: Option<card::Print<'a>>,
 }
 
 impl Scenery<'_> {
@@ -54,8 +55,16 @@ impl Scenery<'_> {
             .has_spectrum()
             .then(|| effective.shot.light.emission());
         let is_slit = effective.shot.scene == Scene::Slit;
+        let card = match &effective.shot.scene {
+            Scene::Card(card) => {
+                let shot = &effective.shot;
+                Some(card::Print::new(card, &shot.phone, shot.seed))
+            }
+            _ => None,
+        };
         Scenery {
             effective,
+            card,
             band: lit
                 .as_ref()
                 .map(|emission| band::Band::new(effective, emission, gain)),
@@ -65,10 +74,13 @@ impl Scenery<'_> {
 
     /// Writes row `y`: red, green and blue per pixel before white balance; 1 fills a pixel.
     pub(super) fn row(&self, y: usize, row: &mut [[f32; 3]]) {
+        if let Some(card) = &self.card {
+            return card.row(y, self.effective.shot.phone.height, row);
+        }
         match self.effective.shot.scene {
             Scene::Room => scene::room(self.effective, y, row),
             Scene::Pocket => scene::pocket(self.effective, y, row),
-            Scene::Slit | Scene::Note(_) => {
+            Scene::Slit | Scene::Card(_) | Scene::Note(_) => {
                 row.fill([0.0; 3]);
                 if let Some(veil) = &self.veil {
                     veil.add(y, row);

@@ -4,6 +4,7 @@ use jiff::civil::DateTime;
 use serde::{Deserialize, Serialize};
 
 use super::bench::{Instrument, Phone, Pose};
+use super::card::Card;
 use super::light::Light;
 use super::reality::Reality;
 
@@ -39,7 +40,7 @@ pub struct Shot {
 }
 
 /// What a photo shows.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum Scene {
     /// The slit, through the grating.
     Slit,
@@ -47,6 +48,8 @@ pub enum Scene {
     Room,
     /// The inside of a pocket.
     Pocket,
+    /// A printed card on a table, past the tube.
+    Card(Card),
     /// Not a photo: the text of a note that lies among the photos.
     Note(String),
 }

@@ -152,6 +152,10 @@ codes! {
     Unreadable = "unreadable", "not a picture", OF_THE_PHOTO, [
         ("found", "what the file is or where it is broken"),
     ];
+    /// A slate that cannot be read.
+    SlateUnread = "slate-unread", "slate cannot be read", OF_THE_PHOTO, [
+        ("found", "why it cannot be read, such as: several slates at once"),
+    ];
     /// A person says so.
     Instructor = "instructor", "the instructor says so", OF_THE_PHOTO, [
         ("note", "what the instructor's table says why"),

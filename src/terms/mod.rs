@@ -31,7 +31,7 @@ pub use measurement::Measurement;
 pub use pairing::{Choice, Pairing};
 pub use quantity::{Metrics, Quantity, Reading};
 pub use ranks::{SIGMA_PER_MEDIAN, median, sorted, weighted_quantile};
-pub use seen::{Look, Seen};
+pub use seen::{Look, Seen, SlateSeen};
 pub use sessions::Sessions;
 pub use spectrum::{AbsorbanceRow, FWHM_PER_SIGMA, Peak, PeakKind, Spectrum, SpectrumRow};
 pub use srgb::{srgb_code, srgb_light};

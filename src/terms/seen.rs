@@ -72,6 +72,19 @@ pub struct Seen {
     pub or: Option<Look>,
     /// What the judgement rests on, in words with its numbers.
     pub why: String,
+    /// The slate in it, where slates are looked for and there is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub slate: Option<SlateSeen>,
+}
+
+/// A printed slate in a photo.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum SlateSeen {
+    /// The text in its code.
+    Read(String),
+    /// Why it cannot be read.
+    Unread(String),
 }
 
 impl Seen {
@@ -82,6 +95,7 @@ impl Seen {
             sure: 1.0,
             or: None,
             why: why.into(),
+            slate: None,
         }
     }
 }

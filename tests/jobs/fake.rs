@@ -135,6 +135,10 @@ impl Work for Fake {
                 reason(*code, what);
                 Verdict::Unreadable
             }
+            Fate::Retake(code, what) => {
+                reason(*code, what);
+                Verdict::Retake
+            }
             Fate::Measure if decode::suspicion(bytes).is_some() => {
                 reason(Code::Truncated, "send it again");
                 Verdict::Unreadable

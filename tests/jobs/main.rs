@@ -33,5 +33,6 @@ mod rehearsal;
 mod restarts;
 mod scale;
 mod sessions;
+mod slates;
 mod usage;
 mod watching;

@@ -316,3 +316,45 @@ fn the_shipped_rules_go_by_names_in_any_letter_case_and_folders_are_kept() {
         ("t7", "by number")
     );
 }
+
+#[test]
+fn slates_are_printed_with_a_card_for_each_bench_and_nothing_else_is_done() {
+    let place = Place::new();
+    place.put_demo(|photo| photo == "heron/pocket.jpg");
+    let before = files_below(&place.path(""));
+    let printed = place.run(&["slates"]);
+    assert_eq!(printed.status.code(), Some(0), "{}", stderr(&printed));
+    let page = stdout(&printed);
+    assert!(page.starts_with("<!doctype html>"), "{page}");
+    assert!(page.contains("SLITWATCH1:BENCH:heron:QZND"), "{page}");
+    assert_eq!(page.matches("<svg").count(), 7, "{page}");
+    assert_eq!(files_below(&place.path("")), before);
+    let file = place.path("slates.html");
+    let name = file.to_str().expect("a plain name");
+    let kept = place.run(&["slates", "--paper", "letter", "--out", name]);
+    assert_eq!(kept.status.code(), Some(0), "{}", stderr(&kept));
+    assert!(kept.stdout.is_empty());
+    assert!(fs::read_to_string(&file).unwrap().contains("size: letter"));
+    let nowhere = place.run(&["slates", "--out", "no/such/folder/slates.html"]);
+    assert_eq!(nowhere.status.code(), Some(1), "{}", stderr(&nowhere));
+    assert!(stderr(&nowhere).contains("--out"), "{}", stderr(&nowhere));
+}
+
+#[test]
+fn benches_get_their_cards_before_they_have_any_photo() {
+    let place = Place::new();
+    let nobody = place.run(&["slates"]);
+    assert_eq!(nobody.status.code(), Some(0), "{}", stderr(&nobody));
+    assert!(stderr(&nobody).contains("no card names a bench"));
+    assert_eq!(stdout(&nobody).matches("<svg").count(), 6);
+    for folder in ["heron", "tern/raw", ".stfolder"] {
+        fs::create_dir_all(place.inbox().join(folder)).expect("a folder");
+    }
+    let printed = place.run(&["slates"]);
+    assert!(!stderr(&printed).contains("no card names a bench"));
+    let page = stdout(&printed);
+    assert_eq!(page.matches("<svg").count(), 8, "{page}");
+    for bench in ["BENCH:heron:", "BENCH:tern:"] {
+        assert!(page.contains(bench), "{page}");
+    }
+}

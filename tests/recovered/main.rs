@@ -21,6 +21,7 @@ mod no_spectrum;
 mod one_order;
 mod pose;
 mod scale;
+mod slates;
 mod slit;
 mod traps;
 mod turned;

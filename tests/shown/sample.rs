@@ -324,6 +324,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
         remarks: Vec::new(),
         provenance: Provenance {
             overrides: BTreeMap::new(),
+            slate: BTreeMap::new(),
             circumstances: Vec::new(),
             photo_hash: format!("{:0>64}", photo.len()),
             configuration_hash: "c0ffee".to_owned(),
