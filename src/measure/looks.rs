@@ -11,7 +11,8 @@ use crate::frame::Frame;
 use crate::measure::light::profile::Profile;
 use crate::measure::scale::lamp_photo::lamp_picture;
 use crate::measure::scale::lamp_picture::{
-    LEAST_CLEAR_SCORE, LEAST_LEAD, LampPicture, SURE_PER_LEAD, least_score, n_placed, sureness,
+    LEAST_CLEAR_SCORE, LEAST_LEAD, LampPicture, SURE_PER_LEAD, WIDEST_LINE_NM, least_score,
+    n_placed, sureness,
 };
 use crate::measure::scale::recognise::{Feature, SEEN_NM, features};
 use crate::measure::sight::{Familiar, Map, Survey, look, survey};
@@ -46,8 +47,6 @@ const HOPELESS_PLACED: usize = 4;
 const SOME_LINES_SHARE: f64 = 0.25;
 /// With less light than this in lines nothing makes a lamp's pattern: lamps had 0.19 and more (drawn photos).
 const LEAST_LINES_SHARE: f64 = 0.1;
-/// Lines are what is narrower than this, nm.
-const WIDEST_LINE_NM: f64 = 12.0;
 /// From this share of an order's light in lines on it is a spectrum of lines: lamps had 0.56 and more, LEDs and bulbs up to
 /// 0.27 (drawn photos).
 const LINES_SHARE: f64 = 0.4;

@@ -139,6 +139,7 @@ fn the_line_fit_comes_near_the_bound_and_not_below_it() {
     let shape = LineShape {
         box_nm: 0.05,
         sigma_nm: SIGMA_PX * STEP_NM,
+        is_green: true,
     };
     let mut chance = Pcg64Mcg::seed_from_u64(1986);
     for row in TABLE {

@@ -55,6 +55,8 @@ pub struct LineShape {
     pub box_nm: f64,
     /// Blur, nm (standard deviation).
     pub sigma_nm: f64,
+    /// True where the line that shows it is one of green light, in which a picture is sharpest.
+    pub is_green: bool,
 }
 
 impl LineShape {
@@ -202,6 +204,7 @@ pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64) -> Option<(Line
     let shape = LineShape {
         box_nm: fitted.parameters[2],
         sigma_nm: fitted.parameters[3],
+        is_green: is_green(nm),
     };
     Some((shape, fitted.chi_squared / (n as f64 - 6.0).max(1.0)))
 }
@@ -220,6 +223,8 @@ const RUNAWAY_NM: f64 = 1.55;
 /// Width of other lines against the clearest one's, with its uncertainty. That is often a blue one, and blue and red pixels
 /// are sparser on the sensor than green ones: others may be narrower by a fifth.
 const STRETCH: Estimate = Estimate::new(0.92, 0.15);
+/// The same of a green line against a blue or red one, which may be up to twice as wide.
+const GREEN_STRETCH: Estimate = Estimate::new(0.75, 0.18);
 /// Bands under a line have shapes of their own, which are not known: they move it by this share of its width where there is as much
 /// of them as of the line (drawn lamps).
 const LEANS: f64 = 0.07;
@@ -235,6 +240,8 @@ struct Blend<'a> {
     /// Of the light; what is as good as flat has some.
     height: f64,
     shape: LineShape,
+    /// Its lines' width against the shape's.
+    stretch: Estimate,
     /// All to share one shift.
     group: Vec<&'a LampLine>,
     /// How well their strengths against each other are known, share of them: where lines are not parted their place hangs on it.
@@ -269,6 +276,11 @@ impl<'a> Blend<'a> {
             values,
             range_nm,
             shape,
+            stretch: if !shape.is_green && is_green(range_nm.middle()) {
+                GREEN_STRETCH
+            } else {
+                STRETCH
+            },
             group: group.iter().map(|&i| &lamp.lines[i]).collect(),
             strengths_known: lamp.strengths_known,
             others: others
@@ -288,7 +300,7 @@ impl<'a> Blend<'a> {
         let (scale, fwhm, range) = (self.height, self.shape.fwhm_nm(), self.values.range());
         let mut parameters = vec![
             Parameter::free(0.0, 0.01).within(-MOST_SHIFT_NM, MOST_SHIFT_NM),
-            Parameter::free(0.9, 0.01).within(0.5, 1.6),
+            Parameter::free(self.stretch.value, 0.01).within(0.5, 1.6),
             // Below zero throughout where more background was taken off than there was.
             Parameter::free(range.low, 0.01 * scale).within(range.low.min(-scale), range.high),
             Parameter::free(0.0, 0.002 * scale),
@@ -363,7 +375,7 @@ impl<'a> Blend<'a> {
             let off = values.light[i] - self.model(values.nm[i], p);
             *out = off / values.sigma[i].hypot(model_error);
         }
-        out[values.len()] = (p[1] - STRETCH.value) / STRETCH.sigma;
+        out[values.len()] = (p[1] - self.stretch.value) / self.stretch.sigma;
         let out = &mut out[values.len() + 1..];
         let areas = &p[FIRST_AREA..FIRST_AREA + self.group.len()];
         let strength: f64 = self.group.iter().map(|line| line.strength).sum();
@@ -521,6 +533,7 @@ mod tests {
             LineShape {
                 box_nm: 1.0,
                 sigma_nm: 0.5,
+                is_green: true,
             },
             true,
         );

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::measure::light::filter::moved_nm;
 use crate::measure::light::lineshape::is_green;
 use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
@@ -42,7 +43,8 @@ pub fn peaks(
             let statistical = fwhm / FWHM_PER_SIGMA / (peak.snr * samples.sqrt()).max(1.0) * 1.5;
             let scale = sigma_at(peak.nm).unwrap_or(0.0);
             let mut centre_nm = peak.nm;
-            let mut centre_sigma = statistical.hypot(FLOOR_NM).hypot(scale);
+            let filters = moved_nm(peak.nm, peak.fwhm_nm.min(bandpass_nm));
+            let mut centre_sigma = statistical.hypot(FLOOR_NM).hypot(scale).hypot(filters);
             let reach = (1.2 * fwhm / profile.step_nm) as usize;
             let base = peak.height - peak.prominence;
             let from = peak.index.saturating_sub(reach);

@@ -46,6 +46,8 @@ const FAINTEST_ORDER_SHARE: f64 = 0.02;
 /// Of the maxima that stand out by this share of the most prominent one, this share is narrower than a line typically is.
 const PLAIN_SHARE: f64 = 0.04;
 const NARROW_SHARE: f64 = 0.125;
+/// Lines are what is narrower than this, nm.
+pub const WIDEST_LINE_NM: f64 = 12.0;
 /// From this agreement on, and with so much lead over the next, another lamp is named as what it looks like.
 const CLEAR_SCORE: f64 = 0.2;
 const CLEAR_LEAD: f64 = 0.15;
@@ -158,6 +160,9 @@ impl LampPicture<'_> {
 
     /// Of other lamps the one whose pattern the lines make, where one does so clearly: for words only, no scale is made of it.
     pub fn looks_like<'l>(&self, lamps: impl Iterator<Item = &'l Lamp>) -> Option<(&'l Lamp, f64)> {
+        if self.typical_fwhm_nm > WIDEST_LINE_NM {
+            return None;
+        }
         let agreement = self.agreements(lamps);
         let second = agreement.get(1).map_or(-1.0, |second| second.1);
         let best = *agreement.first()?;

@@ -1,6 +1,7 @@
 //! The lines of a known pattern fitted one by one, and the optics adjusted to them along the whole slit, round by round until
 //! nothing moves.
 
+use crate::measure::light::filter;
 use crate::measure::light::lineshape::{GroupFit, LineShape, fit_group, fit_shape, groups};
 use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::{Order, Profile, SLABS};
@@ -107,6 +108,8 @@ pub fn precise(
         let used = shape.unwrap_or(LineShape {
             box_nm: USUAL_BOX * picture.typical_fwhm_nm,
             sigma_nm: picture.typical_fwhm_nm / USUAL_BLUR,
+            // The narrowest lines give it.
+            is_green: true,
         });
         let shapes: Vec<LineShape> = shapes.into_iter().map(|own| own.unwrap_or(used)).collect();
         let fits = task.clear_groups(&profiles, &shapes, round == 0, &mut notes);
@@ -301,7 +304,11 @@ impl Task<'_> {
                 .fold(0.0f64, f64::max)
                 .max(FLOOR_NM);
             groups.push(FittedGroup {
-                sigma_nm: fit.sigma_nm.hypot(FLOOR_PX / px_per_nm).hypot(published),
+                sigma_nm: fit
+                    .sigma_nm
+                    .hypot(FLOOR_PX / px_per_nm)
+                    .hypot(published)
+                    .hypot(filter::moved_nm(fit.wavelength_nm, fwhm_nm)),
                 sign,
                 lines,
                 fit,
