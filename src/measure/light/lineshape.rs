@@ -60,6 +60,15 @@ pub struct LineShape {
 }
 
 impl LineShape {
+    /// The shape of a green line that is `stretch` times as wide.
+    pub fn of_green(&self, stretch: f64) -> LineShape {
+        LineShape {
+            box_nm: stretch * self.box_nm,
+            sigma_nm: stretch * self.sigma_nm,
+            is_green: true,
+        }
+    }
+
     /// FWHM in nm.
     pub fn fwhm_nm(&self) -> f64 {
         box_gauss_fwhm(self.box_nm, self.sigma_nm)
@@ -170,7 +179,7 @@ pub fn box_of_fwhm(fwhm: f64, sigma: f64) -> Option<f64> {
 }
 
 /// A line is fitted over so many widths at half height to either side.
-const SHAPE_REACH: f64 = 2.2;
+pub const SHAPE_REACH: f64 = 2.5;
 
 /// Fits box and blur to one isolated line at about `nm`: shape, and χ² per degree of freedom.
 ///
@@ -225,6 +234,8 @@ const RUNAWAY_NM: f64 = 1.55;
 const STRETCH: Estimate = Estimate::new(0.92, 0.15);
 /// The same of a green line against a blue or red one, which may be up to twice as wide.
 const GREEN_STRETCH: Estimate = Estimate::new(0.75, 0.18);
+/// The same of one green line against another: they share focus and slit.
+const SAME_STRETCH: Estimate = Estimate::new(1.0, 0.1);
 /// Bands under a line have shapes of their own, which are not known: they move it by this share of its width where there is as much
 /// of them as of the line (drawn lamps).
 const LEANS: f64 = 0.07;
@@ -276,10 +287,10 @@ impl<'a> Blend<'a> {
             values,
             range_nm,
             shape,
-            stretch: if !shape.is_green && is_green(range_nm.middle()) {
-                GREEN_STRETCH
-            } else {
-                STRETCH
+            stretch: match (shape.is_green, is_green(range_nm.middle())) {
+                (false, true) => GREEN_STRETCH,
+                (true, true) => SAME_STRETCH,
+                (_, false) => STRETCH,
             },
             group: group.iter().map(|&i| &lamp.lines[i]).collect(),
             strengths_known: lamp.strengths_known,

@@ -2,7 +2,9 @@
 //! nothing moves.
 
 use crate::measure::light::filter;
-use crate::measure::light::lineshape::{GroupFit, LineShape, fit_group, fit_shape, groups};
+use crate::measure::light::lineshape::{
+    GroupFit, LineShape, SHAPE_REACH, fit_group, fit_shape, groups, is_green,
+};
 use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::{Order, Profile, SLABS};
 use crate::measure::optics::Rays;
@@ -21,7 +23,7 @@ const FIRST_SETTLED: usize = 2;
 /// …or so many times: with one order and a phone askew the slant of the lines takes a few.
 const MOST_ROUNDS: usize = 8;
 /// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG.
-const FLOOR_PX: f64 = 0.02;
+const FLOOR_PX: f64 = 0.04;
 /// A published wavelength is not known better than this as a calibration point, nm.
 const FLOOR_NM: f64 = 0.001;
 /// Lines within this of a group's middle are the group's, nm.
@@ -34,6 +36,8 @@ const USUAL_BOX: f64 = 0.7;
 const USUAL_BLUR: f64 = 3.2;
 /// A line that shows the shape is so many times as wide as the lamp's lines typically are.
 const LINE_WIDTHS: Interval = Interval::new(0.5, 3.0);
+/// A green group with this signal to noise tells how wide green lines are.
+const TELLING_SNR: f64 = 40.0;
 /// A group is clear from this signal to noise on…
 const CLEAR_SNR: f64 = 6.0;
 /// …with so much of the highest light…
@@ -246,17 +250,39 @@ impl Task<'_> {
             let fwhm_nm = shape.fwhm_nm();
             let all_groups = groups(self.lamp, fwhm_nm);
             let top = profile.light.iter().copied().fold(0.0f64, f64::max);
-            for group in &all_groups {
-                if self.wrong.contains(&(profile.sign, group[0])) {
-                    continue;
-                }
-                let Some(fit) = fit_group(profile, self.lamp, group, shape, is_first) else {
-                    continue;
-                };
-                let clear = fit.snr > CLEAR_SNR
+            let is_wrong = |group: &&Vec<usize>| self.wrong.contains(&(profile.sign, group[0]));
+            let fit =
+                |group: &[usize], shape| fit_group(profile, self.lamp, group, shape, is_first);
+            let is_clear = |fit: &GroupFit| {
+                fit.snr > CLEAR_SNR
                     && fit.area / fwhm_nm > CLEAR_SHARE * top
                     && fit.stretch > CLEAR_STRETCH.low
-                    && fit.stretch < CLEAR_STRETCH.high;
+                    && fit.stretch < CLEAR_STRETCH.high
+            };
+            let mut found: Vec<(&Vec<usize>, GroupFit)> = all_groups
+                .iter()
+                .filter(|group| !is_wrong(group))
+                .filter_map(|group| Some((group, fit(group, shape)?)))
+                .collect();
+            // The clearest green line tells how wide the others are: those that stand in bands do not.
+            let is_telling = |f: &&(&Vec<usize>, GroupFit)| {
+                is_green(f.1.wavelength_nm) && f.1.snr > TELLING_SNR && is_clear(&f.1)
+            };
+            let telling = found.iter().filter(is_telling);
+            let telling = telling.max_by(|a, b| a.1.snr.total_cmp(&b.1.snr));
+            if let Some((first, stretch)) = telling.map(|(group, fit)| (group[0], fit.stretch)) {
+                let green = shape.of_green(stretch);
+                for (group, known) in &mut found {
+                    if group[0] != first
+                        && is_green(known.wavelength_nm)
+                        && let Some(anew) = fit(group, green)
+                    {
+                        *known = anew;
+                    }
+                }
+            }
+            for (group, fit) in found {
+                let clear = is_clear(&fit);
                 notes.push(format!(
                     "order {:+.0} {:.2} nm: shift {:+.3} ± {:.3} nm, snr {:.0}, width x{:.2}, chi2/dof {:.1}{}",
                     profile.sign,
@@ -383,7 +409,7 @@ impl Task<'_> {
                 let near = |other: &LampLine| {
                     let d = (other.wavelength_nm - line.wavelength_nm).abs();
                     d > 0.0
-                        && d < 2.2 * guess_fwhm_nm + 0.5 * other.width_nm.min(6.0)
+                        && d < SHAPE_REACH * guess_fwhm_nm + 0.5 * other.width_nm.min(6.0)
                         && other.strength > 0.05 * line.strength
                         && other.width_nm < 15.0
                 };
