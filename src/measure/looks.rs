@@ -11,8 +11,7 @@ use crate::frame::Frame;
 use crate::measure::light::profile::Profile;
 use crate::measure::scale::lamp_photo::lamp_picture;
 use crate::measure::scale::lamp_picture::{
-    LEAST_CLEAR_SCORE, LEAST_LEAD, LampPicture, SURE_PER_LEAD, WIDEST_LINE_NM, least_score,
-    n_placed, sureness,
+    LEAST_CLEAR_SCORE, LEAST_LEAD, LampPicture, SURE_PER_LEAD, WIDEST_LINE_NM, n_placed, sureness,
 };
 use crate::measure::scale::recognise::{Feature, SEEN_NM, features};
 use crate::measure::sight::{Familiar, Map, Survey, look, survey};
@@ -183,7 +182,7 @@ impl<'a> Agreement<'a> {
         if self.needed < LEAST_PLACED {
             LEAST_OF_FEW
         } else {
-            least_score(self.n_placed, LEAST_CLEAR_SCORE)
+            LEAST_CLEAR_SCORE
         }
     }
 

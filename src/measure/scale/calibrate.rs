@@ -2,9 +2,7 @@
 //! lines before it is believed.
 
 use crate::measure::light::lineshape::LineShape;
-use crate::measure::scale::lamp_picture::{
-    LEAST_CLEAR_SCORE, LampPicture, Refusal, least_score, n_placed,
-};
+use crate::measure::scale::lamp_picture::{LEAST_CLEAR_SCORE, LampPicture, Refusal, n_placed};
 use crate::measure::scale::precise::precise;
 use crate::terms::{Calibration, Lamp, Optics};
 
@@ -21,8 +19,10 @@ pub struct Found {
 /// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.03 to 0.7, wrong ones below −0.2.
 const LEAST_SCORE: f64 = 0.0;
 /// Seen at a coarse bandpass, or where tables and tubes differ, the heights agree less: then it is enough that no other scale
-/// comes near, by so much.
+/// comes near, by so much…
 const CLEAR_MARGIN: f64 = 0.3;
+/// …or that so many lines are in their places on one side.
+const MANY_LINES: usize = 8;
 /// A scale must agree better by this than the next one that puts the lines elsewhere: right ones lead by 0.1 and more (drawn
 /// photos).
 const LEAST_MARGIN: f64 = 0.06;
@@ -68,12 +68,12 @@ pub fn calibrate(
         .skip(1)
         .find(|c| differs(&c.optics, &best.optics, &picture.base, &signs));
     let margin = rival.map_or(1.0, |r| best.score - r.score);
-    let usual = if margin > CLEAR_MARGIN {
+    let is_clear = margin > CLEAR_MARGIN || n_placed(best) >= MANY_LINES;
+    let least = if is_clear {
         LEAST_CLEAR_SCORE
     } else {
         LEAST_SCORE
     };
-    let least = least_score(n_placed(best), usual);
     if best.score < least {
         return Err(Refusal::FewLines(format!(
             "the lines do not make the pattern of {}: agreement {:.2}, {least:.2} is needed",

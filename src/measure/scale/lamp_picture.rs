@@ -52,27 +52,15 @@ pub const WIDEST_LINE_NM: f64 = 12.0;
 const CLEAR_SCORE: f64 = 0.2;
 const CLEAR_LEAD: f64 = 0.15;
 
-/// Least agreement with a lamp's pattern, −1…1, that is believed where no other scale comes near: other lamps gave −0.19 and
-/// less (drawn photos)…
+/// Least agreement with a lamp's pattern, −1…1, that is believed where no other scale comes near. Other lamps gave −0.19 and
+/// less, and lamps out of focus or through a slit of a millimetre −0.2 (drawn photos).
 pub const LEAST_CLEAR_SCORE: f64 = -0.18;
-/// …or, with so many lines in their places on one side, that one: other lamps place fewer, or agree below −0.45.
-const MANY_LINES: usize = 8;
-const LEAST_SCORE_OF_MANY: f64 = -0.35;
 
 /// How many of a lamp's features have a line in their places, on the side where more have.
 pub fn n_placed(candidate: &Candidate) -> usize {
     let sides = candidate.pairs.iter();
     let placed = sides.map(|side| side.iter().flatten().count());
     placed.max().unwrap_or(0)
-}
-
-/// Least agreement, −1…1, with so many lines in their places that is believed where it is otherwise `usual`.
-pub fn least_score(n_placed: usize, usual: f64) -> f64 {
-    if n_placed >= MANY_LINES {
-        LEAST_SCORE_OF_MANY.min(usual)
-    } else {
-        usual
-    }
 }
 
 /// The leader's doubt falls to a third with so much lead over the next lamp: right lamps lead by 0.1 to 1 (drawn photos).
