@@ -22,7 +22,8 @@ const SETTLED_NM: f64 = 0.01;
 const FIRST_SETTLED: usize = 2;
 /// …or so many times: with one order and a phone askew the slant of the lines takes a few.
 const MOST_ROUNDS: usize = 8;
-/// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG.
+/// A position in a picture is not known better than this, whatever the noise: demosaicing, pixel response, JPEG. (Of the scale of
+/// one drawn lamp 42 % lay within one stated uncertainty with half of this, 60 % with this.)
 const FLOOR_PX: f64 = 0.04;
 /// A published wavelength is not known better than this as a calibration point, nm.
 const FLOOR_NM: f64 = 0.001;
