@@ -38,11 +38,17 @@ pub(super) fn answers(
         let sigma_nm = sigma_nm.unwrap_or(USUAL_SIGMA_NM);
         absorber(spectrum, rows, sigma_nm, &mut answers);
     }
-    // The light of a series' photos is its lamp's, through a solution.
-    if !purpose.groups.contains_key(SERIES) && !purpose.groups.contains_key(CONCENTRATION) {
+    if !is_solution(purpose) {
         light(spectrum, m, lamps, &mut answers);
     }
     answers
+}
+
+/// True where rule, slate or table say that the photo is one of a series: its light is the blank's lamp's, through a solution.
+pub(super) fn is_solution(purpose: &Purpose) -> bool {
+    [SERIES, CONCENTRATION]
+        .iter()
+        .any(|name| purpose.groups.contains_key(*name))
 }
 
 /// Of what stood in the light: its bands, and the edge of what it lets through.

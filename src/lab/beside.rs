@@ -24,12 +24,14 @@ pub(super) struct Beside<'a> {
     spectrum: Option<&'a Spectrum>,
     /// The dark's name and its median level, linear share of full scale.
     dark: Option<(&'a str, f64)>,
-    likeness: Likeness,
+    /// Whether this surely is the blank's light.
+    sure: bool,
     link: Link,
 }
 
 impl<'a> Beside<'a> {
-    /// The photo beside its blank; `None` where it has none.
+    /// The photo beside its blank; `None` where it has none. A photo that `is_solution` by what people say of it is one also where
+    /// its spectrum alone leaves that open.
     ///
     /// # Errors
     /// In words, where the photo does not show the blank's light through a sample: a bench photographs other lamps after its
@@ -38,6 +40,7 @@ impl<'a> Beside<'a> {
         m: &Measurement,
         facts: &Facts,
         against: &'a Against,
+        is_solution: bool,
     ) -> Result<Option<Beside<'a>>, String> {
         let Some(blank) = against.blank else {
             return Ok(None);
@@ -79,7 +82,7 @@ impl<'a> Beside<'a> {
             blank,
             spectrum,
             dark,
-            likeness,
+            sure: is_solution || likeness == Likeness::Same,
             link,
         }))
     }
@@ -89,7 +92,7 @@ impl<'a> Beside<'a> {
         Compared {
             name: &self.blank.photo,
             exposure: self.blank.facts.exposure_product(),
-            sure: self.likeness == Likeness::Same,
+            sure: self.sure,
         }
     }
 

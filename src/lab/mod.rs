@@ -151,7 +151,7 @@ impl Lab {
         }
         note_smear(&mut m, against);
         let mut remarks = decode::doubts(&facts);
-        let beside = match Beside::of(&m, &facts, against) {
+        let beside = match Beside::of(&m, &facts, against, answering::is_solution(purpose)) {
             Err(why) => {
                 remarks.push(why);
                 None
