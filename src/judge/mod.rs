@@ -209,8 +209,8 @@ impl Judgement<'_> {
     /// Whether a check is asked of this photo.
     fn concerns(&self, check: Check) -> bool {
         let capture = self.case.capture;
-        let is_dark =
-            capture == Capture::Dark || self.m.findings.iter().any(|f| f.code == Code::NoSpectrum);
+        let shows_nothing = |f: &Finding| matches!(f.code, Code::NoSpectrum | Code::Dim);
+        let is_dark = capture == Capture::Dark || self.m.findings.iter().any(shows_nothing);
         // A bracket's photos are over- and under-exposed on purpose.
         let is_metered = !is_dark && capture != Capture::Bracket;
         match check {

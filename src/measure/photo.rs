@@ -129,8 +129,7 @@ fn surveys(
             "the slit's ends are seen in {seen} places along the band, {agreeing} of them at its height"
         ));
         if let Some(why) = first.doubt() {
-            let veil = first.veil();
-            return Err(refused(NoSight { why, veil }));
+            return Err(refused(first.refused(why)));
         }
     }
     Ok(surveys)

@@ -13,6 +13,9 @@ pub enum NoSpectrum {
     Nothing(NoSight),
 }
 
+/// What is found where the slit and its light are only guessed at.
+const FAINT: &str = "a slit and coloured light beside it, hardly above the noise";
+
 impl NoSpectrum {
     /// Says so in the photo's measurement.
     pub fn note(self, m: &mut Measurement) {
@@ -35,6 +38,11 @@ impl NoSpectrum {
             NoSpectrum::Nothing(sight) => {
                 m.metrics.set(Quantity::BackgroundLevel, sight.veil);
                 m.lacks(Subject::Everything, &sight.why);
+                if sight.is_faint {
+                    return m
+                        .findings
+                        .push(Finding::new(Code::Dim, Severity::Retake, FAINT));
+                }
                 Finding::new(Code::NoSpectrum, Severity::Retake, &sight.why)
                     .with("found", &sight.why)
             }

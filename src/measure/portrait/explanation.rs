@@ -29,8 +29,9 @@ const USUAL_LENS_LN: f64 = 0.22;
 const ANY_LENS: f64 = 0.05;
 /// Where the sharpness of an order is stated, nm.
 const MIDDLE_NM: f64 = 550.0;
-/// A line that nothing explains counts against an explanation by no more than this (probability of a blend, or of an artefact).
-const ODD_LINE: f64 = 0.01;
+/// A line that nothing explains counts against an explanation by no more than this (probability of a blend, or of an artefact, of one
+/// line in ten, and that it has just this shape, one in a hundred).
+const ODD_LINE: f64 = 0.001;
 /// One line leaves no more than this unexplained, χ², where it is asked how well lines can be drawn at all.
 const MOST_ODD: f64 = 300.0;
 /// What is wrong with the drawing of one line is wrong with all: more than so many count no more.
@@ -81,8 +82,8 @@ struct State {
     prior: f64,
     /// The pupil's disc by line.
     discs: Vec<Between>,
-    /// In the slit's own image, px.
-    image_px: f64,
+    /// In the slit's own image.
+    image: Between,
     /// In the slit's own image or in the measured order at 550 nm, whichever is sharper, px: no focus suits both.
     sharpest_px: f64,
 }
@@ -101,7 +102,7 @@ fn states(shot: &Shot, lines: &[Witness], foci: &[Focus]) -> Vec<State> {
                 focus: i,
                 prior: focus.prior + f64::ln(share),
                 discs: lines.iter().map(disc).collect(),
-                image_px,
+                image: Between::discs(image_px),
                 sharpest_px: middle.disc_px(focus).min(image_px),
             }
         }));
@@ -119,7 +120,7 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
     let foci = foci(shot);
     let states = states(shot, lines, &foci);
     let by_ends = EndsSeen::new(shot, ends, &foci);
-    let image = Image::of(shot);
+    let image = Image::of(shot).ln_likelihood(&widths_px);
     let unexplained: Vec<Table> = lines.iter().map(|l| l.unexplained(&widths_px)).collect();
     // Explanations are as good as the best of them is: what none explains makes all of them less certain.
     let misfit = misfit(&unexplained, &states);
@@ -127,14 +128,14 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
     let ln = |chi: f64| share * ((1.0 - ODD_LINE) * (-0.5 * chi / misfit).exp() + ODD_LINE).ln();
     let seen: Vec<Table> = unexplained.iter().map(|chi| chi.map(ln)).collect();
     let mut all = Vec::with_capacity(WIDTHS * LENS_PX.len() * states.len());
-    for (w, width_px) in widths_px.iter().enumerate() {
+    for w in 0..WIDTHS {
         for (l, lens_px) in LENS_PX.iter().enumerate() {
             let lens = usual_lens(*lens_px);
             for state in &states {
                 let lines = seen.iter().zip(&state.discs);
                 let lines: f64 = lines.map(|(ln, disc)| ln.at(w, l, *disc)).sum();
                 let ends = by_ends.ln[l * foci.len() + state.focus];
-                let image = image.ln_likelihood(*width_px, *lens_px, state.image_px);
+                let image = image.at(w, l, state.image);
                 all.push(lines + ends + image + lens + state.prior);
             }
         }

@@ -64,6 +64,11 @@ pub struct Witness {
 pub struct Table(Vec<f64>);
 
 impl Table {
+    /// Of numbers in the order of widths, of each all lenses, and of each all discs.
+    pub fn new(numbers: Vec<f64>) -> Table {
+        Table(numbers)
+    }
+
     /// For a width, a lens and between two discs.
     pub fn at(&self, width: usize, lens: usize, disc: Between) -> f64 {
         let i = (width * LENS_PX.len() + lens) * DISC_PX.len() + disc.first;

@@ -65,14 +65,19 @@ const SHORTEST_NM: f64 = 350.0;
 /// …and how near a bar is the same one.
 const NEXT_LINE_NM: f64 = 8.0;
 
+/// True of a picture that was taken through a closed tube.
+pub fn is_dark(map: &Map) -> bool {
+    let lit = map.light.iter().filter(|l| **l > DARK_LEVEL).count();
+    lit as f64 <= LIT_SHARE * map.light.len() as f64
+}
+
 impl Familiar {
     /// True where a picture shows lines of the bench's slit, but not its image: that is hidden, or off the picture.
     ///
     /// `map` is the picture's. Two lines at least have the slit's length, pure colours, and lie beside each other.
     pub fn has_lines_only(&self, map: &Map) -> bool {
         // A room's or a screen's bars are not in the dark.
-        let lit = map.light.iter().filter(|l| **l > DARK_LEVEL).count();
-        if lit as f64 > LIT_SHARE * map.light.len() as f64 {
+        if !is_dark(map) {
             return false;
         }
         let lines = self.lines(map);
@@ -114,12 +119,18 @@ pub struct NoSight {
     /// Level of the stray light, linear share of full scale, where the slit's image itself is there as the bench knows it:
     /// it may be what hides the spectrum.
     pub veil: Option<f64>,
+    /// A dark picture with the slit's image, and pure light of its length beside it: too faint for more.
+    pub is_faint: bool,
 }
 
 impl NoSight {
     /// Without the slit's image.
     pub fn nothing(why: String) -> NoSight {
-        NoSight { why, veil: None }
+        NoSight {
+            why,
+            veil: None,
+            is_faint: false,
+        }
     }
 }
 
@@ -142,15 +153,45 @@ pub const CLEAR_LINES: f64 = 12.0;
 /// The same from which nobody would doubt them, whatever lies around them.
 pub const PLAIN_LINES: f64 = 10.0 * CLEAR_LINES;
 
+/// So many lines with so much light over the map's noise are a lamp's, however much the noise itself fills a dark picture with
+/// edges.
+const SURE_COUNT: usize = 3;
+const SURE_LINES: f64 = 4.0 * CLEAR_LINES;
+/// Light is pure from this share on, also where noise dilutes it; where a spectrum can be lies all of it but this share.
+const PURE: f64 = 0.9;
+const ASTRAY_SHARE: f64 = 0.03;
+
+impl Located {
+    fn is_pure(&self) -> bool {
+        !self.is_grey && self.saturation > PURE && self.zone_share > 1.0 - ASTRAY_SHARE
+    }
+
+    fn has_sure_lines(&self) -> bool {
+        self.is_pure() && self.lines >= SURE_COUNT && self.line_light > SURE_LINES
+    }
+
+    /// Light of the slit's length and pure colours beside it, if only just.
+    pub fn has_a_line(&self) -> bool {
+        self.is_pure() && self.lines > 0 && self.line_light > CLEAR_LINES
+    }
+}
+
 /// Is it a spectrum at all? Rooms, faces, text and screens have light and edges everywhere, and greys; the light of a
 /// grating is pure in colour even where it is over-exposed, and lies in a strip.
 ///
-/// `is_familiar` where the slit's image is the bench's own.
-pub fn plausible(located: &Located, is_familiar: bool, longest_px: f64) -> Result<(), String> {
+/// `is_familiar` where the slit's image is the bench's own; `is_dark` of the picture as a whole.
+pub fn plausible(
+    located: &Located,
+    is_familiar: bool,
+    is_dark: bool,
+    longest_px: f64,
+) -> Result<(), String> {
     // A few lines at the picture's rim are faint as a whole; in an otherwise black picture they still stand out.
     let in_the_dark = located.edge_share > DARK_EDGE_SHARE;
     let faint = located.significance < if in_the_dark { 5.0 } else { 10.0 };
-    if faint && !(in_the_dark && located.line_light > CLEAR_LINES) {
+    let stands_out =
+        (in_the_dark && located.line_light > CLEAR_LINES) || (is_dark && located.has_sure_lines());
+    if faint && !stands_out {
         return Err("no light where a grating would put the spectrum".into());
     }
     // 24 mm at 305 mm are a twenty-fifth of the picture's longer side to either side of the middle.

@@ -11,7 +11,7 @@ use crate::measure::sight::band::{Edge, Edges, edges};
 use crate::measure::sight::locate::{CALM_EDGE_SHARE, RIM_SHARE, locate, lone_bar};
 use crate::measure::sight::map::Map;
 use crate::measure::sight::plausible::{
-    CLEAR_LINES, DARK_EDGE_SHARE, Familiar, NoSight, PLAIN_LINES, plausible, veil,
+    CLEAR_LINES, DARK_EDGE_SHARE, Familiar, NoSight, PLAIN_LINES, is_dark, plausible, veil,
 };
 use crate::measure::sight::spot::Located;
 use crate::measure::sight::trace::{Slit, trace_slit};
@@ -111,11 +111,13 @@ pub fn look(
     ));
     let longest_px = frame.width().max(frame.height()) as f64;
     let is_familiar = bench.knows(located.centre, located.half_length_px, longest_px);
+    let is_dark = is_dark(map);
     let refused = |why: String| NoSight {
         why,
         veil: is_familiar.then(|| veil(map, &located)),
+        is_faint: is_dark && located.has_a_line(),
     };
-    plausible(&located, is_familiar, longest_px).map_err(refused)?;
+    plausible(&located, is_familiar, is_dark, longest_px).map_err(refused)?;
     let Some(slit) = trace_slit(frame, &located) else {
         return Err(refused(
             "a bright bar, but no line that could be the slit's image".into(),
@@ -217,9 +219,13 @@ impl Survey {
             .then(|| "a bright bar, but no band and no lines as long as it beside it".to_owned())
     }
 
-    /// Level of the stray light in a picture that the doubts refuse, as in [`NoSight::veil`].
-    pub fn veil(&self) -> Option<f64> {
-        self.is_familiar.then(|| veil(&self.map, &self.located))
+    /// A picture that the doubts refuse.
+    pub fn refused(&self, why: String) -> NoSight {
+        NoSight {
+            why,
+            veil: self.is_familiar.then(|| veil(&self.map, &self.located)),
+            is_faint: is_dark(&self.map) && self.located.has_a_line(),
+        }
     }
 
     /// Length of the slit's image, px, where its ends are seen in enough places along the band.
