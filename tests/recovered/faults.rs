@@ -33,6 +33,14 @@ fn every_planted_fault_is_found_and_named() {
             Sample,
             Source::Tungsten(2800.0),
         ),
+        // Lines that hardly stand out of the noise are light all the same.
+        (
+            Fault::Dim(70.0),
+            Code::Dim,
+            Calibration,
+            Source::TriPhosphor,
+        ),
+        (Fault::Dim(90.0), Code::Dim, Sample, Source::Helium),
         (
             Fault::Tilted(-9.0),
             Code::Tilted,
