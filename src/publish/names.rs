@@ -10,7 +10,7 @@ use crate::classify::CARD_ENDING;
 
 /// The class's tables and its board, at the top of the results.
 const SUMMARIES_AT_TOP: [&str; 13] = [
-    "board.html",
+    BOARD,
     "brackets.csv",
     "class.csv",
     "class.html",
@@ -25,7 +25,9 @@ const SUMMARIES_AT_TOP: [&str; 13] = [
     "tone.csv",
 ];
 /// What spans the sessions, at the top of the results; the board leads to the latest session's.
-const OVER_SESSIONS: [&str; 3] = ["board.html", "index.html", "late.csv"];
+const OVER_SESSIONS: [&str; 3] = [BOARD, "index.html", "late.csv"];
+/// The class's board, or what leads to the latest session's.
+pub const BOARD: &str = "board.html";
 /// What stands in a closed session's folder, and closes it.
 pub const CLOSED: &str = "closed.json";
 /// A bench's pages, in its folder.

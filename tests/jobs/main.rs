@@ -34,5 +34,6 @@ mod restarts;
 mod scale;
 mod sessions;
 mod slates;
+mod terminal;
 mod usage;
 mod watching;

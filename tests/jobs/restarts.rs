@@ -115,12 +115,12 @@ fn the_number_of_workers_and_a_new_program_change_nothing_they_should_not() {
         let _ = fs::remove_dir_all(lab.results());
         let mut setup = lab.setup();
         setup.orders.workers = workers;
-        slitwatch::run::sweep(setup, slitwatch::run::Bell::new().1, false).unwrap();
+        slitwatch::run::sweep(setup, slitwatch::run::Bell::new().1).unwrap();
         assert_same(&lab.tree(), &expected, "workers");
     }
     let mut setup = lab.setup();
     setup.orders.configuration_hash = "another".to_owned();
-    let report = slitwatch::run::sweep(setup, slitwatch::run::Bell::new().1, false).unwrap();
+    let report = slitwatch::run::sweep(setup, slitwatch::run::Bell::new().1).unwrap();
     assert_eq!(report.n_made, 9, "other settings, other results");
 }
 
