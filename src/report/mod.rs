@@ -30,6 +30,8 @@ mod trend;
 
 use std::io::{self, Write};
 
+use crate::publish::names;
+
 pub use bench::bench_html;
 pub use board::board_html;
 pub use calibration_page::calibration_html;
@@ -40,6 +42,9 @@ pub use sessions::{Late, Session, spanning};
 pub use settled::{Settled, n_to_retake};
 pub use shown::{Inputs, Shown};
 pub use spectra::spectra_csv;
+
+/// What has board and bench pages say whether the program still looks.
+const WATCHED: &str = include_str!("pages/watched.js");
 
 /// Takes the class's files one by one as they are made, so that not all of them need be held at once.
 pub trait Sink {
@@ -83,6 +88,7 @@ pub fn summaries<'a>(
     put("brackets.csv", &scenes::brackets_csv(&brackets));
     put("joined.csv", &scenes::joined_csv(&brackets));
     put("references.csv", &panel::references_csv());
+    put(names::WATCHED, WATCHED.as_bytes());
     let page = class_page::class_html(inputs, &agreements, &mut fetch);
     put("class.html", page.as_bytes());
     let class = standing::Class::of(photos, &settled);

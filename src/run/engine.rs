@@ -17,7 +17,7 @@ use crate::report::Closing;
 use crate::terms::Verdict;
 
 use super::bell::{Bell, Ears, Event};
-use super::clock::WallClock;
+use super::clock::{WallClock, now_ms};
 use super::failure::Failure;
 use super::intake::Insist;
 use super::job::Job;
@@ -140,6 +140,10 @@ pub struct Engine<'a> {
     pub(super) is_summing: bool,
     pub(super) last_summaries: Option<(Instant, Duration)>,
     pub(super) standing: BTreeSet<String>,
+    /// When tables and pages were made last, ms since 1970.
+    pub(super) made_ms: u64,
+    /// Folders of sessions in which the pages are told where to hear of the program.
+    pub(super) said_in: BTreeSet<String>,
     pub(super) last_stocktaking: Instant,
 
     pub(super) reported: HashMap<String, Instant>,
@@ -213,6 +217,8 @@ impl<'a> Engine<'a> {
             is_summing: false,
             last_summaries: None,
             standing: BTreeSet::new(),
+            made_ms: now_ms(),
+            said_in: BTreeSet::new(),
             last_stocktaking: now,
             reported: HashMap::new(),
             noticed: BTreeSet::new(),
@@ -283,6 +289,7 @@ impl<'a> Engine<'a> {
         self.service.stopping();
         self.finish_summing();
         self.keep_ledger();
+        self.say_gone();
         self.shelf.tidy();
         self.show_progress(true);
         self.say_that_it_is_over();

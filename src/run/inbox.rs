@@ -33,8 +33,12 @@ impl Engine<'_> {
                 let is_first = self.listing.is_none();
                 self.take_listing(listing);
                 self.tell_of_listing(is_first);
+                self.say_alive(false);
             }
-            Err(why) if watching => self.warn(why),
+            Err(why) if watching => {
+                self.say_alive(true);
+                self.warn(why);
+            }
             Err(why) => return Err(Failure::Work(why)),
         }
         self.service.ready();
@@ -397,6 +401,7 @@ impl Engine<'_> {
                 let looks_otherwise = old.looks_hash != new.looks_hash;
                 new.part = old.part.clone();
                 new.screen = old.screen.clone();
+                new.address = old.address.clone();
                 self.setup = setup;
                 self.world.divide(self.setup.orders.sessions);
                 self.world.hold_slates(self.setup.orders.slates_valid_min);

@@ -60,6 +60,11 @@ impl Engine<'_> {
                 .sort_by(|(_, a), (_, b)| a.photo.cmp(&b.photo));
         }
         self.world.close(self.frozen.keys().cloned().collect());
+        let of_session = |path: &String| {
+            let (folder, name) = path.split_once('/')?;
+            (name == names::ALIVE).then(|| folder.to_owned())
+        };
+        self.said_in = inventory.files.iter().filter_map(of_session).collect();
         let files = inventory.files.into_iter();
         let is_open = |path: &String| {
             let top = path.split_once('/').map(|(top, _)| top);

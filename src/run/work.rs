@@ -57,6 +57,8 @@ pub struct Orders {
     pub version: String,
     /// Who follows it at a terminal.
     pub screen: Option<Arc<dyn Screen>>,
+    /// Where the pages are served, if they are.
+    pub address: Option<String>,
 }
 
 /// What of the results is to be made; everything else stays as it is.
@@ -112,6 +114,7 @@ impl Orders {
             looks_hash: String::new(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
             screen: None,
+            address: None,
         }
     }
 }

@@ -392,8 +392,8 @@ fn be_the_program() {
     std::process::exit(i32::from(status));
 }
 
-/// Every file below a folder with its content, every folder that is empty, and nothing that may differ: logs, the
-/// board's clock, and what is being made.
+/// Every file below a folder with its content, every folder that is empty, and nothing that may differ: logs, what
+/// the program says of itself, the board's clock, and what is being made.
 pub fn tree(root: &Path) -> BTreeMap<String, String> {
     let mut tree = BTreeMap::new();
     let mut folders = vec![root.to_owned()];
@@ -413,7 +413,7 @@ pub fn tree(root: &Path) -> BTreeMap<String, String> {
                 let text = fs::read_to_string(&path).unwrap_or_default();
                 let after_clock = text.split_once('\n').map_or("", |(_, rest)| rest);
                 tree.insert(name, after_clock.to_owned());
-            } else if !name.ends_with(".log") {
+            } else if !name.ends_with(".log") && !name.ends_with("alive.js") {
                 tree.insert(name, content(&path));
             }
         }

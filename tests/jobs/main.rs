@@ -12,6 +12,7 @@ mod mounts;
 mod nobody;
 mod real;
 
+mod alive;
 mod arrivals;
 mod begin;
 mod by_hand;
