@@ -140,7 +140,7 @@ const RESERVED: [Reserved; 6] = [
     },
     Reserved {
         what: "threads",
-        pattern: r"\b(rayon|crossbeam_channel|std::thread|thread::)",
+        pattern: r"\b(rayon|crossbeam_channel|std::thread|thread::|tokio)",
         allowed: &["run/", "publish/shelf.rs"],
     },
     Reserved {

@@ -7,6 +7,7 @@ mod log;
 mod tame;
 mod terminal;
 
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -48,6 +49,10 @@ pub enum Command {
         /// List the inbox at intervals instead of listening for changes (for network folders)
         #[arg(long)]
         poll: bool,
+        /// Also hand the pages to browsers, read-only: to phones in the room at an address of this computer (0.0.0.0:8080 means
+        /// all that it has), or without any to this computer alone, at 127.0.0.1:8080
+        #[arg(long, value_name = "ADDR:PORT", num_args = 0..=1, default_missing_value = "", value_parser = run::address)]
+        serve: Option<SocketAddr>,
         /// End with status 3 if any photo must be retaken and has not been
         #[arg(long)]
         fail_on_retake: bool,
@@ -192,8 +197,9 @@ pub fn main() -> ExitCode {
         Command::Init { folder } => init(folder),
         Command::Watch {
             poll,
+            serve,
             fail_on_retake,
-        } => watch(common, *poll, terminal).map(|report| status(&report, *fail_on_retake)),
+        } => watch(common, *poll, *serve, terminal).map(|report| status(&report, *fail_on_retake)),
         Command::Sweep {
             session,
             index,
@@ -244,7 +250,12 @@ pub fn main() -> ExitCode {
     })
 }
 
-fn watch(common: &Common, poll: bool, terminal: Option<&Terminal>) -> Result<Report, Failure> {
+fn watch(
+    common: &Common,
+    poll: bool,
+    serve: Option<SocketAddr>,
+    terminal: Option<&Terminal>,
+) -> Result<Report, Failure> {
     let mut configuration = common.configuration();
     let awaited = configuration.awaited();
     let file = configuration
@@ -268,6 +279,9 @@ fn watch(common: &Common, poll: bool, terminal: Option<&Terminal>) -> Result<Rep
     };
     let (mut reload, mut setup) = reload::FromFile::open(&file, load)?;
     setup.orders.screen = screen(terminal);
+    if let Some(at) = serve {
+        setup.orders.address = Some(run::serve(at, &setup.orders.results)?);
+    }
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     let report = run::watch(setup, ears, &mut reload)?;
@@ -508,6 +522,8 @@ mod tests {
             "slitwatch rehearse --benches 0",
             "slitwatch sweep -v -q",
             "slitwatch sweep --log-format xml",
+            "slitwatch watch --serve everywhere",
+            "slitwatch sweep --serve",
         ] {
             let refused = Cli::try_parse_from(line.split(' ')).unwrap_err();
             assert_eq!(refused.exit_code(), 2, "{line}");

@@ -104,7 +104,10 @@ impl Engine<'_> {
             let orders = &self.setup.orders;
             let inbox = shown(&orders.inbox);
             let results = shown(&orders.results);
-            let board = self.board();
+            let board = match &orders.address {
+                Some(address) => format!("{address}{}", names::BOARD),
+                None => self.board(),
+            };
             tracing::info!(%inbox, %results, %board, photos = known, waiting, "watching");
             self.show(&News::Began {
                 inbox: &inbox,

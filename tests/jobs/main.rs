@@ -33,6 +33,7 @@ mod refusals;
 mod rehearsal;
 mod restarts;
 mod scale;
+mod serving;
 mod sessions;
 mod slates;
 mod terminal;
