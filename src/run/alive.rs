@@ -32,6 +32,8 @@ struct Said<'a> {
     address: Option<&'a str>,
 }
 
+/// The word for what a sweep has made.
+const SWEPT: &str = "swept";
 /// What stands in an open session's folder: look one folder up.
 const LOOK_ABOVE: &str = r#"{"above":true}"#;
 /// What stands in a closed one's.
@@ -60,13 +62,21 @@ impl Engine<'_> {
         }
     }
 
-    /// Says that nobody looks from now on.
+    /// Says that nobody looks from now on. A sweep that has changed nothing leaves standing when the last one made it.
     pub(super) fn say_gone(&self) {
         let state = match self.mode {
             Mode::Watch => "stopped",
-            Mode::Sweep => "swept",
+            Mode::Sweep => SWEPT,
         };
-        self.say_of_itself(state, "%Y-%m-%d %H:%M", false);
+        let has_changed = self.has_written || self.report.n_made + self.report.n_removed > 0;
+        let stands = || {
+            let said = self.shelf.read(names::ALIVE)?;
+            let said = String::from_utf8(said).ok()?;
+            Some(said.starts_with(&format!("slitwatch({{\"state\":\"{SWEPT}\"")))
+        };
+        if self.mode == Mode::Watch || has_changed || stands() != Some(true) {
+            self.say_of_itself(state, "%Y-%m-%d %H:%M", false);
+        }
     }
 
     fn say_of_itself(&self, state: &str, clock: &str, trouble: bool) {

@@ -142,6 +142,8 @@ pub struct Engine<'a> {
     pub(super) standing: BTreeSet<String>,
     /// When tables and pages were made last, ms since 1970.
     pub(super) made_ms: u64,
+    /// True once this run has written a table or a page.
+    pub(super) has_written: bool,
     /// Folders of sessions in which the pages are told where to hear of the program.
     pub(super) said_in: BTreeSet<String>,
     pub(super) last_stocktaking: Instant,
@@ -218,6 +220,7 @@ impl<'a> Engine<'a> {
             last_summaries: None,
             standing: BTreeSet::new(),
             made_ms: now_ms(),
+            has_written: false,
             said_in: BTreeSet::new(),
             last_stocktaking: now,
             reported: HashMap::new(),

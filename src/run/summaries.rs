@@ -113,6 +113,7 @@ impl Engine<'_> {
         }
         if summed.has_written {
             self.made_ms = now_ms();
+            self.has_written = true;
             self.say_alive(false);
         }
         self.say_in_sessions();

@@ -103,7 +103,14 @@ fn a_second_run_changes_nothing_not_even_times() {
         true
     });
     assert_eq!(watch.stop().n_made, 0);
-    assert_eq!(stamps(&lab.results()), before);
+    // It says that it lives, which is no result, and is exchanged in the folder that holds it.
+    let results = lab.results().display().to_string();
+    let alive = format!("{results}/alive.js");
+    let of_results = |mut stamps: Vec<(String, i64, i64, u64)>| {
+        stamps.retain(|(path, ..)| *path != results && *path != alive);
+        stamps
+    };
+    assert_eq!(of_results(stamps(&lab.results())), of_results(before));
 }
 
 #[test]
