@@ -72,7 +72,11 @@ pub enum Command {
     /// Read the configuration and say in plain words what it will do; changes nothing
     ///
     /// Ends as watch would: with 1 or 2 where it could not start.
-    Check,
+    Check {
+        /// Also every rule and limit, and which photos of the inbox each rule takes
+        #[arg(long)]
+        all: bool,
+    },
     /// Write settings, words and a service unit to be edited, and an empty inbox; overwrites nothing
     Init {
         /// Folder to begin in, made where it is missing [default: the working folder]
@@ -214,7 +218,7 @@ pub fn main() -> ExitCode {
         }
         Command::Close { session } => close(common, session, run::close),
         Command::Reopen { session } => close(common, session, run::reopen),
-        Command::Check => check(common),
+        Command::Check { all } => check(common, *all),
         Command::Slates { out, paper } => slates(common, paper, out.as_deref()),
         Command::Explain { photos, pictures } => explain(common, photos, pictures.as_deref()),
         Command::Rehearse {
@@ -418,13 +422,29 @@ fn init(folder: &Path) -> Result<ExitCode, Failure> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn check(common: &Common) -> Result<ExitCode, Failure> {
+fn check(common: &Common, all: bool) -> Result<ExitCode, Failure> {
     let worker = load(common, &common.configuration())?;
-    println!("{}", tame(settings::describe(worker.settings()).trim_end()));
-    for doubt in run::preflight(worker.settings()) {
-        println!("{}", tame(&doubt));
+    let settings = worker.settings();
+    let described = settings::describe(settings);
+    let (first, rest) = described.split_once('\n').unwrap_or((&described, ""));
+    let found = run::preflight(settings);
+    // What somebody must see to comes first.
+    let mut lines = vec![first.to_owned()];
+    lines.extend(found.attention);
+    if all {
+        lines.push(rest.trim_end().to_owned());
+        lines.extend(found.sorted);
+        lines.extend(found.well);
+    } else {
+        lines.push(settings::digest(settings).trim_end().to_owned());
+        lines.extend(found.well);
+        lines.push(
+            "All rules and limits, and what becomes of each photo: slitwatch check --all"
+                .to_owned(),
+        );
     }
-    run::would_start(worker.settings())?;
+    println!("{}", tame(&lines.join("\n")));
+    run::would_start(settings)?;
     Ok(ExitCode::SUCCESS)
 }
 
