@@ -66,7 +66,7 @@ pub fn address(text: &str) -> Result<SocketAddr, String> {
     if let Ok(both) = text.parse() {
         return Ok(both);
     }
-    if let Ok(port) = text.trim_start_matches(':').parse() {
+    if let Ok(port) = text.strip_prefix(':').unwrap_or(text).parse() {
         return Ok(SocketAddr::new(loopback, port));
     }
     if let Ok(address) = text.parse() {
