@@ -6,6 +6,7 @@ pub mod files;
 pub mod names;
 pub mod numbers;
 pub mod place;
+pub mod public;
 pub mod record;
 pub mod shelf;
 mod stream;

@@ -9,8 +9,8 @@ use std::collections::HashSet;
 use crate::classify::CARD_ENDING;
 
 /// The class's tables and its board, at the top of the results.
-const SUMMARIES_AT_TOP: [&str; 13] = [
-    "board.html",
+const SUMMARIES_AT_TOP: [&str; 14] = [
+    BOARD,
     "brackets.csv",
     "class.csv",
     "class.html",
@@ -23,9 +23,16 @@ const SUMMARIES_AT_TOP: [&str; 13] = [
     "series.csv",
     "spectra.csv",
     "tone.csv",
+    WATCHED,
 ];
 /// What spans the sessions, at the top of the results; the board leads to the latest session's.
-const OVER_SESSIONS: [&str; 3] = ["board.html", "index.html", "late.csv"];
+const OVER_SESSIONS: [&str; 3] = [BOARD, "index.html", "late.csv"];
+/// The class's board, or what leads to the latest session's.
+pub const BOARD: &str = "board.html";
+/// Has the pages say whether the program still looks.
+pub const WATCHED: &str = "watched.js";
+/// What the program says of itself at every listing; no part of the results.
+pub const ALIVE: &str = "alive.js";
 /// What stands in a closed session's folder, and closes it.
 pub const CLOSED: &str = "closed.json";
 /// A bench's pages, in its folder.
@@ -47,7 +54,7 @@ const PATH_MAX: usize = 2048;
 /// Names that the results keep for themselves at the top; letter case aside, for disks that do not tell it.
 fn is_kept_at_top(name: &str) -> bool {
     let is = |kept: &&str| kept.eq_ignore_ascii_case(name);
-    let others = [LEDGER, LOCK, CLOSED];
+    let others = [LEDGER, LOCK, CLOSED, ALIVE];
     SUMMARIES_AT_TOP.iter().chain(&others).any(is)
 }
 

@@ -184,6 +184,22 @@ impl Shelf {
         self.put_in_place(written, &making, &target)
     }
 
+    /// Puts a file in place that is written again every few seconds and is worth nothing after a power cut: whole or not at all,
+    /// but not brought to the disk, and into a folder that is there.
+    ///
+    /// # Errors
+    /// Where it cannot be written; what stood there before still stands.
+    pub fn put_passing(&self, path: &str, bytes: &[u8]) -> Result<(), Trouble> {
+        let _shared = self.tidying.read();
+        let target = self.inside(path)?;
+        let making = self.making(target.parent().unwrap_or(&self.root));
+        let put = fs::write(&making, bytes).and_then(|()| fs::rename(&making, &target));
+        if put.is_err() {
+            self.clear_or_remember(&making);
+        }
+        put.map_err(|source| Trouble::new("write", &target, source))
+    }
+
     /// Renames what has been `written` as `making`; what could not be finished is cleared away.
     pub(super) fn put_in_place(
         &self,

@@ -54,18 +54,18 @@ struct Board<'a> {
 }
 
 /// A bench that needs somebody.
-struct BenchCalls {
+pub(super) struct BenchCalls {
     class: &'static str,
-    name: String,
+    pub(super) name: String,
     href: String,
-    calls: Vec<Call>,
-    more: usize,
+    pub(super) calls: Vec<Call>,
+    pub(super) more: usize,
 }
 
-struct Call {
-    shown: pages::ShownPhoto,
+pub(super) struct Call {
+    pub(super) shown: pages::ShownPhoto,
     /// Further photos with the same remedy.
-    others: usize,
+    pub(super) others: usize,
     /// True where only the heading is shown: one thing after the other.
     is_brief: bool,
 }
@@ -113,11 +113,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         .collect();
     let all: usize = tally.iter().map(|(_, n, _)| n).sum();
     let usable = count(Verdict::Good) + count(Verdict::Caution);
-    let mut needing: Vec<&BenchStanding<'_>> = class.benches.iter().collect();
-    // Whoever has no scale holds up everything else of that bench.
-    needing.sort_by_key(|b| b.scale().is_some());
-    let mut calls: Vec<BenchCalls> = needing.iter().filter_map(|b| retakes(b)).collect();
-    calls.extend(class.benches.iter().filter_map(waits));
+    let calls = all_calls(class);
     let fleet: Vec<Ship> = class.benches.iter().map(ship).collect();
     let strays = class
         .strays
@@ -155,6 +151,16 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         notices: odd(inputs),
     };
     board.render().expect("writing to memory does not fail")
+}
+
+/// What each bench must do, worst first; one that is not there has nothing to do.
+pub(super) fn all_calls(class: &Class<'_>) -> Vec<BenchCalls> {
+    let mut needing: Vec<&BenchStanding<'_>> = class.benches.iter().collect();
+    // Whoever has no scale holds up everything else of that bench.
+    needing.sort_by_key(|b| b.scale().is_some());
+    let mut calls: Vec<BenchCalls> = needing.iter().filter_map(|b| retakes(b)).collect();
+    calls.extend(class.benches.iter().filter_map(waits));
+    calls
 }
 
 /// What is odd about benches and their phones, in sentences.

@@ -9,6 +9,7 @@ mod calibration_page;
 mod calibrations;
 mod charts;
 mod class_page;
+mod closing;
 mod colours;
 mod drawings;
 mod lights;
@@ -29,15 +30,21 @@ mod trend;
 
 use std::io::{self, Write};
 
+use crate::publish::names;
+
 pub use bench::bench_html;
 pub use board::board_html;
 pub use calibration_page::calibration_html;
 pub use calibrations::calibration_json;
+pub use closing::{BenchClosing, Closing, ToDo, advice, closing};
 pub use quality::quality_csv;
 pub use sessions::{Late, Session, spanning};
 pub use settled::{Settled, n_to_retake};
 pub use shown::{Inputs, Shown};
 pub use spectra::spectra_csv;
+
+/// What has board and bench pages say whether the program still looks.
+const WATCHED: &str = include_str!("pages/watched.js");
 
 /// Takes the class's files one by one as they are made, so that not all of them need be held at once.
 pub trait Sink {
@@ -81,6 +88,7 @@ pub fn summaries<'a>(
     put("brackets.csv", &scenes::brackets_csv(&brackets));
     put("joined.csv", &scenes::joined_csv(&brackets));
     put("references.csv", &panel::references_csv());
+    put(names::WATCHED, WATCHED.as_bytes());
     let page = class_page::class_html(inputs, &agreements, &mut fetch);
     put("class.html", page.as_bytes());
     let class = standing::Class::of(photos, &settled);

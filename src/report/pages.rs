@@ -95,6 +95,8 @@ fn number_of(reason: &Reason) -> String {
 
 /// A photo as it is shown on its bench's page.
 pub struct ShownPhoto {
+    /// The word for it.
+    pub verdict: Verdict,
     /// State letter.
     pub class: &'static str,
     /// Verdict.
@@ -166,6 +168,7 @@ impl ShownPhoto {
         let is_drawn = !matches!(r.verdict, Verdict::Ignored | Verdict::Unreadable);
         let pictures = is_drawn && !is_slate;
         ShownPhoto {
+            verdict: r.verdict,
             class: class(r.verdict),
             word,
             time: when(r.taken.as_deref()),
@@ -214,7 +217,8 @@ pub fn again(by: &str) -> String {
     words::visible(file_name(by))
 }
 
-fn next(record: &Record) -> &'static str {
+/// What comes next, where nothing is wrong with a photo.
+pub fn next(record: &Record) -> &'static str {
     match (record.verdict, record.capture) {
         (Verdict::Waiting, _) => "Sound, but without a scale: photograph the calibration lamp.",
         (_, Some(Capture::Calibration)) => "The scale is set. Go on with the samples.",

@@ -128,6 +128,8 @@ impl Engine<'_> {
             let jobs = self.world.plan(&bench, &self.published, held, orders);
             if !jobs.is_empty() {
                 self.queues.insert(bench, jobs.into());
+            } else if !self.in_hand.values().any(|h| h.bench == bench) {
+                self.is_done_with_bench(&bench);
             }
         }
     }
@@ -215,6 +217,10 @@ impl Engine<'_> {
                     self.report.n_made += 1;
                 }
                 say_fate(&record, &job.folder, changed);
+                self.is_done_with(&path);
+                if changed {
+                    self.tell_of_fate(&record);
+                }
                 self.published.insert(job.folder.clone(), record);
                 self.summaries_due = true;
             }

@@ -66,6 +66,11 @@ impl Glance {
     }
 }
 
+/// The wall clock, ms since 1970, for people to read; nothing is concluded from it.
+pub fn now_ms() -> u64 {
+    u64::try_from(wall_ns() / 1_000_000).unwrap_or(0)
+}
+
 /// The wall clock, nanoseconds since 1970.
 fn wall_ns() -> i64 {
     let since = SystemTime::now().duration_since(UNIX_EPOCH);

@@ -13,15 +13,17 @@ use crate::arrive::settle::{Candidate, Settler, Times};
 use crate::arrive::watch::{Follower, Heard};
 use crate::publish::Shelf;
 use crate::publish::record::Record;
+use crate::report::Closing;
 use crate::terms::Verdict;
 
 use super::bell::{Bell, Ears, Event};
-use super::clock::WallClock;
+use super::clock::{WallClock, now_ms};
 use super::failure::Failure;
 use super::intake::Insist;
 use super::job::Job;
 use super::ledger::Ledger;
 use super::looking::Looking;
+use super::progress::Progress;
 use super::readers::Readers;
 use super::reload::Reload;
 use super::service::Service;
@@ -47,6 +49,10 @@ pub struct Report {
     pub n_not_here: usize,
     /// True where it was stopped before the end.
     pub stopped: bool,
+    /// How the benches stand, by the folders of their sessions; under no name where the inbox is one class.
+    pub closings: Vec<(String, Closing)>,
+    /// Where a person finds the board.
+    pub board: String,
 }
 
 impl Report {
@@ -62,10 +68,7 @@ pub enum Mode {
     /// Until stopped.
     Watch,
     /// Until everything that is there has its fate.
-    Sweep {
-        /// Show a bar on the terminal.
-        progress: bool,
-    },
+    Sweep,
 }
 
 /// Wait between a hint and the listing. Events come in bursts, and one listing serves all that come within this time.
@@ -97,7 +100,7 @@ pub struct Engine<'a> {
     pub(super) bell: Bell,
     pub(super) events: Receiver<Event>,
     pub(super) service: Service,
-    pub(super) bar: Option<indicatif::ProgressBar>,
+    pub(super) progress: Progress,
 
     pub(super) start: Instant,
     pub(super) follower: Follower,
@@ -137,6 +140,12 @@ pub struct Engine<'a> {
     pub(super) is_summing: bool,
     pub(super) last_summaries: Option<(Instant, Duration)>,
     pub(super) standing: BTreeSet<String>,
+    /// When tables and pages were made last, ms since 1970.
+    pub(super) made_ms: u64,
+    /// True once this run has written a table or a page.
+    pub(super) has_written: bool,
+    /// Folders of sessions in which the pages are told where to hear of the program.
+    pub(super) said_in: BTreeSet<String>,
     pub(super) last_stocktaking: Instant,
 
     pub(super) reported: HashMap<String, Instant>,
@@ -167,8 +176,6 @@ impl<'a> Engine<'a> {
         });
         let poll = orders.poll || mode != Mode::Watch;
         let follower = Follower::new(&orders.inbox, poll, hint);
-        let bar = matches!(mode, Mode::Sweep { progress: true })
-            .then(|| threads::bar("{bar:30} {pos} of {len} photos {wide_msg}", 0));
         let now = Instant::now();
         let mut engine = Engine {
             mode,
@@ -182,7 +189,7 @@ impl<'a> Engine<'a> {
             bell,
             events: ears.events,
             service: Service::new(),
-            bar,
+            progress: Progress::default(),
             start: now,
             follower,
             is_network: false,
@@ -212,6 +219,9 @@ impl<'a> Engine<'a> {
             is_summing: false,
             last_summaries: None,
             standing: BTreeSet::new(),
+            made_ms: now_ms(),
+            has_written: false,
+            said_in: BTreeSet::new(),
             last_stocktaking: now,
             reported: HashMap::new(),
             noticed: BTreeSet::new(),
@@ -240,7 +250,7 @@ impl<'a> Engine<'a> {
                 patience: orders.patience,
             },
             // A sweep is asked for what is there now: what has lain still for the settle time is as finished as it gets.
-            Mode::Sweep { .. } => Times {
+            Mode::Sweep => Times {
                 settle: orders.settle,
                 patience: orders.settle,
             },
@@ -266,7 +276,7 @@ impl<'a> Engine<'a> {
             self.requeue_setbacks();
             self.plan();
             self.dispatch();
-            self.show_progress();
+            self.show_progress(false);
             if self.summaries_at().is_some_and(|at| at <= Instant::now()) {
                 self.start_summing();
             }
@@ -282,11 +292,13 @@ impl<'a> Engine<'a> {
         self.service.stopping();
         self.finish_summing();
         self.keep_ledger();
+        self.say_gone();
         self.shelf.tidy();
-        if let Some(bar) = &self.bar {
-            bar.finish_and_clear();
-        }
+        self.show_progress(true);
+        self.say_that_it_is_over();
+        let board = self.board();
         let mut report = self.report;
+        report.board = board;
         report.stopped = self.stopping;
         report.n_not_here = self.listing.map_or(0, |listing| listing.not_here.len());
         let orders = &self.setup.orders;
@@ -294,6 +306,8 @@ impl<'a> Engine<'a> {
             if !orders.part.has(&folder) {
                 continue;
             }
+            let closing = self.setup.work.closing(&photos);
+            report.closings.push((folder, closing));
             let records: Vec<Arc<Record>> = photos.into_iter().map(|(_, record)| record).collect();
             report.n_to_retake += self.setup.work.n_to_retake(&records);
             report.records.extend(records);
@@ -362,10 +376,10 @@ impl<'a> Engine<'a> {
             Event::Reload => self.look_for_configuration(true),
             Event::Stop => {
                 if !self.stopping {
-                    tracing::info!(
-                        in_hand = self.in_hand.len(),
-                        "stopping: the photos in hand are finished first"
-                    );
+                    let n = self.in_hand.len();
+                    self.say(&format!(
+                        "stopping: the photos in hand ({n}) are finished first"
+                    ));
                 }
                 self.stopping = true;
                 self.queues.clear();

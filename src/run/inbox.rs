@@ -29,8 +29,16 @@ impl Engine<'_> {
             }
         }
         match self.list() {
-            Ok(listing) => self.take_listing(listing),
-            Err(why) if watching => self.warn(why),
+            Ok(listing) => {
+                let is_first = self.listing.is_none();
+                self.take_listing(listing);
+                self.tell_of_listing(is_first);
+                self.say_alive(false);
+            }
+            Err(why) if watching => {
+                self.say_alive(true);
+                self.warn(why);
+            }
             Err(why) => return Err(Failure::Work(why)),
         }
         self.service.ready();
@@ -164,7 +172,7 @@ impl Engine<'_> {
         let is_other_disk = root.0 != listing.root.0;
         let is_in_doubt = match self.mode {
             Mode::Watch => root != listing.root,
-            Mode::Sweep { .. } => is_other_disk,
+            Mode::Sweep => is_other_disk,
         };
         if n == 0 || !listing.entries.is_empty() || !is_in_doubt {
             return None;
@@ -389,9 +397,11 @@ impl Engine<'_> {
                         Err(failure) => tracing::error!("{failure}"),
                     }
                 }
-                tracing::info!("the changed configuration is in force");
+                self.say("the changed configuration is in force");
                 let looks_otherwise = old.looks_hash != new.looks_hash;
                 new.part = old.part.clone();
+                new.screen = old.screen.clone();
+                new.address = old.address.clone();
                 self.setup = setup;
                 self.world.divide(self.setup.orders.sessions);
                 self.world.hold_slates(self.setup.orders.slates_valid_min);

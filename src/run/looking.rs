@@ -26,11 +26,6 @@ impl Looking {
         self.waiting.is_empty() && self.in_hand.is_empty()
     }
 
-    /// Photos that are to be looked at, those in hand among them.
-    pub fn n_left(&self) -> usize {
-        self.waiting.len() + self.in_hand.len()
-    }
-
     /// Photos that are being looked at.
     pub fn n_in_hand(&self) -> usize {
         self.in_hand.len()

@@ -5,6 +5,7 @@
 //! deleted photos and changed rules are all that one comparison. What is kept besides (the ledger of what was read, blanks'
 //! spectra, tone curves, drawn cards) only spares work, and no result depends on it.
 
+mod alive;
 mod arranged;
 mod bell;
 mod build;
@@ -26,14 +27,17 @@ mod ledger;
 mod look;
 mod looking;
 mod make;
+mod news;
 mod over;
 mod pictures;
 mod preflight;
+mod progress;
 mod raw;
 mod read;
 mod readers;
 pub mod rehearse;
 pub mod reload;
+mod serve;
 mod service;
 mod sessions;
 mod shared;
@@ -44,6 +48,7 @@ mod sorting;
 mod spectra;
 mod summaries;
 mod summing;
+mod telling;
 mod threads;
 mod work;
 mod worker;
@@ -51,7 +56,7 @@ mod world;
 
 use crate::publish::{Shelf, Trap};
 
-pub use crate::report::{Late, Session, Sink};
+pub use crate::report::{BenchClosing, Closing, Late, Session, Sink, ToDo};
 pub use bell::{Bell, Ears};
 pub use close::{check_part, close, no_such_session, reopen};
 pub use configuration::Configuration;
@@ -61,11 +66,13 @@ pub use failure::Failure;
 pub use folders::check_folders;
 pub use init::init;
 pub use job::{Fate, Job};
+pub use news::{News, Screen, Tally};
 pub use preflight::{preflight, would_start};
 #[cfg(feature = "dng")]
 pub use raw::serve as unpack_raw;
 pub use read::Gone;
 pub use reload::Reload;
+pub use serve::{address, serve};
 pub use slates::{printed_slates, write_slates};
 pub use work::{Class, Orders, Outcome, Part, Setup, Work};
 pub use worker::Worker;
@@ -78,10 +85,9 @@ use engine::Engine;
 ///
 /// # Errors
 /// Where the folders cannot be used, or another slitwatch holds the results.
-pub fn sweep(setup: Setup, ears: Ears, progress: bool) -> Result<Report, Failure> {
-    let mode = Mode::Sweep { progress };
+pub fn sweep(setup: Setup, ears: Ears) -> Result<Report, Failure> {
     let trap = Trap::from_environment();
-    run(mode, setup, ears, &mut reload::Never, trap)
+    run(Mode::Sweep, setup, ears, &mut reload::Never, trap)
 }
 
 /// Follows the inbox until the bell says stop.

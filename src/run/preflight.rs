@@ -27,14 +27,25 @@ const SLOW_LISTING_S: f64 = 1.0;
 /// Open files that the program may need at once: workers, listings and the system's own.
 const FEW_OPEN_FILES: u64 = 128;
 
-/// Returns one line for each thing that was looked at, `ok:` or `ATTENTION:` with what to do. Changes nothing on the
-/// disk.
-pub fn preflight(settings: &Settings) -> Vec<String> {
+/// What was found before the class begins: a line for each thing that was looked at.
+#[derive(Debug, Default)]
+pub struct Found {
+    /// What somebody must see to, and what to do: `ATTENTION: …`.
+    pub attention: Vec<String>,
+    /// What the day depends on, and is well: `ok: …`.
+    pub well: Vec<String>,
+    /// What becomes of the photos that are there: `ok: …`.
+    pub sorted: Vec<String>,
+}
+
+/// Looks at whatever could go wrong. Changes nothing on the disk.
+pub fn preflight(settings: &Settings) -> Found {
     let mut said = Vec::new();
+    let mut sorted = Vec::new();
     match listed(&settings.inbox, &mut said) {
         Some(listing) => {
             watching(settings, &listing, &mut said);
-            sorting(settings, &listing, &mut said);
+            sorting(settings, &listing, &mut sorted);
             let dated = dated_folder(&listing).filter(|_| settings.sessions == Sessions::None);
             said.extend(dated.map(|folder| format!("ATTENTION: {}", dated_words(&folder))));
         }
@@ -46,7 +57,15 @@ pub fn preflight(settings: &Settings) -> Vec<String> {
     }
     writing(settings, &mut said);
     computer(settings, &mut said);
-    said
+    let needs_somebody = |line: &String| line.starts_with("ATTENTION");
+    let (mut attention, well): (Vec<_>, Vec<_>) = said.into_iter().partition(needs_somebody);
+    let (of_photos, sorted): (Vec<_>, Vec<_>) = sorted.into_iter().partition(needs_somebody);
+    attention.extend(of_photos);
+    Found {
+        attention,
+        well,
+        sorted,
+    }
 }
 
 /// Whether `watch` would start with these folders, that is as long as no other one is at work on the results.

@@ -4,7 +4,8 @@
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Instant;
 
 use rayon::prelude::*;
@@ -20,6 +21,7 @@ use crate::terms::{Estimate, Interval};
 
 use super::bell::Ears;
 use super::failure::Failure;
+use super::news::{News, Screen};
 use super::threads;
 use super::work::Setup;
 use super::worker::Worker;
@@ -56,7 +58,7 @@ pub struct TruePhoto {
 /// Plays the class and scores it; returns the score and the table.
 ///
 /// `worker` brings the configuration; its inbox and results are replaced by those of the rehearsal. `workers` overrules it.
-/// With `progress` a bar is shown on stderr while it draws and sweeps.
+/// `screen` is shown how it draws and sweeps.
 ///
 /// # Errors
 /// Where the folder already holds an inbox or results, cannot be written, or the sweep fails or is stopped.
@@ -65,7 +67,7 @@ pub fn rehearse(
     play: &Play,
     workers: Option<usize>,
     ears: Ears,
-    progress: bool,
+    screen: Option<Arc<dyn Screen>>,
 ) -> Result<(Score, String), Failure> {
     let inbox = play.folder.join("inbox");
     let results = play.folder.join("results");
@@ -82,6 +84,7 @@ pub fn rehearse(
     let Setup { mut orders, work } = worker.setup();
     orders.inbox = inbox.clone();
     orders.results = results.clone();
+    orders.screen = screen.clone();
     orders.workers = workers.unwrap_or(orders.workers);
 
     let planned = rehearsal(play.seed, play.n_benches, play.n_photos, play.discs);
@@ -93,7 +96,7 @@ pub fn rehearse(
     let at_once =
         (orders.memory_bytes / DRAWING_BYTES).clamp(1, orders.workers.max(1) as u64) as usize;
     let began = Instant::now();
-    let truths = draw(planned, &inbox, at_once, &ears, progress)?;
+    let truths = draw(planned, &inbox, at_once, &ears, screen.as_deref())?;
     let drawing_s = began.elapsed().as_secs_f64();
     let file = play.folder.join("truth.json");
     let json = serde_json::to_vec_pretty(&truths)
@@ -101,7 +104,7 @@ pub fn rehearse(
     fs::write(&file, json).map_err(|e| trouble("write", &file, &e))?;
 
     let (began, cpu_before) = (Instant::now(), processor_time_s());
-    let report = super::sweep(Setup { orders, work }, ears, progress)?;
+    let report = super::sweep(Setup { orders, work }, ears)?;
     let cpu_s = processor_time_s()
         .zip(cpu_before)
         .map(|(after, before)| after - before);
@@ -169,13 +172,13 @@ fn draw(
     inbox: &Path,
     at_once: usize,
     ears: &Ears,
-    progress: bool,
+    screen: Option<&dyn Screen>,
 ) -> Result<Vec<TruePhoto>, Failure> {
     let pool = threads::pool(at_once, "draw")?;
-    let n = planned.len();
-    let bar = progress.then(|| threads::bar("{bar:30} {pos} of {len} photos drawn", n));
+    let known = planned.len();
+    let n_done = AtomicUsize::new(0);
     let is_over = AtomicBool::new(false);
-    let drawn = pool.install(|| {
+    pool.install(|| {
         planned
             .into_par_iter()
             // One by one: photos take unlike times, and few are drawn.
@@ -193,8 +196,9 @@ fn draw(
                 fs::create_dir_all(folder)
                     .and_then(|()| fs::write(&target, jpeg))
                     .map_err(|e| trouble("write", &target, &e))?;
-                if let Some(bar) = &bar {
-                    bar.inc(1);
+                let done = n_done.fetch_add(1, Ordering::Relaxed) + 1;
+                if let Some(screen) = screen {
+                    screen.show(&News::Drawn { done, known });
                 }
                 Ok(TruePhoto {
                     photo: path,
@@ -203,11 +207,7 @@ fn draw(
                 })
             })
             .collect()
-    });
-    if let Some(bar) = &bar {
-        bar.finish_and_clear();
-    }
-    drawn
+    })
 }
 
 /// Processor time of this process so far, all threads together, s.

@@ -1,6 +1,6 @@
 //! What the engine keeps below the results besides the photos' folders, and what it finds there.
 
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -60,6 +60,11 @@ impl Engine<'_> {
                 .sort_by(|(_, a), (_, b)| a.photo.cmp(&b.photo));
         }
         self.world.close(self.frozen.keys().cloned().collect());
+        let of_session = |path: &String| {
+            let (folder, name) = path.split_once('/')?;
+            (name == names::ALIVE).then(|| folder.to_owned())
+        };
+        self.said_in = inventory.files.iter().filter_map(of_session).collect();
         let files = inventory.files.into_iter();
         let is_open = |path: &String| {
             let top = path.split_once('/').map(|(top, _)| top);
@@ -127,18 +132,6 @@ impl Engine<'_> {
                 Err(trouble) => tracing::debug!("{trouble}; the next start will take longer"),
             }
         }
-    }
-
-    pub(super) fn show_progress(&self) {
-        let (Some(bar), Some(listing)) = (&self.bar, &self.listing) else {
-            return;
-        };
-        let n = listing.entries.len();
-        let n_queued: usize = self.queues.values().map(VecDeque::len).sum();
-        let n_unread = self.to_read.len() + self.readers.n_awaited() + self.looking.n_left();
-        let n_left = n_unread + n_queued + self.in_hand.len();
-        bar.set_length(n as u64);
-        bar.set_position(n.saturating_sub(n_left) as u64);
     }
 
     /// Opens the results anew where somebody deleted or replaced them, and finds single folders that are missing.

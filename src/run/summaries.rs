@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 use crate::publish::{Trouble, names};
 
 use super::bell::Event;
+use super::clock::now_ms;
 use super::engine::{Engine, Mode};
 use super::sessions::by_session;
 use super::summing::{Summed, Wanted, sum};
@@ -110,6 +111,12 @@ impl Engine<'_> {
         if summed.inventory == self.inventory {
             self.standing = summed.paths;
         }
+        if summed.has_written {
+            self.made_ms = now_ms();
+            self.has_written = true;
+            self.say_alive(false);
+        }
+        self.say_in_sessions();
         if summed.has_written && !has_failed {
             self.hold = None;
         }

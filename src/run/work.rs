@@ -9,10 +9,11 @@ use crate::classify::{Decision, Evidence};
 use crate::decode::Facts;
 use crate::publish::names;
 use crate::publish::record::Record;
-use crate::report::{self, Late, Session, Sink};
+use crate::report::{self, Closing, Late, Session, Sink};
 use crate::terms::{Pairing, Seen, Sessions};
 
 use super::job::{Fate, Job};
+use super::news::Screen;
 use super::read::Gone;
 
 pub use crate::lab::Outcome;
@@ -54,6 +55,10 @@ pub struct Orders {
     pub looks_hash: String,
     /// Of this program.
     pub version: String,
+    /// Who follows it at a terminal.
+    pub screen: Option<Arc<dyn Screen>>,
+    /// Where the pages are served, if they are.
+    pub address: Option<String>,
 }
 
 /// What of the results is to be made; everything else stays as it is.
@@ -108,6 +113,8 @@ impl Orders {
             configuration_hash: String::new(),
             looks_hash: String::new(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
+            screen: None,
+            address: None,
         }
     }
 }
@@ -163,6 +170,21 @@ pub trait Work: Send + Sync {
     /// How many of all photos of a class are still to be retaken: those that were taken again do not count.
     fn n_to_retake(&self, records: &[Arc<Record>]) -> usize {
         report::n_to_retake(records.iter().map(Arc::as_ref), &Stated::default())
+    }
+
+    /// How the benches of a class stand: its photos by their folders.
+    fn closing(&self, photos: &[(String, Arc<Record>)]) -> Closing {
+        report::closing(photos.iter().map(shown), &Stated::default())
+    }
+}
+
+/// A photo as tables and pages have it.
+pub fn shown((folder, record): &(String, Arc<Record>)) -> report::Shown<'_> {
+    report::Shown {
+        record,
+        folder,
+        // A scale is what `spectrum.csv` depends on.
+        has_spectrum: record.calibration.is_some(),
     }
 }
 

@@ -8,7 +8,7 @@ use crate::decode::{self, Facts};
 use crate::lab::{self, Against, Examined, Lab};
 use crate::publish::files;
 use crate::publish::record::Record;
-use crate::report::{self, Late, Session, Sink};
+use crate::report::{self, Closing, Late, Session, Sink};
 use crate::settings::{Poll, Settings};
 use crate::terms::{Seen, Sessions};
 
@@ -18,7 +18,7 @@ use super::pictures::Pictures;
 use super::raw;
 use super::read::Gone;
 use super::spectra::Spectra;
-use super::work::{Class, Orders, Outcome, Setup, Work};
+use super::work::{Class, Orders, Outcome, Setup, Work, shown};
 
 /// Memory for a photo in flight, bytes, and for all of them, where the configuration leaves it open: a photo of 12 megapixels
 /// takes 100 to 150 MiB. Whoever has more memory gains nothing by its being used, but for pictures that are too large for it
@@ -186,16 +186,7 @@ impl Work for Worker {
     }
 
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {
-        let shown: Vec<report::Shown> = class
-            .photos
-            .iter()
-            .map(|(folder, record)| report::Shown {
-                record,
-                folder,
-                // A scale is what `spectrum.csv` depends on.
-                has_spectrum: record.calibration.is_some(),
-            })
-            .collect();
+        let shown: Vec<report::Shown> = class.photos.iter().map(shown).collect();
         let settings = self.settings();
         let title = match class.session {
             "" => settings.pages.title.clone(),
@@ -227,5 +218,9 @@ impl Work for Worker {
     fn n_to_retake(&self, records: &[Arc<Record>]) -> usize {
         let records = records.iter().map(Arc::as_ref);
         report::n_to_retake(records, &self.settings().stated)
+    }
+
+    fn closing(&self, photos: &[(String, Arc<Record>)]) -> Closing {
+        report::closing(photos.iter().map(shown), &self.settings().stated)
     }
 }

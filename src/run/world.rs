@@ -79,6 +79,11 @@ impl World {
         self.benches.keys()
     }
 
+    /// The photos of a bench. Needs [`World::arrange`].
+    pub fn of_bench(&self, bench: &str) -> &[Rel] {
+        self.benches.get(bench).map_or(&[], Vec::as_slice)
+    }
+
     /// True where a photo's results belong into `folder`. Needs [`World::arrange`].
     pub fn uses(&self, folder: &str) -> bool {
         self.folders.contains(folder)
@@ -191,8 +196,7 @@ impl World {
             published,
             orders,
         };
-        let paths = self.benches.get(bench).map_or(&[][..], Vec::as_slice);
-        let photos = paths.iter();
+        let photos = self.of_bench(bench).iter();
         let photos = photos.filter_map(|path| self.photos.get_key_value(path));
         let photos: Vec<(&Rel, &Known)> = photos.collect();
         let as_inputs: Vec<String> = photos.iter().map(|(_, photo)| photo.as_input()).collect();

@@ -30,7 +30,7 @@ struct Text<'a> {
     exposure_auto_in_set: &'static str,
 }
 
-/// The text of `slitwatch check`: folders, rules in order, benches, limits, arrival. Ends with a line break.
+/// The whole text of `slitwatch check`: folders, rules in order, benches, limits, arrival. Ends with a line break.
 pub fn describe(settings: &Settings) -> String {
     let limit = |check: Check| {
         let limit = settings.limits[check].words(check.unit());
@@ -57,6 +57,26 @@ pub fn describe(settings: &Settings) -> String {
         slates: settings.slates.cards.iter().map(Card::words).collect(),
         exposure_auto: severity_word(settings.limits.exposure_auto),
         exposure_auto_in_set: severity_word(settings.limits.exposure_auto_in_set),
+    };
+    text.render().expect("writing to memory does not fail") + "\n"
+}
+
+#[derive(Template)]
+#[template(path = "digest.txt", config = "src/settings/askama.toml")]
+struct Digest<'a> {
+    settings: &'a Settings,
+    inbox: String,
+    results: String,
+    n_rules: usize,
+}
+
+/// The same in a few lines.
+pub fn digest(settings: &Settings) -> String {
+    let text = Digest {
+        settings,
+        inbox: shown(&settings.inbox),
+        results: shown(&settings.results),
+        n_rules: settings.rules.rules().len(),
     };
     text.render().expect("writing to memory does not fail") + "\n"
 }

@@ -18,7 +18,7 @@ mod sections;
 mod slates;
 pub(crate) mod words;
 
-pub use describe::describe;
+pub use describe::{describe, digest};
 pub use mistake::Mistake;
 pub use paths::overlap;
 pub use sections::{Arrival, Output, Pages, Poll, Work};

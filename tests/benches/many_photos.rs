@@ -51,7 +51,7 @@ fn one(n: usize) -> Duration {
         let orders = Orders::new(&inbox, folder.path().join("results"));
         let work = Arc::new(fake::Fake);
         let (before, began) = (processor_time(), Instant::now());
-        run::sweep(Setup { orders, work }, Bell::new().1, false).expect("a sweep");
+        run::sweep(Setup { orders, work }, Bell::new().1).expect("a sweep");
         let used = processor_time() - before;
         println!(
             "{n} photos: {what}: {:.1?}, {used:.1?} of processor time",

@@ -119,7 +119,7 @@ fn a_sweep_does_not_wait_for_what_is_finished() {
     setup.orders.patience = Duration::from_secs(60);
     std::thread::sleep(Duration::from_millis(600));
     let began = Instant::now();
-    slitwatch::run::sweep(setup, slitwatch::run::Bell::new().1, false).unwrap();
+    slitwatch::run::sweep(setup, slitwatch::run::Bell::new().1).unwrap();
     assert!(
         began.elapsed() < Duration::from_millis(400),
         "{:?}",

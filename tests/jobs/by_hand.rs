@@ -90,7 +90,7 @@ fn check_says_what_the_rules_take_and_what_is_odd_about_benches_and_phones() {
         "photo,note\nheron/lamp-1.jpg,mine\n",
     )
     .unwrap();
-    let check = || stdout(&place.run(&["check", "--config", config.to_str().unwrap()]));
+    let check = || stdout(&place.run(&["check", "--all", "--config", config.to_str().unwrap()]));
     let said = check();
     for line in [
         "ok: rule 'lamp' takes 1 file, heron/lamp-01.jpg",

@@ -10,7 +10,15 @@ fn attention(place: &Place) -> Vec<String> {
     let output = place.run(&["check"]);
     assert_eq!(output.status.code(), Some(0));
     let said = stdout(&output);
-    let lines = said.lines().filter(|line| line.starts_with("ATTENTION"));
+    let needs_somebody = |line: &&str| line.starts_with("ATTENTION");
+    let lines = said.lines().filter(needs_somebody);
+    // They come first, behind the line that says which configuration it is.
+    assert!(
+        said.lines()
+            .skip(1)
+            .take(lines.clone().count())
+            .all(|line| needs_somebody(&line))
+    );
     lines.map(str::to_owned).collect()
 }
 

@@ -263,7 +263,7 @@ fn a_sweep_on_a_full_disk_says_so_and_the_next_one_makes_up_for_it() {
         lab.put(&format!("heron/quay-{i}.jpg"), "light=5");
     }
     let trap = Trap::failing(12..u64::MAX, NO_SPACE);
-    let sweep = Mode::Sweep { progress: false };
+    let sweep = Mode::Sweep;
     let ears = Bell::new().1;
     let report = run::run(sweep, lab.setup(), ears, &mut reload::Never, trap).unwrap();
     assert!(
@@ -578,7 +578,7 @@ fn a_faulty_worker_ends_nothing_and_is_reported() {
     lab.put("heron/quay-01.jpg", "light=5");
     let mut setup = lab.setup();
     setup.work = Arc::new(Unsound);
-    let report = run::sweep(setup, Bell::new().1, false).unwrap();
+    let report = run::sweep(setup, Bell::new().1).unwrap();
     assert_eq!(lab.verdict("heron/lamp-01.jpg"), "good");
     assert_eq!(report.failures.len(), 2, "{:?}", report.failures);
 }

@@ -74,7 +74,7 @@ impl Lab {
     pub fn sweep_with(&self, work: Arc<dyn Work>) -> usize {
         let mut setup = self.setup();
         setup.work = work;
-        let report = run::sweep(setup, Bell::new().1, false).unwrap();
+        let report = run::sweep(setup, Bell::new().1).unwrap();
         assert!(report.failures.is_empty(), "{:?}", report.failures);
         report.n_made
     }
@@ -102,7 +102,7 @@ impl Lab {
     }
 
     pub fn try_sweep(&self) -> Result<Report, Failure> {
-        run::sweep(self.setup(), Bell::new().1, false)
+        run::sweep(self.setup(), Bell::new().1)
     }
 
     /// What an undisturbed sweep makes of the inbox as it is now.
@@ -111,7 +111,7 @@ impl Lab {
         let _ = fs::remove_dir_all(&fresh);
         let mut setup = self.setup();
         setup.orders.results = fresh.clone();
-        run::sweep(setup, Bell::new().1, false).expect("a sweep");
+        run::sweep(setup, Bell::new().1).expect("a sweep");
         tree(&fresh)
     }
 
@@ -386,14 +386,14 @@ fn be_the_program() {
             opened.and_then(|(mut reload, setup)| run::watch(setup, ears, &mut reload))
         }
         ("watch", None) => run::watch(Setup { orders, work }, ears, &mut reload::Never),
-        _ => run::sweep(Setup { orders, work }, ears, false),
+        _ => run::sweep(Setup { orders, work }, ears),
     };
     let status = ended.map_or_else(|failure| failure.exit_status(), |_| 0);
     std::process::exit(i32::from(status));
 }
 
-/// Every file below a folder with its content, every folder that is empty, and nothing that may differ: logs, the
-/// board's clock, and what is being made.
+/// Every file below a folder with its content, every folder that is empty, and nothing that may differ: logs, what
+/// the program says of itself, the board's clock, and what is being made.
 pub fn tree(root: &Path) -> BTreeMap<String, String> {
     let mut tree = BTreeMap::new();
     let mut folders = vec![root.to_owned()];
@@ -413,7 +413,7 @@ pub fn tree(root: &Path) -> BTreeMap<String, String> {
                 let text = fs::read_to_string(&path).unwrap_or_default();
                 let after_clock = text.split_once('\n').map_or("", |(_, rest)| rest);
                 tree.insert(name, after_clock.to_owned());
-            } else if !name.ends_with(".log") {
+            } else if !name.ends_with(".log") && !name.ends_with("alive.js") {
                 tree.insert(name, content(&path));
             }
         }

@@ -12,6 +12,7 @@ mod mounts;
 mod nobody;
 mod real;
 
+mod alive;
 mod arrivals;
 mod begin;
 mod by_hand;
@@ -32,7 +33,9 @@ mod refusals;
 mod rehearsal;
 mod restarts;
 mod scale;
+mod serving;
 mod sessions;
 mod slates;
+mod terminal;
 mod usage;
 mod watching;

@@ -122,12 +122,12 @@ impl Place {
         Running(command.stderr(log).spawn().expect("the program"))
     }
 
-    /// Every file below the results with its content, but for logs; the board's clock is taken out.
+    /// Every file below the results with its content, but for logs and what the program says of itself; the board's clock is taken out.
     pub fn tree(&self) -> BTreeMap<String, Vec<u8>> {
         let mut tree = BTreeMap::new();
         for name in files_below(&self.results()) {
-            if name.ends_with(".log") || name.rsplit('/').next().is_some_and(|n| n.starts_with('.'))
-            {
+            let last = name.rsplit('/').next().unwrap_or_default();
+            if name.ends_with(".log") || last.starts_with('.') || last == "alive.js" {
                 continue;
             }
             let mut bytes = fs::read(self.results().join(&name)).unwrap_or_default();

@@ -12,7 +12,7 @@ fn results_in_the_inbox_and_an_inbox_in_the_results_are_refused() {
     let lab = Lab::new();
     let mut setup = lab.setup();
     setup.orders.results = lab.inbox().join("results");
-    let failure = run::sweep(setup.clone(), Bell::new().1, false).unwrap_err();
+    let failure = run::sweep(setup.clone(), Bell::new().1).unwrap_err();
     assert_eq!(failure.exit_status(), 2, "{failure}");
     let failure = run::watch(setup, Bell::new().1, &mut reload::Never).unwrap_err();
     assert!(matches!(&failure, Failure::Usage(text) if text.contains("lies in the inbox")));
@@ -24,17 +24,13 @@ fn results_in_the_inbox_and_an_inbox_in_the_results_are_refused() {
     let mut setup = lab.setup();
     setup.orders.results = lab.inbox().parent().unwrap().to_owned();
     assert_eq!(
-        run::sweep(setup, Bell::new().1, false)
-            .unwrap_err()
-            .exit_status(),
+        run::sweep(setup, Bell::new().1).unwrap_err().exit_status(),
         2
     );
     let mut setup = lab.setup();
     setup.orders.inbox = lab.inbox().join("nowhere");
     assert_eq!(
-        run::sweep(setup, Bell::new().1, false)
-            .unwrap_err()
-            .exit_status(),
+        run::sweep(setup, Bell::new().1).unwrap_err().exit_status(),
         2
     );
 }

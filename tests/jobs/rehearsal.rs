@@ -19,7 +19,7 @@ fn a_small_rehearsal_is_played_and_keeps_its_limits() {
         discs: Discs::Ideal,
         folder: folder.path().to_owned(),
     };
-    let (score, table) = rehearse(worker(), &play, Some(2), Bell::new().1, false).unwrap();
+    let (score, table) = rehearse(worker(), &play, Some(2), Bell::new().1, None).unwrap();
     assert_eq!(score.n_photos, 8);
     assert!(score.all_kept(), "{table}");
 
@@ -55,7 +55,7 @@ fn a_small_rehearsal_is_played_and_keeps_its_limits() {
         );
     }
     assert!(
-        rehearse(worker(), &play, None, Bell::new().1, false).is_err(),
+        rehearse(worker(), &play, None, Bell::new().1, None).is_err(),
         "a folder is played in only once"
     );
 }
@@ -74,7 +74,7 @@ fn a_rehearsal_that_is_stopped_scores_nothing() {
         folder: folder.path().to_owned(),
     };
     let worker = Worker::new(settings::load(&config).unwrap());
-    assert!(rehearse(worker, &play, Some(1), ears, false).is_err());
+    assert!(rehearse(worker, &play, Some(1), ears, None).is_err());
     assert_eq!(
         fs::read_dir(folder.path().join("inbox")).unwrap().count(),
         0

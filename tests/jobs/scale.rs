@@ -186,7 +186,7 @@ fn a_restart_over_many_photos_reads_none_of_them() {
         let asked = Arc::<Asked>::default();
         let mut setup = lab.setup();
         setup.work = Arc::new(Counted(asked.clone()));
-        let report = run::sweep(setup, Bell::new().1, false).unwrap();
+        let report = run::sweep(setup, Bell::new().1).unwrap();
         assert_eq!(report.records.len(), n);
         let [n_read, _, n_measured] = asked.per_photo();
         (n_read, n_measured)
@@ -241,7 +241,7 @@ fn photos_in_hand_are_limited_by_memory_and_not_only_by_workers() {
         setup.orders.workers = 4;
         setup.orders.memory_bytes = megabytes * 1_000_000;
         setup.work = work.clone();
-        let report = run::sweep(setup, Bell::new().1, false).unwrap();
+        let report = run::sweep(setup, Bell::new().1).unwrap();
         assert_eq!(report.records.len(), 12);
         assert_eq!(work.most.load(Ordering::SeqCst), expected, "{megabytes} MB");
     }

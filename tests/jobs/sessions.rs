@@ -14,7 +14,7 @@ const BY_DATE: Sessions = Sessions::Date { day_begins_h: 4 };
 fn sweep_by_date(lab: &Lab) {
     let mut setup = lab.setup();
     setup.orders.sessions = BY_DATE;
-    run::sweep(setup, Bell::new().1, false).expect("a sweep");
+    run::sweep(setup, Bell::new().1).expect("a sweep");
 }
 
 /// The part of a tree in one folder, and what else there is.

@@ -212,7 +212,7 @@ fn sweep(lab: &Lab) -> usize {
     let rules = settings::shipped(Path::new("lab.yaml")).rules;
     setup.work = Arc::new(Cards(rules));
     setup.orders.slates_valid_min = Some(180.0);
-    let report = run::sweep(setup, Bell::new().1, false).expect("a sweep");
+    let report = run::sweep(setup, Bell::new().1).expect("a sweep");
     assert!(report.failures.is_empty(), "{:?}", report.failures);
     report.n_made
 }

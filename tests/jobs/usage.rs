@@ -137,7 +137,15 @@ fn an_inbox_that_cannot_be_read_is_said_to_be_so() {
 fn check_says_what_will_be_done_and_does_nothing() {
     let place = Place::new();
     place.put_demo(|photo| photo == "heron/notes.txt");
-    let output = place.run(&["check"]);
+    let short = place.run(&["check"]);
+    assert_eq!(short.status.code(), Some(0));
+    let said = stdout(&short);
+    assert!(said.lines().count() <= 10, "{said}");
+    for folder in [place.inbox(), place.results()] {
+        assert!(said.contains(folder.to_str().unwrap()), "{said}");
+    }
+    assert!(said.contains("check --all"), "{said}");
+    let output = place.run(&["check", "--all"]);
     assert_eq!(output.status.code(), Some(0));
     assert!(!place.results().exists());
     let said = stdout(&output);
@@ -182,6 +190,8 @@ fn explain_says_what_a_sweep_would_and_publishes_nothing() {
         ] {
             assert!(said.contains(words), "{words} is missing in\n{said}");
         }
+        let second = said.lines().nth(1);
+        assert_eq!(second, Some("  verdict: retake"), "{said}");
     }
     assert!(!place.results().exists());
     let own: usize = demo_photos()

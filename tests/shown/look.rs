@@ -112,6 +112,9 @@ pub fn write(
     };
     let mut files = InMemory::default();
     summaries(&inputs, spectrum, &mut files);
+    let alive =
+        br#"slitwatch({"state":"swept","at":"2026-11-26 18:16","ms":0,"every_s":5,"made":0})"#;
+    files.0.push(("alive.js".to_owned(), alive.to_vec()));
     for (name, bytes) in files.0 {
         let path = folder.join(name);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();

@@ -1,5 +1,6 @@
 //! What people and scripts see: tables by independent readers, pages and pictures as documents.
 
+mod alive;
 mod browser;
 mod chrome;
 mod colours;

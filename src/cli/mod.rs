@@ -2,20 +2,28 @@
 //!
 //! Results go to the results folder and never to stdout unless asked for; everything said about them goes to stderr.
 
-use std::io::{self, IsTerminal};
+mod closing;
+mod log;
+mod tame;
+mod terminal;
+
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::sync::Arc;
 
-use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
-use tracing_subscriber::EnvFilter;
+use clap::{ArgAction, Args, Parser, Subcommand};
 
 use crate::run::rehearse::{Discs, Play};
 use crate::run::reload::{Loaded, Unusable};
 use crate::run::{
-    self, Bell, Configuration, Failure, Orders, Part, Report, Worker, reload, signals,
+    self, Bell, Configuration, Failure, News, Orders, Part, Report, Screen, Worker, reload, signals,
 };
 use crate::settings;
-use crate::terms::Verdict;
+
+pub use log::LogFormat;
+use tame::tame;
+use terminal::Terminal;
 
 /// Turns phone photographs, taken through hand-built spectroscopes, into calibrated spectra and verdicts.
 ///
@@ -41,6 +49,10 @@ pub enum Command {
         /// List the inbox at intervals instead of listening for changes (for network folders)
         #[arg(long)]
         poll: bool,
+        /// Also hand the pages to browsers, read-only: to phones in the room at an address of this computer (0.0.0.0:8080 means
+        /// all that it has), or without any to this computer alone, at 127.0.0.1:8080
+        #[arg(long, value_name = "ADDR:PORT", num_args = 0..=1, default_missing_value = "", value_parser = run::address)]
+        serve: Option<SocketAddr>,
         /// End with status 3 if any photo must be retaken and has not been
         #[arg(long)]
         fail_on_retake: bool,
@@ -60,7 +72,11 @@ pub enum Command {
     /// Read the configuration and say in plain words what it will do; changes nothing
     ///
     /// Ends as watch would: with 1 or 2 where it could not start.
-    Check,
+    Check {
+        /// Also every rule and limit, and which photos of the inbox each rule takes
+        #[arg(long)]
+        all: bool,
+    },
     /// Write settings, words and a service unit to be edited, and an empty inbox; overwrites nothing
     Init {
         /// Folder to begin in, made where it is missing [default: the working folder]
@@ -151,15 +167,6 @@ pub struct Common {
     pub log_format: LogFormat,
 }
 
-/// Form of the log.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum LogFormat {
-    /// A line of words for each event.
-    Text,
-    /// A line of JSON for each event.
-    Json,
-}
-
 impl Common {
     /// The configuration that counts. Says which it is where nobody has named it.
     fn configuration(&self) -> Configuration {
@@ -174,90 +181,29 @@ impl Common {
         }
         configuration
     }
-
-    fn start_log(&self, shows_bar: bool) {
-        // A bar and a stream of lines would tear each other apart.
-        let usual = if shows_bar { 1 } else { 2 };
-        let level = match usual + i32::from(self.verbose) - i32::from(self.quiet) {
-            ..=0 => "error",
-            1 => "warn",
-            2 => "info",
-            3 => "debug",
-            4.. => "trace",
-        };
-        let others = if level == "error" { "error" } else { "warn" };
-        let filter = EnvFilter::new(format!("{others},slitwatch={level}"));
-        let log = tracing_subscriber::fmt()
-            .with_env_filter(filter)
-            .with_writer(|| OneLine(io::stderr()))
-            // Colours would have to be told from those that a name brings along.
-            .with_ansi(false)
-            .with_target(false);
-        // A second log in one process is the first one's business.
-        let _ = match self.log_format {
-            LogFormat::Text => log.try_init(),
-            LogFormat::Json => log.json().flatten_event(true).try_init(),
-        };
-        std::panic::set_hook(Box::new(|panic| tracing::error!("{panic}")));
-    }
-}
-
-/// Keeps each entry of the log on a line of its own, and without commands to the terminal: file names may hold line breaks
-/// and worse, and whoever names a photo must not be able to write the log. Each entry comes in one piece and ends with a
-/// line break.
-struct OneLine<W>(W);
-
-impl<W: io::Write> io::Write for OneLine<W> {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let entry = bytes.strip_suffix(b"\n").unwrap_or(bytes);
-        let text = tame(&String::from_utf8_lossy(entry)).replace('\n', "\\n");
-        self.0.write_all(text.as_bytes())?;
-        self.0.write_all(&bytes[entry.len()..])?;
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        self.0.flush()
-    }
-}
-
-/// A text for the terminal without commands to it: control characters but line break and tab (ECMA-48, 5.2 and 5.3), and
-/// those that turn the direction of writing (Unicode, UAX 9), are written out.
-fn tame(text: &str) -> String {
-    let mut tame = String::with_capacity(text.len());
-    for character in text.chars() {
-        match character {
-            '\n' | '\t' => tame.push(character),
-            '\r' => tame.push_str("\\r"),
-            '\0'..='\x1f' | '\x7f' => tame.push_str(&format!("\\x{:02X}", u32::from(character))),
-            '\u{80}'..='\u{9f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => {
-                // As JSON has it, for the log in that form.
-                tame.push_str(&format!("\\u{:04X}", u32::from(character)));
-            }
-            _ => tame.push(character),
-        }
-    }
-    tame
 }
 
 /// The program.
 pub fn main() -> ExitCode {
     // Wrong usage ends here with status 2, help and version with 0.
     let cli = Cli::parse();
-    let shows_bar = matches!(
+    let takes_long = matches!(
         cli.command,
-        Command::Sweep { .. } | Command::Rehearse { .. }
-    ) && io::stderr().is_terminal()
-        && cli.common.quiet == 0
-        && cli.common.verbose == 0
-        && cli.common.log_format == LogFormat::Text;
-    cli.common.start_log(shows_bar);
+        Command::Watch { .. } | Command::Sweep { .. } | Command::Rehearse { .. }
+    );
+    let common = &cli.common;
+    let more = i32::from(common.verbose) - i32::from(common.quiet);
+    let is_as_usual = more == 0 && common.log_format == LogFormat::Text;
+    let terminal = Terminal::on_stderr().filter(|_| takes_long && is_as_usual);
+    log::start(common.log_format, more, terminal.clone());
+    let terminal = terminal.as_ref();
     let done = match &cli.command {
         Command::Init { folder } => init(folder),
         Command::Watch {
             poll,
+            serve,
             fail_on_retake,
-        } => watch(&cli.common, *poll).map(|report| status(&report, *fail_on_retake)),
+        } => watch(common, *poll, *serve, terminal).map(|report| status(&report, *fail_on_retake)),
         Command::Sweep {
             session,
             index,
@@ -268,13 +214,13 @@ pub fn main() -> ExitCode {
                 None if *index => Part::Index,
                 None => Part::All,
             };
-            sweep(&cli.common, part, shows_bar).map(|report| status(&report, *fail_on_retake))
+            sweep(common, part, terminal).map(|report| status(&report, *fail_on_retake))
         }
-        Command::Close { session } => close(&cli.common, session, run::close),
-        Command::Reopen { session } => close(&cli.common, session, run::reopen),
-        Command::Check => check(&cli.common),
-        Command::Slates { out, paper } => slates(&cli.common, paper, out.as_deref()),
-        Command::Explain { photos, pictures } => explain(&cli.common, photos, pictures.as_deref()),
+        Command::Close { session } => close(common, session, run::close),
+        Command::Reopen { session } => close(common, session, run::reopen),
+        Command::Check { all } => check(common, *all),
+        Command::Slates { out, paper } => slates(common, paper, out.as_deref()),
+        Command::Explain { photos, pictures } => explain(common, photos, pictures.as_deref()),
         Command::Rehearse {
             benches,
             photos,
@@ -292,7 +238,7 @@ pub fn main() -> ExitCode {
                 },
                 folder,
             };
-            rehearse(&cli.common, play, keep.as_deref(), shows_bar)
+            rehearse(common, play, keep.as_deref(), terminal)
         }
         #[cfg(feature = "dng")]
         Command::UnpackRaw => run::unpack_raw()
@@ -300,12 +246,20 @@ pub fn main() -> ExitCode {
             .map_err(Failure::Work),
     };
     done.unwrap_or_else(|failure| {
+        if let Some(terminal) = terminal {
+            terminal.show(&News::Over);
+        }
         eprintln!("slitwatch: {}", tame(&failure.to_string()));
         ExitCode::from(failure.exit_status())
     })
 }
 
-fn watch(common: &Common, poll: bool) -> Result<Report, Failure> {
+fn watch(
+    common: &Common,
+    poll: bool,
+    serve: Option<SocketAddr>,
+    terminal: Option<&Terminal>,
+) -> Result<Report, Failure> {
     let mut configuration = common.configuration();
     let awaited = configuration.awaited();
     let file = configuration
@@ -327,12 +281,30 @@ fn watch(common: &Common, poll: bool) -> Result<Report, Failure> {
         }
         loaded
     };
-    let (mut reload, setup) = reload::FromFile::open(&file, load)?;
+    let (mut reload, mut setup) = reload::FromFile::open(&file, load)?;
+    setup.orders.screen = screen(terminal);
+    if let Some(at) = serve {
+        setup.orders.address = Some(run::serve(at, &setup.orders.results)?);
+    }
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     let report = run::watch(setup, ears, &mut reload)?;
-    tracing::info!("{}", in_words(&report));
+    tell(&report, terminal);
     Ok(report)
+}
+
+/// Who follows a run, where there is a terminal.
+fn screen(terminal: Option<&Terminal>) -> Option<Arc<dyn Screen>> {
+    let terminal = terminal.cloned()?;
+    Some(Arc::new(terminal))
+}
+
+/// Says how a run ended.
+fn tell(report: &Report, terminal: Option<&Terminal>) {
+    match terminal {
+        Some(terminal) => terminal.say(&closing::text(report, &terminal.looks())),
+        None => closing::log(report),
+    }
 }
 
 /// Closes or opens a session, and has the list of sessions say so.
@@ -345,23 +317,20 @@ fn close(
     let said = act(&setup.orders, session)?;
     println!("{}", tame(&said));
     setup.orders.part = Part::Index;
-    run::sweep(setup, Bell::new().1, false)?;
+    run::sweep(setup, Bell::new().1)?;
     Ok(ExitCode::SUCCESS)
 }
 
-fn sweep(common: &Common, part: Part, shows_bar: bool) -> Result<Report, Failure> {
+fn sweep(common: &Common, part: Part, terminal: Option<&Terminal>) -> Result<Report, Failure> {
     let (mut setup, _) = setup(common, &common.configuration())?;
     setup.orders.part = part.clone();
+    setup.orders.screen = screen(terminal);
     run::check_part(&setup.orders)?;
     let results = setup.orders.results.clone();
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
-    let report = run::sweep(setup, ears, shows_bar)?;
-    if shows_bar {
-        eprintln!("{}", in_words(&report));
-    } else {
-        tracing::info!("{}", in_words(&report));
-    }
+    let report = run::sweep(setup, ears)?;
+    tell(&report, terminal);
     if let Some(first) = report.failures.first() {
         let more = match report.failures.len() - 1 {
             0 => String::new(),
@@ -382,22 +351,6 @@ fn sweep(common: &Common, part: Part, shows_bar: bool) -> Result<Report, Failure
         return Err(run::no_such_session(&results, session));
     }
     Ok(report)
-}
-
-fn in_words(report: &Report) -> String {
-    let not_here = match report.n_not_here {
-        0 => String::new(),
-        n => format!("; {n} not here yet (temporary names)"),
-    };
-    let verdicts = Verdict::ALL.iter();
-    let verdicts = verdicts.map(|v| format!("{} {}", report.n_with(*v), v.as_str()));
-    format!(
-        "{} photos: {}; {} made anew, {} removed{not_here}",
-        report.records.len(),
-        verdicts.collect::<Vec<_>>().join(", "),
-        report.n_made,
-        report.n_removed
-    )
 }
 
 fn status(report: &Report, fail_on_retake: bool) -> ExitCode {
@@ -469,13 +422,29 @@ fn init(folder: &Path) -> Result<ExitCode, Failure> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn check(common: &Common) -> Result<ExitCode, Failure> {
+fn check(common: &Common, all: bool) -> Result<ExitCode, Failure> {
     let worker = load(common, &common.configuration())?;
-    println!("{}", tame(settings::describe(worker.settings()).trim_end()));
-    for doubt in run::preflight(worker.settings()) {
-        println!("{}", tame(&doubt));
+    let settings = worker.settings();
+    let described = settings::describe(settings);
+    let (first, rest) = described.split_once('\n').unwrap_or((&described, ""));
+    let found = run::preflight(settings);
+    // What somebody must see to comes first.
+    let mut lines = vec![first.to_owned()];
+    lines.extend(found.attention);
+    if all {
+        lines.push(rest.trim_end().to_owned());
+        lines.extend(found.sorted);
+        lines.extend(found.well);
+    } else {
+        lines.push(settings::digest(settings).trim_end().to_owned());
+        lines.extend(found.well);
+        lines.push(
+            "All rules and limits, and what becomes of each photo: slitwatch check --all"
+                .to_owned(),
+        );
     }
-    run::would_start(worker.settings())?;
+    println!("{}", tame(&lines.join("\n")));
+    run::would_start(settings)?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -493,7 +462,7 @@ fn rehearse(
     common: &Common,
     play: impl Fn(PathBuf) -> Play,
     keep: Option<&Path>,
-    shows_bar: bool,
+    terminal: Option<&Terminal>,
 ) -> Result<ExitCode, Failure> {
     if common.inbox.is_some() || common.results.is_some() {
         let text = "a rehearsal makes its own inbox and results: use --keep DIR in place of --inbox and --results";
@@ -519,7 +488,8 @@ fn rehearse(
         }
     };
     let workers = common.workers.map(usize::from);
-    let (score, table) = run::rehearse::rehearse(worker, &play(folder), workers, ears, shows_bar)?;
+    let (score, table) =
+        run::rehearse::rehearse(worker, &play(folder), workers, ears, screen(terminal))?;
     print!("{}", tame(&table));
     Ok(if score.all_kept() {
         ExitCode::SUCCESS
@@ -563,20 +533,6 @@ mod tests {
     }
 
     #[test]
-    fn a_name_with_line_breaks_does_not_forge_the_log() {
-        use io::Write;
-        let mut log = Vec::new();
-        let entry = b"INFO published photo=a\r\nERROR all is lost\n";
-        OneLine(&mut log).write_all(entry).unwrap();
-        assert_eq!(log, b"INFO published photo=a\\r\\nERROR all is lost\n");
-        let mut log = Vec::new();
-        let entry = "INFO a\u{1b}[8mb\u{9b}2Jc é\u{202e}\n".as_bytes();
-        OneLine(&mut log).write_all(entry).unwrap();
-        let kept = "INFO a\\x1B[8mb\\u009B2Jc é\\u202E\n";
-        assert_eq!(String::from_utf8(log).unwrap(), kept);
-    }
-
-    #[test]
     fn wrong_usage_is_refused() {
         for line in [
             "slitwatch",
@@ -586,6 +542,8 @@ mod tests {
             "slitwatch rehearse --benches 0",
             "slitwatch sweep -v -q",
             "slitwatch sweep --log-format xml",
+            "slitwatch watch --serve everywhere",
+            "slitwatch sweep --serve",
         ] {
             let refused = Cli::try_parse_from(line.split(' ')).unwrap_err();
             assert_eq!(refused.exit_code(), 2, "{line}");

@@ -1,0 +1,366 @@
+//! Hands the published pages to the phones in the room, read-only: on a thread of its own, so that no client, however slow or
+//! hostile, has any part in a verdict. It reads what is published, and knows nothing of the engine.
+
+use std::convert::Infallible;
+use std::fs::File;
+use std::io::{self, Read};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
+use std::os::fd::OwnedFd;
+use std::os::unix::fs::MetadataExt;
+use std::path::Path;
+use std::pin::Pin;
+use std::sync::Arc;
+use std::task::{Context, Poll};
+use std::time::Duration;
+
+use hyper::body::{Body, Bytes, Frame, SizeHint};
+use hyper::header::{self, HeaderMap, HeaderValue};
+use hyper::service::service_fn;
+use hyper::{Method, Response, StatusCode};
+use hyper_util::rt::{TokioIo, TokioTimer};
+use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, percent_decode_str, utf8_percent_encode};
+use rustix::fs::{CWD, Mode, OFlags, openat};
+
+use crate::publish::names;
+use crate::publish::public::{is_public, media_type};
+
+use super::failure::Failure;
+
+/// Connections at once. Each needs two open files at most, and the program as a whole must stay below the 1024 that systems
+/// commonly allow it. Whoever comes then waits for a place.
+const MOST_CONNECTIONS: usize = 200;
+/// Time in which a request's header must have come. A phone's takes milliseconds; common practice, no source.
+const HEADER_PATIENCE: Duration = Duration::from_secs(5);
+/// Time after which a connection is closed, whatever it does: enough for the largest table over a poor radio link. Common
+/// practice, no source.
+const MOST_TIME: Duration = Duration::from_secs(300);
+/// Longest header, bytes, and most lines of it; browsers send about 1 KiB in 15 lines.
+const MOST_HEADER_BYTES: usize = 16 << 10;
+const MOST_HEADER_LINES: usize = 64;
+/// A file is read and sent in pieces of so many bytes, so that what is held does not depend on its size.
+const PIECE_BYTES: usize = 64 << 10;
+/// Waits before a place is looked for again, and before another try where the system gives no connection.
+const BETWEEN_LOOKS: Duration = Duration::from_millis(20);
+/// Port that is served on where none is said.
+pub const USUAL_PORT: u16 = 8080;
+/// Ports above a taken one of which a free one is proposed.
+const PORTS_TRIED: u16 = 20;
+
+/// What stands unencoded in an address (RFC 3986, 2.3, and `/`).
+const ENCODED: &AsciiSet = &NON_ALPHANUMERIC
+    .remove(b'-')
+    .remove(b'.')
+    .remove(b'_')
+    .remove(b'~')
+    .remove(b'/');
+
+/// Reads what was typed for the address to serve on: `ADDR:PORT`, either of both, or with an empty text neither.
+///
+/// # Errors
+/// In words, where it is none of these.
+pub fn address(text: &str) -> Result<SocketAddr, String> {
+    let loopback = IpAddr::V4(Ipv4Addr::LOCALHOST);
+    if text.is_empty() {
+        return Ok(SocketAddr::new(loopback, USUAL_PORT));
+    }
+    if let Ok(both) = text.parse() {
+        return Ok(both);
+    }
+    if let Ok(port) = text.strip_prefix(':').unwrap_or(text).parse() {
+        return Ok(SocketAddr::new(loopback, port));
+    }
+    if let Ok(address) = text.parse() {
+        return Ok(SocketAddr::new(address, USUAL_PORT));
+    }
+    Err(format!(
+        "write it like 192.168.1.20:{USUAL_PORT}, or 0.0.0.0:{USUAL_PORT} for every address that this computer has"
+    ))
+}
+
+/// Begins to hand out the pages, and returns the address at which a browser finds them, with `/` at its end. It ends with the
+/// program.
+///
+/// # Errors
+/// Where the address cannot be had.
+pub fn serve(at: SocketAddr, results: &Path) -> Result<String, Failure> {
+    let listener = TcpListener::bind(at).map_err(|error| refused(at, &error))?;
+    let failure = |error: io::Error| Failure::Work(format!("the pages cannot be served: {error}"));
+    let bound = listener.local_addr().map_err(failure)?;
+    listener.set_nonblocking(true).map_err(failure)?;
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_io()
+        .enable_time()
+        .build()
+        .map_err(failure)?;
+    let results: Arc<Path> = results.into();
+    let serve = move || {
+        runtime.block_on(async move {
+            match tokio::net::TcpListener::from_std(listener) {
+                Ok(listener) => accept(listener, results).await,
+                Err(error) => tracing::error!("the pages cannot be served: {error}"),
+            }
+        });
+    };
+    let thread = std::thread::Builder::new().name("pages".to_owned());
+    thread.spawn(serve).map_err(failure)?;
+    Ok(format!("http://{}/", reached_at(bound)))
+}
+
+/// Why an address cannot be had, and which to choose.
+fn refused(at: SocketAddr, error: &io::Error) -> Failure {
+    let what_to_do = match error.kind() {
+        io::ErrorKind::AddrInUse => {
+            let next = (1..=PORTS_TRIED)
+                .filter_map(|n| at.port().checked_add(n))
+                .map(|port| SocketAddr::new(at.ip(), port))
+                .find(|at| TcpListener::bind(at).is_ok());
+            let next = next.map_or("another port".to_owned(), |free| format!("--serve {free}"));
+            format!("another program has it; choose {next}")
+        }
+        io::ErrorKind::AddrNotAvailable => format!(
+            "this computer has no such address; 0.0.0.0:{} means all that it has",
+            at.port()
+        ),
+        io::ErrorKind::PermissionDenied => {
+            format!(
+                "this account may not use that port; choose one from 1024 on, such as {USUAL_PORT}"
+            )
+        }
+        _ => format!("{error}; choose another"),
+    };
+    Failure::Work(format!("the pages cannot be served at {at}: {what_to_do}"))
+}
+
+/// Where others reach what is bound to every address: the one by which this computer would speak to the outside. Nothing is
+/// sent to find that out.
+fn reached_at(bound: SocketAddr) -> SocketAddr {
+    if !bound.ip().is_unspecified() {
+        return bound;
+    }
+    // An address for documents (RFC 5737), which is nobody's.
+    let found = UdpSocket::bind((Ipv4Addr::UNSPECIFIED, 0)).and_then(|socket| {
+        socket.connect((Ipv4Addr::new(192, 0, 2, 1), 9))?;
+        socket.local_addr()
+    });
+    let own = found.map_or(IpAddr::V4(Ipv4Addr::LOCALHOST), |own| own.ip());
+    SocketAddr::new(own, bound.port())
+}
+
+/// Takes connections, as many at once as there are places.
+async fn accept(listener: tokio::net::TcpListener, results: Arc<Path>) {
+    let place = Arc::new(());
+    loop {
+        if Arc::strong_count(&place) > MOST_CONNECTIONS {
+            tokio::time::sleep(BETWEEN_LOOKS).await;
+            continue;
+        }
+        let Ok((stream, _)) = listener.accept().await else {
+            // As a rule the system's limit of open files; it passes.
+            tokio::time::sleep(BETWEEN_LOOKS).await;
+            continue;
+        };
+        let (taken, results) = (place.clone(), results.clone());
+        tokio::spawn(async move {
+            let service = service_fn(move |request: hyper::Request<_>| {
+                let (method, path) = (request.method(), request.uri().path());
+                let answer = answer(method, path, request.headers(), &results);
+                async move { Ok::<_, Infallible>(answer) }
+            });
+            let connection = hyper::server::conn::http1::Builder::new()
+                .timer(TokioTimer::new())
+                .header_read_timeout(HEADER_PATIENCE)
+                .max_buf_size(MOST_HEADER_BYTES)
+                .max_headers(MOST_HEADER_LINES)
+                // A phone that only waits for the next look shall not keep a place.
+                .keep_alive(false)
+                .serve_connection(TokioIo::new(stream), service);
+            // Whatever goes wrong in a connection is that client's affair.
+            let _ = tokio::time::timeout(MOST_TIME, connection).await;
+            drop(taken);
+        });
+    }
+}
+
+/// The answer to a request for `path`, as it was asked for.
+fn answer(method: &Method, path: &str, headers: &HeaderMap, results: &Path) -> Response<Pieces> {
+    if method != Method::GET && method != Method::HEAD {
+        let mut response = told(
+            StatusCode::METHOD_NOT_ALLOWED,
+            "these pages can only be read\n",
+        );
+        let allowed = HeaderValue::from_static("GET, HEAD");
+        response.headers_mut().insert(header::ALLOW, allowed);
+        return response;
+    }
+    let not_here = || told(StatusCode::NOT_FOUND, "there is no such page here\n");
+    let Some(asked) = path.strip_prefix('/') else {
+        return not_here();
+    };
+    let Ok(asked) = percent_decode_str(asked).decode_utf8() else {
+        return not_here();
+    };
+    if asked.is_empty() {
+        return led_to(names::BOARD);
+    }
+    let index = |folder: &str| format!("{folder}/index.html");
+    let file = match asked.strip_suffix('/') {
+        Some(folder) => index(folder),
+        None => asked.clone().into_owned(),
+    };
+    match published(results, &file) {
+        Some(found) => handed(&file, found, headers),
+        None if published(results, &index(&asked)).is_some() => led_to(&format!("{asked}/")),
+        None => not_here(),
+    }
+}
+
+/// A few words.
+fn told(status: StatusCode, words: &'static str) -> Response<Pieces> {
+    let mut response = Response::new(Pieces::Words(Some(words)));
+    *response.status_mut() = status;
+    let plain = HeaderValue::from_static("text/plain; charset=utf-8");
+    response.headers_mut().insert(header::CONTENT_TYPE, plain);
+    response
+}
+
+/// Sends the browser to another page, whose links start from there.
+fn led_to(path: &str) -> Response<Pieces> {
+    let mut response = told(StatusCode::FOUND, "it is elsewhere\n");
+    let place = format!("/{}", utf8_percent_encode(path, ENCODED));
+    if let Ok(place) = HeaderValue::from_str(&place) {
+        response.headers_mut().insert(header::LOCATION, place);
+    }
+    response
+}
+
+/// A file as it is now; not again where the client has it.
+fn handed(path: &str, file: File, headers: &HeaderMap) -> Response<Pieces> {
+    let Ok(metadata) = file.metadata() else {
+        return told(StatusCode::NOT_FOUND, "there is no such page here\n");
+    };
+    // A published file is never written to: another content is another file.
+    let mark = format!(
+        "\"{:x}-{:x}-{:x}-{:x}\"",
+        metadata.ino(),
+        metadata.len(),
+        metadata.mtime(),
+        metadata.mtime_nsec()
+    );
+    let has_it = headers
+        .get(header::IF_NONE_MATCH)
+        .is_some_and(|known| known.as_bytes() == mark.as_bytes());
+    let mut response = Response::new(match has_it {
+        true => Pieces::Words(None),
+        false => Pieces::Of {
+            file,
+            left: metadata.len(),
+        },
+    });
+    if has_it {
+        *response.status_mut() = StatusCode::NOT_MODIFIED;
+    }
+    let headers = response.headers_mut();
+    let known = [
+        (header::CONTENT_TYPE, media_type(path)),
+        (header::CACHE_CONTROL, "no-cache"),
+        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (header::REFERRER_POLICY, "no-referrer"),
+        (
+            header::CONTENT_SECURITY_POLICY,
+            "default-src 'none'; img-src 'self' data:; style-src 'unsafe-inline'; script-src 'self'",
+        ),
+    ];
+    for (name, value) in known {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    if let Ok(mark) = HeaderValue::from_str(&mark) {
+        headers.insert(header::ETAG, mark);
+    }
+    response
+}
+
+/// Opens a published file, never over a link and never anything but a file.
+fn published(results: &Path, path: &str) -> Option<File> {
+    if !is_public(path) {
+        return None;
+    }
+    let by_itself = OFlags::CLOEXEC | OFlags::NOFOLLOW;
+    let as_folder = OFlags::PATH | OFlags::DIRECTORY;
+    let (folders, name) = path.rsplit_once('/').unwrap_or(("", path));
+    let mut here: OwnedFd =
+        openat(CWD, results, as_folder | OFlags::CLOEXEC, Mode::empty()).ok()?;
+    for folder in folders.split('/').filter(|folder| !folder.is_empty()) {
+        here = openat(&here, folder, as_folder | by_itself, Mode::empty()).ok()?;
+    }
+    // A pipe or a device must not be waited for.
+    let flags = OFlags::RDONLY | OFlags::NONBLOCK | OFlags::NOCTTY | by_itself;
+    let file = File::from(openat(&here, name, flags, Mode::empty()).ok()?);
+    file.metadata().ok()?.is_file().then_some(file)
+}
+
+/// What is sent: a few words, or a file piece by piece.
+enum Pieces {
+    Words(Option<&'static str>),
+    Of { file: File, left: u64 },
+}
+
+impl Body for Pieces {
+    type Data = Bytes;
+    type Error = io::Error;
+
+    fn poll_frame(
+        mut self: Pin<&mut Self>,
+        _: &mut Context<'_>,
+    ) -> Poll<Option<Result<Frame<Bytes>, io::Error>>> {
+        let piece = match &mut *self {
+            Pieces::Words(words) => words
+                .take()
+                .map(|words| Ok(Bytes::from_static(words.as_bytes()))),
+            Pieces::Of { left: 0, .. } => None,
+            Pieces::Of { file, left } => {
+                let n = usize::try_from(*left).map_or(PIECE_BYTES, |left| left.min(PIECE_BYTES));
+                let mut bytes = vec![0; n];
+                // From a disk at hand; one that does not answer holds up the readers of pages only.
+                Some(file.read_exact(&mut bytes).map(|()| {
+                    *left -= n as u64;
+                    Bytes::from(bytes)
+                }))
+            }
+        };
+        Poll::Ready(piece.map(|piece| piece.map(Frame::data)))
+    }
+
+    fn is_end_stream(&self) -> bool {
+        matches!(self, Pieces::Words(None) | Pieces::Of { left: 0, .. })
+    }
+
+    fn size_hint(&self) -> SizeHint {
+        SizeHint::with_exact(match self {
+            Pieces::Words(words) => words.map_or(0, |words| words.len() as u64),
+            Pieces::Of { left, .. } => *left,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_address_may_be_typed_in_parts_and_is_this_computer_s_own_unless_it_says_otherwise() {
+        for (text, expected) in [
+            ("", "127.0.0.1:8080"),
+            ("9000", "127.0.0.1:9000"),
+            (":9000", "127.0.0.1:9000"),
+            ("0.0.0.0", "0.0.0.0:8080"),
+            ("192.168.1.20:80", "192.168.1.20:80"),
+            ("[::1]:9000", "[::1]:9000"),
+            ("::1", "[::1]:8080"),
+        ] {
+            assert_eq!(address(text).unwrap().to_string(), expected, "{text}");
+        }
+        for text in ["the board", "1.2.3", "localhost:80", "1.2.3.4:99999"] {
+            assert!(address(text).is_err(), "{text}");
+        }
+    }
+}

@@ -1,0 +1,315 @@
+//! `watch --serve`: the pages, handed to whoever asks, and nothing else; whatever a client does, verdicts come in time.
+
+use std::fs;
+use std::io::{Read, Write};
+use std::net::{TcpListener, TcpStream};
+use std::os::unix::fs::symlink;
+use std::time::{Duration, Instant};
+
+use crate::real::{Place, Running, demo_bytes, shipped, stderr};
+
+/// A place with photos that are no pictures and come to rest at once, and a daemon that serves it at `address`.
+struct Served {
+    place: Place,
+    address: String,
+    _daemon: Running,
+}
+
+fn served() -> Served {
+    let place = Place::new();
+    let text = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
+    let text = text
+        .replace("settle_s: 2 ", "settle_s: 0.1 ")
+        .replace("damaged_after_s: 60", "damaged_after_s: 1");
+    let config = place.path("lab.yaml");
+    fs::write(&config, text).unwrap();
+    place.put("heron/quay 1.jpg", b"not a picture");
+    let config = config.display().to_string();
+    let daemon = place.start(&["watch", "--serve", "127.0.0.1:0", "--config", &config]);
+    let mut address = None;
+    let alive = place.results().join("alive.js");
+    place.wait_for_s(30, "an address and a page", || {
+        let said = fs::read_to_string(&alive).unwrap_or_default();
+        let found = said.split_once("\"address\":\"http://");
+        address = found.and_then(|(_, rest)| Some(rest.split_once("/\"")?.0.to_owned()));
+        address.is_some() && place.results().join("heron/index.html").exists()
+    });
+    Served {
+        place,
+        address: address.unwrap(),
+        _daemon: daemon,
+    }
+}
+
+impl Served {
+    fn connect(&self) -> TcpStream {
+        let stream = TcpStream::connect(&self.address).expect("a connection");
+        let patience = Some(Duration::from_secs(20));
+        stream.set_read_timeout(patience).unwrap();
+        stream
+    }
+
+    /// The whole answer to bytes that are sent.
+    fn ask(&self, request: &[u8]) -> Vec<u8> {
+        let mut stream = self.connect();
+        // It may be refused before it has been sent.
+        let _ = stream.write_all(request);
+        let mut answer = Vec::new();
+        let _ = stream.read_to_end(&mut answer);
+        answer
+    }
+
+    /// Status, header and body.
+    fn request(&self, method: &str, path: &str, more: &str) -> (u16, String, Vec<u8>) {
+        let request = format!("{method} {path} HTTP/1.1\r\nHost: bench\r\n{more}\r\n");
+        parted(&self.ask(request.as_bytes()))
+    }
+
+    fn get(&self, path: &str) -> (u16, String, Vec<u8>) {
+        self.request("GET", path, "")
+    }
+}
+
+fn parted(answer: &[u8]) -> (u16, String, Vec<u8>) {
+    let Some(end) = answer.windows(4).position(|w| w == b"\r\n\r\n") else {
+        return (0, String::new(), Vec::new());
+    };
+    let head = String::from_utf8_lossy(&answer[..end]).to_lowercase();
+    let status = head.split(' ').nth(1).and_then(|s| s.parse().ok());
+    (status.unwrap_or(0), head, answer[end + 4..].to_vec())
+}
+
+#[test]
+fn the_pages_are_handed_out_to_be_read_and_only_that() {
+    let served = served();
+    let (status, head, body) = served.get("/board.html");
+    assert_eq!(status, 200, "{head}");
+    for line in [
+        "content-type: text/html; charset=utf-8",
+        "cache-control: no-cache",
+        "x-content-type-options: nosniff",
+        "content-security-policy: default-src 'none'",
+    ] {
+        assert!(head.contains(line), "{line}: {head}");
+    }
+    assert_eq!(
+        body,
+        fs::read(served.place.results().join("board.html")).unwrap()
+    );
+    let (_, head, body) = served.request("HEAD", "/board.html", "");
+    assert!(
+        head.contains("content-length: ") && body.is_empty(),
+        "{head}"
+    );
+    let mark = head.lines().find_map(|line| line.strip_prefix("etag: "));
+    let known = format!("If-None-Match: {}\r\n", mark.expect("a mark"));
+    let (status, _, body) = served.request("GET", "/board.html", &known);
+    assert_eq!((status, body.len()), (304, 0));
+    for (path, place) in [("/", "/board.html"), ("/heron", "/heron/")] {
+        let (status, head, _) = served.get(path);
+        assert_eq!(status, 302, "{head}");
+        assert!(head.contains(&format!("location: {place}")), "{head}");
+    }
+    for (path, kind) in [
+        ("/heron/", "text/html"),
+        ("/heron/index.html?x=1", "text/html"),
+        ("/heron/quay%201.jpg/quality.json", "application/json"),
+        ("/heron/quay%201.jpg/photo.log", "text/plain"),
+        ("/alive.js?123", "text/javascript"),
+        ("/watched.js", "text/javascript"),
+        ("/quality.csv", "text/csv"),
+    ] {
+        let (status, head, _) = served.get(path);
+        assert_eq!(status, 200, "{path}: {head}");
+        assert!(head.contains(&format!("content-type: {kind}")), "{head}");
+    }
+    for method in [
+        "POST", "PUT", "DELETE", "OPTIONS", "TRACE", "PATCH", "MKCOL", "CONNECT",
+    ] {
+        let (status, head, _) = served.request(method, "/board.html", "Content-Length: 0\r\n");
+        assert!([400, 405].contains(&status), "{method}: {head}");
+        assert!(status == 400 || head.contains("allow: get, head"), "{head}");
+    }
+}
+
+#[test]
+fn no_path_leads_out_of_the_results_or_to_what_is_not_published() {
+    let served = served();
+    let results = served.place.results();
+    let secret = served.place.path("secret.txt");
+    fs::write(&secret, "secret").unwrap();
+    fs::create_dir(served.place.path("other")).unwrap();
+    fs::write(served.place.path("other/index.html"), "secret").unwrap();
+    // What somebody else has put into the results: links, a pipe, a device's name, a file of no published name.
+    fs::create_dir_all(results.join("tern/a.jpg")).unwrap();
+    symlink(&secret, results.join("tern/a.jpg/photo.log")).unwrap();
+    symlink("/etc/passwd", results.join("tern/index.html")).unwrap();
+    symlink(served.place.path("other"), results.join("knot")).unwrap();
+    fs::write(results.join("secret.html"), "secret").unwrap();
+    fs::write(results.join("tern/.quality.csv"), "secret").unwrap();
+    let pipe = results.join("tern/a.jpg/overlay.png");
+    let mode = rustix::fs::Mode::from_raw_mode(0o644);
+    rustix::fs::mknodat(rustix::fs::CWD, &pipe, rustix::fs::FileType::Fifo, mode, 0).unwrap();
+    for path in [
+        "/../secret.txt",
+        "/%2e%2e/secret.txt",
+        "/%2E%2E%2Fsecret.txt",
+        "/..%2fsecret.txt",
+        "/heron/../../secret.txt",
+        "/heron/%2e%2e/%2e%2e/secret.txt",
+        "/heron/../board.html",
+        "/./board.html",
+        "//board.html",
+        "//etc/passwd",
+        "/%2Fetc/passwd",
+        "/..\\secret.txt",
+        "/%5c..%5csecret.txt",
+        "/%252e%252e/secret.txt",
+        "/%c0%ae%c0%ae/secret.txt",
+        "/%uff0e%uff0e/secret.txt",
+        "/board.html%00",
+        "/board.html%00.png",
+        "/board.html/",
+        "/heron/index.html/..",
+        "http://bench/../secret.txt",
+        "../secret.txt",
+        "*",
+        "/inbox.log",
+        "/.lock",
+        "/secret.html",
+        "/tern/.quality.csv",
+        "/tern/index.html",
+        "/tern/",
+        "/tern/a.jpg/photo.log",
+        "/tern/a.jpg/overlay.png",
+        "/knot/index.html",
+        "/knot/",
+        "/knot",
+        "/heron",
+    ] {
+        let began = Instant::now();
+        let (status, head, body) = served.get(path);
+        let expected: &[u16] = if path == "/heron" {
+            &[302]
+        } else {
+            &[400, 404]
+        };
+        assert!(expected.contains(&status), "{path}: {status} {head}");
+        let body = String::from_utf8_lossy(&body);
+        assert!(
+            !body.contains("secret") && !body.contains("root:"),
+            "{path}: {body}"
+        );
+        assert!(began.elapsed() < Duration::from_secs(5), "{path}");
+    }
+    // A name in the address stays in it: no header can be added by one, and no other place named.
+    for path in [
+        "/heron%0d%0aset-cookie:%20a",
+        "/%2f/example.org",
+        "//example.org/heron",
+    ] {
+        let (status, head, _) = served.get(path);
+        assert_eq!(status, 404, "{head}");
+        assert!(
+            !head.contains("set-cookie") && !head.contains("location"),
+            "{head}"
+        );
+    }
+}
+
+#[test]
+fn slow_and_hostile_clients_delay_no_verdict_and_are_let_go() {
+    let served = served();
+    let too_large = format!("GET / HTTP/1.1\r\nX: {}\r\n\r\n", "x".repeat(1 << 20));
+    let too_many = format!("GET / HTTP/1.1\r\n{}\r\n", "X: x\r\n".repeat(1000));
+    for request in [
+        too_large.as_bytes(),
+        too_many.as_bytes(),
+        b"\0\xff\r\n\r\n",
+        b"GET\r\n\r\n",
+    ] {
+        let (status, head, _) = parted(&served.ask(request));
+        assert!([0, 400, 431].contains(&status), "{head}");
+    }
+    // More than there are places for: they say nothing, or half a word, or do not read what they asked for.
+    let mut idle: Vec<TcpStream> = Vec::new();
+    for i in 0..300 {
+        let mut stream = served.connect();
+        let said: &[u8] = match i % 3 {
+            0 => b"",
+            1 => b"GET /board.html HTTP/1.1\r\nHos",
+            _ => b"GET /board.html HTTP/1.1\r\n\r\n",
+        };
+        stream.write_all(said).unwrap();
+        idle.push(stream);
+    }
+    // A photo that is measured meanwhile: its verdict comes as it would without them.
+    served
+        .place
+        .put("dunlin/lamp-01.jpg", &demo_bytes("heron/lamp-01.jpg"));
+    let quality = served
+        .place
+        .results()
+        .join("dunlin/lamp-01.jpg/quality.json");
+    served
+        .place
+        .wait_for_s(10, "a verdict", || quality.exists());
+    // Who says nothing is let go, and the next one has its turn.
+    let began = Instant::now();
+    let (status, head, _) = served.get("/board.html");
+    assert_eq!(status, 200, "{head}");
+    assert!(
+        began.elapsed() < Duration::from_secs(12),
+        "{:?}",
+        began.elapsed()
+    );
+    drop(idle);
+}
+
+#[test]
+fn sixty_browsers_get_their_pages() {
+    let served = served();
+    let paths = [
+        "/",
+        "/board.html",
+        "/heron/",
+        "/heron/quay%201.jpg/photo.log",
+        "/watched.js",
+        "/alive.js",
+    ];
+    std::thread::scope(|scope| {
+        for _ in 0..60 {
+            scope.spawn(|| {
+                for path in paths {
+                    let (status, head, _) = served.get(path);
+                    assert!([200, 302].contains(&status), "{path}: {head}");
+                }
+            });
+        }
+    });
+}
+
+#[test]
+fn an_address_that_cannot_be_had_is_said_with_one_that_can() {
+    let place = Place::new();
+    let taken = TcpListener::bind("127.0.0.1:0").unwrap();
+    let at = taken.local_addr().unwrap();
+    let refused = place.run(&["watch", "--serve", &at.to_string()]);
+    assert_eq!(refused.status.code(), Some(1), "{}", stderr(&refused));
+    let said = stderr(&refused);
+    assert!(
+        said.contains(&format!(
+            "served at {at}: another program has it; choose --serve 127.0.0.1:"
+        )),
+        "{said}"
+    );
+    let nowhere = place.run(&["watch", "--serve", "192.0.2.7:8080"]);
+    assert_eq!(nowhere.status.code(), Some(1));
+    assert!(
+        stderr(&nowhere).contains("no such address"),
+        "{}",
+        stderr(&nowhere)
+    );
+    let wrong = place.run(&["watch", "--serve", "the-board"]);
+    assert_eq!(wrong.status.code(), Some(2), "{}", stderr(&wrong));
+}
