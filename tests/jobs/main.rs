@@ -14,6 +14,7 @@ mod real;
 
 mod arrivals;
 mod begin;
+mod bombs;
 mod by_hand;
 mod cards;
 mod checks;
