@@ -35,5 +35,6 @@ mod restarts;
 mod scale;
 mod sessions;
 mod slates;
+mod tables;
 mod usage;
 mod watching;

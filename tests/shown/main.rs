@@ -3,6 +3,7 @@
 mod browser;
 mod chrome;
 mod colours;
+mod dictionary;
 mod in_memory;
 mod look;
 mod pages;
