@@ -6,8 +6,9 @@
 //! well a picture shrinks says nothing of who made it. What bounds a bomb is counted. Its pixels (`max_megapixels`), each
 //! of which is decoded once; the memory of its form ([`LARGEST_IN_ONE_PIECE`]); the bytes that are read more than once
 //! ([`MOST_BYTES_AGAIN`]); for JPEG the blocks of all scans (`MOST_BLOCKS` in `jpeg/whole.rs`). So the worst that a few
-//! kilobytes can do is what an honest picture of 210 megapixels does: a few seconds in the memory of an ordinary photo
-//! (measured in `tests/jobs/large.rs`).
+//! kilobytes can do is what an honest picture of 210 megapixels does: 1 to 4 s of processor time in the memory of an
+//! ordinary photo, or in 400 MiB where the form has to be held whole (measured: `tests/jobs/large.rs` with
+//! `SLITWATCH_LARGE=1`).
 
 use super::facts::Facts;
 use super::picture::Fault;
@@ -38,7 +39,7 @@ const MEASURING_BYTES_PER_PIXEL: u64 = 3;
 ///
 /// The parts of a HEIC or TIFF are places in the file, and nothing keeps a thousand of them from being the same place: a
 /// megabyte would be decoded a thousand times. Equal parts that a writer stored once, such as black tiles of a hundred
-/// bytes, are far below. The slowest form (HEVC) is decoded at some ten megabytes a second (measured).
+/// bytes, are far below. The slowest form (HEVC) is decoded at some ten megabytes a second (from memory).
 const MOST_BYTES_AGAIN: u64 = 16_000_000;
 
 /// Refuses a form that has to be decoded in one piece and would take too much memory.

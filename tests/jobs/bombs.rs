@@ -123,26 +123,25 @@ fn scans() -> Vec<u8> {
 
 /// One tile of noise, 256 times: bounded by the bytes that are read again.
 fn tiles() -> Vec<u8> {
-    heic(8192, 8192, |x, y| {
-        [((x % 512) * 31 + (y % 512) * 17 + (x % 512) * (y % 512)) as u8; 3]
+    heic(8192, 8192, |_, _| {
+        let pixels = (0..TILE * TILE).map(|i| (i % TILE, i / TILE));
+        let noise = pixels.map(|(x, y)| (x * 31 + y * 17 + x * y) as u8);
+        noise.flat_map(|grey| [grey; 3]).collect()
     })
 }
 
-/// A HEIC of 512 × 512 tiles, in which tiles that are equal stand once, of the pixels that `pixel` gives.
-pub fn heic(width: u32, height: u32, pixel: impl Fn(u32, u32) -> [u8; 3]) -> Vec<u8> {
-    const SIDE: u32 = 512;
-    let (columns, rows) = (width.div_ceil(SIDE), height.div_ceil(SIDE));
+/// Side of a tile, as phones have them.
+pub const TILE: usize = 512;
+
+/// A HEIC of tiles, of which those that are equal stand once; `tile` gives the samples of the one whose corner lies there.
+pub fn heic(width: usize, height: usize, tile: impl Fn(usize, usize) -> Vec<u8>) -> Vec<u8> {
+    const SIDE: u32 = TILE as u32;
+    let (columns, rows) = (width.div_ceil(TILE), height.div_ceil(TILE));
     let mut writer = HeifWriter::new();
     let mut known = std::collections::HashMap::new();
     let mut ids = Vec::new();
-    for tile in 0..columns * rows {
-        let (left, top) = (tile % columns * SIDE, tile / columns * SIDE);
-        let samples: Vec<u8> = (0..SIDE * SIDE)
-            .flat_map(|i| {
-                let (x, y) = (left + i % SIDE, top + i / SIDE);
-                pixel(x.min(width - 1), y.min(height - 1))
-            })
-            .collect();
+    for i in 0..columns * rows {
+        let samples = tile(i % columns * TILE, i / columns * TILE);
         let id = known.entry(samples).or_insert_with_key(|samples| {
             let options = heifer::EncodeOptions {
                 quality: 90,
@@ -165,6 +164,7 @@ pub fn heic(width: u32, height: u32, pixel: impl Fn(u32, u32) -> [u8; 3]) -> Vec
         ids.push(*id);
     }
     let (rows, columns) = (rows as u16, columns as u16);
+    let (width, height) = (width as u32, height as u32);
     let grid = writer.add_grid(rows, columns, width, height, &ids, None, None);
     writer.set_primary(grid);
     writer.finish()

@@ -5,6 +5,7 @@ use std::fs;
 
 use slitwatch::decode;
 
+use crate::bombs::{TILE, heic, with_scans};
 use crate::real::{Place, SWEPT, demo_bytes, shipped};
 
 /// The picture of a JPEG, each pixel become `by` × `by` with its neighbours' light between (bilinear, in the codes), as a
@@ -164,33 +165,68 @@ impl Dark {
         samples
     }
 
-    fn jpeg(&self, (width, height): (usize, usize)) -> Vec<u8> {
+    /// In every form.
+    fn drawn(&self, size: (usize, usize)) -> Drawn {
+        Drawn {
+            width: size.0,
+            height: size.1,
+            samples: self.samples(size),
+        }
+    }
+}
+
+/// Its samples at one size.
+struct Drawn {
+    width: usize,
+    height: usize,
+    samples: Vec<u8>,
+}
+
+impl Drawn {
+    fn jpeg(&self) -> Vec<u8> {
         let mut out = Vec::new();
         let mut encoder = jpeg_encoder::Encoder::new(&mut out, 90);
         encoder.set_sampling_factor(jpeg_encoder::SamplingFactor::F_2_2);
-        let samples = self.samples((width, height));
-        let (width, height) = (width as u16, height as u16);
+        let (width, height) = (self.width as u16, self.height as u16);
         encoder
-            .encode(&samples, width, height, jpeg_encoder::ColorType::Rgb)
+            .encode(&self.samples, width, height, jpeg_encoder::ColorType::Rgb)
             .expect("a picture in memory");
         out
     }
 
-    fn heic(&self, (width, height): (usize, usize)) -> Vec<u8> {
-        crate::bombs::heic(width as u32, height as u32, |x, y| {
-            let (x, y) = (x as usize, y as usize);
-            self.at(x * self.width / width, y * self.height / height)
+    fn heic(&self) -> Vec<u8> {
+        heic(self.width, self.height, |left, top| {
+            let mut tile = Vec::with_capacity(3 * TILE * TILE);
+            for y in top..top + TILE {
+                // What lies beyond the edge is cut off again.
+                let row = y.min(self.height - 1) * self.width;
+                let n = TILE.min(self.width - left);
+                tile.extend_from_slice(&self.samples[3 * (row + left)..3 * (row + left + n)]);
+                tile.resize(3 * TILE * (y + 1 - top), 2);
+            }
+            tile
         })
     }
 
-    /// As PNG or TIFF.
-    fn export(&self, (width, height): (usize, usize), format: image::ImageFormat) -> Vec<u8> {
-        let samples = self.samples((width, height));
-        let picture = image::RgbImage::from_raw(width as u32, height as u32, samples);
+    fn png(self) -> Vec<u8> {
+        let (width, height) = (self.width as u32, self.height as u32);
+        let picture = image::RgbImage::from_raw(width, height, self.samples);
         let mut out = std::io::Cursor::new(Vec::new());
         picture
             .expect("all samples")
-            .write_to(&mut out, format)
+            .write_to(&mut out, image::ImageFormat::Png)
+            .expect("a picture in memory");
+        out.into_inner()
+    }
+
+    fn tiff(&self) -> Vec<u8> {
+        use tiff::encoder::{Compression, DeflateLevel, TiffEncoder, colortype};
+        let mut out = std::io::Cursor::new(Vec::new());
+        let encoder = TiffEncoder::new(&mut out).expect("a picture in memory");
+        let (width, height) = (self.width as u32, self.height as u32);
+        encoder
+            .with_compression(Compression::Deflate(DeflateLevel::Fast))
+            .write_image::<colortype::RGB8>(width, height, &self.samples)
             .expect("a picture in memory");
         out.into_inner()
     }
@@ -241,19 +277,22 @@ fn are_measured(photos: &[(String, Vec<u8>)]) {
 #[test]
 fn dark_photos_of_many_megapixels_are_measured_however_well_they_shrink() {
     let dark = Dark::new();
-    let jpeg = |(megapixels, size)| (format!("lamp-{megapixels}.jpg"), dark.jpeg(size));
-    let heic = |(megapixels, size)| (format!("lamp-{megapixels}.heic"), dark.heic(size));
+    let named = |megapixels, ending, bytes| (format!("lamp-{megapixels}.{ending}"), bytes);
     if std::env::var("SLITWATCH_LARGE").is_err() {
-        are_measured(&[jpeg(SIZES[1]), heic(SIZES[1])]);
+        let (megapixels, size) = SIZES[1];
+        let drawn = dark.drawn(size);
+        are_measured(&[
+            named(megapixels, "jpg", drawn.jpeg()),
+            named(megapixels, "heic", drawn.heic()),
+        ]);
         return;
     }
-    for of_size in SIZES {
-        are_measured(&[jpeg(of_size)]);
-        are_measured(&[heic(of_size)]);
-        for format in [image::ImageFormat::Png, image::ImageFormat::Tiff] {
-            let name = format!("lamp-{}.{}", of_size.0, format.extensions_str()[0]);
-            are_measured(&[(name, dark.export(of_size.1, format))]);
-        }
+    for (megapixels, size) in SIZES {
+        let drawn = dark.drawn(size);
+        are_measured(&[named(megapixels, "jpg", drawn.jpeg())]);
+        are_measured(&[named(megapixels, "heic", drawn.heic())]);
+        are_measured(&[named(megapixels, "tif", drawn.tiff())]);
+        are_measured(&[named(megapixels, "png", drawn.png())]);
     }
 }
 
@@ -277,14 +316,13 @@ fn what_shrinks_best_takes_the_memory_of_an_ordinary_photo() {
     };
     let rgb = jpeg_encoder::ColorType::Rgb;
     let side = 14_350u16;
-    let scans = crate::bombs::with_scans(black(8000, rgb, true), 65);
-    let large = u32::from(side);
+    let scans = with_scans(black(8000, rgb, true), 65);
     for (name, bytes, most_mib) in [
         ("deep.png", crate::hostile::true_bomb(side.into()), 220),
         ("even.jpg", black(side, rgb, false), 220),
         (
             "even.heic",
-            crate::bombs::heic(large, large, |_, _| [9; 3]),
+            heic(side.into(), side.into(), |_, _| vec![9; 3 * TILE * TILE]),
             220,
         ),
         ("scans.jpg", scans, 600),
