@@ -8,10 +8,14 @@ use heifer::heifer_isobmff::{HeifFile, ItemId};
 use heifer::{Image, Options};
 
 use super::light::Curve;
-use super::memory::Extent;
+use super::memory::{Extent, is_read_once};
 use super::picture::{Codes, Fault, LOSSY_CEILING_8, Picture, Turn, too_large};
 use super::reduce::{self, Reducer};
 use crate::frame::Orientation;
+
+/// The most parts that a picture may be cut into: 210 megapixels in parts of 114 × 114. Phones' have 512 × 512 (common practice,
+/// no source); each part is looked up among all of them.
+const MOST_PARTS: usize = 1 << 14;
 
 /// Decodes the primary picture.
 pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
@@ -20,6 +24,17 @@ pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
     if let Some((width, height)) = stored {
         too_large(u64::from(width), u64::from(height), max_pixels)?;
     }
+    let parts = file.referenced_items(file.primary_id, b"dimg");
+    if parts.len() > MOST_PARTS {
+        return Err(Fault::TooLarge(format!(
+            "it is cut into {} parts, and {MOST_PARTS} is the limit: upload the camera's own file",
+            parts.len()
+        )));
+    }
+    is_read_once(
+        parts.iter().map(|part| coded_bytes(&file, *part, bytes)),
+        bytes.len(),
+    )?;
     let curve = curve(&file);
     let depth = bit_depth(&file);
     let is_deep = depth > 8;
@@ -67,6 +82,18 @@ fn unlike() -> Fault {
 /// The most pixels that a picture of the stated size is coded with: blocks are at most 64 pixels wide (ITU-T H.265, 7.4.3.2).
 fn coded_pixels(width: u32, height: u32) -> u64 {
     (u64::from(width) + 64) * (u64::from(height) + 64)
+}
+
+/// Bytes of the file that an item is made of.
+fn coded_bytes(file: &HeifFile, item: ItemId, bytes: &[u8]) -> u64 {
+    let location = file.item(item).ok().and_then(|i| i.location.as_ref());
+    let extents = location.map_or(&[][..], |location| &location.extents);
+    // Of no stated length: to the end (ISO/IEC 14496-12, 8.11.3).
+    let lengths = extents.iter().map(|extent| match extent.length {
+        0 => bytes.len() as u64,
+        length => length,
+    });
+    lengths.fold(0, u64::saturating_add)
 }
 
 /// A large picture made of tiles, as phones' are.
@@ -120,6 +147,7 @@ impl<'a> Tiles<'a> {
         let is_sound = tiles.len() == usize::from(grid.rows) * usize::from(grid.columns)
             && tiles.iter().all(is_plain)
             && width > 0
+            && height > 0
             && covers(width, grid.columns, grid.output_width)
             && covers(height, grid.rows, grid.output_height);
         is_sound.then_some(Tiles {
@@ -168,19 +196,23 @@ impl<'a> Tiles<'a> {
         let mut reducer = Reducer::new(width, height, self.by, codes);
         let mut row: Vec<S> = Vec::with_capacity(4 * width);
         let (tile_width, tile_height) = (self.width as usize, self.height as usize);
-        for (i, tiles) in self
-            .tiles
-            .chunks(usize::from(self.grid.columns))
-            .enumerate()
-        {
-            let n_rows = tile_height.min(height.saturating_sub(i * tile_height));
-            if n_rows == 0 {
-                break;
+        // What lies beyond the edge is not decoded, however much of it there is.
+        let mut before = Vec::new();
+        let bands = self.tiles.chunks(usize::from(self.grid.columns));
+        let n_across = width.div_ceil(tile_width);
+        for (i, tiles) in bands.take(height.div_ceil(tile_height)).enumerate() {
+            let n_rows = tile_height.min(height - i * tile_height);
+            let mut images: Vec<Image<S>> = Vec::with_capacity(n_across);
+            for tile in &tiles[..n_across] {
+                let stream = self.stream(*tile)?;
+                // Most of a dark picture is the same black tile again.
+                let image = match images.last() {
+                    Some(image) if stream == before => image.clone(),
+                    _ => self.tile(*tile, &stream)?,
+                };
+                images.push(image);
+                before = stream;
             }
-            let images: Vec<Image<S>> = tiles
-                .iter()
-                .map(|tile| self.tile(*tile))
-                .collect::<Result<_, _>>()?;
             let full_scale = if codes.linear.len() == 256 {
                 255
             } else {
@@ -205,14 +237,19 @@ impl<'a> Tiles<'a> {
         Ok(reducer.finish())
     }
 
-    fn tile<S: heifer::Sample>(&self, tile: ItemId) -> Result<Image<S>, Fault> {
+    /// What a tile is decoded from.
+    fn stream(&self, tile: ItemId) -> Result<Vec<u8>, Fault> {
+        let container = |e| damaged(heifer::Error::Container(e));
+        self.file.hevc_bitstream(tile).map_err(container)
+    }
+
+    fn tile<S: heifer::Sample>(&self, tile: ItemId, stream: &[u8]) -> Result<Image<S>, Fault> {
         let container = |e| damaged(heifer::Error::Container(e));
         let options = DecodeOptions {
             max_pixels: coded_pixels(self.width, self.height),
             ..Default::default()
         };
-        let stream = self.file.hevc_bitstream(tile).map_err(container)?;
-        let frame = decode_picture(&stream, options).map_err(|e| damaged(e.into()))?;
+        let frame = decode_picture(stream, options).map_err(|e| damaged(e.into()))?;
         // As `decode_rgba8` does it: the container's word goes before the stream's.
         let stated = self.file.item_properties(tile).map_err(container)?;
         let params = stated

@@ -29,7 +29,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use crate::frame::{Frame, Orientation};
 use kind::Kind;
-use memory::LARGEST_IN_ONE_PIECE;
+use memory::fits_in_memory;
 use picture::{Picture, Turn};
 
 pub use complete::suspicion;
@@ -40,17 +40,6 @@ pub use facts::Facts;
 pub use kind::kind;
 pub use memory::bytes_in_hand;
 pub use picture::Fault;
-
-/// Pictures of fewer pixels are read however small their file is: the memory they take is that of any phone's photo.
-const ORDINARY_PIXELS: u64 = 64_000_000;
-
-/// A larger picture must have a byte for so many pixels: first without loss (PNG, TIFF), then with.
-///
-/// Cameras' own files were seen to have 3 to 10 pixels a byte, and the noise of a sensor alone does not shrink to less
-/// than a bit a sample without loss. What is far beyond has no noise, so no camera took it: a JPEG without any content
-/// takes a byte for 64 pixels (ITU-T T.81, annex K: 32 bits a block of 16 × 16), deflate gives up to 1032 for 1 (zlib's
-/// technical notes), which is 344 pixels of three bytes.
-const PIXELS_PER_BYTE: (u64, u64) = (8, 48);
 
 /// Reads the header only. Never fails: what cannot be read is absent, a size that cannot be read is 0 × 0.
 ///
@@ -120,11 +109,15 @@ pub fn preference(format: &str) -> Option<u8> {
 /// facts are then those of the frame.
 ///
 /// # Errors
-/// [`Fault::Truncated`] where the file ends early or has a hole, [`Fault::TooLarge`] beyond `max_pixels`,
+/// [`Fault::Truncated`] where the file ends early or has a hole, [`Fault::TooLarge`] beyond `max_pixels` or what memory and
+/// work are allowed,
 /// [`Fault::Unreadable`] for everything else that is not a photo this build reads.
 pub fn decode(bytes: &[u8], max_pixels: u64) -> Result<(Facts, Frame), Fault> {
     let facts = facts(bytes);
-    plausible(&facts, bytes.len() as u64, max_pixels)?;
+    // What is over the limit of pixels is refused with better words.
+    if (facts.width as u64).saturating_mul(facts.height as u64) <= max_pixels {
+        fits_in_memory(&facts)?;
+    }
     // Decoders of strangers' files have been known to panic on damaged ones; that is this file's fault alone.
     let picture = catch_unwind(AssertUnwindSafe(|| decode_picture(bytes, max_pixels)))
         .unwrap_or_else(|_| {
@@ -223,36 +216,6 @@ fn decode_picture(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
         }
     };
     Err(Fault::unreadable(why_not))
-}
-
-/// Refuses what would take too much memory: a small file that would unfold into a huge picture, which no camera wrote, and
-/// a huge one of a form that cannot be decoded piece by piece.
-fn plausible(facts: &Facts, n_bytes: u64, max_pixels: u64) -> Result<(), Fault> {
-    let (width, height) = (facts.width, facts.height);
-    let pixels = (width as u64).saturating_mul(height as u64);
-    // What is over the limit is refused with better words.
-    if pixels > max_pixels {
-        return Ok(());
-    }
-    let per_byte = match facts.format {
-        "png" | "tiff" => PIXELS_PER_BYTE.0,
-        _ => PIXELS_PER_BYTE.1,
-    };
-    if pixels > ORDINARY_PIXELS && pixels / per_byte > n_bytes {
-        return Err(Fault::TooLarge(format!(
-            "{width} × {height} pixels in a file of {} kB: no camera's picture shrinks so far, so it is not unfolded; \
-             upload the camera's own JPEG",
-            n_bytes.div_ceil(1000)
-        )));
-    }
-    if facts.decoding_bytes > LARGEST_IN_ONE_PIECE {
-        return Err(Fault::TooLarge(format!(
-            "{width} × {height} pixels in a form that has to be unfolded in one piece, which would take {} MB of memory: \
-             upload the camera's own JPEG, or save it smaller",
-            facts.decoding_bytes / 1_000_000
-        )));
-    }
-    Ok(())
 }
 
 #[cfg(test)]
@@ -354,27 +317,42 @@ mod tests {
     }
 
     #[test]
-    fn a_small_file_of_a_huge_picture_is_not_unfolded() {
-        let of = |format, width, height, n_bytes| {
-            let facts = Facts {
-                format,
-                width,
-                height,
+    fn what_decides_about_a_huge_picture_is_its_memory_and_not_how_well_it_shrinks() {
+        let of = |decoding_bytes| {
+            fits_in_memory(&Facts {
+                format: "jpeg",
+                width: 16_320,
+                height: 12_240,
+                decoding_bytes,
                 ..Facts::default()
-            };
-            plausible(&facts, n_bytes, 210_000_000)
+            })
         };
-        // 200 megapixels: a phone's own file and an export of it, and bombs.
-        assert!(of("jpeg", 16_320, 12_240, 30_000_000).is_ok());
-        assert!(of("png", 16_320, 12_240, 300_000_000).is_ok());
-        let bomb = |found: Result<(), Fault>| matches!(found, Err(Fault::TooLarge(_)));
-        assert!(bomb(of("jpeg", 16_320, 12_240, 3_121_000)));
-        assert!(bomb(of("png", 16_320, 12_240, 8_000_000)));
-        // Small pictures may be as empty as they like, and what states no size is for its decoder to judge.
-        assert!(of("png", 4_000, 3_000, 900).is_ok());
-        assert!(of("jpeg", 0, 0, 5).is_ok());
-        // Beyond the limit it is the limit that is named.
-        assert!(of("jpeg", usize::MAX, usize::MAX, 1_000_000).is_ok());
+        assert!(of(90_000_000).is_ok());
+        match of(1_200_000_000) {
+            Err(Fault::TooLarge(words)) => {
+                for number in ["16320", "12240", "1200 MB", "576 MB"] {
+                    assert!(words.contains(number), "{words}");
+                }
+            }
+            _ => panic!("1.2 GB were allowed"),
+        }
+    }
+
+    #[test]
+    fn the_same_bytes_are_not_decoded_a_thousand_times() {
+        use memory::is_read_once;
+        // Equal black tiles that are stored once are believed; a megabyte a thousand times is not.
+        assert!(is_read_once([120; 768], 20_000).is_ok());
+        assert!(is_read_once([5_000_000; 3], 15_000_000).is_ok());
+        match is_read_once([1_000_000; 1000], 1_100_000) {
+            Err(Fault::TooLarge(words)) => {
+                for number in ["1000 parts", "1000 MB", "2 MB", "16 MB"] {
+                    assert!(words.contains(number), "{words}");
+                }
+            }
+            _ => panic!("a gigabyte out of one megabyte"),
+        }
+        assert!(is_read_once([u64::MAX; 3], 10).is_err());
     }
 
     #[test]

@@ -14,7 +14,7 @@ pub enum Fault {
     /// Not a kind of picture this program reads, or broken.
     #[error("{0}")]
     Unreadable(String),
-    /// More pixels than the configuration allows.
+    /// More pixels than the configuration allows, or more memory or work than any photo needs.
     #[error("{0}")]
     TooLarge(String),
 }

@@ -29,6 +29,7 @@ pub(super) fn decode(bytes: &[u8], format: ImageFormat, max_pixels: u64) -> Resu
         }
         _ => {
             tiff_profile_is_whole(bytes)?;
+            rows::tiff_is_no_bomb(bytes)?;
             None
         }
     };

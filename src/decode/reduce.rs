@@ -18,6 +18,9 @@ pub(super) const LARGEST_PIXELS: u64 = 32_000_000;
 /// to 16 million each, which are such phones' own smaller size and what the limits of the configuration are meant for.
 const REDUCED_PIXELS: u64 = 17_000_000;
 
+/// Cells that are looked at together: whether all their pixels are the same is found faster than what each is.
+const STRETCH_CELLS: usize = 16;
+
 /// Pixels on the side of a cell: 1 for pictures that are kept as they are.
 pub(super) fn factor(width: u64, height: u64) -> usize {
     let pixels = width.saturating_mul(height);
@@ -71,7 +74,7 @@ pub(super) struct Reducer<'a> {
 }
 
 /// A sample of 8 or 16 bits.
-pub(super) trait Sample: Copy {
+pub(super) trait Sample: Copy + PartialEq {
     /// As a code.
     fn code(self) -> u16;
 
@@ -125,13 +128,40 @@ impl<'a> Reducer<'a> {
     pub(super) fn row<T: Sample>(&mut self, row: &[T], channels: usize) {
         assert!(row.len() >= self.width * channels, "a whole row");
         let is_grey = channels < 3;
-        let cells = row.chunks_exact(self.by * channels);
-        for ((cell, sums), clips) in cells.zip(&mut self.sums).zip(&mut self.clips) {
-            for pixel in cell.chunks_exact(channels) {
-                for (channel, sum) in sums.iter_mut().enumerate() {
-                    let code = pixel[if is_grey { 0 } else { channel }].code();
-                    *sum += self.codes.linear[usize::from(code)];
-                    *clips |= u8::from(code >= self.codes.ceiling) << channel;
+        let codes = self.codes;
+        let read = |pixel: &[T]| -> ([f32; 3], u8) {
+            let codes_of = |c: usize| pixel[if is_grey { 0 } else { c }].code();
+            let three = [codes_of(0), codes_of(1), codes_of(2)];
+            let clips = three.iter().enumerate().fold(0, |clips, (channel, code)| {
+                clips | u8::from(*code >= codes.ceiling) << channel
+            });
+            (three.map(|code| codes.linear[usize::from(code)]), clips)
+        };
+        let add = |sums: &mut [f32; 3], light: [f32; 3]| {
+            sums.iter_mut()
+                .zip(light)
+                .for_each(|(sum, one)| *sum += one);
+        };
+        let stretches = row[..self.cells_across * self.by * channels]
+            .chunks(STRETCH_CELLS * self.by * channels);
+        let sums = self.sums.chunks_mut(STRETCH_CELLS);
+        let clips = self.clips.chunks_mut(STRETCH_CELLS);
+        for ((stretch, sums), clips) in stretches.zip(sums).zip(clips) {
+            // Each pixel is as the one before it: most of a dark picture.
+            if stretch[channels..] == stretch[..stretch.len() - channels] {
+                let (light, clipped) = read(&stretch[..channels]);
+                for sums in &mut *sums {
+                    (0..self.by).for_each(|_| add(sums, light));
+                }
+                clips.iter_mut().for_each(|clips| *clips |= clipped);
+                continue;
+            }
+            let cells = stretch.chunks_exact(self.by * channels);
+            for ((cell, sums), clips) in cells.zip(sums).zip(clips) {
+                for pixel in cell.chunks_exact(channels) {
+                    let (light, clipped) = read(pixel);
+                    add(sums, light);
+                    *clips |= clipped;
                 }
             }
         }
@@ -302,6 +332,52 @@ mod tests {
             assert!((light(3 * cell + 2) - 200.0).abs() < 0.01, "cell {cell}");
         }
         assert_eq!(picture.hidden_clips, Some(vec![0, 0, 0b010, 0]));
+    }
+
+    #[test]
+    fn even_stretches_are_summed_as_all_others_are() {
+        let codes = Codes {
+            linear: (0..256).map(|c| (c as f32 / 255.0).powi(2)).collect(),
+            ceiling: 250,
+        };
+        // Pixels that are the same for long, for a while, or not at all; a row ends within a cell and within a stretch.
+        let pixel = |x: usize, y: usize| match (x / 150 + y / 3) % 4 {
+            0 => [3, 2, 2],
+            1 => [(x % 7) as u8, 2, 255],
+            2 => [251, 250, 2],
+            _ => [2, 2, if x % 97 == 96 { 3 } else { 2 }],
+        };
+        let (width, height) = (1501, 24);
+        for by in [2, 3, 4] {
+            let mut reducer = Reducer::new(width, height, by, &codes);
+            for y in 0..height {
+                let row: Vec<u8> = (0..width).flat_map(|x| pixel(x, y)).collect();
+                reducer.row(&row, 3);
+            }
+            let picture = reducer.finish();
+            let Samples::U16(samples) = &picture.samples else {
+                panic!("reduced pictures have 16 bits");
+            };
+            let mask = picture.hidden_clips.expect("a mask");
+            for (i, found) in samples.chunks_exact(3).enumerate() {
+                let (cell_x, cell_y) = (i % (width / by), i / (width / by));
+                let (mut sums, mut clips) = ([0.0f32; 3], 0);
+                for at in 0..by * by {
+                    let pixel = pixel(cell_x * by + at % by, cell_y * by + at / by);
+                    for (channel, code) in pixel.into_iter().enumerate() {
+                        sums[channel] += codes.linear[usize::from(code)];
+                        clips |= u8::from(code >= 250) << channel;
+                    }
+                }
+                let share = 1.0 / (by * by) as f32;
+                assert_eq!(
+                    found,
+                    sums.map(|sum| code(sum * share)),
+                    "{cell_x}, {cell_y}"
+                );
+                assert_eq!(mask[i], clips, "{cell_x}, {cell_y}");
+            }
+        }
     }
 
     #[test]

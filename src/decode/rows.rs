@@ -7,8 +7,13 @@ use tiff::decoder::{Decoder, DecodingResult, Limits};
 use tiff::tags::Tag;
 use tiff::{ColorType, TiffError};
 
+use super::jpeg;
+use super::memory::is_read_once;
 use super::picture::{Codes, Fault, Picture};
 use super::reduce::{Rows, Sample};
+
+/// TIFF's number for strips that are JPEGs (TIFF technical note 2).
+const JPEG: u64 = 7;
 
 /// How a picture can be read by rows.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,16 +58,16 @@ pub(super) fn png_reader(bytes: &[u8]) -> Result<png::Reader<Cursor<&[u8]>>, png
 
 /// A sample as the two formats have it.
 trait Stored: Sample {
-    /// From its bytes in a PNG.
-    fn of_bytes(bytes: &[u8]) -> Self;
+    /// Those of a PNG's row, `into` which they are written where they do not stand there as they are.
+    fn of_row<'a>(row: &'a [u8], into: &'a mut Vec<Self>) -> &'a [Self];
 
     /// From a strip or a tile of a TIFF; absent where it has other samples.
     fn of_piece(piece: DecodingResult) -> Option<Vec<Self>>;
 }
 
 impl Stored for u8 {
-    fn of_bytes(bytes: &[u8]) -> u8 {
-        bytes[0]
+    fn of_row<'a>(row: &'a [u8], _: &'a mut Vec<u8>) -> &'a [u8] {
+        row
     }
 
     fn of_piece(piece: DecodingResult) -> Option<Vec<u8>> {
@@ -74,8 +79,11 @@ impl Stored for u8 {
 }
 
 impl Stored for u16 {
-    fn of_bytes(bytes: &[u8]) -> u16 {
-        u16::from_be_bytes([bytes[0], bytes[1]])
+    fn of_row<'a>(row: &'a [u8], into: &'a mut Vec<u16>) -> &'a [u16] {
+        let samples = row.chunks_exact(2);
+        into.clear();
+        into.extend(samples.map(|two| u16::from_be_bytes([two[0], two[1]])));
+        into
     }
 
     fn of_piece(piece: DecodingResult) -> Option<Vec<u16>> {
@@ -105,9 +113,7 @@ fn png_of<S: Stored>(bytes: &[u8], form: &Form, codes: &Codes) -> Result<Picture
     let mut rows = Rows::<S>::new(form.width, form.height, codes);
     let mut samples = Vec::new();
     while let Some(row) = reader.next_row().map_err(damaged)? {
-        samples.clear();
-        samples.extend(row.data().chunks_exact(form.depth).map(S::of_bytes));
-        rows.row(&samples, form.channels);
+        rows.row(S::of_row(row.data(), &mut samples), form.channels);
     }
     rows.finish().ok_or_else(|| Fault::ends_early("PNG"))
 }
@@ -143,6 +149,49 @@ pub(super) fn tiff_form(bytes: &[u8]) -> Option<Form> {
         depth,
         piece_bytes: tiles * band * (channels * depth) as u64,
     })
+}
+
+/// Refuses a TIFF whose strips or tiles are the same bytes again and again, or pictures of a size of their own: each that is
+/// a JPEG is decoded whole, whatever is asked for.
+///
+/// # Errors
+/// [`Fault::TooLarge`] with the numbers. What has no sound header is left to its decoder to refuse.
+pub(super) fn tiff_is_no_bomb(bytes: &[u8]) -> Result<(), Fault> {
+    let Ok(mut decoder) = Decoder::new(Cursor::new(bytes)) else {
+        return Ok(());
+    };
+    let mut of = |tags: [Tag; 2]| -> Vec<u64> {
+        let mut values = |tag| decoder.find_tag_unsigned_vec(tag).ok().flatten();
+        let [strips, tiles] = tags;
+        values(strips).or_else(|| values(tiles)).unwrap_or_default()
+    };
+    let lengths = of([Tag::StripByteCounts, Tag::TileByteCounts]);
+    is_read_once(lengths.iter().copied(), bytes.len())?;
+    let is_jpeg = of([Tag::Compression, Tag::Compression]) == [JPEG];
+    if !is_jpeg {
+        return Ok(());
+    }
+    let offsets = of([Tag::StripOffsets, Tag::TileOffsets]);
+    let tables = decoder.find_tag(Tag::JPEGTables).ok().flatten();
+    let tables = tables.and_then(|v| v.into_u8_vec().ok());
+    let (across, down) = decoder.chunk_dimensions();
+    // Blocks of the JPEG may go beyond the strip's edge: ITU-T T.81 A.2.4, with factors of up to 4.
+    let most = (u64::from(across) + 32) * (u64::from(down) + 32);
+    let parts = offsets.iter().zip(&lengths).filter_map(|(start, length)| {
+        let start = usize::try_from(*start).ok()?;
+        let length = usize::try_from(*length).ok()?;
+        bytes.get(start..start.saturating_add(length).min(bytes.len()))
+    });
+    let stated = parts.chain(tables.as_deref()).map(jpeg::largest_stated);
+    match stated.max() {
+        Some(pixels) if pixels > most => Err(Fault::TooLarge(format!(
+            "a part of {across} × {down} pixels of this TIFF is a JPEG of {:.1} million, and {:.1} is the limit: upload \
+             the camera's own file",
+            pixels as f64 / 1e6,
+            most as f64 / 1e6
+        ))),
+        _ => Ok(()),
+    }
 }
 
 /// Decodes a TIFF of the given form.

@@ -215,15 +215,19 @@ impl Lab {
     }
 
     fn broken(&self, fault: &Fault, facts: &Facts) -> Examined {
-        let megapixels = (facts.width * facts.height) as f64 / 1e6;
+        let megapixels = facts.width as f64 * facts.height as f64 / 1e6;
         let (code, slots) = match fault {
             Fault::Truncated(_) => (Code::Truncated, BTreeMap::new()),
             Fault::Unreadable(what) => return self.faulty(Code::Unreadable, what),
+            // The pixels have not decided where there are few enough.
+            Fault::TooLarge(what) if megapixels <= self.settings.work.max_megapixels => {
+                return self.faulty(Code::TooLarge, what);
+            }
             Fault::TooLarge(_) => {
                 let limit = self.settings.work.max_megapixels.to_string();
-                let size = (megapixels > 0.0).then(|| ("megapixels", format!("{megapixels:.0}")));
-                let slots = size.into_iter().chain([("limit_megapixels", limit)]);
-                (Code::TooLarge, slots.collect())
+                let size = ("megapixels", format!("{megapixels:.0}"));
+                let slots = [size, ("limit_megapixels", limit)];
+                (Code::TooLarge, slots.into())
             }
         };
         self.without_picture(code, fault.to_string(), &slots)

@@ -9,13 +9,14 @@ use std::collections::HashSet;
 use crate::classify::CARD_ENDING;
 
 /// The class's tables and its board, at the top of the results.
-const SUMMARIES_AT_TOP: [&str; 14] = [
+const SUMMARIES_AT_TOP: [&str; 15] = [
     BOARD,
     "brackets.csv",
     "class.csv",
     "class.html",
     "colours.csv",
     "concentrations.csv",
+    "datapackage.json",
     "joined.csv",
     "power.csv",
     "quality.csv",
@@ -26,7 +27,7 @@ const SUMMARIES_AT_TOP: [&str; 14] = [
     WATCHED,
 ];
 /// What spans the sessions, at the top of the results; the board leads to the latest session's.
-const OVER_SESSIONS: [&str; 3] = [BOARD, "index.html", "late.csv"];
+const OVER_SESSIONS: [&str; 4] = [BOARD, "datapackage.json", "index.html", "late.csv"];
 /// The class's board, or what leads to the latest session's.
 pub const BOARD: &str = "board.html";
 /// Has the pages say whether the program still looks.
@@ -35,8 +36,13 @@ pub const WATCHED: &str = "watched.js";
 pub const ALIVE: &str = "alive.js";
 /// What stands in a closed session's folder, and closes it.
 pub const CLOSED: &str = "closed.json";
-/// A bench's pages, in its folder.
-const SUMMARIES_IN_BENCH: [&str; 3] = ["index.html", "calibration.html", "calibration.json"];
+/// A bench's pages and its table, in its folder.
+const SUMMARIES_IN_BENCH: [&str; 4] = [
+    "index.html",
+    "calibration.html",
+    "calibration.json",
+    "spectra_wide.csv",
+];
 /// The folder of a bench's cards.
 pub const CARDS: &str = "cards";
 /// What was read of the inbox, for the next start.

@@ -2,8 +2,10 @@
 
 use std::collections::BTreeMap;
 
+use super::dictionary;
 use super::series::Series;
 use super::shown::{Shown, by_path, subject};
+use super::whose::Whose;
 use crate::answers::class::{Cell, Precision, is_narrow, precision};
 use crate::publish::files::table::{Row, Table};
 use crate::publish::files::tables::read_spectrum;
@@ -146,11 +148,8 @@ pub fn agreements<'a>(
 }
 
 /// `class.csv`: for each quantity a row per bench and the class's figures in each.
-pub fn class_csv(all: &[Agreement]) -> Vec<u8> {
-    let mut table = Table::with_header(
-        "quantity,unit,bench,repeats,mean,sd,mandel_h,mandel_k,word,by,\
-         class_mean,repeatability_sd,between_sd,reproducibility_sd,cochran_c,cochran_critical_5",
-    );
+pub fn class_csv(all: &[Agreement], whose: &Whose<'_>) -> Vec<u8> {
+    let mut table = Table::new(dictionary::CLASS.columns);
     for agreement in all {
         let found = &agreement.precision;
         for bench in &found.benches {
@@ -171,7 +170,7 @@ pub fn class_csv(all: &[Agreement]) -> Vec<u8> {
                 .rounded(found.reproducibility_sd, 3)
                 .rounded(found.cochran.map(|c| c.0), 3)
                 .rounded(found.cochran.map(|c| c.1), 3);
-            table.push(row);
+            table.push(whose.of_session(row));
         }
     }
     table.finish()

@@ -27,13 +27,21 @@ struct Page {
     residuals: Option<String>,
     trends: Vec<Trend>,
     spectra: Vec<ShownPhoto>,
+    /// Under which name the table of all of them is saved; absent where there is none.
+    wide: Option<String>,
     history: Vec<ShownPhoto>,
     /// Dilution series and what the lamps are, as HTML; empty for none.
     answers: String,
 }
 
-/// The page of one bench. It has no clock: the photos alone determine it. `answers` is HTML of its own.
-pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> String {
+/// The page of one bench. It has no clock: the photos alone determine it. `answers` is HTML of its own;
+/// `has_wide` says whether its table of spectra stands beside it.
+pub fn bench_html(
+    bench: &BenchStanding<'_>,
+    answers: &str,
+    has_wide: bool,
+    refresh_s: u32,
+) -> String {
     let shown = |s: &Shown<'_>| ShownPhoto {
         again: bench.again(s).map(pages::again).unwrap_or_default(),
         ..ShownPhoto::new(s, &bench.folder)
@@ -73,6 +81,7 @@ pub fn bench_html(bench: &BenchStanding<'_>, answers: &str, refresh_s: u32) -> S
             .filter(|s| s.has_spectrum && last.is_none_or(|l| l.record.photo != s.record.photo))
             .map(shown)
             .collect(),
+        wide: has_wide.then(|| pages::saved_as(&bench.folder, "spectra.csv")),
         history: newest_first().chain(&bench.ignored).map(shown).collect(),
         last: last.map(shown),
     };

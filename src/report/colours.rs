@@ -4,7 +4,9 @@
 
 use std::collections::BTreeMap;
 
+use super::dictionary;
 use super::shown::{Shown, by_path};
+use super::whose::Whose;
 use crate::answers::Refusal;
 use crate::answers::response::{Colour, KELVIN_SIGMA, bins, colour, response};
 use crate::classify::stated::number;
@@ -134,11 +136,8 @@ fn light<'a>(
 }
 
 /// `colours.csv`: a row per lamp photo.
-pub fn colours_csv(lights: &[Light<'_>]) -> Vec<u8> {
-    let mut table = Table::with_header(
-        "bench,photo,bulb,bulb_kelvin,x,x_sigma,y,y_sigma,cct_kelvin,cct_kelvin_sigma,duv,duv_sigma,\
-         dominant_nm,dominant_nm_sigma,purity,purity_sigma,refused",
-    );
+pub fn colours_csv(lights: &[Light<'_>], whose: &Whose<'_>) -> Vec<u8> {
+    let mut table = Table::new(dictionary::COLOURS.columns);
     for light in lights {
         let known = light.colour.as_ref().ok();
         let temperature = known.map(|c| c.temperature.as_ref());
@@ -158,15 +157,14 @@ pub fn colours_csv(lights: &[Light<'_>]) -> Vec<u8> {
             .estimate(dominant)
             .estimate(purity)
             .maybe(refused.or(temperature.and_then(Result::err)));
-        table.push(row);
+        table.push(whose.of_photo(row, light.photo));
     }
     table.finish()
 }
 
 /// `power.csv`: a row per lamp photo and 5 nm.
-pub fn power_csv(lights: &[Light<'_>]) -> Vec<u8> {
-    let mut table =
-        Table::with_header("bench,photo,wavelength_nm,relative_power,relative_power_sigma");
+pub fn power_csv(lights: &[Light<'_>], whose: &Whose<'_>) -> Vec<u8> {
+    let mut table = Table::new(dictionary::POWER.columns);
     for light in lights {
         for (nm, share) in &light.power {
             let row = Row::default()
@@ -175,7 +173,7 @@ pub fn power_csv(lights: &[Light<'_>]) -> Vec<u8> {
                 .cell(numbers::fixed(*nm, 0))
                 .cell(numbers::fixed(share.value, 4))
                 .cell(numbers::fixed(share.sigma, 4));
-            table.push(row);
+            table.push(whose.of_photo(row, light.photo));
         }
     }
     table.finish()

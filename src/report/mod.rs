@@ -11,8 +11,10 @@ mod charts;
 mod class_page;
 mod closing;
 mod colours;
+mod dictionary;
 mod drawings;
 mod lights;
+mod package;
 mod pages;
 mod panel;
 mod quality;
@@ -27,10 +29,17 @@ mod spectra;
 mod standing;
 mod taken;
 mod trend;
+mod whose;
+mod wide;
 
 use std::io::{self, Write};
 
+use crate::publish::files::schema::Column;
+use crate::publish::files::schema::Schema;
 use crate::publish::names;
+use dictionary::{QUALITY, SPECTRA, SPECTRA_WIDE};
+use package::Package;
+use whose::Whose;
 
 pub use bench::bench_html;
 pub use board::board_html;
@@ -55,9 +64,20 @@ pub trait Sink {
     fn stream(&mut self, path: &str, write: &mut dyn FnMut(&mut dyn Write) -> io::Result<()>);
 }
 
+/// Every table that is written, with its columns; of those whose columns depend on the photos, what each can have.
+pub fn tables() -> Vec<(&'static Schema, Vec<Column>)> {
+    let columns = |schema: &Schema| match schema.file {
+        file if file == QUALITY.file => quality::every_column().collect(),
+        file if file == SPECTRA.file => spectra::columns().cloned().collect(),
+        _ => schema.columns.to_vec(),
+    };
+    let tables = dictionary::TABLES.iter();
+    tables.map(|schema| (*schema, columns(schema))).collect()
+}
+
 /// Hands every file of the class to `out`; the board comes last: what it links to is there before it.
 ///
-/// `fetch` gives the bytes of a photo's `spectrum.csv`; it is asked once for each photo that has one, and once more
+/// `fetch` gives the bytes of a photo's `spectrum.csv`; it is asked twice for each photo that has one, and once more
 /// for each of a dilution series, of a bracket, of a bench that has photographed a bulb of stated temperature, for each diode
 /// and each lamp that is not known, and for the spectra that are drawn over one another.
 pub fn summaries<'a>(
@@ -67,46 +87,64 @@ pub fn summaries<'a>(
 ) {
     let photos = inputs.photos;
     let settled = settled::settled(photos.iter().map(|shown| shown.record), inputs.stated);
-    out.put("quality.csv", &quality_csv(photos, &settled), false);
-    out.stream("spectra.csv", &mut |table| {
-        spectra_csv(photos, &mut fetch, table)
+    let whose = Whose::new(photos, inputs.session);
+    let mut package = Package::new(inputs.title).with_photo_tables();
+    let quality = quality_csv(photos, &settled, inputs.session);
+    out.put(QUALITY.file, &quality, false);
+    package.add("", &QUALITY, &quality::columns(photos));
+    out.stream(SPECTRA.file, &mut |table| {
+        spectra_csv(
+            photos,
+            &mut fetch,
+            (inputs.all_spectra, inputs.session),
+            table,
+        )
     });
-    let mut put = |path: &str, bytes: &[u8]| out.put(path, bytes, false);
+    package.add("", &SPECTRA, spectra::columns());
     let lights = colours::of_class(photos, &mut fetch);
-    put("colours.csv", &colours::colours_csv(&lights));
-    put("power.csv", &colours::power_csv(&lights));
     let all = series::of_class(photos, inputs.stated, &mut fetch);
     let brackets = scenes::of_class(photos, &mut fetch);
     let agreements = agreement::agreements(photos, &all, &mut fetch);
-    put(
-        "concentrations.csv",
-        &series::concentrations_csv(&all, photos, inputs.stated),
-    );
-    put("series.csv", &series::series_csv(&all));
-    put("class.csv", &agreement::class_csv(&agreements));
-    put("tone.csv", &scenes::tone_csv(&brackets));
-    put("brackets.csv", &scenes::brackets_csv(&brackets));
-    put("joined.csv", &scenes::joined_csv(&brackets));
-    put("references.csv", &panel::references_csv());
-    put(names::WATCHED, WATCHED.as_bytes());
+    let concentrations = series::concentrations_csv(&all, inputs, &whose);
+    for (schema, csv) in [
+        (&dictionary::COLOURS, colours::colours_csv(&lights, &whose)),
+        (&dictionary::POWER, colours::power_csv(&lights, &whose)),
+        (&dictionary::CONCENTRATIONS, concentrations),
+        (&dictionary::SERIES, series::series_csv(&all, &whose)),
+        (
+            &dictionary::CLASS,
+            agreement::class_csv(&agreements, &whose),
+        ),
+        (&dictionary::TONE, scenes::tone_csv(&brackets, &whose)),
+        (
+            &dictionary::BRACKETS,
+            scenes::brackets_csv(&brackets, &whose),
+        ),
+        (&dictionary::JOINED, scenes::joined_csv(&brackets, &whose)),
+        (&dictionary::REFERENCES, panel::references_csv()),
+    ] {
+        out.put(schema.file, &csv, false);
+        package.add("", schema, schema.columns);
+    }
+    out.put(names::WATCHED, WATCHED.as_bytes(), false);
     let page = class_page::class_html(inputs, &agreements, &mut fetch);
-    put("class.html", page.as_bytes());
+    out.put("class.html", page.as_bytes(), false);
     let class = standing::Class::of(photos, &settled);
     for bench in &class.benches {
-        let folder = &bench.folder;
-        put(
-            &format!("{folder}/calibration.json"),
-            &calibration_json(&bench.name, photos),
-        );
-        put(
-            &format!("{folder}/calibration.html"),
-            calibration_html(bench, inputs.refresh_s).as_bytes(),
-        );
+        let folder = format!("{}/", bench.folder);
+        let mut put = |name: &str, bytes: &[u8]| out.put(&format!("{folder}{name}"), bytes, false);
+        put("calibration.json", &calibration_json(&bench.name, photos));
+        let page = calibration_html(bench, inputs.refresh_s);
+        put("calibration.html", page.as_bytes());
+        let wide = wide::spectra_wide_csv(&bench.photos, &mut fetch);
+        if let Some(wide) = &wide {
+            put(SPECTRA_WIDE.file, &wide.csv);
+            package.add(&folder, &SPECTRA_WIDE, &wide.columns);
+        }
         let answers = panel::panel(&bench.name, &bench.photos, &all, &brackets, &lights);
-        put(
-            &format!("{folder}/index.html"),
-            bench_html(bench, &answers, inputs.refresh_s).as_bytes(),
-        );
+        let page = bench_html(bench, &answers, wide.is_some(), inputs.refresh_s);
+        put("index.html", page.as_bytes());
     }
-    out.put("board.html", board_html(&class, inputs).as_bytes(), true);
+    out.put(package::FILE, &package.json(), false);
+    out.put(names::BOARD, board_html(&class, inputs).as_bytes(), true);
 }

@@ -3,6 +3,7 @@
 //! Templates stand in `pages/`; they escape what they are given, and are told words only.
 
 use super::shown::Shown;
+use crate::publish::files::tables::SPECTRUM;
 use crate::publish::record::{Record, Remark, file_name};
 use crate::publish::{numbers, words};
 use crate::terms::{Capture, Code, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};
@@ -32,6 +33,12 @@ pub fn href(path: &str) -> String {
         }
     }
     out
+}
+
+/// The name under which a file of a folder below the results is saved: the folder stands in it, for a browser puts all it saves
+/// into one place.
+pub fn saved_as(folder: &str, name: &str) -> String {
+    words::visible(&format!("{folder}/{name}")).replace('/', "-")
 }
 
 /// `2026-03-12T18:04:31` -> `12.03. 18:04`, or the text itself where it is something else.
@@ -123,6 +130,8 @@ pub struct ShownPhoto {
     pub next: &'static str,
     /// Its folder, from the bench's page.
     pub href: String,
+    /// The name under which its spectrum's table is saved.
+    pub saved_as: String,
     /// File in it that says most.
     pub opens: &'static str,
     /// True where the folder has pictures that say more than the page.
@@ -199,6 +208,7 @@ impl ShownPhoto {
             again: String::new(),
             next: next(r),
             href: href(below),
+            saved_as: saved_as(shown.folder, SPECTRUM.file),
             opens: if pictures { "overlay.png" } else { "photo.log" },
             pictures,
             spectrum: shown.has_spectrum,

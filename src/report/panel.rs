@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 
 use super::colours::Light;
+use super::dictionary;
 use super::drawings;
 use super::lights::{self, ShownLights};
 use super::scenes::Brackets;
@@ -17,7 +18,7 @@ use crate::terms::Estimate;
 
 /// `references.csv`: constants and methods behind the numbers, with their sources.
 pub fn references_csv() -> Vec<u8> {
-    let mut table = Table::with_header("used_for,source");
+    let mut table = Table::new(dictionary::REFERENCES.columns);
     for (what, source) in REFERENCES {
         table.push(Row::default().cell(what).cell(source));
     }

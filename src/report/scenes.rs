@@ -4,7 +4,9 @@
 
 use std::collections::BTreeMap;
 
+use super::dictionary;
 use super::shown::{Shown, by_path};
+use super::whose::Whose;
 use crate::answers::Refusal;
 use crate::answers::absorb::{KNOWN_TONE, UNKNOWN_TONE};
 use crate::answers::bracket::{Curve, Level, curve, levels_of};
@@ -124,8 +126,8 @@ fn evaluate<'a>(bench: &'a str, scenes: Shots<'a>) -> Brackets<'a> {
 
 /// `tone.csv`: what each code means in light by the bench's phone and by sRGB, shares of full scale; one row with the reason
 /// where a bracket gives no curve.
-pub fn tone_csv(all: &[Brackets<'_>]) -> Vec<u8> {
-    let mut table = Table::with_header("bench,code,srgb_light,light,light_sigma,refused");
+pub fn tone_csv(all: &[Brackets<'_>], whose: &Whose<'_>) -> Vec<u8> {
+    let mut table = Table::new(dictionary::TONE.columns);
     for b in all {
         let row = || Row::default().text(b.bench);
         match &b.curve {
@@ -135,20 +137,21 @@ pub fn tone_csv(all: &[Brackets<'_>]) -> Vec<u8> {
                         .cell(numbers::fixed(255.0 * code, 0))
                         .cell(numbers::fixed(srgb, 5))
                         .estimate(Estimate::new(light, light * curve.rms));
-                    table.push(row.cell(""));
+                    table.push(whose.of_session(row.cell("")));
                 }
             }
-            Err(refusal) => table.push(row().cell("").cell("").estimate(None).cell(refusal)),
+            Err(refusal) => {
+                let row = row().cell("").cell("").estimate(None).cell(refusal);
+                table.push(whose.of_session(row));
+            }
         }
     }
     table.finish()
 }
 
 /// `brackets.csv`: a row per exposure, with its ratio to the longest by its light and as written.
-pub fn brackets_csv(all: &[Brackets<'_>]) -> Vec<u8> {
-    let mut table = Table::with_header(
-        "bench,scene,photo,exposure_s_iso100,written_ratio,ratio,ratio_sigma,refused",
-    );
+pub fn brackets_csv(all: &[Brackets<'_>], whose: &Whose<'_>) -> Vec<u8> {
+    let mut table = Table::new(dictionary::BRACKETS.columns);
     let scenes = all
         .iter()
         .flat_map(|b| b.scenes.iter().map(|s| (b.bench, s)));
@@ -165,13 +168,14 @@ pub fn brackets_csv(all: &[Brackets<'_>]) -> Vec<u8> {
                 .rounded(*exposure, 4)
                 .rounded(ratio.map(|r| r.written), 4)
                 .estimate(ratio.map(|r| r.ratio));
-            table.push(match (joined, ratio) {
+            let row = match (joined, ratio) {
                 (Err(refusal), _) => row.cell(refusal),
                 (_, Some(r)) if !r.is_measured => {
                     row.cell("as-written: it has too little light in common with the longer ones")
                 }
                 _ => row.cell(""),
-            });
+            };
+            table.push(whose.of_photo(row, photo));
         }
     }
     table.finish()
@@ -179,8 +183,8 @@ pub fn brackets_csv(all: &[Brackets<'_>]) -> Vec<u8> {
 
 /// `joined.csv`, tidy: a row per wavelength that an exposure shows. The signal is what the longest exposure would show if
 /// nothing were blown out.
-pub fn joined_csv(all: &[Brackets<'_>]) -> Vec<u8> {
-    let mut table = Table::with_header("bench,scene,wavelength_nm,signal,signal_sigma,shots");
+pub fn joined_csv(all: &[Brackets<'_>], whose: &Whose<'_>) -> Vec<u8> {
+    let mut table = Table::new(dictionary::JOINED.columns);
     let scenes = all
         .iter()
         .flat_map(|b| b.scenes.iter().map(|s| (b.bench, s)));
@@ -200,7 +204,7 @@ pub fn joined_csv(all: &[Brackets<'_>]) -> Vec<u8> {
                 .text(scene.name)
                 .cell(numbers::fixed(row.wavelength_nm, decimals))
                 .estimate(row.signal);
-            table.push(cells.cell(row.shots));
+            table.push(whose.of_session(cells.cell(row.shots)));
         }
     }
     table.finish()

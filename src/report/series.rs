@@ -3,7 +3,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::shown::{Shown, by_path, subject};
+use super::dictionary;
+use super::shown::{Inputs, Shown, by_path, subject};
+use super::whose::Whose;
 use crate::answers::Refusal;
 use crate::answers::absorb::own_sigma;
 use crate::answers::bands;
@@ -283,12 +285,9 @@ fn found_cells(row: Row, found: Option<&Concentration>) -> Row {
         .maybe(end(|f| f.high))
 }
 
-/// `concentrations.csv`: a row per photo of a series, and one per file that `stated` names and no photo is.
-pub fn concentrations_csv(all: &[Series<'_>], photos: &[Shown<'_>], stated: &Stated) -> Vec<u8> {
-    let mut table = Table::with_header(
-        "bench,series,photo,role,stated_concentration,unit,wavelength_nm,absorbance,absorbance_sigma,\
-         residual,concentration,concentration_sigma,low_95,high_95,refused",
-    );
+/// `concentrations.csv`: a row per photo of a series, and one per file of which a concentration is stated and that no photo is.
+pub fn concentrations_csv(all: &[Series<'_>], inputs: &Inputs<'_>, whose: &Whose<'_>) -> Vec<u8> {
+    let mut table = Table::new(dictionary::CONCENTRATIONS.columns);
     for s in all {
         let mut residuals = s.line.iter().flat_map(|line| &line.residuals);
         for m in &s.members {
@@ -315,32 +314,31 @@ pub fn concentrations_csv(all: &[Series<'_>], photos: &[Shown<'_>], stated: &Sta
                 .maybe(wavelength(s.wavelength_nm))
                 .estimate(m.absorbance)
                 .maybe(residual);
-            table.push(found_cells(row, found).text(refused));
+            let row = found_cells(row, found).text(refused);
+            table.push(whose.of_photo(row, &m.record.photo));
         }
     }
-    for file in stated.without(photos.iter().map(|s| s.record.photo.as_str())) {
+    let photos = inputs.photos.iter().map(|s| s.record.photo.as_str());
+    for file in inputs.stated.without(photos) {
         let row = Row::default().cell("").cell("").text(file);
         let row = (0..11).fold(row, |row, _| row.cell(""));
-        table.push(
-            row.text("no-photo: a concentration is stated for it, but no photo has this name"),
-        );
+        let row =
+            row.text("no-photo: a concentration is stated for it, but no photo has this name");
+        table.push(whose.of_photo(row, file));
     }
     table.finish()
 }
 
 /// `series.csv`: a row per series; where it has several unknowns, one for each.
-pub fn series_csv(all: &[Series<'_>]) -> Vec<u8> {
-    let mut table = Table::with_header(
-        "bench,series,unit,wavelength_nm,standards,slope,slope_sigma,intercept,intercept_sigma,scatter,\
-         linear_from,linear_to,left_out,detection_limit,detection_limit_sigma,quantification_limit,\
-         quantification_limit_sigma,unknown_name,unknown,unknown_sigma,low_95,high_95,refused",
-    );
+pub fn series_csv(all: &[Series<'_>], whose: &Whose<'_>) -> Vec<u8> {
+    let mut table = Table::new(dictionary::SERIES.columns);
     for s in all {
         if s.unknowns.is_empty() {
-            table.push(series_row(s, "", None));
+            table.push(whose.of_session(series_row(s, "", None)));
         }
         for (name, unknown) in &s.unknowns {
-            table.push(series_row(s, name, Some(unknown)));
+            let row = series_row(s, name, Some(unknown));
+            table.push(whose.of_session(row));
         }
     }
     table.finish()

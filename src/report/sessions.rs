@@ -4,6 +4,8 @@
 use askama::Template;
 
 use super::Sink;
+use super::dictionary::LATE;
+use super::package::{self, Package};
 use super::pages;
 use super::settled::n_to_retake;
 use crate::classify::stated::Stated;
@@ -82,10 +84,15 @@ pub fn spanning(
 ) {
     let has_closed = sessions.iter().any(|s| s.closed.is_some());
     if has_closed || !late.is_empty() {
-        out.put("late.csv", &late_csv(late), false);
+        out.put(LATE.file, &late_csv(late), false);
     }
     if sessions.is_empty() && !late.is_empty() {
         return;
+    }
+    if has_closed || !late.is_empty() {
+        let mut package = Package::new(title);
+        package.add("", &LATE, LATE.columns);
+        out.put(package::FILE, &package.json(), false);
     }
     let title = words::visible(title);
     let index = Index {
@@ -152,7 +159,7 @@ fn line(session: &Session<'_>, stated: &Stated) -> Line {
 
 /// A row for each late photo, by path.
 fn late_csv(late: &[Late]) -> Vec<u8> {
-    let mut table = Table::with_header("photo,session,taken,late,photo_hash");
+    let mut table = Table::new(LATE.columns);
     for photo in late {
         let row = Row::default()
             .text(&photo.photo)

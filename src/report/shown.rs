@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::classify::stated::Stated;
 use crate::publish::record::Record;
+use crate::terms::ScaleKind;
 
 /// One photo as published.
 #[derive(Clone, Copy, Debug)]
@@ -16,11 +17,25 @@ pub struct Shown<'a> {
     pub has_spectrum: bool,
 }
 
+impl Shown<'_> {
+    /// True where its spectrum stands in the tables of spectra: it has a scale made from a lamp's lines, and it is usable or
+    /// `all` are asked for.
+    pub fn is_published(&self, all: bool) -> bool {
+        let scale = self.record.calibration.as_ref();
+        let is_provisional = scale.is_some_and(|c| c.kind == ScaleKind::Provisional);
+        self.has_spectrum && !is_provisional && (all || self.record.is_usable())
+    }
+}
+
 /// What the class's tables and pages are made from.
 #[derive(Clone, Debug)]
 pub struct Inputs<'a> {
     /// Name of the class, for the board.
     pub title: &'a str,
+    /// Name of the session; empty where the inbox is one class.
+    pub session: &'a str,
+    /// True where the table of spectra is to have those too that are not usable.
+    pub all_spectra: bool,
     /// Every photo in the inbox, in any order.
     pub photos: &'a [Shown<'a>],
     /// Concentrations that are stated of photos by name.

@@ -1,19 +1,24 @@
-//! `spectra.csv`: every calibrated spectrum in one tidy table, a row per photo and wavelength, with the cells of each
+//! `spectra.csv`: every usable calibrated spectrum in one tidy table, a row per photo and wavelength, with the cells of each
 //! `spectrum.csv` as they stand there.
 
 use std::io::{self, Write};
 
 use csv::{ByteRecord, ReaderBuilder, Terminator, WriterBuilder};
 
+use super::dictionary::{SPECTRA, SPECTRA_AFTER};
 use super::shown::{Shown, by_path};
+use crate::publish::files::schema::Column;
 use crate::publish::files::table::text_cell;
-use crate::publish::files::tables::{ABSORBANCE_COLUMNS, SPECTRUM_COLUMNS};
-use crate::terms::ScaleKind;
+use crate::publish::files::tables::SPECTRUM;
 
-/// Columns that say whose spectrum a row belongs to.
-const WHOSE: [&str; 4] = ["bench", "photo", "label", "capture"];
+/// Its columns: whose the spectrum is, the spectrum's own, and how usable it is.
+pub fn columns() -> impl Iterator<Item = &'static Column> {
+    let whose = SPECTRA.columns.iter();
+    whose.chain(SPECTRUM.columns).chain(&SPECTRA_AFTER)
+}
 
-/// Writes the table: photos by path, each as its file orders it.
+/// Writes the table: photos by path, each as its file orders it; those that are usable, or `all`. `session` is empty where the
+/// inbox is one class.
 ///
 /// `fetch` gives the bytes of a photo's `spectrum.csv` and is asked for one photo at a time, so that a class of any size
 /// needs the memory of one spectrum. Photos without a file, or with a provisional scale, are left out; cells that a file
@@ -24,24 +29,16 @@ const WHOSE: [&str; 4] = ["bench", "photo", "label", "capture"];
 pub fn spectra_csv<'a, W: Write>(
     photos: &[Shown<'a>],
     mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
+    (all, session): (bool, &str),
     out: W,
 ) -> io::Result<()> {
     let mut out = WriterBuilder::new()
         .terminator(Terminator::CRLF)
         .from_writer(out);
-    let columns: Vec<&str> = SPECTRUM_COLUMNS
-        .iter()
-        .chain(&ABSORBANCE_COLUMNS)
-        .copied()
-        .collect();
-    out.write_record(WHOSE.iter().chain(&columns))?;
+    out.write_record(columns().map(Column::name))?;
     for shown in by_path(photos) {
         let r = shown.record;
-        let provisional = r
-            .calibration
-            .as_ref()
-            .is_some_and(|c| c.kind == ScaleKind::Provisional);
-        if !shown.has_spectrum || provisional {
+        if !shown.is_published(all) {
             continue;
         }
         let Some(bytes) = fetch(&shown) else { continue };
@@ -56,16 +53,15 @@ pub fn spectra_csv<'a, W: Write>(
         };
         let mut reader = ReaderBuilder::new().from_reader(bytes.as_slice());
         let header = reader.byte_headers().map_err(broken)?;
-        let at: Vec<Option<usize>> = columns
-            .iter()
-            .map(|name| header.iter().position(|h| h == name.as_bytes()))
-            .collect();
+        let place = |c: &Column| header.iter().position(|h| h == c.name().as_bytes());
+        let at: Vec<Option<usize>> = SPECTRUM.columns.iter().map(place).collect();
         let whose = [
             text_cell(&r.bench),
             text_cell(&r.photo),
             text_cell(&r.label),
             r.capture.map(|c| c.as_str()).unwrap_or_default().to_owned(),
         ];
+        let usable = [r.verdict.as_str().to_owned(), text_cell(session)];
         let mut row = ByteRecord::new();
         while reader.read_byte_record(&mut row).map_err(broken)? {
             for cell in &whose {
@@ -73,6 +69,9 @@ pub fn spectra_csv<'a, W: Write>(
             }
             for at in &at {
                 out.write_field(at.and_then(|i| row.get(i)).unwrap_or_default())?;
+            }
+            for cell in &usable {
+                out.write_field(cell)?;
             }
             out.write_record(None::<&[u8]>)?;
         }

@@ -194,6 +194,8 @@ impl Work for Worker {
         };
         let inputs = report::Inputs {
             title: &title,
+            session: class.session,
+            all_spectra: settings.tables.all_spectra,
             photos: &shown,
             stated: &settings.stated,
             now: Some(class.clock.to_owned()),

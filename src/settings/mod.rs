@@ -21,7 +21,7 @@ pub(crate) mod words;
 pub use describe::{describe, digest};
 pub use mistake::Mistake;
 pub use paths::overlap;
-pub use sections::{Arrival, Output, Pages, Poll, Work};
+pub use sections::{Arrival, Output, Pages, Poll, Tables, Work};
 pub use slates::{Card, LookAt, Slates};
 
 use std::collections::BTreeMap;
@@ -79,6 +79,8 @@ pub struct Settings {
     pub sessions: Sessions,
     /// Wavelengths of the published spectra.
     pub output: Output,
+    /// What the class's tables hold.
+    pub tables: Tables,
     /// Title of the board, and whether cards are drawn.
     pub pages: Pages,
     /// The printed cards, and for how long one holds.
@@ -233,6 +235,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let mut sessions = Sessions::default();
     t.set("sessions", &mut sessions, sections::read_sessions);
     let output = t.section("output", Output::read);
+    let tables = t.section("tables", Tables::read);
     let pages = t.section("pages", Pages::read);
     let slates = t.section("slates", Slates::read);
     let mut words = words::shipped();
@@ -258,6 +261,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         pairing,
         sessions,
         output,
+        tables,
         pages,
         slates,
         words,

@@ -258,6 +258,19 @@ impl Pages {
     }
 }
 
+/// What the class's tables hold. No result of a photo depends on it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Tables {
+    /// True where the table of spectra has those too that are not usable.
+    pub all_spectra: bool,
+}
+
+impl Tables {
+    pub(super) fn read(&mut self, t: &mut Table<'_>) {
+        t.set("all_spectra", &mut self.all_spectra, Spot::flag);
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use crate::terms::Choice;

@@ -161,9 +161,10 @@ codes! {
         ("note", "what the instructor's table says why"),
         ("by", "who says so"),
     ];
-    /// Over the pixel limit.
+    /// Over the pixel limit, or of more memory or work than any photo needs.
     TooLarge = "too-large", "picture too large", OF_THE_PHOTO, [
         ("megapixels", "size of the picture in megapixels"),
         ("limit_megapixels", "the limit in megapixels"),
+        ("found", "what else is too large, with the numbers that decided"),
     ];
 }

@@ -24,6 +24,13 @@ macro_rules! quantities {
                 }
             }
 
+            /// What it is, in words.
+            pub fn meaning(self) -> &'static str {
+                match self {
+                    $(Quantity::$name => concat!($($doc),+).trim_ascii().trim_end_matches('.'),)+
+                }
+            }
+
             /// Its unit as people write it; empty for a share or a count.
             pub fn unit(self) -> &'static str {
                 match self {

@@ -370,7 +370,7 @@ fn the_series_gives_its_unknown_and_lamps_are_known_for_what_they_are() {
 }
 
 #[test]
-fn spectra_csv_holds_every_spectrum_row_for_row() {
+fn spectra_csv_holds_every_usable_spectrum_row_for_row() {
     let mut by_photo: BTreeMap<String, Vec<BTreeMap<String, String>>> = BTreeMap::new();
     for row in SWEPT.place.rows("spectra.csv") {
         by_photo.entry(row["photo"].clone()).or_default().push(row);
@@ -383,15 +383,19 @@ fn spectra_csv_holds_every_spectrum_row_for_row() {
             assert!(!by_photo.contains_key(photo), "{photo}");
             continue;
         };
-        assert_eq!(by_photo.contains_key(photo), is_calibrated, "{photo}");
-        if !is_calibrated {
+        let is_usable = ["good", "caution"].contains(&row["verdict"].as_str());
+        let is_there = is_calibrated && is_usable;
+        assert_eq!(by_photo.contains_key(photo), is_there, "{photo}");
+        if !is_there {
             continue;
         }
         let own = rows(own);
         let long = &by_photo[photo];
         assert_eq!(own.len(), long.len(), "{photo}");
         for (own, long) in own.iter().zip(long) {
-            assert_eq!(long["bench"], row["bench"]);
+            for column in ["bench", "verdict", "capture", "session"] {
+                assert_eq!(long[column], row[column], "{photo}: {column}");
+            }
             for (column, cell) in own {
                 assert_eq!(&long[column], cell, "{photo}: {column}");
             }

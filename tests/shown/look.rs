@@ -105,6 +105,8 @@ pub fn write(
         .collect();
     let inputs = Inputs {
         title: "Lamps along the quay",
+        session: "",
+        all_spectra: false,
         photos: &shown,
         stated: &Default::default(),
         now: Some("18:16:40".to_owned()),

@@ -4,6 +4,7 @@ mod alive;
 mod browser;
 mod chrome;
 mod colours;
+mod dictionary;
 mod in_memory;
 mod look;
 mod pages;

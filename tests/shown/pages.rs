@@ -22,6 +22,8 @@ fn pages(records: &[Record], now: Option<&str>) -> BTreeMap<String, String> {
         .collect();
     let inputs = Inputs {
         title: "Lamps <along> the \"quay\" & mole",
+        session: "",
+        all_spectra: false,
         photos: &photos,
         stated: &Default::default(),
         now: now.map(str::to_owned),

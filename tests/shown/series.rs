@@ -59,6 +59,8 @@ fn files(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Vec<u8>>
         .collect();
     let inputs = Inputs {
         title: "Solutions",
+        session: "",
+        all_spectra: false,
         photos: &shown,
         stated,
         now: None,

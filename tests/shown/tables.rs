@@ -87,7 +87,7 @@ fn nasty_class() -> Vec<Record> {
 fn the_quality_table_reads_back_cell_for_cell() {
     let records = nasty_class();
     let settled = Settled::from([("avocet/mole-head.jpg", "avocet/led-door.jpg")]);
-    let csv = quality_csv(&shown(&records), &settled);
+    let csv = quality_csv(&shown(&records), &settled, "=monday");
     let Some(rows) = by_python(&csv) else { return };
     check_bytes(&csv, &rows);
     assert_eq!(rows.len(), records.len() + 1, "a row for every photo");
@@ -189,7 +189,8 @@ fn all_spectra_stand_in_one_table_with_the_cells_of_their_files() {
         spectrum_csv(&m.spectrum.unwrap(), absorbance)
     };
     let mut csv = Vec::new();
-    spectra_csv(&shown(&records), |s| Some(file(s.record)), &mut csv).unwrap();
+    let fetch = |s: &Shown<'_>| Some(file(s.record));
+    spectra_csv(&shown(&records), fetch, (true, ""), &mut csv).unwrap();
     let Some(rows) = by_python(&csv) else { return };
     check_bytes(&csv, &rows);
     let scaled: Vec<&Record> = records.iter().filter(|r| r.calibration.is_some()).collect();
@@ -206,16 +207,46 @@ fn all_spectra_stand_in_one_table_with_the_cells_of_their_files() {
             } else {
                 &vec![String::new(); 4]
             };
-            assert_eq!(&a[11..], absorbance);
+            assert_eq!(&a[11..15], absorbance);
+            assert_eq!(a[15..], [record.verdict.as_str(), ""]);
         }
     }
+}
+
+#[test]
+fn what_cannot_be_used_stands_in_no_table_of_spectra_unless_it_is_asked_for() {
+    let records = sample::class();
+    let file = |s: &Shown<'_>| sample::measurement(s.record, None).spectrum;
+    let fetch = |s: &Shown<'_>| Some(spectrum_csv(&file(s)?, None));
+    let table = |all| {
+        let mut csv = Vec::new();
+        spectra_csv(&shown(&records), fetch, (all, "=monday"), &mut csv).unwrap();
+        let mut reader = csv::Reader::from_reader(csv.as_slice());
+        let header = reader.headers().unwrap().clone();
+        let at = |name: &str| header.iter().position(|h| h == name).unwrap();
+        let (photo, verdict, session) = (at("photo"), at("verdict"), at("session"));
+        let rows = reader.records().map(Result::unwrap);
+        rows.map(|row| {
+            assert_eq!(&row[session], "'=monday");
+            (row[photo].to_owned(), row[verdict].to_owned())
+        })
+        .collect::<std::collections::BTreeSet<_>>()
+    };
+    let (usable, all) = (table(false), table(true));
+    let is_usable = |word: &str| ["good", "caution"].contains(&word);
+    assert!(
+        all.iter().any(|(_, verdict)| !is_usable(verdict)),
+        "{all:?}"
+    );
+    let expected = all.into_iter().filter(|(_, verdict)| is_usable(verdict));
+    assert_eq!(usable, expected.collect());
 }
 
 #[test]
 fn a_table_that_is_none_stops_with_the_photo_s_name() {
     let records = sample::class();
     let torn = |_: &Shown<'_>| Some(b"wavelength_nm,signal\r\n1\r\n".to_vec());
-    let error = spectra_csv(&shown(&records), torn, Vec::new()).unwrap_err();
+    let error = spectra_csv(&shown(&records), torn, (true, ""), Vec::new()).unwrap_err();
     assert!(error.to_string().contains("avocet/blank.jpg"), "{error}");
 }
 

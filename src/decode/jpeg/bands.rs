@@ -22,6 +22,9 @@ const ZIGZAG: [u8; 64] = [
 /// A block of coefficients or samples, row by row.
 type Block = [[f32; 8]; 8];
 
+/// Pixels of a row that are looked at together: most of a dark picture is even, and has one colour.
+const STRETCH: usize = 64;
+
 /// One component's way through the scan.
 struct Plane {
     /// Tables of its DC and AC codes.
@@ -180,13 +183,30 @@ impl<'a> Bands<'a> {
         };
         let is_coded = !self.is_rgb && self.planes.len() == 3;
         let (at_a, at_b, at_c) = (a.row(y), b.row(y), c.row(y));
-        for (x, pixel) in row.chunks_exact_mut(3).enumerate() {
+        let colour = |x: usize| {
             let three = [
                 at_a[x >> a.repeats.0],
                 at_b[x >> b.repeats.0],
                 at_c[x >> c.repeats.0],
             ];
-            pixel.copy_from_slice(&if is_coded { rgb_of(three) } else { three });
+            if is_coded { rgb_of(three) } else { three }
+        };
+        for (i, pixels) in row.chunks_mut(3 * STRETCH).enumerate() {
+            let (first, end) = (i * STRETCH, i * STRETCH + pixels.len() / 3);
+            let is_even = [(at_a, a), (at_b, b), (at_c, c)]
+                .into_iter()
+                .all(|(at, plane)| {
+                    let part = &at[first >> plane.repeats.0..=(end - 1) >> plane.repeats.0];
+                    part[1..] == part[..part.len() - 1]
+                });
+            let pixels = pixels.chunks_exact_mut(3);
+            if is_even {
+                let same = colour(first);
+                pixels.for_each(|pixel| pixel.copy_from_slice(&same));
+            } else {
+                let each = pixels.zip(first..);
+                each.for_each(|(pixel, x)| pixel.copy_from_slice(&colour(x)));
+            }
         }
     }
 }

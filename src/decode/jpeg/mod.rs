@@ -16,6 +16,7 @@ use zune_core::options::DecoderOptions;
 use zune_jpeg::JpegDecoder;
 use zune_jpeg::errors::DecodeErrors;
 
+use super::bytes::be;
 use super::light::Curve;
 use super::memory::Extent;
 use super::picture::{Codes, Fault, LOSSY_CEILING_8, Picture, too_large};
@@ -64,6 +65,19 @@ pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
     decoder.decode_into(&mut samples).map_err(damaged)?;
 
     reduce::whole(samples, 3, (width, height), &codes).ok_or_else(|| Fault::ends_early("JPEG"))
+}
+
+/// Pixels of the largest picture that any header of a JPEG, or of a piece of one, states.
+pub(super) fn largest_stated(bytes: &[u8]) -> u64 {
+    let segments = Layout::of(bytes).segments;
+    let frames = segments.iter().filter_map(|segment| {
+        let is_frame = matches!(segment.marker, code::SOF0..=code::SOF15)
+            && !matches!(segment.marker, code::DHT | code::JPG | code::DAC);
+        let body = &bytes[segment.body.clone()];
+        let side = |at| be(body, at, 2).map(|n| n as u64);
+        is_frame.then(|| Some(side(1)? * side(3)?)).flatten()
+    });
+    frames.max().unwrap_or(0)
 }
 
 /// The Exif block, if there is one, and what the header states of the picture.

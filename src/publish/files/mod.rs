@@ -4,6 +4,7 @@
 mod card;
 mod exchange;
 mod overlay;
+pub mod schema;
 mod spectrum_svg;
 pub mod table;
 pub mod tables;

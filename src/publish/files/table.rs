@@ -3,6 +3,7 @@
 
 use csv::{Terminator, Writer, WriterBuilder};
 
+use super::schema::Column;
 use crate::publish::numbers;
 use crate::terms::Estimate;
 
@@ -10,19 +11,14 @@ use crate::terms::Estimate;
 pub struct Table(Writer<Vec<u8>>);
 
 impl Table {
-    /// A table with these columns.
-    pub fn new<T: AsRef<[u8]>>(columns: impl IntoIterator<Item = T>) -> Table {
+    /// A table with these columns, each of which is described.
+    pub fn new<'c>(columns: impl IntoIterator<Item = &'c Column>) -> Table {
         let writer = WriterBuilder::new()
             .terminator(Terminator::CRLF)
             .from_writer(Vec::new());
         let mut table = Table(writer);
-        table.record(columns);
+        table.record(columns.into_iter().map(Column::name));
         table
-    }
-
-    /// A table with the columns of a header line: names with commas between them.
-    pub fn with_header(line: &str) -> Table {
-        Table::new(line.split(','))
     }
 
     /// Appends a row, which must have as many cells as there are columns.

@@ -3,55 +3,72 @@
 use csv::ReaderBuilder;
 
 use super::ReadError;
+use super::schema::Column;
+use super::schema::Kind;
+use super::schema::Schema;
+use super::schema::WAVELENGTH_NM;
 use super::table::{Row, Table};
 use crate::publish::numbers;
 use crate::terms::{AbsorbanceRow, Estimate, Peak, Spectrum, SpectrumRow};
 
-/// Columns of every `spectrum.csv`.
-pub const SPECTRUM_COLUMNS: [&str; 7] = [
-    "wavelength_nm",
-    "signal",
-    "signal_sigma",
-    "red",
-    "green",
-    "blue",
-    "clipped",
-];
+/// How many of a spectrum's columns stand in every `spectrum.csv`; the others do where a blank applies.
+pub const ALWAYS: usize = 7;
 
-/// Further columns where a blank applies.
-pub const ABSORBANCE_COLUMNS: [&str; 4] = [
-    "transmittance",
-    "transmittance_sigma",
-    "absorbance",
-    "absorbance_sigma",
-];
+/// When a cell of a spectrum is empty.
+const NO_LIGHT: &str = "where it could not be measured";
+/// When a cell of an absorbance is empty.
+const NO_BLANK: &str = "where no blank applies or it means nothing";
 
-/// Columns of `peaks.csv`.
-pub const PEAK_COLUMNS: [&str; 11] = [
-    "centre_nm",
-    "centre_sigma_nm",
-    "fwhm_nm",
-    "fwhm_sigma_nm",
-    "height",
-    "height_sigma",
-    "area",
-    "area_sigma",
-    "kind",
-    "clipped",
-    "name",
-];
+/// `spectrum.csv`.
+#[rustfmt::skip]
+pub static SPECTRUM: Schema = Schema {
+    file: "spectrum.csv",
+    about: "One photo's spectrum, a row a wavelength. The last four columns stand in it where a blank applies.",
+    columns: &[
+        WAVELENGTH_NM,
+        Column::new("signal", "", Kind::Number, "mean over the slit's length and the three channels, linear share of full scale, background taken off", NO_LIGHT),
+        Column::new("signal_sigma", "", Kind::Number, "its standard uncertainty", NO_LIGHT),
+        Column::new("red", "", Kind::Number, "the red channel, likewise", NO_LIGHT),
+        Column::new("green", "", Kind::Number, "the green channel", NO_LIGHT),
+        Column::new("blue", "", Kind::Number, "the blue channel", NO_LIGHT),
+        Column::new("clipped", "", Kind::Number, "share of this step's pixels at the sensor's ceiling, 0 to 1", ""),
+        Column::new("transmittance", "", Kind::Number, "light through the sample over light through the blank", NO_BLANK),
+        Column::new("transmittance_sigma", "", Kind::Number, "its standard uncertainty", NO_BLANK),
+        Column::new("absorbance", "", Kind::Number, "less the decadic logarithm of the transmittance", NO_BLANK),
+        Column::new("absorbance_sigma", "", Kind::Number, "its standard uncertainty", NO_BLANK),
+    ],
+};
+
+/// `peaks.csv`.
+#[rustfmt::skip]
+pub static PEAKS: Schema = Schema {
+    file: "peaks.csv",
+    about: "One photo's peaks, a row a peak, in the order of their wavelengths.",
+    columns: &[
+        Column::new("centre_nm", "nm", Kind::Number, "the peak's place, wavelength in air", ""),
+        Column::new("centre_sigma_nm", "nm", Kind::Number, "its standard uncertainty, the scale's included", ""),
+        Column::new("fwhm_nm", "nm", Kind::Number, "full width at half height", ""),
+        Column::new("fwhm_sigma_nm", "nm", Kind::Number, "its standard uncertainty", ""),
+        Column::new("height", "", Kind::Number, "height over its surroundings, linear share of full scale", ""),
+        Column::new("height_sigma", "", Kind::Number, "its standard uncertainty", ""),
+        Column::new("area", "nm", Kind::Number, "height summed over wavelength, shares of full scale times nm", ""),
+        Column::new("area_sigma", "nm", Kind::Number, "its standard uncertainty", ""),
+        Column::new("kind", "", Kind::Text, "line, band (wider than the instrument's bandpass) or merged (lines that it does not separate)", ""),
+        Column::new("clipped", "", Kind::Flag, "true where part of it is at the sensor's ceiling: its height and area are too low", ""),
+        Column::new("name", "", Kind::Text, "the published line it agrees with, which need not be the line it is", "where it agrees with none"),
+    ],
+};
 
 /// `spectrum.csv`.
 ///
-/// `absorbance`, where given, has one entry per row of the spectrum and adds [`ABSORBANCE_COLUMNS`]; rows beyond its end
+/// `absorbance`, where given, has one entry per row of the spectrum and adds the last four columns; rows beyond its end
 /// are left empty. A row whose signal or its uncertainty is not finite keeps its place, so that the steps stay equal, with
 /// empty cells.
 pub fn spectrum_csv(spectrum: &Spectrum, absorbance: Option<&[AbsorbanceRow]>) -> Vec<u8> {
-    let extra: &[&str] = match absorbance {
-        Some(_) => &ABSORBANCE_COLUMNS,
-        None => &[],
-    };
-    let mut table = Table::new(SPECTRUM_COLUMNS.iter().chain(extra));
+    let mut table = Table::new(match absorbance {
+        Some(_) => SPECTRUM.columns,
+        None => &SPECTRUM.columns[..ALWAYS],
+    });
     let first = spectrum.rows.first().map_or(0.0, |r| r.wavelength_nm);
     let decimals = numbers::decimals_of_grid(first, spectrum.step_nm);
     for (i, row) in spectrum.rows.iter().enumerate() {
@@ -82,7 +99,7 @@ fn share(value: f64) -> String {
 
 /// `peaks.csv`; with its header alone where there are no peaks.
 pub fn peaks_csv(peaks: &[Peak]) -> Vec<u8> {
-    let mut table = Table::new(PEAK_COLUMNS);
+    let mut table = Table::new(PEAKS.columns);
     for peak in peaks {
         let row = Row::default()
             .estimate(peak.centre_nm)
@@ -111,8 +128,9 @@ pub fn read_spectrum(csv: &[u8]) -> Result<Spectrum, ReadError> {
         .headers()
         .map_err(|e| ReadError::new("spectrum.csv", 1, e))?
         .clone();
-    let mut column = [0usize; SPECTRUM_COLUMNS.len()];
-    for (at, name) in column.iter_mut().zip(SPECTRUM_COLUMNS) {
+    let mut column = [0usize; ALWAYS];
+    for (at, column) in column.iter_mut().zip(SPECTRUM.columns) {
+        let name = column.name();
         *at = header.iter().position(|h| h == name).ok_or_else(|| {
             ReadError::new("spectrum.csv", 1, format!("there is no column `{name}`"))
         })?;
@@ -121,7 +139,7 @@ pub fn read_spectrum(csv: &[u8]) -> Result<Spectrum, ReadError> {
     for (i, record) in reader.records().enumerate() {
         let line = i + 2;
         let record = record.map_err(|e| ReadError::new("spectrum.csv", line, e))?;
-        let mut v = [0.0f64; SPECTRUM_COLUMNS.len()];
+        let mut v = [0.0f64; ALWAYS];
         for (k, value) in v.iter_mut().enumerate() {
             let cell = record.get(column[k]).unwrap_or_default();
             if cell.is_empty() && (1..6).contains(&k) {
@@ -133,7 +151,7 @@ pub fn read_spectrum(csv: &[u8]) -> Result<Spectrum, ReadError> {
                 .ok()
                 .filter(|x: &f64| x.is_finite())
                 .ok_or_else(|| {
-                    let name = SPECTRUM_COLUMNS[k];
+                    let name = SPECTRUM.columns[k].name();
                     ReadError::new(
                         "spectrum.csv",
                         line,
@@ -167,23 +185,23 @@ pub fn read_spectrum(csv: &[u8]) -> Result<Spectrum, ReadError> {
 /// The absorbance columns of a `spectrum.csv`: wavelength (nm) and absorbance, absent where the cell is empty. Nothing for
 /// a file without them, or one that is no table.
 pub fn read_absorbance(csv: &[u8]) -> Vec<(f64, Option<Estimate>)> {
-    read_estimates(csv, [ABSORBANCE_COLUMNS[2], ABSORBANCE_COLUMNS[3]])
+    read_estimates(csv, [9, 10])
 }
 
 /// The signal of a `spectrum.csv` in the same way.
 pub fn read_signal(csv: &[u8]) -> Vec<(f64, Option<Estimate>)> {
-    read_estimates(csv, [SPECTRUM_COLUMNS[1], SPECTRUM_COLUMNS[2]])
+    read_estimates(csv, [1, 2])
 }
 
-fn read_estimates(csv: &[u8], columns: [&str; 2]) -> Vec<(f64, Option<Estimate>)> {
+/// Two columns of [`SPECTRUM`]: a value and its uncertainty.
+fn read_estimates(csv: &[u8], columns: [usize; 2]) -> Vec<(f64, Option<Estimate>)> {
     let mut reader = ReaderBuilder::new().from_reader(csv);
     let Ok(header) = reader.headers().cloned() else {
         return Vec::new();
     };
-    let at = |name: &str| header.iter().position(|h| h == name);
-    let (Some(nm), Some(value), Some(sigma)) =
-        (at(SPECTRUM_COLUMNS[0]), at(columns[0]), at(columns[1]))
-    else {
+    let name = |column: usize| SPECTRUM.columns[column].name();
+    let at = |column| header.iter().position(|h| h == name(column));
+    let (Some(nm), Some(value), Some(sigma)) = (at(0), at(columns[0]), at(columns[1])) else {
         return Vec::new();
     };
     reader
@@ -312,7 +330,7 @@ mod tests {
     fn what_is_wrong_with_a_spectrum_file_is_said_with_its_line() {
         let missing = read_spectrum(b"wavelength_nm,signal\r\n1,2\r\n").unwrap_err();
         assert!(missing.to_string().contains("signal_sigma"), "{missing}");
-        let header = SPECTRUM_COLUMNS.join(",");
+        let header = "wavelength_nm,signal,signal_sigma,red,green,blue,clipped";
         let word =
             read_spectrum(format!("{header}\r\n400,0,0,0,0,0,0\r\n401,x,0,0,0,0,0\r\n").as_bytes());
         let word = word.unwrap_err().to_string();
@@ -322,6 +340,7 @@ mod tests {
 
     #[test]
     fn a_peak_has_its_eleven_columns() {
+        const HEADER: &str = "centre_nm,centre_sigma_nm,fwhm_nm,fwhm_sigma_nm,height,height_sigma,area,area_sigma,kind,clipped,name";
         let e = |value, sigma| Estimate::new(value, sigma);
         let peak = Peak {
             centre_nm: e(546.0745, 0.0312),
@@ -336,12 +355,9 @@ mod tests {
             text(peaks_csv(&[peak])),
             format!(
                 "{}\r\n546.0745,0.0312,1.4200,0.0500,0.31200,0.00200,0.4700,0.0100,line,true,\"Hg 546.07, \"\"green\"\"\"\r\n",
-                PEAK_COLUMNS.join(",")
+                HEADER
             )
         );
-        assert_eq!(
-            text(peaks_csv(&[])),
-            format!("{}\r\n", PEAK_COLUMNS.join(","))
-        );
+        assert_eq!(text(peaks_csv(&[])), format!("{HEADER}\r\n"));
     }
 }
