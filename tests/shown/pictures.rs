@@ -157,6 +157,24 @@ fn found_lines_are_marked_and_missing_ones_are_not() {
     assert_eq!(count(&none, PINK), 0);
 }
 
+/// The contract, "What an edit costs": a limit that is edited changes verdicts and no picture.
+#[test]
+fn another_verdict_makes_no_other_overlay() {
+    let one = sample::class()[1].clone();
+    let mut another = one.clone();
+    another.verdict = Verdict::Retake;
+    another.reasons = sample::class()
+        .into_iter()
+        .find_map(|record| (!record.reasons.is_empty()).then_some(record.reasons))
+        .expect("something wrong in the class");
+    assert_ne!(
+        (one.verdict, &one.reasons),
+        (another.verdict, &another.reasons)
+    );
+    let drawn = |record| overlay(record, &SMALL, SMALL.drawing());
+    assert!(drawn(&one) == drawn(&another));
+}
+
 #[test]
 fn dim_light_is_brightened_to_be_seen() {
     let record = &sample::class()[1];

@@ -1,9 +1,9 @@
 //! A verdict as a small square picture for a phone's gallery: the word so large that the thumbnail says it, and under it
 //! what to do. Drawn from the record alone.
 
-use super::overlay::{DEEP, PAPER, sign, state_colours};
+use super::overlay::{DEEP, PAPER};
 use crate::classify::CARD_ENDING;
-use crate::publish::drawing::canvas::{Canvas, Face, Rgb};
+use crate::publish::drawing::canvas::{Canvas, Face, Point, Rgb};
 use crate::publish::names::cut;
 use crate::publish::record::Record;
 use crate::publish::{numbers, words};
@@ -91,6 +91,55 @@ impl Card {
             }
         }
         lines
+    }
+}
+
+/// A verdict's colour and the ink that is read on it (contrast at least 4.5 : 1, WCAG 2.1, 1.4.3).
+fn state_colours(verdict: Verdict) -> (Rgb, Rgb) {
+    match verdict {
+        Verdict::Good => ([10, 107, 94], PAPER),
+        Verdict::Caution => ([240, 180, 20], DEEP),
+        Verdict::Retake => ([196, 46, 28], PAPER),
+        Verdict::Waiting => ([42, 92, 164], PAPER),
+        Verdict::Unreadable => ([82, 62, 92], PAPER),
+        Verdict::Ignored => ([88, 102, 108], PAPER),
+    }
+}
+
+/// The state's sign: told apart by its shape, the same on the pages.
+fn sign(canvas: &mut Canvas, (x, y): Point, size: f64, verdict: Verdict, ink: Rgb, ground: Rgb) {
+    let at = |u: f64, v: f64| (x + u * size, y + v * size);
+    let bar = size / 7.0;
+    match verdict {
+        Verdict::Good => canvas.fill_outline(&[at(0.0, 0.0), at(1.0, 0.5), at(0.0, 1.0)], ink),
+        Verdict::Caution => {
+            canvas.fill(at(0.0, 0.0), at(1.0, 1.0), ink);
+            canvas.fill(
+                (x + size / 2.0, y + bar),
+                (x + size - bar, y + size - bar),
+                ground,
+            );
+        }
+        Verdict::Retake => {
+            canvas.line(at(0.1, 0.1), at(0.9, 0.9), 1.6 * bar, ink, 1.0);
+            canvas.line(at(0.1, 0.9), at(0.9, 0.1), 1.6 * bar, ink, 1.0);
+        }
+        Verdict::Waiting => {
+            canvas.fill(at(0.0, 0.0), at(1.0, 1.0), ink);
+            canvas.fill(at(0.3, 0.3), at(0.7, 0.7), ground);
+        }
+        Verdict::Unreadable => {
+            for (u, v) in [
+                (0.0, 0.0),
+                (0.67, 0.0),
+                (0.33, 0.33),
+                (0.0, 0.67),
+                (0.67, 0.67),
+            ] {
+                canvas.fill(at(u, v), at(u + 0.33, v + 0.33), ink);
+            }
+        }
+        Verdict::Ignored => canvas.line(at(0.0, 0.5), at(1.0, 0.5), bar, ink, 1.0),
     }
 }
 

@@ -1,5 +1,5 @@
 //! `overlay.png`: the photo, cropped to what matters and brightened, with what was found drawn on it. One look must be
-//! enough to believe the verdict or to dispute it.
+//! enough to believe what was measured or to dispute it.
 //!
 //! Pink marks what was found, because no spectrum holds pink; thin white marks what the scale expects; blue outlines the
 //! slit's image; amber shows the angles. Where the orders lie far apart the measured one is shown enlarged, with its
@@ -15,15 +15,14 @@ use crate::publish::drawing::canvas::{Area, Canvas, Face, Point, Rgb};
 use crate::publish::numbers;
 use crate::publish::record::Record;
 use crate::terms::{Drawing, DrawnLine, Quantity};
-pub use caption::sign;
 use caption::{header, legend_row, legend_rows};
 use pane::{HEADER, Layout, Pane};
 use style::{
     ANGLE, BAND, EDGE, EXPECTED, FOOTER, FOUND, MOST_NAME, NAME, ROW, SLIT, SMALL, is_standing,
 };
-pub use style::{DEEP, PAPER, state_colours};
+pub use style::{DEEP, PAPER};
 
-/// Draws the picture. Without a frame, or without geometry, it shows the verdict over what there is.
+/// Draws the picture. Without a frame, or without geometry, it shows whose it is over what there is.
 pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) -> Vec<u8> {
     let Some(frame) = frame.filter(|f| f.width() > 0 && f.height() > 0) else {
         let mut canvas = Canvas::new(pane::WIDTH, HEADER + 130, DEEP);

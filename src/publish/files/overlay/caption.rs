@@ -1,92 +1,34 @@
-//! The overlay's words: the verdict's bar above the photo and the legend below it.
+//! The overlay's words: whose photo it is, above it, and the legend below.
 
 use super::pane::HEADER;
-use super::style::{ANGLE, DEEP, EXPECTED, FOUND, PAPER, SLIT, SMALL, state_colours};
-use crate::publish::drawing::canvas::{Area, Canvas, Face, Point, Rgb};
+use super::style::{ANGLE, DEEP, EDGE, EXPECTED, FOUND, PAPER, SLIT, SMALL};
+use crate::publish::drawing::canvas::{Area, Canvas, Face, Point};
 use crate::publish::numbers;
 use crate::publish::record::Record;
-use crate::terms::{Drawing, Verdict};
+use crate::publish::words;
+use crate::terms::{Drawing, Quantity};
 
-/// The state's sign: told apart by its shape, the same on the pages.
-pub fn sign(
-    canvas: &mut Canvas,
-    (x, y): Point,
-    size: f64,
-    verdict: Verdict,
-    ink: Rgb,
-    ground: Rgb,
-) {
-    let at = |u: f64, v: f64| (x + u * size, y + v * size);
-    let bar = size / 7.0;
-    match verdict {
-        Verdict::Good => canvas.fill_outline(&[at(0.0, 0.0), at(1.0, 0.5), at(0.0, 1.0)], ink),
-        Verdict::Caution => {
-            canvas.fill(at(0.0, 0.0), at(1.0, 1.0), ink);
-            canvas.fill(
-                (x + size / 2.0, y + bar),
-                (x + size - bar, y + size - bar),
-                ground,
-            );
-        }
-        Verdict::Retake => {
-            canvas.line(at(0.1, 0.1), at(0.9, 0.9), 1.6 * bar, ink, 1.0);
-            canvas.line(at(0.1, 0.9), at(0.9, 0.1), 1.6 * bar, ink, 1.0);
-        }
-        Verdict::Waiting => {
-            canvas.fill(at(0.0, 0.0), at(1.0, 1.0), ink);
-            canvas.fill(at(0.3, 0.3), at(0.7, 0.7), ground);
-        }
-        Verdict::Unreadable => {
-            for (u, v) in [
-                (0.0, 0.0),
-                (0.67, 0.0),
-                (0.33, 0.33),
-                (0.0, 0.67),
-                (0.67, 0.67),
-            ] {
-                canvas.fill(at(u, v), at(u + 0.33, v + 0.33), ink);
-            }
-        }
-        Verdict::Ignored => canvas.line(at(0.0, 0.5), at(1.0, 0.5), bar, ink, 1.0),
-    }
+/// What was measured, in a few words: how good the scale is, and the slit's width.
+fn measured(record: &Record) -> String {
+    let scale = record.scale_sigma_nm();
+    let scale = scale.map(|sigma| format!("scale {}", numbers::within_nm(sigma)));
+    let slit = record.metrics.reading(Quantity::SlitWidthUm);
+    let slit = slit.map(|width| format!("slit {} µm", numbers::said(width, 1.0)));
+    let said: Vec<String> = scale.into_iter().chain(slit).collect();
+    said.join(" · ")
 }
 
-/// The lines beside the verdict: what is wrong and by how much, or how good the scale is; and whose photo it is.
-fn said(record: &Record) -> Vec<String> {
-    let who = format!("{} · {}", record.bench, record.file_name());
-    let mut lines = Vec::new();
-    if let Some(reason) = record.reasons.first() {
-        lines.push(reason.code.trouble().to_owned());
-        lines.push(reason.measured.clone());
-        lines.push(who);
-    } else {
-        lines.push(who);
-        let sigma = record.scale_sigma_nm();
-        lines.extend(sigma.map(|s| format!("scale {}", numbers::within_nm(s))));
-    }
-    lines.retain(|line| !line.is_empty());
-    lines
-}
-
-/// The verdict, whose photo it is, and why.
+/// Whose photo it is, and what was measured. The verdict stands on the pages and cards: a limit that is edited changes it, and no
+/// picture.
 pub fn header(canvas: &mut Canvas, record: &Record) {
-    let (ground, ink) = state_colours(record.verdict);
     let width = canvas.width() as f64;
-    canvas.fill((0.0, 0.0), (width, HEADER as f64), ground);
-    sign(canvas, (20.0, 36.0), 44.0, record.verdict, ink, ground);
-    let word = record.verdict.as_str().to_uppercase();
-    // The longest word leaves half of the width to the rest.
-    let size = (56.0 * 250.0 / Face::bold(56.0).width(&word)).min(56.0);
-    canvas.text((78.0, 77.0), Face::bold(size), ink, &word);
-    let left = 78.0 + Face::bold(size).width(&word) + 20.0;
-    let room = width - left - 12.0;
-    let said = said(record);
-    let mut baseline = 70.0 - 16.0 * (said.len() as f64 - 1.0);
-    for (i, line) in said.iter().enumerate() {
-        let face = if i == 0 { Face::bold(29.0) } else { SMALL };
-        canvas.text((left, baseline), face, ink, &face.fitted(line, room));
-        baseline += 32.0;
-    }
+    canvas.fill((0.0, 0.0), (width, HEADER as f64), EDGE);
+    let (left, room) = (20.0, width - 40.0);
+    let who = words::visible(&format!("{} · {}", record.bench, record.file_name()));
+    let face = Face::bold(34.0);
+    canvas.text((left, 42.0), face, PAPER, &face.fitted(&who, room));
+    let measured = SMALL.fitted(&measured(record), room);
+    canvas.text((left, 78.0), SMALL, PAPER, &measured);
 }
 
 /// What the legend explains.

@@ -8,8 +8,8 @@ use crate::terms::{self, Drawing};
 
 /// Width of the picture: on the smallest phone, where it is 330 px wide, its smallest letters are 12 px high.
 pub const WIDTH: usize = 700;
-/// Height of the verdict's bar.
-pub const HEADER: usize = 116;
+/// Height of the bar with whose photo it is.
+pub const HEADER: usize = 96;
 /// Rows of names above an enlarged order.
 pub const NAME_ROWS: usize = 4;
 

@@ -1,7 +1,7 @@
 //! What the parts of the overlay have in common: colours, letters, heights of rows, and which way a spectrum lies.
 
 use crate::publish::drawing::canvas::{Face, Rgb};
-use crate::terms::{Drawing, Verdict};
+use crate::terms::Drawing;
 
 /// Height of a row of the legend.
 pub const FOOTER: usize = 38;
@@ -22,18 +22,6 @@ pub const ROW: f64 = 31.0;
 pub const MOST_NAME: f64 = 210.0;
 /// The smallest letters: 12 px on a phone that shows the picture 330 px wide.
 pub const SMALL: Face = Face::regular(26.0);
-
-/// A verdict's colour and the ink that is read on it (contrast at least 4.5 : 1, WCAG 2.1, 1.4.3).
-pub fn state_colours(verdict: Verdict) -> (Rgb, Rgb) {
-    match verdict {
-        Verdict::Good => ([10, 107, 94], PAPER),
-        Verdict::Caution => ([240, 180, 20], DEEP),
-        Verdict::Retake => ([196, 46, 28], PAPER),
-        Verdict::Waiting => ([42, 92, 164], PAPER),
-        Verdict::Unreadable => ([82, 62, 92], PAPER),
-        Verdict::Ignored => ([88, 102, 108], PAPER),
-    }
-}
 
 /// True where the spectrum runs up and down in the picture.
 pub fn is_standing(drawing: &Drawing) -> bool {
