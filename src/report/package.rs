@@ -1,5 +1,5 @@
 //! `datapackage.json`: which tables lie beside it and what their columns mean, for programs. A Data Package of version 1, an
-//! open standard: https://specs.frictionlessdata.io/data-package/ and /table-schema/.
+//! open standard: <https://specs.frictionlessdata.io/data-package/> and <https://specs.frictionlessdata.io/table-schema/>.
 
 use serde::Serialize;
 

@@ -18,7 +18,7 @@ pub enum Kind {
 }
 
 impl Kind {
-    /// The word of Table Schema (https://specs.frictionlessdata.io/table-schema/, "types and formats") for it.
+    /// The word of Table Schema (<https://specs.frictionlessdata.io/table-schema/>, "types and formats") for it.
     pub fn word(self) -> &'static str {
         match self {
             Kind::Text => "string",
