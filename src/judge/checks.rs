@@ -267,14 +267,14 @@ checks! {
         passed: told("{} lines", 1.0, 0),
         slot: Some(("found", 0)),
     }
-    /// Root mean square of the residuals of a lamp photo's scale, nm.
+    /// Root mean square of what the residuals of a lamp photo's scale exceed their uncertainties by, nm.
     CalibrationRmsNm {
         code: Code::PoorFit,
         number: Number::WorkedOut("calibration_rms_nm", "nm"),
         limit: Limit::at_most(0.3, 0.6),
         largest: 50.0,
-        about: "residuals of the scale",
-        measured: told("residuals {} nm", 1.0, 2),
+        about: "residuals of the scale, beyond their uncertainties",
+        measured: told("residuals {} nm beyond their uncertainties", 1.0, 2),
         passed: told("{} nm", 1.0, 2),
         slot: Some(("rms_nm", 2)),
     }

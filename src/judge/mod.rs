@@ -236,7 +236,7 @@ impl Judgement<'_> {
     fn number(&self, check: Check) -> Option<Reading> {
         let worked_out = match check {
             Check::CalibrationLines => different_lines(self.m.calibration.as_ref()?),
-            Check::CalibrationRmsNm => self.m.calibration.as_ref()?.rms_nm,
+            Check::CalibrationRmsNm => beyond_doubt_nm(self.m.calibration.as_ref()?),
             Check::ExposureRatio => {
                 let own = self.case.facts.exposure_product()?;
                 let reference = self.case.blank?.exposure.filter(|r| *r > 0.0)?;
@@ -473,6 +473,15 @@ impl Judgement<'_> {
             });
         }
     }
+}
+
+/// Root mean square of what the residuals of a scale's lines exceed their standard uncertainties by, nm: a line that is known to half
+/// a nanometre, and lies half a nanometre off, fits.
+fn beyond_doubt_nm(calibration: &Calibration) -> f64 {
+    let lines = calibration.lines.iter().filter(|line| line.used);
+    let excess = lines.map(|line| (line.residual_nm.abs() - line.sigma_nm).max(0.0));
+    let (sum, n) = excess.fold((0.0, 0), |(sum, n), nm| (sum + nm * nm, n + 1));
+    (sum / f64::from(n.max(1))).sqrt()
 }
 
 /// How many different lamp lines a scale was fitted to. A blend counts each of its lines, and a line of both orders once; but two
