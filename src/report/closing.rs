@@ -52,18 +52,21 @@ pub fn closing<'a>(photos: impl Iterator<Item = Shown<'a>>, stated: &Stated) -> 
     let photos: Vec<Shown<'a>> = photos.collect();
     let settled = settled(photos.iter().map(|shown| shown.record), stated);
     let class = Class::of(&photos, &settled);
+    let counts = |photos: &mut dyn Iterator<Item = &Shown<'_>>| {
+        Verdict::counts(photos.map(|shown| shown.record.verdict))
+    };
     let mut benches: Vec<BenchClosing> = class
         .benches
         .iter()
         .map(|bench| BenchClosing {
             name: words::visible(&bench.name),
-            counts: counts(bench.photos.iter().chain(&bench.ignored)),
+            counts: counts(&mut bench.photos.iter().chain(&bench.ignored)),
         })
         .collect();
     if !class.strays.is_empty() {
         benches.push(BenchClosing {
             name: String::new(),
-            counts: counts(class.strays.iter()),
+            counts: counts(&mut class.strays.iter()),
         });
     }
     let to_do = board::all_calls(&class).into_iter().flat_map(|bench| {
@@ -83,14 +86,6 @@ pub fn closing<'a>(photos: impl Iterator<Item = Shown<'a>>, stated: &Stated) -> 
         benches,
         to_do: to_do.collect(),
     }
-}
-
-fn counts<'a>(photos: impl Iterator<Item = &'a Shown<'a>>) -> [usize; Verdict::ALL.len()] {
-    let mut counts = [0; Verdict::ALL.len()];
-    for shown in photos {
-        counts[shown.record.verdict as usize] += 1;
-    }
-    counts
 }
 
 /// What a photo's bench is to do first; where nothing is wrong, what comes next; of a file that is left alone, why. Fit to be

@@ -4,13 +4,13 @@
 use crate::publish::files::schema::BENCH;
 use crate::publish::files::schema::CAPTURE;
 use crate::publish::files::schema::Column;
-use crate::publish::files::schema::Kind;
 use crate::publish::files::schema::Kind::{Count, Number, Text};
 use crate::publish::files::schema::PHOTO;
 use crate::publish::files::schema::SESSION;
 use crate::publish::files::schema::Schema;
 use crate::publish::files::schema::VERDICT;
 use crate::publish::files::schema::WAVELENGTH_NM;
+use crate::publish::files::schema::column as c;
 use crate::publish::files::tables::{PEAKS, SPECTRUM};
 
 /// Every table, those of single photos first.
@@ -39,16 +39,14 @@ const NO_REFUSAL: &str = "where nothing was refused";
 const WHY_NOT: &str = "why there is no number: a code that stays, and words";
 const NO_PHOTO: &str = "where no photo has the name";
 
-/// A short name for a line of the tables below.
-const fn c(
-    name: &'static str,
-    unit: &'static str,
-    kind: Kind,
-    meaning: &'static str,
-    empty: &'static str,
-) -> Column {
-    Column::new(name, unit, kind, meaning, empty)
-}
+/// What a photo shows.
+const LABEL: Column = c(
+    "label",
+    "",
+    Text,
+    "what it shows, by its name, its slate or the instructor",
+    "where nothing says so",
+);
 
 /// `quality.csv`, up to the metrics, which are described where they are listed (`src/terms/quantity.rs`).
 #[rustfmt::skip]
@@ -61,7 +59,7 @@ pub static QUALITY: Schema = Schema {
         c("bench", "", Text, "the bench", "where no rule names one"),
         CAPTURE,
         c("rule", "", Text, "the rule that took it", "where none did"),
-        c("label", "", Text, "what it shows, by its name, its slate or the instructor", "where nothing says so"),
+        LABEL,
         c("lamp", "", Text, "the lamp that a calibration's rule states", "where none is stated"),
         c("taken", "", Text, "when it was taken, by the phone's own clock: ISO 8601, local time", "where the file does not say"),
         VERDICT,
@@ -105,7 +103,7 @@ pub static SPECTRA: Schema = Schema {
     columns: &[
         BENCH,
         PHOTO,
-        c("label", "", Text, "what it shows, by its name, its slate or the instructor", "where nothing says so"),
+        LABEL,
         CAPTURE,
     ],
 };

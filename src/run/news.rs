@@ -82,11 +82,7 @@ pub struct Tally([usize; Verdict::ALL.len()]);
 impl Tally {
     /// Of these records.
     pub fn of<'a>(records: impl Iterator<Item = &'a Record>) -> Tally {
-        let mut tally = Tally::default();
-        for record in records {
-            tally.0[record.verdict as usize] += 1;
-        }
-        tally
+        Tally(Verdict::counts(records.map(|record| record.verdict)))
     }
 
     /// Each verdict that a photo has, and how many have it.

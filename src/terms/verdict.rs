@@ -64,6 +64,15 @@ impl Verdict {
     pub fn as_str(self) -> &'static str {
         self.into()
     }
+
+    /// How many of these there are of each, in the order of [`Verdict::ALL`].
+    pub fn counts(verdicts: impl Iterator<Item = Verdict>) -> [usize; Verdict::ALL.len()] {
+        let mut counts = [0; Verdict::ALL.len()];
+        for verdict in verdicts {
+            counts[verdict as usize] += 1;
+        }
+        counts
+    }
 }
 
 /// Something that is wrong whatever the limits say.

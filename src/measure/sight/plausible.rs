@@ -245,3 +245,52 @@ pub fn plausible(
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What a lamp's photo of a twentieth of the light shows, whose noise has edges all over the picture.
+    fn grainy(lines: usize, line_light: f64) -> Located {
+        Located {
+            centre: Point::new(1456.0, 1073.0),
+            dispersion_rad: 0.0,
+            slit_rad: std::f64::consts::FRAC_PI_2,
+            half_length_px: 80.0,
+            zone_share: 1.0,
+            symmetry: 0.66,
+            saturation: 0.99,
+            significance: 6.0,
+            side_light: [0.001, 0.001],
+            edge_share: 0.68,
+            is_grey: false,
+            lines,
+            line_light,
+            score: 1.0,
+        }
+    }
+
+    #[test]
+    fn noise_in_a_dark_picture_hides_no_lines_that_stand_out_of_it() {
+        let is_one =
+            |located: &Located, is_dark| plausible(located, false, is_dark, 2800.0).is_ok();
+        assert!(is_one(&grainy(6, 88.0), true));
+        assert!(!is_one(&grainy(6, 88.0), false), "in a lit room");
+        assert!(
+            !is_one(&grainy(2, 34.0), true),
+            "too few and too faint to measure"
+        );
+        let grey = Located {
+            saturation: 0.6,
+            ..grainy(6, 88.0)
+        };
+        assert!(!is_one(&grey, true));
+    }
+
+    #[test]
+    fn what_is_too_faint_to_measure_is_light_all_the_same_and_chance_is_not() {
+        assert!(grainy(2, 34.0).has_a_line());
+        assert!(!grainy(1, 8.0).has_a_line());
+        assert!(!grainy(0, 0.0).has_a_line());
+    }
+}

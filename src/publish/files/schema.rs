@@ -39,28 +39,28 @@ pub struct Column {
     empty: &'static str,
 }
 
-impl Column {
-    /// A column; `unit` is empty for what has none, `empty` says where a cell is empty and is itself empty where none ever is.
-    ///
-    /// # Panics
-    /// While the program is compiled: without a name or a meaning.
-    pub const fn new(
-        name: &'static str,
-        unit: &'static str,
-        kind: Kind,
-        meaning: &'static str,
-        empty: &'static str,
-    ) -> Column {
-        assert!(!name.is_empty() && !meaning.is_empty());
-        Column {
-            name: Cow::Borrowed(name),
-            unit: Cow::Borrowed(unit),
-            kind,
-            meaning: Cow::Borrowed(meaning),
-            empty,
-        }
+/// A column; `unit` is empty for what has none, `empty` says where a cell is empty and is itself empty where none ever is.
+///
+/// # Panics
+/// While the program is compiled: without a name or a meaning.
+pub const fn column(
+    name: &'static str,
+    unit: &'static str,
+    kind: Kind,
+    meaning: &'static str,
+    empty: &'static str,
+) -> Column {
+    assert!(!name.is_empty() && !meaning.is_empty());
+    Column {
+        name: Cow::Borrowed(name),
+        unit: Cow::Borrowed(unit),
+        kind,
+        meaning: Cow::Borrowed(meaning),
+        empty,
     }
+}
 
+impl Column {
     /// A number whose name and meaning are made while the program runs: a photo's own, or one of a list.
     ///
     /// # Panics
@@ -138,9 +138,9 @@ pub struct Schema {
 }
 
 /// The bench.
-pub const BENCH: Column = Column::new("bench", "", Kind::Text, "the bench", "");
+pub const BENCH: Column = column("bench", "", Kind::Text, "the bench", "");
 /// The photo.
-pub const PHOTO: Column = Column::new(
+pub const PHOTO: Column = column(
     "photo",
     "",
     Kind::Text,
@@ -148,7 +148,7 @@ pub const PHOTO: Column = Column::new(
     "",
 );
 /// What a photo was taken as.
-pub const CAPTURE: Column = Column::new(
+pub const CAPTURE: Column = column(
     "capture",
     "",
     Kind::Text,
@@ -156,7 +156,7 @@ pub const CAPTURE: Column = Column::new(
     "where no rule says so",
 );
 /// The photo's verdict.
-pub const VERDICT: Column = Column::new(
+pub const VERDICT: Column = column(
     "verdict",
     "",
     Kind::Text,
@@ -164,7 +164,7 @@ pub const VERDICT: Column = Column::new(
     "",
 );
 /// The session.
-pub const SESSION: Column = Column::new(
+pub const SESSION: Column = column(
     "session",
     "",
     Kind::Text,
@@ -172,7 +172,7 @@ pub const SESSION: Column = Column::new(
     "where the inbox is one class",
 );
 /// The wavelength of a row.
-pub const WAVELENGTH_NM: Column = Column::new(
+pub const WAVELENGTH_NM: Column = column(
     "wavelength_nm",
     "nm",
     Kind::Number,

@@ -3,10 +3,10 @@
 use csv::ReaderBuilder;
 
 use super::ReadError;
-use super::schema::Column;
 use super::schema::Kind;
 use super::schema::Schema;
 use super::schema::WAVELENGTH_NM;
+use super::schema::column;
 use super::table::{Row, Table};
 use crate::publish::numbers;
 use crate::terms::{AbsorbanceRow, Estimate, Peak, Spectrum, SpectrumRow};
@@ -26,16 +26,16 @@ pub static SPECTRUM: Schema = Schema {
     about: "One photo's spectrum, a row a wavelength. The last four columns stand in it where a blank applies.",
     columns: &[
         WAVELENGTH_NM,
-        Column::new("signal", "", Kind::Number, "mean over the slit's length and the three channels, linear share of full scale, background taken off", NO_LIGHT),
-        Column::new("signal_sigma", "", Kind::Number, "its standard uncertainty", NO_LIGHT),
-        Column::new("red", "", Kind::Number, "the red channel, likewise", NO_LIGHT),
-        Column::new("green", "", Kind::Number, "the green channel", NO_LIGHT),
-        Column::new("blue", "", Kind::Number, "the blue channel", NO_LIGHT),
-        Column::new("clipped", "", Kind::Number, "share of this step's pixels at the sensor's ceiling, 0 to 1", ""),
-        Column::new("transmittance", "", Kind::Number, "light through the sample over light through the blank", NO_BLANK),
-        Column::new("transmittance_sigma", "", Kind::Number, "its standard uncertainty", NO_BLANK),
-        Column::new("absorbance", "", Kind::Number, "less the decadic logarithm of the transmittance", NO_BLANK),
-        Column::new("absorbance_sigma", "", Kind::Number, "its standard uncertainty", NO_BLANK),
+        column("signal", "", Kind::Number, "mean over the slit's length and the three channels, linear share of full scale, background taken off", NO_LIGHT),
+        column("signal_sigma", "", Kind::Number, "its standard uncertainty", NO_LIGHT),
+        column("red", "", Kind::Number, "the red channel, likewise", NO_LIGHT),
+        column("green", "", Kind::Number, "the green channel", NO_LIGHT),
+        column("blue", "", Kind::Number, "the blue channel", NO_LIGHT),
+        column("clipped", "", Kind::Number, "share of this step's pixels at the sensor's ceiling, 0 to 1", ""),
+        column("transmittance", "", Kind::Number, "light through the sample over light through the blank", NO_BLANK),
+        column("transmittance_sigma", "", Kind::Number, "its standard uncertainty", NO_BLANK),
+        column("absorbance", "", Kind::Number, "less the decadic logarithm of the transmittance", NO_BLANK),
+        column("absorbance_sigma", "", Kind::Number, "its standard uncertainty", NO_BLANK),
     ],
 };
 
@@ -45,17 +45,17 @@ pub static PEAKS: Schema = Schema {
     file: "peaks.csv",
     about: "One photo's peaks, a row a peak, in the order of their wavelengths.",
     columns: &[
-        Column::new("centre_nm", "nm", Kind::Number, "the peak's place, wavelength in air", ""),
-        Column::new("centre_sigma_nm", "nm", Kind::Number, "its standard uncertainty, the scale's included", ""),
-        Column::new("fwhm_nm", "nm", Kind::Number, "full width at half height", ""),
-        Column::new("fwhm_sigma_nm", "nm", Kind::Number, "its standard uncertainty", ""),
-        Column::new("height", "", Kind::Number, "height over its surroundings, linear share of full scale", ""),
-        Column::new("height_sigma", "", Kind::Number, "its standard uncertainty", ""),
-        Column::new("area", "nm", Kind::Number, "height summed over wavelength, shares of full scale times nm", ""),
-        Column::new("area_sigma", "nm", Kind::Number, "its standard uncertainty", ""),
-        Column::new("kind", "", Kind::Text, "line, band (wider than the instrument's bandpass) or merged (lines that it does not separate)", ""),
-        Column::new("clipped", "", Kind::Flag, "true where part of it is at the sensor's ceiling: its height and area are too low", ""),
-        Column::new("name", "", Kind::Text, "the published line it agrees with, which need not be the line it is", "where it agrees with none"),
+        column("centre_nm", "nm", Kind::Number, "the peak's place, wavelength in air", ""),
+        column("centre_sigma_nm", "nm", Kind::Number, "its standard uncertainty, the scale's included", ""),
+        column("fwhm_nm", "nm", Kind::Number, "full width at half height", ""),
+        column("fwhm_sigma_nm", "nm", Kind::Number, "its standard uncertainty", ""),
+        column("height", "", Kind::Number, "height over its surroundings, linear share of full scale", ""),
+        column("height_sigma", "", Kind::Number, "its standard uncertainty", ""),
+        column("area", "nm", Kind::Number, "height summed over wavelength, shares of full scale times nm", ""),
+        column("area_sigma", "nm", Kind::Number, "its standard uncertainty", ""),
+        column("kind", "", Kind::Text, "line, band (wider than the instrument's bandpass) or merged (lines that it does not separate)", ""),
+        column("clipped", "", Kind::Flag, "true where part of it is at the sensor's ceiling: its height and area are too low", ""),
+        column("name", "", Kind::Text, "the published line it agrees with, which need not be the line it is", "where it agrees with none"),
     ],
 };
 
