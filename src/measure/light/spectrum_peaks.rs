@@ -8,8 +8,9 @@ use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
 use crate::terms::{Estimate, FWHM_PER_SIGMA, LampLine, Peak, PeakKind};
 
-/// A centre is not known better than this share of the sampling, whatever the noise.
-const FLOOR_NM: f64 = 0.01;
+/// A centre is not known better than this share of the bandpass, whatever the noise: which part of slit and pupil a light fills moves
+/// the middle of its lines (drawn classes).
+const FLOOR_SHARE: f64 = 0.015;
 /// A line in a blend is known by its curvature to this share of the bandpass: what it leans on bends too (drawn lamps).
 const LEANS: f64 = 0.05;
 /// By what share a line has to be wider than the bandpass to be taken wholly for one that leans on something; from none to
@@ -44,7 +45,10 @@ pub fn peaks(
             let scale = sigma_at(peak.nm).unwrap_or(0.0);
             let mut centre_nm = peak.nm;
             let filters = moved_nm(peak.nm, peak.fwhm_nm.min(bandpass_nm));
-            let mut centre_sigma = statistical.hypot(FLOOR_NM).hypot(scale).hypot(filters);
+            let mut centre_sigma = statistical
+                .hypot(FLOOR_SHARE * bandpass_nm)
+                .hypot(scale)
+                .hypot(filters);
             let reach = (1.2 * fwhm / profile.step_nm) as usize;
             let base = peak.height - peak.prominence;
             let from = peak.index.saturating_sub(reach);
@@ -179,6 +183,38 @@ pub fn element(line: &LampLine) -> String {
     line.name.split(' ').next().unwrap_or("").to_owned()
 }
 
+/// The weaker of two lines that make one peak has so much of the stronger one's light at least.
+const PAIR_SHARE: f64 = 0.3;
+
+/// True where `line` and `other` are of one element and alike in strength, nearer to each other than the bandpass, and the spectrum
+/// has no peak of the other's own: what is named after one is both (mercury's yellow pair).
+fn is_unparted(line: &LampLine, other: &LampLine, bandpass_nm: f64, peaks_nm: &[f64]) -> bool {
+    let apart_nm = (line.wavelength_nm - other.wavelength_nm).abs();
+    let (low, high) = (
+        line.strength.min(other.strength),
+        line.strength.max(other.strength),
+    );
+    let is_own = |nm: &f64| {
+        let (own, its) = (nm - line.wavelength_nm, nm - other.wavelength_nm);
+        its.abs() < own.abs() && its.abs() < 0.5 * apart_nm
+    };
+    apart_nm > 0.0
+        && apart_nm < bandpass_nm
+        && element(line) == element(other)
+        && low > PAIR_SHARE * high
+        && peaks_nm.iter().filter(|nm| is_own(nm)).count() == 0
+}
+
+/// A peak of two lines lies so far from the nearer one at least, share of their distance.
+const PAIR_LEANS: f64 = 0.2;
+
+/// True where a peak that is nearest to `line` may lie as far towards `other` as the two together do.
+fn leans(centre_nm: Estimate, line: &LampLine, other: &LampLine) -> bool {
+    let apart_nm = other.wavelength_nm - line.wavelength_nm;
+    let towards = (centre_nm.value - line.wavelength_nm) / apart_nm;
+    towards + centre_nm.sigma / apart_nm.abs() > PAIR_LEANS
+}
+
 /// Names the lines: an element whose lines explain more of the spectrum's light goes before one that happens to have a
 /// line at the place.
 fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
@@ -220,6 +256,7 @@ fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
             *explained.entry(e).or_default() += peak.height.value.max(0.0).sqrt();
         }
     }
+    let centres_nm: Vec<f64> = peaks.iter().map(|peak| peak.centre_nm.value).collect();
     for peak in peaks.iter_mut() {
         let weight = |line: &LampLine| explained.get(&element(line)).copied().unwrap_or(0.0);
         let distance = |line: &LampLine| (line.wavelength_nm - peak.centre_nm.value).abs();
@@ -228,6 +265,65 @@ fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
                 .total_cmp(&weight(b))
                 .then(distance(b).total_cmp(&distance(a)))
         });
-        peak.name = best.map(|l| l.name.clone()).unwrap_or_default();
+        let pair = best.and_then(|line| {
+            let both = |other: &&&LampLine| {
+                is_unparted(line, other, bandpass_nm, &centres_nm)
+                    && leans(peak.centre_nm, line, other)
+            };
+            let other = names.iter().find(both)?;
+            let (a, b) = if line.wavelength_nm < other.wavelength_nm {
+                (line, other)
+            } else {
+                (other, line)
+            };
+            let second = b.name.split_once(' ')?.1;
+            Some(format!("{}+{second}", a.name))
+        });
+        peak.name = pair.or(best.map(|l| l.name.clone())).unwrap_or_default();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn line(wavelength_nm: f64, strength: f64) -> LampLine {
+        LampLine {
+            wavelength_nm,
+            sigma_nm: 0.0,
+            strength,
+            name: format!("Hg {wavelength_nm:.2}"),
+            fit: true,
+            width_nm: 0.0,
+        }
+    }
+
+    fn peak(centre_nm: f64) -> Peak {
+        Peak {
+            centre_nm: Estimate::new(centre_nm, 0.1),
+            fwhm_nm: Estimate::new(3.0, 0.1),
+            height: Estimate::new(0.3, 0.01),
+            area: Estimate::new(0.9, 0.01),
+            kind: PeakKind::Line,
+            clipped: false,
+            name: String::new(),
+        }
+    }
+
+    fn named(centres_nm: &[f64]) -> Vec<String> {
+        let names = [line(546.07, 1.0), line(576.96, 0.3), line(579.07, 0.3)];
+        let mut peaks: Vec<Peak> = centres_nm.iter().map(|nm| peak(*nm)).collect();
+        name(&mut peaks, 3.0, &names);
+        peaks.into_iter().map(|peak| peak.name).collect()
+    }
+
+    #[test]
+    fn lines_that_run_together_are_named_as_both_and_parted_ones_each() {
+        assert_eq!(named(&[546.1, 578.2]), ["Hg 546.07", "Hg 576.96+579.07"]);
+        assert_eq!(
+            named(&[546.1, 577.0, 579.0]),
+            ["Hg 546.07", "Hg 576.96", "Hg 579.07"]
+        );
+        assert_eq!(named(&[546.1, 579.1]), ["Hg 546.07", "Hg 579.07"]);
     }
 }

@@ -125,8 +125,11 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
     // Explanations are as good as the best of them is: what none explains makes all of them less certain.
     let misfit = misfit(&unexplained, &states);
     let share = (MOST_INDEPENDENT / lines.len().max(1) as f64).min(1.0);
-    let ln = |chi: f64| share * ((1.0 - ODD_LINE) * (-0.5 * chi / misfit).exp() + ODD_LINE).ln();
-    let seen: Vec<Table> = unexplained.iter().map(|chi| chi.map(ln)).collect();
+    let ln = |chi: f64, odd: f64| share * ((-0.5 * chi / misfit).exp() + odd).ln();
+    let seen = unexplained.iter().zip(lines);
+    let seen: Vec<Table> = seen
+        .map(|(chi, line)| chi.map(|chi| ln(chi, ODD_LINE + line.band_odds)))
+        .collect();
     let mut all = Vec::with_capacity(WIDTHS * LENS_PX.len() * states.len());
     for w in 0..WIDTHS {
         for (l, lens_px) in LENS_PX.iter().enumerate() {

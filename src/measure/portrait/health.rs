@@ -74,6 +74,10 @@ fn balance(other: &Profile, own: &Profile) -> Estimate {
 /// Share of the lit spectrum from which on it is over-exposed enough for its slit's image to be glare.
 const MOST_CLIPPED: f64 = 0.05;
 
+/// Tilt and skew are known to this, degrees, at best: which part of the slit and of the pupil a lamp lights moves the slit's ends in
+/// the orders (drawn photos, and photos that another program drew: 0.1 in the median, however sure the ends are).
+const ANGLE_DEG: f64 = 0.12;
+
 /// Fills in the metrics.
 pub fn metrics(shot: &Shot, m: &mut Measurement) {
     let Shot { inputs, survey, .. } = *shot;
@@ -98,7 +102,7 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
         Quantity::TiltDeg,
         Estimate::new(
             optics.tilt_rad().to_degrees(),
-            shot.scale.roll_sigma_rad.to_degrees().max(0.01),
+            shot.scale.roll_sigma_rad.to_degrees().hypot(ANGLE_DEG),
         ),
     );
     m.metrics.note(
@@ -107,7 +111,7 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
             optics.skew_rad().to_degrees(),
             (shot.scale.skew_sigma * optics.skew_per_slope())
                 .to_degrees()
-                .max(0.01),
+                .hypot(ANGLE_DEG),
         ),
     );
     exposure(profile, &visible, top, m);

@@ -5,8 +5,9 @@ use std::f64::consts::{FRAC_1_SQRT_2, PI};
 use std::sync::LazyLock;
 
 /// Blurs of the lens that are tried, px (standard deviation), with the pixel's own width and what the camera's colours add.
-pub const LENS_PX: [f64; 16] = [
-    0.6, 0.72, 0.86, 1.02, 1.2, 1.42, 1.68, 2.0, 2.5, 3.2, 4.2, 5.6, 7.5, 9.5, 12.0, 15.2,
+pub const LENS_PX: [f64; 22] = [
+    0.6, 0.72, 0.86, 1.02, 1.2, 1.42, 1.68, 2.0, 2.4, 2.8, 3.3, 3.9, 4.6, 5.4, 6.4, 7.5, 8.8, 10.3,
+    12.1, 14.2, 16.7, 20.0,
 ];
 /// Diameters of the pupil's blur that are tried, px.
 pub const DISC_PX: [f64; 21] = [

@@ -58,7 +58,7 @@ pub fn sharpness(shot: &Shot, m: &mut Measurement) {
             shot.survey.slit.width_px, shot.survey.slit.rise_px
         ));
     }
-    if lines.is_empty() && ends.is_empty() {
+    if !lines.iter().any(Witness::is_a_line) && ends.is_empty() {
         m.lacks(Subject::Blur, "no line and no end of the slit is clear");
     } else {
         m.metrics.note(Quantity::BlurPx, explained.blur_px);
@@ -88,13 +88,22 @@ fn lit_share(shot: &Shot) -> Option<f64> {
 /// Width at half height of the narrowest line of the measured order; without one, what the explanation makes of it.
 fn bandpass(shot: &Shot, lines: &[Witness], explained: &Explained, m: &mut Measurement) {
     let sign = shot.profile().sign;
-    let own = lines.iter().filter(|l| l.path_nm * sign > 0.0);
+    let own = lines
+        .iter()
+        .filter(|l| l.is_a_line() && l.path_nm * sign > 0.0);
     let narrowest = own.map(|l| l.fwhm_px / l.px_per_nm).min_by(f64::total_cmp);
     let by_shape = || Some(shot.shape?.fwhm_nm());
     let drawn = || {
-        let width_px = explained.width_um.value / um_per_px(shot);
+        let um_per_nm = shot
+            .scale
+            .optics
+            .um_per_nm(shot.inputs.bench.slit_distance_mm);
         let px_per_nm = shot.scale.optics.rays().px_per_nm(sign * 550.0)?;
-        Some(box_gauss_fwhm(width_px, explained.blur_px.value) / px_per_nm)
+        let blur_nm = explained.blur_px.value / px_per_nm;
+        Some(box_gauss_fwhm(
+            explained.width_um.value / um_per_nm,
+            blur_nm,
+        ))
     };
     let fwhm_nm = narrowest.or_else(by_shape).or_else(drawn);
     let bandpass = fwhm_nm.map(|nm| Estimate::new(nm, BANDPASS_SHARE * nm));

@@ -1,29 +1,38 @@
 //! Lines that show what the slit and the lens make of a single wavelength, in both orders.
 
+use std::f64::consts::PI;
+
 use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
 use crate::measure::light::spectrum_peaks::element;
 use crate::measure::portrait::render::{DISC_PX, LENS_PX, line};
 use crate::measure::shot::Shot;
-use crate::terms::{Interval, Lamp, LampLine, median};
+use crate::terms::{Interval, Lamp, LampLine};
 
 /// What a line must stand out of the noise by, and of the highest light, to show its shape.
 const CLEAR_SNR: f64 = 20.0;
 const STRONG_SHARE: f64 = 0.04;
-/// What is wider is no line through any slit that still gives a spectrum (2 mm), but a diode's band, nm: those have 15 and more
-/// (common practice, no source).
-pub const WIDEST_LINE_NM: f64 = 13.0;
-/// …unless so many of an order are as wide as each other, px, within this share of it: bands are not, but lines far from focus are.
-const LEAST_ALIKE: usize = 3;
-const ALIKE_SHARE: f64 = 0.15;
+/// Diodes and filters give bands of this width, nm, and more, hardly ever narrower ones, by this much of the logarithm (standard
+/// deviation; common practice, no source)…
+const BANDS_FROM_NM: f64 = 15.0;
+const BANDS_FROM_LN: f64 = 0.2;
+/// …up to this, nm, evenly in the logarithm: as wide as the visible spectrum.
+const BANDS_TO_NM: f64 = 300.0;
+/// A width is known to this share, where it is asked how likely a band has just the width of a line.
+const WIDTH_SHARE: f64 = 0.05;
+/// A line is one surely where a band is less likely than this.
+const SURELY_A_LINE: f64 = 0.03;
+/// What is wider than this, px, is drawn by no slit and focus that is tried, and is a band.
+const WIDEST_PX: f64 = 60.0;
 /// Lines that are so many times as wide as the narrowest are two, or bands.
 const AS_NARROW: f64 = 1.8;
 /// So many lines of an order at most, the strongest first.
 const MOST_LINES: usize = 5;
 /// A line's shape is looked at over so many widths at half height to either side.
 const REACH: f64 = 1.5;
-/// Values of a line nearer to each other than this, px, are taken together.
+/// Values of a line nearer to each other than this, px, or than this share of its width at half height, are taken together.
 const SPACING_PX: f64 = 0.5;
+const SPACING_SHARE: f64 = 0.05;
 /// A slit or disc of so many times the width at half height explains no line.
 const HOPELESS: f64 = 3.0;
 /// Slits narrower than this look alike behind any lens, px.
@@ -38,6 +47,8 @@ const RISES_SHARE: f64 = 0.03;
 /// No drawing of a line is better than this share of its height: what cameras do to colour, noise and sharpness, and widths and
 /// lenses between those that are tried.
 const MODEL_SHARE: f64 = 0.03;
+/// …which is the same over this share of the line's width at half height.
+const SHARED_SHARE: f64 = 0.25;
 /// Lines of one element that look like one lie this near to each other, nm.
 const NAMED_WITHIN_NM: f64 = 1.0;
 /// Two lines of an element widen one peak by something only where that is no wider than this, nm.
@@ -56,6 +67,11 @@ pub struct Witness {
     pub fwhm_px: f64,
     /// Pixels per nm there.
     pub px_per_nm: f64,
+    /// Width of the slit here over that of its own image, px over px: rays leave the grating, and meet the sensor, more aslant at one
+    /// place than at another.
+    stretch: f64,
+    /// How likely a light whose own band has this width is, over a line that slit and lens make so wide.
+    pub band_odds: f64,
     /// Distance, px; light and its uncertainty as shares of the height.
     points: Vec<(f64, f64, f64)>,
 }
@@ -141,25 +157,21 @@ pub fn witnesses(shot: &Shot) -> Vec<Witness> {
         let profile = &shot.orders[which].profile;
         let mut lines = maxima(profile, CLEAR_SNR, STRONG_SHARE);
         lines.retain(|l| l.is_clean() && is_alone(shot, l));
-        if !are_wide_alike(&lines) {
-            lines.retain(|l| l.fwhm_nm < WIDEST_LINE_NM);
-        }
         let narrowest = lines.iter().map(|l| l.fwhm_nm).fold(f64::MAX, f64::min);
         lines.retain(|l| l.fwhm_nm < AS_NARROW * narrowest);
         lines.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
         lines.truncate(MOST_LINES);
-        found.extend(lines.iter().filter_map(|l| Witness::of(shot, profile, l)));
+        let drawn = lines.iter().filter_map(|l| Witness::of(shot, profile, l));
+        found.extend(drawn.filter(|line| line.fwhm_px < WIDEST_PX));
     }
     found
 }
 
-/// True where all are wider than lines are, and as wide as each other.
-fn are_wide_alike(lines: &[Maximum]) -> bool {
-    let usual = median(lines.iter().map(|l| l.fwhm_nm));
-    usual.is_some_and(|nm| {
-        let is_alike = |l: &Maximum| (l.fwhm_nm / nm - 1.0).abs() < ALIKE_SHARE;
-        lines.len() >= LEAST_ALIKE && nm > WIDEST_LINE_NM && lines.iter().all(is_alike)
-    })
+/// How likely a band has this width, over a line that is explained by just this width.
+fn band_odds(fwhm_nm: f64) -> f64 {
+    let narrower = ((BANDS_FROM_NM / fwhm_nm).ln() / BANDS_FROM_LN).max(0.0);
+    let by_ln = (-0.5 * narrower * narrower).exp() / (BANDS_TO_NM / BANDS_FROM_NM).ln();
+    by_ln * WIDTH_SHARE * (2.0 * PI).sqrt()
 }
 
 /// True where nothing else is known to lie under the line.
@@ -177,7 +189,8 @@ fn is_alone(shot: &Shot, peak: &Maximum) -> bool {
 impl Witness {
     fn of(shot: &Shot, profile: &Profile, peak: &Maximum) -> Option<Witness> {
         let path_nm = profile.sign * peak.nm;
-        let px_per_nm = shot.scale.optics.rays().px_per_nm(path_nm)?;
+        let rays = shot.scale.optics.rays();
+        let px_per_nm = rays.px_per_nm(path_nm)?;
         let reach = REACH * peak.fwhm_nm + 1.0 / px_per_nm;
         let first = profile.index(peak.nm - reach)?;
         let last = profile.index(peak.nm + reach)?;
@@ -200,7 +213,9 @@ impl Witness {
             foot(&mut (first..=middle).rev()),
             foot(&mut (middle..=last)),
         );
-        let together = ((SPACING_PX / (profile.step_nm * px_per_nm)) as usize).max(1);
+        let fwhm_px = peak.fwhm_nm * px_per_nm;
+        let spacing_px = SPACING_PX.max(SPACING_SHARE * fwhm_px);
+        let together = ((spacing_px / (profile.step_nm * px_per_nm)) as usize).max(1);
         let points = (first..=last)
             .collect::<Vec<usize>>()
             .chunks(together)
@@ -216,32 +231,40 @@ impl Witness {
             .collect();
         Some(Witness {
             path_nm,
-            fwhm_px: peak.fwhm_nm * px_per_nm,
+            fwhm_px,
             px_per_nm,
+            stretch: px_per_nm / rays.px_per_nm(0.0)?,
+            band_odds: band_odds(peak.fwhm_nm),
             points,
         })
     }
 
-    /// What of the line a slit so wide, px, a lens (its blur in green) and a pupil's disc leave unexplained: χ² above that of the best
+    /// True where it is a line and no band.
+    pub fn is_a_line(&self) -> bool {
+        self.band_odds < SURELY_A_LINE
+    }
+
+    /// What of the line a slit whose image is so wide, px, a lens (its blur in green) and a pupil's disc leave unexplained: χ² above that of the best
     /// of all shapes, over its degrees of freedom where none explains it. Height, place and a straight base are free.
     pub fn unexplained(&self, widths_px: &[f64]) -> Table {
         let widest_px = HOPELESS * self.fwhm_px;
         let rows = LENS_PX.len() * DISC_PX.len();
         let mut chi: Vec<f64> = Vec::with_capacity(widths_px.len() * rows);
         let mut last_px = f64::MAX;
-        for width_px in widths_px {
-            if *width_px < NARROWEST_PX && last_px < NARROWEST_PX {
+        for image_px in widths_px {
+            let width_px = self.stretch * image_px;
+            if width_px < NARROWEST_PX && last_px < NARROWEST_PX {
                 chi.extend_from_within(chi.len() - rows..);
                 continue;
             }
-            last_px = *width_px;
+            last_px = width_px;
             for lens in 0..LENS_PX.len() {
                 for (disc, disc_px) in DISC_PX.iter().enumerate() {
                     let hopeless = width_px.max(*disc_px) > widest_px;
                     chi.push(if hopeless {
                         f64::INFINITY
                     } else {
-                        self.chi_squared(*width_px, lens, disc)
+                        self.chi_squared(width_px, lens, disc)
                     });
                 }
             }
@@ -249,8 +272,9 @@ impl Witness {
         let least = chi.iter().copied().fold(f64::MAX, f64::min);
         let finite = chi.iter().copied().filter(|c| c.is_finite());
         let most = finite.fold(least, f64::max);
-        // Values nearer than a pixel are not independent; height, place and base are free.
-        let per_point = self.spacing_px().min(1.0);
+        // Values nearer than a pixel, or than what a drawing is wrong by at once, are not independent; height, place and base are free.
+        let apart_px = f64::max(1.0, SHARED_SHARE * self.fwhm_px);
+        let per_point = (self.spacing_px() / apart_px).min(1.0);
         let span_px = self.points.len() as f64 * per_point;
         let scatter = (least * per_point / (span_px - 4.0).max(1.0)).max(1.0);
         let above = |chi: f64| (chi.min(most) - least) * per_point / scatter;
@@ -350,4 +374,16 @@ fn is_sharp(lamp: &Lamp, nm: f64) -> bool {
             apart > 0.0 && apart < ALONE_NM && other.width_nm < BAND_NM
         })
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Diodes of 450 to 640 nm are 15 to 40 nm wide (common practice, no source); no slit that gives a spectrum makes a line so wide.
+    #[test]
+    fn what_is_narrower_than_any_diode_is_a_line_and_what_is_wider_may_be_either() {
+        assert!(band_odds(4.0) < 1e-6 && band_odds(9.0) < 0.002);
+        assert!(band_odds(15.0) > SURELY_A_LINE && band_odds(30.0) < 0.1);
+    }
 }

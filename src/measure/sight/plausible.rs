@@ -16,9 +16,9 @@ pub struct Familiar {
     length_px: Option<f64>,
 }
 
-/// Length of the slit's image against the lamp photo's at which it can still be the same slit: a dim photo shows less of
-/// it, a bright one blooms.
-const SAME_LENGTH: Interval = Interval::new(0.75, 1.3);
+/// Length of the slit's image against the lamp photo's at which it can still be the same slit: each lamp lights a part of it, a third
+/// or all (common practice, no source).
+const SAME_LENGTH: Interval = Interval::new(0.3, 3.0);
 /// How far it can lie from the lamp photo's place, share of the picture's longer side: a phone turned by 4°.
 const SAME_PLACE_SHARE: f64 = 0.06;
 
