@@ -10,7 +10,7 @@ use crate::terms::{Estimate, FWHM_PER_SIGMA, LampLine, Peak, PeakKind};
 
 /// A centre is not known better than this share of the bandpass, whatever the noise: which part of slit and pupil a light fills moves
 /// the middle of its lines (drawn classes).
-const FLOOR_SHARE: f64 = 0.015;
+const FLOOR_SHARE: f64 = 0.012;
 /// A line in a blend is known by its curvature to this share of the bandpass: what it leans on bends too (drawn lamps).
 const LEANS: f64 = 0.05;
 /// By what share a line has to be wider than the bandpass to be taken wholly for one that leans on something; from none to
