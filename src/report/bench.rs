@@ -1,5 +1,5 @@
-//! `<bench>/index.html`: a bench's page, made for a phone. The last verdict fills the screen, then what to do, then the
-//! instrument, the spectra, and every photo.
+//! `<bench>/index.html`: a bench's page, made for a phone. The last verdict fills the screen, then what to do; the
+//! instrument, the spectra, and every photo are folded there.
 
 use askama::Template;
 
@@ -26,6 +26,10 @@ struct Page {
     gauges: Vec<(&'static str, String)>,
     residuals: Option<String>,
     trends: Vec<Trend>,
+    /// Whether they state the last value: above them the instrument's numbers do, and two of one thing would disagree.
+    tells_now: bool,
+    /// State letter, number and word of each verdict that there is.
+    tally: Vec<(&'static str, usize, &'static str)>,
     spectra: Vec<ShownPhoto>,
     /// Under which name the table of all of them is saved; absent where there is none.
     wide: Option<String>,
@@ -77,6 +81,12 @@ pub fn bench_html(
         gauges: gauges(bench),
         residuals,
         trends: trends(bench),
+        tells_now: false,
+        tally: Verdict::ALL
+            .iter()
+            .map(|v| (pages::class(*v), bench.count(*v), v.as_str()))
+            .filter(|(_, n, _)| *n > 0)
+            .collect(),
         spectra: newest_first()
             .filter(|s| s.has_spectrum && last.is_none_or(|l| l.record.photo != s.record.photo))
             .map(shown)
@@ -107,8 +117,9 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         gauges.push(("scale", "none yet".to_owned()));
     }
     gauges.extend(blades(bench));
+    let bandpass = bench.bandpass().map(|b| numbers::said(b, 1.0));
+    gauges.extend(bandpass.map(|b| ("bandpass", format!("{b} nm"))));
     for (quantity, title, unit) in [
-        (Quantity::BandpassNm, "bandpass", " nm"),
         (Quantity::TiltDeg, "tilt", "°"),
         (Quantity::SkewDeg, "skew", "°"),
         (Quantity::BlurPx, "blur", " px"),

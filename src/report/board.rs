@@ -268,11 +268,10 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         ),
         Health::Unseen => ("i", "not seen yet".to_owned()),
     };
-    let with = |quantity: Quantity| {
-        bench.metric(quantity).map_or("–".to_owned(), |metric| {
-            format!("{} {}", numbers::about(metric.value), quantity.unit())
-        })
-    };
+    let bandpass = bench.bandpass().map_or("–".to_owned(), |metric| {
+        let unit = Quantity::BandpassNm.unit();
+        format!("{} {unit}", numbers::about(metric.value))
+    });
     let scale = bench.scale().map_or("none".to_owned(), |(record, _)| {
         let sigma = record.scale_sigma_nm();
         sigma.map_or("set".to_owned(), numbers::within_nm)
@@ -306,7 +305,7 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         slit: bench.slit().map_or("–".to_owned(), |slit| {
             format!("{} µm", numbers::plus_minus(slit.width()))
         }),
-        bandpass: with(Quantity::BandpassNm),
+        bandpass,
         hoist,
         counts: if counts.is_empty() {
             "no photos".to_owned()

@@ -162,6 +162,17 @@ impl<'a> BenchStanding<'a> {
         self.last_with(quantity)?.metrics.reading(quantity)
     }
 
+    /// The instrument's bandpass: that of the lamp photo behind the scale in use, whose sharp lines show it. What a later photo
+    /// blurs is that photo's own, and light without lines does not show it. Without a scale, that of the last photo that does.
+    pub fn bandpass(&self) -> Option<Reading> {
+        let lamp = self.scale().and_then(|(_, c)| c.photo.as_deref());
+        let records = self.photos.iter().map(|s| s.record);
+        let of_lamp = lamp.and_then(|photo| records.rev().find(|r| r.photo == photo));
+        of_lamp
+            .and_then(|r| r.metrics.reading(Quantity::BandpassNm))
+            .or_else(|| self.metric(Quantity::BandpassNm))
+    }
+
     /// The instrument's state, with the reason to look or to mend.
     pub fn health(&self) -> (Health, Option<&'a Reason>) {
         let Some(record) = self.checked_on() else {
@@ -319,6 +330,34 @@ mod tests {
         mended.reasons = vec![reason(Code::Clipped, Severity::Retake)];
         assert_eq!(health(&[old, blind.clone(), mended]), (Health::Sound, None));
         assert_eq!(health(&[blind]), (Health::Unseen, None));
+    }
+
+    #[test]
+    fn the_bandpass_is_that_of_the_lamp_photo_in_use_and_not_of_a_later_photo() {
+        use crate::publish::record::CalibrationRecord;
+        use crate::terms::ScaleKind;
+        let seen = |name: &str, capture, bandpass_nm| {
+            let mut r = photo(name, capture, Verdict::Good, None);
+            r.metrics.set(Quantity::BandpassNm, bandpass_nm);
+            r
+        };
+        let mut lamp = seen("knot/lamp.jpg", Capture::Calibration, 1.2);
+        let mut sample = seen("knot/sample.jpg", Capture::Sample, 2.9);
+        let bandpass = |records: &[Record]| {
+            let class = class(records);
+            class.benches[0].bandpass().map(|b| b.value)
+        };
+        assert_eq!(bandpass(&[lamp.clone(), sample.clone()]), Some(2.9));
+        for r in [&mut lamp, &mut sample] {
+            r.calibration = Some(CalibrationRecord {
+                photo: Some("knot/lamp.jpg".to_owned()),
+                kind: ScaleKind::Calibrated,
+                rms_nm: None,
+                model: None,
+                lines: Vec::new(),
+            });
+        }
+        assert_eq!(bandpass(&[lamp, sample]), Some(1.2));
     }
 
     #[test]

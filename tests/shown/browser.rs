@@ -53,6 +53,21 @@ const PAPER: View = View {
     ..PHONE
 };
 
+/// What a bench's page may take on a phone, px: three to four screens, of which the last is the cautions.
+const MOST_FOLDED_PX: u64 = 2500;
+
+/// What is wrong with how a bench's page begins on a phone: too long, folded open, or one quantity with two values.
+const FOLDS: &str = "(() => { const wrong = [], all = [...document.querySelectorAll('details')]; \
+                     if (all.length < 3) wrong.push(`${all.length} folds`); \
+                     if (all.some(fold => fold.open)) wrong.push('a fold is open'); \
+                     const named = [...document.querySelectorAll('dt')].map(dt => dt.textContent).sort(); \
+                     named.forEach((name, i) => { if (name === named[i + 1]) wrong.push(`${name} stands twice`); }); \
+                     if (document.querySelector('.trends h3 b')) wrong.push('the last values stand twice'); \
+                     return [document.documentElement.scrollHeight, wrong]; })()";
+
+/// The folds whose content is not shown.
+const HIDDEN: &str = "[...document.querySelectorAll('details>:not(summary,.noprint,.onprint)')].filter(e => !e.checkVisibility()).length";
+
 /// Sheets that any page of the demo may take: its benches have eleven photos at most.
 const MOST_SHEETS: usize = 4;
 
@@ -109,6 +124,8 @@ fn inspect(
     }
     for view in views {
         chrome.show_as(*view);
+        // What is folded is to be read as well.
+        chrome.ask("document.querySelectorAll('details').forEach(fold => { fold.open = true; })");
         let checks = format!("var picturesMustLoad = {pictures};\n{CHECKS}");
         let mut here: Vec<String> = serde_json::from_value(chrome.ask(&checks)).unwrap();
         // Its rules are about structure and colour, which do not change with the width; the own checks run everywhere.
@@ -168,6 +185,48 @@ fn demo(folder: &Path) -> Vec<String> {
     pages
 }
 
+/// A bench's page as a phone has it first; then on a wider window, and on paper, where nothing is folded.
+fn folded(chrome: &mut Chrome, root: &Path, page: &str) -> Vec<String> {
+    chrome.open(&root.join(page), PHONE);
+    chrome.ask(HAS_SAID);
+    let (px, mut wrong): (u64, Vec<String>) = serde_json::from_value(chrome.ask(FOLDS)).unwrap();
+    println!("{page}: {px} px on a phone");
+    if px >= MOST_FOLDED_PX {
+        wrong.push(format!("{px} px"));
+    }
+    if let Some(folder) = kept_at() {
+        let name = format!("{}-folded.png", page.replace('/', "-"));
+        std::fs::write(folder.join(name), chrome.picture(true)).unwrap();
+    }
+    // By its style alone, where no script has a part in it.
+    chrome.show_as(View {
+        media: "print",
+        ..PHONE
+    });
+    if chrome.ask(HIDDEN) != 0 {
+        wrong.push("something stays folded on paper".to_owned());
+    }
+    // What its reader has opened stays open when the page is loaded anew.
+    chrome.show_as(PHONE);
+    chrome.ask("document.querySelector('[data-fold=history] summary').click()");
+    chrome.open(&root.join(page), PHONE);
+    let open =
+        "[...document.querySelectorAll('details[open]')].map(fold => fold.dataset.fold).join()";
+    if chrome.ask(open) != "history" {
+        wrong.push("what was opened is folded again".to_owned());
+    }
+    chrome.ask(
+        "document.querySelector('[data-fold=history] summary').click(); sessionStorage.clear()",
+    );
+    chrome.show_as(LAPTOP);
+    chrome.open(&root.join(page), LAPTOP);
+    if chrome.ask(HIDDEN) != 0 {
+        wrong.push("something is folded where there is room".to_owned());
+    }
+    let wrong = wrong.into_iter();
+    wrong.map(|w| format!("{page} folded: {w}")).collect()
+}
+
 fn report(wrong: &[String]) {
     assert!(
         wrong.is_empty(),
@@ -195,6 +254,9 @@ fn the_demo_s_pages_can_be_read_at_every_size_light_dark_and_printed() {
     let swept = began.elapsed().as_secs_f64();
     let mut wrong = Vec::new();
     for page in &pages {
+        if page.ends_with("/index.html") {
+            wrong.extend(folded(&mut chrome, root, page));
+        }
         let views = [PHONE, LAPTOP, PROJECTOR, DARK, PAPER];
         wrong.extend(inspect(
             &mut chrome,
@@ -312,7 +374,7 @@ fn every_link_is_reached_by_keyboard_and_can_be_seen_there() {
     look::write(root, &sample::class(), 0, |_| None);
     for page in ["board.html", "heron/index.html", "heron/calibration.html"] {
         chrome.open(&root.join(page), LAPTOP);
-        let links = chrome.ask("document.querySelectorAll('a,[tabindex]').length");
+        let links = chrome.ask("document.querySelectorAll('a,summary,[tabindex]').length");
         let n = links.as_u64().unwrap();
         assert!(n > 3, "{page}");
         let mut reached = std::collections::BTreeSet::new();
@@ -320,7 +382,7 @@ fn every_link_is_reached_by_keyboard_and_can_be_seen_there() {
             chrome.tab();
             let here = chrome.ask(
                 "(() => { const e = document.activeElement, s = getComputedStyle(e); \
-                 return [[...document.querySelectorAll('a,[tabindex]')].indexOf(e), s.outlineStyle, parseFloat(s.outlineWidth)]; })()",
+                 return [[...document.querySelectorAll('a,summary,[tabindex]')].indexOf(e), s.outlineStyle, parseFloat(s.outlineWidth)]; })()",
             );
             assert_eq!(here[1], "solid", "{page}: {here}");
             assert!(here[2].as_f64().unwrap() >= 2.0, "{page}: {here}");
