@@ -24,6 +24,9 @@ const MOST_AGAIN: usize = 3;
 /// Benches whose cards fill a projector at full size (1920 by 1080 px: three rows of three).
 const MOST_LARGE_CARDS: usize = 9;
 
+/// Instruments that a wall shows with all their numbers beside what is to be done: two rows of three.
+const MOST_ROOMY: usize = 6;
+
 #[derive(Template)]
 #[template(path = "board.html", config = "src/report/askama.toml")]
 struct Board<'a> {
@@ -41,6 +44,10 @@ struct Board<'a> {
     /// True where so many benches call that their cards must be small.
     crowded: bool,
     fleet: Vec<Ship>,
+    /// True where so many instruments are there that a wall shows less of each.
+    compact: bool,
+    /// Of each bench the photos that were taken again, each with the photo that settled it, newest first; and how many more.
+    again: Vec<(Vec<(String, String)>, usize)>,
     /// State letter and record of photos without a bench.
     strays: Vec<(&'static str, &'a Record)>,
     /// Files that are left alone, slates aside.
@@ -82,10 +89,8 @@ struct Ship {
     bandpass: String,
     hoist: Vec<&'static str>,
     counts: String,
-    /// Photos that were taken again, each with the photo that settled it, newest first.
-    again: Vec<(String, String)>,
-    /// Further ones.
-    more_again: usize,
+    /// State letter and words of what the bench has to do first; absent for nothing.
+    due: Option<(&'static str, String)>,
 }
 
 /// The board.
@@ -114,7 +119,12 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let all: usize = tally.iter().map(|(_, n, _)| n).sum();
     let usable = count(Verdict::Good) + count(Verdict::Caution);
     let calls = all_calls(class);
-    let fleet: Vec<Ship> = class.benches.iter().map(ship).collect();
+    let mut fleet: Vec<Ship> = class.benches.iter().map(ship).collect();
+    for ship in &mut fleet {
+        let own = calls.iter().find(|c| c.href == ship.href);
+        let first = own.and_then(|own| Some((own.class, own.calls.first()?.shown.what.clone())));
+        ship.due = first;
+    }
     let strays = class
         .strays
         .iter()
@@ -143,7 +153,9 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         tally,
         crowded: calls.len() > MOST_LARGE_CARDS,
         calls,
+        compact: fleet.len() > MOST_ROOMY,
         fleet,
+        again: class.benches.iter().filter_map(again).collect(),
         strays,
         ignored: ignored.len(),
         slates: slates.len(),
@@ -281,14 +293,6 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         .iter()
         .map(|s| pages::class(s.record.verdict))
         .collect();
-    let mut again: Vec<(String, String)> = bench
-        .photos
-        .iter()
-        .rev()
-        .filter_map(|s| Some((pages::again(&s.record.photo), pages::again(bench.again(s)?))))
-        .collect();
-    let more_again = again.len().saturating_sub(MOST_AGAIN);
-    again.truncate(MOST_AGAIN);
     let counts: Vec<String> = Verdict::ALL
         .iter()
         .map(|v| (bench.count(*v), v.as_str()))
@@ -312,7 +316,17 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         } else {
             counts.join(", ")
         },
-        again,
-        more_again,
+        due: None,
     }
+}
+
+/// The photos of a bench that were taken again, each with the photo that settled it, newest first; and how many more.
+fn again(bench: &BenchStanding<'_>) -> Option<(Vec<(String, String)>, usize)> {
+    let newest_first = bench.photos.iter().rev();
+    let mut again: Vec<(String, String)> = newest_first
+        .filter_map(|s| Some((pages::again(&s.record.photo), pages::again(bench.again(s)?))))
+        .collect();
+    let more = again.len().saturating_sub(MOST_AGAIN);
+    again.truncate(MOST_AGAIN);
+    (!again.is_empty()).then_some((again, more))
 }

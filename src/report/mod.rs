@@ -52,10 +52,11 @@ pub use settled::{Settled, n_to_retake};
 pub use shown::{Inputs, Shown};
 pub use spectra::spectra_csv;
 
-/// What has board and bench pages say whether the program still looks, and fold.
+/// What has board and bench pages say whether the program still looks, fold, and fit on a wall.
 const WATCHED: &str = concat!(
     include_str!("pages/watched.js"),
-    include_str!("pages/folds.js")
+    include_str!("pages/folds.js"),
+    include_str!("pages/wall.js")
 );
 
 /// Takes the class's files one by one as they are made, so that not all of them need be held at once.
