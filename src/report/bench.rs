@@ -5,7 +5,7 @@ use askama::Template;
 
 use super::charts;
 use super::pages::{self, ShownPhoto, ShownReason};
-use super::shown::Shown;
+use super::shown::{Inputs, Shown};
 use super::standing::{BenchStanding, Health};
 use super::trend::{Trend, trends};
 use crate::publish::record::file_name;
@@ -14,12 +14,16 @@ use crate::terms::{Estimate, Quantity, Verdict};
 
 #[derive(Template)]
 #[template(path = "bench.html", config = "src/report/askama.toml")]
-struct Page {
+struct Page<'a> {
     name: String,
     heading: &'static str,
     refresh_s: u32,
     last: Option<ShownPhoto>,
     calls: Vec<ShownPhoto>,
+    /// What is still to be photographed.
+    missing: Vec<String>,
+    /// When the class ends; absent where nothing says so.
+    ends_at: Option<&'a str>,
     health: &'static str,
     health_class: &'static str,
     reason: Option<ShownReason>,
@@ -44,7 +48,7 @@ pub fn bench_html(
     bench: &BenchStanding<'_>,
     answers: &str,
     has_wide: bool,
-    refresh_s: u32,
+    inputs: &Inputs<'_>,
 ) -> String {
     let shown = |s: &Shown<'_>| ShownPhoto {
         again: bench.again(s).map(pages::again).unwrap_or_default(),
@@ -72,7 +76,13 @@ pub fn bench_html(
     let page = Page {
         name: words::visible(&bench.name),
         heading: last.map_or("no photo yet", |s| s.record.verdict.as_str()),
-        refresh_s,
+        refresh_s: inputs.refresh_s,
+        missing: bench
+            .missing(inputs.expected)
+            .iter()
+            .map(|thing| words::visible(thing))
+            .collect(),
+        ends_at: inputs.expected.ends_at.as_deref(),
         answers: answers.to_owned(),
         calls,
         health,

@@ -52,10 +52,11 @@ pub use settled::{Settled, n_to_retake};
 pub use shown::{Inputs, Shown};
 pub use spectra::spectra_csv;
 
-/// What has board and bench pages say whether the program still looks, fold, and fit on a wall.
+/// What has board and bench pages say whether the program still looks, how much time is left, fold, and fit on a wall.
 const WATCHED: &str = concat!(
     include_str!("pages/watched.js"),
     include_str!("pages/folds.js"),
+    include_str!("pages/ends.js"),
     include_str!("pages/wall.js")
 );
 
@@ -146,7 +147,7 @@ pub fn summaries<'a>(
             package.add(&folder, &SPECTRA_WIDE, &wide.columns);
         }
         let answers = panel::panel(&bench.name, &bench.photos, &all, &brackets, &lights);
-        let page = bench_html(bench, &answers, wide.is_some(), inputs.refresh_s);
+        let page = bench_html(bench, &answers, wide.is_some(), inputs);
         put("index.html", page.as_bytes());
     }
     out.put(package::FILE, &package.json(), false);

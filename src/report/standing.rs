@@ -4,9 +4,10 @@
 use std::collections::BTreeMap;
 
 use super::settled::{Settled, is_to_be_taken_again};
-use super::shown::{Shown, by_path};
+use super::shown::{self, Shown, by_path};
 use super::slit::{BenchSlit, bench_slit};
 use super::taken::as_taken;
+use crate::classify::{Expectations, TakenPhoto};
 use crate::publish::record::{CalibrationRecord, Record};
 use crate::terms::{Capture, Quantity, Reading, Reason, Severity, Verdict};
 
@@ -160,6 +161,22 @@ impl<'a> BenchStanding<'a> {
     /// The last value of a metric, with its uncertainty where it has one: that of [`BenchStanding::last_with`].
     pub fn metric(&self, quantity: Quantity) -> Option<Reading> {
         self.last_with(quantity)?.metrics.reading(quantity)
+    }
+
+    /// What it has still to photograph: no photo that need not be taken again is of it.
+    pub fn missing(&self, expected: &Expectations) -> Vec<String> {
+        let need_not =
+            |v: Verdict| matches!(v, Verdict::Good | Verdict::Caution | Verdict::Waiting);
+        let records = self.photos.iter().map(|s| s.record);
+        let taken: Vec<TakenPhoto<'_>> = records
+            .filter(|r| need_not(r.verdict))
+            .map(|r| TakenPhoto {
+                capture: r.capture,
+                label: &r.label,
+                subject: shown::subject(&r.label),
+            })
+            .collect();
+        expected.missing(&self.name, &taken)
     }
 
     /// The instrument's bandpass: that of the lamp photo behind the scale in use, whose sharp lines show it. What a later photo

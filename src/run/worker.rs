@@ -198,6 +198,7 @@ impl Work for Worker {
             all_spectra: settings.tables.all_spectra,
             photos: &shown,
             stated: &settings.stated,
+            expected: &settings.expected,
             now: Some(class.clock.to_owned()),
             refresh_s: u32::try_from(settings.pages.refresh_s).unwrap_or(0),
         };
