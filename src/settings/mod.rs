@@ -86,6 +86,8 @@ pub struct Settings {
     pub pages: Pages,
     /// What each bench has to photograph, and until when. Only pages depend on it.
     pub expected: Expectations,
+    /// What is asked for before pages are served that are not a bench's own; absent: nothing. No result depends on it.
+    pub serve_password: Option<String>,
     /// The printed cards, and for how long one holds.
     pub slates: Slates,
     /// Advice texts.
@@ -241,6 +243,12 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let tables = t.section("tables", Tables::read);
     let pages = t.section("pages", Pages::read);
     let expected = expected::read(t);
+    let mut serve_password = None;
+    t.set(
+        "serve_password",
+        &mut serve_password,
+        sections::read_password,
+    );
     let slates = t.section("slates", Slates::read);
     let mut words = words::shipped();
     t.set("words", &mut words, |spot| {
@@ -268,6 +276,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         tables,
         pages,
         expected,
+        serve_password,
         slates,
         words,
     })
