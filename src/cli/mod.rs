@@ -284,7 +284,9 @@ fn watch(
     let (mut reload, mut setup) = reload::FromFile::open(&file, load)?;
     setup.orders.screen = screen(terminal);
     if let Some(at) = serve {
-        setup.orders.address = Some(run::serve(at, &setup.orders.results)?);
+        let password = setup.orders.serve_password.as_deref();
+        let address = run::serve(at, &setup.orders.results, password)?;
+        setup.orders.address = Some(address);
     }
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;

@@ -82,6 +82,12 @@ pub fn is_summary(path: &str) -> bool {
     }
 }
 
+/// True for a page or table of one bench, in a session or not.
+pub fn is_in_a_bench(path: &str) -> bool {
+    let is = |path: &str| path.contains('/') && is_summary(path);
+    is(path) || path.split_once('/').is_some_and(|(_, below)| is(below))
+}
+
 /// True for a summary of the class, of a session (behind the session's folder), or of all sessions.
 pub fn is_any_summary(path: &str) -> bool {
     let below = path.split_once('/').map(|(_, below)| below);

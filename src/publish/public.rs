@@ -1,7 +1,7 @@
 //! What of the results is for everybody to read, by its path, and what kind of file it is.
 
 use super::files;
-use super::names::{self, ALIVE};
+use super::names::{self, ALIVE, WATCHED};
 
 /// The files of a photo's folder.
 const OF_A_PHOTO: [&str; 8] = [
@@ -30,6 +30,17 @@ pub fn is_public(path: &str) -> bool {
     }
 }
 
+/// True for a path below the results of what is a bench's own: its pages, its photos, and the scripts that they need. What shows the
+/// whole class is not: the board, the tables, the benches compared, the list of sessions.
+pub fn is_of_a_bench(path: &str) -> bool {
+    let components: Vec<&str> = path.split('/').collect();
+    match components[..] {
+        [ALIVE | WATCHED] | [_, ALIVE | WATCHED] => true,
+        [_, _, .., name] if OF_A_PHOTO.contains(&name) => true,
+        _ => names::is_in_a_bench(path),
+    }
+}
+
 /// What kind of file it is, by its ending: its media type.
 pub fn media_type(path: &str) -> &'static str {
     match path.rsplit('.').next().unwrap_or_default() {
@@ -47,6 +58,38 @@ pub fn media_type(path: &str) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_bench_s_own_is_told_from_what_shows_the_whole_class() {
+        for path in [
+            "alive.js",
+            "watched.js",
+            "monday/watched.js",
+            "heron/index.html",
+            "monday/heron/index.html",
+            "heron/calibration.html",
+            "heron/spectra_wide.csv",
+            "heron/cards/a.jpg.card.png",
+            "heron/a.jpg/overlay.png",
+        ] {
+            assert!(is_of_a_bench(path), "{path}");
+        }
+        for path in [
+            "",
+            "board.html",
+            "monday/board.html",
+            "class.html",
+            "index.html",
+            "quality.csv",
+            "monday/spectra.csv",
+            "late.csv",
+            "datapackage.json",
+            "overlay.png",
+            "board.html/a",
+        ] {
+            assert!(!is_of_a_bench(path), "{path}");
+        }
+    }
 
     #[test]
     fn what_is_published_is_public_and_nothing_else_is() {

@@ -1,11 +1,11 @@
-//! `<bench>/index.html`: a bench's page, made for a phone. The last verdict fills the screen, then what to do, then the
-//! instrument, the spectra, and every photo.
+//! `<bench>/index.html`: a bench's page, made for a phone. The last verdict fills the screen, then what to do; the
+//! instrument, the spectra, and every photo are folded there.
 
 use askama::Template;
 
 use super::charts;
 use super::pages::{self, ShownPhoto, ShownReason};
-use super::shown::Shown;
+use super::shown::{Inputs, Shown};
 use super::standing::{BenchStanding, Health};
 use super::trend::{Trend, trends};
 use crate::publish::record::file_name;
@@ -14,18 +14,26 @@ use crate::terms::{Estimate, Quantity, Verdict};
 
 #[derive(Template)]
 #[template(path = "bench.html", config = "src/report/askama.toml")]
-struct Page {
+struct Page<'a> {
     name: String,
     heading: &'static str,
     refresh_s: u32,
     last: Option<ShownPhoto>,
     calls: Vec<ShownPhoto>,
+    /// What is still to be photographed.
+    missing: Vec<String>,
+    /// When the class ends; absent where nothing says so.
+    ends_at: Option<&'a str>,
     health: &'static str,
     health_class: &'static str,
     reason: Option<ShownReason>,
     gauges: Vec<(&'static str, String)>,
     residuals: Option<String>,
     trends: Vec<Trend>,
+    /// Whether they state the last value: above them the instrument's numbers do, and two of one thing would disagree.
+    tells_now: bool,
+    /// State letter, number and word of each verdict that there is.
+    tally: Vec<(&'static str, usize, &'static str)>,
     spectra: Vec<ShownPhoto>,
     /// Under which name the table of all of them is saved; absent where there is none.
     wide: Option<String>,
@@ -40,7 +48,7 @@ pub fn bench_html(
     bench: &BenchStanding<'_>,
     answers: &str,
     has_wide: bool,
-    refresh_s: u32,
+    inputs: &Inputs<'_>,
 ) -> String {
     let shown = |s: &Shown<'_>| ShownPhoto {
         again: bench.again(s).map(pages::again).unwrap_or_default(),
@@ -68,7 +76,13 @@ pub fn bench_html(
     let page = Page {
         name: words::visible(&bench.name),
         heading: last.map_or("no photo yet", |s| s.record.verdict.as_str()),
-        refresh_s,
+        refresh_s: inputs.refresh_s,
+        missing: bench
+            .missing(inputs.expected)
+            .iter()
+            .map(|thing| words::visible(thing))
+            .collect(),
+        ends_at: inputs.expected.ends_at.as_deref(),
         answers: answers.to_owned(),
         calls,
         health,
@@ -77,6 +91,12 @@ pub fn bench_html(
         gauges: gauges(bench),
         residuals,
         trends: trends(bench),
+        tells_now: false,
+        tally: Verdict::ALL
+            .iter()
+            .map(|v| (pages::class(*v), bench.count(*v), v.as_str()))
+            .filter(|(_, n, _)| *n > 0)
+            .collect(),
         spectra: newest_first()
             .filter(|s| s.has_spectrum && last.is_none_or(|l| l.record.photo != s.record.photo))
             .map(shown)
@@ -107,8 +127,9 @@ fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
         gauges.push(("scale", "none yet".to_owned()));
     }
     gauges.extend(blades(bench));
+    let bandpass = bench.bandpass().map(|b| numbers::said(b, 1.0));
+    gauges.extend(bandpass.map(|b| ("bandpass", format!("{b} nm"))));
     for (quantity, title, unit) in [
-        (Quantity::BandpassNm, "bandpass", " nm"),
         (Quantity::TiltDeg, "tilt", "°"),
         (Quantity::SkewDeg, "skew", "°"),
         (Quantity::BlurPx, "blur", " px"),

@@ -21,8 +21,14 @@ const MOST_FULL_CALLS: usize = 2;
 /// Photos of one bench that are named as taken again; all stand on its own page.
 const MOST_AGAIN: usize = 3;
 
+/// Things still to be photographed that are named of one bench; all stand on its own page.
+const MOST_MISSING: usize = 4;
+
 /// Benches whose cards fill a projector at full size (1920 by 1080 px: three rows of three).
 const MOST_LARGE_CARDS: usize = 9;
+
+/// Instruments that a wall shows with all their numbers beside what is to be done: two rows of three.
+const MOST_ROOMY: usize = 6;
 
 #[derive(Template)]
 #[template(path = "board.html", config = "src/report/askama.toml")]
@@ -31,6 +37,8 @@ struct Board<'a> {
     heading: String,
     refresh_s: u32,
     now: Option<&'a str>,
+    /// When the class ends; absent where nothing says so.
+    ends_at: Option<&'a str>,
     /// Share of the photos that are usable, percent.
     level: usize,
     usable: usize,
@@ -41,6 +49,10 @@ struct Board<'a> {
     /// True where so many benches call that their cards must be small.
     crowded: bool,
     fleet: Vec<Ship>,
+    /// True where so many instruments are there that a wall shows less of each.
+    compact: bool,
+    /// Of each bench the photos that were taken again, each with the photo that settled it, newest first; and how many more.
+    again: Vec<(Vec<(String, String)>, usize)>,
     /// State letter and record of photos without a bench.
     strays: Vec<(&'static str, &'a Record)>,
     /// Files that are left alone, slates aside.
@@ -82,10 +94,11 @@ struct Ship {
     bandpass: String,
     hoist: Vec<&'static str>,
     counts: String,
-    /// Photos that were taken again, each with the photo that settled it, newest first.
-    again: Vec<(String, String)>,
-    /// Further ones.
-    more_again: usize,
+    /// State letter and words of what the bench has to do first; absent for nothing.
+    due: Option<(&'static str, String)>,
+    /// How many things the bench has still to photograph, and the first of them.
+    to_come: usize,
+    missing: Vec<String>,
 }
 
 /// The board.
@@ -114,7 +127,12 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let all: usize = tally.iter().map(|(_, n, _)| n).sum();
     let usable = count(Verdict::Good) + count(Verdict::Caution);
     let calls = all_calls(class);
-    let fleet: Vec<Ship> = class.benches.iter().map(ship).collect();
+    let mut fleet: Vec<Ship> = class.benches.iter().map(|b| ship(b, inputs)).collect();
+    for ship in &mut fleet {
+        let own = calls.iter().find(|c| c.href == ship.href);
+        let first = own.and_then(|own| Some((own.class, own.calls.first()?.shown.what.clone())));
+        ship.due = first;
+    }
     let strays = class
         .strays
         .iter()
@@ -136,6 +154,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         },
         refresh_s: inputs.refresh_s,
         now: inputs.now.as_deref(),
+        ends_at: inputs.expected.ends_at.as_deref(),
         // Rounded down: full means every photo.
         level: (100 * usable).checked_div(all).unwrap_or(0),
         usable,
@@ -143,12 +162,17 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         tally,
         crowded: calls.len() > MOST_LARGE_CARDS,
         calls,
+        compact: fleet.len() > MOST_ROOMY,
         fleet,
+        again: class.benches.iter().filter_map(again).collect(),
         strays,
         ignored: ignored.len(),
         slates: slates.len(),
         decided: decided(inputs),
-        notices: odd(inputs),
+        notices: nobody_yet(class, inputs)
+            .into_iter()
+            .chain(odd(inputs))
+            .collect(),
     };
     board.render().expect("writing to memory does not fail")
 }
@@ -161,6 +185,20 @@ pub(super) fn all_calls(class: &Class<'_>) -> Vec<BenchCalls> {
     let mut calls: Vec<BenchCalls> = needing.iter().filter_map(|b| retakes(b)).collect();
     calls.extend(class.benches.iter().filter_map(waits));
     calls
+}
+
+/// Benches of which something is expected, and that have sent nothing, in a sentence; absent for none.
+fn nobody_yet(class: &Class<'_>, inputs: &Inputs<'_>) -> Option<String> {
+    let has_sent = |name: &&str| {
+        class
+            .benches
+            .iter()
+            .any(|b| b.name.to_lowercase() == **name)
+    };
+    let mut silent = inputs.expected.benches();
+    silent.retain(|name| !has_sent(name));
+    let names = words::visible(&silent.join(", "));
+    (!silent.is_empty()).then(|| format!("nothing yet from {names}"))
 }
 
 /// What is odd about benches and their phones, in sentences.
@@ -254,7 +292,7 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
     })
 }
 
-fn ship(bench: &BenchStanding<'_>) -> Ship {
+fn ship(bench: &BenchStanding<'_>, inputs: &Inputs<'_>) -> Ship {
     let (health, reason) = bench.health();
     let (class, state) = match health {
         Health::Sound => ("g", "sound".to_owned()),
@@ -268,11 +306,10 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         ),
         Health::Unseen => ("i", "not seen yet".to_owned()),
     };
-    let with = |quantity: Quantity| {
-        bench.metric(quantity).map_or("–".to_owned(), |metric| {
-            format!("{} {}", numbers::about(metric.value), quantity.unit())
-        })
-    };
+    let bandpass = bench.bandpass().map_or("–".to_owned(), |metric| {
+        let unit = Quantity::BandpassNm.unit();
+        format!("{} {unit}", numbers::about(metric.value))
+    });
     let scale = bench.scale().map_or("none".to_owned(), |(record, _)| {
         let sigma = record.scale_sigma_nm();
         sigma.map_or("set".to_owned(), numbers::within_nm)
@@ -282,14 +319,6 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         .iter()
         .map(|s| pages::class(s.record.verdict))
         .collect();
-    let mut again: Vec<(String, String)> = bench
-        .photos
-        .iter()
-        .rev()
-        .filter_map(|s| Some((pages::again(&s.record.photo), pages::again(bench.again(s)?))))
-        .collect();
-    let more_again = again.len().saturating_sub(MOST_AGAIN);
-    again.truncate(MOST_AGAIN);
     let counts: Vec<String> = Verdict::ALL
         .iter()
         .map(|v| (bench.count(*v), v.as_str()))
@@ -306,14 +335,36 @@ fn ship(bench: &BenchStanding<'_>) -> Ship {
         slit: bench.slit().map_or("–".to_owned(), |slit| {
             format!("{} µm", numbers::plus_minus(slit.width()))
         }),
-        bandpass: with(Quantity::BandpassNm),
+        bandpass,
         hoist,
         counts: if counts.is_empty() {
             "no photos".to_owned()
         } else {
             counts.join(", ")
         },
-        again,
-        more_again,
+        due: None,
+        to_come: bench.missing(inputs.expected).len(),
+        missing: missing(bench, inputs),
     }
+}
+
+/// What a bench has still to photograph: the first of it, and how much more.
+fn missing(bench: &BenchStanding<'_>, inputs: &Inputs<'_>) -> Vec<String> {
+    let all = bench.missing(inputs.expected);
+    let more = all.len().saturating_sub(MOST_MISSING);
+    let named = all.iter().take(MOST_MISSING);
+    let mut missing: Vec<String> = named.map(|thing| words::visible(thing)).collect();
+    missing.extend((more > 0).then(|| format!("{more} more")));
+    missing
+}
+
+/// The photos of a bench that were taken again, each with the photo that settled it, newest first; and how many more.
+fn again(bench: &BenchStanding<'_>) -> Option<(Vec<(String, String)>, usize)> {
+    let newest_first = bench.photos.iter().rev();
+    let mut again: Vec<(String, String)> = newest_first
+        .filter_map(|s| Some((pages::again(&s.record.photo), pages::again(bench.again(s)?))))
+        .collect();
+    let more = again.len().saturating_sub(MOST_AGAIN);
+    again.truncate(MOST_AGAIN);
+    (!again.is_empty()).then_some((again, more))
 }

@@ -25,6 +25,7 @@ struct Page<'a> {
     lamps: Vec<Lamp>,
     waiting: usize,
     trends: Vec<Trend>,
+    tells_now: bool,
 }
 
 /// The scale in use.
@@ -80,6 +81,7 @@ pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
         lamps: lamps(bench, &uses),
         waiting: bench.count(Verdict::Waiting),
         trends: trends(bench),
+        tells_now: true,
     };
     page.render().expect("writing to memory does not fail")
 }

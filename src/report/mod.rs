@@ -52,8 +52,14 @@ pub use settled::{Settled, n_to_retake};
 pub use shown::{Inputs, Shown};
 pub use spectra::spectra_csv;
 
-/// What has board and bench pages say whether the program still looks.
-const WATCHED: &str = include_str!("pages/watched.js");
+/// What has board and bench pages say whether the program still looks, how much time is left, fold, and fit on a wall.
+const WATCHED: &str = concat!(
+    include_str!("pages/watched.js"),
+    include_str!("pages/folds.js"),
+    include_str!("pages/ends.js"),
+    include_str!("pages/codes.js"),
+    include_str!("pages/wall.js")
+);
 
 /// Takes the class's files one by one as they are made, so that not all of them need be held at once.
 pub trait Sink {
@@ -142,7 +148,7 @@ pub fn summaries<'a>(
             package.add(&folder, &SPECTRA_WIDE, &wide.columns);
         }
         let answers = panel::panel(&bench.name, &bench.photos, &all, &brackets, &lights);
-        let page = bench_html(bench, &answers, wide.is_some(), inputs.refresh_s);
+        let page = bench_html(bench, &answers, wide.is_some(), inputs);
         put("index.html", page.as_bytes());
     }
     out.put(package::FILE, &package.json(), false);

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::classify::Expectations;
 use crate::classify::stated::Stated;
 use crate::publish::record::Record;
 use crate::terms::ScaleKind;
@@ -40,6 +41,8 @@ pub struct Inputs<'a> {
     pub photos: &'a [Shown<'a>],
     /// Concentrations that are stated of photos by name.
     pub stated: &'a Stated,
+    /// What each bench has to photograph, and until when.
+    pub expected: &'a Expectations,
     /// The board's clock, as it is to be shown. The only thing in all of the output that is no function of the photos;
     /// it stands in one element of the board (`<time id="clock">`), and nowhere else.
     pub now: Option<String>,

@@ -4,9 +4,10 @@
 use std::collections::BTreeMap;
 
 use super::settled::{Settled, is_to_be_taken_again};
-use super::shown::{Shown, by_path};
+use super::shown::{self, Shown, by_path};
 use super::slit::{BenchSlit, bench_slit};
 use super::taken::as_taken;
+use crate::classify::{Expectations, TakenPhoto};
 use crate::publish::record::{CalibrationRecord, Record};
 use crate::terms::{Capture, Quantity, Reading, Reason, Severity, Verdict};
 
@@ -160,6 +161,33 @@ impl<'a> BenchStanding<'a> {
     /// The last value of a metric, with its uncertainty where it has one: that of [`BenchStanding::last_with`].
     pub fn metric(&self, quantity: Quantity) -> Option<Reading> {
         self.last_with(quantity)?.metrics.reading(quantity)
+    }
+
+    /// What it has still to photograph: no photo that need not be taken again is of it.
+    pub fn missing(&self, expected: &Expectations) -> Vec<String> {
+        let need_not =
+            |v: Verdict| matches!(v, Verdict::Good | Verdict::Caution | Verdict::Waiting);
+        let records = self.photos.iter().map(|s| s.record);
+        let taken: Vec<TakenPhoto<'_>> = records
+            .filter(|r| need_not(r.verdict))
+            .map(|r| TakenPhoto {
+                capture: r.capture,
+                label: &r.label,
+                subject: shown::subject(&r.label),
+            })
+            .collect();
+        expected.missing(&self.name, &taken)
+    }
+
+    /// The instrument's bandpass: that of the lamp photo behind the scale in use, whose sharp lines show it. What a later photo
+    /// blurs is that photo's own, and light without lines does not show it. Without a scale, that of the last photo that does.
+    pub fn bandpass(&self) -> Option<Reading> {
+        let lamp = self.scale().and_then(|(_, c)| c.photo.as_deref());
+        let records = self.photos.iter().map(|s| s.record);
+        let of_lamp = lamp.and_then(|photo| records.rev().find(|r| r.photo == photo));
+        of_lamp
+            .and_then(|r| r.metrics.reading(Quantity::BandpassNm))
+            .or_else(|| self.metric(Quantity::BandpassNm))
     }
 
     /// The instrument's state, with the reason to look or to mend.
@@ -319,6 +347,34 @@ mod tests {
         mended.reasons = vec![reason(Code::Clipped, Severity::Retake)];
         assert_eq!(health(&[old, blind.clone(), mended]), (Health::Sound, None));
         assert_eq!(health(&[blind]), (Health::Unseen, None));
+    }
+
+    #[test]
+    fn the_bandpass_is_that_of_the_lamp_photo_in_use_and_not_of_a_later_photo() {
+        use crate::publish::record::CalibrationRecord;
+        use crate::terms::ScaleKind;
+        let seen = |name: &str, capture, bandpass_nm| {
+            let mut r = photo(name, capture, Verdict::Good, None);
+            r.metrics.set(Quantity::BandpassNm, bandpass_nm);
+            r
+        };
+        let mut lamp = seen("knot/lamp.jpg", Capture::Calibration, 1.2);
+        let mut sample = seen("knot/sample.jpg", Capture::Sample, 2.9);
+        let bandpass = |records: &[Record]| {
+            let class = class(records);
+            class.benches[0].bandpass().map(|b| b.value)
+        };
+        assert_eq!(bandpass(&[lamp.clone(), sample.clone()]), Some(2.9));
+        for r in [&mut lamp, &mut sample] {
+            r.calibration = Some(CalibrationRecord {
+                photo: Some("knot/lamp.jpg".to_owned()),
+                kind: ScaleKind::Calibrated,
+                rms_nm: None,
+                model: None,
+                lines: Vec::new(),
+            });
+        }
+        assert_eq!(bandpass(&[lamp, sample]), Some(1.2));
     }
 
     #[test]

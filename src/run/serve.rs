@@ -7,14 +7,16 @@ use std::io::{self, Read};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
 use std::os::fd::OwnedFd;
 use std::os::unix::fs::MetadataExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::pin::Pin;
 use std::sync::Arc;
 use std::task::{Context, Poll};
 use std::time::Duration;
 
+use base64::Engine;
+use base64::prelude::BASE64_STANDARD;
 use hyper::body::{Body, Bytes, Frame, SizeHint};
-use hyper::header::{self, HeaderMap, HeaderValue};
+use hyper::header::{self, HeaderMap, HeaderName, HeaderValue};
 use hyper::service::service_fn;
 use hyper::{Method, Response, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
@@ -22,9 +24,20 @@ use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, percent_decode_str, utf8_perc
 use rustix::fs::{CWD, Mode, OFlags, openat};
 
 use crate::publish::names;
-use crate::publish::public::{is_public, media_type};
+use crate::publish::public::{is_of_a_bench, is_public, media_type};
+use crate::slates::Square;
 
 use super::failure::Failure;
+
+/// What is handed out, and to whom.
+struct Site {
+    results: PathBuf,
+    /// Where browsers find it, with `/` at its end.
+    address: String,
+    /// Hash of what has to be said for what is not a bench's own; absent: it is for everybody. Hashes of this kind are compared in a
+    /// time that tells nothing of where they differ.
+    password: Option<blake3::Hash>,
+}
 
 /// Connections at once. Each needs two open files at most, and the program as a whole must stay below the 1024 that systems
 /// commonly allow it. Whoever comes then waits for a place.
@@ -77,12 +90,15 @@ pub fn address(text: &str) -> Result<SocketAddr, String> {
     ))
 }
 
+/// Picture of a page's address, in the page's folder. It is made here and stands on no disk.
+const CODE: &str = "code.svg";
+
 /// Begins to hand out the pages, and returns the address at which a browser finds them, with `/` at its end. It ends with the
-/// program.
+/// program. Where there is a `password`, it is asked for before anything that is not a bench's own.
 ///
 /// # Errors
 /// Where the address cannot be had.
-pub fn serve(at: SocketAddr, results: &Path) -> Result<String, Failure> {
+pub fn serve(at: SocketAddr, results: &Path, password: Option<&str>) -> Result<String, Failure> {
     let listener = TcpListener::bind(at).map_err(|error| refused(at, &error))?;
     let failure = |error: io::Error| Failure::Work(format!("the pages cannot be served: {error}"));
     let bound = listener.local_addr().map_err(failure)?;
@@ -92,18 +108,23 @@ pub fn serve(at: SocketAddr, results: &Path) -> Result<String, Failure> {
         .enable_time()
         .build()
         .map_err(failure)?;
-    let results: Arc<Path> = results.into();
+    let address = format!("http://{}/", reached_at(bound));
+    let site = Arc::new(Site {
+        results: results.to_owned(),
+        address: address.clone(),
+        password: password.map(|password| blake3::hash(password.as_bytes())),
+    });
     let serve = move || {
         runtime.block_on(async move {
             match tokio::net::TcpListener::from_std(listener) {
-                Ok(listener) => accept(listener, results).await,
+                Ok(listener) => accept(listener, site).await,
                 Err(error) => tracing::error!("the pages cannot be served: {error}"),
             }
         });
     };
     let thread = std::thread::Builder::new().name("pages".to_owned());
     thread.spawn(serve).map_err(failure)?;
-    Ok(format!("http://{}/", reached_at(bound)))
+    Ok(address)
 }
 
 /// Why an address cannot be had, and which to choose.
@@ -147,7 +168,7 @@ fn reached_at(bound: SocketAddr) -> SocketAddr {
 }
 
 /// Takes connections, as many at once as there are places.
-async fn accept(listener: tokio::net::TcpListener, results: Arc<Path>) {
+async fn accept(listener: tokio::net::TcpListener, site: Arc<Site>) {
     let place = Arc::new(());
     loop {
         if Arc::strong_count(&place) > MOST_CONNECTIONS {
@@ -159,11 +180,11 @@ async fn accept(listener: tokio::net::TcpListener, results: Arc<Path>) {
             tokio::time::sleep(BETWEEN_LOOKS).await;
             continue;
         };
-        let (taken, results) = (place.clone(), results.clone());
+        let (taken, site) = (place.clone(), site.clone());
         tokio::spawn(async move {
             let service = service_fn(move |request: hyper::Request<_>| {
                 let (method, path) = (request.method(), request.uri().path());
-                let answer = answer(method, path, request.headers(), &results);
+                let answer = answer(method, path, request.headers(), &site);
                 async move { Ok::<_, Infallible>(answer) }
             });
             let connection = hyper::server::conn::http1::Builder::new()
@@ -182,7 +203,7 @@ async fn accept(listener: tokio::net::TcpListener, results: Arc<Path>) {
 }
 
 /// The answer to a request for `path`, as it was asked for.
-fn answer(method: &Method, path: &str, headers: &HeaderMap, results: &Path) -> Response<Pieces> {
+fn answer(method: &Method, path: &str, headers: &HeaderMap, site: &Site) -> Response<Pieces> {
     if method != Method::GET && method != Method::HEAD {
         let mut response = told(
             StatusCode::METHOD_NOT_ALLOWED,
@@ -207,16 +228,99 @@ fn answer(method: &Method, path: &str, headers: &HeaderMap, results: &Path) -> R
         Some(folder) => index(folder),
         None => asked.clone().into_owned(),
     };
-    match published(results, &file) {
-        Some(found) => handed(&file, found, headers),
-        None if published(results, &index(&asked)).is_some() => led_to(&format!("{asked}/")),
-        None => not_here(),
+    let is_admitted = site.admits(headers);
+    let may_see = |path: &str| is_admitted || is_of_a_bench(path);
+    let has = |path: &str| may_see(path) && published(&site.results, path).is_some();
+    if let Some(folder) = asked
+        .strip_suffix(CODE)
+        .map(|path| path.trim_end_matches('/'))
+        && (folder.is_empty() || has(&index(folder)))
+    {
+        return site.code(folder);
+    }
+    if may_see(&file)
+        && let Some(found) = published(&site.results, &file)
+    {
+        return handed(&file, found, headers);
+    }
+    if has(&index(&asked)) {
+        return led_to(&format!("{asked}/"));
+    }
+    // Whoever may not see a thing is not told either whether it is there.
+    if is_admitted {
+        not_here()
+    } else {
+        asked_for_the_password()
     }
 }
 
+impl Site {
+    /// True where a request may see everything: there is no password, or it says it (RFC 7617), under whatever name.
+    fn admits(&self, headers: &HeaderMap) -> bool {
+        let Some(password) = &self.password else {
+            return true;
+        };
+        let said = || {
+            let header = headers.get(header::AUTHORIZATION)?.to_str().ok()?;
+            let (scheme, token) = header.split_once(' ')?;
+            let token = Some(token.trim()).filter(|_| scheme.eq_ignore_ascii_case("basic"))?;
+            let pair = BASE64_STANDARD.decode(token).ok()?;
+            let colon = pair.iter().position(|byte| *byte == b':')?;
+            Some(blake3::hash(&pair[colon + 1..]))
+        };
+        said().is_some_and(|said| said == *password)
+    }
+
+    /// The address of a bench's page as a picture that a phone reads, or that of the board for no folder.
+    fn code(&self, folder: &str) -> Response<Pieces> {
+        let path = match folder {
+            "" => String::new(),
+            folder => format!("{}/", utf8_percent_encode(folder, ENCODED)),
+        };
+        match Square::of_address(&format!("{}{path}", self.address)) {
+            Some(square) => {
+                let mut response = Response::new(Pieces::Words(Some(square.svg().into())));
+                let headers = response.headers_mut();
+                for (name, value) in COMMON {
+                    headers.insert(name, HeaderValue::from_static(value));
+                }
+                let kind = HeaderValue::from_static(media_type(CODE));
+                headers.insert(header::CONTENT_TYPE, kind);
+                response
+            }
+            None => told(
+                StatusCode::NOT_FOUND,
+                "the address is too long for a code\n",
+            ),
+        }
+    }
+}
+
+/// Has the browser ask for the password (RFC 7617, 2).
+fn asked_for_the_password() -> Response<Pieces> {
+    let mut response = told(
+        StatusCode::UNAUTHORIZED,
+        "this needs the instructor's password; a bench's own page does not\n",
+    );
+    let how = HeaderValue::from_static("Basic realm=\"the whole class\", charset=\"UTF-8\"");
+    response.headers_mut().insert(header::WWW_AUTHENTICATE, how);
+    response
+}
+
+/// What goes with every page and picture.
+const COMMON: [(HeaderName, &str); 4] = [
+    (header::CACHE_CONTROL, "no-cache"),
+    (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+    (header::REFERRER_POLICY, "no-referrer"),
+    (
+        header::CONTENT_SECURITY_POLICY,
+        "default-src 'none'; img-src 'self' data:; style-src 'unsafe-inline'; script-src 'self'",
+    ),
+];
+
 /// A few words.
 fn told(status: StatusCode, words: &'static str) -> Response<Pieces> {
-    let mut response = Response::new(Pieces::Words(Some(words)));
+    let mut response = Response::new(Pieces::Words(Some(Bytes::from_static(words.as_bytes()))));
     *response.status_mut() = status;
     let plain = HeaderValue::from_static("text/plain; charset=utf-8");
     response.headers_mut().insert(header::CONTENT_TYPE, plain);
@@ -260,17 +364,8 @@ fn handed(path: &str, file: File, headers: &HeaderMap) -> Response<Pieces> {
         *response.status_mut() = StatusCode::NOT_MODIFIED;
     }
     let headers = response.headers_mut();
-    let known = [
-        (header::CONTENT_TYPE, media_type(path)),
-        (header::CACHE_CONTROL, "no-cache"),
-        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (header::REFERRER_POLICY, "no-referrer"),
-        (
-            header::CONTENT_SECURITY_POLICY,
-            "default-src 'none'; img-src 'self' data:; style-src 'unsafe-inline'; script-src 'self'",
-        ),
-    ];
-    for (name, value) in known {
+    let kind = (header::CONTENT_TYPE, media_type(path));
+    for (name, value) in COMMON.into_iter().chain([kind]) {
         headers.insert(name, HeaderValue::from_static(value));
     }
     if let Ok(mark) = HeaderValue::from_str(&mark) {
@@ -300,7 +395,7 @@ fn published(results: &Path, path: &str) -> Option<File> {
 
 /// What is sent: a few words, or a file piece by piece.
 enum Pieces {
-    Words(Option<&'static str>),
+    Words(Option<Bytes>),
     Of { file: File, left: u64 },
 }
 
@@ -313,9 +408,7 @@ impl Body for Pieces {
         _: &mut Context<'_>,
     ) -> Poll<Option<Result<Frame<Bytes>, io::Error>>> {
         let piece = match &mut *self {
-            Pieces::Words(words) => words
-                .take()
-                .map(|words| Ok(Bytes::from_static(words.as_bytes()))),
+            Pieces::Words(words) => words.take().map(Ok),
             Pieces::Of { left: 0, .. } => None,
             Pieces::Of { file, left } => {
                 let n = usize::try_from(*left).map_or(PIECE_BYTES, |left| left.min(PIECE_BYTES));
@@ -336,7 +429,7 @@ impl Body for Pieces {
 
     fn size_hint(&self) -> SizeHint {
         SizeHint::with_exact(match self {
-            Pieces::Words(words) => words.map_or(0, |words| words.len() as u64),
+            Pieces::Words(words) => words.as_ref().map_or(0, |words| words.len() as u64),
             Pieces::Of { left, .. } => *left,
         })
     }

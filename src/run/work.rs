@@ -59,6 +59,8 @@ pub struct Orders {
     pub screen: Option<Arc<dyn Screen>>,
     /// Where the pages are served, if they are.
     pub address: Option<String>,
+    /// What is asked for where they are, before anything is shown that is not a bench's own.
+    pub serve_password: Option<String>,
 }
 
 /// What of the results is to be made; everything else stays as it is.
@@ -115,6 +117,7 @@ impl Orders {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             screen: None,
             address: None,
+            serve_password: None,
         }
     }
 }

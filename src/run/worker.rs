@@ -88,6 +88,7 @@ impl Worker {
         orders.slates_valid_min = s.slates.valid_min;
         orders.configuration_hash = s.configuration_hash();
         orders.looks_hash = s.looks_hash();
+        orders.serve_password = s.serve_password.clone();
         orders
     }
 
@@ -198,6 +199,7 @@ impl Work for Worker {
             all_spectra: settings.tables.all_spectra,
             photos: &shown,
             stated: &settings.stated,
+            expected: &settings.expected,
             now: Some(class.clock.to_owned()),
             refresh_s: u32::try_from(settings.pages.refresh_s).unwrap_or(0),
         };

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use askama::Template;
 
-use crate::classify::{Rule, RuleSet, UNSORTED};
+use crate::classify::{Expected, Rule, RuleSet, UNSORTED};
 use crate::judge::Check;
 use crate::terms::{Choice, Instrument, Lamp, Sessions, Severity};
 
@@ -26,6 +26,8 @@ struct Text<'a> {
     lamps: Vec<String>,
     limits: Vec<String>,
     slates: Vec<String>,
+    /// Who has to photograph what.
+    expected: Vec<(&'a str, String)>,
     exposure_auto: &'static str,
     exposure_auto_in_set: &'static str,
 }
@@ -55,6 +57,12 @@ pub fn describe(settings: &Settings) -> String {
         lamps: settings.lamps.iter().map(lamp_words).collect(),
         limits: Check::ALL.map(limit).to_vec(),
         slates: settings.slates.cards.iter().map(Card::words).collect(),
+        expected: settings
+            .expected
+            .things
+            .iter()
+            .map(expected_words)
+            .collect(),
         exposure_auto: severity_word(settings.limits.exposure_auto),
         exposure_auto_in_set: severity_word(settings.limits.exposure_auto_in_set),
     };
@@ -99,6 +107,18 @@ fn lamp_words(lamp: &Lamp) -> String {
     let fit = lamp.lines.iter().filter(|line| line.fit).count();
     let lines = if fit == 1 { "line" } else { "lines" };
     format!("{}: {}; {fit} {lines}", lamp.name, lamp.title)
+}
+
+fn expected_words(thing: &Expected) -> (&str, String) {
+    let bench = match thing.bench.as_str() {
+        "" => "every bench",
+        bench => bench,
+    };
+    let what = match (thing.count, thing.name()) {
+        (1, name) => name.to_owned(),
+        (n, name) => format!("{name}, {n} photos"),
+    };
+    (bench, what)
 }
 
 fn severity_word(severity: Option<Severity>) -> &'static str {

@@ -7,6 +7,7 @@
 mod concentrations;
 mod describe;
 mod document;
+mod expected;
 mod lamps;
 mod limits;
 mod mistake;
@@ -28,7 +29,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::classify::stated::Stated;
-use crate::classify::{CameraNames, Overrides, Phones, Rule, RuleSet};
+use crate::classify::{CameraNames, Expectations, Overrides, Phones, Rule, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
 use crate::terms::{Instrument, Lamp, Look, Pairing, Sessions};
@@ -83,6 +84,10 @@ pub struct Settings {
     pub tables: Tables,
     /// Title of the board, and whether cards are drawn.
     pub pages: Pages,
+    /// What each bench has to photograph, and until when. Only pages depend on it.
+    pub expected: Expectations,
+    /// What is asked for before pages are served that are not a bench's own; absent: nothing. No result depends on it.
+    pub serve_password: Option<String>,
     /// The printed cards, and for how long one holds.
     pub slates: Slates,
     /// Advice texts.
@@ -237,6 +242,13 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let output = t.section("output", Output::read);
     let tables = t.section("tables", Tables::read);
     let pages = t.section("pages", Pages::read);
+    let expected = expected::read(t);
+    let mut serve_password = None;
+    t.set(
+        "serve_password",
+        &mut serve_password,
+        sections::read_password,
+    );
     let slates = t.section("slates", Slates::read);
     let mut words = words::shipped();
     t.set("words", &mut words, |spot| {
@@ -263,6 +275,8 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         output,
         tables,
         pages,
+        expected,
+        serve_password,
         slates,
         words,
     })

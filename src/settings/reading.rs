@@ -100,6 +100,11 @@ impl<'a> Spot<'a> {
         matches!(self.node.kind, Kind::Map(_))
     }
 
+    /// True for a list.
+    pub fn is_list(&self) -> bool {
+        matches!(self.node.kind, Kind::List(_))
+    }
+
     /// True where this word stands, in any letter case.
     pub fn says(&self, word: &str) -> bool {
         self.written().eq_ignore_ascii_case(word)

@@ -202,7 +202,7 @@ fn read_number_test(fact: NumberFact, spot: &Spot<'_>) -> Option<FactTest> {
 }
 
 /// One end of a time window, as written.
-enum Moment {
+pub(super) enum Moment {
     Daily(Time),
     Once(DateTime),
 }
@@ -249,7 +249,7 @@ fn read_window(spot: &Spot<'_>) -> Option<TimeWindow> {
     })
 }
 
-fn read_moment(spot: &Spot<'_>) -> Option<Moment> {
+pub(super) fn read_moment(spot: &Spot<'_>) -> Option<Moment> {
     let text = spot.text()?;
     let text = text.trim();
     // A bare date must be asked for first: the parser of date-times takes it too, and so does the parser of times

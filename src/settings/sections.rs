@@ -258,6 +258,24 @@ impl Pages {
     }
 }
 
+/// Shortest password, letters: a shorter one is soon guessed by whoever may try as often as he likes (common practice, no source).
+const SHORTEST_PASSWORD: usize = 8;
+
+/// Reads the password that is asked for before the pages of the whole class are served.
+pub(super) fn read_password(spot: &Spot<'_>) -> Option<Option<String>> {
+    let password = spot.text()?;
+    let remedy = format!("write {SHORTEST_PASSWORD} letters or more, on one line, or leave it out");
+    // What a browser cannot send (RFC 7617, 2).
+    if password.chars().any(char::is_control) {
+        return spot.refused("a password with a line break or the like in it", remedy);
+    }
+    // Not quoted: mistakes stand in logs.
+    if password.chars().count() < SHORTEST_PASSWORD {
+        return spot.refused("a password that is soon guessed", remedy);
+    }
+    Some(Some(password))
+}
+
 /// What the class's tables hold. No result of a photo depends on it.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Tables {
@@ -369,6 +387,30 @@ mod tests {
         assert!(!Pages::default().cards);
         let (_, mistakes) = read("cards: some", Pages::read);
         assert_eq!(mistakes.len(), 1);
+    }
+
+    #[test]
+    fn a_password_is_long_and_no_message_shows_it() {
+        let read = |text: &str| {
+            let report = Report::new(Path::new("lab.yaml"));
+            let password = report.parse(text, |spot| {
+                spot.table(|t| read_password(&t.get("serve_password")?))
+            });
+            let mistakes = report.into_mistakes();
+            let mistakes: Vec<String> = mistakes.iter().map(ToString::to_string).collect();
+            (password.flatten(), mistakes)
+        };
+        let (password, mistakes) = read("serve_password: 'low tide: 4 am'");
+        assert_eq!(password.as_deref(), Some("low tide: 4 am"), "{mistakes:?}");
+        for text in [
+            "serve_password: tide",
+            "serve_password: \"low tide\\n4 am\"",
+        ] {
+            let (password, mistakes) = read(text);
+            assert_eq!((password, mistakes.len()), (None, 1), "{text}");
+            assert!(mistakes[0].starts_with("lab.yaml:1:17"), "{mistakes:?}");
+            assert!(!mistakes[0].contains("tide"), "{mistakes:?}");
+        }
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use askama::Template;
 
 use super::slate::{Slate, What};
-use super::square::Square;
+use super::square::{QUIET, Square};
 
 /// What is printed on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -35,8 +35,6 @@ impl Paper {
 
 /// Side of a printed square, mm. A phone an arm's length away then sees each module some twenty pixels wide.
 const SQUARE_MM: f64 = 61.0;
-/// Light margin round it, modules (ISO/IEC 18004).
-const QUIET: usize = 4;
 /// Height of a card, mm: three fit on a sheet of either paper.
 const CARD_HEIGHT_MM: f64 = 83.0;
 

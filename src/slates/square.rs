@@ -16,18 +16,42 @@ pub struct Square {
 /// A quarter of the words may be spoilt (level Q): cards get wet and torn, and shine.
 const LEVEL: EcLevel = EcLevel::Q;
 
+/// Light margin round it, modules (ISO/IEC 18004).
+pub(super) const QUIET: usize = 4;
+
 impl Square {
     /// The square of a slate.
     ///
     /// None where the text is too long for any: beyond some 1600 letters.
     pub fn of(slate: &Slate) -> Option<Square> {
-        let code = QrCode::with_error_correction_level(slate.text(), LEVEL).ok()?;
+        Square::with(slate.text().as_bytes(), LEVEL)
+    }
+
+    /// The square of an address, which is shown on a screen: nothing of it is torn or wet.
+    ///
+    /// None where it is too long for any: beyond some 2300 letters.
+    pub fn of_address(address: &str) -> Option<Square> {
+        Square::with(address.as_bytes(), EcLevel::M)
+    }
+
+    fn with(text: &[u8], level: EcLevel) -> Option<Square> {
+        let code = QrCode::with_error_correction_level(text, level).ok()?;
         let side = code.width();
         let dark = code.into_colors().into_iter();
         Some(Square {
             side,
             dark: dark.map(|color| color == Color::Dark).collect(),
         })
+    }
+
+    /// It as an SVG picture by itself, black on white, with the quiet zone that it needs.
+    pub fn svg(&self) -> String {
+        let across = self.side + 2 * QUIET;
+        format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"-{QUIET} -{QUIET} {across} {across}\" shape-rendering=\"crispEdges\">\
+             <path fill=\"#fff\" d=\"M-{QUIET} -{QUIET}h{across}v{across}h-{across}z\"/><path d=\"{}\"/></svg>\n",
+            self.svg_path()
+        )
     }
 
     /// The dark modules as the path of an SVG picture in which a module is 1 wide, the left top one's corner at (0, 0).
@@ -49,6 +73,9 @@ impl Square {
 
 #[cfg(test)]
 mod tests {
+    use rxing::common::BitMatrix;
+    use rxing::qrcode::cpp_port::decoder::Decode;
+
     use super::super::slate::What;
     use super::*;
 
@@ -79,6 +106,26 @@ mod tests {
             square.svg_path(),
             "M0 0h2v1h-2zM1 1h1v1h-1zM0 2h1v1h-1zM2 2h1v1h-1z"
         );
+    }
+
+    #[test]
+    fn an_address_is_read_back_as_it_was_written() {
+        let address = "http://192.168.1.20:8080/oyster%20catcher/";
+        let square = Square::of_address(address).expect("a short text");
+        let side = u32::try_from(square.side).expect("a small number");
+        let mut bits = BitMatrix::new(side, side).expect("a square");
+        for (i, dark) in (0..).zip(&square.dark) {
+            if *dark {
+                bits.set(i % side, i / side);
+            }
+        }
+        let read = Decode(&bits).expect("a sound square");
+        assert_eq!(String::from_utf8_lossy(read.content().bytes()), address);
+        let svg = square.svg();
+        let document = roxmltree::Document::parse(&svg).expect("XML");
+        let side = square.side + 8;
+        let view = document.root_element().attribute("viewBox");
+        assert_eq!(view, Some(format!("-4 -4 {side} {side}").as_str()));
     }
 
     #[test]

@@ -232,6 +232,21 @@ fn the_service_manager_hears_of_the_daemon() {
 }
 
 #[test]
+fn the_service_that_the_readme_shows_is_a_part_of_the_shipped_one() {
+    let unit = fs::read_to_string(shipped("config/slitwatch.service")).unwrap();
+    let readme = fs::read_to_string(shipped("README.md")).unwrap();
+    let (_, from) = readme.split_once("```ini\n").expect("a unit");
+    let (shown, _) = from.split_once("```").expect("its end");
+    let lines = shown
+        .lines()
+        .filter(|l| !l.is_empty() && !l.starts_with('#'));
+    assert!(lines.clone().count() > 10, "{shown}");
+    for line in lines {
+        assert!(unit.lines().any(|l| l == line), "{line}");
+    }
+}
+
+#[test]
 fn the_shipped_service_is_sound_where_there_is_somebody_to_say_so() {
     let unit = fs::read_to_string(shipped("config/slitwatch.service")).unwrap();
     for line in [

@@ -16,13 +16,18 @@ struct Served {
 }
 
 fn served() -> Served {
+    served_with("")
+}
+
+/// The same with so much more in the configuration.
+fn served_with(more: &str) -> Served {
     let place = Place::new();
     let text = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
     let text = text
         .replace("settle_s: 2 ", "settle_s: 0.1 ")
         .replace("damaged_after_s: 60", "damaged_after_s: 1");
     let config = place.path("lab.yaml");
-    fs::write(&config, text).unwrap();
+    fs::write(&config, text + more).unwrap();
     place.put("heron/quay 1.jpg", b"not a picture");
     let config = config.display().to_string();
     let daemon = place.start(&["watch", "--serve", "127.0.0.1:0", "--config", &config]);
@@ -130,6 +135,94 @@ fn the_pages_are_handed_out_to_be_read_and_only_that() {
         assert!([400, 405].contains(&status), "{method}: {head}");
         assert!(status == 400 || head.contains("allow: get, head"), "{head}");
     }
+}
+
+#[test]
+fn each_bench_s_address_is_handed_out_as_a_code_that_stands_on_no_disk() {
+    let served = served();
+    let code = |path: &str| {
+        let address = format!("http://{}/{path}", served.address);
+        slitwatch::slates::Square::of_address(&address)
+            .unwrap()
+            .svg()
+    };
+    for (path, of) in [("/code.svg", ""), ("/heron/code.svg", "heron/")] {
+        let (status, head, body) = served.get(path);
+        assert_eq!(status, 200, "{path}: {head}");
+        assert!(head.contains("content-type: image/svg+xml"), "{head}");
+        assert_eq!(String::from_utf8(body).unwrap(), code(of), "{path}");
+    }
+    for path in [
+        "/dunlin/code.svg",
+        "/heron/quay%201.jpg/code.svg",
+        "/../code.svg",
+        "/heron/xcode.svg",
+    ] {
+        assert_eq!(served.get(path).0, 404, "{path}");
+    }
+    assert!(!served.place.results().join("heron/code.svg").exists());
+    let board = fs::read_to_string(served.place.results().join("board.html")).unwrap();
+    assert!(
+        !board.contains(&served.address),
+        "files do not depend on it"
+    );
+}
+
+#[test]
+fn a_password_is_asked_for_before_what_is_not_a_bench_s_own() {
+    use base64::Engine;
+    let served = served_with("\nserve_password: 'ebb: at four'\n");
+    let as_said = |said: &str| {
+        let token = base64::prelude::BASE64_STANDARD.encode(said);
+        format!("Authorization: Basic {token}\r\n")
+    };
+    let right = as_said("anybody:ebb: at four");
+    let status = |path: &str, more: &str| served.request("GET", path, more).0;
+    for path in [
+        "/board.html",
+        "/class.html",
+        "/quality.csv",
+        "/spectra.csv",
+        "/datapackage.json",
+    ] {
+        let (told, head, body) = served.get(path);
+        assert_eq!(told, 401, "{path}");
+        assert!(
+            head.contains("www-authenticate: basic realm=\"the whole class\", charset=\"utf-8\""),
+            "{head}"
+        );
+        assert!(body.len() < 200, "{path}");
+        assert_eq!(status(path, &right), 200, "{path}");
+    }
+    let lower = right.replace("Basic", "basic");
+    assert_eq!(status("/board.html", &lower), 200);
+    for wrong in [
+        as_said("anybody:ebb: at fiv"),
+        as_said("anybody:"),
+        as_said("ebb: at four"),
+        as_said("ebb"),
+        "Authorization: Basic\r\n".to_owned(),
+        "Authorization: Basic !!!!\r\n".to_owned(),
+        right.replace("Basic", "Bearer"),
+    ] {
+        assert_eq!(status("/board.html", &wrong), 401, "{wrong}");
+    }
+    // A bench's own is open; whether anything else is there is not told.
+    for path in [
+        "/heron/",
+        "/heron/index.html",
+        "/heron/calibration.json",
+        "/heron/quay%201.jpg/photo.log",
+        "/heron/code.svg",
+        "/watched.js",
+        "/alive.js",
+    ] {
+        assert_eq!(status(path, ""), 200, "{path}");
+    }
+    assert_eq!(status("/heron", ""), 302);
+    assert_eq!(status("/nothing.html", ""), 401);
+    assert_eq!(status("/nothing.html", &right), 404);
+    assert_eq!(status("/board.html/", ""), 401);
 }
 
 #[test]

@@ -12,7 +12,7 @@ use std::time::Instant;
 use crate::chrome::{self, Chrome, View};
 use crate::{look, sample};
 
-const CHECKS: &str = include_str!("look.js");
+pub const CHECKS: &str = include_str!("look.js");
 
 /// Rules of axe-core that are run where `tests/shown/browser.sh` could fetch it.
 ///
@@ -53,6 +53,21 @@ const PAPER: View = View {
     ..PHONE
 };
 
+/// What a bench's page may take on a phone, px: three to four screens, of which the last is the cautions.
+const MOST_FOLDED_PX: u64 = 2500;
+
+/// What is wrong with how a bench's page begins on a phone: too long, folded open, or one quantity with two values.
+const FOLDS: &str = "(() => { const wrong = [], all = [...document.querySelectorAll('details')]; \
+                     if (all.length < 3) wrong.push(`${all.length} folds`); \
+                     if (all.some(fold => fold.open)) wrong.push('a fold is open'); \
+                     const named = [...document.querySelectorAll('dt')].map(dt => dt.textContent).sort(); \
+                     named.forEach((name, i) => { if (name === named[i + 1]) wrong.push(`${name} stands twice`); }); \
+                     if (document.querySelector('.trends h3 b')) wrong.push('the last values stand twice'); \
+                     return [document.documentElement.scrollHeight, wrong]; })()";
+
+/// The folds whose content is not shown.
+const HIDDEN: &str = "[...document.querySelectorAll('details>:not(summary,.noprint,.onprint)')].filter(e => !e.checkVisibility()).length";
+
 /// Sheets that any page of the demo may take: its benches have eleven photos at most.
 const MOST_SHEETS: usize = 4;
 
@@ -85,7 +100,7 @@ fn axe() -> Option<String> {
 }
 
 /// Where pictures are to be kept, if anywhere.
-fn kept_at() -> Option<PathBuf> {
+pub fn kept_at() -> Option<PathBuf> {
     let folder = std::env::var_os("LOOK_AT").filter(|folder| !folder.is_empty())?;
     Some(PathBuf::from(folder))
 }
@@ -109,6 +124,8 @@ fn inspect(
     }
     for view in views {
         chrome.show_as(*view);
+        // What is folded is to be read as well.
+        chrome.ask("document.querySelectorAll('details').forEach(fold => { fold.open = true; })");
         let checks = format!("var picturesMustLoad = {pictures};\n{CHECKS}");
         let mut here: Vec<String> = serde_json::from_value(chrome.ask(&checks)).unwrap();
         // Its rules are about structure and colour, which do not change with the width; the own checks run everywhere.
@@ -168,6 +185,48 @@ fn demo(folder: &Path) -> Vec<String> {
     pages
 }
 
+/// A bench's page as a phone has it first; then on a wider window, and on paper, where nothing is folded.
+fn folded(chrome: &mut Chrome, root: &Path, page: &str) -> Vec<String> {
+    chrome.open(&root.join(page), PHONE);
+    chrome.ask(HAS_SAID);
+    let (px, mut wrong): (u64, Vec<String>) = serde_json::from_value(chrome.ask(FOLDS)).unwrap();
+    println!("{page}: {px} px on a phone");
+    if px >= MOST_FOLDED_PX {
+        wrong.push(format!("{px} px"));
+    }
+    if let Some(folder) = kept_at() {
+        let name = format!("{}-folded.png", page.replace('/', "-"));
+        std::fs::write(folder.join(name), chrome.picture(true)).unwrap();
+    }
+    // By its style alone, where no script has a part in it.
+    chrome.show_as(View {
+        media: "print",
+        ..PHONE
+    });
+    if chrome.ask(HIDDEN) != 0 {
+        wrong.push("something stays folded on paper".to_owned());
+    }
+    // What its reader has opened stays open when the page is loaded anew.
+    chrome.show_as(PHONE);
+    chrome.ask("document.querySelector('[data-fold=history] summary').click()");
+    chrome.open(&root.join(page), PHONE);
+    let open =
+        "[...document.querySelectorAll('details[open]')].map(fold => fold.dataset.fold).join()";
+    if chrome.ask(open) != "history" {
+        wrong.push("what was opened is folded again".to_owned());
+    }
+    chrome.ask(
+        "document.querySelector('[data-fold=history] summary').click(); sessionStorage.clear()",
+    );
+    chrome.show_as(LAPTOP);
+    chrome.open(&root.join(page), LAPTOP);
+    if chrome.ask(HIDDEN) != 0 {
+        wrong.push("something is folded where there is room".to_owned());
+    }
+    let wrong = wrong.into_iter();
+    wrong.map(|w| format!("{page} folded: {w}")).collect()
+}
+
 fn report(wrong: &[String]) {
     assert!(
         wrong.is_empty(),
@@ -195,6 +254,9 @@ fn the_demo_s_pages_can_be_read_at_every_size_light_dark_and_printed() {
     let swept = began.elapsed().as_secs_f64();
     let mut wrong = Vec::new();
     for page in &pages {
+        if page.ends_with("/index.html") {
+            wrong.extend(folded(&mut chrome, root, page));
+        }
         let views = [PHONE, LAPTOP, PROJECTOR, DARK, PAPER];
         wrong.extend(inspect(
             &mut chrome,
@@ -228,12 +290,7 @@ fn the_demo_s_pages_can_be_read_at_every_size_light_dark_and_printed() {
     );
     if std::env::var_os("SLITWATCH_REDRAW").is_some() {
         let shown = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/shown");
-        // As high as shows all of it but the cautions.
-        let wall = View {
-            height: 1740,
-            ..PROJECTOR
-        };
-        chrome.open(&root.join("board.html"), wall);
+        chrome.open(&root.join("board.html"), PROJECTOR);
         std::fs::write(shown.join("board.png"), chrome.picture(false)).unwrap();
         let overlay = root.join("heron/helium-sign.jpg/overlay.png");
         std::fs::copy(overlay, shown.join("overlay.png")).unwrap();
@@ -312,16 +369,18 @@ fn every_link_is_reached_by_keyboard_and_can_be_seen_there() {
     look::write(root, &sample::class(), 0, |_| None);
     for page in ["board.html", "heron/index.html", "heron/calibration.html"] {
         chrome.open(&root.join(page), LAPTOP);
-        let links = chrome.ask("document.querySelectorAll('a,[tabindex]').length");
+        // What is hidden, such as a card whose turn it is not, is reached by nobody.
+        let shown = "[...document.querySelectorAll('a,button,summary,[tabindex]')].filter(e => e.checkVisibility())";
+        let links = chrome.ask(&format!("{shown}.length"));
         let n = links.as_u64().unwrap();
         assert!(n > 3, "{page}");
         let mut reached = std::collections::BTreeSet::new();
         for _ in 0..n {
             chrome.tab();
-            let here = chrome.ask(
-                "(() => { const e = document.activeElement, s = getComputedStyle(e); \
-                 return [[...document.querySelectorAll('a,[tabindex]')].indexOf(e), s.outlineStyle, parseFloat(s.outlineWidth)]; })()",
-            );
+            let here = chrome.ask(&format!(
+                "(() => {{ const e = document.activeElement, s = getComputedStyle(e); \
+                 return [{shown}.indexOf(e), s.outlineStyle, parseFloat(s.outlineWidth)]; }})()"
+            ));
             assert_eq!(here[1], "solid", "{page}: {here}");
             assert!(here[2].as_f64().unwrap() >= 2.0, "{page}: {here}");
             reached.insert(here[0].as_i64().unwrap());

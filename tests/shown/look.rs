@@ -109,6 +109,7 @@ pub fn write(
         all_spectra: false,
         photos: &shown,
         stated: &Default::default(),
+        expected: &Default::default(),
         now: Some("18:16:40".to_owned()),
         refresh_s,
     };

@@ -16,3 +16,4 @@ mod series;
 mod shot;
 mod speed;
 mod tables;
+mod wall;

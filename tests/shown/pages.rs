@@ -7,11 +7,22 @@ use roxmltree::{Document, Node, ParsingOptions};
 use slitwatch::publish::record::Record;
 use slitwatch::report::{Inputs, Shown, summaries};
 
+use slitwatch::classify::Expectations;
+use slitwatch::settings::load_text;
+
 use crate::in_memory::InMemory;
 
 use crate::sample;
 
 fn pages(records: &[Record], now: Option<&str>) -> BTreeMap<String, String> {
+    pages_of(records, now, &Expectations::default())
+}
+
+fn pages_of(
+    records: &[Record],
+    now: Option<&str>,
+    expected: &Expectations,
+) -> BTreeMap<String, String> {
     let photos: Vec<Shown<'_>> = records
         .iter()
         .map(|record| Shown {
@@ -26,6 +37,7 @@ fn pages(records: &[Record], now: Option<&str>) -> BTreeMap<String, String> {
         all_spectra: false,
         photos: &photos,
         stated: &Default::default(),
+        expected,
         now: now.map(str::to_owned),
         refresh_s: 3,
     };
@@ -279,6 +291,51 @@ fn the_board_calls_the_benches_that_must_act_and_no_other() {
     assert!(calls[4].contains("2 photos wait for a scale"));
     // The out-of-focus lamp photos were followed by good ones: nobody need act on them.
     assert!(!board.contains("Tap on the slit"));
+}
+
+#[test]
+fn board_and_bench_pages_say_what_is_still_missing_and_until_when() {
+    let shipped = include_str!("../../config/lab.yaml");
+    let more = "expect:\n  all: [calibration, {label: 'dye-?', count: 2}]\n  heron: [quay-lamp, {label: mole-head, say: the mole}]\n  \
+                knot: [blank]\nends_at: 20:30\n";
+    let text = format!("{shipped}\n{more}");
+    let settings = load_text(&text, std::path::Path::new("lab.yaml")).unwrap();
+    let records = sample::class();
+    let pages = pages_of(&records, None, &settings.expected);
+    let texts = |page: &str, class: &str| -> Vec<String> {
+        let doc = tree(page);
+        let found = doc
+            .descendants()
+            .filter(|n| n.attribute("class") == Some(class));
+        found
+            .map(|n| {
+                n.descendants()
+                    .filter(Node::is_text)
+                    .filter_map(|n| n.text())
+                    .collect()
+            })
+            .collect()
+    };
+    let missing = |bench: &str| texts(&pages[&format!("{bench}/index.html")], "missing");
+    // A lamp photo that is to be taken again, and one that waits, are not the same thing.
+    assert_eq!(missing("curlew"), ["lampdye-? (0 of 2)"]);
+    assert_eq!(missing("heron"), ["quay-lamp"]);
+    assert_eq!(missing("dunlin"), [""; 0]);
+    let board = &pages["board.html"];
+    let to_come = texts(board, "full");
+    assert_eq!(
+        to_come,
+        [
+            "to come: lamp, dye-? (0 of 2)",
+            "to come: quay-lamp",
+            "to come: lamp, dye-? (0 of 2)"
+        ]
+    );
+    assert!(board.contains("nothing yet from knot"));
+    for page in [board, &pages["heron/index.html"]] {
+        assert!(page.contains("data-at=\"20:30\"") && page.contains("until 20:30"));
+    }
+    assert!(!pages["dunlin/index.html"].contains("20:30"));
 }
 
 #[test]

@@ -492,6 +492,63 @@ pub fn crowd() -> Vec<Record> {
     records
 }
 
+/// The bench of a room that comes first: it has no scale.
+pub const FIRST_OF_A_ROOM: &str = "avocet-00";
+
+/// So many benches: of three, one has two things to take again, one is done, and one waits for its lamp photo; the first has
+/// a lamp photo to take again, and so no scale.
+pub fn room(n: usize) -> Vec<Record> {
+    let long = [
+        (
+            Code::Skewed,
+            "The disc's grooves are 3.4° off the slit. Re-seat the disc: turn it clockwise by that much as seen from the phone, until the lines stand upright across the band, then tape it.",
+        ),
+        (
+            Code::Clipped,
+            "About 3 times too bright: set the exposure to 1/120 s and take it again. The slit itself may stay white.",
+        ),
+    ];
+    let mut records = Vec::new();
+    for b in 0..n {
+        let bench = format!("{}-{b:02}", BIRDS[b % 6]);
+        let lamp = format!("{bench}/lamp-01.jpg");
+        for p in 0..9 {
+            let (file, capture) = match p {
+                0 => ("lamp-01.jpg".to_owned(), Capture::Calibration),
+                p => (
+                    format!(
+                        "quay-{}.jpg",
+                        ["crane", "mole", "slip", "buoy"][p % 4].repeat(p)
+                    ),
+                    Capture::Sample,
+                ),
+            };
+            let mut r = record(&bench, &file, capture, Verdict::Good);
+            let has_scale = b > 0 && b % 3 < 2;
+            r = measured(
+                r,
+                b as f64 / 10.0,
+                p as u32,
+                has_scale.then_some(lamp.as_str()),
+            );
+            match (b, p) {
+                (0, 0) => r.verdict = Verdict::Retake,
+                (b, 0) if b % 3 == 2 => continue,
+                (0, _) => r.verdict = Verdict::Waiting,
+                (b, _) if b % 3 == 2 => r.verdict = Verdict::Waiting,
+                (b, 7 | 8) if b % 3 == 0 => r.verdict = Verdict::Retake,
+                _ => {}
+            }
+            if r.verdict == Verdict::Retake {
+                let (code, advice) = long[p % 2];
+                r.reasons = vec![reason(code, Severity::Retake, "3.4 ± 0.2", "3", advice)];
+            }
+            records.push(r);
+        }
+    }
+    records
+}
+
 /// Everything that `publish::files` is given for one photo of the class.
 pub fn measurement(record: &Record, shot: Option<&Shot>) -> Measurement {
     let mut noise = Noise(record.photo.len() as u32 + 11);

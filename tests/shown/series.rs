@@ -63,6 +63,7 @@ fn files(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Vec<u8>>
         all_spectra: false,
         photos: &shown,
         stated,
+        expected: &Default::default(),
         now: None,
         refresh_s: 0,
     };
