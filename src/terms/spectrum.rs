@@ -72,11 +72,33 @@ pub struct Spectrum {
 
 /// Transmittance and absorbance of one row; absent where they mean nothing.
 #[derive(Clone, Copy, Debug, PartialEq, Default, Serialize, Deserialize)]
+#[serde(from = "Compared", into = "Compared")]
 pub struct AbsorbanceRow {
     /// Sample over blank.
     pub transmittance: Option<Estimate>,
     /// −log10 of the transmittance.
     pub absorbance: Option<Estimate>,
+}
+
+/// Transmittance and absorbance as they are written down, each a number with its standard uncertainty.
+type Compared = [Option<(f64, f64)>; 2];
+
+impl From<Compared> for AbsorbanceRow {
+    fn from(written: Compared) -> AbsorbanceRow {
+        let read = |(value, sigma)| Estimate::new(value, sigma);
+        let [transmittance, absorbance] = written.map(|written| written.map(read));
+        AbsorbanceRow {
+            transmittance,
+            absorbance,
+        }
+    }
+}
+
+impl From<AbsorbanceRow> for Compared {
+    fn from(row: AbsorbanceRow) -> Compared {
+        let written = |estimate: Estimate| (estimate.value, estimate.sigma);
+        [row.transmittance, row.absorbance].map(|estimate| estimate.map(written))
+    }
 }
 
 /// What a peak is.
