@@ -137,8 +137,7 @@ impl Rule {
         self.may_take(name) && self.when.is_a_matter_of_looks(evidence)
     }
 
-    /// Everything a rule says: its name, each condition, and last what becomes of the photo. Complete, because the
-    /// configuration's hash rests on it.
+    /// Everything a rule says: its name, each condition, and last what becomes of the photo.
     pub fn parts(&self) -> Vec<String> {
         let mut parts = vec![self.name.clone()];
         let globs: Vec<&str> = self.when.paths.sources().collect();

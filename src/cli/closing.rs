@@ -25,10 +25,17 @@ pub fn in_words(report: &Report) -> String {
         0 => String::new(),
         n => format!("; {n} not here yet (temporary names)"),
     };
+    let how = match report.n_measured + report.n_judged + report.n_decoded {
+        0 => String::new(),
+        _ => format!(
+            "; {} measured, {} judged again, {} pictures decoded",
+            report.n_measured, report.n_judged, report.n_decoded
+        ),
+    };
     let verdicts = Verdict::ALL.iter();
     let verdicts = verdicts.map(|v| format!("{} {}", report.n_with(*v), v.as_str()));
     format!(
-        "{} photos: {}; {} made anew, {} removed{not_here}",
+        "{} photos: {}; {} made anew, {} removed{how}{not_here}",
         report.records.len(),
         verdicts.collect::<Vec<_>>().join(", "),
         report.n_made,

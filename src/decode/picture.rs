@@ -3,10 +3,12 @@
 use std::fmt::Display;
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::frame::{Orientation, Samples};
 
 /// Why a file is not a picture. Each text says what, where in the file if known, and what to do.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, thiserror::Error)]
 pub enum Fault {
     /// The file ends before the picture does, or part of it was never filled in.
     #[error("{0}")]

@@ -4,13 +4,11 @@ use crate::answers::absorb::{
     KNOWN_TONE, Likeness, Link, UNKNOWN_TONE, absorbance, gaps, likeness,
 };
 use crate::decode::Facts;
-use crate::judge::Compared;
 use crate::terms::{
     AbsorbanceRow, Measurement, Quantity, ScaleKind, Spectrum, Subject, Unmeasured,
 };
 
 use super::against::Against;
-use super::companions::Companion;
 
 /// Share of a dark's level that may be left after the background is taken off: the light that leaks in is not quite even
 /// (common practice, no source).
@@ -20,7 +18,6 @@ const LEAST_DARK: f64 = 1e-4;
 
 /// A sample and the blank that it is compared with.
 pub(super) struct Beside<'a> {
-    blank: &'a Companion,
     spectrum: Option<&'a Spectrum>,
     /// The dark's name and its median level, linear share of full scale.
     dark: Option<(&'a str, f64)>,
@@ -79,7 +76,6 @@ impl<'a> Beside<'a> {
             },
         };
         Ok(Some(Beside {
-            blank,
             spectrum,
             dark,
             sure: is_solution || likeness == Likeness::Same,
@@ -87,13 +83,9 @@ impl<'a> Beside<'a> {
         }))
     }
 
-    /// The blank as the judge asks for it.
-    pub fn compared(&self) -> Compared<'a> {
-        Compared {
-            name: &self.blank.photo,
-            exposure: self.blank.facts.exposure_product(),
-            sure: self.sure,
-        }
+    /// Whether the blank surely shows the light that went through the sample.
+    pub fn is_sure(&self) -> bool {
+        self.sure
     }
 
     /// Transmittance and absorbance, an entry per row of the sample's spectrum, where both spectra are on a lamp photo's scale.

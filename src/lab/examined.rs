@@ -6,6 +6,7 @@ use crate::classify::{Decision, Phone};
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::publish::files;
+use crate::publish::kept::{Kept, MEASURED};
 use crate::publish::record::{Answers, CalibrationRecord, Provenance, Record, Remark};
 use crate::terms::{AbsorbanceRow, Calibration, Measurement, Quantity, Reason, ScaleKind, Verdict};
 
@@ -33,8 +34,12 @@ pub struct Examined {
     pub verdict: Verdict,
     /// Why.
     pub reasons: Vec<Reason>,
-    /// Upright picture; absent where the file could not be decoded.
+    /// Upright picture; absent where the file could not be decoded, or was not looked at again.
     pub frame: Option<Frame>,
+    /// What was drawn on it when it was measured; absent where that is still to be drawn.
+    pub picture: Option<Vec<u8>>,
+    /// Its measurement before any limit, for the next judging; absent where nothing was to be measured.
+    pub kept: Option<Kept>,
     /// Against a blank, one entry per row of the spectrum.
     pub absorbance: Option<Vec<AbsorbanceRow>>,
     /// The scale; absent where there is none.
@@ -90,9 +95,15 @@ pub fn written(origin: &Origin, mut examined: Examined) -> Outcome {
     let of_rules = std::iter::once(format!("rule: {}", origin.decision.rule));
     let of_rules = of_rules.chain(by_hand).chain(not);
     examined.measurement.log.splice(0..0, of_rules);
+    let picture = examined.picture.take();
+    let picture = picture
+        .unwrap_or_else(|| files::overlay(&record, &examined.measurement, examined.frame.as_ref()));
+    let kept = examined.kept.take().map(|kept| kept.file(&picture));
     let absorbance = examined.absorbance.as_deref();
-    let frame = examined.frame.as_ref();
-    let files = files::files(&record, &examined.measurement, absorbance, frame);
+    let mut files = files::files_around(&record, &examined.measurement, absorbance, picture);
+    // Before the record: whoever finds that finds the rest.
+    let last = files.len().saturating_sub(1);
+    files.splice(last..last, kept.map(|file| (MEASURED.to_owned(), file)));
     Outcome { record, files }
 }
 

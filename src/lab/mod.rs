@@ -11,12 +11,14 @@ mod by_hand;
 mod companions;
 mod examined;
 mod forms;
+mod measured;
 mod tone;
 
 pub use against::Against;
 pub use companions::{Companion, Company, Scale};
 pub use examined::{Examined, Origin, Outcome, record, written};
 pub use forms::{Form, better_forms, stem};
+pub use measured::{Measured, Shown};
 pub use tone::Tone;
 
 use std::collections::BTreeMap;
@@ -25,22 +27,23 @@ use crate::answers::bracket::Curve;
 use crate::classify::Purpose;
 use crate::decode::{self, Facts, Fault};
 use crate::frame::Frame;
-use crate::judge::{Case, judge};
+use crate::judge::{Case, Compared, judge};
 use crate::measure::looks::{self, Sought};
 use crate::measure::photo::{self, measure, spectrum_only};
 use crate::measure::portrait::smeared_beside;
+use crate::publish::kept::Kept;
 use crate::publish::record::Remark;
 use crate::settings::Settings;
 use crate::standards;
 use crate::terms::{
-    Capture, Code, Lamp, LampLine, Look, Measurement, Quantity, Reason, Seen, Severity, Spectrum,
-    Verdict,
+    Code, Lamp, LampLine, Look, Measurement, Quantity, Reason, Seen, Severity, Spectrum, Verdict,
 };
 
 use crate::slates::{self, Sighting};
 
 use beside::Beside;
 use examined::calibration_record;
+use measured::{lamps_of, measured_from};
 
 /// How sure it is that three corners of a square are a slate whose code cannot be read: of 500 drawn photos of other things none
 /// was taken for one (common practice, no source).
@@ -117,32 +120,67 @@ impl Lab {
         decoded: Result<(Facts, Frame), Fault>,
         against: &Against,
     ) -> Examined {
-        let mut examined = match (origin.decision.purpose(), decoded) {
-            (None, _) => Examined::ignored(""),
-            (Some(_), Err(fault)) => self.broken(&fault, &origin.facts),
-            (Some(purpose), Ok(decoded)) => self.look_at(&origin.photo, purpose, decoded, against),
+        let Some(purpose) = origin.decision.purpose() else {
+            return self.concluded(Examined::ignored(""), origin, (None, against));
         };
-        let of_tone = against.tone.iter().map(|tone| tone.remark());
-        let of_company = against.remarks.iter().cloned().map(Remark::from);
-        let of_company = of_company.chain(of_tone);
-        examined.remarks.splice(0..0, of_company);
-        examined
-            .measurement
-            .not_measured
-            .extend(against.spoilt.map(Companion::why_spoilt));
-        if let Some(said) = &origin.decision.basis.person {
-            by_hand::decide(&mut examined, said, &self.settings.words);
+        let (measured, frame) = self.measured(purpose, decoded, against);
+        let from = self.measured_from(origin, against);
+        let kept = from.and_then(|from| Kept::new(from, &measured));
+        Examined {
+            frame,
+            kept,
+            ..self.judged(origin, measured, against)
         }
-        examined
     }
 
-    fn look_at(
+    /// Hash of all that a photo's measurement depends on; absent where it is not measured.
+    pub fn measured_from(&self, origin: &Origin, against: &Against) -> Option<String> {
+        measured_from(origin, against, &self.settings)
+    }
+
+    /// Judges a photo by what was `kept` of its measurement, and of which `picture` was drawn. Nothing where that is another
+    /// measurement than is needed now.
+    pub fn judged_by(
         &self,
-        photo: &str,
+        origin: &Origin,
+        (kept, picture): (Kept, Vec<u8>),
+        against: &Against,
+    ) -> Option<Examined> {
+        if self.measured_from(origin, against)? != kept.from {
+            return None;
+        }
+        let measured = kept.value()?;
+        Some(Examined {
+            picture: Some(picture),
+            kept: Some(kept),
+            ..self.judged(origin, measured, against)
+        })
+    }
+
+    /// What the picture shows before any limit, and the picture itself as it was measured.
+    fn measured(
+        &self,
+        purpose: &Purpose,
+        decoded: Result<(Facts, Frame), Fault>,
+        against: &Against,
+    ) -> (Measured, Option<Frame>) {
+        let (shown, frame) = match decoded {
+            Err(fault) => (Err(fault), None),
+            Ok(decoded) => {
+                let (shown, frame) = self.shown(purpose, decoded, against);
+                (Ok(shown), Some(frame))
+            }
+        };
+        let tone = against.tone.as_ref().map(|tone| tone.remark());
+        (Measured { tone, shown }, frame)
+    }
+
+    fn shown(
+        &self,
         purpose: &Purpose,
         (facts, frame): (Facts, Frame),
         against: &Against,
-    ) -> Examined {
+    ) -> (Shown, Frame) {
         let frame = retoned(frame, against.curve());
         let inputs = self.inputs(&facts, purpose, against.scale);
         let mut m = measure(&frame, &inputs);
@@ -158,25 +196,79 @@ impl Lab {
             }
             Ok(beside) => beside,
         };
+        let beside_its_blank = beside.as_ref().map(Beside::is_sure);
+        let absorbance = beside.and_then(|beside| beside.absorbance(&mut m, &mut remarks));
+        let answers = answering::answers(purpose, &m, absorbance.as_deref(), &self.lamps);
+        let shown = Shown {
+            measurement: m,
+            beside_its_blank,
+            absorbance,
+            answers,
+            remarks,
+        };
+        (shown, frame)
+    }
+
+    /// Holds what was measured against the limits.
+    fn judged(&self, origin: &Origin, measured: Measured, against: &Against) -> Examined {
+        let examined = match (origin.decision.purpose(), measured.shown) {
+            (None, _) => Examined::ignored(""),
+            (Some(_), Err(fault)) => self.broken(&fault, &origin.facts),
+            (Some(purpose), Ok(shown)) => self.weighed(origin, purpose, shown, against),
+        };
+        self.concluded(examined, origin, (measured.tone, against))
+    }
+
+    fn weighed(
+        &self,
+        origin: &Origin,
+        purpose: &Purpose,
+        shown: Shown,
+        against: &Against,
+    ) -> Examined {
+        let m = shown.measurement;
+        let beside = against.blank.zip(shown.beside_its_blank);
         let case = Case {
             capture: purpose.capture,
-            facts: &facts,
+            facts: &origin.facts,
             limits: &self.settings.limits,
             words: &self.settings.words,
-            blank: beside.as_ref().map(Beside::compared),
+            blank: beside.map(|(blank, sure)| Compared {
+                name: &blank.photo,
+                exposure: blank.facts.exposure_product(),
+                sure,
+            }),
         };
         let (verdict, reasons) = judge(&m, &case);
-        let absorbance = beside.and_then(|beside| beside.absorbance(&mut m, &mut remarks));
         Examined {
-            answers: answering::answers(purpose, &m, absorbance.as_deref(), &self.lamps),
-            calibration: calibration_record(photo, &m, against.scale),
+            answers: shown.answers,
+            calibration: calibration_record(&origin.photo, &m, against.scale),
             measurement: m,
             verdict,
             reasons,
-            frame: Some(frame),
-            absorbance,
-            remarks: remarks.into_iter().map(Remark::from).collect(),
+            absorbance: shown.absorbance,
+            remarks: shown.remarks.into_iter().map(Remark::from).collect(),
+            ..Examined::default()
         }
+    }
+
+    /// Adds what is said of the photo's company, and what a person says of the photo.
+    fn concluded(
+        &self,
+        mut examined: Examined,
+        origin: &Origin,
+        (of_tone, against): (Option<Remark>, &Against),
+    ) -> Examined {
+        let of_company = against.remarks.iter().cloned().map(Remark::from);
+        examined.remarks.splice(0..0, of_company.chain(of_tone));
+        examined
+            .measurement
+            .not_measured
+            .extend(against.spoilt.map(Companion::why_spoilt));
+        if let Some(said) = &origin.decision.basis.person {
+            by_hand::decide(&mut examined, said, &self.settings.words);
+        }
+        examined
     }
 
     /// The spectrum alone, of a photo that is another one's blank or a shot of its bracket; absent where it has none on the
@@ -202,10 +294,7 @@ impl Lab {
             bench: self.settings.bench(&purpose.bench),
             facts,
             capture: purpose.capture,
-            lamps: match purpose.capture {
-                Capture::Calibration => self.settings.lamps_for(&purpose.lamp),
-                _ => Vec::new(),
-            },
+            lamps: lamps_of(purpose, &self.settings),
             others: &self.lamps,
             names: &self.names,
             calibration: scale.map(|s| s.calibration),

@@ -3,6 +3,7 @@
 pub mod closed;
 pub mod drawing;
 pub mod files;
+pub mod kept;
 pub mod names;
 pub mod numbers;
 pub mod place;
@@ -14,5 +15,5 @@ pub mod trap;
 pub mod words;
 
 pub use files::files;
-pub use shelf::{Inventory, Refusal, Shelf};
+pub use shelf::{Inventory, Refusal, Shelf, read_head};
 pub use trap::{Trap, Trouble};

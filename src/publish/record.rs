@@ -239,10 +239,16 @@ pub const CONCENTRATION: &str = "concentration";
 pub struct Provenance {
     /// BLAKE3 of the photo's bytes, hexadecimal.
     pub photo_hash: String,
-    /// Hash of the configuration's meaning for results.
+    /// Hash of the configuration's meaning for results, but for the rules: what they make of the photo is in `decision_hash`.
     pub configuration_hash: String,
     /// Version of this program.
     pub version: String,
+    /// Hash of what rules, slates and people made of the photo, and of the photos that it is made from.
+    #[serde(default)]
+    pub decision_hash: String,
+    /// Hash of all that what a photo looks like depends on; absent where nobody asked what it looks like.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub looks_hash: String,
     /// Hashes of the calibration photos used, by path.
     pub calibration: BTreeMap<String, String>,
     /// Hashes of the blank photos used, by path.

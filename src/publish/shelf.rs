@@ -1,8 +1,8 @@
 //! The results folder as a whole: held against other daemons, its stock taken, and cleared of what a crash left over.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File, OpenOptions};
-use std::io;
+use std::io::{self, Read};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicU64;
@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use rustix::fs::FlockOperation;
 use rustix::io::Errno;
 
-use super::names::{LOCK, MAKING};
+use super::names::{CLOSED, LOCK, MAKING};
 use super::trap::{Trap, Trouble};
 
 /// Why the results folder cannot be used at all.
@@ -166,12 +166,48 @@ impl Shelf {
         Ok(())
     }
 
-    /// Every published folder (one with a `quality.json`) with that file's bytes, and every other file's path.
+    /// What stands below the results.
     pub fn inventory(&self) -> Inventory {
+        Inventory::of(&self.root)
+    }
+
+    /// True where the folder still has its `quality.json`.
+    pub fn has(&self, folder: &str) -> bool {
+        fs::symlink_metadata(self.root.join(folder).join("quality.json")).is_ok()
+    }
+
+    /// True where a single file is still there.
+    pub fn has_file(&self, path: &str) -> bool {
+        fs::symlink_metadata(self.root.join(path)).is_ok()
+    }
+
+    /// The first bytes of a published file, at most `n`, where it is there.
+    pub fn read_head(&self, path: &str, n: usize) -> Option<Vec<u8>> {
+        read_head(&self.inside(path).ok()?, n)
+    }
+
+    /// A published file's content, where it is there.
+    pub fn read(&self, path: &str) -> Option<Vec<u8>> {
+        fs::read(self.inside(path).ok()?).ok()
+    }
+}
+
+/// What stands below `results/`.
+#[derive(Debug, Default)]
+pub struct Inventory {
+    /// Photos' folders, with the content of their `quality.json`.
+    pub folders: BTreeMap<String, Vec<u8>>,
+    /// Other files, outside photos' folders.
+    pub files: Vec<String>,
+}
+
+impl Inventory {
+    /// Every published folder (one with a `quality.json`) below `root` with that file's bytes, and every other file's path.
+    pub fn of(root: &Path) -> Inventory {
         let mut inventory = Inventory::default();
         let mut folders = vec![String::new()];
         while let Some(folder) = folders.pop() {
-            let at = self.root.join(&folder);
+            let at = root.join(&folder);
             let quality = (!folder.is_empty())
                 .then(|| fs::read(at.join("quality.json")).ok())
                 .flatten();
@@ -200,29 +236,20 @@ impl Shelf {
         inventory
     }
 
-    /// True where the folder still has its `quality.json`.
-    pub fn has(&self, folder: &str) -> bool {
-        fs::symlink_metadata(self.root.join(folder).join("quality.json")).is_ok()
-    }
-
-    /// True where a single file is still there.
-    pub fn has_file(&self, path: &str) -> bool {
-        fs::symlink_metadata(self.root.join(path)).is_ok()
-    }
-
-    /// A published file's content, where it is there.
-    pub fn read(&self, path: &str) -> Option<Vec<u8>> {
-        fs::read(self.inside(path).ok()?).ok()
+    /// Folders of the sessions that are closed.
+    pub fn closed(&self) -> BTreeSet<String> {
+        let files = self.files.iter().filter_map(|path| path.split_once('/'));
+        let closed = files.filter(|(_, name)| *name == CLOSED);
+        closed.map(|(folder, _)| folder.to_owned()).collect()
     }
 }
 
-/// What stands below `results/`.
-#[derive(Debug, Default)]
-pub struct Inventory {
-    /// Photos' folders, with the content of their `quality.json`.
-    pub folders: BTreeMap<String, Vec<u8>>,
-    /// Other files, outside photos' folders.
-    pub files: Vec<String>,
+/// The first bytes of a file, at most `n`, where it is there.
+pub fn read_head(path: &Path, n: usize) -> Option<Vec<u8>> {
+    let mut head = Vec::with_capacity(n);
+    let file = File::open(path).ok()?;
+    file.take(n as u64).read_to_end(&mut head).ok()?;
+    Some(head)
 }
 
 #[cfg(test)]

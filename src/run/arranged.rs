@@ -55,6 +55,7 @@ pub fn arrange_one(
         }
         photo.folder = within(&place.folder);
         photo.bench_key = within(photo.bench());
+        photo.settle_decision();
     }
 }
 

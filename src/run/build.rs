@@ -7,13 +7,14 @@ use std::time::{Duration, Instant};
 
 use crate::arrive::listing::Rel;
 use crate::publish::Trouble;
+use crate::publish::kept;
 use crate::publish::record::Record;
 
 use super::bell::Event;
-use super::engine::{Engine, Hold, Mode, Setback, TRIES};
-use super::job::Job;
+use super::engine::{Engine, Hold, JUDGED_AT_ONCE, Mode, Setback, TRIES};
+use super::job::{Fate, Job};
 use super::known;
-use super::make::{Made, make};
+use super::make::{How, Made, make};
 use super::world::Held;
 
 /// The first and the longest wait before something that failed is tried again.
@@ -125,7 +126,10 @@ impl Engine<'_> {
                 }
             };
             let orders = &self.setup.orders;
-            let jobs = self.world.plan(&bench, &self.published, held, orders);
+            let mut jobs = self.world.plan(&bench, &self.published, held, orders);
+            for job in &mut jobs {
+                job.stands = self.stands(job);
+            }
             if !jobs.is_empty() {
                 self.queues.insert(bench, jobs.into());
             } else if !self.in_hand.values().any(|h| h.bench == bench) {
@@ -134,22 +138,28 @@ impl Engine<'_> {
         }
     }
 
+    /// True where a photo's measurement stands beside its results.
+    pub(super) fn stands(&self, job: &Job) -> bool {
+        let path = || format!("{}/{}", job.folder, kept::MEASURED);
+        let head = || self.shelf.read_head(&path(), kept::HEAD_BYTES);
+        let is_asked = job.fate == Fate::Measure && self.published.contains_key(&job.folder);
+        is_asked
+            && !self.not_kept.contains(job.path())
+            && head().is_some_and(|head| self.setup.work.stands(job, &head))
+    }
+
     /// Hands jobs to the workers, bench by bench in turn, as many as there are workers and memory for.
     pub(super) fn dispatch(&mut self) {
         if self.stopping {
             return;
         }
         let now = Instant::now();
-        let mut n_workers = self.setup.orders.workers.max(1);
-        if let Some(hold) = &self.hold {
-            if hold.until > now {
-                return;
-            }
-            // One photo finds out whether the disk works again.
-            n_workers = 1;
+        if self.hold.as_ref().is_some_and(|hold| hold.until > now) {
+            return;
         }
+        let n_workers = self.setup.orders.workers.max(1);
         let (_, bytes_busy) = self.readers.busy(now);
-        while self.in_hand.len() + self.looking.n_in_hand() < n_workers {
+        loop {
             let after_last = (Bound::Excluded(self.last_bench.clone()), Bound::Unbounded);
             let next = self
                 .queues
@@ -167,7 +177,19 @@ impl Engine<'_> {
                 self.queues.remove(&bench);
                 continue;
             };
-            let fits = self.bytes_in_hand + bytes_busy + job.cost <= self.setup.orders.memory_bytes;
+            let n_judged = self.in_hand.values().filter(|h| h.stands).count();
+            let n_measured = self.in_hand.len() - n_judged + self.looking.n_in_hand();
+            let is_full = match (&self.hold, job.stands) {
+                // One photo finds out whether the disk works again.
+                (Some(_), _) => n_judged + n_measured > 0,
+                (None, true) => n_judged >= JUDGED_AT_ONCE,
+                (None, false) => n_measured >= n_workers,
+            };
+            if is_full {
+                return;
+            }
+            let cost = job.cost_in_hand();
+            let fits = self.bytes_in_hand + bytes_busy + cost <= self.setup.orders.memory_bytes;
             let meets = |h: &Arc<Job>| {
                 let below =
                     |a: &str, b: &str| a.strip_prefix(b).is_some_and(|rest| rest.starts_with('/'));
@@ -188,7 +210,7 @@ impl Engine<'_> {
     }
 
     pub(super) fn start(&mut self, job: Job) {
-        self.bytes_in_hand += job.cost;
+        self.bytes_in_hand += job.cost_in_hand();
         let job = Arc::new(job);
         self.in_hand.insert(job.path().clone(), job.clone());
         let (work, shelf) = (self.setup.work.clone(), self.shelf.clone());
@@ -207,12 +229,19 @@ impl Engine<'_> {
     pub(super) fn take_back(&mut self, job: Arc<Job>, made: Made) {
         let path = job.path().clone();
         if let Some(in_hand) = self.in_hand.remove(&path) {
-            self.bytes_in_hand -= in_hand.cost;
+            self.bytes_in_hand -= in_hand.cost_in_hand();
         }
         match made {
-            Made::Published { record, changed } => {
+            Made::Published {
+                record,
+                changed,
+                how,
+            } => {
                 self.hold = None;
                 self.setbacks.remove(&path);
+                self.not_kept.remove(&path);
+                self.report.n_measured += usize::from(how == How::Measured);
+                self.report.n_judged += usize::from(how == How::Judged);
                 if changed {
                     self.report.n_made += 1;
                 }
@@ -223,6 +252,13 @@ impl Engine<'_> {
                 }
                 self.published.insert(job.folder.clone(), record);
                 self.summaries_due = true;
+            }
+            Made::NotKept => {
+                self.warn(format!(
+                    "{}: what was kept of its measurement is damaged; it is measured again",
+                    job.origin.photo
+                ));
+                self.not_kept.insert(path);
             }
             Made::Gone(gone) => {
                 tracing::debug!("{gone}; planned anew");

@@ -1,6 +1,6 @@
 //! The engine: one thread that owns all state, sleeps until something happens or is due, and hands work to the others.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
@@ -41,6 +41,12 @@ pub struct Report {
     pub n_to_retake: usize,
     /// Folders that were made or made again.
     pub n_made: usize,
+    /// Photos that were measured for that.
+    pub n_measured: usize,
+    /// Photos that were only judged again, by what had been measured before.
+    pub n_judged: usize,
+    /// Pictures that were decoded, to be looked at, to be measured, or for others that are compared with them.
+    pub n_decoded: usize,
     /// Folders that were taken away.
     pub n_removed: usize,
     /// What could not be published, in words.
@@ -79,6 +85,9 @@ const BETWEEN_REPORTS: Duration = Duration::from_secs(60);
 pub(super) const TRIES: u32 = 3;
 /// Settle time at least required on network folders, whose caches delay what is seen.
 const NETWORK_SETTLE: Duration = Duration::from_secs(10);
+
+/// Photos that are judged again at once, whatever the number of workers: that takes the disk's time, and hardly the processor's.
+pub(super) const JUDGED_AT_ONCE: usize = 16;
 
 pub(super) struct Setback {
     pub(super) bench: String,
@@ -134,6 +143,10 @@ pub struct Engine<'a> {
     pub(super) in_hand: BTreeMap<Rel, Arc<Job>>,
     pub(super) bytes_in_hand: u64,
     pub(super) setbacks: HashMap<Rel, Setback>,
+    /// Photos whose kept measurement turned out to be damaged.
+    pub(super) not_kept: HashSet<Rel>,
+    /// True where it is still to be said what an edit costs.
+    pub(super) cost_due: bool,
     pub(super) hold: Option<Hold>,
 
     pub(super) summaries_due: bool,
@@ -179,7 +192,7 @@ impl<'a> Engine<'a> {
         let now = Instant::now();
         let mut engine = Engine {
             mode,
-            pool: threads::pool(orders.workers, "worker")?,
+            pool: threads::pool(orders.workers + JUDGED_AT_ONCE, "worker")?,
             settler: Settler::new(Times {
                 settle: Duration::ZERO,
                 patience: Duration::ZERO,
@@ -214,6 +227,8 @@ impl<'a> Engine<'a> {
             in_hand: BTreeMap::new(),
             bytes_in_hand: 0,
             setbacks: HashMap::new(),
+            not_kept: HashSet::new(),
+            cost_due: true,
             hold: None,
             summaries_due: true,
             is_summing: false,
@@ -271,6 +286,7 @@ impl<'a> Engine<'a> {
             self.start_looking();
             if self.listing.is_some() && self.is_done_reading() {
                 self.arrange();
+                self.tell_cost();
                 self.remove_stale();
             }
             self.requeue_setbacks();
@@ -299,6 +315,7 @@ impl<'a> Engine<'a> {
         let board = self.board();
         let mut report = self.report;
         report.board = board;
+        report.n_decoded += self.setup.work.n_decoded();
         report.stopped = self.stopping;
         report.n_not_here = self.listing.map_or(0, |listing| listing.not_here.len());
         let orders = &self.setup.orders;

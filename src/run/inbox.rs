@@ -7,7 +7,7 @@ use crate::arrive::settle::{Candidate, Sight};
 use crate::arrive::watch::{keeps_identity, network_kind};
 use crate::terms::Sessions;
 
-use super::engine::{AFTER_A_HINT, Engine, Mode, TRIES};
+use super::engine::{AFTER_A_HINT, Engine, JUDGED_AT_ONCE, Mode, TRIES};
 use super::failure::Failure;
 use super::intake::{Insist, Intake, Taken, recalled, unanswered};
 use super::ledger;
@@ -152,6 +152,7 @@ impl Engine<'_> {
         for path in vanished {
             self.world.remove(&path);
             self.setbacks.remove(&path);
+            self.not_kept.remove(&path);
             self.read_failures.remove(&path);
             self.unread.remove(&path);
         }
@@ -391,7 +392,7 @@ impl Engine<'_> {
                     new.results = old.results.clone();
                 }
                 if old.workers != new.workers {
-                    match threads::pool(new.workers, "worker") {
+                    match threads::pool(new.workers + JUDGED_AT_ONCE, "worker") {
                         // The old pool finishes what it has.
                         Ok(pool) => self.pool = pool,
                         Err(failure) => tracing::error!("{failure}"),
@@ -402,7 +403,9 @@ impl Engine<'_> {
                 new.part = old.part.clone();
                 new.screen = old.screen.clone();
                 new.address = old.address.clone();
+                self.report.n_decoded += self.setup.work.n_decoded();
                 self.setup = setup;
+                self.cost_due = true;
                 self.world.divide(self.setup.orders.sessions);
                 self.world.hold_slates(self.setup.orders.slates_valid_min);
                 self.set_times();

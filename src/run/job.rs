@@ -35,6 +35,8 @@ pub struct Job {
     pub(super) sources: BTreeMap<String, Source>,
     /// Bytes that it takes while it is in hand.
     pub(super) cost: u64,
+    /// True where its measurement stands: it is judged again, and its file is not read.
+    pub(super) stands: bool,
 }
 
 impl Job {
@@ -49,6 +51,15 @@ impl Job {
             fate: Fate::Measure,
             sources: BTreeMap::new(),
             cost: 0,
+            stands: false,
+        }
+    }
+
+    /// Bytes that it takes while it is in hand: what is judged again is not decoded.
+    pub(super) fn cost_in_hand(&self) -> u64 {
+        match self.stands {
+            true => 0,
+            false => self.cost,
         }
     }
 

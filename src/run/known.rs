@@ -51,6 +51,10 @@ pub struct Known {
     pub(super) why_ungoverned: Option<String>,
     /// Why it is a slate that cannot be read.
     pub(super) unread_slate: Option<String>,
+    /// What is decided of it, in a text that differs where its results may.
+    pub(super) decided: String,
+    /// What it is to photos that are made from it, in a text that differs where their results may.
+    pub(super) role: String,
 }
 
 impl Known {
@@ -75,6 +79,8 @@ impl Known {
             slate_remark: None,
             why_ungoverned: None,
             unread_slate: None,
+            decided: String::new(),
+            role: String::new(),
         }
     }
 
@@ -162,6 +168,20 @@ impl Known {
             true => self.hash.clone(),
             false => format!("{} as {}", self.hash, parts.join(" ")),
         }
+    }
+
+    /// Notes what is decided of it, once everything has had its say. The rules that did not take it have no part in its results.
+    pub(super) fn settle_decision(&mut self) {
+        let Decision {
+            rule,
+            outcome,
+            passed_over: _,
+            basis,
+        } = &*self.decision;
+        self.decided = format!("{:?}", (rule, outcome, basis, &self.unread_slate));
+        let purpose = self.decision.purpose();
+        let role = purpose.map(|p| (p.capture, &p.lamp, p.groups.get("scene")));
+        self.role = format!("{role:?}");
     }
 
     /// What it was taken for; absent where it is ignored.

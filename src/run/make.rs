@@ -20,7 +20,11 @@ pub enum Made {
         record: Arc<Record>,
         /// False where the folder already held just that.
         changed: bool,
+        /// How it was made.
+        how: How,
     },
+    /// What was kept of the photo's measurement cannot be used: it is to be measured.
+    NotKept,
     /// A file has changed meanwhile.
     Gone(Gone),
     /// The folder could not be put in place.
@@ -29,11 +33,36 @@ pub enum Made {
     Unsound(String),
 }
 
+/// How a photo's results were made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum How {
+    /// Its picture was measured.
+    Measured,
+    /// What was measured before was judged again.
+    Judged,
+    /// There was nothing to measure.
+    Said,
+}
+
 /// Does the job.
 pub fn make(job: &Job, work: &dyn Work, shelf: &Shelf) -> Made {
-    let outcome = match outcome(job, work) {
-        Ok(outcome) => outcome,
-        Err(gone) => return Made::Gone(gone),
+    let how = match job.fate {
+        Fate::Measure if job.stands => How::Judged,
+        Fate::Measure => How::Measured,
+        Fate::Ignore(_) | Fate::Fault(..) | Fate::Retake(..) => How::Said,
+    };
+    let outcome = if how == How::Judged {
+        let read = |name: &str| shelf.read(&format!("{}/{name}", job.folder));
+        let judge = || work.judge(job, &read);
+        match catch_unwind(AssertUnwindSafe(judge)) {
+            Ok(Some(outcome)) => outcome,
+            Ok(None) | Err(_) => return Made::NotKept,
+        }
+    } else {
+        match outcome(job, work) {
+            Ok(outcome) => outcome,
+            Err(gone) => return Made::Gone(gone),
+        }
     };
     let quality = outcome
         .files
@@ -54,6 +83,7 @@ pub fn make(job: &Job, work: &dyn Work, shelf: &Shelf) -> Made {
         Ok(changed) => Made::Published {
             record: Arc::new(record),
             changed,
+            how,
         },
         Err(trouble) => Made::Trouble(trouble),
     }

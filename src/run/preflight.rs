@@ -14,6 +14,7 @@ use crate::settings::{Poll, Settings};
 
 use super::failure::Failure;
 use super::folders::check_folders;
+use super::foretold::foretold;
 use super::sessions::{dated_folder, dated_words};
 use super::sorting::sorting;
 use crate::terms::Sessions;
@@ -46,6 +47,7 @@ pub fn preflight(settings: &Settings) -> Found {
         Some(listing) => {
             watching(settings, &listing, &mut said);
             sorting(settings, &listing, &mut sorted);
+            said.extend(foretold(settings, &listing));
             let dated = dated_folder(&listing).filter(|_| settings.sessions == Sessions::None);
             said.extend(dated.map(|folder| format!("ATTENTION: {}", dated_words(&folder))));
         }

@@ -25,16 +25,12 @@ impl Engine<'_> {
             tracing::info!(n, "removed what an interrupted run left over");
         }
         let inventory = self.shelf.inventory();
-        let closed: Vec<&str> = inventory
-            .files
-            .iter()
-            .filter_map(|path| path.split_once('/'))
-            .filter(|(_, name)| *name == names::CLOSED)
-            .map(|(folder, _)| folder)
-            .collect();
+        let closed = inventory.closed().into_iter();
         self.frozen = closed
-            .iter()
-            .map(|folder| ((*folder).to_owned(), self.frozen_of(folder)))
+            .map(|folder| {
+                let frozen = self.frozen_of(&folder);
+                (folder, frozen)
+            })
             .collect();
         self.published.clear();
         for (folder, quality) in inventory.folders {
@@ -79,12 +75,12 @@ impl Engine<'_> {
         Ok(())
     }
 
-    /// What an earlier run saw in a photo, by the same configuration and version of this program.
+    /// What an earlier run saw in a photo, for the same lamps and slates, and by the same version of this program.
     fn recall_looks(&mut self, record: &Record) {
         let (made_from, orders) = (&record.provenance, &self.setup.orders);
-        let by = (&made_from.configuration_hash, &made_from.version);
+        let by = (&made_from.looks_hash, &made_from.version);
         if let Some(seen) = &record.looks
-            && by == (&orders.configuration_hash, &orders.version)
+            && by == (&orders.looks_hash, &orders.version)
         {
             self.looking.remember(&made_from.photo_hash, seen.clone());
         }

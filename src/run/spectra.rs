@@ -4,11 +4,12 @@
 use std::sync::Arc;
 
 use crate::answers::bracket::Curve;
+use crate::decode::{Facts, Fault};
+use crate::frame::Frame;
 use crate::lab::{Against, Companion, Lab, Scale, Tone};
 use crate::terms::Spectrum;
 
 use super::job::Job;
-use super::raw;
 use super::read::Gone;
 use super::shared::Shared;
 
@@ -17,6 +18,9 @@ use super::shared::Shared;
 const MOST_ROWS: usize = 500_000;
 /// Tone curves that are kept: a phone has one, and one more for each new lamp photo.
 const MOST_TONES: usize = 1000;
+
+/// What a photo's bytes give: facts and picture, or why there are none.
+type Decoded = Result<(Facts, Frame), Fault>;
 
 /// A photo by its path and its bytes. The path stands for what the rules say of it: the same bytes on another bench, or
 /// taken for something else, are measured otherwise.
@@ -76,7 +80,13 @@ impl Spectra {
     ///
     /// # Errors
     /// Where a companion has changed meanwhile.
-    pub fn fill_in(&self, lab: &Lab, job: &Job, against: &mut Against) -> Result<(), Gone> {
+    pub fn fill_in(
+        &self,
+        lab: &Lab,
+        decode: impl Fn(&[u8]) -> Decoded,
+        job: &Job,
+        against: &mut Against,
+    ) -> Result<(), Gone> {
         let scale = against.scale;
         let spectrum = |photo: &Companion, shots: &[&Companion], curve: Option<&Curve>| {
             let key = Key::of_spectrum(photo, scale, shots);
@@ -85,7 +95,7 @@ impl Spectra {
                 let Some(purpose) = photo.decision.purpose() else {
                     return Ok(None);
                 };
-                let decoded = raw::decode(&bytes, lab.settings().work.max_pixels()).ok();
+                let decoded = decode(&bytes).ok();
                 let found = decoded.and_then(|d| lab.spectrum(purpose, d, scale, curve));
                 Ok(found.map(Arc::new))
             })

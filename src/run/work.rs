@@ -161,6 +161,25 @@ pub trait Work: Send + Sync {
     /// Where an input has changed meanwhile ([`Job::read`] said so); the photo is then planned anew.
     fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone>;
 
+    /// True where the photo's measurement stands, so that it need only be judged again. `head` is the beginning of what was kept of it
+    /// ([`crate::publish::kept`]).
+    fn stands(&self, job: &Job, head: &[u8]) -> bool {
+        let _ = (job, head);
+        false
+    }
+
+    /// Makes everything that is published about a photo whose measurement stands, just as [`Work::measure`] would; `read` gives what
+    /// is published of it by the file's name. Absent where it has to be measured after all.
+    fn judge(&self, job: &Job, read: &dyn Fn(&str) -> Option<Vec<u8>>) -> Option<Outcome> {
+        let _ = (job, read);
+        None
+    }
+
+    /// How many pictures were decoded so far.
+    fn n_decoded(&self) -> usize {
+        0
+    }
+
     /// Makes the files that show the class as a whole, and hands each to `out` as it is made. Their paths are such as
     /// [`crate::publish::names::is_summary`] allows.
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink);

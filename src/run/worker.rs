@@ -1,12 +1,15 @@
 //! The real work on photos, as the shell asks for it: decodes what `lab` examines, and keeps what several photos need.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use crate::classify::{Decision, Evidence};
-use crate::decode::{self, Facts};
+use crate::decode::{self, Facts, Fault};
+use crate::frame::Frame;
 use crate::lab::{self, Against, Examined, Lab};
 use crate::publish::files;
+use crate::publish::kept::{self, Kept};
 use crate::publish::record::Record;
 use crate::report::{self, Closing, Late, Session, Sink};
 use crate::settings::{Poll, Settings};
@@ -35,6 +38,7 @@ pub struct Worker {
     spectra: Spectra,
     cards: Cards,
     pictures: Pictures,
+    n_decoded: AtomicUsize,
 }
 
 impl Worker {
@@ -46,6 +50,7 @@ impl Worker {
             pictures: Pictures::new(for_pictures),
             spectra: Spectra::default(),
             cards: Cards::default(),
+            n_decoded: AtomicUsize::new(0),
         }
     }
 
@@ -92,6 +97,24 @@ impl Worker {
         orders
     }
 
+    /// What a photo's bytes give: facts and picture, or why there are none.
+    fn decode(&self, bytes: &[u8]) -> Result<(Facts, Frame), Fault> {
+        self.n_decoded.fetch_add(1, Ordering::Relaxed);
+        raw::decode(bytes, self.settings().work.max_pixels())
+    }
+
+    /// What of its company a photo is measured and judged by, where it is to be measured; tone curve and blank's spectrum are
+    /// still to be found.
+    fn against<'a>(&self, job: &'a Job) -> Option<Against<'a>> {
+        let origin = &job.origin;
+        let purpose = origin.decision.purpose()?;
+        Some(Against::choose(
+            &job.company,
+            &origin.facts,
+            purpose.capture,
+        ))
+    }
+
     /// What the photo comes to; with it, what it was measured and compared by.
     ///
     /// # Errors
@@ -104,17 +127,18 @@ impl Worker {
     ) -> Result<(Examined, Against<'a>), Gone> {
         let origin = &job.origin;
         let mut against = Against::default();
-        let examined = match (fate, origin.decision.purpose()) {
-            (Fate::Ignore(why), _) => Examined::ignored(why),
-            (Fate::Fault(code, what), _) => self.lab.faulty(*code, what),
-            (Fate::Retake(code, what), _) => self.lab.to_be_retaken(*code, what),
-            (Fate::Measure, purpose) => {
-                if let Some(purpose) = purpose {
-                    against = Against::choose(&job.company, &origin.facts, purpose.capture);
-                    self.spectra.fill_in(&self.lab, job, &mut against)?;
+        let examined = match fate {
+            Fate::Ignore(why) => Examined::ignored(why),
+            Fate::Fault(code, what) => self.lab.faulty(*code, what),
+            Fate::Retake(code, what) => self.lab.to_be_retaken(*code, what),
+            Fate::Measure => {
+                if let Some(chosen) = self.against(job) {
+                    against = chosen;
+                    let decode = |bytes: &[u8]| self.decode(bytes);
+                    self.spectra.fill_in(&self.lab, decode, job, &mut against)?;
                 }
                 let looked_at = self.pictures.take(&origin.provenance.photo_hash);
-                let decode = || raw::decode(bytes, self.settings().work.max_pixels());
+                let decode = || self.decode(bytes);
                 let decoded = looked_at.map_or_else(decode, Ok);
                 self.lab.examine(origin, decoded, &against)
             }
@@ -171,7 +195,7 @@ impl Work for Worker {
     }
 
     fn look(&self, bytes: &[u8], hash: &str) -> Seen {
-        match raw::decode(bytes, self.settings().work.max_pixels()) {
+        match self.decode(bytes) {
             Err(fault) => Seen::nothing(fault.to_string()),
             Ok((facts, frame)) => {
                 let seen = self.lab.look_of(&facts, &frame);
@@ -184,6 +208,25 @@ impl Work for Worker {
     fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
         let (examined, _) = self.examine(job, bytes, fate)?;
         Ok(lab::written(&job.origin, examined))
+    }
+
+    fn stands(&self, job: &Job, head: &[u8]) -> bool {
+        let needed = || self.lab.measured_from(&job.origin, &self.against(job)?);
+        let stated = kept::measured_from(head);
+        stated.is_some() && stated == needed().as_deref()
+    }
+
+    fn judge(&self, job: &Job, read: &dyn Fn(&str) -> Option<Vec<u8>>) -> Option<Outcome> {
+        let picture = read(files::OVERLAY_PNG)?;
+        let kept = Kept::read(&read(kept::MEASURED)?, &picture)?;
+        let against = self.against(job)?;
+        let origin = &job.origin;
+        let examined = self.lab.judged_by(origin, (kept, picture), &against)?;
+        Some(lab::written(origin, examined))
+    }
+
+    fn n_decoded(&self) -> usize {
+        self.n_decoded.load(Ordering::Relaxed)
     }
 
     fn summaries(&self, class: &Class<'_>, out: &mut dyn Sink) {

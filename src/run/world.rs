@@ -12,7 +12,7 @@ use crate::lab::{Companion, Company, Origin};
 use crate::pair::{self, Shot};
 use crate::publish::names;
 use crate::publish::record::{Provenance, Record};
-use crate::terms::{Sessions, Verdict};
+use crate::terms::{Capture, Sessions, Verdict};
 
 use super::arranged::{arrange_one, shot};
 use super::governed::Deciding;
@@ -191,6 +191,24 @@ impl World {
         held: impl Fn(&Rel) -> Held,
         orders: &Orders,
     ) -> Vec<Job> {
+        self.jobs(bench, published, held, orders, false)
+    }
+
+    /// The jobs of all stages that a bench has before it, if what is made again keeps the verdict that it has. Needs
+    /// [`World::arrange`].
+    pub fn foresee(&self, bench: &str, published: &Published, orders: &Orders) -> Vec<Job> {
+        self.jobs(bench, published, |_| Held::Free, orders, true)
+    }
+
+    /// [`World::plan`], or `ahead` over all stages.
+    fn jobs(
+        &self,
+        bench: &str,
+        published: &Published,
+        held: impl Fn(&Rel) -> Held,
+        orders: &Orders,
+        ahead: bool,
+    ) -> Vec<Job> {
         let planner = Planner {
             world: self,
             published,
@@ -232,12 +250,17 @@ impl World {
                 }
                 let (path, photo) = shot_photos[i];
                 let provenance = planner.provenance(photo, inputs);
-                if planner.is_built(photo, &provenance) {
-                    shots[i].verdict = published.get(&photo.folder).map(|record| record.verdict);
+                let is_built = planner.is_built(photo, &provenance);
+                if is_built || ahead {
+                    let of_photo = |record: &&Arc<Record>| record.photo == photo.shown;
+                    let record = published.get(&photo.folder).filter(of_photo);
+                    shots[i].verdict = record.map(|record| record.verdict);
+                }
+                if is_built {
                     continue;
                 }
                 let held = held(path);
-                dependents_wait |= held != Held::GivenUp;
+                dependents_wait |= held != Held::GivenUp && !ahead;
                 if held == Held::Free {
                     jobs.push(planner.job(path, photo, provenance, photo.fate()));
                 }
@@ -276,10 +299,14 @@ impl Planner<'_> {
 
     fn provenance(&self, photo: &Known, inputs: pair::Inputs) -> Provenance {
         let said = photo.decision.basis.person.as_ref();
+        let is_looked_at = photo.decision.basis.seen.is_some();
+        let looks_hash = is_looked_at.then(|| self.orders.looks_hash.clone());
         Provenance {
             photo_hash: photo.hash.clone(),
             configuration_hash: self.orders.configuration_hash.clone(),
             version: self.orders.version.clone(),
+            decision_hash: self.decision_hash(photo, &inputs),
+            looks_hash: looks_hash.unwrap_or_default(),
             calibration: inputs.calibration,
             blank: inputs.blank,
             dark: inputs.dark,
@@ -288,6 +315,32 @@ impl Planner<'_> {
             slate: photo.slate_cells.clone(),
             circumstances: photo.circumstances.clone(),
         }
+    }
+
+    /// Hash of what is decided of a photo and of those that it is made from, as far as its results depend on it.
+    fn decision_hash(&self, photo: &Known, inputs: &pair::Inputs) -> String {
+        let mut hasher = blake3::Hasher::new();
+        hasher.update(photo.decided.as_bytes());
+        let others = [
+            &inputs.calibration,
+            &inputs.blank,
+            &inputs.dark,
+            &inputs.bracket,
+        ];
+        for (_, other) in others
+            .into_iter()
+            .flat_map(BTreeMap::keys)
+            .filter_map(|shown| self.known(shown))
+        {
+            hasher.update(other.role.as_bytes());
+            // A blank that is to be taken again, if only because a person says so, gives no absorbance but a reason.
+            let record = self.published.get(&other.folder);
+            let spoilt = record
+                .filter(|r| r.capture == Some(Capture::Blank) && r.verdict == Verdict::Retake);
+            let why = spoilt.map(|r| r.reasons.first().map(|why| (why.code, &why.measured)));
+            hasher.update(format!("{why:?}").as_bytes());
+        }
+        hasher.finalize().to_hex().to_string()
     }
 
     fn is_built(&self, photo: &Known, provenance: &Provenance) -> bool {
@@ -345,6 +398,7 @@ impl Planner<'_> {
             bench: photo.bench_key.clone(),
             folder: photo.folder.clone(),
             cost,
+            stands: false,
             fate,
             sources: sources.collect(),
             company: Company {

@@ -29,7 +29,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::classify::stated::Stated;
-use crate::classify::{CameraNames, Expectations, Overrides, Phones, Rule, RuleSet};
+use crate::classify::{CameraNames, Expectations, Overrides, Phones, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
 use crate::terms::{Instrument, Lamp, Look, Pairing, Sessions};
@@ -371,39 +371,24 @@ impl Settings {
         all
     }
 
-    /// Hash of everything here that results depend on, hexadecimal.
+    /// Hash of everything here that results of all photos depend on, hexadecimal.
     ///
-    /// Two configurations with equal hashes give equal results of photos: comments, paths, the order of keys, the pages, times
+    /// Two configurations with equal hashes give equal results of photos of which they decide the same. What the rules decide of a
+    /// photo, which slate governs it and whose phone took it stands in the photo's own record ([`crate::classify::Decision`]): an edited
+    /// rule costs the photos whose outcome it changes. Comments, paths, the order of keys, the pages, times
     /// of arrival and the use of the computer do not count, but for the pixel limit; nor do the stated concentrations, which
     /// only the class's tables are made from, and the instructor's table, whose rows stand in each photo's own record.
     pub fn configuration_hash(&self) -> String {
-        let rules: Vec<Vec<String>> = self.rules.rules().iter().map(Rule::parts).collect();
-        let phones: Vec<(&str, &str)> = self.rules.phones().sources().collect();
         // The derived Debug texts name every field and print numbers so that they read back as the same numbers.
         let meaning = format!(
             "{:?}",
             (
-                (
-                    &self.instrument,
-                    &self.benches,
-                    &rules,
-                    &phones,
-                    &self.lamps
-                ),
+                (&self.instrument, &self.benches, &self.lamps),
                 (&self.limits, &self.pairing, &self.output, &self.words),
                 self.work.max_pixels(),
             )
         );
-        // By folder the rules see other paths, so that the same photo may be another bench's. By date they do not.
-        let divided = match self.sessions {
-            Sessions::Folder => meaning + "sessions by folder",
-            _ => meaning,
-        };
-        let divided = match self.rules.slates().words() {
-            Some(slates) => format!("{divided}{slates}{:?}", self.slates.valid_min),
-            None => divided,
-        };
-        blake3::hash(divided.as_bytes()).to_hex().to_string()
+        blake3::hash(meaning.as_bytes()).to_hex().to_string()
     }
 }
 

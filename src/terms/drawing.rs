@@ -1,9 +1,11 @@
 //! What was found, as it lies in the photo.
 
+use serde::{Deserialize, Serialize};
+
 use super::Point;
 
 /// What was found, in photo pixels (x right, y down, upright), for drawing.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Drawing {
     /// Outline of the slit's image (zero order).
     pub slit: Vec<Point>,
@@ -20,7 +22,7 @@ pub struct Drawing {
 }
 
 /// A spectral line as it lies in the photo.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct DrawnLine {
     /// Short name, such as `Hg 546.07` or `587.56`.
     pub name: String,

@@ -1,16 +1,19 @@
 //! Everything learnt from one photo's pixels, before it is judged.
 
+use serde::{Deserialize, Deserializer, Serialize};
+
 use super::{
     Calibration, Drawing, Finding, Metrics, Peak, ScaleKind, Spectrum, Subject, Unmeasured,
 };
 
 /// Everything learnt from one photo's pixels.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Measurement {
     /// Numbers.
     pub metrics: Metrics,
     /// Side of the slit's image on which the measured order lies, as seen upright: `left`, `right`, `above`, `below`.
-    pub order_side: Option<&'static str>,
+    #[serde(deserialize_with = "known_side")]
+    pub order_side: Option<Side>,
     /// The spectrum, where there is a scale.
     pub spectrum: Option<Spectrum>,
     /// Its peaks, rising in wavelength.
@@ -27,6 +30,22 @@ pub struct Measurement {
     pub drawing: Drawing,
     /// Lines for the photo's log, in order.
     pub log: Vec<String>,
+}
+
+/// A side's name. Under a name of its own: serde would ask to borrow a bare `&str` from what is read.
+type Side = &'static str;
+
+/// Sides on which an order may lie.
+const SIDES: [Side; 4] = ["left", "right", "above", "below"];
+
+/// Measurements are written down and read back by this program only, so a side it does not know is a damaged note.
+fn known_side<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Side>, D::Error> {
+    let Some(text) = Option::<String>::deserialize(from)? else {
+        return Ok(None);
+    };
+    let known = SIDES.into_iter().find(|side| *side == text);
+    let unknown = || serde::de::Error::custom("no known side");
+    known.map(Some).ok_or_else(unknown)
 }
 
 impl Measurement {

@@ -3,6 +3,8 @@
 
 use std::collections::BTreeMap;
 
+use serde::{Deserialize, Serialize};
+
 use super::Estimate;
 
 macro_rules! quantities {
@@ -133,7 +135,8 @@ impl Reading {
 }
 
 /// The numbers of one photo; absent where they could not be measured.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(from = "BTreeMap<String, f64>", into = "BTreeMap<String, f64>")]
 pub struct Metrics(BTreeMap<Quantity, Reading>);
 
 /// No side is named for a place nearer to the picture's middle than this, in halves of the picture.
@@ -141,6 +144,18 @@ const ASIDE: f64 = 0.3;
 
 /// What stands behind a quantity's name for its uncertainty.
 const SIGMA: &str = "_sigma";
+
+impl From<BTreeMap<String, f64>> for Metrics {
+    fn from(named: BTreeMap<String, f64>) -> Metrics {
+        Metrics::from_named(&named)
+    }
+}
+
+impl From<Metrics> for BTreeMap<String, f64> {
+    fn from(metrics: Metrics) -> BTreeMap<String, f64> {
+        metrics.named()
+    }
+}
 
 impl Metrics {
     /// The number as published.

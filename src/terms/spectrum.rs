@@ -8,7 +8,8 @@ use super::Estimate;
 pub const FWHM_PER_SIGMA: f64 = 2.354_820_045;
 
 /// One row of a spectrum. Signals are linear shares of full scale, background taken off.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(from = "Row", into = "Row")]
 pub struct SpectrumRow {
     /// nm in standard air.
     pub wavelength_nm: f64,
@@ -24,6 +25,35 @@ pub struct SpectrumRow {
     pub clipped: f64,
 }
 
+/// A row as it is written down: its numbers alone, in the order of the fields.
+type Row = (f64, f64, f64, [f64; 3], [f64; 3], f64);
+
+impl From<Row> for SpectrumRow {
+    fn from((wavelength_nm, signal, signal_sigma, rgb, rgb_sigma, clipped): Row) -> SpectrumRow {
+        SpectrumRow {
+            wavelength_nm,
+            signal,
+            signal_sigma,
+            rgb,
+            rgb_sigma,
+            clipped,
+        }
+    }
+}
+
+impl From<SpectrumRow> for Row {
+    fn from(row: SpectrumRow) -> Row {
+        (
+            row.wavelength_nm,
+            row.signal,
+            row.signal_sigma,
+            row.rgb,
+            row.rgb_sigma,
+            row.clipped,
+        )
+    }
+}
+
 impl SpectrumRow {
     /// Level of the strongest channel; 0 where none is above it.
     pub fn strongest(&self) -> f64 {
@@ -32,7 +62,7 @@ impl SpectrumRow {
 }
 
 /// A spectrum in equal steps of wavelength, rising.
-#[derive(Clone, Debug, PartialEq, Default)]
+#[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize)]
 pub struct Spectrum {
     /// Step in nm.
     pub step_nm: f64,
@@ -41,12 +71,34 @@ pub struct Spectrum {
 }
 
 /// Transmittance and absorbance of one row; absent where they mean nothing.
-#[derive(Clone, Copy, Debug, PartialEq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Default, Serialize, Deserialize)]
+#[serde(from = "Compared", into = "Compared")]
 pub struct AbsorbanceRow {
     /// Sample over blank.
     pub transmittance: Option<Estimate>,
     /// −log10 of the transmittance.
     pub absorbance: Option<Estimate>,
+}
+
+/// Transmittance and absorbance as they are written down, each a number with its standard uncertainty.
+type Compared = [Option<(f64, f64)>; 2];
+
+impl From<Compared> for AbsorbanceRow {
+    fn from(written: Compared) -> AbsorbanceRow {
+        let read = |(value, sigma)| Estimate::new(value, sigma);
+        let [transmittance, absorbance] = written.map(|written| written.map(read));
+        AbsorbanceRow {
+            transmittance,
+            absorbance,
+        }
+    }
+}
+
+impl From<AbsorbanceRow> for Compared {
+    fn from(row: AbsorbanceRow) -> Compared {
+        let written = |estimate: Estimate| (estimate.value, estimate.sigma);
+        [row.transmittance, row.absorbance].map(|estimate| estimate.map(written))
+    }
 }
 
 /// What a peak is.
@@ -71,7 +123,7 @@ impl PeakKind {
 }
 
 /// A maximum of the spectrum.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Peak {
     /// Centre, nm; sigma of the centre with the scale's own uncertainty included.
     pub centre_nm: Estimate,

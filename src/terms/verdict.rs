@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
 
-use super::Code;
+use super::{COMMON_SLOTS, Code};
 
 /// How bad a reason is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -76,7 +76,7 @@ impl Verdict {
 }
 
 /// Something that is wrong whatever the limits say.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Finding {
     /// Which reason it gives.
     pub code: Code,
@@ -87,7 +87,24 @@ pub struct Finding {
     /// The limit in words.
     pub limit: String,
     /// Slots for the advice text, by name.
-    pub slots: BTreeMap<&'static str, String>,
+    #[serde(deserialize_with = "known_slots")]
+    pub slots: BTreeMap<SlotName, String>,
+}
+
+/// A slot's name. Under a name of its own: serde would ask to borrow a bare `&str` from what is read.
+type SlotName = &'static str;
+
+/// Findings are written down and read back by this program only, so a slot it does not know is a damaged note.
+fn known_slots<'de, D: Deserializer<'de>>(from: D) -> Result<BTreeMap<SlotName, String>, D::Error> {
+    let written = BTreeMap::<String, String>::deserialize(from)?;
+    let of_codes = Code::ALL.into_iter().flat_map(Code::slots);
+    let names: Vec<SlotName> = of_codes.chain(COMMON_SLOTS).map(|slot| slot.0).collect();
+    let named = written.into_iter().map(|(name, text)| {
+        let known = names.iter().find(|known| **known == name);
+        let unknown = || serde::de::Error::custom(format!("no known slot: {name}"));
+        known.map(|known| (*known, text)).ok_or_else(unknown)
+    });
+    named.collect()
 }
 
 impl Finding {

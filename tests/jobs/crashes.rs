@@ -11,6 +11,8 @@ use std::time::Duration;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg32;
 
+use slitwatch::publish::kept::{Kept, MEASURED};
+
 use crate::fake::photo;
 use crate::lab::{Lab, asked, assert_same, wait_for};
 
@@ -102,6 +104,12 @@ fn check_whole(results: &Path) -> usize {
                 assert!(parsed.is_ok(), "{}: half a file", path.display());
             } else if name == "inbox.log" {
                 assert!(bytes.ends_with(b"}\n"), "{}: half a file", path.display());
+            } else if name == MEASURED {
+                assert!(
+                    Kept::read(&bytes, b"").is_some(),
+                    "{}: half a file",
+                    path.display()
+                );
             } else {
                 assert!(bytes.ends_with(b"end\n"), "{}: half a file", path.display());
             }

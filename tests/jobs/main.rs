@@ -19,6 +19,7 @@ mod bombs;
 mod by_hand;
 mod cards;
 mod checks;
+mod costs;
 mod crashes;
 mod demo;
 mod edits;

@@ -328,6 +328,8 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
             circumstances: Vec::new(),
             photo_hash: format!("{:0>64}", photo.len()),
             configuration_hash: "c0ffee".to_owned(),
+            decision_hash: String::new(),
+            looks_hash: String::new(),
             version: "0.1.0".to_owned(),
             calibration: BTreeMap::new(),
             blank: BTreeMap::new(),

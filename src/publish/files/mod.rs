@@ -70,6 +70,25 @@ pub fn files(
     absorbance: Option<&[AbsorbanceRow]>,
     frame: Option<&Frame>,
 ) -> Vec<(String, Vec<u8>)> {
+    let picture = overlay(record, measurement, frame);
+    files_around(record, measurement, absorbance, picture)
+}
+
+/// `overlay.png` alone; of a photo that is ignored nothing. It bears no verdict: an edited limit changes no picture.
+pub fn overlay(record: &Record, measurement: &Measurement, frame: Option<&Frame>) -> Vec<u8> {
+    match record.verdict {
+        Verdict::Ignored => Vec::new(),
+        _ => overlay::overlay_png(record, &measurement.drawing, frame),
+    }
+}
+
+/// [`files`], of which `overlay.png` is there already.
+pub fn files_around(
+    record: &Record,
+    measurement: &Measurement,
+    absorbance: Option<&[AbsorbanceRow]>,
+    picture: Vec<u8>,
+) -> Vec<(String, Vec<u8>)> {
     let mut files = Vec::with_capacity(6);
     let mut push = |name: &str, bytes: Vec<u8>| files.push((name.to_owned(), bytes));
     if record.verdict != Verdict::Ignored {
@@ -80,10 +99,7 @@ pub fn files(
             }
         }
         push(PEAKS_CSV, peaks_csv(&measurement.peaks));
-        push(
-            OVERLAY_PNG,
-            overlay::overlay_png(record, &measurement.drawing, frame),
-        );
+        push(OVERLAY_PNG, picture);
         push(
             SPECTRUM_SVG,
             spectrum_svg::spectrum_svg(record, measurement, absorbance).into_bytes(),

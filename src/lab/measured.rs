@@ -1,0 +1,96 @@
+//! What one photo shows before any limit: the measuring stage's value, of which judging, the record and the files are made. It is
+//! kept beside the results, with a hash of all that it was measured from.
+
+use serde::{Deserialize, Serialize};
+
+use crate::classify::Purpose;
+use crate::decode::Fault;
+use crate::publish::record::{Answers, Remark, file_name};
+use crate::settings::Settings;
+use crate::terms::{AbsorbanceRow, Capture, Instrument, Lamp, Measurement, Quantity};
+
+use super::against::Against;
+use super::answering;
+use super::companions::Companion;
+use super::examined::Origin;
+
+/// What came of looking at a photo's bytes.
+#[derive(Serialize, Deserialize)]
+pub struct Measured {
+    /// For people: which tone curve the picture was corrected with, or why with none of its own.
+    pub tone: Option<Remark>,
+    /// What the picture shows, or why there is none.
+    pub shown: Result<Shown, Fault>,
+}
+
+/// What one photo's picture shows, measured by its bench's lamp photo and beside its blank.
+#[derive(Serialize, Deserialize)]
+pub struct Shown {
+    /// Numbers, spectrum, drawing.
+    pub measurement: Measurement,
+    /// Where it is compared with its blank: whether that surely is the blank of its light.
+    pub beside_its_blank: Option<bool>,
+    /// Against the blank, one entry per row of the spectrum.
+    pub absorbance: Option<Vec<AbsorbanceRow>>,
+    /// What the spectrum answers.
+    pub answers: Answers,
+    /// For people.
+    pub remarks: Vec<String>,
+}
+
+/// What a photo is measured by, beside its bytes and its companions.
+type By<'a> = (Capture, &'a Instrument, Vec<&'a Lamp>);
+
+/// Hash of all that a photo's measurement depends on, and the picture drawn of it, hexadecimal; absent where it is not measured.
+/// No limit, no word, and no rule is in it but by what it makes of the photo.
+pub(super) fn measured_from(
+    origin: &Origin,
+    against: &Against,
+    settings: &Settings,
+) -> Option<String> {
+    let purpose = origin.decision.purpose()?;
+    let output = &settings.output;
+    let whose = (&purpose.bench, file_name(&origin.photo));
+    let is_solution = answering::is_solution(purpose);
+    let of_company = |photo: &Companion| {
+        let purpose = photo.decision.purpose();
+        let scene = purpose.and_then(|purpose| purpose.groups.get("scene").cloned());
+        let by = purpose.map(|purpose| format!("{:?}", by(purpose, settings)));
+        (photo.hash.clone(), by, scene)
+    };
+    let shots: Vec<_> = against.shots.iter().map(|shot| of_company(shot)).collect();
+    let blank = against.blank.map(|blank| {
+        let slit = blank.record.metrics.reading(Quantity::SlitImagePx);
+        (&blank.photo, of_company(blank), slit)
+    });
+    let dark = against.dark.map(|dark| {
+        let level = dark.record.metrics.reading(Quantity::BackgroundMedian);
+        (&dark.photo, level)
+    });
+    // The derived Debug texts name every field and print numbers so that they read back as the same numbers.
+    let meaning = format!(
+        "{:?}",
+        (
+            (&origin.provenance.version, &origin.provenance.photo_hash),
+            (whose, is_solution, by(purpose, settings)),
+            (output.from_nm, output.to_nm, output.step_nm),
+            settings.work.max_megapixels,
+            (against.scale.map(|s| s.calibration), &against.cut),
+            (shots, blank, dark),
+        )
+    );
+    Some(blake3::hash(meaning.as_bytes()).to_hex().to_string())
+}
+
+fn by<'a>(purpose: &Purpose, settings: &'a Settings) -> By<'a> {
+    let bench = settings.bench(&purpose.bench);
+    (purpose.capture, bench, lamps_of(purpose, settings))
+}
+
+/// The lamps that a photo may be of, where it is to calibrate.
+pub(super) fn lamps_of<'a>(purpose: &Purpose, settings: &'a Settings) -> Vec<&'a Lamp> {
+    match purpose.capture {
+        Capture::Calibration => settings.lamps_for(&purpose.lamp),
+        _ => Vec::new(),
+    }
+}
