@@ -5,12 +5,11 @@ use std::collections::BTreeMap;
 
 use slitwatch::publish::files::as_published;
 use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
-use slitwatch::terms::Optics;
 use slitwatch::terms::{
-    AbsorbanceRow, Calibration, Code, Estimate, LineUse, Measurement, Metrics, Peak, PeakKind,
-    Reason, ScaleKind, Severity, Spectrum, SpectrumRow, Verdict,
+    AbsorbanceRow, Calibration, Capture, Code, Estimate, LineUse, Measurement, Metrics, Optics,
+    Peak, PeakKind, Point, Quantity, Reason, ScaleKind, Severity, SigmaAt, Spectrum, SpectrumRow,
+    Verdict,
 };
-use slitwatch::terms::{Capture, Point, Quantity, SigmaAt};
 
 use crate::shot::Shot;
 
