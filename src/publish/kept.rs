@@ -11,7 +11,7 @@ use serde::de::DeserializeOwned;
 /// Its name in a photo's folder.
 pub const MEASURED: &str = "measured.bin";
 
-/// Bytes within which both lines lie: [`MAGIC`], three hashes of 64 digits, and what separates them.
+/// Bytes within which both lines lie: how the first begins, three hashes of 64 digits, and what separates them.
 pub const HEAD_BYTES: usize = 256;
 
 /// How the first line begins. The number changes with the form of what follows.
