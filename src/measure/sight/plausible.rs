@@ -19,6 +19,8 @@ pub struct Familiar {
 /// Length of the slit's image against the lamp photo's at which it can still be the same slit: each lamp lights a part of it, a third
 /// or all (common practice, no source).
 const SAME_LENGTH: Interval = Interval::new(0.3, 3.0);
+/// …and the same of what is a line by its length alone: a lens's ghost of a part of one is not.
+const LINE_LENGTH: Interval = Interval::new(0.75, 1.3);
 /// How far it can lie from the lamp photo's place, share of the picture's longer side: a phone turned by 4°.
 const SAME_PLACE_SHARE: f64 = 0.06;
 
@@ -96,7 +98,7 @@ impl Familiar {
         let Some(length) = self.length_px else {
             return Vec::new();
         };
-        let range = Interval::new(SAME_LENGTH.low * length, SAME_LENGTH.high * length);
+        let range = Interval::new(LINE_LENGTH.low * length, LINE_LENGTH.high * length);
         let mut bars = bars_of_length(map, range);
         bars.retain(|bar| bar.colour.iter().any(|c| *c > LINE_PURITY));
         bars
