@@ -202,7 +202,7 @@ fn is_unparted(line: &LampLine, other: &LampLine, bandpass_nm: f64, peaks_nm: &[
         && apart_nm < bandpass_nm
         && element(line) == element(other)
         && low > PAIR_SHARE * high
-        && peaks_nm.iter().filter(|nm| is_own(nm)).count() == 0
+        && !peaks_nm.iter().any(is_own)
 }
 
 /// A peak of two lines lies so far from the nearer one at least, share of their distance.
