@@ -5,6 +5,7 @@
 
 pub mod cli;
 pub mod settings;
+pub mod system;
 pub mod terms;
 
 pub mod arrive;

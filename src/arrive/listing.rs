@@ -8,12 +8,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::io;
-use std::os::unix::ffi::{OsStrExt, OsStringExt};
-use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::path::{Path, PathBuf};
 
-use rustix::fs::{Mode, OFlags, ResolveFlags};
 use serde::{Deserialize, Serialize};
+
+use crate::system::{file_numbers, kind_of_no_file, look_at};
 
 /// A path below the inbox: components joined by `/`, any bytes a file system allows. Orders by bytes.
 #[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -31,12 +30,12 @@ impl Rel {
     }
 
     fn join(&self, name: &OsStr) -> Rel {
-        let mut bytes = self.0.as_bytes().to_vec();
-        if !bytes.is_empty() {
-            bytes.push(b'/');
+        let mut path = self.0.clone();
+        if !path.is_empty() {
+            path.push("/");
         }
-        bytes.extend_from_slice(name.as_bytes());
-        Rel(OsString::from_vec(bytes))
+        path.push(name);
+        Rel(path)
     }
 
     /// As the file system spells it.
@@ -51,7 +50,7 @@ impl Rel {
 
     /// True where `self` lies in `folder`, at any depth.
     pub fn is_below(&self, folder: &Rel) -> bool {
-        let (path, folder) = (self.0.as_bytes(), folder.0.as_bytes());
+        let (path, folder) = (self.0.as_encoded_bytes(), folder.0.as_encoded_bytes());
         folder.is_empty()
             || path.len() > folder.len() && path.starts_with(folder) && path[folder.len()] == b'/'
     }
@@ -67,7 +66,7 @@ impl Rel {
 /// A backslash that by chance begins such a sequence is itself written `\x5C`, so that two different names never look
 /// the same.
 pub fn shown(name: &OsStr) -> String {
-    let bytes = name.as_bytes();
+    let bytes = name.as_encoded_bytes();
     let mut text = String::with_capacity(bytes.len());
     for chunk in bytes.utf8_chunks() {
         let valid = chunk.valid();
@@ -109,13 +108,13 @@ pub struct Identity {
 impl Identity {
     /// Reads the identity out of a file's metadata.
     pub fn of(metadata: &fs::Metadata) -> Identity {
-        let ns = |s: i64, ns: i64| s.saturating_mul(1_000_000_000).saturating_add(ns);
+        let numbers = file_numbers(metadata);
         Identity {
-            dev: metadata.dev(),
-            ino: metadata.ino(),
-            size: metadata.size(),
-            mtime_ns: ns(metadata.mtime(), metadata.mtime_nsec()),
-            ctime_ns: ns(metadata.ctime(), metadata.ctime_nsec()),
+            dev: numbers.device,
+            ino: numbers.number,
+            size: metadata.len(),
+            mtime_ns: numbers.modified_ns,
+            ctime_ns: numbers.changed_ns,
         }
     }
 }
@@ -176,9 +175,9 @@ const CLIENT_FOLDERS: [&str; 8] = [
 /// Only where the inbox itself cannot be listed. A folder inside it that may not be entered is an entry; one that
 /// fails for a passing reason (a network pause) is a gap.
 pub fn list(inbox: &Path) -> io::Result<Listing> {
-    let root = fs::metadata(inbox)?;
+    let root = Identity::of(&fs::metadata(inbox)?);
     let mut listing = Listing {
-        root: (root.dev(), root.ino()),
+        root: (root.dev, root.ino),
         ..Listing::default()
     };
     let mut folders = vec![Rel::root()];
@@ -249,12 +248,9 @@ fn entry_of(metadata: &fs::Metadata) -> Entry {
         Kind::File
     } else if file_type.is_symlink() {
         Kind::Other("a link, which is never followed; put the photo itself here".to_owned())
-    } else if file_type.is_fifo() {
-        Kind::Other("a named pipe, not a photo; remove it".to_owned())
-    } else if file_type.is_socket() {
-        Kind::Other("a socket, not a photo; remove it".to_owned())
     } else {
-        Kind::Other("a device, not a photo; remove it".to_owned())
+        let what = kind_of_no_file(file_type);
+        Kind::Other(format!("{what}, not a photo; remove it"))
     };
     let identity = Identity::of(metadata);
     Entry { identity, kind }
@@ -263,15 +259,7 @@ fn entry_of(metadata: &fs::Metadata) -> Entry {
 /// Looks at a single path again: a listing that ran while the file was being replaced may have missed both the old and
 /// the new one. `None` where it is not there, or no longer a file, or only to be reached over a link.
 pub fn look_again(inbox: &Path, path: &Rel) -> Option<Entry> {
-    let folder = fs::File::open(inbox).ok()?;
-    let file = rustix::fs::openat2(
-        folder,
-        Path::new(&path.0),
-        OFlags::PATH | OFlags::CLOEXEC,
-        Mode::empty(),
-        ResolveFlags::NO_SYMLINKS | ResolveFlags::BENEATH,
-    );
-    let metadata = fs::File::from(file.ok()?).metadata().ok()?;
+    let metadata = look_at(inbox, path.as_path()).ok()?;
     metadata.is_file().then(|| entry_of(&metadata))
 }
 
@@ -281,10 +269,13 @@ fn note_folder(inbox: &Path, folder: &Rel, text: String, listing: &mut Listing) 
     let metadata = fs::symlink_metadata(folder.under(inbox));
     let identity = metadata.map_or_else(
         |_| Identity::default(),
-        |metadata| Identity {
-            dev: metadata.dev(),
-            ino: metadata.ino(),
-            ..Identity::default()
+        |metadata| {
+            let Identity { dev, ino, .. } = Identity::of(&metadata);
+            Identity {
+                dev,
+                ino,
+                ..Identity::default()
+            }
         },
     );
     let kind = Kind::Other(text);
@@ -358,6 +349,7 @@ pub fn is_temporary(name: &OsStr) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::os::unix::ffi::OsStrExt;
     use std::os::unix::fs::symlink;
 
     fn names(listing: &Listing) -> Vec<String> {

@@ -4,11 +4,12 @@
 //! folders say nothing. So an event only ever means "look again soon", the looking is always a full listing, and
 //! a listing is due at regular intervals whether or not anything was heard.
 
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use notify::event::{AccessKind, AccessMode};
 use notify::{Config, EventKind, RecommendedWatcher, RecursiveMode, Watcher};
+
+use crate::system::{file_numbers, network_kind};
 
 /// Called, from any thread, when the inbox should be looked at again.
 pub type Hint = std::sync::Arc<dyn Fn(Heard) + Send + Sync>;
@@ -90,7 +91,8 @@ impl Follower {
             self.watched = None;
             return Ok(());
         };
-        let root = (metadata.dev(), metadata.ino());
+        let root = file_numbers(&metadata);
+        let root = (root.device, root.number);
         if self.watched.as_ref().is_some_and(|(was, _)| *was == root) {
             return Ok(());
         }
@@ -134,53 +136,6 @@ impl Follower {
     }
 }
 
-/// The name of a file system on which another machine's, or another program's, changes raise no events.
-///
-/// Numbers: `linux/magic.h` and statfs(2).
-pub fn network_kind(path: &Path) -> Option<&'static str> {
-    network_name(magic(path)?)
-}
-
-/// True on the file systems on which a file's number and its time of last change together mean its content: that time
-/// is set by this machine's kernel at every write and by nobody else, in steps far below two seconds.
-///
-/// Left out are those of other systems (FAT has neither numbers nor such a time) and layers over other file systems,
-/// whose numbers change. Numbers: `linux/magic.h`; ZFS on Linux, `sys/zfs_vfsops.h`.
-pub fn keeps_identity(path: &Path) -> bool {
-    magic(path).is_some_and(is_local)
-}
-
-fn magic(path: &Path) -> Option<u32> {
-    // The type of the field differs between machines; the numbers have 32 bits.
-    Some(rustix::fs::statfs(path).ok()?.f_type as u32)
-}
-
-fn is_local(magic: u32) -> bool {
-    // ext2 to ext4, XFS, Btrfs, F2FS, tmpfs, ZFS.
-    const LOCAL: [u32; 6] = [
-        0xEF53,
-        0x5846_5342,
-        0x9123_683E,
-        0xF2F5_2010,
-        0x0102_1994,
-        0x2FC1_2FC1,
-    ];
-    LOCAL.contains(&magic)
-}
-
-fn network_name(magic: u32) -> Option<&'static str> {
-    match magic {
-        0x6969 => Some("NFS"),
-        0xFF53_4D42 | 0xFE53_4D42 | 0x517B => Some("SMB"),
-        0x6573_5546 => Some("FUSE"),
-        0x0102_1997 => Some("9P"),
-        0x786F_4256 => Some("VirtualBox shared"),
-        0x5346_414F => Some("AFS"),
-        0x00C3_6400 => Some("Ceph"),
-        _ => None,
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -205,30 +160,6 @@ mod tests {
             Event::new(EventKind::Other).set_flag(Flag::Rescan)
         )));
         assert!(is_hint(&Err(notify::Error::generic("lost"))));
-    }
-
-    /// No such mount can be made in a test: the numbers are the interface, and are checked against the kernel's list.
-    #[test]
-    fn network_file_systems_are_polled_and_local_ones_are_watched() {
-        // linux/magic.h, from memory and from statfs(2).
-        let polled = [
-            (0x6969, "NFS"),
-            (0xFF53_4D42, "SMB"),
-            (0xFE53_4D42, "SMB"),
-            (0x6573_5546, "FUSE"),
-            (0x0102_1997, "9P"),
-        ];
-        for (magic, name) in polled {
-            assert_eq!(network_name(magic), Some(name));
-            assert!(!is_local(magic));
-        }
-        // ext4, tmpfs, Btrfs are heard; FAT and overlays are heard, but their files' numbers are not relied on.
-        for magic in [0xEF53, 0x0102_1994, 0x9123_683E] {
-            assert!(network_name(magic).is_none() && is_local(magic));
-        }
-        for magic in [0x4D44, 0x794C_7630] {
-            assert!(network_name(magic).is_none() && !is_local(magic));
-        }
     }
 
     fn wait_for(n_hints: &AtomicUsize, more_than: usize) -> bool {

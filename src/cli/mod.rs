@@ -7,6 +7,7 @@ mod log;
 mod tame;
 mod terminal;
 
+use std::io::{ErrorKind, Write as _};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -309,6 +310,18 @@ fn tell(report: &Report, terminal: Option<&Terminal>) {
     }
 }
 
+/// Writes what was asked for to stdout. A reader that has seen enough and is gone, as `head` is, is no failure.
+fn hand_out(text: &str) -> Result<(), Failure> {
+    let mut stdout = std::io::stdout().lock();
+    let written = stdout.write_all(text.as_bytes());
+    match written.and_then(|()| stdout.flush()) {
+        Err(error) if error.kind() != ErrorKind::BrokenPipe => Err(Failure::Work(format!(
+            "stdout cannot be written to: {error}"
+        ))),
+        _ => Ok(()),
+    }
+}
+
 /// Closes or opens a session, and has the list of sessions say so.
 fn close(
     common: &Common,
@@ -317,7 +330,7 @@ fn close(
 ) -> Result<ExitCode, Failure> {
     let (mut setup, _) = setup(common, &common.configuration())?;
     let said = act(&setup.orders, session)?;
-    println!("{}", tame(&said));
+    hand_out(&format!("{}\n", tame(&said)))?;
     setup.orders.part = Part::Index;
     run::sweep(setup, Bell::new().1)?;
     Ok(ExitCode::SUCCESS)
@@ -420,7 +433,8 @@ fn setup(common: &Common, configuration: &Configuration) -> Loaded {
 
 fn init(folder: &Path) -> Result<ExitCode, Failure> {
     let program = std::env::current_exe().unwrap_or("/usr/local/bin/slitwatch".into());
-    println!("{}", tame(&run::init(folder, &program)?));
+    let said = run::init(folder, &program)?;
+    hand_out(&format!("{}\n", tame(&said)))?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -445,7 +459,7 @@ fn check(common: &Common, all: bool) -> Result<ExitCode, Failure> {
                 .to_owned(),
         );
     }
-    println!("{}", tame(&lines.join("\n")));
+    hand_out(&format!("{}\n", tame(&lines.join("\n"))))?;
     run::would_start(settings)?;
     Ok(ExitCode::SUCCESS)
 }
@@ -455,7 +469,7 @@ fn slates(common: &Common, paper: &str, out: Option<&Path>) -> Result<ExitCode, 
     let page = run::printed_slates(worker.settings(), paper);
     match out {
         Some(file) => run::write_slates(&page, file)?,
-        None => print!("{page}"),
+        None => hand_out(&page)?,
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -492,7 +506,7 @@ fn rehearse(
     let workers = common.workers.map(usize::from);
     let (score, table) =
         run::rehearse::rehearse(worker, &play(folder), workers, ears, screen(terminal))?;
-    print!("{}", tame(&table));
+    hand_out(&tame(&table))?;
     Ok(if score.all_kept() {
         ExitCode::SUCCESS
     } else {
@@ -511,7 +525,7 @@ fn explain(
         out.push_str(&run::explain(&worker, photo, pictures)?);
         out.push('\n');
     }
-    print!("{}", tame(&out));
+    hand_out(&tame(&out))?;
     Ok(ExitCode::SUCCESS)
 }
 

@@ -4,14 +4,12 @@
 //! reader sees the old or the new and never a part. After a crash, whatever still has such a name is left over and is
 //! removed at the next start.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io::{self, Read, Write};
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 
-use rustix::fs::{CWD, RenameFlags};
-use rustix::io::Errno;
+use crate::system;
 
 use super::names::MAKING;
 use super::shelf::Shelf;
@@ -50,23 +48,11 @@ impl Shelf {
     }
 
     pub(super) fn sync_folder(&self, folder: &Path) -> Result<(), Trouble> {
-        self.step("sync folder", folder, || {
-            match File::open(folder)?.sync_all() {
-                // Some network file systems have no such thing for folders.
-                Err(error) if error.kind() == io::ErrorKind::InvalidInput => Ok(()),
-                other => other,
-            }
-        })
+        self.step("sync folder", folder, || system::sync_folder(folder))
     }
 
     fn write_new(&self, path: &Path, bytes: &[u8]) -> Result<(), Trouble> {
-        let mut file = self.step("create", path, || {
-            OpenOptions::new()
-                .write(true)
-                .create_new(true)
-                .mode(0o666)
-                .open(path)
-        })?;
+        let mut file = self.step("create", path, || File::create_new(path))?;
         self.step("write", path, || file.write_all(bytes))?;
         self.step("sync", path, || file.sync_all())
     }
@@ -115,28 +101,18 @@ impl Shelf {
 
     /// Puts `making` where `target` is; what was there gets the other's name.
     fn swap(&self, making: &Path, target: &Path) -> Result<(), Trouble> {
-        let rename = |flags| {
-            rustix::fs::renameat_with(CWD, making, CWD, target, flags).map_err(io::Error::from)
-        };
         self.step("rename", target, || {
-            let unsupported = |error: &io::Error| {
-                [Errno::INVAL, Errno::NOSYS, Errno::OPNOTSUPP]
-                    .iter()
-                    .any(|e| error.raw_os_error() == Some(e.raw_os_error()))
-            };
             if fs::symlink_metadata(target).is_err() {
                 return fs::rename(making, target);
             }
-            match rename(RenameFlags::EXCHANGE) {
-                // The file system cannot exchange: for a moment there is no folder, but never half of one.
-                Err(error) if unsupported(&error) => {
-                    let old = self.making(target.parent().unwrap_or(&self.root));
-                    fs::rename(target, &old)?;
-                    fs::rename(making, target)?;
-                    fs::rename(&old, making)
-                }
-                other => other,
+            if system::change_places(making, target)? {
+                return Ok(());
             }
+            // For a moment there is no folder, but never half of one.
+            let old = self.making(target.parent().unwrap_or(&self.root));
+            fs::rename(target, &old)?;
+            fs::rename(making, target)?;
+            fs::rename(&old, making)
         })
     }
 
@@ -313,6 +289,7 @@ fn same_but_for(old: &[u8], new: &[u8], clock: &str) -> bool {
 mod tests {
     use super::*;
     use crate::publish::Trap;
+    use rustix::io::Errno;
     use std::sync::{Arc, Mutex};
 
     fn files(pairs: &[(&str, &str)]) -> Vec<(String, Vec<u8>)> {

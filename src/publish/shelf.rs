@@ -1,16 +1,14 @@
 //! The results folder as a whole: held against other daemons, its stock taken, and cleared of what a crash left over.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read};
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicU64;
 use std::sync::{Mutex, RwLock};
 use std::time::{Duration, Instant};
 
-use rustix::fs::FlockOperation;
-use rustix::io::Errno;
+use crate::system::file_numbers;
 
 use super::names::{CLOSED, LOCK, MAKING};
 use super::trap::{Trap, Trouble};
@@ -44,11 +42,11 @@ pub struct Shelf {
 /// How long a lock is waited for: a daemon that is being replaced by the next one needs a moment to end.
 const LOCK_WAIT: Duration = Duration::from_millis(300);
 
-fn lock(file: &File) -> Result<(), Errno> {
+fn lock(file: &File) -> Result<(), TryLockError> {
     let deadline = Instant::now() + LOCK_WAIT;
     loop {
-        match rustix::fs::flock(file, FlockOperation::NonBlockingLockExclusive) {
-            Err(Errno::WOULDBLOCK) if Instant::now() < deadline => {
+        match file.try_lock() {
+            Err(TryLockError::WouldBlock) if Instant::now() < deadline => {
                 std::thread::sleep(Duration::from_millis(20));
             }
             other => return other,
@@ -70,7 +68,7 @@ impl Shelf {
         // The folder itself is locked, so nothing is left behind in it; some network file systems lock only files.
         let lock = match lock(&folder) {
             Ok(()) => folder,
-            Err(Errno::WOULDBLOCK) => return Err(Refusal::Busy(root.to_owned())),
+            Err(TryLockError::WouldBlock) => return Err(Refusal::Busy(root.to_owned())),
             Err(_) => {
                 let path = root.join(LOCK);
                 let file = OpenOptions::new()
@@ -81,8 +79,10 @@ impl Shelf {
                     .map_err(trouble("create lock file", &path))?;
                 match lock(&file) {
                     Ok(()) => file,
-                    Err(Errno::WOULDBLOCK) => return Err(Refusal::Busy(root.to_owned())),
-                    Err(errno) => return Err(trouble("lock", &path)(errno.into()).into()),
+                    Err(TryLockError::WouldBlock) => return Err(Refusal::Busy(root.to_owned())),
+                    Err(TryLockError::Error(error)) => {
+                        return Err(trouble("lock", &path)(error).into());
+                    }
                 }
             }
         };
@@ -107,11 +107,14 @@ impl Shelf {
         let (Ok(now), Ok(held)) = (fs::metadata(&self.root), self.lock.metadata()) else {
             return false;
         };
+        let is_held = |found: &fs::Metadata| {
+            let (found, held) = (file_numbers(found), file_numbers(&held));
+            (found.device, found.number) == (held.device, held.number)
+        };
         if held.is_dir() {
-            (now.dev(), now.ino()) == (held.dev(), held.ino())
+            is_held(&now)
         } else {
-            fs::metadata(self.root.join(LOCK))
-                .is_ok_and(|file| (file.dev(), file.ino()) == (held.dev(), held.ino()))
+            fs::metadata(self.root.join(LOCK)).is_ok_and(|file| is_held(&file))
         }
     }
 

@@ -1,9 +1,8 @@
 //! Puts a file in place that is too large to be held: it is compared with what stands there as it is being made, and from
 //! the first difference on written beside it.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io::{self, BufReader, BufWriter, Read, Seek, Write};
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 use super::shelf::Shelf;
@@ -103,13 +102,7 @@ impl Beside<'_> {
         let parent = self.target.parent().unwrap_or(self.shelf.root());
         self.shelf.make_folders(parent)?;
         let making = self.shelf.making(parent);
-        let create = || {
-            OpenOptions::new()
-                .write(true)
-                .create_new(true)
-                .mode(0o666)
-                .open(&making)
-        };
+        let create = || File::create_new(&making);
         let file = self.shelf.step("create", &making, create)?;
         let file = BufWriter::with_capacity(1 << 16, file);
         Ok((making, file))

@@ -6,7 +6,7 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use rustix::io::Errno;
+use crate::system::disk_is_at_fault;
 
 /// Why something could not be put in place, with what and where.
 #[derive(Debug, thiserror::Error)]
@@ -30,11 +30,10 @@ impl Trouble {
     /// True where the disk as a whole is the cause, so that trying other photos is of no use for now.
     pub fn concerns_everything(&self) -> bool {
         use io::ErrorKind as K;
-        let errno = self.source.raw_os_error();
         matches!(
             self.source.kind(),
             K::StorageFull | K::QuotaExceeded | K::ReadOnlyFilesystem | K::StaleNetworkFileHandle
-        ) || errno == Some(Errno::IO.raw_os_error())
+        ) || disk_is_at_fault(&self.source)
     }
 }
 

@@ -116,7 +116,7 @@ pub struct Engine<'a> {
     /// True where the inbox lies on a network file system, so that other machines write on it.
     pub(super) is_network: bool,
     /// True where a file with the same identity after a restart has the same content: see
-    /// [`keeps_identity`](crate::arrive::watch::keeps_identity).
+    /// [`keeps_identity`](crate::system::numbers_mean_content).
     pub(super) keeps_identity: bool,
     pub(super) clock: WallClock,
     pub(super) ledger: Ledger,

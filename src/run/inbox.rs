@@ -4,7 +4,7 @@ use std::time::{Duration, Instant};
 
 use crate::arrive::listing::{self, Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Sight};
-use crate::arrive::watch::{keeps_identity, network_kind};
+use crate::system::{network_kind, numbers_mean_content};
 use crate::terms::Sessions;
 
 use super::engine::{AFTER_A_HINT, Engine, JUDGED_AT_ONCE, Mode, TRIES};
@@ -73,7 +73,7 @@ impl Engine<'_> {
         if self.listing.as_ref().is_none_or(is_other) {
             let inbox = &self.setup.orders.inbox;
             self.is_network = network_kind(inbox).is_some();
-            self.keeps_identity = keeps_identity(inbox);
+            self.keeps_identity = numbers_mean_content(inbox);
             self.set_times();
         }
         self.complete(&mut listing);

@@ -1,16 +1,13 @@
 //! Checks before the class begins what could go wrong on the day: folders, rights, space, the system's limits.
 
 use std::collections::BTreeSet;
-use std::fs;
+use std::fs::{self, TryLockError};
 use std::path::Path;
 use std::time::Instant;
 
-use rustix::fs::{Access, FlockOperation};
-use rustix::io::Errno;
-
 use crate::arrive::listing::{self, Kind, Listing};
-use crate::arrive::watch::network_kind;
 use crate::settings::{Poll, Settings};
+use crate::system::{self, Right, allowed, network_kind};
 
 use super::failure::Failure;
 use super::folders::check_folders;
@@ -77,7 +74,7 @@ pub fn preflight(settings: &Settings) -> Found {
 pub fn would_start(settings: &Settings) -> Result<(), Failure> {
     check_folders(&settings.inbox, &settings.results)?;
     let (results, standing) = (&settings.results, nearest_standing(&settings.results));
-    let can_be_made = standing.is_dir() && may(standing, Access::WRITE_OK | Access::EXEC_OK);
+    let can_be_made = standing.is_dir() && allowed(standing, Right::MakeFiles);
     // What is there and cannot be written now is waited for.
     if results.exists() || can_be_made {
         return Ok(());
@@ -103,7 +100,7 @@ fn listed(inbox: &Path, said: &mut Vec<String>) -> Option<Listing> {
     let mut odd = Vec::new();
     for (path, entry) in &listing.entries {
         match &entry.kind {
-            Kind::File if may(&path.under(inbox), Access::READ_OK) => {}
+            Kind::File if allowed(&path.under(inbox), Right::Read) => {}
             Kind::File => closed.push(path.shown()),
             Kind::Other(what) => odd.push(format!("{:?} ({what})", path.shown())),
         }
@@ -154,8 +151,8 @@ fn watching(settings: &Settings, listing: &Listing, said: &mut Vec<String>) {
         ("fs.inotify.max_user_instances", 2),
         ("user.max_inotify_watches", needed),
     ] {
-        let file = format!("/proc/sys/{}", limit.replace('.', "/"));
-        let Some(allowed) = number(&file).filter(|allowed| *allowed < needed) else {
+        let allowed = system::kernel_limit(limit);
+        let Some(allowed) = allowed.filter(|allowed| *allowed < needed) else {
             continue;
         };
         said.push(format!(
@@ -177,7 +174,7 @@ fn writing(settings: &Settings, said: &mut Vec<String>) {
         ));
         return;
     }
-    said.push(match may(standing, Access::WRITE_OK | Access::EXEC_OK) {
+    said.push(match allowed(standing, Right::MakeFiles) {
         true => format!("ok: the results {results_shown} can be written"),
         false => format!(
             "ATTENTION: the results cannot be written: {standing_shown} is read-only, or not this account's to write in"
@@ -188,7 +185,7 @@ fn writing(settings: &Settings, said: &mut Vec<String>) {
             "ATTENTION: another slitwatch is at work on {results_shown}: a second one will be refused"
         ));
     }
-    let space = match rustix::fs::statvfs(standing) {
+    let space = match system::space(standing) {
         Ok(space) => space,
         Err(error) => {
             said.push(format!(
@@ -197,24 +194,21 @@ fn writing(settings: &Settings, said: &mut Vec<String>) {
             return;
         }
     };
-    let free = space.f_bavail.saturating_mul(space.f_frsize);
     said.push(format!(
         "{}: {:.1} GiB free for the results in {results_shown} (about 1 MiB a photo)",
-        word(free < LITTLE_SPACE),
-        free as f64 / f64::from(1u32 << 30)
+        word(space.bytes < LITTLE_SPACE),
+        space.bytes as f64 / f64::from(1u32 << 30)
     ));
-    // Some file systems have no such limit, and say 0 of 0.
-    if space.f_files > 0 && space.f_favail < FEW_ENTRIES {
+    if let Some(files) = space.files.filter(|files| *files < FEW_ENTRIES) {
         said.push(format!(
-            "ATTENTION: only {} files can still be made in {standing_shown} (about 8 a photo): make room",
-            space.f_favail
+            "ATTENTION: only {files} files can still be made in {standing_shown} (about 8 a photo): make room"
         ));
     }
 }
 
 /// Whether the computer gives what the configuration asks for.
 fn computer(settings: &Settings, said: &mut Vec<String>) {
-    if let (Some(asked), Some(free)) = (settings.work.memory_mib, super::worker::free_memory())
+    if let (Some(asked), Some(free)) = (settings.work.memory_mib, system::free_memory())
         && asked > free >> 20
     {
         said.push(format!(
@@ -222,8 +216,7 @@ fn computer(settings: &Settings, said: &mut Vec<String>) {
             free >> 20
         ));
     }
-    let open_files = rustix::process::getrlimit(rustix::process::Resource::Nofile).current;
-    if let Some(allowed) = open_files.filter(|allowed| *allowed < FEW_OPEN_FILES) {
+    if let Some(allowed) = system::open_files().filter(|allowed| *allowed < FEW_OPEN_FILES) {
         said.push(format!(
             "ATTENTION: this account may have {allowed} files open: allow it more (ulimit -n 1024)"
         ));
@@ -235,21 +228,12 @@ fn word(needs_attention: bool) -> &'static str {
     if needs_attention { "ATTENTION" } else { "ok" }
 }
 
-fn may(path: &Path, access: Access) -> bool {
-    rustix::fs::access(path, access).is_ok()
-}
-
-fn number(file: &str) -> Option<u64> {
-    fs::read_to_string(file).ok()?.trim().parse().ok()
-}
-
 /// True where another process holds the results. A shared lock, for a moment, changes nothing.
 fn is_held(results: &Path) -> bool {
     let Ok(folder) = fs::File::open(results) else {
         return false;
     };
-    let lock = rustix::fs::flock(&folder, FlockOperation::NonBlockingLockShared);
-    lock == Err(Errno::WOULDBLOCK)
+    matches!(folder.try_lock_shared(), Err(TryLockError::WouldBlock))
 }
 
 fn nearest_standing(path: &Path) -> &Path {

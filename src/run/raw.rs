@@ -24,10 +24,9 @@ mod child {
     use std::sync::mpsc::{RecvTimeoutError, channel};
     use std::time::Duration;
 
-    use rustix::process::{Pid, Resource, Rlimit, Signal, kill_process, setrlimit};
-
     use crate::decode::{self, Facts, Fault};
     use crate::frame::Frame;
+    use crate::system;
 
     /// The hidden command.
     const COMMAND: &str = "unpack-raw";
@@ -58,7 +57,7 @@ mod child {
             .stderr(Stdio::piped())
             .spawn()
             .map_err(no_child)?;
-        let pid = Pid::from_child(&child);
+        let kill = system::killer(&child);
         let mut stdin = child.stdin.take();
         let stdout = child.stdout.take();
         let stderr = child.stderr.take();
@@ -68,7 +67,7 @@ mod child {
                 let in_time = until_done.recv_timeout(TIME) != Err(RecvTimeoutError::Timeout);
                 if !in_time {
                     // Not waited for yet, so that the number is still the child's.
-                    let _ = kill_process(pid, Signal::KILL);
+                    kill();
                 }
                 in_time
             });
@@ -118,11 +117,8 @@ mod child {
     /// # Errors
     /// In words about the file.
     pub fn serve() -> Result<(), String> {
-        let limit = Rlimit {
-            current: Some(MEMORY_BYTES),
-            maximum: Some(MEMORY_BYTES),
-        };
-        setrlimit(Resource::As, limit).map_err(|e| format!("no limit of memory: {e}"))?;
+        let limited = system::limit_own_memory(MEMORY_BYTES);
+        limited.map_err(|e| format!("no limit of memory: {e}"))?;
         let mut bytes = Vec::new();
         io::stdin()
             .lock()

@@ -1,18 +1,15 @@
 //! Reads a photo's file once, whole, and makes sure that what was read is what was listed.
 
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io::{self, Read};
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{self, RecvTimeoutError};
 use std::time::Duration;
 
-use rustix::fs::{Mode, OFlags, ResolveFlags};
-use rustix::io::Errno;
-
 use crate::arrive::listing::{Identity, Rel};
+use crate::system::{is_link_in_the_way, open_plain};
 
 /// The file is no longer there with the content that was planned with: plan anew.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -92,7 +89,7 @@ impl Source {
         let source = self.clone();
         let read = move |progress: &Progress| -> io::Result<Vec<u8>> {
             let mut bytes = Vec::new();
-            let file = open(&source.inbox, &source.path)?;
+            let file = open_plain(&source.inbox, source.path.as_path())?;
             progress.read_to_end(file.take(source.size + 1), &mut bytes)?;
             Ok(bytes)
         };
@@ -123,35 +120,12 @@ pub enum Reading {
     Failed(io::Error),
 }
 
-/// Opens a plain file: no links, neither in its own place nor in that of a folder above it, and no waiting for the other
-/// end of a pipe.
-fn open(inbox: &Path, path: &Rel) -> io::Result<File> {
-    let flags = OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY | OFlags::CLOEXEC;
-    let stay_inside = ResolveFlags::NO_SYMLINKS | ResolveFlags::BENEATH;
-    let folder = File::open(inbox)?;
-    match rustix::fs::openat2(folder, path.as_path(), flags, Mode::empty(), stay_inside) {
-        Ok(file) => Ok(file.into()),
-        // Kernels before 5.6.
-        Err(Errno::NOSYS) => OpenOptions::new()
-            .read(true)
-            .custom_flags(flags.bits().cast_signed())
-            .open(path.under(inbox)),
-        Err(errno) => Err(errno.into()),
-    }
-}
-
 /// Reads the file that was listed as `identity`.
 pub fn read(inbox: &Path, path: &Rel, identity: Identity, progress: &Progress) -> Reading {
-    // A link in its place gives ELOOP; EAGAIN comes of a folder being renamed just then.
-    let is_passing = |error: &io::Error| {
-        [Errno::LOOP, Errno::AGAIN]
-            .iter()
-            .any(|errno| error.raw_os_error() == Some(errno.raw_os_error()))
-    };
     match try_read(inbox, path, identity, progress) {
         Ok(reading) => reading,
-        Err(error) if is_passing(&error) => Reading::Changed,
         Err(error) if error.kind() == io::ErrorKind::NotFound => Reading::Gone,
+        Err(error) if is_link_in_the_way(&error) => Reading::Changed,
         Err(error) => Reading::Failed(error),
     }
 }
@@ -162,7 +136,7 @@ fn try_read(
     identity: Identity,
     progress: &Progress,
 ) -> io::Result<Reading> {
-    let mut file = open(inbox, path)?;
+    let mut file = open_plain(inbox, path.as_path())?;
     let is_as_listed = |file: &File| -> io::Result<bool> {
         let metadata = file.metadata()?;
         Ok(metadata.is_file() && Identity::of(&metadata) == identity)

@@ -17,6 +17,7 @@ pub use crate::simulate::class::Discs;
 use crate::simulate::class::rehearsal;
 use crate::simulate::score::{self, Entry, Score, Seen, SeenReason, SeenRow, Speed};
 use crate::simulate::{self, Planned, Shot, Truth};
+use crate::system::processor_time_s;
 use crate::terms::{Estimate, Interval};
 
 use super::bell::Ears;
@@ -208,12 +209,6 @@ fn draw(
             })
             .collect()
     })
-}
-
-/// Processor time of this process so far, all threads together, s.
-fn processor_time_s() -> Option<f64> {
-    let time = rustix::time::clock_gettime(rustix::time::ClockId::ProcessCPUTime);
-    Some(time.tv_sec as f64 + 1e-9 * time.tv_nsec as f64)
 }
 
 /// What stands in a photo's folder; absent where there is none.

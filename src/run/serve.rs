@@ -5,8 +5,6 @@ use std::convert::Infallible;
 use std::fs::File;
 use std::io::{self, Read};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
-use std::os::fd::OwnedFd;
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::pin::Pin;
 use std::sync::Arc;
@@ -21,11 +19,11 @@ use hyper::service::service_fn;
 use hyper::{Method, Response, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, percent_decode_str, utf8_percent_encode};
-use rustix::fs::{CWD, Mode, OFlags, openat};
 
 use crate::publish::names;
 use crate::publish::public::{is_of_a_bench, is_public, media_type};
 use crate::slates::Square;
+use crate::system::{file_numbers, open_plain};
 
 use super::failure::Failure;
 
@@ -343,12 +341,10 @@ fn handed(path: &str, file: File, headers: &HeaderMap) -> Response<Pieces> {
         return told(StatusCode::NOT_FOUND, "there is no such page here\n");
     };
     // A published file is never written to: another content is another file.
+    let (numbers, n_bytes) = (file_numbers(&metadata), metadata.len());
     let mark = format!(
-        "\"{:x}-{:x}-{:x}-{:x}\"",
-        metadata.ino(),
-        metadata.len(),
-        metadata.mtime(),
-        metadata.mtime_nsec()
+        "\"{:x}-{n_bytes:x}-{:x}\"",
+        numbers.number, numbers.modified_ns
     );
     let has_it = headers
         .get(header::IF_NONE_MATCH)
@@ -357,7 +353,7 @@ fn handed(path: &str, file: File, headers: &HeaderMap) -> Response<Pieces> {
         true => Pieces::Words(None),
         false => Pieces::Of {
             file,
-            left: metadata.len(),
+            left: n_bytes,
         },
     });
     if has_it {
@@ -379,17 +375,7 @@ fn published(results: &Path, path: &str) -> Option<File> {
     if !is_public(path) {
         return None;
     }
-    let by_itself = OFlags::CLOEXEC | OFlags::NOFOLLOW;
-    let as_folder = OFlags::PATH | OFlags::DIRECTORY;
-    let (folders, name) = path.rsplit_once('/').unwrap_or(("", path));
-    let mut here: OwnedFd =
-        openat(CWD, results, as_folder | OFlags::CLOEXEC, Mode::empty()).ok()?;
-    for folder in folders.split('/').filter(|folder| !folder.is_empty()) {
-        here = openat(&here, folder, as_folder | by_itself, Mode::empty()).ok()?;
-    }
-    // A pipe or a device must not be waited for.
-    let flags = OFlags::RDONLY | OFlags::NONBLOCK | OFlags::NOCTTY | by_itself;
-    let file = File::from(openat(&here, name, flags, Mode::empty()).ok()?);
+    let file = open_plain(results, Path::new(path)).ok()?;
     file.metadata().ok()?.is_file().then_some(file)
 }
 

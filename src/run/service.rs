@@ -2,7 +2,7 @@
 
 use std::time::{Duration, Instant};
 
-use sd_notify::NotifyState;
+use crate::system::{Word, manager_waits, tell_manager};
 
 /// Speaks to the service manager.
 pub struct Service {
@@ -16,22 +16,17 @@ impl Service {
     pub fn new() -> Service {
         Service {
             // Twice within the limit, as sd_watchdog_enabled(3) advises.
-            alive_every: sd_notify::watchdog_enabled().map(|limit| limit / 2),
+            alive_every: manager_waits().map(|limit| limit / 2),
             last_alive: Instant::now(),
             is_ready: false,
         }
-    }
-
-    fn say(&self, states: &[NotifyState<'_>]) {
-        // Nobody listening is the ordinary case outside a service manager.
-        let _ = sd_notify::notify(states);
     }
 
     /// Says that the first listing is done and the inbox is being followed.
     pub fn ready(&mut self) {
         if !self.is_ready {
             self.is_ready = true;
-            self.say(&[NotifyState::Ready]);
+            tell_manager(Word::Ready);
         }
     }
 
@@ -42,7 +37,7 @@ impl Service {
             .is_some_and(|every| self.last_alive.elapsed() >= every)
         {
             self.last_alive = Instant::now();
-            self.say(&[NotifyState::Watchdog]);
+            tell_manager(Word::Alive);
         }
     }
 
@@ -53,11 +48,11 @@ impl Service {
 
     /// Sets the one line of the service's status.
     pub fn status(&self, text: &str) {
-        self.say(&[NotifyState::Status(text)]);
+        tell_manager(Word::Status(text));
     }
 
     /// Says that no new photos are taken from now on.
     pub fn stopping(&self) {
-        self.say(&[NotifyState::Stopping]);
+        tell_manager(Word::Stopping);
     }
 }

@@ -1,7 +1,6 @@
 //! Turns the system's signals into events: end after the photos in hand, end at once, read the configuration again.
 
-use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
-use signal_hook::iterator::Signals;
+use crate::system::{self, Signal};
 
 use super::bell::Bell;
 use super::failure::Failure;
@@ -14,11 +13,11 @@ use super::failure::Failure;
 pub fn ring(bell: Bell) -> Result<(), Failure> {
     let failure =
         |error: std::io::Error| Failure::Work(format!("cannot listen to signals: {error}"));
-    let mut signals = Signals::new([SIGINT, SIGTERM, SIGHUP]).map_err(failure)?;
+    let signals = system::signals().map_err(failure)?;
     let listen = move || {
         let mut is_stopping = false;
-        for signal in signals.forever() {
-            if signal == SIGHUP {
+        for signal in signals {
+            if signal == Signal::Reload {
                 bell.reload();
             } else if is_stopping {
                 // Whatever is half made has a name that nobody reads, and is removed at the next start.

@@ -13,6 +13,7 @@ use crate::publish::kept::{self, Kept};
 use crate::publish::record::Record;
 use crate::report::{self, Closing, Late, Session, Sink};
 use crate::settings::{Poll, Settings};
+use crate::system;
 use crate::terms::{Seen, Sessions};
 
 use super::cards::Cards;
@@ -155,7 +156,7 @@ fn workers(settings: &Settings) -> usize {
 
 /// Memory for all photos in flight, bytes.
 fn memory_bytes(settings: &Settings, workers: usize) -> u64 {
-    match (settings.work.memory_mib, free_memory()) {
+    match (settings.work.memory_mib, system::free_memory()) {
         (Some(mib), _) => mib << 20,
         (None, free) => {
             let enough = PHOTO_BYTES.saturating_mul(workers as u64);
@@ -163,16 +164,6 @@ fn memory_bytes(settings: &Settings, workers: usize) -> u64 {
             free.map_or(enough, |free| enough.min(free / 2))
         }
     }
-}
-
-/// Memory that the system could give, bytes: what it calls available, proc_meminfo(5).
-pub(super) fn free_memory() -> Option<u64> {
-    let text = std::fs::read_to_string("/proc/meminfo").ok()?;
-    let line = text
-        .lines()
-        .find_map(|line| line.strip_prefix("MemAvailable:"))?;
-    let kib: u64 = line.split_whitespace().next()?.parse().ok()?;
-    Some(kib << 10)
 }
 
 impl Work for Worker {

@@ -5,7 +5,7 @@ use std::fs;
 use std::os::unix::fs::MetadataExt;
 
 use crate::edits::quick_configuration;
-use crate::real::{Place, demo_bytes, rows, stdout};
+use crate::real::{self, Place, demo_bytes, stdout};
 
 const PHOTO: &str = "heron/IMG_0001.jpg";
 
@@ -46,7 +46,9 @@ fn a_table_saved_while_it_watches_decides_on_those_photos_alone() {
     let is_decided_by_ada = || {
         let table = fs::read(place.results().join("quality.csv")).unwrap_or_default();
         let is_it = |row: &BTreeMap<String, String>| row["photo"] == PHOTO;
-        rows(&table).iter().any(|row| is_it(row) && row["decided_by"] == "Ada")
+        real::rows(&table)
+            .iter()
+            .any(|row| is_it(row) && row["decided_by"] == "Ada")
     };
     place.wait_for("the table", is_decided_by_ada);
     for page in ["board.html", "heron/index.html", "heron/calibration.html"] {

@@ -1,6 +1,7 @@
 //! The commands as they are typed: exit statuses, what goes where, and what must not happen.
 
 use std::fs;
+use std::process::Stdio;
 
 use crate::real::{Place, demo_photos, files_below, shipped, stderr, stdout};
 
@@ -367,4 +368,28 @@ fn benches_get_their_cards_before_they_have_any_photo() {
     for bench in ["BENCH:heron:", "BENCH:tern:"] {
         assert!(page.contains(bench), "{page}");
     }
+}
+
+#[test]
+fn a_reader_of_stdout_that_leaves_is_no_failure_and_a_full_disk_is_one() {
+    let place = Place::new();
+    let mut left = place.command(&["check", "--all"]);
+    let mut left = left
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(left.stdout.take());
+    let left = left.wait_with_output().unwrap();
+    assert_eq!(left.status.code(), Some(0), "{}", stderr(&left));
+    assert!(!stderr(&left).contains("panicked"), "{}", stderr(&left));
+
+    let full = fs::OpenOptions::new()
+        .write(true)
+        .open("/dev/full")
+        .unwrap();
+    let full = place.command(&["check"]).stdout(full).output().unwrap();
+    assert_eq!(full.status.code(), Some(1));
+    let said = stderr(&full);
+    assert!(said.contains("stdout cannot be written to"), "{said}");
 }
