@@ -34,6 +34,9 @@ const LAID_DOWN_SHARE: f64 = 0.0023;
 const BALANCE_LN: f64 = 0.7;
 /// …and says so much against a picture at most, χ².
 const MOST_BALANCE: f64 = 8.0;
+/// The places of the slit's ends in the orders, which grooves that are circles set to one side, say so much against a reading at most,
+/// χ²: a bent card or a turned phone moves them as well (drawn photos of two hands: 100 to 30,000 where it is wrong).
+const MOST_ENDS: f64 = 8.0;
 /// What turning the phone over costs, χ²: twelve to one that nobody has (common practice, no source).
 const TURNED_OVER: f64 = 5.0;
 /// From this χ² on, a phone turned by a quarter of a right angle, it is not the slit's image, or not this instrument.
@@ -195,6 +198,14 @@ pub fn anchor(
         let cost = turned * turned + other_way_up(survey, calibration, facts, flip);
         tried.push((cost, flip, a));
     }
+    let misfit = |a: &Adjusted| a.residuals.iter().map(|r| r * r).sum::<f64>();
+    let chi = tried.iter().map(|(_, _, a)| misfit(a));
+    let least = chi.fold(f64::MAX, f64::min);
+    for (cost, _, a) in &mut tried {
+        let freedom = a.residuals.len().max(1) as f64;
+        let scatter = (least / freedom).max(1.0);
+        *cost += ((misfit(a) - least) / scatter).min(MOST_ENDS);
+    }
     tried.sort_by(|a, b| a.0.total_cmp(&b.0));
     // Where both ways are about as likely the scale is one or the other: the doubt is what lies between them.
     let mut doubts: Vec<(f64, Optics)> = Vec::new();
@@ -219,6 +230,11 @@ pub fn anchor(
         with_the_slit_moved(&last.optics, flip * known.yaw_rad, survey.slit.centre),
     ));
     doubts.retain(|(probability, _)| *probability > LEAST_DOUBT);
+    if let Some((probability, _)) = doubts.first() {
+        log.push(format!(
+            "another reading of where the phone lay has a probability of {probability:.2}"
+        ));
+    }
     log.push(format!(
         "anchored on the slit's image at ({:.2}, {:.2}) px; phone against lamp photo: roll {:+.2}°, yaw {yaw:+.2}°{}",
         survey.slit.centre.x,
