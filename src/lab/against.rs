@@ -30,6 +30,8 @@ pub struct Against<'a> {
     pub spoilt: Option<&'a Companion>,
     /// The dark.
     pub dark: Option<&'a Companion>,
+    /// Other photos of the bench, of tubes that are known for what they are and measured on the same scale.
+    pub witnesses: Vec<&'a Companion>,
     /// The tone curve that `shots` show, once their spectra are known.
     pub tone: Option<Arc<Tone>>,
     /// The blank's spectrum on this scale and through this tone curve, once it is known and where it has one.
@@ -69,6 +71,11 @@ impl<'a> Against<'a> {
             blank,
             spoilt: spoilt.first().copied(),
             dark: company.darks.first().filter(|_| blank.is_some()),
+            witnesses: company
+                .witnesses
+                .iter()
+                .filter(|_| scale.is_some())
+                .collect(),
             remarks,
             ..Against::default()
         }

@@ -49,6 +49,8 @@ pub struct Company {
     pub darks: Vec<Companion>,
     /// Shots of a bracket.
     pub brackets: Vec<Companion>,
+    /// Photos whose known lines say something of the scale.
+    pub witnesses: Vec<Companion>,
 }
 
 /// A lamp photo's scale.

@@ -2,13 +2,16 @@
 
 use std::sync::Arc;
 
-use crate::classify::{Decision, Phone};
+use crate::classify::{Decision, Phone, Purpose};
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::publish::files;
 use crate::publish::kept::{Kept, MEASURED};
 use crate::publish::record::{Answers, CalibrationRecord, Provenance, Record, Remark};
-use crate::terms::{AbsorbanceRow, Calibration, Measurement, Quantity, Reason, ScaleKind, Verdict};
+use crate::terms::{
+    AbsorbanceRow, Calibration, Capture, KnownLine, Measurement, Quantity, Reason, ScaleKind,
+    Verdict,
+};
 
 use super::companions::Scale;
 
@@ -48,9 +51,17 @@ pub struct Examined {
     pub answers: Answers,
     /// For people.
     pub remarks: Vec<Remark>,
+    /// What its lines say of the lamp photo's scale.
+    pub known_lines: Vec<KnownLine>,
 }
 
 impl Examined {
+    /// True for a sample that can be measured with.
+    pub(super) fn is_usable_sample(&self, purpose: &Purpose) -> bool {
+        let is_usable = matches!(self.verdict, Verdict::Good | Verdict::Caution);
+        is_usable && purpose.capture == Capture::Sample
+    }
+
     /// Of a file that is left alone, and why.
     pub fn ignored(why: &str) -> Examined {
         Examined {
@@ -136,6 +147,7 @@ pub fn record(origin: &Origin, examined: &Examined) -> Record {
         metrics: files::as_published(&metrics, m.order_side),
         calibration: examined.calibration.clone(),
         answers: examined.answers.clone(),
+        known_lines: examined.known_lines.clone(),
         not_measured: m.not_measured.clone(),
         remarks,
         provenance: origin.provenance.clone(),

@@ -24,7 +24,7 @@ pub struct Measured {
 }
 
 /// What one photo's picture shows, measured by its bench's lamp photo and beside its blank.
-#[derive(Serialize, Deserialize)]
+#[derive(Clone, Serialize, Deserialize)]
 pub struct Shown {
     /// Numbers, spectrum, drawing.
     pub measurement: Measurement,

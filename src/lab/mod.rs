@@ -11,6 +11,7 @@ mod by_hand;
 mod companions;
 mod examined;
 mod forms;
+mod known;
 mod measured;
 mod tone;
 
@@ -43,6 +44,7 @@ use crate::slates::{self, Sighting};
 
 use beside::Beside;
 use examined::calibration_record;
+use known::{known_lines, refined};
 use measured::{lamps_of, measured_from};
 
 /// How sure it is that three corners of a square are a slate whose code cannot be read: of 500 drawn photos of other things none
@@ -209,14 +211,46 @@ impl Lab {
         (shown, frame)
     }
 
-    /// Holds what was measured against the limits.
+    /// Holds what was measured against the limits: on the lamp photo's scale, and where other photos of the bench say more of that,
+    /// on the scale that they make of it.
     fn judged(&self, origin: &Origin, measured: Measured, against: &Against) -> Examined {
-        let examined = match (origin.decision.purpose(), measured.shown) {
-            (None, _) => Examined::ignored(""),
-            (Some(_), Err(fault)) => self.broken(&fault, &origin.facts),
-            (Some(purpose), Ok(shown)) => self.weighed(origin, purpose, shown, against),
+        let (purpose, shown) = match (origin.decision.purpose(), measured.shown) {
+            (None, _) => {
+                let ignored = Examined::ignored("");
+                return self.concluded(ignored, origin, (measured.tone, against));
+            }
+            (Some(_), Err(fault)) => {
+                let broken = self.broken(&fault, &origin.facts);
+                return self.concluded(broken, origin, (measured.tone, against));
+            }
+            (Some(purpose), Ok(shown)) => (purpose, shown),
         };
-        self.concluded(examined, origin, (measured.tone, against))
+        let on_refined = refined(&shown.measurement, against).map(|(refined, words)| {
+            let mut shown = shown.clone();
+            refined.apply(&mut shown.measurement, shown.absorbance.as_mut());
+            let absorbance = shown.absorbance.as_deref();
+            shown.answers =
+                answering::answers(purpose, &shown.measurement, absorbance, &self.lamps);
+            shown.remarks.push(words);
+            shown
+        });
+        let judged = |shown: Shown| {
+            let weighed = self.weighed(origin, purpose, shown, against);
+            self.concluded(weighed, origin, (measured.tone.clone(), against))
+        };
+        let mut examined = judged(shown);
+        // As the lamp photo's scale has them, so that no photo's say hangs on another's.
+        if examined.is_usable_sample(purpose) {
+            let (m, answers) = (&examined.measurement, &examined.answers);
+            examined.known_lines = known_lines(m, answers, &self.lamps);
+        }
+        match on_refined {
+            Some(shown) => Examined {
+                known_lines: examined.known_lines,
+                ..judged(shown)
+            },
+            None => examined,
+        }
     }
 
     fn weighed(

@@ -20,8 +20,8 @@ use crate::measure::sight::{
     Familiar, Map, NoSight, Survey, cut_off, dark, lit_direction, look, survey,
 };
 use crate::terms::{
-    Calibration, Capture, Drawing, Interval, Lamp, Measurement, Optics, Quantity, Spectrum,
-    SpectrumRow, Subject,
+    Calibration, Capture, Drawing, Interval, Lamp, Measurement, Optics, Quantity, ScaleKind,
+    Spectrum, SpectrumRow, Subject,
 };
 
 /// So many ends of the slit, seen in different colours at the expected places, leave no doubt about the grating.
@@ -356,6 +356,8 @@ fn finish(
     let middle_nm = || profile.nm(0.5 * profile.len() as f64);
     let sigma_nm = sigma_at(MIDDLE_NM).or_else(|| sigma_at(middle_nm()));
     m.scale_kind = scale.kind;
+    let is_calibrated = scale.kind == Some(ScaleKind::Calibrated);
+    m.order = is_calibrated.then_some((profile.sign * scale.way) as i32);
     m.metrics.set(Quantity::WavelengthSigmaNm, sigma_nm);
     portrait::metrics(&shot, m);
     let turned_deg = m.metrics.value(Quantity::YawDriftDeg);

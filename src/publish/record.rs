@@ -11,8 +11,8 @@ use serde::ser::SerializeStruct;
 use serde::{Deserialize, Serialize, Serializer};
 
 use crate::terms::{
-    Calibration, Capture, Estimate, LineUse, Metrics, PARAMETERS, Quantity, Reason, ScaleKind,
-    Seen, SlateSeen, Unmeasured, Verdict,
+    Calibration, Capture, Estimate, KnownLine, LineUse, Metrics, PARAMETERS, Quantity, Reason,
+    ScaleKind, Seen, SlateSeen, Unmeasured, Verdict,
 };
 
 /// One photo's fate. The order of the fields is that in the file.
@@ -51,6 +51,9 @@ pub struct Record {
     /// What the spectrum answers.
     #[serde(default, skip_serializing_if = "Answers::is_empty")]
     pub answers: Answers,
+    /// What its lines say of the lamp photo's scale, where they are a known tube's.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub known_lines: Vec<KnownLine>,
     /// What could not be measured and why.
     pub not_measured: Vec<Unmeasured>,
     /// Remarks for people, such as why a file is ignored or that another file has the same bytes.
@@ -258,6 +261,9 @@ pub struct Provenance {
     /// Hashes of the bracket photos used, by path; absent where there are none.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub bracket: BTreeMap<String, String>,
+    /// Hashes of what the known lines of other photos say of the scale, by path; absent where they say nothing.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub known_lines: BTreeMap<String, String>,
     /// What the instructor's table says of the photo, by column; absent where it says nothing.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub overrides: BTreeMap<String, String>,

@@ -222,7 +222,6 @@ mod tests {
     use super::super::settled::settled;
     use super::*;
     use crate::classify::stated::Stated;
-    use crate::publish::record::Provenance;
     use crate::terms::Code;
 
     fn photo(path: &str, capture: Capture, verdict: Verdict, taken: Option<&str>) -> Record {
@@ -231,21 +230,10 @@ mod tests {
             photo: path.to_owned(),
             bench: bench.to_owned(),
             capture: Some(capture),
-            rule: String::new(),
-            phone: None,
-            looks: None,
             label: file.trim_end_matches(".jpg").to_owned(),
-            lamp: String::new(),
-            groups: BTreeMap::new(),
             taken: taken.map(str::to_owned),
             verdict,
-            reasons: Vec::new(),
-            metrics: Default::default(),
-            calibration: None,
-            answers: Default::default(),
-            not_measured: Vec::new(),
-            remarks: Vec::new(),
-            provenance: Provenance::default(),
+            ..Record::default()
         }
     }
 

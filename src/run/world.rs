@@ -241,6 +241,7 @@ impl World {
         }
         let (mut shots, shot_photos): (Vec<Shot<'_>>, Vec<(&Rel, &Known)>) =
             shots.into_iter().unzip();
+        let mut all_stand = jobs.is_empty();
         for stage in 0..=pair::LAST_STAGE {
             let mut dependents_wait = false;
             let inputs = pair::plan(&shots, &orders.pairing);
@@ -260,6 +261,7 @@ impl World {
                     continue;
                 }
                 let held = held(path);
+                all_stand &= held == Held::GivenUp;
                 dependents_wait |= held != Held::GivenUp && !ahead;
                 if held == Held::Free {
                     jobs.push(planner.job(path, photo, provenance, photo.fate()));
@@ -268,6 +270,9 @@ impl World {
             if dependents_wait {
                 break;
             }
+        }
+        if all_stand {
+            jobs.extend(planner.refinements(&shots, &shot_photos));
         }
         jobs
     }
@@ -297,7 +302,70 @@ impl Planner<'_> {
         (!failed).then(|| better.shown.clone())
     }
 
+    /// Samples whose scale other photos' known lines move otherwise than is published, once all photos stand: what a photo says of
+    /// the scale does not depend on what is said of it, so that this ends, and ends alike.
+    fn refinements(&self, shots: &[Shot<'_>], photos: &[(&Rel, &Known)]) -> Vec<Job> {
+        let mut jobs = Vec::new();
+        let inputs = pair::plan(shots, &self.orders.pairing);
+        for (&(path, photo), inputs) in photos.iter().zip(inputs) {
+            if photo.capture() != Some(Capture::Sample) {
+                continue;
+            }
+            let known_lines = self.known_lines_of_others(photo, photos);
+            let provenance = Provenance {
+                known_lines,
+                ..self.provenance(photo, inputs)
+            };
+            let is_there = self.published.contains_key(&photo.folder);
+            if is_there && !self.is_built(photo, &provenance) {
+                jobs.push(self.job(path, photo, provenance, photo.fate()));
+            }
+        }
+        jobs
+    }
+
+    /// Hashes of what the known lines of the other photos that were measured on the same lamp photo say, by path.
+    fn known_lines_of_others(
+        &self,
+        photo: &Known,
+        photos: &[(&Rel, &Known)],
+    ) -> BTreeMap<String, String> {
+        let record = |photo: &Known| self.published.get(&photo.folder);
+        let lamp_of = |record: &Arc<Record>| Some(record.calibration.as_ref()?.photo.clone()?);
+        let Some(lamp) = record(photo).and_then(lamp_of) else {
+            return BTreeMap::new();
+        };
+        let others = photos
+            .iter()
+            .filter(|(_, other)| other.shown != photo.shown);
+        let say = others.filter_map(|(_, other)| {
+            let is_on_it = lamp_of(record(other)?)? == lamp;
+            let says = self.says_of_scale(other).filter(|_| is_on_it)?;
+            Some((other.shown.clone(), says))
+        });
+        say.collect()
+    }
+
+    /// Hash of what a photo's known lines say of the scale; absent where they say nothing.
+    fn says_of_scale(&self, photo: &Known) -> Option<String> {
+        let lines = &self.published.get(&photo.folder)?.known_lines;
+        let hash = || blake3::hash(format!("{lines:?}").as_bytes());
+        (!lines.is_empty()).then(|| hash().to_hex().to_string())
+    }
+
+    /// What the photo is to be made from; what other photos say of its scale stays as it was published until all stand.
     fn provenance(&self, photo: &Known, inputs: pair::Inputs) -> Provenance {
+        let before = self.published.get(&photo.folder);
+        let before = before.filter(|record| record.photo == photo.shown);
+        let mut known_lines = before.map_or_else(BTreeMap::new, |record| {
+            record.provenance.known_lines.clone()
+        });
+        known_lines.retain(|other, said| {
+            let says = self
+                .known(other)
+                .and_then(|(_, other)| self.says_of_scale(other));
+            says.as_ref() == Some(said)
+        });
         let said = photo.decision.basis.person.as_ref();
         let is_looked_at = photo.decision.basis.seen.is_some();
         let looks_hash = is_looked_at.then(|| self.orders.looks_hash.clone());
@@ -311,6 +379,7 @@ impl Planner<'_> {
             blank: inputs.blank,
             dark: inputs.dark,
             bracket: inputs.bracket,
+            known_lines,
             overrides: said.map(Said::cells).unwrap_or_default(),
             slate: photo.slate_cells.clone(),
             circumstances: photo.circumstances.clone(),
@@ -406,6 +475,7 @@ impl Planner<'_> {
                 blanks: self.companions(&provenance.blank),
                 darks: self.companions(&provenance.dark),
                 brackets: self.companions(&provenance.bracket),
+                witnesses: self.companions(&provenance.known_lines),
             },
             origin: Origin {
                 photo: photo.shown.clone(),

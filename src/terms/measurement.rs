@@ -14,6 +14,8 @@ pub struct Measurement {
     /// Side of the slit's image on which the measured order lies, as seen upright: `left`, `right`, `above`, `below`.
     #[serde(deserialize_with = "known_side")]
     pub order_side: Option<Side>,
+    /// The measured order, +1 or −1, as the lamp photo counts them; absent without the scale of one.
+    pub order: Option<i32>,
     /// The spectrum, where there is a scale.
     pub spectrum: Option<Spectrum>,
     /// Its peaks, rising in wavelength.

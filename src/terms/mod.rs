@@ -33,7 +33,9 @@ pub use quantity::{Metrics, Quantity, Reading};
 pub use ranks::{SIGMA_PER_MEDIAN, median, sorted, weighted_quantile};
 pub use seen::{Look, Seen, SlateSeen};
 pub use sessions::Sessions;
-pub use spectrum::{AbsorbanceRow, FWHM_PER_SIGMA, Peak, PeakKind, Spectrum, SpectrumRow};
+pub use spectrum::{
+    AbsorbanceRow, FWHM_PER_SIGMA, KnownLine, Peak, PeakKind, Spectrum, SpectrumRow,
+};
 pub use srgb::{srgb_code, srgb_light};
 pub use unmeasured::{Subject, Unmeasured};
 pub use variant::Variant;

@@ -61,6 +61,22 @@ impl SpectrumRow {
     }
 }
 
+impl SpectrumRow {
+    /// What lies between this row and the next, `share` of the way, 0…1.
+    pub fn mixed(&self, next: &SpectrumRow, share: f64) -> SpectrumRow {
+        let mix = |a: f64, b: f64| a + (b - a) * share;
+        let each = |a: [f64; 3], b: [f64; 3]| std::array::from_fn(|i| mix(a[i], b[i]));
+        SpectrumRow {
+            wavelength_nm: mix(self.wavelength_nm, next.wavelength_nm),
+            signal: mix(self.signal, next.signal),
+            signal_sigma: mix(self.signal_sigma, next.signal_sigma),
+            rgb: each(self.rgb, next.rgb),
+            rgb_sigma: each(self.rgb_sigma, next.rgb_sigma),
+            clipped: mix(self.clipped, next.clipped),
+        }
+    }
+}
+
 /// A spectrum in equal steps of wavelength, rising.
 #[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize)]
 pub struct Spectrum {
@@ -78,6 +94,24 @@ pub struct AbsorbanceRow {
     pub transmittance: Option<Estimate>,
     /// −log10 of the transmittance.
     pub absorbance: Option<Estimate>,
+}
+
+impl AbsorbanceRow {
+    /// What lies between this row and the next, `share` of the way, 0…1: that of the nearer one where one of them means nothing.
+    pub fn mixed(&self, next: &AbsorbanceRow, share: f64) -> AbsorbanceRow {
+        let mix = |a: Option<Estimate>, b: Option<Estimate>| match (a, b) {
+            (Some(a), Some(b)) => Some(Estimate::new(
+                a.value + (b.value - a.value) * share,
+                a.sigma + (b.sigma - a.sigma) * share,
+            )),
+            _ if share < 0.5 => a,
+            _ => b,
+        };
+        AbsorbanceRow {
+            transmittance: mix(self.transmittance, next.transmittance),
+            absorbance: mix(self.absorbance, next.absorbance),
+        }
+    }
 }
 
 /// Transmittance and absorbance as they are written down, each a number with its standard uncertainty.
@@ -122,11 +156,24 @@ impl PeakKind {
     }
 }
 
+/// A published line of a tube that is known for what it is, on the scale of its bench's lamp photo.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct KnownLine {
+    /// `m λ` as published, nm; the order's sign as the lamp photo counts it.
+    pub path_nm: f64,
+    /// What the scale reads beyond that, nm.
+    pub off_nm: f64,
+    /// Standard uncertainty of the line's place on the scale, nm.
+    pub sigma_nm: f64,
+}
+
 /// A maximum of the spectrum.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Peak {
     /// Centre, nm; sigma of the centre with the scale's own uncertainty included.
     pub centre_nm: Estimate,
+    /// Standard uncertainty of the centre on the scale, nm: without the scale's own.
+    pub own_sigma_nm: f64,
     /// Full width at half height, nm.
     pub fwhm_nm: Estimate,
     /// Height above its surroundings, share of full scale.

@@ -121,6 +121,7 @@ pub fn absorbances(n: usize) -> Vec<AbsorbanceRow> {
 pub fn peak(nm: f64, height: f64, name: &str) -> Peak {
     Peak {
         centre_nm: e(nm, 0.08),
+        own_sigma_nm: 0.05,
         fwhm_nm: e(1.6, 0.1),
         height: e(height, 0.003),
         area: e(1.7 * height, 0.01),
@@ -322,18 +323,10 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
         not_measured: Vec::new(),
         remarks: Vec::new(),
         provenance: Provenance {
-            overrides: BTreeMap::new(),
-            slate: BTreeMap::new(),
-            circumstances: Vec::new(),
             photo_hash: format!("{:0>64}", photo.len()),
             configuration_hash: "c0ffee".to_owned(),
-            decision_hash: String::new(),
-            looks_hash: String::new(),
             version: "0.1.0".to_owned(),
-            calibration: BTreeMap::new(),
-            blank: BTreeMap::new(),
-            dark: BTreeMap::new(),
-            bracket: BTreeMap::new(),
+            ..Provenance::default()
         },
         photo,
     }

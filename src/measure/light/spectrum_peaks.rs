@@ -45,10 +45,7 @@ pub fn peaks(
             let scale = sigma_at(peak.nm).unwrap_or(0.0);
             let mut centre_nm = peak.nm;
             let filters = moved_nm(peak.nm, peak.fwhm_nm.min(bandpass_nm));
-            let mut centre_sigma = statistical
-                .hypot(FLOOR_SHARE * bandpass_nm)
-                .hypot(scale)
-                .hypot(filters);
+            let mut centre_sigma = statistical.hypot(FLOOR_SHARE * bandpass_nm).hypot(filters);
             let reach = (1.2 * fwhm / profile.step_nm) as usize;
             let base = peak.height - peak.prominence;
             let from = peak.index.saturating_sub(reach);
@@ -92,7 +89,8 @@ pub fn peaks(
                 centre_sigma = centre_sigma.hypot(BLENDED * (peak.fwhm_nm - bandpass_nm));
             }
             Peak {
-                centre_nm: Estimate::new(centre_nm, centre_sigma),
+                centre_nm: Estimate::new(centre_nm, centre_sigma.hypot(scale)),
+                own_sigma_nm: centre_sigma,
                 fwhm_nm: Estimate::new(peak.fwhm_nm, (1.5 * statistical).max(0.03 * peak.fwhm_nm)),
                 height: Estimate::new(peak.prominence, noise),
                 area: Estimate::new(area, area_sigma),
@@ -301,6 +299,7 @@ mod tests {
     fn peak(centre_nm: f64) -> Peak {
         Peak {
             centre_nm: Estimate::new(centre_nm, 0.1),
+            own_sigma_nm: 0.05,
             fwhm_nm: Estimate::new(3.0, 0.1),
             height: Estimate::new(0.3, 0.01),
             area: Estimate::new(0.9, 0.01),

@@ -35,8 +35,9 @@ const BALANCE_LN: f64 = 0.7;
 /// …and says so much against a picture at most, χ².
 const MOST_BALANCE: f64 = 8.0;
 /// The places of the slit's ends in the orders, which grooves that are circles set to one side, say so much against a reading at most,
-/// χ²: a bent card or a turned phone moves them as well (drawn photos of two hands: 100 to 30,000 where it is wrong).
-const MOST_ENDS: f64 = 8.0;
+/// χ²: a lamp that fills a small part of the slit, or stray light, makes ends that are none. (Drawn photos of two hands: 100 to 30,000
+/// against the wrong reading, rarely as much against the right one.)
+const MOST_ENDS: f64 = 4.0;
 /// What turning the phone over costs, χ²: twelve to one that nobody has (common practice, no source).
 const TURNED_OVER: f64 = 5.0;
 /// From this χ² on, a phone turned by a quarter of a right angle, it is not the slit's image, or not this instrument.
@@ -70,7 +71,7 @@ const INSTRUMENT: [usize; 9] = [
 ///
 /// Focal length, pupil and distortion stand in for each other: each alone may move by nanometres, together by hundredths.
 /// Moved one at a time, what is not straight in that would not cancel.
-fn independent_moves(covariance: &[Vec<f64>]) -> Vec<[f64; N]> {
+pub(super) fn independent_moves(covariance: &[Vec<f64>]) -> Vec<[f64; N]> {
     let mut rest: Vec<Vec<f64>> = covariance.to_vec();
     let mut moves = Vec::new();
     for &i in &INSTRUMENT {
@@ -245,6 +246,7 @@ pub fn anchor(
     let skew_sigma = sigma_of(&last.covariance, index::SKEW);
     let scale = PhotoScale {
         optics: last.optics,
+        way: flip,
         kind: Some(ScaleKind::Calibrated),
         roll_sigma_rad: sigma_of(&last.covariance, index::ROLL),
         skew_sigma: skew_sigma.hypot(sigma_of(&calibration.covariance, index::SKEW)),

@@ -11,3 +11,4 @@ pub mod mirror;
 pub mod photo_scale;
 mod precise;
 pub mod recognise;
+pub mod refine;

@@ -9,6 +9,8 @@ use crate::terms::{Calibration, Optics, Point, ScaleKind};
 pub struct PhotoScale {
     /// The instrument with this shot's pose.
     pub optics: Optics,
+    /// −1 where the picture is the other way up than the lamp photo, so that orders count the other way round; else 1.
+    pub way: f64,
     /// Which kind of scale it is; absent where not even the focal length is stated, and no wavelength can be given.
     pub kind: Option<ScaleKind>,
     /// Standard uncertainty of the dispersion's direction, rad.
@@ -54,6 +56,7 @@ impl PhotoScale {
         let covariance = calibration.covariance.clone();
         PhotoScale {
             optics: calibration.optics.clone(),
+            way: 1.0,
             kind: Some(ScaleKind::Calibrated),
             roll_sigma_rad: sigma_of(&covariance, index::ROLL),
             skew_sigma: sigma_of(&covariance, index::SKEW),
@@ -78,6 +81,7 @@ impl PhotoScale {
         covariance[index::YAW][index::YAW] = FLUSH_DEG.to_radians().powi(2);
         PhotoScale {
             optics,
+            way: 1.0,
             kind: survey.focal_known.then_some(ScaleKind::Provisional),
             roll_sigma_rad: survey.roll_sigma_rad,
             skew_sigma: survey.roll_sigma_rad.hypot(SKEW_DEG.to_radians()),

@@ -162,9 +162,7 @@ fn photo_log(record: &Record, measurement: &Measurement) -> Vec<u8> {
 #[cfg(test)]
 pub(in crate::publish::files) mod tests {
     use super::*;
-    use std::collections::BTreeMap;
 
-    use crate::publish::record::Provenance;
     use crate::terms::{Estimate, Quantity, Subject, Unmeasured};
 
     /// A record that names the side of its order.
@@ -178,14 +176,8 @@ pub(in crate::publish::files) mod tests {
         Record {
             photo: "heron/a.jpg".to_owned(),
             bench: "heron".to_owned(),
-            capture: None,
             rule: "notes".to_owned(),
-            phone: None,
-            looks: None,
             label: "a".to_owned(),
-            lamp: String::new(),
-            groups: BTreeMap::new(),
-            taken: None,
             verdict: Verdict::Retake,
             reasons: vec![crate::terms::Reason {
                 code: crate::terms::Code::Dim,
@@ -194,12 +186,8 @@ pub(in crate::publish::files) mod tests {
                 limit: "30 of 255".to_owned(),
                 advice: "Go nearer.".to_owned(),
             }],
-            metrics: Default::default(),
-            calibration: None,
-            answers: Default::default(),
             not_measured: vec![Unmeasured::new(Subject::SlitWidth, "no sharp line")],
-            remarks: Vec::new(),
-            provenance: Provenance::default(),
+            ..Record::default()
         }
     }
 

@@ -225,6 +225,7 @@ mod tests {
         let e = |value| Estimate::new(value, 0.1);
         let peak = |nm: f64, height: f64| Peak {
             centre_nm: e(nm),
+            own_sigma_nm: 0.05,
             fwhm_nm: e(1.5),
             height: e(height),
             area: e(1.0),
@@ -251,6 +252,7 @@ mod tests {
         let e = |value, sigma| Estimate::new(value, sigma);
         let peak = |nm: f64, sigma: f64, height: f64| Peak {
             centre_nm: e(nm, sigma),
+            own_sigma_nm: 0.05,
             fwhm_nm: e(20.0, 1.0),
             height: e(height, 0.01),
             area: e(1.0, 0.1),

@@ -1,0 +1,92 @@
+//! Lines of tubes that are known for what they are: what a photo's own say of its bench's scale, and what other photos' say of a
+//! photo's.
+
+use crate::measure::scale::refine::Refined;
+use crate::publish::record::Answers;
+use crate::terms::{KnownLine, Lamp, LampLine, Measurement, Peak, PeakKind, Quantity, ScaleKind};
+
+use super::against::Against;
+
+/// A tube is known for what it is from this score on, 0…1.
+const SURE: f64 = 0.8;
+/// A table with a row wider than this, nm, is of a lamp with bands, in which lines lean on one another.
+const NARROW_NM: f64 = 2.0;
+/// A line is by itself where no other of the tube lies within so many bandpasses…
+const PARTED: f64 = 1.5;
+/// …that has more than this share of its strength.
+const FAINT_SHARE: f64 = 0.1;
+/// So many lines tell a scale that is off from a phone that lay elsewhere.
+const LEAST_LINES: usize = 2;
+/// Wavelengths at which people are told how far the scale was moved, nm.
+const TOLD_NM: [f64; 3] = [450.0, 550.0, 650.0];
+/// Less than this is not worth telling, nm.
+const TOLD_FROM_NM: f64 = 0.005;
+
+/// What a photo's own lines say of the scale that it was measured on; nothing where it is no tube's, or not surely.
+pub(super) fn known_lines(m: &Measurement, answers: &Answers, lamps: &[Lamp]) -> Vec<KnownLine> {
+    let sign = m.order.map(f64::from);
+    let sign = sign.filter(|_| m.scale_kind == Some(ScaleKind::Calibrated));
+    let sure = answers.lamp.as_ref().filter(|lamp| lamp.score >= SURE);
+    let bandpass_nm = m.metrics.value(Quantity::BandpassNm);
+    let (Some(sign), Some(answer), Some(bandpass_nm)) = (sign, sure, bandpass_nm) else {
+        return Vec::new();
+    };
+    let is_it = |lamp: &&Lamp| lamp.name == answer.name;
+    let all_narrow = |lamp: &&Lamp| lamp.lines.iter().all(|line| line.width_nm < NARROW_NM);
+    let Some(tube) = lamps.iter().find(is_it).filter(all_narrow) else {
+        return Vec::new();
+    };
+    let line = |peak: &Peak| {
+        let is_sound = peak.kind == PeakKind::Line && !peak.clipped;
+        let mut lines = tube.lines.iter().filter(|line| line.fit && is_sound);
+        let line = lines.find(|line| line.name == peak.name)?;
+        let is_beside = |other: &&LampLine| {
+            let apart_nm = (other.wavelength_nm - line.wavelength_nm).abs();
+            let strong = other.strength > FAINT_SHARE * line.strength;
+            apart_nm > 0.0 && apart_nm < PARTED * bandpass_nm && strong
+        };
+        let is_alone = !tube.lines.iter().any(|other| is_beside(&other));
+        is_alone.then(|| KnownLine {
+            path_nm: sign * line.wavelength_nm,
+            off_nm: sign * (peak.centre_nm.value - line.wavelength_nm),
+            sigma_nm: peak.own_sigma_nm.hypot(line.sigma_nm),
+        })
+    };
+    let lines: Vec<KnownLine> = m.peaks.iter().filter_map(line).collect();
+    if lines.len() < LEAST_LINES {
+        return Vec::new();
+    }
+    lines
+}
+
+/// What the known lines of other photos say of the scale, and in words how far they move it; nothing where they say nothing.
+pub(super) fn refined(m: &Measurement, against: &Against) -> Option<(Refined, String)> {
+    let sign = f64::from(
+        m.order
+            .filter(|_| m.scale_kind == Some(ScaleKind::Calibrated))?,
+    );
+    let lines = against
+        .witnesses
+        .iter()
+        .map(|photo| &photo.record.known_lines);
+    let lines: Vec<&[KnownLine]> = lines.map(Vec::as_slice).collect();
+    let refined = Refined::new(against.scale?.calibration, &lines)?;
+    let moved = TOLD_NM.map(|nm| -sign * refined.off_nm(sign * nm));
+    let told: Vec<String> = TOLD_NM
+        .iter()
+        .zip(moved)
+        .filter(|(_, moved)| moved.abs() > TOLD_FROM_NM)
+        .map(|(nm, moved)| format!("{moved:+.2} nm at {nm:.0} nm"))
+        .collect();
+    let n: usize = lines.iter().map(|lines| lines.len()).sum();
+    let photos: Vec<&str> = against.witnesses.iter().map(|w| w.photo.as_str()).collect();
+    let by = match told.is_empty() {
+        true => "borne out".to_owned(),
+        false => format!("moved by {}", told.join(", ")),
+    };
+    let words = format!(
+        "the lamp photo's scale was {by}, by {n} known lines of {}",
+        photos.join(", ")
+    );
+    Some((refined, words))
+}
