@@ -331,7 +331,7 @@ impl Planner<'_> {
         photos: &[(&Rel, &Known)],
     ) -> BTreeMap<String, String> {
         let record = |photo: &Known| self.published.get(&photo.folder);
-        let lamp_of = |record: &Arc<Record>| Some(record.calibration.as_ref()?.photo.clone()?);
+        let lamp_of = |record: &Arc<Record>| record.calibration.as_ref()?.photo.clone();
         let Some(lamp) = record(photo).and_then(lamp_of) else {
             return BTreeMap::new();
         };

@@ -320,6 +320,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
         metrics: Default::default(),
         calibration: None,
         answers: Default::default(),
+        known_lines: Vec::new(),
         not_measured: Vec::new(),
         remarks: Vec::new(),
         provenance: Provenance {
