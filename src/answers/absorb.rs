@@ -495,6 +495,7 @@ mod tests {
         let line = Peak {
             centre_nm: about(550.0, 0.1),
             own_sigma_nm: 0.05,
+            instrument_sigma_nm: 0.05,
             fwhm_nm: about(2.0, 0.1),
             height: about(0.12, 0.001),
             area: about(0.3, 0.01),

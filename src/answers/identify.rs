@@ -341,6 +341,7 @@ mod tests {
             .map(|&(nm, height)| Peak {
                 centre_nm: e(nm, 0.08),
                 own_sigma_nm: 0.05,
+                instrument_sigma_nm: 0.05,
                 fwhm_nm: e(1.5, 0.1),
                 height: e(height, 0.001),
                 area: e(height * 1.6, 0.002),

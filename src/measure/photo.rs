@@ -353,10 +353,15 @@ fn finish(
         let sigma_nm = scale.sigma_nm(profile.sign * nm)?;
         Some(sigma_nm.hypot(UNEVEN_SHARE * slit_nm))
     };
+    let instrument_sigma_at = |nm: f64| {
+        let sigma_nm = scale.instrument_sigma_nm(profile.sign * nm);
+        sigma_nm.unwrap_or(0.0)
+    };
     let middle_nm = || profile.nm(0.5 * profile.len() as f64);
     let sigma_nm = sigma_at(MIDDLE_NM).or_else(|| sigma_at(middle_nm()));
     m.scale_kind = scale.kind;
     let is_calibrated = scale.kind == Some(ScaleKind::Calibrated);
+    m.instrument_sigma_nm = instrument_sigma_at(MIDDLE_NM);
     m.order = is_calibrated.then_some((profile.sign * scale.way) as i32);
     m.metrics.set(Quantity::WavelengthSigmaNm, sigma_nm);
     portrait::metrics(&shot, m);
@@ -370,6 +375,7 @@ fn finish(
         bandpass_nm.unwrap_or(USUAL_BANDPASS_NM),
         lamp.map_or(inputs.names, |l| &l.lines),
         &sigma_at,
+        &instrument_sigma_at,
     );
     let lines = match inputs.capture {
         Capture::Calibration => Vec::new(),

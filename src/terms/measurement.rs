@@ -16,6 +16,9 @@ pub struct Measurement {
     pub order_side: Option<Side>,
     /// The measured order, +1 or −1, as the lamp photo counts them; absent without the scale of one.
     pub order: Option<i32>,
+    /// What the lamp photo leaves open of the instrument in the middle of the spectrum, nm (standard uncertainty): a part of
+    /// `wavelength_sigma_nm`.
+    pub instrument_sigma_nm: f64,
     /// The spectrum, where there is a scale.
     pub spectrum: Option<Spectrum>,
     /// Its peaks, rising in wavelength.

@@ -174,6 +174,8 @@ pub struct Peak {
     pub centre_nm: Estimate,
     /// Standard uncertainty of the centre on the scale, nm: without the scale's own.
     pub own_sigma_nm: f64,
+    /// What the lamp photo leaves open of the instrument there, nm (standard uncertainty); a part of the scale's.
+    pub instrument_sigma_nm: f64,
     /// Full width at half height, nm.
     pub fwhm_nm: Estimate,
     /// Height above its surroundings, share of full scale.

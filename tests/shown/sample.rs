@@ -122,6 +122,7 @@ pub fn peak(nm: f64, height: f64, name: &str) -> Peak {
     Peak {
         centre_nm: e(nm, 0.08),
         own_sigma_nm: 0.05,
+        instrument_sigma_nm: 0.05,
         fwhm_nm: e(1.6, 0.1),
         height: e(height, 0.003),
         area: e(1.7 * height, 0.01),

@@ -27,12 +27,14 @@ const UNEVEN_FEET: f64 = 0.12;
 /// Of two bends in a blend the sharper one is the line's if it is so many times as sharp.
 const SHARPER: f64 = 1.5;
 
-/// Finds and measures the peaks. `sigma_at` is the scale's own uncertainty by wavelength, nm.
+/// Finds and measures the peaks. `sigma_at` is the scale's own uncertainty by wavelength, nm, and `instrument_sigma_at` the part of
+/// it that the lamp photo left open of the instrument.
 pub fn peaks(
     profile: &Profile,
     bandpass_nm: f64,
     names: &[LampLine],
     sigma_at: &dyn Fn(f64) -> Option<f64>,
+    instrument_sigma_at: &dyn Fn(f64) -> f64,
 ) -> Vec<Peak> {
     let found = maxima(profile, 6.0, 0.006);
     let mut peaks: Vec<Peak> = found
@@ -91,6 +93,7 @@ pub fn peaks(
             Peak {
                 centre_nm: Estimate::new(centre_nm, centre_sigma.hypot(scale)),
                 own_sigma_nm: centre_sigma,
+                instrument_sigma_nm: instrument_sigma_at(peak.nm),
                 fwhm_nm: Estimate::new(peak.fwhm_nm, (1.5 * statistical).max(0.03 * peak.fwhm_nm)),
                 height: Estimate::new(peak.prominence, noise),
                 area: Estimate::new(area, area_sigma),
@@ -300,6 +303,7 @@ mod tests {
         Peak {
             centre_nm: Estimate::new(centre_nm, 0.1),
             own_sigma_nm: 0.05,
+            instrument_sigma_nm: 0.05,
             fwhm_nm: Estimate::new(3.0, 0.1),
             height: Estimate::new(0.3, 0.01),
             area: Estimate::new(0.9, 0.01),

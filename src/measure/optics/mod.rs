@@ -303,6 +303,11 @@ impl Rays {
         0.5 * (path_nm / self.groove_spacing_nm).abs() * fan * USUAL_PUPIL
     }
 
+    /// Distance of pixel `at` from the lens's axis, px.
+    pub fn off_axis_px(&self, at: Point) -> f64 {
+        self.centre.distance(at)
+    }
+
     /// Pixels per nm of path along the dispersion, near `path_nm` and the slit's middle.
     pub fn px_per_nm(&self, path_nm: f64) -> Option<f64> {
         let a = self.pixel_of_path(path_nm - 0.5, 0.0)?;

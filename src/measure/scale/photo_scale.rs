@@ -91,6 +91,14 @@ impl PhotoScale {
         }
     }
 
+    /// What the lamp photo leaves open of the instrument where `path_nm` lies, nm (standard uncertainty); 0 in the lamp photo itself.
+    pub fn instrument_sigma_nm(&self, path_nm: f64) -> Option<f64> {
+        let at = self.optics.rays().pixel_of_path(path_nm, 0.0)?;
+        let moved = self.borrowed.iter().flat_map(|borrowed| &borrowed.moved);
+        let off = moved.map(|moved| (moved.rays().path_nm(at) - path_nm).powi(2));
+        Some(off.sum::<f64>().sqrt())
+    }
+
     /// Standard uncertainty of parameter `i`, as this photo's own adjustment has it.
     pub fn sigma(&self, i: usize) -> f64 {
         sigma_of(&self.covariance, i)
@@ -105,10 +113,7 @@ impl PhotoScale {
         };
         let at = self.optics.rays().pixel_of_path(path_nm, 0.0)?;
         let off = |other: &Optics| (other.rays().path_nm(at) - path_nm).powi(2);
-        let mut variance = own.powi(2);
-        for moved in &borrowed.moved {
-            variance += off(moved);
-        }
+        let mut variance = own.powi(2) + self.instrument_sigma_nm(path_nm)?.powi(2);
         variance += (borrowed.enlarged * path_nm).powi(2);
         for (probability, other) in &borrowed.doubts {
             variance += probability * off(other);

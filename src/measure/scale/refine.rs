@@ -120,6 +120,12 @@ impl Refined {
         (after.sum::<f64>() / before.max(f64::MIN_POSITIVE)).clamp(0.0, 1.0)
     }
 
+    /// A standard uncertainty, nm, of which the instrument's part becomes less.
+    fn less(&self, sigma_nm: f64, instrument_nm: f64, path_nm: f64) -> f64 {
+        let gone = instrument_nm.powi(2) * (1.0 - self.left(path_nm));
+        (sigma_nm * sigma_nm - gone).max(0.0).sqrt()
+    }
+
     /// Puts a photo's wavelengths right: its peaks, its spectrum and what it absorbs (one entry a row). Of the uncertainty of the
     /// scale only what the instrument has in it becomes less.
     pub fn apply(&self, m: &mut Measurement, absorbance: Option<&mut Vec<AbsorbanceRow>>) {
@@ -130,13 +136,13 @@ impl Refined {
         let right = |nm: f64| nm - sign * self.off_nm(sign * nm);
         for peak in &mut m.peaks {
             let Estimate { value: nm, sigma } = peak.centre_nm;
-            let of_scale = (sigma * sigma - peak.own_sigma_nm.powi(2)).max(0.0);
-            let variance = sigma * sigma - of_scale * (1.0 - self.left(sign * nm));
-            peak.centre_nm = Estimate::new(right(nm), variance.sqrt());
+            let sigma = self.less(sigma, peak.instrument_sigma_nm, sign * nm);
+            peak.instrument_sigma_nm *= self.left(sign * nm).sqrt();
+            peak.centre_nm = Estimate::new(right(nm), sigma);
         }
         if let Some(sigma_nm) = m.metrics.value(Quantity::WavelengthSigmaNm) {
-            let left = self.left(sign * MIDDLE_NM).sqrt();
-            m.metrics.set(Quantity::WavelengthSigmaNm, sigma_nm * left);
+            let sigma_nm = self.less(sigma_nm, m.instrument_sigma_nm, sign * MIDDLE_NM);
+            m.metrics.set(Quantity::WavelengthSigmaNm, sigma_nm);
         }
         let Some(spectrum) = &mut m.spectrum else {
             return;
@@ -363,6 +369,7 @@ mod tests {
         let peak = Peak {
             centre_nm: Estimate::new(670.0, 0.5),
             own_sigma_nm: 0.02,
+            instrument_sigma_nm: 0.495,
             fwhm_nm: Estimate::new(2.0, 0.1),
             height: Estimate::new(1.0, 0.01),
             area: Estimate::new(2.0, 0.01),

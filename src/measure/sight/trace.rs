@@ -55,17 +55,22 @@ const ANCHOR_PX: f64 = 0.015;
 /// …and what each pixel of its width adds: glare and unequal lighting blow the flanks up unequally. Between drawn photos of
 /// one bench the middle scatters by 0.03 px (two hands).
 const ANCHOR_PER_WIDTH: f64 = 0.001;
+/// Lenses magnify colours differently, by this share (standard deviation; common practice, no source): the slit's image has the
+/// light's own colour, and where it lies off the lens's axis the colour moves it.
+const COLOUR_SHARE: f64 = 3e-4;
 
 impl Slit {
     /// The slit's image: one position for the anchor, and its straightness for the slant.
     pub fn observations(&self, rays: &Rays) -> Vec<Observation> {
         let nm_per_px = 1.0 / rays.px_per_nm(0.0).unwrap_or(2.0);
         let scatter_px = self.scatter_px.max(0.05);
+        let anchor_px = ANCHOR_PX + ANCHOR_PER_WIDTH * self.width_px;
+        let colour_px = COLOUR_SHARE * rays.off_axis_px(self.centre);
         vec![
             Observation::Path {
                 at: self.centre,
                 path_nm: 0.0,
-                sigma_nm: (ANCHOR_PX + ANCHOR_PER_WIDTH * self.width_px) * nm_per_px,
+                sigma_nm: anchor_px.hypot(colour_px) * nm_per_px,
             },
             Observation::SamePath {
                 at: self.cuts.iter().map(|c| c.at).collect(),

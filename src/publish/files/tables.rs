@@ -345,6 +345,7 @@ mod tests {
         let peak = Peak {
             centre_nm: e(546.0745, 0.0312),
             own_sigma_nm: 0.05,
+            instrument_sigma_nm: 0.05,
             fwhm_nm: e(1.42, 0.05),
             height: e(0.312, 0.002),
             area: e(0.47, 0.01),

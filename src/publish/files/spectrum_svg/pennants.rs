@@ -226,6 +226,7 @@ mod tests {
         let peak = |nm: f64, height: f64| Peak {
             centre_nm: e(nm),
             own_sigma_nm: 0.05,
+            instrument_sigma_nm: 0.05,
             fwhm_nm: e(1.5),
             height: e(height),
             area: e(1.0),
@@ -253,6 +254,7 @@ mod tests {
         let peak = |nm: f64, sigma: f64, height: f64| Peak {
             centre_nm: e(nm, sigma),
             own_sigma_nm: 0.05,
+            instrument_sigma_nm: 0.05,
             fwhm_nm: e(20.0, 1.0),
             height: e(height, 0.01),
             area: e(1.0, 0.1),
