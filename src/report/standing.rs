@@ -232,6 +232,7 @@ mod tests {
             bench: bench.to_owned(),
             capture: Some(capture),
             rule: String::new(),
+            capture_by: None,
             phone: None,
             looks: None,
             label: file.trim_end_matches(".jpg").to_owned(),

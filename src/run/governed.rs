@@ -10,7 +10,7 @@ use crate::arrive::listing::Rel;
 use crate::classify::{Outcome, Phone, Said, Taken, alike};
 use crate::publish::record::{ALIKE_PHONES, CONCENTRATION, SERIES, UNGOVERNED};
 use crate::slates::{Photo, Sighting, Slate, Under, Ungoverned, What, governed};
-use crate::terms::{Capture, Sessions};
+use crate::terms::{Capture, Ground, Sessions};
 
 use super::known::Known;
 use super::work::Work;
@@ -189,6 +189,7 @@ impl Words<'_> {
         };
         let decision = Arc::make_mut(&mut photo.decision);
         decision.basis.slate = None;
+        decision.basis.ground = Ground::Slate;
         let bench = decision.bench().to_owned();
         decision.outcome = Outcome::Ignore { bench, why };
     }

@@ -1,5 +1,6 @@
 //! The instructor's own table has the last word on single photos, and the rooms' phones are noticed.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::os::unix::fs::MetadataExt;
 
@@ -44,9 +45,17 @@ fn a_table_saved_while_it_watches_decides_on_those_photos_alone() {
     let row = || {
         let rows = place.rows("quality.csv").into_iter();
         let mut rows = rows.filter(|row| row["photo"] == PHOTO);
-        rows.next().expect("a row")
+        rows.next()
     };
-    place.wait_for("the table", || row()["decided_by"] == "Ada");
+    place.wait_for("the table", || {
+        row().is_some_and(|row| row["decided_by"] == "Ada")
+    });
+    let by = |row: Option<BTreeMap<String, String>>| row.map(|row| row["capture_by"].clone());
+    assert_eq!(
+        by(row()).as_deref(),
+        Some("looks"),
+        "only the verdict is hers"
+    );
     for page in ["board.html", "heron/index.html", "heron/calibration.html"] {
         let says_so = || {
             let text = fs::read_to_string(place.results().join(page)).unwrap_or_default();

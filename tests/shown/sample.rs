@@ -300,8 +300,6 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
             .to_owned(),
         bench: bench.to_owned(),
         capture: Some(capture),
-        phone: None,
-        looks: None,
         rule: match capture {
             Capture::Calibration => "lamp photos",
             _ => "everything else",
@@ -312,15 +310,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
             _ => "",
         }
         .to_owned(),
-        groups: BTreeMap::new(),
-        taken: None,
         verdict,
-        reasons: Vec::new(),
-        metrics: Default::default(),
-        calibration: None,
-        answers: Default::default(),
-        not_measured: Vec::new(),
-        remarks: Vec::new(),
         provenance: Provenance {
             overrides: BTreeMap::new(),
             slate: BTreeMap::new(),
@@ -336,6 +326,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
             bracket: BTreeMap::new(),
         },
         photo,
+        ..Record::default()
     }
 }
 

@@ -180,6 +180,7 @@ pub(in crate::publish::files) mod tests {
             bench: "heron".to_owned(),
             capture: None,
             rule: "notes".to_owned(),
+            capture_by: None,
             phone: None,
             looks: None,
             label: "a".to_owned(),
