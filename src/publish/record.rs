@@ -98,7 +98,13 @@ impl Record {
         self.provenance.slate.get("by").map(String::as_str)
     }
 
-    /// True where slates are used and none governs it, because it may be of one of several phones.
+    /// True where a slate or a person says whose it is.
+    pub fn is_bench_told(&self) -> bool {
+        let said = [&self.provenance.slate, &self.provenance.overrides];
+        said.iter().any(|cells| cells.contains_key("bench"))
+    }
+
+    /// True where it may be of one of several phones that cannot be told apart, so that no slate governs it.
     pub fn is_of_alike_phones(&self) -> bool {
         let why = self.provenance.slate.get(UNGOVERNED);
         why.is_some_and(|why| why == ALIKE_PHONES)

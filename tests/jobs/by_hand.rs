@@ -91,6 +91,9 @@ fn check_says_what_the_rules_take_and_what_is_odd_about_benches_and_phones() {
         &demo_bytes("avocet/buoy-red.jpg"),
     );
     place.put("2026-11-12/notes.txt", b"the lamp at the ferry steps");
+    // Two phones of one kind in one folder: one counted name at two times.
+    place.put("dunlin/a/IMG_0007.jpg", &demo_bytes("dunlin/dye-2mg.jpg"));
+    place.put("dunlin/b/IMG_0007.jpg", &demo_bytes("dunlin/dye-4mg.jpg"));
     let config = place.path("lab.yaml");
     let text = quick_configuration();
     fs::write(&config, format!("{text}\noverrides: overrides.csv\n")).unwrap();
@@ -104,10 +107,11 @@ fn check_says_what_the_rules_take_and_what_is_odd_about_benches_and_phones() {
     for line in [
         "ok: rule 'lamp' takes 1 file, heron/lamp-01.jpg",
         "ok: rule 'sidecars' takes 1 file, 2026-11-12/notes.txt",
-        "told by a look once they are measured: 2 files, such as heron/IMG_0001.jpg",
+        "told by a look once they are measured: 4 files, such as dunlin/a/IMG_0007.jpg",
         "ATTENTION: the bench 2026-11-12 is named like a date",
         "ATTENTION: the bench heron has photos of 2 phones",
         "ATTENTION: two phones of the bench heron gave one name to two photos (",
+        "ATTENTION: no slate governs photos of the bench dunlin (2, such as dunlin/a/IMG_0007.jpg): several phones took them",
         "names 1 that are not in the inbox, such as heron/lamp-1.jpg",
     ] {
         assert!(said.contains(line), "{line} is missing in\n{said}");

@@ -378,13 +378,26 @@ fn no_slate_governs_photos_of_two_phones_that_cannot_be_told_apart() {
     );
     lab.put("heron/b/IMG_0002.jpg", "taken=10:30 light=5");
     sweep(&lab);
+    let alike = |photo: &str| {
+        let quality = lab.quality(photo).unwrap();
+        quality["provenance"]["slate"]["ungoverned"] == "alike-phones"
+    };
     for photo in [
         "heron/a/IMG_0002.jpg",
         "heron/b/IMG_0002.jpg",
         "heron/b/IMG_0003.jpg",
     ] {
         assert_eq!(capture(photo), "sample", "{photo}");
-        let quality = lab.quality(photo).unwrap();
-        assert_eq!(quality["provenance"]["slate"]["ungoverned"], "alike-phones");
+        assert!(alike(photo), "{photo}");
     }
+    // Nor are they taken for one where there is no slate at all.
+    std::fs::remove_file(lab.inbox().join("heron/a/IMG_0001.jpg")).unwrap();
+    sweep(&lab);
+    assert!(alike("heron/a/IMG_0002.jpg") && alike("heron/b/IMG_0003.jpg"));
+    std::fs::remove_file(lab.inbox().join("heron/b/IMG_0002.jpg")).unwrap();
+    sweep(&lab);
+    assert!(
+        !alike("heron/a/IMG_0002.jpg"),
+        "one phone, as far as is known"
+    );
 }
