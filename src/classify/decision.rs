@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::terms::{Capture, Seen};
+use crate::terms::{Capture, Ground, Seen};
 
 use super::bench::bench_name;
 use super::endings::stem;
@@ -24,6 +24,8 @@ pub struct Decision {
 /// What a decision rests on beside the file's name and header.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Basis {
+    /// What it was decided by.
+    pub ground: Ground,
     /// True where a rule asks what the photo looks like and nobody has looked yet: then the decision is what would hold for a
     /// photo that looks like nothing, and is to be made again.
     pub asks_to_look: bool,
@@ -43,9 +45,10 @@ impl Decision {
         self.outcome.bench()
     }
 
-    /// Has `said` of the photo at `path` go before what was decided; `who` says so.
-    pub(super) fn say(&mut self, said: &Said, path: &str, who: &str) {
+    /// Has `said` of the photo at `path` go before what was decided; `who` says so, on the `ground` of which it is.
+    pub(super) fn say(&mut self, said: &Said, path: &str, who: &str, ground: Ground) {
         if said.settles_capture() {
+            self.basis.ground = ground;
             self.basis.asks_to_look = false;
             self.basis.remarks.clear();
         }

@@ -96,7 +96,9 @@ pub struct Owned<'a> {
     pub bench: &'a str,
     /// Which phone took it; absent where nothing but the folder is known.
     pub phone: Option<&'a str>,
-    /// True where slates are used and none governs it, because it may be of one of several phones.
+    /// True where a slate or a person says whose it is: then one phone may serve two benches.
+    pub is_bench_told: bool,
+    /// True where it may be of one of several phones that cannot be told apart.
     pub is_of_alike_phones: bool,
 }
 
@@ -149,20 +151,26 @@ pub fn alike<'a>(photos: impl Iterator<Item = Taken<'a>>) -> BTreeSet<&'a str> {
 }
 
 /// What a person should look at before the class goes on, each in a sentence: a bench that is named like a date, one with
-/// several phones, a name that two phones gave to two photos of one bench, photos that no slate governs because phones are alike.
+/// several phones, a phone in two benches, a name that two phones gave to two photos of one bench, photos of phones that cannot be told
+/// apart.
 pub fn notices<'a>(photos: impl Iterator<Item = Owned<'a>>) -> Vec<String> {
     let mut benches: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
     let mut names: BTreeMap<(&str, String), BTreeMap<&str, &str>> = BTreeMap::new();
-    let mut ungoverned: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    let mut alike: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    let mut homes: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
     for Owned {
         photo,
         bench,
         phone,
+        is_bench_told,
         is_of_alike_phones,
     } in photos
     {
         if is_of_alike_phones {
-            ungoverned.entry(bench).or_default().push(photo);
+            alike.entry(bench).or_default().push(photo);
+        }
+        if let Some(phone) = phone.filter(|_| !is_bench_told) {
+            homes.entry(phone).or_default().insert(bench);
         }
         let phones = benches.entry(bench).or_default();
         let Some(phone) = phone else { continue };
@@ -189,7 +197,16 @@ pub fn notices<'a>(photos: impl Iterator<Item = Owned<'a>>) -> Vec<String> {
             ));
         }
     }
-    for (bench, photos) in ungoverned {
+    for (phone, benches) in homes.iter().filter(|(_, benches)| benches.len() > 1) {
+        let benches: Vec<&str> = benches.iter().copied().collect();
+        said.push(format!(
+            "photos of {} benches ({}) are of one phone by what their files say ({phone}): give it its bench under `phones:`, or, if \
+             the benches share it, have slates name the bench",
+            benches.len(),
+            benches.join(", ")
+        ));
+    }
+    for (bench, photos) in alike {
         let first = photos.iter().min().copied().unwrap_or_default();
         said.push(format!(
             "no slate governs photos of the bench {bench} ({}, such as {first}): several phones took them that cannot be told \
@@ -258,6 +275,7 @@ mod tests {
             photo,
             bench,
             phone,
+            is_bench_told: false,
             is_of_alike_phones: false,
         };
         let quiet = [
@@ -275,6 +293,22 @@ mod tests {
             said[0].contains("no slate governs photos of the bench a (1,"),
             "{said:?}"
         );
+        let twice = [
+            photo("a/IMG_1.jpg", "a", Some("Tern 1")),
+            photo("b/IMG_2.jpg", "b", Some("Tern 1")),
+        ];
+        let said = notices(twice.into_iter());
+        assert_eq!(said.len(), 1, "{said:?}");
+        assert!(
+            said[0].contains("2 benches (a, b) are of one phone"),
+            "{said:?}"
+        );
+        // Benches that share a phone say so by their slates.
+        let shared = ["a", "b"].map(|bench| Owned {
+            is_bench_told: true,
+            ..photo("p/IMG_1.jpg", bench, Some("Tern 1"))
+        });
+        assert_eq!(notices(shared.into_iter()), [""; 0]);
         let odd = [
             photo("2026-11-12/a/IMG_1.jpg", "2026-11-12", Some("Tern 1")),
             photo("2026-11-12/a/img_1 (1).jpg", "2026-11-12", Some("Skua 2")),

@@ -1,6 +1,6 @@
 //! The rules in order, first match wins, and what becomes of a file that none of them takes.
 
-use crate::terms::{Capture, Look, Seen};
+use crate::terms::{Capture, Ground, Look, Seen};
 
 use super::conditions::Conditions;
 use super::decision::{Basis, Decision, Outcome};
@@ -66,6 +66,11 @@ impl RuleSet {
     pub fn decide(&self, evidence: &Evidence<'_>) -> Decision {
         let mut decision = self.by_rules(evidence);
         let is_ignored = matches!(decision.outcome, Outcome::Ignore { .. });
+        decision.basis.ground = match decision.basis.seen {
+            _ if is_ignored => Ground::Rule,
+            Some(_) => Ground::Looks,
+            None => Ground::Name,
+        };
         let name = evidence.path.rsplit('/').next().unwrap_or(evidence.path);
         if !is_ignored && self.slates.asks(name) {
             decision.basis.asks_to_look |= evidence.seen.is_none();
@@ -79,7 +84,7 @@ impl RuleSet {
                 "" => "the instructor",
                 by => by,
             };
-            decision.say(person, evidence.path, by);
+            decision.say(person, evidence.path, by, Ground::Person);
             if person.settles_capture() {
                 // Whether anybody has looked before the person spoke must not show.
                 decision.basis.seen = None;
@@ -401,6 +406,7 @@ mod tests {
             };
             let decision = rules.decide(&evidence);
             assert!(!decision.basis.asks_to_look && decision.basis.seen.is_some());
+            assert_eq!(decision.basis.ground, Ground::Looks);
             purpose(decision).capture
         };
         let lamp = Look::Lamp("fluorescent".to_owned());
@@ -460,14 +466,24 @@ mod tests {
                 ..Evidence::new(path, &facts)
             });
             assert!(!decision.basis.asks_to_look || slate.is_none());
-            decision.purpose().map(|purpose| purpose.capture)
+            let capture = decision.purpose().map(|purpose| purpose.capture);
+            (capture, decision.basis.ground)
         };
         let some = Some(&slate);
-        assert_eq!(by("late/lamp.jpg", some, None), None);
-        assert_eq!(by("a/lamp.jpg", some, None), Some(Capture::Blank));
-        assert_eq!(by("a/IMG_0001.jpg", some, None), Some(Capture::Blank));
+        let lamp = (Some(Capture::Calibration), Ground::Name);
+        let blank = (Some(Capture::Blank), Ground::Slate);
+        assert_eq!(by("a/lamp.jpg", None, None), lamp);
+        assert_eq!(by("late/lamp.jpg", some, None), (None, Ground::Rule));
+        assert_eq!(by("a/lamp.jpg", some, None), blank);
+        assert_eq!(by("a/IMG_0001.jpg", some, None), blank);
         let both = by("late/lamp.jpg", some, Some(&person));
-        assert_eq!(both, Some(Capture::Bracket));
+        assert_eq!(both, (Some(Capture::Bracket), Ground::Person));
+        // A slate that names the bench alone leaves the rest to the name.
+        let bench = Said {
+            bench: Some("heron".to_owned()),
+            ..Said::default()
+        };
+        assert_eq!(by("a/lamp.jpg", Some(&bench), None), lamp);
     }
 
     proptest! {

@@ -3,7 +3,7 @@
 use super::camera_names::CameraNames;
 use super::decision::{Decision, Outcome};
 use super::said::Said;
-use crate::terms::Capture;
+use crate::terms::{Capture, Ground};
 
 /// Which photos are looked at for a slate, of those that are to be measured.
 #[derive(Clone, Debug, Default)]
@@ -62,7 +62,8 @@ pub(super) fn say(decision: &mut Decision, slate: &Said, path: &str, room_lamp: 
             said.lamp = room_lamp.map(str::to_owned);
         }
     }
-    decision.say(&said, path, &format!("the slate {}", said.by));
+    let who = format!("the slate {}", said.by);
+    decision.say(&said, path, &who, Ground::Slate);
     decision.basis.slate = Some(slate.clone());
 }
 

@@ -15,7 +15,7 @@ use std::sync::Arc;
 
 use clap::{ArgAction, Args, Parser, Subcommand};
 
-use crate::run::rehearse::{Discs, Play};
+use crate::run::rehearse::{Discs, Names, Play};
 use crate::run::reload::{Loaded, Unusable};
 use crate::run::{
     self, Bell, Configuration, Failure, News, Orders, Part, Report, Screen, Worker, reload, signals,
@@ -132,6 +132,10 @@ pub enum Command {
         /// Through what discs the class looks: ideal ones, or pieces of discs as they are
         #[arg(long, value_name = "KIND", default_value = "real", value_parser = ["ideal", "real"], hide = true)]
         discs: String,
+        /// Under what names its photos arrive: plain ones that say what each is, or those that cameras give, with slates, a phone
+        /// that two benches share and a folder that two phones share
+        #[arg(long, value_name = "KIND", default_value = "plain", value_parser = ["plain", "camera"])]
+        names: String,
         /// Keep inbox, results and truth.json in this folder [default: a temporary one, removed at the end]
         #[arg(long, value_name = "DIR")]
         keep: Option<PathBuf>,
@@ -227,6 +231,7 @@ pub fn main() -> ExitCode {
             photos,
             seed,
             discs,
+            names,
             keep,
         } => {
             let play = |folder| Play {
@@ -236,6 +241,10 @@ pub fn main() -> ExitCode {
                 discs: match discs.as_str() {
                     "real" => Discs::Real,
                     _ => Discs::Ideal,
+                },
+                names: match names.as_str() {
+                    "camera" => Names::Camera,
+                    _ => Names::Plain,
                 },
                 folder,
             };

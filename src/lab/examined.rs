@@ -123,6 +123,7 @@ pub fn record(origin: &Origin, examined: &Examined) -> Record {
     let m = &examined.measurement;
     let is_ignored = examined.verdict == Verdict::Ignored;
     let purpose = origin.decision.purpose().filter(|_| !is_ignored);
+    let is_as_decided = purpose.is_some() || origin.decision.purpose().is_none();
     let mut metrics = m.metrics.clone();
     if m.spectrum.is_some() {
         // How it was exposed links it to others of its scene.
@@ -139,6 +140,7 @@ pub fn record(origin: &Origin, examined: &Examined) -> Record {
         photo: origin.photo.clone(),
         bench: origin.decision.bench().to_owned(),
         rule: origin.decision.rule.clone(),
+        capture_by: is_as_decided.then_some(origin.decision.basis.ground),
         phone: Phone::of(&origin.photo, &origin.facts).map(|phone| phone.to_string()),
         looks: origin.decision.basis.seen.clone(),
         taken: origin.facts.taken.map(|taken| taken.to_string()),

@@ -11,8 +11,8 @@ use serde::ser::SerializeStruct;
 use serde::{Deserialize, Serialize, Serializer};
 
 use crate::terms::{
-    Calibration, Capture, Estimate, KnownLine, LineUse, Metrics, PARAMETERS, Quantity, Reason,
-    ScaleKind, Seen, SlateSeen, Unmeasured, Verdict,
+    Calibration, Capture, Estimate, Ground, KnownLine, LineUse, Metrics, PARAMETERS, Quantity,
+    Reason, ScaleKind, Seen, SlateSeen, Unmeasured, Verdict,
 };
 
 /// One photo's fate. The order of the fields is that in the file.
@@ -26,6 +26,10 @@ pub struct Record {
     pub capture: Option<Capture>,
     /// Name of the rule that took it.
     pub rule: String,
+    /// What `capture` was decided by, or that a rule, a slate or a person leaves it alone; absent where another file is measured in its
+    /// place.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub capture_by: Option<Ground>,
     /// What the people call it.
     pub label: String,
     /// Lamp named by the rule, for calibrations; empty otherwise.
@@ -92,7 +96,18 @@ impl Record {
         (!cells.is_empty()).then_some(by)
     }
 
-    /// True where slates are used and none governs it, because it may be of one of several phones.
+    /// The slate that governs it, by its path below the inbox, or two with `with` between them; absent where none does.
+    pub fn slate(&self) -> Option<&str> {
+        self.provenance.slate.get("by").map(String::as_str)
+    }
+
+    /// True where a slate or a person says whose it is.
+    pub fn is_bench_told(&self) -> bool {
+        let said = [&self.provenance.slate, &self.provenance.overrides];
+        said.iter().any(|cells| cells.contains_key("bench"))
+    }
+
+    /// True where it may be of one of several phones that cannot be told apart, so that no slate governs it.
     pub fn is_of_alike_phones(&self) -> bool {
         let why = self.provenance.slate.get(UNGOVERNED);
         why.is_some_and(|why| why == ALIKE_PHONES)

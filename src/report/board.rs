@@ -207,6 +207,7 @@ fn odd(inputs: &Inputs<'_>) -> Vec<String> {
         photo: &s.record.photo,
         bench: &s.record.bench,
         phone: s.record.capture.and(s.record.phone.as_deref()),
+        is_bench_told: s.record.is_bench_told(),
         is_of_alike_phones: s.record.is_of_alike_phones(),
     });
     let said = notices(photos).into_iter();

@@ -72,7 +72,7 @@ pub static QUALITY: Schema = Schema {
 
 /// What stands in `quality.csv` behind the metrics that every class has.
 #[rustfmt::skip]
-pub static QUALITY_AFTER: [Column; 19] = [
+pub static QUALITY_AFTER: [Column; 21] = [
     c("order_side", "", Text, "where the measured order lies: left, right, above or below the slit's image", "where none was measured"),
     c("calibration_photo", "", Text, "the lamp photo that its scale comes from; of a lamp photo, itself", "where it has no scale from a lamp's lines"),
     c("scale", "", Text, "calibrated (from a lamp photo's lines) or provisional (from the phone's stated focal length)", "where it has no scale"),
@@ -92,6 +92,9 @@ pub static QUALITY_AFTER: [Column; 19] = [
     c("decided", "", Text, "what was decided", "where nobody did"),
     c("settled_by", "", Text, "the photo by which it was taken again", "where it was not"),
     SESSION,
+    c("capture_by", "", Text, "what its capture, or that it is left alone, was decided by: person (the instructor's table), rule (one that leaves it \
+       alone), slate (the one that governs it, or the one that it is), name (a rule, by name and header) or looks", "where another file is measured in its place"),
+    c("slate", "", Text, "the slate that governs it, by its path below the inbox; the one of what comes next with the one of the bench where two do", "where none does"),
 ];
 
 /// `spectra.csv`: these, then those of `spectrum.csv`, then [`SPECTRA_AFTER`].

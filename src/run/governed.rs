@@ -2,7 +2,7 @@
 //!
 //! Pure, and a function of all photos together: it is worked out anew whenever one comes, goes or changes.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
@@ -10,7 +10,7 @@ use crate::arrive::listing::Rel;
 use crate::classify::{Outcome, Phone, Said, Taken, alike};
 use crate::publish::record::{ALIKE_PHONES, CONCENTRATION, SERIES, UNGOVERNED};
 use crate::slates::{Photo, Sighting, Slate, Under, Ungoverned, What, governed};
-use crate::terms::{Capture, Sessions};
+use crate::terms::{Capture, Ground, Sessions};
 
 use super::known::Known;
 use super::work::Work;
@@ -29,26 +29,32 @@ pub struct Deciding<'a> {
     pub slates_valid_min: Option<f64>,
 }
 
-/// Has slates decide on the photos of one session. `better` names for each photo another form of the same shot that is measured in
+/// Has slates decide on the photos of one session, and notes photos of phones that cannot be told apart, slates or not. `better` names for each photo another form of the same shot that is measured in
 /// its place: what holds for one holds for both.
 pub fn govern(by: &Deciding<'_>, better: &[Option<usize>], photos: &mut [(&Rel, &mut Known)]) {
     let own: Vec<Sighting> = photos.iter().map(|(_, photo)| photo.sighting()).collect();
-    if own.iter().all(|seen| *seen == Sighting::None) {
-        return;
-    }
+    let has_slates = own.iter().any(|seen| *seen != Sighting::None);
     let all: Vec<&Known> = photos.iter().map(|(_, photo)| &**photo).collect();
     let shots = Shots::of(&all, better, &own);
     let keys: Vec<String> = all
         .iter()
         .map(|photo| phone_of(photo, by.sessions))
         .collect();
+    let taken = shots.firsts.iter().map(|&i| Taken {
+        phone: &keys[i],
+        photo: &all[i].shown,
+        facts: &all[i].facts,
+    });
+    let alike: BTreeSet<String> = alike(taken).into_iter().map(str::to_owned).collect();
+    if !has_slates {
+        for (((_, photo), key), shot) in photos.iter_mut().zip(&keys).zip(&shots.of_photo) {
+            if shot.is_some() && alike.contains(key) && photo.decision.purpose().is_some() {
+                photo.slate_cells = alike_phones();
+            }
+        }
+        return;
+    }
     let (under, slates) = {
-        let taken = shots.firsts.iter().map(|&i| Taken {
-            phone: &keys[i],
-            photo: &all[i].shown,
-            facts: &all[i].facts,
-        });
-        let alike = alike(taken);
         let shots: Vec<Photo<'_>> = shots
             .firsts
             .iter()
@@ -56,7 +62,7 @@ pub fn govern(by: &Deciding<'_>, better: &[Option<usize>], photos: &mut [(&Rel, 
             .map(|(&i, seen)| Photo {
                 path: &all[i].shown,
                 session: "",
-                phone: Some(keys[i].as_str()).filter(|key| !alike.contains(key)),
+                phone: Some(keys[i].as_str()).filter(|key| !alike.contains(*key)),
                 taken: all[i].facts.taken,
                 seen,
             })
@@ -189,6 +195,7 @@ impl Words<'_> {
         };
         let decision = Arc::make_mut(&mut photo.decision);
         decision.basis.slate = None;
+        decision.basis.ground = Ground::Slate;
         let bench = decision.bench().to_owned();
         decision.outcome = Outcome::Ignore { bench, why };
     }

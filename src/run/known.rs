@@ -184,6 +184,13 @@ impl Known {
         self.role = format!("{role:?}");
     }
 
+    /// True where a slate or a person says whose it is.
+    fn is_bench_told(&self) -> bool {
+        let basis = &self.decision.basis;
+        let mut said = [&basis.slate, &basis.person].into_iter().flatten();
+        said.any(|said| said.bench.is_some())
+    }
+
     /// What it was taken for; absent where it is ignored.
     pub fn capture(&self) -> Option<Capture> {
         self.decision.purpose().map(|purpose| purpose.capture)
@@ -242,6 +249,7 @@ pub fn notices<'a>(photos: impl Iterator<Item = &'a Known>) -> Vec<String> {
             photo: &photo.shown,
             bench: photo.bench(),
             phone: phone.as_deref(),
+            is_bench_told: photo.is_bench_told(),
             is_of_alike_phones: photo
                 .slate_cells
                 .get(UNGOVERNED)

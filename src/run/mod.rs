@@ -52,6 +52,7 @@ mod summaries;
 mod summing;
 mod telling;
 mod threads;
+mod unnamed;
 mod work;
 mod worker;
 mod world;

@@ -15,7 +15,7 @@ use serde_json::Value;
 
 pub use crate::simulate::class::Discs;
 use crate::simulate::class::rehearsal;
-use crate::simulate::score::{self, Entry, Score, Seen, SeenReason, SeenRow, Speed};
+use crate::simulate::score::{self, Entry, Score, Seen, SeenReason, SeenRow, Slates, Speed};
 use crate::simulate::{self, Planned, Shot, Truth};
 use crate::system::processor_time_s;
 use crate::terms::{Estimate, Interval};
@@ -24,6 +24,7 @@ use super::bell::Ears;
 use super::failure::Failure;
 use super::news::{News, Screen};
 use super::threads;
+use super::unnamed::{Of, Upload, plans, unnamed};
 use super::work::Setup;
 use super::worker::Worker;
 
@@ -41,8 +42,20 @@ pub struct Play {
     pub seed: u64,
     /// Through what discs the class looks.
     pub discs: Discs,
+    /// Under what names its photos arrive.
+    pub names: Names,
     /// Folder for `inbox/`, `results/` and `truth.json`.
     pub folder: PathBuf,
+}
+
+/// Under what names the photos of a class arrive.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Names {
+    /// Those that say what each photo is.
+    #[default]
+    Plain,
+    /// Those that cameras give, with slates, a phone that two benches share, and a folder that two phones share.
+    Camera,
 }
 
 /// A photo in `truth.json`.
@@ -54,6 +67,9 @@ pub struct TruePhoto {
     pub shot: Shot,
     /// What a perfect measurement would find.
     pub truth: Truth,
+    /// What the class's plan calls it, where its own name says nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub plan: Option<String>,
 }
 
 /// Plays the class and scores it; returns the score and the table.
@@ -88,16 +104,28 @@ pub fn rehearse(
     orders.screen = screen.clone();
     orders.workers = workers.unwrap_or(orders.workers);
 
-    let planned = rehearsal(play.seed, play.n_benches, play.n_photos, play.discs);
+    let class = rehearsal(play.seed, play.n_benches, play.n_photos, play.discs);
+    let uploads = match play.names {
+        Names::Plain => class.into_iter().map(Upload::named).collect(),
+        Names::Camera => unnamed(class, play.seed),
+    };
     tracing::info!(
         "{} photos of {} benches are being drawn",
-        planned.len(),
+        uploads.len(),
         play.n_benches
     );
+    let plans = plans(&uploads);
+    let (planned, of): (Vec<Planned>, Vec<Of>) =
+        uploads.into_iter().map(|u| (u.planned, u.of)).unzip();
     let at_once =
         (orders.memory_bytes / DRAWING_BYTES).clamp(1, orders.workers.max(1) as u64) as usize;
     let began = Instant::now();
-    let truths = draw(planned, &inbox, at_once, &ears, screen.as_deref())?;
+    let mut truths = draw(planned, &inbox, at_once, &ears, screen.as_deref())?;
+    if play.names == Names::Camera {
+        for truth in &mut truths {
+            truth.plan = plans.get(&truth.photo).cloned();
+        }
+    }
     let drawing_s = began.elapsed().as_secs_f64();
     let file = play.folder.join("truth.json");
     let json = serde_json::to_vec_pretty(&truths)
@@ -124,40 +152,86 @@ pub fn rehearse(
             "not everything could be published: {failure}"
         )));
     }
-    let concentrations = concentrations(&results, &truths).map_err(Failure::Work)?;
-    let mut settled: BTreeMap<String, String> = rows::<QualityCells>(&results.join("quality.csv"))
-        .map_err(Failure::Work)?
-        .into_iter()
-        .map(|row| (row.photo, row.settled_by))
-        .collect();
-    let mut entries = Vec::with_capacity(truths.len());
-    for TruePhoto { photo, truth, .. } in truths {
-        let mut seen = read_back(&results.join(&photo)).map_err(Failure::Work)?;
-        if let Some(seen) = &mut seen {
-            seen.settled_by = settled.remove(&photo).unwrap_or_default();
-        }
-        let bench = photo.split('/').next().unwrap_or_default().to_owned();
-        entries.push(Entry {
-            photo,
-            bench,
-            truth,
-            seen,
-        });
-    }
+    let (entries, slates) = read_all(&results, &truths, &of, &plans).map_err(Failure::Work)?;
     let mut score = score::score(&entries, &limits);
-    score.concentrations = concentrations;
+    score.concentrations = concentrations(&results, &truths, &plans).map_err(Failure::Work)?;
+    score.slates = slates;
     let title = format!(
-        "Rehearsal: seed {}, {} benches, {} photos{}",
+        "Rehearsal: seed {}, {} benches, {} photos{}{}",
         play.seed,
         play.n_benches,
-        play.n_photos,
+        entries.len(),
         match play.discs {
             Discs::Real => "",
             Discs::Ideal => ", ideal discs",
+        },
+        match play.names {
+            Names::Plain => "",
+            Names::Camera => ", camera names",
         }
     );
     let table = score::table(&score, &speed, &title);
     Ok((score, table))
+}
+
+/// What was published of every photo, each under the path that it has in the class's plan, and what became of the slates.
+fn read_all(
+    results: &Path,
+    truths: &[TruePhoto],
+    of: &[Of],
+    plans: &BTreeMap<String, String>,
+) -> Result<(Vec<Entry>, Slates), String> {
+    let rows = rows::<QualityCells>(&results.join("quality.csv"))?.into_iter();
+    let mut rows: BTreeMap<String, QualityCells> =
+        rows.map(|row| (row.photo.clone(), row)).collect();
+    let planned = |photo: &str| plans.get(photo).map_or("", String::as_str).to_owned();
+    let mut entries = Vec::with_capacity(truths.len());
+    let mut slates = Slates::default();
+    for (TruePhoto { photo, truth, .. }, of) in truths.iter().zip(of) {
+        let row = rows.remove(photo).unwrap_or_default();
+        let folder = results.join(folder_of(photo, &row.bench));
+        match of {
+            Of::Slate(slate) => {
+                slates.n += 1;
+                match slate_in(&folder) {
+                    Some(text) if text == slate.text() => {}
+                    Some(text) => slates.wrong.push(format!("{photo}: {text}")),
+                    None => slates.unread.push(format!("{photo}: {}", row.verdict)),
+                }
+            }
+            Of::Photo { plan, is_told } => {
+                let mut seen = read_back(&folder)?;
+                if let Some(seen) = &mut seen {
+                    seen.bench = row.bench;
+                    seen.settled_by = planned(&row.settled_by);
+                    seen.scale_from = planned(&seen.scale_from);
+                }
+                entries.push(Entry {
+                    photo: plan.clone(),
+                    bench: plan.split('/').next().unwrap_or_default().to_owned(),
+                    is_told: *is_told,
+                    truth: truth.clone(),
+                    seen,
+                });
+            }
+        }
+    }
+    Ok((entries, slates))
+}
+
+/// Where a photo's folder lies below the results: behind its bench, unless its own first folder is that.
+fn folder_of(photo: &str, bench: &str) -> String {
+    match photo.split_once('/') {
+        Some((first, _)) if first == bench || bench.is_empty() => photo.to_owned(),
+        _ => format!("{bench}/{photo}"),
+    }
+}
+
+/// What the slate in a photo was read as; absent where none was read.
+fn slate_in(folder: &Path) -> Option<String> {
+    let json: Value = serde_json::from_slice(&fs::read(folder.join("quality.json")).ok()?).ok()?;
+    let text = json["looks"]["slate"]["read"].as_str()?;
+    (json["verdict"] == "ignored").then(|| text.to_owned())
 }
 
 fn trouble(step: &str, path: &Path, error: &dyn std::fmt::Display) -> Failure {
@@ -205,6 +279,7 @@ fn draw(
                     photo: path,
                     shot,
                     truth,
+                    plan: None,
                 })
             })
             .collect()
@@ -288,9 +363,11 @@ struct PeakCells {
 }
 
 /// The same of `quality.csv`.
-#[derive(Deserialize)]
+#[derive(Default, Deserialize)]
 struct QualityCells {
     photo: String,
+    bench: String,
+    verdict: String,
     settled_by: String,
 }
 
@@ -305,7 +382,11 @@ struct ConcentrationCells {
 }
 
 /// The unknowns of the class by their photos, with what `concentrations.csv` says of each.
-fn concentrations(results: &Path, truths: &[TruePhoto]) -> Result<Vec<score::Unknown>, String> {
+fn concentrations(
+    results: &Path,
+    truths: &[TruePhoto],
+    plans: &BTreeMap<String, String>,
+) -> Result<Vec<score::Unknown>, String> {
     let rows = rows::<ConcentrationCells>(&results.join("concentrations.csv"))?.into_iter();
     let by_photo: BTreeMap<String, (Estimate, Interval)> = rows
         .filter_map(|row| {
@@ -315,10 +396,11 @@ fn concentrations(results: &Path, truths: &[TruePhoto]) -> Result<Vec<score::Unk
         .collect();
     Ok(truths
         .iter()
-        .filter(|t| t.photo.ends_with("-unknown.jpg"))
-        .filter_map(|t| {
+        .filter_map(|t| Some((t, plans.get(&t.photo)?)))
+        .filter(|(_, plan)| plan.ends_with("-unknown.jpg"))
+        .filter_map(|(t, plan)| {
             Some(score::Unknown {
-                photo: t.photo.clone(),
+                photo: plan.clone(),
                 truth: t.shot.light.solution.as_ref()?.concentration,
                 found: by_photo.get(&t.photo).copied(),
             })

@@ -6,7 +6,7 @@ use std::io::Read;
 use std::path::Path;
 
 use crate::arrive::listing::{Kind, Listing};
-use crate::classify::{Decision, Evidence, Owned, Phone, notices};
+use crate::classify::{Decision, Evidence, Owned, Phone, Taken, alike, notices};
 use crate::decode::{self, Facts};
 use crate::settings::Settings;
 
@@ -42,6 +42,7 @@ impl Group {
 struct Sorted {
     photo: String,
     decision: Decision,
+    facts: Facts,
     phone: Option<Phone>,
 }
 
@@ -55,6 +56,7 @@ pub fn sorting(settings: &Settings, listing: &Listing, said: &mut Vec<String>) {
         photo,
         decision,
         phone,
+        ..
     } in &sorted
     {
         if decision.basis.person.is_some() {
@@ -112,11 +114,25 @@ fn odd(settings: &Settings, sorted: &[Sorted], said: &mut Vec<String>) {
                 .map(Phone::to_string)
         })
         .collect();
+    let taken = sorted.iter().zip(&phones).filter_map(|(s, phone)| {
+        Some(Taken {
+            phone: phone.as_deref()?,
+            photo: &s.photo,
+            facts: &s.facts,
+        })
+    });
+    let alike = alike(taken);
     let owned = sorted.iter().zip(&phones).map(|(s, phone)| Owned {
         photo: &s.photo,
         bench: s.decision.bench(),
         phone: phone.as_deref(),
-        is_of_alike_phones: false,
+        is_bench_told: s
+            .decision
+            .basis
+            .person
+            .as_ref()
+            .is_some_and(|p| p.bench.is_some()),
+        is_of_alike_phones: phone.as_deref().is_some_and(|phone| alike.contains(phone)),
     });
     let notices = notices(owned).into_iter();
     said.extend(notices.map(|notice| format!("ATTENTION: {notice}")));
@@ -155,6 +171,7 @@ fn sort(settings: &Settings, listing: &Listing, said: &mut Vec<String>) -> Vec<S
         Sorted {
             photo,
             decision,
+            facts,
             phone,
         }
     });

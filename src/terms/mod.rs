@@ -5,6 +5,7 @@ mod capture;
 mod code;
 mod drawing;
 mod estimate;
+mod ground;
 mod instrument;
 mod lamp;
 mod measurement;
@@ -23,6 +24,7 @@ pub use capture::Capture;
 pub use code::{COMMON_SLOTS, Code};
 pub use drawing::{Drawing, DrawnLine};
 pub use estimate::{Estimate, Interval, Point};
+pub use ground::Ground;
 pub use instrument::{
     Calibration, FoundOut, Instrument, OnSensor, Optics, PARAMETERS, ScaleKind, SigmaAt,
 };

@@ -1,6 +1,5 @@
 //! The instructor's own table has the last word on single photos, and the rooms' phones are noticed.
 
-use std::collections::BTreeMap;
 use std::fs;
 use std::os::unix::fs::MetadataExt;
 
@@ -43,14 +42,16 @@ fn a_table_saved_while_it_watches_decides_on_those_photos_alone() {
         "{advice}"
     );
     // The tables follow the photos: this one may still be to come, or be without the row.
-    let is_decided_by_ada = || {
+    let row = || {
         let table = fs::read(place.results().join("quality.csv")).unwrap_or_default();
-        let is_it = |row: &BTreeMap<String, String>| row["photo"] == PHOTO;
-        real::rows(&table)
-            .iter()
-            .any(|row| is_it(row) && row["decided_by"] == "Ada")
+        let mut rows = real::rows(&table).into_iter();
+        rows.find(|row| row["photo"] == PHOTO)
     };
-    place.wait_for("the table", is_decided_by_ada);
+    place.wait_for("the table", || {
+        row().is_some_and(|row| row["decided_by"] == "Ada")
+    });
+    let by = row().map(|row| row["capture_by"].clone());
+    assert_eq!(by.as_deref(), Some("looks"), "only the verdict is hers");
     for page in ["board.html", "heron/index.html", "heron/calibration.html"] {
         let says_so = || {
             let text = fs::read_to_string(place.results().join(page)).unwrap_or_default();
@@ -86,6 +87,9 @@ fn check_says_what_the_rules_take_and_what_is_odd_about_benches_and_phones() {
         &demo_bytes("avocet/buoy-red.jpg"),
     );
     place.put("2026-11-12/notes.txt", b"the lamp at the ferry steps");
+    // Two phones of one kind in one folder: one counted name at two times.
+    place.put("dunlin/a/IMG_0007.jpg", &demo_bytes("dunlin/dye-2mg.jpg"));
+    place.put("dunlin/b/IMG_0007.jpg", &demo_bytes("dunlin/dye-4mg.jpg"));
     let config = place.path("lab.yaml");
     let text = quick_configuration();
     fs::write(&config, format!("{text}\noverrides: overrides.csv\n")).unwrap();
@@ -99,10 +103,11 @@ fn check_says_what_the_rules_take_and_what_is_odd_about_benches_and_phones() {
     for line in [
         "ok: rule 'lamp' takes 1 file, heron/lamp-01.jpg",
         "ok: rule 'sidecars' takes 1 file, 2026-11-12/notes.txt",
-        "told by a look once they are measured: 2 files, such as heron/IMG_0001.jpg",
+        "told by a look once they are measured: 4 files, such as dunlin/a/IMG_0007.jpg",
         "ATTENTION: the bench 2026-11-12 is named like a date",
         "ATTENTION: the bench heron has photos of 2 phones",
         "ATTENTION: two phones of the bench heron gave one name to two photos (",
+        "ATTENTION: no slate governs photos of the bench dunlin (2, such as dunlin/a/IMG_0007.jpg): several phones took them",
         "names 1 that are not in the inbox, such as heron/lamp-1.jpg",
     ] {
         assert!(said.contains(line), "{line} is missing in\n{said}");

@@ -1,6 +1,6 @@
-//! The demo's class: one evening, four benches, the lamps along the quay of a small harbour town.
+//! The demo's class: one evening, five benches, the lamps along the quay of a small harbour town.
 //!
-//! Every photo that a class spoils is there once. The committed pictures are drawn from this plan.
+//! Every photo that a class spoils is there once. The fifth bench let its phone name the photos, and used slates. The committed pictures are drawn from this plan.
 
 use jiff::ToSpan;
 use jiff::civil::{DateTime, date};
@@ -10,9 +10,10 @@ use rand_pcg::Pcg64Mcg;
 use slitwatch::simulate::class::Discs;
 use slitwatch::simulate::light::Dye;
 use slitwatch::simulate::{
-    Exposure, Fault, Instrument, Light, Nuisance, Phone, Planned, Pose, Reality, Scene, Shot,
+    Card, Exposure, Fault, Instrument, Light, Nuisance, Phone, Planned, Pose, Reality, Scene, Shot,
     Source,
 };
+use slitwatch::slates::{Slate, Square, What};
 
 /// Through what discs the committed photos were taken. Whoever changes it draws them anew (`tests/redraw.rs`).
 const DISCS: Discs = Discs::Real;
@@ -201,7 +202,85 @@ pub fn class() -> Vec<Planned> {
          Sodium lamp is the old one by the ice house. Never looked at the tank lamp without the lid:\n\
          ultraviolet, the warden switched it.\n",
     );
+    // The fifth bench has an evening of its own, so that what is drawn of the others does not hang on it.
+    evening.planned.extend(with_slates());
+    evening.planned.sort_by_key(|planned| planned.shot.taken);
     evening.planned
+}
+
+/// The bench whose phone names its photos by itself: what its names do not say, and nobody can see, its slates do.
+fn with_slates() -> Vec<Planned> {
+    let phones = Phone::all();
+    let mut evening = Evening {
+        planned: Vec::new(),
+        clock: date(2026, 11, 12).at(18, 52, 31, 0),
+        chance: Pcg64Mcg::seed_from_u64(0xc71e),
+    };
+    let curlew = Bench {
+        name: "curlew",
+        phone: Phone {
+            make: "Sedgeley".into(),
+            model: "Sedgeley Mini".into(),
+            width: 2592,
+            height: 1944,
+            focal_px: 0.78 * 2592.0,
+            k1: 0.009,
+            centre_offset_px: (6.0, -8.0),
+            ..phones[3].clone()
+        },
+        instrument: Instrument {
+            slit_width_um: 180.0,
+            incidence_deg: 1.1,
+            skew_deg: -0.5,
+            ..Instrument::sound(53)
+        },
+        orientation: 1,
+    };
+    let hall_lamp = Light::of(Source::TriPhosphor, 5);
+    let bench_led = Light {
+        brightness: 10.0,
+        ..Light::of(Source::WhiteLed(4200.0), 14)
+    };
+    let sample = |label: &str| What::Sample(Some(label.to_owned()));
+    evening.card(&curlew, What::Lamp(None));
+    evening.take_unnamed(&curlew, &hall_lamp);
+    evening.card(&curlew, What::Blank);
+    evening.take_unnamed(&curlew, &bench_led);
+    // The red glass of the port light, before the bench's own lamp.
+    evening.card(&curlew, sample("port-light-glass"));
+    evening.take_unnamed(&curlew, &bench_led.through(Dye::Red, 5.0));
+    evening.card(&curlew, sample("ice-house-lamp"));
+    let ice_house = Light {
+        brightness: 0.5,
+        ..Light::of(Source::Mercury, 6)
+    };
+    evening.take_unnamed(&curlew, &ice_house);
+    for planned in &mut evening.planned {
+        // An old phone that saves room.
+        planned.shot.jpeg_quality = 75;
+    }
+    evening.planned
+}
+
+/// A card as it lies on a bench, photographed past the tube.
+pub fn card(square: Square) -> Scene {
+    Scene::Card(Card {
+        side: square.side,
+        dark: square.dark,
+        height: 0.5,
+        at: (0.45, 0.5),
+        turn_deg: 8.0,
+        tilt_deg: 15.0,
+        tilt_towards_deg: 40.0,
+        blur: 0.1,
+        evenness: 0.6,
+        paper_level: 0.6,
+    })
+}
+
+/// The name that a phone gives by itself.
+pub fn camera_name(taken: DateTime) -> String {
+    taken.strftime("IMG_%Y%m%d_%H%M%S.jpg").to_string()
 }
 
 struct Bench {
@@ -256,6 +335,22 @@ impl Evening {
         });
         self.clock = self.clock.saturating_add(wait_s.seconds());
         &mut self.planned.last_mut().expect("just pushed").shot
+    }
+
+    /// The same under the name that the phone gives it.
+    fn take_unnamed(&mut self, bench: &Bench, light: &Light) -> &mut Shot {
+        let name = camera_name(self.clock);
+        self.take(bench, &name, light, &[])
+    }
+
+    /// The slate of what comes next, which follows within a minute.
+    fn card(&mut self, bench: &Bench, what: What) {
+        let square = Square::of(&Slate::of(what)).expect("a short text");
+        let taken = self.clock;
+        let shot = self.take_unnamed(bench, &Light::of(Source::Dark, 0));
+        shot.exposure = Exposure::Set(1.0 / 60.0, 100.0);
+        shot.scene = card(square);
+        self.clock = taken.saturating_add(38.seconds());
     }
 
     /// Shutter as for `light`, slit covered.

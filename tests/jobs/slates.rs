@@ -1,6 +1,6 @@
 //! Printed cards before photos whose names say nothing: they come to what their names said, whatever arrives first.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -9,13 +9,14 @@ use slitwatch::classify::{Decision, Evidence, RuleSet};
 use slitwatch::decode::Facts;
 use slitwatch::run::{self, Bell, Class, Fate, Gone, Job, Outcome, Sink, Work};
 use slitwatch::settings;
-use slitwatch::simulate::{Card, Exposure, Planned, Scene, draw};
+use slitwatch::simulate::{Exposure, Planned, draw};
 use slitwatch::slates::{Slate, Square, What};
 use slitwatch::terms::{Look, Seen, SlateSeen};
 
+use crate::evening::{self, camera_name};
 use crate::fake::Fake;
 use crate::lab::Lab;
-use crate::real::{CLASS, Place, SWEPT, demo_bytes, stderr, stdout};
+use crate::real::{CLASS, Place, SWEPT, demo_bytes, shipped, stderr, stdout};
 
 /// A photo of a card, taken by the phone of `planned` a few seconds before; a thumb on its square where it cannot be read.
 fn card(planned: &Planned, slate: &Slate, is_covered: bool) -> (String, Vec<u8>) {
@@ -28,20 +29,8 @@ fn card(planned: &Planned, slate: &Slate, is_covered: bool) -> (String, Vec<u8>)
     let mut shot = planned.shot.clone();
     shot.taken -= 5.seconds();
     shot.exposure = Exposure::Set(1.0 / 60.0, 200.0);
-    shot.scene = Scene::Card(Card {
-        side: square.side,
-        dark: square.dark,
-        height: 0.5,
-        at: (0.45, 0.5),
-        turn_deg: 8.0,
-        tilt_deg: 15.0,
-        tilt_towards_deg: 40.0,
-        blur: 0.1,
-        evenness: 0.6,
-        paper_level: 0.6,
-    });
-    let name = shot.taken.strftime("IMG_%Y%m%d_%H%M%S.jpg").to_string();
-    (name, draw(&shot).jpeg)
+    shot.scene = evening::card(square);
+    (camera_name(shot.taken), draw(&shot).jpeg)
 }
 
 fn planned(photo: &str) -> &'static Planned {
@@ -127,6 +116,73 @@ fn cards_before_photos_of_the_demo_say_what_their_names_said() {
         format!("the slate phone of dunlin/{card} goes before it: bench dunlin, next: the blank");
     assert!(said.contains(&line), "{said}");
     assert!(said.contains("capture blank, bench dunlin"), "{said}");
+}
+
+/// The slate that a bench photographs before a photo of the demo, if its capture cannot be seen, or if the slate before it would hold.
+fn slate_before(photo: &str) -> Option<Slate> {
+    let what = match photo {
+        "dunlin/blank-01.jpg" => What::Blank,
+        "turnstone/lamp-02-bulb.jpg" => What::Lamp(None),
+        "turnstone/kiosk-halogen-far.jpg" => What::Sample(None),
+        _ => {
+            let solution_of = photo.strip_prefix("dunlin/dye-")?;
+            let mg = solution_of.split_once("mg").map(|(mg, _)| mg.parse());
+            solution(mg.map(|mg| mg.expect("a number")))
+        }
+    };
+    Some(Slate::of(what))
+}
+
+#[test]
+fn the_whole_demo_in_one_folder_with_its_phones_known_comes_to_the_same_by_its_slates() {
+    let place = Place::new();
+    let text = std::fs::read_to_string(shipped("config/lab.yaml")).unwrap();
+    let known = "phones: {'Ostrel Four': heron, 'QN-20': dunlin, 'Brindle*': avocet, 'Vellum Mini': turnstone, 'sedge*': curlew}";
+    let config = place.path("lab.yaml");
+    std::fs::write(&config, text.replace("phones: {}", known)).unwrap();
+    let mut names = BTreeMap::new();
+    let mut taken = BTreeSet::new();
+    for planned in CLASS.iter().filter(|p| p.path.ends_with(".jpg")) {
+        let photo = planned.path.as_str();
+        let name = format!("all/{}", camera_name(planned.shot.taken));
+        place.put(&name, &demo_bytes(photo));
+        assert!(taken.insert(name.clone()), "{photo}: its name is taken");
+        names.insert(photo, name);
+        if let Some(slate) = slate_before(photo) {
+            let (card, jpeg) = card(planned, &slate, false);
+            let card = format!("all/{card}");
+            place.put(&card, &jpeg);
+            assert!(taken.insert(card), "{photo}: its card's name is taken");
+        }
+    }
+    let config = config.to_str().unwrap();
+    let output = place.run(&["sweep", "--workers", "4", "--config", config]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let tree = place.tree();
+    let mut wrong = Vec::new();
+    for (photo, name) in &names {
+        let (bench, _) = photo.split_once('/').expect("a bench");
+        let folder = format!("{bench}/{name}");
+        let (named, found) = (SWEPT.place.quality(photo), place.quality(&folder));
+        for key in [
+            "capture", "bench", "lamp", "groups", "taken", "metrics", "verdict",
+        ] {
+            if named[key] != found[key] {
+                wrong.push(format!(
+                    "{photo}: {key} {} became {}",
+                    named[key], found[key]
+                ));
+            }
+        }
+        let spectrum = |tree: &BTreeMap<String, Vec<u8>>, folder: &str| {
+            tree.get(&format!("{folder}/spectrum.csv")).cloned()
+        };
+        if spectrum(&SWEPT.tree, photo) != spectrum(&tree, &folder) {
+            wrong.push(format!("{photo}: another spectrum"));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    assert_eq!(place.rows("series.csv"), SWEPT.place.rows("series.csv"));
 }
 
 #[test]
@@ -322,13 +378,26 @@ fn no_slate_governs_photos_of_two_phones_that_cannot_be_told_apart() {
     );
     lab.put("heron/b/IMG_0002.jpg", "taken=10:30 light=5");
     sweep(&lab);
+    let alike = |photo: &str| {
+        let quality = lab.quality(photo).unwrap();
+        quality["provenance"]["slate"]["ungoverned"] == "alike-phones"
+    };
     for photo in [
         "heron/a/IMG_0002.jpg",
         "heron/b/IMG_0002.jpg",
         "heron/b/IMG_0003.jpg",
     ] {
         assert_eq!(capture(photo), "sample", "{photo}");
-        let quality = lab.quality(photo).unwrap();
-        assert_eq!(quality["provenance"]["slate"]["ungoverned"], "alike-phones");
+        assert!(alike(photo), "{photo}");
     }
+    // Nor are they taken for one where there is no slate at all.
+    std::fs::remove_file(lab.inbox().join("heron/a/IMG_0001.jpg")).unwrap();
+    sweep(&lab);
+    assert!(alike("heron/a/IMG_0002.jpg") && alike("heron/b/IMG_0003.jpg"));
+    std::fs::remove_file(lab.inbox().join("heron/b/IMG_0002.jpg")).unwrap();
+    sweep(&lab);
+    assert!(
+        !alike("heron/a/IMG_0002.jpg"),
+        "one phone, as far as is known"
+    );
 }

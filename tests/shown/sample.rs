@@ -1,7 +1,6 @@
 //! An invented class to look at: records, spectra and photos with the right shapes, measured by nobody. Nothing here is
 //! truth for a measurement.
 
-use std::collections::BTreeMap;
 
 use slitwatch::publish::files::as_published;
 use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
@@ -302,8 +301,6 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
             .to_owned(),
         bench: bench.to_owned(),
         capture: Some(capture),
-        phone: None,
-        looks: None,
         rule: match capture {
             Capture::Calibration => "lamp photos",
             _ => "everything else",
@@ -314,16 +311,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
             _ => "",
         }
         .to_owned(),
-        groups: BTreeMap::new(),
-        taken: None,
         verdict,
-        reasons: Vec::new(),
-        metrics: Default::default(),
-        calibration: None,
-        answers: Default::default(),
-        known_lines: Vec::new(),
-        not_measured: Vec::new(),
-        remarks: Vec::new(),
         provenance: Provenance {
             photo_hash: format!("{:0>64}", photo.len()),
             configuration_hash: "c0ffee".to_owned(),
@@ -331,6 +319,7 @@ pub fn record(bench: &str, file: &str, capture: Capture, verdict: Verdict) -> Re
             ..Provenance::default()
         },
         photo,
+        ..Record::default()
     }
 }
 

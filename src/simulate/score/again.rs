@@ -3,6 +3,8 @@
 
 use std::collections::BTreeSet;
 
+use jiff::civil::DateTime;
+
 use super::entry::{Entry, Seen};
 
 /// Photos to be taken again, and what became of the asking.
@@ -50,9 +52,22 @@ fn settles((bad_entry, bad): (&Entry, &Seen), (good_entry, good): (&Entry, &Seen
     let has_no_spectrum = bad.reasons.iter().any(|r| r.code == "no-spectrum");
     let is_alike = match bad.capture.as_str() {
         "calibration" => true,
+        // Nobody said what either shows: what was photographed soon after is taken for the same.
+        _ if !bad_entry.is_told && !good_entry.is_told => {
+            is_within_minutes(&bad.taken, &good.taken)
+        }
         _ => thing(&bad_entry.photo) == thing(&good_entry.photo),
     };
     is_usable && is_later && (has_no_spectrum || bad.capture == good.capture && is_alike)
+}
+
+/// A photo of a bench that says nothing settles one that says nothing within this time, s; README, "On the day".
+const SOON_S: f64 = 300.0;
+
+fn is_within_minutes(from: &str, to: &str) -> bool {
+    let at = |text: &str| text.parse::<DateTime>().ok();
+    let between = at(from).zip(at(to));
+    between.is_some_and(|(from, to)| to.duration_since(from).as_secs_f64() <= SOON_S)
 }
 
 /// `heron/pier-lamp-07.jpg` is of `heron/pier-lamp`.

@@ -10,6 +10,8 @@ use crate::terms::Estimate;
 pub struct Seen {
     /// Verdict as in `quality.json`.
     pub verdict: String,
+    /// Bench as in `quality.csv`.
+    pub bench: String,
     /// Capture as in `quality.json`; empty where there is none.
     pub capture: String,
     /// When it was taken, ISO 8601, as in `quality.json`; empty where the file does not say.
@@ -55,10 +57,12 @@ pub struct SeenRow {
 /// A photo of the class: what is true of it and what was said of it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Entry {
-    /// Path below the inbox.
+    /// Path below the inbox as the class's plan has it; its name says what the photo is.
     pub photo: String,
     /// Bench, by the truth.
     pub bench: String,
+    /// Whether its name or a slate told the program what it shows.
+    pub is_told: bool,
     /// What is true of the photo.
     pub truth: Truth,
     /// What was published; absent where there is no folder.
@@ -69,6 +73,19 @@ impl Entry {
     /// Whether nothing was planted in it.
     pub fn is_sound(&self) -> bool {
         self.truth.faults.is_empty()
+    }
+
+    /// What it was taken for, by the class's plan.
+    pub(super) fn capture(&self) -> &'static str {
+        let name = self.photo.rsplit('/').next().unwrap_or_default();
+        let captures = [
+            ("lamp", "calibration"),
+            ("dark", "dark"),
+            ("blank", "blank"),
+            ("bracket", "bracket"),
+        ];
+        let found = captures.iter().find(|(begins, _)| name.starts_with(begins));
+        found.map_or("sample", |(_, capture)| capture)
     }
 
     pub(super) fn has_scale(&self) -> bool {

@@ -76,6 +76,10 @@ pub struct Score {
     pub cautions: Vec<Invented>,
     /// Reasons of severity retake beside the planted one on spoilt photos.
     pub beside: Vec<Invented>,
+    /// Sound photos that were taken for something else than they were, or for another bench's.
+    pub mistaken: Vec<String>,
+    /// What became of the slates; the shell fills it in, for a slate is no photo of the class.
+    pub slates: Slates,
     /// Sound photos that have no spectrum on a calibrated scale.
     pub unmeasured: Vec<String>,
     /// Every photo with a calibrated scale and lines to check it by.
@@ -88,6 +92,17 @@ pub struct Score {
     pub again: Again,
     /// Unknowns of dilution series; the shell fills them in from the class's table.
     pub concentrations: Vec<Unknown>,
+}
+
+/// Slates that were photographed before the class's photos.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Slates {
+    /// So many.
+    pub n: usize,
+    /// Those of them that were not read, with what became of them.
+    pub unread: Vec<String>,
+    /// Those that were read as what they do not say.
+    pub wrong: Vec<String>,
 }
 
 /// The scale of a photo by the lines in it.
@@ -160,6 +175,7 @@ impl Score {
             measured,
             kept,
         };
+        let (n_slates, slates) = (self.slates.n, &self.slates);
         let n_good = self.scales.iter().filter(|s| s.verdict == "good").count();
         vec![
             promise(
@@ -211,6 +227,20 @@ impl Score {
                     self.again.wrong.len()
                 ),
                 self.again.still_asked.is_empty() && self.again.wrong.is_empty(),
+            ),
+            promise(
+                "every sound photo is taken for what it is",
+                format!("{} of {} are not", self.mistaken.len(), self.n_sound),
+                self.mistaken.is_empty(),
+            ),
+            promise(
+                "98 % of the slates are read, and none wrongly",
+                format!(
+                    "{} of {n_slates} unread, {} wrong",
+                    slates.unread.len(),
+                    slates.wrong.len()
+                ),
+                slates.wrong.is_empty() && 50 * slates.unread.len() <= n_slates,
             ),
         ]
     }

@@ -15,7 +15,7 @@ use crate::terms::Estimate;
 
 pub use again::Again;
 pub use entry::{Entry, Seen, SeenReason, SeenRow};
-pub use figures::{Invented, Planted, Promise, Scale, Score, Unknown, quantile};
+pub use figures::{Invented, Planted, Promise, Scale, Score, Slates, Unknown, quantile};
 pub use lines::{LineError, Place};
 pub use table::{Speed, table};
 
@@ -40,6 +40,7 @@ pub fn score(entries: &[Entry], limits: &Limits) -> Score {
             .as_ref()
             .map_or("not published", |s| s.verdict.as_str());
         *score.verdicts.entry(verdict.to_owned()).or_default() += 1;
+        score.mistaken.extend(mistaken(entry));
         reasons(entry, limits, &mut score);
         if entry.is_sound() && entry.truth.has_spectrum && !entry.has_scale() {
             let said = entry.seen.as_ref().map_or_else(String::new, said);
@@ -69,6 +70,19 @@ pub fn score(entries: &[Entry], limits: &Limits) -> Score {
         }
     }
     score
+}
+
+/// What a sound photo was taken for instead of what it is.
+fn mistaken(entry: &Entry) -> Option<String> {
+    let seen = entry.seen.as_ref().filter(|_| entry.is_sound())?;
+    let is_right = seen.capture == entry.capture() && seen.bench == entry.bench;
+    (!is_right).then(|| {
+        let capture = match seen.capture.as_str() {
+            "" => &seen.verdict,
+            capture => capture,
+        };
+        format!("{}: {capture} of {}", entry.photo, seen.bench)
+    })
 }
 
 fn said(seen: &Seen) -> String {

@@ -216,6 +216,9 @@ fn faults(out: &mut Vec<String>, score: &Score) {
         score.unmeasured.len()
     ));
     for (what, photos) in [
+        ("taken for something else", &score.mistaken),
+        ("a slate that was not read", &score.slates.unread),
+        ("a slate that was read wrongly", &score.slates.wrong),
         ("taken again and still asked for", &score.again.still_asked),
         ("settled by a photo of something else", &score.again.wrong),
     ] {

@@ -66,6 +66,7 @@ fn seen(verdict: &str, error_nm: f64, reasons: &[(&str, &str)]) -> Seen {
         .collect();
     Seen {
         verdict: verdict.into(),
+        bench: "heron".into(),
         capture: "sample".into(),
         reasons: reasons
             .iter()
@@ -92,6 +93,7 @@ fn entry(photo: &str, faults: &[(&str, Option<f64>)], seen: Option<Seen>) -> Ent
     Entry {
         photo: photo.into(),
         bench: "heron".into(),
+        is_told: true,
         truth: truth(faults),
         seen,
     }
@@ -114,7 +116,7 @@ fn a_class_without_a_flaw_keeps_every_promise() {
     let score = score(&entries, &Limits::default());
     assert_eq!(
         kept(&score),
-        [true; 9],
+        [true; 11],
         "{}",
         table(&score, &Speed::default(), "")
     );
@@ -143,7 +145,7 @@ fn every_kind_of_failure_breaks_its_own_promise() {
         ))
     };
     let broken = |i: usize| {
-        let mut all = [true; 9];
+        let mut all = [true; 11];
         all[i] = false;
         all
     };
@@ -187,6 +189,31 @@ fn every_kind_of_failure_breaks_its_own_promise() {
         )),
         broken(7)
     );
+    // A blank that nobody knew for one, and a photo that went to another bench.
+    let unknown = entry("heron/blank-01.jpg", &[], Some(seen("good", 0.0, &[])));
+    assert_eq!(alone(unknown), broken(9));
+    let elsewhere = Seen {
+        bench: "dunlin".into(),
+        ..seen("good", 0.0, &[])
+    };
+    assert_eq!(alone(entry("a", &[], Some(elsewhere))), broken(9));
+}
+
+#[test]
+fn one_slate_of_fifty_may_be_missed_and_none_be_read_wrongly() {
+    let kept = |n: usize, n_unread: usize, wrong: &[&str]| {
+        let score = Score {
+            slates: Slates {
+                n,
+                unread: vec![String::new(); n_unread],
+                wrong: wrong.iter().map(|s| (*s).to_owned()).collect(),
+            },
+            ..Score::default()
+        };
+        score.promises()[10].kept
+    };
+    assert!(kept(0, 0, &[]) && kept(50, 1, &[]));
+    assert!(!kept(49, 1, &[]) && !kept(50, 0, &["a"]));
 }
 
 #[test]
@@ -217,6 +244,20 @@ fn what_was_taken_again_must_be_settled_and_by_nothing_else() {
     assert_eq!(come_to("heron/neon-09.jpg"), (1, 0, 0));
     assert_eq!(come_to(""), (1, 1, 0));
     assert_eq!(come_to("heron/helium-11.jpg"), (1, 0, 1));
+
+    // Where nothing says what either shows, the next photo within five minutes is the same thing, and a later one is not.
+    let untold = |minute: u32, by: &str| {
+        let bad = photo("heron/neon-03.jpg", "retake", 1, by);
+        let good = photo("heron/helium-11.jpg", "good", minute, "");
+        let class = [bad, good].map(|entry| Entry {
+            is_told: false,
+            ..entry
+        });
+        let again = score(&class, &Limits::default()).again;
+        (again.n_taken_again, again.wrong.len())
+    };
+    assert_eq!(untold(6, "heron/helium-11.jpg"), (1, 0));
+    assert_eq!(untold(7, "heron/helium-11.jpg"), (0, 1));
 }
 
 #[test]
@@ -225,7 +266,7 @@ fn a_mean_error_of_half_a_nanometre_breaks_the_median() {
         &[entry("a", &[], Some(seen("good", 0.5, &[])))],
         &Limits::default(),
     );
-    let mut all = [true; 9];
+    let mut all = [true; 11];
     all[2] = false;
     assert_eq!(kept(&score), all);
 }
