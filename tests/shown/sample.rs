@@ -1,7 +1,6 @@
 //! An invented class to look at: records, spectra and photos with the right shapes, measured by nobody. Nothing here is
 //! truth for a measurement.
 
-
 use slitwatch::publish::files::as_published;
 use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
 use slitwatch::terms::{
