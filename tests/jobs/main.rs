@@ -7,6 +7,7 @@
 
 mod evening;
 mod fake;
+mod known_lines;
 mod lab;
 mod mounts;
 mod nobody;
