@@ -77,6 +77,9 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
     let text = Text {
         photo: &photo,
         is_in_inbox,
+        is_sample: decision
+            .purpose()
+            .is_some_and(|p| p.capture == Capture::Sample),
         why_ungoverned: why_ungoverned.flatten(),
         decision: &decision,
         facts: &facts,
@@ -98,6 +101,7 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
 struct Text<'a> {
     photo: &'a str,
     is_in_inbox: bool,
+    is_sample: bool,
     /// Why no slate governs it, where one might have.
     why_ungoverned: Option<String>,
     decision: &'a Decision,
