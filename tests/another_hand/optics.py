@@ -135,51 +135,37 @@ def tab(t, x, x0, dx):
 
 
 @njit(cache=True)
+def between(plane, b, a):
+    """Bilinear value of a map between its nodes, row b and column a."""
+    jb, ia = int(b), int(a)
+    b -= jb
+    a -= ia
+    return (
+        (1 - a) * (1 - b) * plane[jb, ia]
+        + a * (1 - b) * plane[jb, ia + 1]
+        + (1 - a) * b * plane[jb + 1, ia]
+        + a * b * plane[jb + 1, ia + 1]
+    )
+
+
+@njit(cache=True)
 def add_order(img, mp, step, cum, l0, dl, e1, e2, prof, y0, dy, fill, lampdist, weight):
     """img (h, w, 3) += light of one order through one pupil point; mp as from wavelength_maps on every step-th pixel."""
     H, W = img.shape[0], img.shape[1]
     nl = cum.shape[1]
     for j in range(H):
         b = j / step
-        jb = int(b)
-        b -= jb
         for i in range(W):
             a = i / step
-            ia = int(a)
-            a -= ia
-            w00 = (1 - a) * (1 - b)
-            w01 = a * (1 - b)
-            w10 = (1 - a) * b
-            w11 = a * b
-            y = (
-                w00 * mp[1, jb, ia]
-                + w01 * mp[1, jb, ia + 1]
-                + w10 * mp[1, jb + 1, ia]
-                + w11 * mp[1, jb + 1, ia + 1]
-            )
+            y = between(mp[1], b, a)
             if not (abs(y) < -y0):
                 continue
             pr = tab(prof, y, y0, dy)
             if pr <= 0:
                 continue
-            lam = (
-                w00 * mp[0, jb, ia]
-                + w01 * mp[0, jb, ia + 1]
-                + w10 * mp[0, jb + 1, ia]
-                + w11 * mp[0, jb + 1, ia + 1]
-            )
-            g = (
-                w00 * mp[2, jb, ia]
-                + w01 * mp[2, jb, ia + 1]
-                + w10 * mp[2, jb + 1, ia]
-                + w11 * mp[2, jb + 1, ia + 1]
-            )
-            t = (
-                w00 * mp[3, jb, ia]
-                + w01 * mp[3, jb, ia + 1]
-                + w10 * mp[3, jb + 1, ia]
-                + w11 * mp[3, jb + 1, ia + 1]
-            )
+            lam = between(mp[0], b, a)
+            g = between(mp[2], b, a)
+            t = between(mp[3], b, a)
             pr *= tab(fill, y + lampdist * t, y0, dy) * weight
             la = lam + g * tab(e1, y, y0, dy)
             lb = lam + g * tab(e2, y, y0, dy)
@@ -209,36 +195,14 @@ def add_zero(img, mp, step, c, total, e1, e2, prof, y0, dy, fill, lampdist, weig
     H, W = img.shape[0], img.shape[1]
     for j in range(H):
         b = j / step
-        jb = int(b)
-        b -= jb
         for i in range(W):
             a = i / step
-            ia = int(a)
-            a -= ia
-            w00 = (1 - a) * (1 - b)
-            w01 = a * (1 - b)
-            w10 = (1 - a) * b
-            w11 = a * b
-            y = (
-                w00 * mp[1, jb, ia]
-                + w01 * mp[1, jb, ia + 1]
-                + w10 * mp[1, jb + 1, ia]
-                + w11 * mp[1, jb + 1, ia + 1]
-            )
+            y = between(mp[1], b, a)
             if not (abs(y) < -y0):
                 continue
-            x = (
-                w00 * mp[0, jb, ia]
-                + w01 * mp[0, jb, ia + 1]
-                + w10 * mp[0, jb + 1, ia]
-                + w11 * mp[0, jb + 1, ia + 1]
-            )
-            t = (
-                w00 * mp[2, jb, ia]
-                + w01 * mp[2, jb, ia + 1]
-                + w10 * mp[2, jb + 1, ia]
-                + w11 * mp[2, jb + 1, ia + 1]
-            )
+            x = between(mp[0], b, a)
+            t = between(mp[2], b, a)
+            jb, ia = int(b), int(a)
             gx = (mp[0, jb, ia + 1] - mp[0, jb, ia]) / step
             gy = (mp[0, jb + 1, ia] - mp[0, jb, ia]) / step
             px = np.sqrt(gx * gx + gy * gy)
