@@ -91,7 +91,7 @@ fn bandpass(shot: &Shot, lines: &[Witness], explained: &Explained, m: &mut Measu
     let own = lines
         .iter()
         .filter(|l| l.is_a_line() && l.path_nm * sign > 0.0);
-    let narrowest = own.map(|l| l.fwhm_px / l.px_per_nm).min_by(f64::total_cmp);
+    let narrowest = own.map(Witness::one_line_nm).min_by(f64::total_cmp);
     let by_shape = || Some(shot.shape?.fwhm_nm());
     let drawn = || {
         let um_per_nm = shot

@@ -53,6 +53,13 @@ const SHARED_SHARE: f64 = 0.25;
 const NAMED_WITHIN_NM: f64 = 1.0;
 /// Two lines of an element widen one peak by something only where that is no wider than this, nm.
 const PAIR_NM: f64 = 3.5;
+/// A named line of an own width up to this, nm, is two lines of one atom (sodium's: 0.60 nm); what is wider is a phosphor's band.
+const ATOM_NM: f64 = 1.5;
+/// Light of its upper line over the lower's: between that of thin vapour, 0.5, and of thick, 1 (common practice, no source).
+const ATOM_UPPER: f64 = 0.7;
+/// A pair widens a line of the same variance at half height, of squares, by so much of its distance squared (Gaussian lines of like
+/// strength: 8 ln 2 / 4).
+const PAIR_WIDENS: f64 = 1.386;
 /// Of a named lamp only those lines are witnesses that stand alone within this, nm, among lines and narrow bands.
 const ALONE_NM: f64 = 4.0;
 const BAND_NM: f64 = 10.0;
@@ -74,6 +81,9 @@ pub struct Witness {
     pub band_odds: f64,
     /// Distance, px; light and its uncertainty as shares of the height.
     points: Vec<(f64, f64, f64)>,
+    /// Distance of two lines of one element that it may be, px, and the light of the upper one over the lower's; absent where it is
+    /// one line.
+    pair: Option<(f64, f64)>,
 }
 
 /// A number for each width of the slit, lens and disc.
@@ -156,12 +166,19 @@ pub fn witnesses(shot: &Shot) -> Vec<Witness> {
     for which in [shot.measured, 1 - shot.measured] {
         let profile = &shot.orders[which].profile;
         let mut lines = maxima(profile, CLEAR_SNR, STRONG_SHARE);
-        lines.retain(|l| l.is_clean() && is_alone(shot, l));
-        let narrowest = lines.iter().map(|l| l.fwhm_nm).fold(f64::MAX, f64::min);
-        lines.retain(|l| l.fwhm_nm < AS_NARROW * narrowest);
-        lines.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
+        lines.retain(Maximum::is_clean);
+        let mut lines: Vec<(Maximum, Under)> = lines
+            .into_iter()
+            .map(|l| (l, under(shot, &l)))
+            .filter(|(_, under)| !matches!(under, Under::Several))
+            .collect();
+        let narrowest = lines.iter().map(|l| l.0.fwhm_nm).fold(f64::MAX, f64::min);
+        lines.retain(|l| l.0.fwhm_nm < AS_NARROW * narrowest);
+        lines.sort_by(|a, b| b.0.prominence.total_cmp(&a.0.prominence));
         lines.truncate(MOST_LINES);
-        let drawn = lines.iter().filter_map(|l| Witness::of(shot, profile, l));
+        let drawn = lines
+            .iter()
+            .filter_map(|(l, under)| Witness::of(shot, profile, l, under));
         found.extend(drawn.filter(|line| line.fwhm_px < WIDEST_PX));
     }
     found
@@ -174,20 +191,35 @@ fn band_odds(fwhm_nm: f64) -> f64 {
     by_ln * WIDTH_SHARE * (2.0 * PI).sqrt()
 }
 
-/// True where nothing else is known to lie under the line.
-fn is_alone(shot: &Shot, peak: &Maximum) -> bool {
+/// What lies under a peak.
+enum Under {
+    /// One line, as far as is known.
+    One,
+    /// Two of one element, perhaps: their distance, nm, and the light of the upper one over the lower's.
+    Pair(f64, f64),
+    /// More than can be drawn.
+    Several,
+}
+
+/// What is known to lie under the peak.
+fn under(shot: &Shot, peak: &Maximum) -> Under {
     match shot.lamp {
-        Some(lamp) => is_sharp(lamp, peak.nm),
+        Some(lamp) if is_sharp(lamp, peak.nm) => Under::One,
+        Some(_) => Under::Several,
         None => {
             let sigma_nm = shot.scale.sigma_nm(shot.profile().sign * peak.nm);
             let is_named = sigma_nm.is_some_and(|s| s < NAMED_WITHIN_NM) && peak.fwhm_nm < PAIR_NM;
-            !(is_named && may_be_a_pair(shot.inputs.names, peak))
+            if is_named {
+                named_under(shot.inputs.names, peak)
+            } else {
+                Under::One
+            }
         }
     }
 }
 
 impl Witness {
-    fn of(shot: &Shot, profile: &Profile, peak: &Maximum) -> Option<Witness> {
+    fn of(shot: &Shot, profile: &Profile, peak: &Maximum, under: &Under) -> Option<Witness> {
         let path_nm = profile.sign * peak.nm;
         let rays = shot.scale.optics.rays();
         let px_per_nm = rays.px_per_nm(path_nm)?;
@@ -236,12 +268,23 @@ impl Witness {
             stretch: px_per_nm / rays.px_per_nm(0.0)?,
             band_odds: band_odds(peak.fwhm_nm),
             points,
+            pair: match under {
+                Under::Pair(nm, upper) => Some((nm * px_per_nm, *upper)),
+                Under::One | Under::Several => None,
+            },
         })
     }
 
     /// True where it is a line and no band.
     pub fn is_a_line(&self) -> bool {
         self.band_odds < SURELY_A_LINE
+    }
+
+    /// Width at half height, nm, of each of its lines.
+    pub fn one_line_nm(&self) -> f64 {
+        let apart_px = self.pair.map_or(0.0, |pair| pair.0);
+        let one = self.fwhm_px.powi(2) - PAIR_WIDENS * apart_px * apart_px;
+        one.max(0.25 * self.fwhm_px.powi(2)).sqrt() / self.px_per_nm
     }
 
     /// What of the line a slit whose image is so wide, px, a lens (its blur in green) and a pupil's disc leave unexplained: χ² above that of the best
@@ -288,11 +331,23 @@ impl Witness {
         }
     }
 
+    /// By the best of what it may be.
     fn chi_squared(&self, width_px: f64, lens: usize, disc: usize) -> f64 {
+        let one = |x: f64| line(x, width_px, lens, disc);
+        let as_one = self.chi_squared_of(one);
+        let Some((apart_px, upper)) = self.pair else {
+            return as_one;
+        };
+        let half_px = 0.5 * apart_px;
+        let two = |x: f64| (one(x + half_px) + upper * one(x - half_px)) / (1.0 + upper);
+        as_one.min(self.chi_squared_of(two))
+    }
+
+    fn chi_squared_of(&self, drawn_at: impl Fn(f64) -> f64) -> f64 {
         const STEP_PX: f64 = 0.3;
         let (mut a, mut y, mut yy) = ([[0.0f64; 4]; 4], [0.0f64; 4], 0.0);
         for &(x, light, sigma) in &self.points {
-            let drawn = |d: f64| line(x + d, width_px, lens, disc);
+            let drawn = |d: f64| drawn_at(x + d);
             let slope = drawn(STEP_PX) - drawn(-STEP_PX);
             let row = [drawn(0.0), slope, 1.0, x].map(|v| v / sigma);
             let value = light / sigma;
@@ -340,29 +395,39 @@ fn explained(mut a: [[f64; 4]; 4], mut y: [f64; 4]) -> f64 {
     sum
 }
 
-/// True where an element has two lines of like strength under one peak (mercury's yellow pair, sodium's): what looks
-/// like a wide slit may be both.
-fn may_be_a_pair(names: &[LampLine], peak: &Maximum) -> bool {
-    let under: Vec<&LampLine> = names
-        .iter()
-        .filter(|l| (l.wavelength_nm - peak.nm).abs() < 0.75 * peak.fwhm_nm + 0.3)
-        .collect();
+/// Where an element has two lines of like strength under one peak (mercury's yellow pair, sodium's), what looks like a wide slit may
+/// be both.
+fn named_under(names: &[LampLine], peak: &Maximum) -> Under {
+    let near = |l: &&LampLine| (l.wavelength_nm - peak.nm).abs() < 0.75 * peak.fwhm_nm + 0.3;
+    let under: Vec<&LampLine> = names.iter().filter(near).collect();
     let at_peak = |nm: f64| (nm - peak.nm).abs() < 0.25 * peak.fwhm_nm + 0.15;
-    let apart = 0.2 * peak.fwhm_nm;
-    let blend = under.iter().any(|l| {
+    let own = |l: &&&LampLine| {
         l.width_nm > 0.2 * peak.fwhm_nm && l.width_nm < peak.fwhm_nm && at_peak(l.wavelength_nm)
-    });
-    blend
-        || under.iter().any(|a| {
-            under.iter().any(|b| {
-                let middle = (a.strength * a.wavelength_nm + b.strength * b.wavelength_nm)
-                    / (a.strength + b.strength);
-                element(a) == element(b)
-                    && b.wavelength_nm - a.wavelength_nm > apart
-                    && at_peak(middle)
-                    && a.strength.min(b.strength) > 0.1 * a.strength.max(b.strength)
-            })
+    };
+    if let Some(line) = under.iter().find(own) {
+        return if line.width_nm < ATOM_NM {
+            Under::Pair(line.width_nm, ATOM_UPPER)
+        } else {
+            Under::Several
+        };
+    }
+    let apart = 0.2 * peak.fwhm_nm;
+    let mut pairs = under.iter().flat_map(|a| {
+        under.iter().filter_map(move |b| {
+            let middle = (a.strength * a.wavelength_nm + b.strength * b.wavelength_nm)
+                / (a.strength + b.strength);
+            let is_pair = element(a) == element(b)
+                && b.wavelength_nm - a.wavelength_nm > apart
+                && at_peak(middle)
+                && a.strength.min(b.strength) > 0.1 * a.strength.max(b.strength);
+            is_pair.then_some((b.wavelength_nm - a.wavelength_nm, b.strength / a.strength))
         })
+    });
+    match (pairs.next(), pairs.next()) {
+        (None, _) => Under::One,
+        (Some((nm, upper)), None) => Under::Pair(nm, upper),
+        (Some(_), Some(_)) => Under::Several,
+    }
 }
 
 /// True where a lamp has a sharp line there, and nothing beside it.
@@ -379,6 +444,38 @@ fn is_sharp(lamp: &Lamp, nm: f64) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Sodium's lines at 2.4 px/nm: 0.60 nm (CRC Handbook, from memory: 588.995 and 589.592 nm).
+    #[test]
+    fn a_pair_of_lines_does_not_widen_the_slit() {
+        const SLIT_PX: f64 = 4.0;
+        let (lens, apart_px, upper) = (4, 0.597 * 2.4, 0.55);
+        let drawn = |x: f64| line(x, SLIT_PX, lens, 0);
+        let points: Vec<(f64, f64, f64)> = (-16..=16)
+            .map(|i| 0.5 * f64::from(i))
+            .map(|x| {
+                let light = drawn(x + 0.5 * apart_px) + upper * drawn(x - 0.5 * apart_px);
+                (x, light * SLIT_PX / 1.55, 0.01)
+            })
+            .collect();
+        let widths_px = [3.0, 3.5, SLIT_PX, 4.5, 5.0];
+        let likeliest = |pair| {
+            let witness = Witness {
+                path_nm: 589.3,
+                fwhm_px: 4.6,
+                px_per_nm: 2.4,
+                stretch: 1.0,
+                band_odds: 0.0,
+                points: points.clone(),
+                pair,
+            };
+            let chi = |i: &usize| witness.chi_squared(widths_px[*i], lens, 0);
+            let least = (0..5).min_by(|a, b| chi(a).total_cmp(&chi(b)));
+            widths_px[least.unwrap_or(0)]
+        };
+        assert!(likeliest(None) > SLIT_PX);
+        assert_eq!(likeliest(Some((apart_px, ATOM_UPPER))), SLIT_PX);
+    }
 
     /// Diodes of 450 to 640 nm are 15 to 40 nm wide (common practice, no source); no slit that gives a spectrum makes a line so wide.
     #[test]
