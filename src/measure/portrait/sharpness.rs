@@ -91,7 +91,13 @@ fn bandpass(shot: &Shot, lines: &[Witness], explained: &Explained, m: &mut Measu
     let own = lines
         .iter()
         .filter(|l| l.is_a_line() && l.path_nm * sign > 0.0);
-    let narrowest = own.map(Witness::one_line_nm).min_by(f64::total_cmp);
+    // What may be a pair tells only where nothing else does: it may as well be one line.
+    let (pairs, single): (Vec<&Witness>, Vec<&Witness>) = own.partition(|l| l.may_be_a_pair());
+    let of = |lines: &[&Witness]| {
+        let widths = lines.iter().map(|l| l.one_line_nm());
+        widths.min_by(f64::total_cmp)
+    };
+    let narrowest = of(&single).or_else(|| of(&pairs));
     let by_shape = || Some(shot.shape?.fwhm_nm());
     let drawn = || {
         let um_per_nm = shot

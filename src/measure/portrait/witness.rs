@@ -280,6 +280,11 @@ impl Witness {
         self.band_odds < SURELY_A_LINE
     }
 
+    /// True where it may be two lines of one element.
+    pub fn may_be_a_pair(&self) -> bool {
+        self.pair.is_some()
+    }
+
     /// Width at half height, nm, of each of its lines.
     pub fn one_line_nm(&self) -> f64 {
         let apart_px = self.pair.map_or(0.0, |pair| pair.0);

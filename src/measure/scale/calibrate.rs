@@ -4,7 +4,7 @@
 use crate::measure::light::lineshape::LineShape;
 use crate::measure::scale::lamp_picture::{LEAST_CLEAR_SCORE, LampPicture, Refusal, n_placed};
 use crate::measure::scale::precise::precise;
-use crate::terms::{Calibration, Lamp, Optics};
+use crate::terms::{Calibration, Lamp, LineUse, Optics};
 
 /// A scale and what it rests on.
 pub struct Found {
@@ -21,8 +21,14 @@ const LEAST_SCORE: f64 = 0.0;
 /// Seen at a coarse bandpass, or where tables and tubes differ, the heights agree less: then it is enough that no other scale
 /// comes near, by so much…
 const CLEAR_MARGIN: f64 = 0.3;
-/// …or that so many lines are in their places on one side.
+/// …or that so many lines are in their places on one side…
 const MANY_LINES: usize = 8;
+/// …or that so many stand in both orders, and all that are fitted within this of their places, nm: a phone and a disc as they may be
+/// leave wrong lines no such scale.
+const MANY_IN_BOTH: usize = 3;
+const IN_PLACE_NM: f64 = 0.15;
+/// Fits of one line or blend differ by less than this between the orders, nm.
+const SAME_NM: f64 = 0.5;
 /// A scale must agree better by this than the next one that puts the lines elsewhere: right ones lead by 0.1 and more (drawn
 /// photos).
 const LEAST_MARGIN: f64 = 0.06;
@@ -69,18 +75,19 @@ pub fn calibrate(
         .find(|c| differs(&c.optics, &best.optics, &picture.base, &signs));
     let margin = rival.map_or(1.0, |r| best.score - r.score);
     let is_clear = margin > CLEAR_MARGIN || n_placed(best) >= MANY_LINES;
-    let least = if is_clear {
-        LEAST_CLEAR_SCORE
-    } else {
-        LEAST_SCORE
-    };
-    if best.score < least {
-        return Err(Refusal::FewLines(format!(
+    let unlike = |least: f64| {
+        Refusal::FewLines(format!(
             "the lines do not make the pattern of {}: agreement {:.2}, {least:.2} is needed",
             lamp.title, best.score
-        )));
+        ))
+    };
+    if best.score < LEAST_CLEAR_SCORE {
+        return Err(unlike(LEAST_CLEAR_SCORE));
     }
     let (mut calibration, shape) = precise(picture, lamp, &best.optics, log)?;
+    if best.score < LEAST_SCORE && !is_clear && !are_in_place(&calibration.lines) {
+        return Err(unlike(LEAST_SCORE));
+    }
     calibration.margin = margin;
     if calibration.margin < LEAST_MARGIN {
         return Err(Refusal::PoorFit(format!(
@@ -94,6 +101,18 @@ pub fn calibrate(
         shape,
         score: best.score,
     })
+}
+
+/// True where many of the lines stand in both orders, and all in their places.
+fn are_in_place(lines: &[LineUse]) -> bool {
+    let used = || lines.iter().filter(|l| l.used);
+    let in_both = |line: &&LineUse| {
+        used().any(|l| {
+            l.order == -line.order && (l.wavelength_nm - line.wavelength_nm).abs() < SAME_NM
+        })
+    };
+    used().filter(|l| l.order > 0).filter(in_both).count() >= MANY_IN_BOTH
+        && used().all(|l| l.residual_nm.abs() < IN_PLACE_NM)
 }
 
 /// True where a model puts the middle of the spectrum elsewhere than another by more than a nanometre, in the orders of

@@ -142,7 +142,7 @@ fn cuts(
     let (nx, ny) = (ay, -ax);
     let n_cuts = (reach_along / cut_px) as i64;
     let reach = reach_px.ceil() as i64;
-    let mut out = Vec::new();
+    let mut seen_through: Vec<(f64, Profile)> = Vec::new();
     for i in -n_cuts..=n_cuts {
         let along_px = i as f64 * cut_px;
         let mut profile = vec![[0.0f64; 3]; (2 * reach + 1) as usize];
@@ -167,22 +167,27 @@ fn cuts(
         if !seen {
             continue;
         }
-        if let Some(f) = flanks(&profile) {
-            let s = f.middle - reach as f64;
-            out.push(Cut {
-                along_px,
-                at: Point::new(
-                    centre.x + along_px * ax + s * nx,
-                    centre.y + along_px * ay + s * ny,
-                ),
-                width_px: f.width_px,
-                rise_px: f.rise_px,
-                contrast: f.contrast,
-                clipped: f.clipped,
-            });
-        }
+        seen_through.push((along_px, Profile::new(profile)));
     }
-    out
+    let Some(channel) = channel_of(seen_through.iter().map(|(_, profile)| profile)) else {
+        return Vec::new();
+    };
+    let cut = |(along_px, profile): &(f64, Profile)| {
+        let f = profile.flanks(channel)?;
+        let s = f.middle - reach as f64;
+        Some(Cut {
+            along_px: *along_px,
+            at: Point::new(
+                centre.x + along_px * ax + s * nx,
+                centre.y + along_px * ay + s * ny,
+            ),
+            width_px: f.width_px,
+            rise_px: f.rise_px,
+            contrast: f.contrast,
+            clipped: f.clipped,
+        })
+    };
+    seen_through.iter().filter_map(cut).collect()
 }
 
 /// Light at a place between pixels; absent outside the picture.
@@ -212,11 +217,14 @@ struct Flanks {
     clipped: bool,
 }
 
+/// What stands out by less than this, linear share of full scale, is not seen.
+const LEAST_CONTRAST: f64 = 0.004;
+
 /// The channel with the least clipped top that still has a quarter of the strongest contrast; each is given by the range from its
 /// base to its top. Absent where nothing stands out.
 pub fn clearest_channel(ranges: &[Interval; 3]) -> Option<usize> {
     let strongest = ranges.iter().map(|r| r.width()).fold(0.0f64, f64::max);
-    if strongest < 0.004 {
+    if strongest < LEAST_CONTRAST {
         return None;
     }
     (0..3)
@@ -224,64 +232,98 @@ pub fn clearest_channel(ranges: &[Interval; 3]) -> Option<usize> {
         .min_by(|&a, &b| ranges[a].high.total_cmp(&ranges[b].high))
 }
 
-/// The flanks of one profile across the slit. Refuses where nothing stands out or a flank is outside.
-fn flanks(profile: &[[f64; 3]]) -> Option<Flanks> {
-    let n = profile.len();
-    let quarter = n / 8;
-    let ranges: [Interval; 3] = std::array::from_fn(|c| {
-        let ends = profile[..quarter].iter().chain(&profile[n - quarter..]);
-        let top = profile.iter().map(|p| p[c]).fold(f64::MIN, f64::max);
-        Interval::new(median(ends.map(|p| p[c])).unwrap_or(top), top)
-    });
-    let c = clearest_channel(&ranges)?;
-    let Interval {
-        low: base,
-        high: top,
-    } = ranges[c];
-    let half = base + 0.5 * (top - base);
-    // From the middle of the highest plateau outwards.
-    let plateau: Vec<usize> = (0..n)
-        .filter(|&i| profile[i][c] >= base + 0.9 * (top - base))
-        .collect();
-    let peak = plateau[plateau.len() / 2];
-    let mut left = peak;
-    while left > 0 && profile[left - 1][c] > half {
-        left -= 1;
-    }
-    let mut right = peak;
-    while right + 1 < n && profile[right + 1][c] > half {
-        right += 1;
-    }
-    if left == 0 || right + 1 == n {
-        return None;
-    }
-    let cross = |inside: usize, outside: usize| -> f64 {
-        let (a, b) = (profile[inside][c], profile[outside][c]);
-        let t = ((a - half) / (a - b)).clamp(0.0, 1.0);
-        inside as f64 + t * (outside as f64 - inside as f64)
+/// Light across the slit.
+struct Profile {
+    light: Vec<[f64; 3]>,
+    /// From base to top, by channel.
+    ranges: [Interval; 3],
+}
+
+/// Profiles of which the strongest channel has less than this share of the upper quartile's contrast do not choose the channel.
+const LIT_SHARE: f64 = 0.5;
+
+/// The channel in which the whole image is told: that of its lit part's middle. Between channels the flanks lie elsewhere.
+fn channel_of<'a>(profiles: impl Iterator<Item = &'a Profile> + Clone) -> Option<usize> {
+    let strongest = |p: &Profile| p.ranges.iter().map(|r| r.width()).fold(0.0, f64::max);
+    let contrasts = sorted(profiles.clone().map(strongest));
+    let lit = LIT_SHARE * contrasts.get(contrasts.len() * 3 / 4)?;
+    let lit = profiles.filter(|p| strongest(p) > lit);
+    let middle = |c: usize| {
+        let low = median(lit.clone().map(|p| p.ranges[c].low))?;
+        let high = median(lit.clone().map(|p| p.ranges[c].high))?;
+        Some(Interval::new(low, high))
     };
-    let (l, r) = (cross(left, left - 1), cross(right, right + 1));
-    // Outwards from the top along one flank: how far from 70 to 30 %; one that never falls so far ends at the rim.
-    let falls = |step: i64| -> f64 {
-        let at = |i: i64| profile[i as usize][c];
-        let below = |level: f64| -> f64 {
-            let mut i = peak as i64;
-            while i > 0 && i + 1 < n as i64 && at(i) > level {
-                i += step;
-            }
-            let (inside, outside) = (at(i - step), at(i));
-            let share = (inside - level) / (inside - outside).max(1e-12);
-            (i - step) as f64 + share.clamp(0.0, 1.0) * step as f64
+    clearest_channel(&[middle(0)?, middle(1)?, middle(2)?])
+}
+
+impl Profile {
+    fn new(light: Vec<[f64; 3]>) -> Profile {
+        let n = light.len();
+        let quarter = n / 8;
+        let ranges = std::array::from_fn(|c| {
+            let ends = light[..quarter].iter().chain(&light[n - quarter..]);
+            let top = light.iter().map(|p| p[c]).fold(f64::MIN, f64::max);
+            Interval::new(median(ends.map(|p| p[c])).unwrap_or(top), top)
+        });
+        Profile { light, ranges }
+    }
+
+    /// The flanks in one channel. Refuses where nothing stands out or a flank is outside.
+    fn flanks(&self, c: usize) -> Option<Flanks> {
+        let Interval {
+            low: base,
+            high: top,
+        } = self.ranges[c];
+        if top - base < LEAST_CONTRAST {
+            return None;
+        }
+        let profile = &self.light;
+        let n = profile.len();
+        let half = base + 0.5 * (top - base);
+        // From the middle of the highest plateau outwards.
+        let plateau: Vec<usize> = (0..n)
+            .filter(|&i| profile[i][c] >= base + 0.9 * (top - base))
+            .collect();
+        let peak = plateau[plateau.len() / 2];
+        let mut left = peak;
+        while left > 0 && profile[left - 1][c] > half {
+            left -= 1;
+        }
+        let mut right = peak;
+        while right + 1 < n && profile[right + 1][c] > half {
+            right += 1;
+        }
+        if left == 0 || right + 1 == n {
+            return None;
+        }
+        let cross = |inside: usize, outside: usize| -> f64 {
+            let (a, b) = (profile[inside][c], profile[outside][c]);
+            let t = ((a - half) / (a - b)).clamp(0.0, 1.0);
+            inside as f64 + t * (outside as f64 - inside as f64)
         };
-        (below(base + 0.3 * (top - base)) - below(base + 0.7 * (top - base))).abs()
-    };
-    Some(Flanks {
-        middle: 0.5 * (l + r),
-        width_px: r - l,
-        rise_px: 0.5 * (falls(-1) + falls(1)),
-        contrast: top - base,
-        clipped: top > 0.97,
-    })
+        let (l, r) = (cross(left, left - 1), cross(right, right + 1));
+        // Outwards from the top along one flank: how far from 70 to 30 %; one that never falls so far ends at the rim.
+        let falls = |step: i64| -> f64 {
+            let at = |i: i64| profile[i as usize][c];
+            let below = |level: f64| -> f64 {
+                let mut i = peak as i64;
+                while i > 0 && i + 1 < n as i64 && at(i) > level {
+                    i += step;
+                }
+                let (inside, outside) = (at(i - step), at(i));
+                let share = (inside - level) / (inside - outside).max(1e-12);
+                (i - step) as f64 + share.clamp(0.0, 1.0) * step as f64
+            };
+            (below(base + 0.3 * (top - base)) - below(base + 0.7 * (top - base))).abs()
+        };
+        Some(Flanks {
+            middle: 0.5 * (l + r),
+            width_px: r - l,
+            rise_px: 0.5 * (falls(-1) + falls(1)),
+            contrast: top - base,
+            clipped: top > 0.97,
+        })
+    }
 }
 
 /// Fits a straight line to cuts of `cut_px` each, leaving out those off the slit.
@@ -390,7 +432,7 @@ mod tests {
                 [(0.001 + brightness * light).min(1.0); 3]
             })
             .collect();
-        flanks(&profile).unwrap()
+        Profile::new(profile).flanks(0).unwrap()
     }
 
     #[test]
