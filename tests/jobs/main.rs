@@ -27,6 +27,7 @@ mod edits;
 mod explains;
 mod faults;
 mod forms;
+mod frozen;
 mod hostile;
 mod large;
 mod names;

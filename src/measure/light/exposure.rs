@@ -56,6 +56,11 @@ const LIT_DOUBT: f64 = 1.5;
 /// Quartile of a noise that sixteen slabs give, smoothed over five bins that share their pixels: known to this share.
 const NOISE_SHARE: f64 = 0.1;
 
+/// No bin is quieter than this, linear share of full scale: where a file is black, rounding hides what noise there was. The first step
+/// of eight bits above black is 3·10⁻⁴ (IEC 61966-2-1: 1/255/12.92), a twelfth of its square its variance, and a bin is the mean of
+/// some eighty pixels.
+const LEAST_NOISE: f64 = 1e-5;
+
 /// Writes down saturation, brightest level and signal to noise of the `visible` places, the brightest of which has `top`.
 pub fn exposure(profile: &Profile, visible: &[usize], top: f64, m: &mut Measurement) {
     // Of the places that carry light: a clipped line is as wrong beside darkness as in a continuum.
@@ -82,7 +87,7 @@ pub fn exposure(profile: &Profile, visible: &[usize], top: f64, m: &mut Measurem
     metrics.note(Quantity::PeakLevel, level);
     let noise = sorted(visible.iter().map(|&i| profile.sigma[i]));
     // Against the noise of the dark parts: at a bright line uneven blades, not noise, limit the scatter.
-    let quiet = noise[noise.len() / 4].max(1e-7);
+    let quiet = noise[noise.len() / 4].max(LEAST_NOISE);
     let snr = Estimate::new(top / quiet, NOISE_SHARE * top / quiet);
     metrics.note(Quantity::Snr, snr);
 }

@@ -16,6 +16,23 @@ pub struct Found {
     pub score: f64,
 }
 
+/// Why a lamp gives no scale, and how well the lines agree with its pattern, −1…1.
+pub struct Refused {
+    /// Why.
+    pub why: Refusal,
+    /// Agreement of the best candidate; −1 where there is none.
+    pub agreement: f64,
+}
+
+impl From<Refusal> for Refused {
+    fn from(why: Refusal) -> Refused {
+        Refused {
+            why,
+            agreement: -1.0,
+        }
+    }
+}
+
 /// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.03 to 0.7, wrong ones below −0.2.
 const LEAST_SCORE: f64 = 0.0;
 /// Seen at a coarse bandpass, or where tables and tubes differ, the heights agree less: then it is enough that no other scale
@@ -47,9 +64,9 @@ pub fn calibrate(
     picture: &LampPicture,
     lamp: &Lamp,
     log: &mut Vec<String>,
-) -> Result<Found, Refusal> {
+) -> Result<Found, Refused> {
     if picture.sides.is_empty() {
-        return Err(Refusal::FewLines("no lines stand out".into()));
+        return Err(Refusal::FewLines("no lines stand out".into()).into());
     }
     let candidates = picture.candidates(lamp);
     for c in candidates.iter().take(TOLD) {
@@ -63,9 +80,7 @@ pub fn calibrate(
         ));
     }
     let Some(best) = candidates.first() else {
-        return Err(Refusal::FewLines(
-            "the lamp's pattern is nowhere in it".into(),
-        ));
+        return Err(Refusal::FewLines("the lamp's pattern is nowhere in it".into()).into());
     };
     // The runner-up: another set of lines that the picture would fit nearly as well is a reason to say no.
     let signs: Vec<f64> = picture.sides.iter().map(|s| s.sign).collect();
@@ -75,26 +90,30 @@ pub fn calibrate(
         .find(|c| differs(&c.optics, &best.optics, &picture.base, &signs));
     let margin = rival.map_or(1.0, |r| best.score - r.score);
     let is_clear = margin > CLEAR_MARGIN || n_placed(best) >= MANY_LINES;
+    let refused = |why: Refusal| Refused {
+        why,
+        agreement: best.score,
+    };
     let unlike = |least: f64| {
-        Refusal::FewLines(format!(
+        refused(Refusal::FewLines(format!(
             "the lines do not make the pattern of {}: agreement {:.2}, {least:.2} is needed",
             lamp.title, best.score
-        ))
+        )))
     };
     if best.score < LEAST_CLEAR_SCORE {
         return Err(unlike(LEAST_CLEAR_SCORE));
     }
-    let (mut calibration, shape) = precise(picture, lamp, &best.optics, log)?;
+    let (mut calibration, shape) = precise(picture, lamp, &best.optics, log).map_err(refused)?;
     if best.score < LEAST_SCORE && !is_clear && !are_in_place(&calibration.lines) {
         return Err(unlike(LEAST_SCORE));
     }
     calibration.margin = margin;
     if calibration.margin < LEAST_MARGIN {
-        return Err(Refusal::PoorFit(format!(
+        return Err(refused(Refusal::PoorFit(format!(
             "two scales fit nearly alike (agreement {:.2} and {:.2})",
             best.score,
             rival.map_or(0.0, |r| r.score)
-        )));
+        ))));
     }
     Ok(Found {
         calibration,

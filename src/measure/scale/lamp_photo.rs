@@ -4,7 +4,7 @@ use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::inputs::Inputs;
 use crate::measure::light::profile::Order;
-use crate::measure::scale::calibrate::{Found, calibrate, differs};
+use crate::measure::scale::calibrate::{Found, Refused, calibrate, differs};
 use crate::measure::scale::lamp_picture::{LEAST_LEAD, LampPicture, Refusal, sureness};
 use crate::measure::scale::recognise::Search;
 use crate::measure::sight::Survey;
@@ -122,16 +122,20 @@ fn read<'a>(
         }
     }
     let mut scales: Vec<Found> = Vec::new();
+    let mut refused: Vec<Refused> = Vec::new();
     for lamp in lamps {
         if announced && scales.iter().any(|found| found.score > CLEAR_ENOUGH) {
             break;
         }
         match calibrate(&picture, lamp, log) {
             Ok(found) => scales.push(found),
-            Err(refusal) => refusals.push(refusal),
+            Err(refusal) => refused.push(refusal),
         }
     }
     scales.sort_by(|a, b| b.score.total_cmp(&a.score));
+    // Of two lamps the one that the picture is more like is the one to speak of.
+    refused.sort_by(|a, b| b.agreement.total_cmp(&a.agreement));
+    refusals.extend(refused.into_iter().map(|r| r.why));
     if let Some(rivals) = rivals(&scales, &picture.base) {
         refusals.insert(0, rivals);
         scales.clear();
