@@ -116,6 +116,15 @@ pub enum Command {
         #[arg(long, value_name = "KIND", default_value = "a4", value_parser = ["a4", "letter"])]
         paper: String,
     },
+    /// Make one workbook (.xlsx) of the results as they are published: verdicts, spectra with their pictures, lines, series
+    Workbook {
+        /// Which session, as results/index.html has it, where the configuration keeps any
+        #[arg(long, value_name = "SESSION")]
+        session: Option<String>,
+        /// Write it to this file [default: slitwatch.xlsx, or slitwatch-SESSION.xlsx, in the working folder]
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+    },
     /// Play a synthetic class into an inbox, run it, and score the results against what was planted
     ///
     /// Prints the score. Exit status: 0 if every stated limit held, 1 if one did not or it could not be played.
@@ -225,6 +234,7 @@ pub fn main() -> ExitCode {
         Command::Reopen { session } => close(common, session, run::reopen),
         Command::Check { all } => check(common, *all),
         Command::Slates { out, paper } => slates(common, paper, out.as_deref()),
+        Command::Workbook { session, out } => book(common, session.as_deref(), out.as_deref()),
         Command::Explain { photos, pictures } => explain(common, photos, pictures.as_deref()),
         Command::Rehearse {
             benches,
@@ -480,6 +490,14 @@ fn slates(common: &Common, paper: &str, out: Option<&Path>) -> Result<ExitCode, 
         Some(file) => run::write_slates(&page, file)?,
         None => hand_out(&page)?,
     }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn book(common: &Common, session: Option<&str>, out: Option<&Path>) -> Result<ExitCode, Failure> {
+    let worker = load(common, &common.configuration())?;
+    let title = worker.settings().pages.title.clone();
+    let said = run::write_workbook(&worker.setup().orders, &title, session, out)?;
+    hand_out(&format!("{}\n", tame(&said)))?;
     Ok(ExitCode::SUCCESS)
 }
 

@@ -31,6 +31,7 @@ mod taken;
 mod trend;
 mod whose;
 mod wide;
+mod workbook;
 
 use std::io::{self, Write};
 
@@ -51,6 +52,7 @@ pub use sessions::{Late, Session, spanning};
 pub use settled::{Settled, n_to_retake};
 pub use shown::{Inputs, Shown};
 pub use spectra::spectra_csv;
+pub use workbook::{ClassTables, workbook};
 
 /// What has board and bench pages say whether the program still looks, how much time is left, fold, and fit on a wall.
 const WATCHED: &str = concat!(

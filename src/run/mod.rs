@@ -54,6 +54,7 @@ mod telling;
 mod threads;
 mod unnamed;
 mod work;
+mod workbook;
 mod worker;
 mod world;
 
@@ -78,6 +79,7 @@ pub use reload::Reload;
 pub use serve::{address, serve};
 pub use slates::{printed_slates, write_slates};
 pub use work::{Class, Orders, Outcome, Part, Setup, Work};
+pub use workbook::write_workbook;
 pub use worker::Worker;
 
 use engine::Engine;

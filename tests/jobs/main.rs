@@ -44,3 +44,4 @@ mod tables;
 mod terminal;
 mod usage;
 mod watching;
+mod workbook;
