@@ -187,9 +187,9 @@ pub fn element(line: &LampLine) -> String {
 /// The weaker of two lines that make one peak has so much of the stronger one's light at least.
 const PAIR_SHARE: f64 = 0.3;
 
-/// True where `line` and `other` are of one element and alike in strength, nearer to each other than the bandpass, and the spectrum
-/// has no peak of the other's own: what is named after one is both (mercury's yellow pair).
-fn is_unparted(line: &LampLine, other: &LampLine, bandpass_nm: f64, peaks_nm: &[f64]) -> bool {
+/// True where `line` and `other` are of one element and alike in strength, nearer to each other than their peak is wide, and the
+/// spectrum has no peak of the other's own: what is named after one is both (mercury's yellow pair).
+fn is_unparted(line: &LampLine, other: &LampLine, wide_nm: f64, peaks_nm: &[f64]) -> bool {
     let apart_nm = (line.wavelength_nm - other.wavelength_nm).abs();
     let (low, high) = (
         line.strength.min(other.strength),
@@ -200,7 +200,7 @@ fn is_unparted(line: &LampLine, other: &LampLine, bandpass_nm: f64, peaks_nm: &[
         its.abs() < own.abs() && its.abs() < 0.5 * apart_nm
     };
     apart_nm > 0.0
-        && apart_nm < bandpass_nm
+        && apart_nm < wide_nm
         && element(line) == element(other)
         && low > PAIR_SHARE * high
         && !peaks_nm.iter().any(is_own)
@@ -266,10 +266,11 @@ fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
                 .total_cmp(&weight(b))
                 .then(distance(b).total_cmp(&distance(a)))
         });
+        // Other lines may be narrower than these two together.
+        let wide_nm = bandpass_nm.max(peak.fwhm_nm.value);
         let pair = best.and_then(|line| {
             let both = |other: &&&LampLine| {
-                is_unparted(line, other, bandpass_nm, &centres_nm)
-                    && leans(peak.centre_nm, line, other)
+                is_unparted(line, other, wide_nm, &centres_nm) && leans(peak.centre_nm, line, other)
             };
             let other = names.iter().find(both)?;
             let (a, b) = if line.wavelength_nm < other.wavelength_nm {
@@ -313,20 +314,23 @@ mod tests {
         }
     }
 
-    fn named(centres_nm: &[f64]) -> Vec<String> {
+    fn named(bandpass_nm: f64, centres_nm: &[f64]) -> Vec<String> {
         let names = [line(546.07, 1.0), line(576.96, 0.3), line(579.07, 0.3)];
         let mut peaks: Vec<Peak> = centres_nm.iter().map(|nm| peak(*nm)).collect();
-        name(&mut peaks, 3.0, &names);
+        name(&mut peaks, bandpass_nm, &names);
         peaks.into_iter().map(|peak| peak.name).collect()
     }
 
     #[test]
     fn lines_that_run_together_are_named_as_both_and_parted_ones_each() {
-        assert_eq!(named(&[546.1, 578.2]), ["Hg 546.07", "Hg 576.96+579.07"]);
-        assert_eq!(
-            named(&[546.1, 577.0, 579.0]),
-            ["Hg 546.07", "Hg 576.96", "Hg 579.07"]
-        );
-        assert_eq!(named(&[546.1, 579.1]), ["Hg 546.07", "Hg 579.07"]);
+        for bandpass_nm in [1.9, 3.0] {
+            let named = |centres_nm: &[f64]| named(bandpass_nm, centres_nm);
+            assert_eq!(named(&[546.1, 577.55]), ["Hg 546.07", "Hg 576.96+579.07"]);
+            assert_eq!(
+                named(&[546.1, 577.0, 579.0]),
+                ["Hg 546.07", "Hg 576.96", "Hg 579.07"]
+            );
+            assert_eq!(named(&[546.1, 579.1]), ["Hg 546.07", "Hg 579.07"]);
+        }
     }
 }
