@@ -2,7 +2,9 @@
 //! lines before it is believed.
 
 use crate::measure::light::lineshape::LineShape;
-use crate::measure::scale::lamp_picture::{LEAST_CLEAR_SCORE, LampPicture, Refusal, n_placed};
+use crate::measure::scale::lamp_picture::{
+    LEAST_CLEAR_SCORE, LampPicture, Refusal, WIDEST_LINE_NM, n_placed,
+};
 use crate::measure::scale::precise::precise;
 use crate::terms::{Calibration, Lamp, LineUse, Optics};
 
@@ -67,6 +69,13 @@ pub fn calibrate(
 ) -> Result<Found, Refused> {
     if picture.sides.is_empty() {
         return Err(Refusal::FewLines("no lines stand out".into()).into());
+    }
+    if picture.typical_fwhm_nm > WIDEST_LINE_NM {
+        return Err(Refusal::FewLines(format!(
+            "what stands out is {:.0} nm wide, and that is no line",
+            picture.typical_fwhm_nm
+        ))
+        .into());
     }
     let candidates = picture.candidates(lamp);
     for c in candidates.iter().take(TOLD) {
