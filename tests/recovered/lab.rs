@@ -203,7 +203,7 @@ pub fn look_at_lamp(
         scale: scale.map(by_lamp),
         ..Against::default()
     };
-    let examined = LAB.examine(&origin, Ok(decoded), &against);
+    let examined = LAB.examine(&origin, Ok(decoded.into()), &against);
     Seen {
         what: what.to_owned(),
         truth,

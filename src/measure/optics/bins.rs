@@ -55,6 +55,11 @@ impl Grid {
         low + (beta_bin as f64 + 0.5) * (high - low) / self.window.beta_bins as f64
     }
 
+    /// Memory that its bins take, bytes.
+    pub fn n_bytes(&self) -> u64 {
+        (size_of_val(&self.cells[..]) + size_of_val(&self.clipped[..])) as u64
+    }
+
     /// Mean light of a bin; absent where no pixel fell.
     pub fn mean(&self, beta_bin: usize, path_bin: usize) -> Option<[f64; 3]> {
         let [red, green, blue, weight] = self.cells[self.cell(beta_bin, path_bin)];

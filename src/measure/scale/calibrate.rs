@@ -2,8 +2,9 @@
 //! lines before it is believed.
 
 use crate::measure::light::lineshape::LineShape;
-use crate::measure::scale::lamp_picture::{LEAST_CLEAR_SCORE, LampPicture, Refusal, n_placed};
+use crate::measure::scale::lamp_picture::{LEAST_CLEAR_SCORE, LampPicture, Refusal};
 use crate::measure::scale::precise::precise;
+use crate::measure::scale::recognise::n_placed;
 use crate::terms::{Calibration, Lamp, Optics};
 
 /// A scale and what it rests on.
@@ -68,7 +69,7 @@ pub fn calibrate(
         .skip(1)
         .find(|c| differs(&c.optics, &best.optics, &picture.base, &signs));
     let margin = rival.map_or(1.0, |r| best.score - r.score);
-    let is_clear = margin > CLEAR_MARGIN || n_placed(best) >= MANY_LINES;
+    let is_clear = margin > CLEAR_MARGIN || n_placed(&best.pairs) >= MANY_LINES;
     let least = if is_clear {
         LEAST_CLEAR_SCORE
     } else {
