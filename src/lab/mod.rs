@@ -78,11 +78,6 @@ impl Lab {
     /// What a picture looks like, as far as rules ask for it; what was found in it on the way stays with the picture.
     pub fn look_at(&self, picture: &mut Picture) -> Seen {
         let Picture { facts, frame, .. } = &*picture;
-        if self.settings.searches_for_slates()
-            && let Some(seen) = self.slate_in(frame)
-        {
-            return seen;
-        }
         let lamps = self.settings.lamps_looked_for();
         let is_asked = |name: &str| lamps.iter().any(|lamp| lamp.name == name);
         // A tube of the old kind is no fluorescent lamp by its pattern, and may be meant all the same.
@@ -98,6 +93,11 @@ impl Lab {
             lamps,
         };
         let (seen, view) = looks::seen(frame, facts, &sought);
+        // Where there is a slit's image and its spectrum, nobody holds up a card.
+        let may_be_slate = seen.shows_no_slit() && self.settings.searches_for_slates();
+        if may_be_slate && let Some(slate) = self.slate_in(frame) {
+            return slate;
+        }
         picture.view = Some(view);
         seen
     }

@@ -98,7 +98,7 @@ fn measure(folder: &Path) {
         let mut rounds: Vec<[Duration; 4]> = (0..ROUNDS)
             .map(|_| job(&lab, "heron/photo.jpg", bytes, capture, scale).0)
             .collect();
-        let mut line = |stage: &str, cost: &dyn Fn(&[Duration; 4]) -> Duration| {
+        let line = |stage: &str, cost: &dyn Fn(&[Duration; 4]) -> Duration| {
             rounds.sort_by_key(|round| cost(round));
             let ms = |i: usize| 1000.0 * cost(&rounds[i]).as_secs_f64();
             println!(
@@ -145,7 +145,7 @@ fn looks(lab: &Lab, what: &str, bytes: &[u8], (capture, scale): (Capture, Option
         seen = format!("{:?}, {slate:?}", look.look);
         *round = [t1 - t0, t3 - t2, t4 - t3, t2 - t1];
     }
-    let mut line = |stage: &str, cost: &dyn Fn(&[Duration; 4]) -> f64| {
+    let line = |stage: &str, cost: &dyn Fn(&[Duration; 4]) -> f64| {
         let mut costs: Vec<f64> = rounds.iter().map(cost).collect();
         costs.sort_by(f64::total_cmp);
         let (best, median) = (1000.0 * costs[0], 1000.0 * costs[ROUNDS / 2]);

@@ -18,6 +18,8 @@ const STATED_RANGE_NM: Interval = Interval::new(340.0, 800.0);
 /// …and where it does not.
 const OPEN_RANGE_NM: Interval = Interval::new(270.0, 1000.0);
 const STEP_NM: f64 = 0.25;
+/// The same of a picture that is only looked at: less than half of a line's width.
+const ROUGH_STEP_NM: f64 = 0.5;
 /// How far the focal length may be from what the file states, or from a usual phone's: half width of the search, and standard
 /// uncertainty, as shares of it.
 const STATED_FOCAL: (f64, f64) = (0.12, 0.05);
@@ -130,7 +132,7 @@ fn lamp_picture<'s>(frame: &Frame, surveyed: &'s Surveyed) -> LampPicture<'s> {
     }
 }
 
-/// The same from every `stride`-th row or column of the band alone.
+/// The same from every `stride`-th row or column of the band alone, and in coarser steps where that is not each of them.
 pub fn rough_picture<'s>(frame: &Frame, survey: &'s Survey, stride: usize) -> LampPicture<'s> {
     picture_of(survey, orders(frame, survey, stride))
 }
@@ -156,7 +158,7 @@ fn orders(frame: &Frame, survey: &Survey, stride: usize) -> Arc<[Order; 2]> {
             true => STATED_RANGE_NM,
             false => OPEN_RANGE_NM,
         },
-        step_nm: STEP_NM,
+        step_nm: if stride == 1 { STEP_NM } else { ROUGH_STEP_NM },
         stride,
     };
     Arc::new(Order::both(frame, &survey.optics, survey.beta, sampling))

@@ -148,11 +148,11 @@ pub struct Trials {
     trials: Vec<Trial>,
 }
 
-/// One of them: where it puts light of [`NODES_NM`] on each side, signed, on the scale that the sides were binned with. Absent where
-/// some of that leaves no grating.
+/// One of them: where it puts light of [`NODES_NM`] on each side, signed, on the scale that the sides were binned with. Absent of a
+/// side on which some of that leaves no grating.
 struct Trial {
     optics: Optics,
-    nodes: Option<Vec<[f64; NODES_NM.len()]>>,
+    nodes: Vec<Option<[f64; NODES_NM.len()]>>,
 }
 
 impl Trials {
@@ -198,15 +198,16 @@ impl Trials {
         // A smooth course through all nodes: they lie so near each other that it is off by less than 0.01 nm between them.
         let weights: Vec<[f64; NODES_NM.len()]> =
             features.iter().map(|feature| weights(feature.nm)).collect();
-        let one = |trial: &Trial| match &trial.nodes {
-            None => score(&trial.optics, &binned, features, sides, SEARCH_NM),
-            Some(nodes) => {
-                let at = |side: usize, feature: usize| {
-                    let of_node = nodes[side].iter().zip(&weights[feature]);
+        let one = |trial: &Trial| {
+            let rays = trial.optics.rays();
+            let at = |side: usize, feature: usize| match &trial.nodes[side] {
+                Some(nodes) => {
+                    let of_node = nodes.iter().zip(&weights[feature]);
                     Some(of_node.map(|(node, weight)| node * weight).sum())
-                };
-                score_where(at, features, sides, SEARCH_NM)
-            }
+                }
+                None => seen_at(&rays, &binned, sides[side].sign * features[feature].nm),
+            };
+            score_where(at, features, sides, SEARCH_NM)
         };
         self.trials.iter().map(one).collect()
     }
@@ -513,5 +514,48 @@ mod tests {
         assert!((agreement(0.0) - 1.0).abs() < 1e-3, "{}", agreement(0.0));
         assert_eq!(agreement(-1e-5), agreement(0.0));
         assert!(agreement(1.0) < 0.9);
+    }
+    /// A side of a picture that was binned with this disc, focal length and place of the slit, without lines.
+    fn side(sign: f64) -> Side {
+        Side {
+            sign,
+            maxima: Vec::new(),
+            range_nm: Interval::new(340.0, 800.0),
+        }
+    }
+
+    /// The slow and obvious way: each trial is asked for each wavelength.
+    #[test]
+    fn a_course_through_a_few_wavelengths_is_what_each_trial_says_of_all() {
+        for (spacing_nm, slit_x) in [(1600.0, 1900.0), (1600.0, 1200.0), (740.0, 2700.0)] {
+            let mut base = Optics::flush(spacing_nm, 2600.0, 4032, 3024);
+            base.fan = 8.0;
+            base.pupil_share = USUAL_PUPIL_SHARE;
+            let slit_px = Point::new(slit_x, 1500.0);
+            base.aim_slit_at(slit_px);
+            let search = Search {
+                focal_px: 2600.0,
+                focal_reach: 0.12,
+                focal_sigma: 0.05,
+                slit_px,
+            };
+            let sides = [side(-1.0), side(1.0)];
+            let (trials, binned) = (Trials::of(&base, &sides, &search), base.rays());
+            let mut n_compared = 0;
+            for trial in &trials.trials {
+                let rays = trial.optics.rays();
+                for (side, nodes) in sides.iter().zip(&trial.nodes) {
+                    let Some(nodes) = nodes else { continue };
+                    for nm in (400..=720).step_by(20).map(f64::from) {
+                        let weights = weights(nm);
+                        let smooth: f64 = nodes.iter().zip(weights).map(|(n, w)| n * w).sum();
+                        let exact = seen_at(&rays, &binned, side.sign * nm).expect("seen");
+                        assert!((smooth - exact).abs() < 0.02, "{nm}: {smooth}, {exact}");
+                        n_compared += 1;
+                    }
+                }
+            }
+            assert!(n_compared > 10_000, "{n_compared}");
+        }
     }
 }
