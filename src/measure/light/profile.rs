@@ -2,7 +2,7 @@
 
 use crate::frame::Frame;
 use crate::measure::optics::Rays;
-use crate::measure::optics::bins::{Grid, Window, bin};
+use crate::measure::optics::bins::{Every, Grid, Window, bin};
 use crate::terms::{Interval, Optics, Point};
 
 /// Slabs across the lit part of the slit.
@@ -63,7 +63,7 @@ pub struct Sampling {
     pub range_nm: Interval,
     /// Step, nm.
     pub step_nm: f64,
-    /// Every so many rows or columns across the dispersion are read: 1 for all that is measured.
+    /// Of the lines of pixels along the dispersion every so many are read: 1 for all that is measured.
     pub stride: usize,
 }
 
@@ -126,7 +126,10 @@ pub fn slabs(frame: &Frame, rays: &Rays, sign: f64, sampling: Sampling, beta: In
         path_step_nm: step_nm,
         beta: Interval::new(middle - LIT * half - around, middle + LIT * half + around),
         beta_bins: SLABS + 2 * below,
-        stride,
+        every: Every {
+            across: 1,
+            along: stride,
+        },
     };
     let mut grid = bin(frame, rays, window);
     let px_per_nm = rays.px_per_nm(sign * range_nm.middle());

@@ -18,8 +18,25 @@ pub struct Window {
     pub beta: Interval,
     /// Number of equal bins of height.
     pub beta_bins: usize,
-    /// Reads every n-th row or column across the dispersion: 1 for a spectrum, more where only heights matter.
-    pub stride: usize,
+    /// Which pixels are read.
+    pub every: Every,
+}
+
+/// Which lines of pixels are read: every so many of those across the dispersion, and of those along it.
+#[derive(Clone, Copy, Debug)]
+pub struct Every {
+    /// Of those across: 1 for a spectrum, more where only heights matter.
+    pub across: usize,
+    /// Of those along: 1 for all that is measured, more for a first look.
+    pub along: usize,
+}
+
+impl Every {
+    /// All of them.
+    pub const PIXEL: Every = Every {
+        across: 1,
+        along: 1,
+    };
 }
 
 /// Light by bin: `beta_bins` rows of `path_bins` values.
@@ -180,7 +197,7 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
             let far = (node(major, next), node(major + TILE_PX, next));
             let tile = Tile {
                 origin: upright(major, minor),
-                step: upright(window.stride, 1),
+                step: upright(window.every.across, window.every.along),
                 size: upright(TILE_PX.min(majors - major), TILE_PX.min(minors - minor)),
                 corners: if outline.major_is_x {
                     [near.0, near.1, far.0, far.1]
@@ -344,7 +361,7 @@ mod tests {
                 path_step_nm: 1.0,
                 beta: Interval::new(0.0, 1.0),
                 beta_bins: 1,
-                stride: 1,
+                every: Every::PIXEL,
             },
             path_bins: light.len(),
             cells: vec![Cell::default(); light.len() + 2],

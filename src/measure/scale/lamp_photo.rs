@@ -132,7 +132,7 @@ fn lamp_picture<'s>(frame: &Frame, surveyed: &'s Surveyed) -> LampPicture<'s> {
     }
 }
 
-/// The same from every `stride`-th row or column of the band alone, and in coarser steps where that is not each of them.
+/// The same from every `stride`-th line of pixels along the band alone, and in coarser steps where that is not each of them.
 pub fn rough_picture<'s>(frame: &Frame, survey: &'s Survey, stride: usize) -> LampPicture<'s> {
     picture_of(survey, orders(frame, survey, stride))
 }

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::optics::adjust::{Adjusted, Observation, adjust, index};
+use crate::measure::optics::bins::Every;
 use crate::measure::optics::{FAN_SIGMA, SMEAR_RAD, USUAL_PUPIL_SHARE};
 use crate::measure::sight::band::{Edge, Edges, edges};
 use crate::measure::sight::bars::Sketch;
@@ -296,15 +297,28 @@ const SEEN_NM: Interval = Interval::new(390.0, 720.0);
 /// Surveys a frame on the assumption of a groove spacing.
 pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     // A line is three pixels wide or so: every second column still meets it.
-    survey_by(frame, sight, groove_spacing_nm, &[2, 1])
+    let every_second = Every {
+        across: 2,
+        ..Every::PIXEL
+    };
+    survey_by(
+        frame,
+        sight,
+        groove_spacing_nm,
+        &[every_second, Every::PIXEL],
+    )
 }
 
-/// The same from every `stride`-th row or column alone: enough to see whether there is a band, and where.
+/// The same from every `stride`-th line of pixels along the dispersion alone: enough to see whether there is a band, and where.
 pub fn rough_survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64, stride: usize) -> Survey {
-    survey_by(frame, sight, groove_spacing_nm, &[stride])
+    let every = Every {
+        along: stride,
+        ..Every::PIXEL
+    };
+    survey_by(frame, sight, groove_spacing_nm, &[every])
 }
 
-fn survey_by(frame: &Frame, sight: &Sight, groove_spacing_nm: f64, strides: &[usize]) -> Survey {
+fn survey_by(frame: &Frame, sight: &Sight, groove_spacing_nm: f64, rounds: &[Every]) -> Survey {
     let Sight {
         is_familiar,
         map,
@@ -322,14 +336,14 @@ fn survey_by(frame: &Frame, sight: &Sight, groove_spacing_nm: f64, strides: &[us
     let own_height = 2.0 * half_beta;
     let mut found = Edges::default();
     let mut roll_sigma_rad = 5f64.to_radians();
-    for &stride in strides {
+    for &every in rounds {
         found = edges(
             frame,
             &optics.rays(),
             &[SEEN_NM.mirrored(), SEEN_NM],
             half_beta,
             focal,
-            stride,
+            every,
         );
         if located.edge_share < DARK_EDGE_SHARE {
             drop_streaks(&mut found, is_familiar.then_some(own_height));
