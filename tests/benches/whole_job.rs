@@ -99,7 +99,7 @@ fn measure(folder: &Path) {
         let mut rounds: Vec<[Duration; 4]> = (0..ROUNDS)
             .map(|_| job(&lab, "heron/photo.jpg", bytes, capture, scale).0)
             .collect();
-        let line = |stage: &str, cost: &dyn Fn(&[Duration; 4]) -> Duration| {
+        let mut line = |stage: &str, cost: &dyn Fn(&[Duration; 4]) -> Duration| {
             rounds.sort_by_key(|round| cost(round));
             let ms = |i: usize| 1000.0 * cost(&rounds[i]).as_secs_f64();
             println!(
