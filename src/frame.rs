@@ -137,44 +137,6 @@ impl Frame {
         (samples + clips) as u64
     }
 
-    /// Every n-th pixel of every n-th row, upright: a copy in which things are found and not measured. `n` ≥ 1.
-    pub fn thinned(&self, n: usize) -> Frame {
-        let n = n.max(1);
-        let (width, height) = (self.width() / n, self.height() / n);
-        let pixels = || (0..height).flat_map(move |y| (0..width).map(move |x| (n * x, n * y)));
-        let samples = match &self.samples {
-            Samples::U8(s) => {
-                let mut thin = Vec::with_capacity(3 * width * height);
-                for (x, y) in pixels() {
-                    let i = self.index(x, y);
-                    thin.extend_from_slice(&s[i..i + 3]);
-                }
-                Samples::U8(thin)
-            }
-            Samples::U16(s) => {
-                let mut thin = Vec::with_capacity(3 * width * height);
-                for (x, y) in pixels() {
-                    let i = self.index(x, y);
-                    thin.extend_from_slice(&s[i..i + 3]);
-                }
-                Samples::U16(thin)
-            }
-        };
-        let (linear, ceiling) = (self.linear.clone(), self.ceiling_code);
-        let thin = Frame::new(
-            samples,
-            width,
-            height,
-            Orientation::UPRIGHT,
-            linear,
-            ceiling,
-        );
-        match &self.hidden_clips {
-            None => thin,
-            Some(_) => thin.with_hidden_clips(pixels().map(|(x, y)| self.hidden(x, y)).collect()),
-        }
-    }
-
     /// Width in pixels, upright.
     pub fn width(&self) -> usize {
         if self.orientation.swaps_axes() {

@@ -209,8 +209,9 @@ pub fn notices<'a>(photos: impl Iterator<Item = Owned<'a>>) -> Vec<String> {
     for (bench, photos) in alike {
         let first = photos.iter().min().copied().unwrap_or_default();
         said.push(format!(
-            "no slate governs photos of the bench {bench} ({}, such as {first}): several phones took them that cannot be told \
-             apart by what their files say; give each phone a folder of its own",
+            "photos of the bench {bench} ({}, such as {first}) are of several phones that cannot be told apart by what their files \
+             say: which instrument one shows is not known, and a slate, where slates are used, governs none of them; give each phone \
+             a folder of its own",
             photos.len()
         ));
     }
@@ -290,7 +291,8 @@ mod tests {
         };
         let said = notices([alike].into_iter());
         assert!(
-            said[0].contains("no slate governs photos of the bench a (1,"),
+            said[0].starts_with("photos of the bench a (1,")
+                && said[0].contains("governs none of them"),
             "{said:?}"
         );
         let twice = [

@@ -13,6 +13,7 @@ mod examined;
 mod forms;
 mod known;
 mod measured;
+mod picture;
 mod tone;
 
 pub use against::Against;
@@ -20,6 +21,7 @@ pub use companions::{Companion, Company, Scale};
 pub use examined::{Examined, Origin, Outcome, record, written};
 pub use forms::{Form, better_forms, stem};
 pub use measured::{Measured, Shown};
+pub use picture::Picture;
 pub use tone::Tone;
 
 use std::collections::BTreeMap;
@@ -73,13 +75,9 @@ impl Lab {
         &self.settings
     }
 
-    /// What a picture looks like, as far as rules ask for it.
-    pub fn look_of(&self, facts: &Facts, frame: &Frame) -> Seen {
-        if self.settings.searches_for_slates()
-            && let Some(seen) = self.slate_in(frame)
-        {
-            return seen;
-        }
+    /// What a picture looks like, as far as rules ask for it; what was found in it on the way stays with the picture.
+    pub fn look_at(&self, picture: &mut Picture) -> Seen {
+        let Picture { facts, frame, .. } = &*picture;
         let lamps = self.settings.lamps_looked_for();
         let is_asked = |name: &str| lamps.iter().any(|lamp| lamp.name == name);
         // A tube of the old kind is no fluorescent lamp by its pattern, and may be meant all the same.
@@ -94,7 +92,14 @@ impl Lab {
             groove_spacings_nm: &self.settings.groove_spacings_nm(),
             lamps,
         };
-        looks::seen(frame, facts, &sought)
+        let (seen, view) = looks::seen(frame, facts, &sought);
+        // Where there is a slit's image and its spectrum, nobody holds up a card.
+        let may_be_slate = seen.shows_no_slit() && self.settings.searches_for_slates();
+        if may_be_slate && let Some(slate) = self.slate_in(frame) {
+            return slate;
+        }
+        picture.view = Some(view);
+        seen
     }
 
     /// The slate in a picture, where there is one.
@@ -114,12 +119,11 @@ impl Lab {
         })
     }
 
-    /// Measures and judges a photo. `decoded` is what its file gave: the facts as they hold for the upright picture and the
-    /// picture, or why there is none.
+    /// Measures and judges a photo. `decoded` is what its file gave: the picture, or why there is none.
     pub fn examine(
         &self,
         origin: &Origin,
-        decoded: Result<(Facts, Frame), Fault>,
+        decoded: Result<Picture, Fault>,
         against: &Against,
     ) -> Examined {
         let Some(purpose) = origin.decision.purpose() else {
@@ -163,13 +167,13 @@ impl Lab {
     fn measured(
         &self,
         purpose: &Purpose,
-        decoded: Result<(Facts, Frame), Fault>,
+        decoded: Result<Picture, Fault>,
         against: &Against,
     ) -> (Measured, Option<Frame>) {
         let (shown, frame) = match decoded {
             Err(fault) => (Err(fault), None),
-            Ok(decoded) => {
-                let (shown, frame) = self.shown(purpose, decoded, against);
+            Ok(picture) => {
+                let (shown, frame) = self.shown(purpose, picture, against);
                 (Ok(shown), Some(frame))
             }
         };
@@ -177,15 +181,14 @@ impl Lab {
         (Measured { tone, shown }, frame)
     }
 
-    fn shown(
-        &self,
-        purpose: &Purpose,
-        (facts, frame): (Facts, Frame),
-        against: &Against,
-    ) -> (Shown, Frame) {
-        let frame = retoned(frame, against.curve());
+    fn shown(&self, purpose: &Purpose, picture: Picture, against: &Against) -> (Shown, Frame) {
+        let curve = against.curve();
+        let Picture { facts, frame, view } = picture;
+        let frame = retoned(frame, curve);
+        // In other light it is another picture.
+        let view = view.filter(|_| curve.is_none());
         let inputs = self.inputs(&facts, purpose, against.scale);
-        let mut m = measure(&frame, &inputs);
+        let mut m = measure(&frame, view, &inputs);
         if let Some(how) = &against.cut {
             photo::refuse_cut(&mut m, how);
         }

@@ -1,27 +1,26 @@
 //! What a photo shows at first sight, from its pixels alone: a lamp by its pattern of lines, other lines, light of all colours,
 //! nothing, or a room. Rules ask for it where a photo's name says nothing.
 //!
-//! A lamp is known by the pattern and the search that make a scale of its photo (`scale`). Most photos are told by every second
-//! pixel; one that may be a lamp's is looked at as a whole.
+//! A lamp is known by the pattern and the search that make a scale of its photo (`scale`). Most photos are told by some rows of
+//! their band; one that may be a lamp's is looked at as a whole, and what is found so is what measuring begins with ([`View`]).
 
 use std::sync::Arc;
 
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::light::profile::Profile;
-use crate::measure::scale::lamp_photo::lamp_picture;
+use crate::measure::scale::lamp_photo::{Surveyed, rough_picture};
 use crate::measure::scale::lamp_picture::{
-    LEAST_CLEAR_SCORE, LEAST_LEAD, LampPicture, SURE_PER_LEAD, WIDEST_LINE_NM, n_placed, sureness,
+    LEAST_CLEAR_SCORE, LEAST_LEAD, LampPicture, Patterned, SURE_PER_LEAD, WIDEST_LINE_NM, sureness,
 };
-use crate::measure::scale::recognise::{Feature, SEEN_NM, features};
-use crate::measure::sight::{Familiar, Map, Survey, look, survey};
+use crate::measure::scale::recognise::{Candidate, Feature, SEEN_NM, features, n_placed};
+use crate::measure::sight::{CLEAR_ENDS, Map, Sight, Sketch, Survey, rough_survey, survey};
+use crate::measure::view::{Alone, View};
 use crate::terms::{Lamp, Look, Seen};
 
-/// A picture is thinned until its longer side has no fewer pixels than this: then a pixel is 1.5 nm at most of a coarse disc,
-/// less than a line's width.
+/// A band is read by so few rows at first that its picture's longer side would have no fewer than this: their noise is still no
+/// more than a line's.
 const ENOUGH_PX: usize = 1300;
-/// So many ends of the slit, seen in different colours at one height, leave no doubt about the kind of disc.
-const CLEAR_ENDS: usize = 8;
 
 /// So many lines in their places on one side of the slit make a pattern: fluorescent lamps had 6 to 15, other lights up to 5
 /// at such an agreement (drawn photos)…
@@ -38,12 +37,15 @@ const USUAL_FWHM_NM: f64 = 2.0;
 const DOUBTED_AGREEMENT: f64 = 0.1;
 const DOUBTED_LINES: usize = 1;
 
-/// With this agreement or less, or fewer lines in their places, a thinned picture shows no such lamp: lamps gave −0.39 and 6
-/// at least (drawn photos).
+/// With this agreement at first sight or less, or fewer lines in their places, there is no such lamp…
 const HOPELESS_AGREEMENT: f64 = -0.5;
 const HOPELESS_PLACED: usize = 4;
-/// So much light in lines of which too few stand out of a thinned picture calls for all of it.
+/// …and no doubtful one with this.
+const HOPELESS_DOUBT: f64 = 0.0;
+/// So much light in lines of which too few stand out of some rows calls for all of them.
 const SOME_LINES_SHARE: f64 = 0.25;
+/// With so much of it nobody doubts that it is lines: other lamps had 0.64 and more (drawn photos).
+const PLAIN_LINES_SHARE: f64 = 0.56;
 /// With less light than this in lines nothing makes a lamp's pattern: lamps had 0.19 and more (drawn photos).
 const LEAST_LINES_SHARE: f64 = 0.1;
 /// From this share of an order's light in lines on it is a spectrum of lines: lamps had 0.56 and more, LEDs and bulbs up to
@@ -66,40 +68,78 @@ pub struct Sought<'a> {
     pub groove_spacings_nm: &'a [f64],
 }
 
-/// What is seen in a picture. Never fails, and depends on nothing but its arguments.
-pub fn seen(frame: &Frame, facts: &Facts, sought: &Sought<'_>) -> Seen {
-    let n = frame.width().max(frame.height()) / ENOUGH_PX;
-    if n < 2 {
-        return glance(frame, facts, sought).seen;
-    }
-    let glance_at_few = glance(&frame.thinned(n), facts, sought);
-    match glance_at_few.needs_all {
-        true => glance(frame, facts, sought).seen,
-        false => glance_at_few.seen,
-    }
-}
-
-/// One look at a picture.
-struct Glance {
-    seen: Seen,
-    /// True where a thinned picture does not decide.
-    needs_all: bool,
-}
-
-fn glance(frame: &Frame, facts: &Facts, sought: &Sought<'_>) -> Glance {
-    let facts = Facts {
-        width: frame.width(),
-        height: frame.height(),
-        ..facts.clone()
+/// What is seen in a picture, and what was found in it on the way, for whoever measures it. Never fails, and depends on nothing but its
+/// arguments.
+pub fn seen(frame: &Frame, facts: &Facts, sought: &Sought<'_>) -> (Seen, View) {
+    let sketch = Sketch::of(frame);
+    let mut alone = Alone::of(frame, &sketch, facts.focal_px());
+    let seen = match &alone.sight {
+        Err(no) => without_slit(&sketch.map, &no.why),
+        Ok(sight) => {
+            let whole = || whole_look(frame, sight, sought);
+            let (seen, surveyed) = match frame.width().max(frame.height()) / ENOUGH_PX {
+                0 | 1 => whole(),
+                stride => match rough_look(frame, sight, sought, stride) {
+                    Some(seen) => (seen, Vec::new()),
+                    None => whole(),
+                },
+            };
+            alone.surveyed = surveyed;
+            seen.unwrap_or_else(|why| without_slit(&sketch.map, &why))
+        }
     };
-    let map = Arc::new(Map::new(frame));
-    match best_survey(frame, &map, &facts, sought.groove_spacings_nm) {
-        Err(why) => Glance {
-            seen: without_slit(&map, &why),
-            needs_all: false,
-        },
-        Ok(survey) => spectrum(&lamp_picture(frame, &survey), sought),
+    let alone = Some(alone);
+    (seen, View { sketch, alone })
+}
+
+/// What is seen where there is a slit's image, or why there is no spectrum.
+type Told = Result<Seen, String>;
+
+/// A look at every `stride`-th row of the band; absent where that does not decide.
+fn rough_look(frame: &Frame, sight: &Sight, sought: &Sought<'_>, stride: usize) -> Option<Told> {
+    let surveys = surveys(sought, |nm| rough_survey(frame, sight, nm, stride));
+    let survey = match clearest(&surveys) {
+        Ok(i) => &surveys[i],
+        Err(why) => return Some(Err(why)),
+    };
+    let picture = rough_picture(frame, survey, stride);
+    let light = Light::of(&picture);
+    if light.is_between() {
+        return None;
     }
+    if light.lamps_can_be_told() {
+        let trials = picture.trials();
+        let hopeless = |lamp: &Lamp, least: f64| {
+            let first = picture.at_first_sight(&trials, lamp);
+            first.is_none_or(|(agreement, n_placed)| {
+                agreement <= least || n_placed < HOPELESS_PLACED.min(needed(lamp))
+            })
+        };
+        let mut lamps = sought.lamps.iter();
+        let mut doubtful = sought.doubtful.iter();
+        let nothing = lamps.all(|lamp| hopeless(lamp, HOPELESS_AGREEMENT))
+            && doubtful.all(|(lamp, _)| hopeless(lamp, HOPELESS_DOUBT));
+        nothing.then(|| Ok(light.told(None, "")))
+    } else {
+        let is_plain = light.share < SOME_LINES_SHARE;
+        is_plain.then(|| Ok(light.told(None, "")))
+    }
+}
+
+/// A look at the whole band; with it the surveys that were made, for whoever measures the picture.
+fn whole_look(frame: &Frame, sight: &Sight, sought: &Sought<'_>) -> (Told, Vec<Surveyed>) {
+    let surveys = surveys(sought, |nm| survey(frame, sight, nm));
+    let best = match clearest(&surveys) {
+        Ok(i) => i,
+        Err(why) => return (Err(why), surveys.into_iter().map(Surveyed::of).collect()),
+    };
+    let picture = rough_picture(frame, &surveys[best], 1);
+    let (seen, found) = spectrum(&picture, sought);
+    let orders = Arc::clone(&picture.orders);
+    let mut surveyed: Vec<Surveyed> = surveys.into_iter().map(Surveyed::of).collect();
+    let with_lamps = surveyed.swap_remove(best).with(orders, found);
+    surveyed.push(with_lamps);
+    (Ok(seen), surveyed)
 }
 
 /// How sure a judgement is that leads by `lead` over the other one, 0.5…1, in hundredths.
@@ -107,35 +147,27 @@ fn sure(lead: f64) -> f64 {
     (100.0 * sureness(lead)).round() / 100.0
 }
 
-/// The slit and its band with the disc that shows most of the slit's ends.
-///
-/// # Errors
-/// In words, where there is no spectrum.
-fn best_survey(
-    frame: &Frame,
-    map: &Arc<Map>,
-    facts: &Facts,
-    spacings_nm: &[f64],
-) -> Result<Survey, String> {
-    let mut log = Vec::new();
-    let sight = look(frame, map, facts.focal_px(), &Familiar::default(), &mut log);
-    let sight = sight.map_err(|no| no.why)?;
-    let ends = |s: &Survey| s.edges.low.len() + s.edges.high.len();
-    let mut best: Option<Survey> = None;
-    for spacing_nm in spacings_nm {
-        let here = survey(frame, &sight, *spacing_nm);
-        if best.as_ref().is_none_or(|best| ends(&here) > ends(best)) {
-            best = Some(here);
-        }
-        if best.as_ref().is_some_and(|best| ends(best) >= CLEAR_ENDS) {
+/// The slit and its band with each disc of the room, until one leaves no doubt.
+fn surveys(sought: &Sought<'_>, survey: impl Fn(f64) -> Survey) -> Vec<Survey> {
+    let mut made: Vec<Survey> = Vec::new();
+    for nm in sought.groove_spacings_nm {
+        made.push(survey(*nm));
+        if made.last().is_some_and(|made| made.n_ends() >= CLEAR_ENDS) {
             break;
         }
     }
-    let best = best.ok_or("no disc to look through")?;
-    match best.doubt() {
-        Some(why) => Err(why),
-        None => Ok(best),
-    }
+    made
+}
+
+/// Which survey shows most of the slit's ends.
+///
+/// # Errors
+/// In words, where there is no spectrum.
+fn clearest(surveys: &[Survey]) -> Result<usize, String> {
+    let mut order: Vec<usize> = (0..surveys.len()).collect();
+    order.sort_by_key(|&i| std::cmp::Reverse(surveys[i].n_ends()));
+    let best = order.first().ok_or("no disc to look through")?;
+    surveys[*best].doubt().map_or(Ok(*best), Err)
 }
 
 /// A picture without the slit's image.
@@ -167,14 +199,13 @@ struct Agreement<'a> {
 }
 
 impl<'a> Agreement<'a> {
-    fn of(picture: &LampPicture<'_>, lamp: &'a Lamp) -> Option<Agreement<'a>> {
-        let candidates = picture.candidates(lamp);
+    fn of(lamp: &'a Lamp, candidates: &[Candidate]) -> Option<Agreement<'a>> {
         let best = candidates.first()?;
         Some(Agreement {
             lamp,
             agreement: best.score,
-            n_placed: n_placed(best),
-            needed: n_plain_features(lamp).min(LEAST_PLACED),
+            n_placed: n_placed(&best.pairs),
+            needed: needed(lamp),
         })
     }
 
@@ -196,10 +227,6 @@ impl<'a> Agreement<'a> {
             && self.n_placed >= needed.max(TELLING_PLACED)
     }
 
-    fn is_hopeless(&self) -> bool {
-        self.agreement <= HOPELESS_AGREEMENT || self.n_placed < HOPELESS_PLACED.min(self.needed)
-    }
-
     fn words(&self) -> String {
         format!(
             "{}: agreement {:.2}, {} lines in their places",
@@ -208,35 +235,86 @@ impl<'a> Agreement<'a> {
     }
 }
 
-/// How many of a lamp's features a phone plainly sees.
-fn n_plain_features(lamp: &Lamp) -> usize {
+/// So many lines in their places are needed of a lamp: all that a phone plainly sees of it, if they are few.
+fn needed(lamp: &Lamp) -> usize {
     let is_plain = |f: &&Feature| f.weight >= PLAIN_WEIGHT && SEEN_NM.contains(f.nm);
     let features = features(lamp, USUAL_FWHM_NM);
-    features.iter().filter(is_plain).count()
+    features.iter().filter(is_plain).count().min(LEAST_PLACED)
 }
 
-/// A picture with a slit and its spectrum.
-fn spectrum(picture: &LampPicture<'_>, sought: &Sought<'_>) -> Glance {
-    let profiles = picture.orders.iter().map(|order| &order.profile);
-    let brighter = profiles.max_by(|a, b| total(a).total_cmp(&total(b)));
-    let share = brighter.map_or(0.0, in_lines);
-    let n_lines = picture.sides.iter().map(|side| side.maxima.len()).max();
-    let can_be_told = n_lines.is_some_and(|n| n >= TELLING_PLACED) && share >= LEAST_LINES_SHARE;
-    let mut asked: Vec<Agreement<'_>> = Vec::new();
-    if can_be_told {
-        let lamps = sought.lamps.iter();
-        asked.extend(lamps.filter_map(|lamp| Agreement::of(picture, lamp)));
+/// A spectrum's light before any lamp is asked for.
+struct Light {
+    /// Share of the brighter order's light that is in lines, 0…1.
+    share: f64,
+    /// Lines on the side where more stand out.
+    n_lines: usize,
+}
+
+impl Light {
+    fn of(picture: &LampPicture<'_>) -> Light {
+        let profiles = picture.orders.iter().map(|order| &order.profile);
+        let brighter = profiles.max_by(|a, b| total(a).total_cmp(&total(b)));
+        let n_lines = picture.sides.iter().map(|side| side.maxima.len()).max();
+        Light {
+            share: brighter.map_or(0.0, in_lines),
+            n_lines: n_lines.unwrap_or(0),
+        }
     }
-    asked.sort_by(|a, b| b.agreement.total_cmp(&a.agreement));
-    let needs_all = match can_be_told {
-        true => asked.iter().any(|a| !a.is_hopeless()),
-        false => share >= SOME_LINES_SHARE,
-    };
-    let seen = lamp_seen(&asked).unwrap_or_else(|| {
-        let doubtful: &[(&Lamp, Look)] = if can_be_told { &sought.doubtful } else { &[] };
-        no_lamp_seen(picture, &asked, doubtful, share)
+
+    /// True where few rows do not say whether it is lines.
+    fn is_between(&self) -> bool {
+        (SOME_LINES_SHARE..PLAIN_LINES_SHARE).contains(&self.share)
+    }
+
+    /// True where there are lines enough to tell lamps by.
+    fn lamps_can_be_told(&self) -> bool {
+        self.n_lines >= TELLING_PLACED && self.share >= LEAST_LINES_SHARE
+    }
+
+    /// It is none of the lamps that were asked for; it may be another light, and this was `tried`.
+    fn told(&self, or: Option<Look>, tried: &str) -> Seen {
+        let is_lines = self.share >= LINES_SHARE;
+        Seen {
+            look: Some(if is_lines {
+                Look::Lines
+            } else {
+                Look::Continuous
+            }),
+            sure: sure((self.share - LINES_SHARE).abs()),
+            or,
+            why: format!("{:.0} % of the light in lines{tried}", 100.0 * self.share),
+            slate: None,
+        }
+    }
+}
+
+/// A picture with a slit and its spectrum, and the scales on which its lines make the patterns of the lamps that were asked for.
+fn spectrum(picture: &LampPicture<'_>, sought: &Sought<'_>) -> (Seen, Vec<Patterned>) {
+    let light = Light::of(picture);
+    if !light.lamps_can_be_told() {
+        return (light.told(None, ""), Vec::new());
+    }
+    let trials = picture.trials();
+    let found = sought.lamps.iter().map(|lamp| Patterned {
+        lamp: (*lamp).clone(),
+        candidates: picture.candidates_among(&trials, lamp),
     });
-    Glance { seen, needs_all }
+    let found: Vec<Patterned> = found.collect();
+    let asked = found.iter();
+    let mut asked: Vec<Agreement<'_>> = asked
+        .filter_map(|found| Agreement::of(&found.lamp, &found.candidates))
+        .collect();
+    asked.sort_by(|a, b| b.agreement.total_cmp(&a.agreement));
+    let of_doubtful = || {
+        sought.doubtful.iter().find_map(|(lamp, look)| {
+            let candidates = picture.candidates_among(&trials, lamp);
+            let found = Agreement::of(lamp, &candidates)?;
+            let is_like = found.agreement >= LEAST_OF_FEW && found.n_placed >= TELLING_PLACED;
+            is_like.then(|| (look.clone(), found.words()))
+        })
+    };
+    let seen = lamp_seen(&asked).unwrap_or_else(|| no_lamp_seen(&light, &asked, of_doubtful));
+    (seen, found)
 }
 
 /// The lamp whose pattern the lines make, `asked` being sorted by agreement.
@@ -255,38 +333,19 @@ fn lamp_seen(asked: &[Agreement<'_>]) -> Option<Seen> {
     })
 }
 
-/// A spectrum of which this share is in lines, and which is none of the lamps that were asked for.
+/// A spectrum that is none of the lamps that were asked for; it may be one of the doubtful ones.
 fn no_lamp_seen(
-    picture: &LampPicture<'_>,
+    light: &Light,
     asked: &[Agreement<'_>],
-    doubtful: &[(&Lamp, Look)],
-    share: f64,
+    of_doubtful: impl Fn() -> Option<(Look, String)>,
 ) -> Seen {
-    let of_doubtful = || {
-        doubtful.iter().find_map(|(lamp, look)| {
-            let found = Agreement::of(picture, lamp)?;
-            let is_like = found.agreement >= LEAST_OF_FEW && found.n_placed >= TELLING_PLACED;
-            is_like.then(|| (look.clone(), found.words()))
-        })
-    };
     let doubt = asked.iter().find(|a| a.may_be_made());
     let doubt = doubt.map(|a| (Look::Lamp(a.lamp.name.clone()), a.words()));
     let doubt = doubt.or_else(of_doubtful);
     let tried = doubt.as_ref().map(|(_, words)| words.clone());
     let tried = tried.or_else(|| asked.first().map(Agreement::words));
     let tried = tried.map_or_else(String::new, |words| format!("; {words}"));
-    let is_lines = share >= LINES_SHARE;
-    Seen {
-        look: Some(if is_lines {
-            Look::Lines
-        } else {
-            Look::Continuous
-        }),
-        sure: sure((share - LINES_SHARE).abs()),
-        or: doubt.map(|(look, _)| look),
-        why: format!("{:.0} % of the light in lines{tried}", 100.0 * share),
-        slate: None,
-    }
+    light.told(doubt.map(|(look, _)| look), &tried)
 }
 
 fn total(profile: &Profile) -> f64 {

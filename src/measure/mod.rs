@@ -17,3 +17,4 @@ pub mod looks;
 pub mod photo;
 mod refusal;
 mod shot;
+pub mod view;

@@ -1,31 +1,28 @@
 //! One photo, from its frame to everything that can be said of it.
 
-use std::sync::Arc;
-
 use crate::frame::Frame;
 use crate::measure::drawing;
 pub use crate::measure::inputs::Inputs;
 use crate::measure::light::lineshape::LineShape;
-use crate::measure::light::profile::{Order, Profile};
+use crate::measure::light::profile::{Order, Profile, Sampling};
 use crate::measure::light::spectrum_peaks;
 use crate::measure::portrait;
 use crate::measure::refusal::NoSpectrum;
 pub use crate::measure::refusal::refuse_cut;
 use crate::measure::scale::anchor::{Anchored, TURNS_DEG, anchor};
-use crate::measure::scale::lamp_photo::{other_focal_length, scale_of_lamp};
+use crate::measure::scale::lamp_photo::{Surveyed, other_focal_length, scale_of_lamp};
 use crate::measure::scale::mirror::mirrors;
 use crate::measure::scale::photo_scale::PhotoScale;
 use crate::measure::shot::Shot;
 use crate::measure::sight::{
-    Familiar, Map, NoSight, Survey, cut_off, dark, lit_direction, look, survey,
+    CLEAR_ENDS, Familiar, Map, NoSight, Survey, cut_off, dark, lit_direction, look, survey,
 };
+use crate::measure::view::View;
 use crate::terms::{
     Calibration, Capture, Drawing, Interval, Lamp, Measurement, Optics, Quantity, ScaleKind,
     Spectrum, SpectrumRow, Subject,
 };
 
-/// So many ends of the slit, seen in different colours at the expected places, leave no doubt about the grating.
-const CLEAR_EDGES: usize = 8;
 /// No phone is laid down again so far off, degrees: at 405 nm a line is 14.7° from the slit of a coarse disc.
 const ELSEWHERE_DEG: f64 = 12.0;
 /// No zoom and no other phone makes the slit's image so many times as long.
@@ -39,21 +36,27 @@ const MIDDLE_NM: f64 = 550.0;
 /// A slit lit unevenly across its width moves every line by this share of the width (common practice, no source: a
 /// lighting that falls by an eighth from blade to blade moves the centre by a hundredth).
 const UNEVEN_SHARE: f64 = 0.01;
-/// Measures a photo. Never fails: what cannot be measured is said in the result.
-pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
+
+/// Measures a photo. Never fails: what cannot be measured is said in the result. `view` is what a look has found in this very frame,
+/// which is then not found anew; the result is the same without it.
+pub fn measure(frame: &Frame, view: Option<View>, inputs: &Inputs) -> Measurement {
     let mut m = Measurement::default();
     if inputs.capture == Capture::Dark {
-        dark(frame, &mut m);
+        match view {
+            Some(view) => dark(&view.sketch.map, &mut m),
+            None => dark(&Map::new(frame), &mut m),
+        }
         return m;
     }
-    match surveys(frame, inputs, &mut m.log) {
+    let view = view.unwrap_or_else(|| View::of(frame));
+    match surveys(frame, view, inputs, &mut m.log) {
         Err(why) => why.note(&mut m),
         Ok(surveys) if inputs.capture == Capture::Calibration => {
             measure_lamp(frame, inputs, &surveys, &mut m);
         }
         Ok(surveys) => {
-            if let Some(survey) = surveys.first() {
-                measure_light(frame, inputs, survey, &mut m);
+            if let Some(first) = surveys.first() {
+                measure_light(frame, inputs, &first.survey, &mut m);
             }
         }
     }
@@ -67,8 +70,8 @@ pub fn measure(frame: &Frame, inputs: &Inputs) -> Measurement {
 pub fn spectrum_only(frame: &Frame, inputs: &Inputs) -> Option<Spectrum> {
     let calibration = inputs.calibration?;
     let mut log = Vec::new();
-    let surveys = surveys(frame, inputs, &mut log).ok()?;
-    let survey = surveys.first()?;
+    let surveys = surveys(frame, View::of(frame), inputs, &mut log).ok()?;
+    let survey = &surveys.first()?.survey;
     let (_, both) = anchored(frame, inputs, calibration, survey, &mut log).ok()??;
     Some(spectrum(&both[portrait::better_order(&both)].profile))
 }
@@ -79,9 +82,10 @@ pub fn spectrum_only(frame: &Frame, inputs: &Inputs) -> Option<Spectrum> {
 /// Where there is no spectrum.
 fn surveys(
     frame: &Frame,
+    view: View,
     inputs: &Inputs,
     log: &mut Vec<String>,
-) -> Result<Vec<Survey>, NoSpectrum> {
+) -> Result<Vec<Surveyed>, NoSpectrum> {
     let focal_px = inputs
         .calibration
         .map(|c| c.optics.focal_px)
@@ -90,12 +94,13 @@ fn surveys(
         Some(c) => vec![c.optics.groove_spacing_nm],
         None => inputs.bench.groove_spacings_nm.clone(),
     };
-    let map = Arc::new(Map::new(frame));
+    let View { sketch, alone } = view;
+    let map = &sketch.map;
     let familiar = Familiar::of(inputs.calibration, frame);
     let refused = |why: NoSight| {
         let outside = cut_off(
             frame,
-            &map,
+            map,
             inputs.calibration.map(|c| &c.optics),
             inputs
                 .calibration
@@ -105,25 +110,41 @@ fn surveys(
         );
         match (outside, inputs.calibration) {
             (Some(share), _) => NoSpectrum::Outside(share),
-            (None, Some(c)) if familiar.has_lines_only(&map) => {
-                NoSpectrum::Hidden(unanchored_nm(c))
-            }
+            (None, Some(c)) if familiar.has_lines_only(map) => NoSpectrum::Hidden(unanchored_nm(c)),
             _ => NoSpectrum::Nothing(why),
         }
     };
-    let sight = look(frame, &map, focal_px, &familiar, log).map_err(refused)?;
+    let is_alone = inputs.calibration.is_none();
+    let (sight, mut made) = match alone {
+        Some(alone) if is_alone && alone.focal_px == focal_px => {
+            log.extend(alone.log);
+            (alone.sight, alone.surveyed)
+        }
+        other => {
+            let before = other.and_then(|alone| alone.sight.ok());
+            let known = (&familiar, before.as_ref());
+            (look(frame, &sketch, focal_px, known, log), Vec::new())
+        }
+    };
+    let sight = sight.map_err(refused)?;
     // The grating whose band shows more of the slit's ends is tried first.
-    let mut surveys: Vec<Survey> = Vec::new();
+    let mut surveys: Vec<Surveyed> = Vec::new();
     for &spacing in &spacings {
-        let here = survey(frame, &sight, spacing);
-        let clear = here.edges.low.len() + here.edges.high.len() >= CLEAR_EDGES;
+        let known = made
+            .iter()
+            .position(|made| made.survey.optics.groove_spacing_nm == spacing);
+        let here = match known {
+            Some(i) => made.swap_remove(i),
+            None => Surveyed::of(survey(frame, &sight, spacing)),
+        };
+        let clear = here.survey.n_ends() >= CLEAR_ENDS;
         surveys.push(here);
         if clear {
             break;
         }
     }
-    surveys.sort_by_key(|s| std::cmp::Reverse(s.edges.low.len() + s.edges.high.len()));
-    if let Some(first) = surveys.first() {
+    surveys.sort_by_key(|s| std::cmp::Reverse(s.survey.n_ends()));
+    if let Some(Surveyed { survey: first, .. }) = surveys.first() {
         let (agreeing, seen) = first.agreeing_ends();
         log.push(format!(
             "the slit's ends are seen in {seen} places along the band, {agreeing} of them at its height"
@@ -190,14 +211,14 @@ fn anchored(
 }
 
 /// A lamp photo: the scale that its lines give, or why they give none.
-fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: &[Survey], m: &mut Measurement) {
+fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: &[Surveyed], m: &mut Measurement) {
     let (survey, found) = match scale_of_lamp(frame, inputs, surveys, &mut m.log) {
         Ok(found) => found,
         Err(finding) => {
             m.lacks(Subject::Scale, &finding.measured);
             m.findings.push(finding);
-            if let Some(survey) = surveys.first() {
-                measure_provisionally(frame, inputs, survey, m);
+            if let Some(first) = surveys.first() {
+                measure_provisionally(frame, inputs, &first.survey, m);
             }
             return;
         }
@@ -304,7 +325,12 @@ fn orders(
     survey: &Survey,
 ) -> (Interval, [Order; 2]) {
     let beta = heights(optics, survey);
-    let both = Order::both(frame, optics, beta, inputs.range_nm, inputs.step_nm);
+    let sampling = Sampling {
+        range_nm: inputs.range_nm,
+        step_nm: inputs.step_nm,
+        stride: 1,
+    };
+    let both = Order::both(frame, optics, beta, sampling);
     (beta, both)
 }
 

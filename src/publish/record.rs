@@ -89,7 +89,8 @@ impl Record {
         scale.is_some_and(|c| c.kind == ScaleKind::Calibrated)
     }
 
-    /// Who decided about it in place of the rules or the measurement; absent where nobody did.
+    /// Who decided something about it in the instructor's table; absent where nobody did. Where that was its capture, or that it is left
+    /// alone, it is what [`Record::capture_by`] says.
     pub fn decided_by(&self) -> Option<&str> {
         let cells = &self.provenance.overrides;
         let by = cells.get("by").map_or("the instructor", String::as_str);

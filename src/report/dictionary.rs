@@ -88,8 +88,9 @@ pub static QUALITY_AFTER: [Column; 21] = [
     c("version", "", Text, "which version of the program made it", ""),
     c("phone", "", Text, "the phone that took it: its model, and a code made from a hash", "where the file does not say"),
     c("looks", "", Text, "what it looks like", "where nobody had to look"),
-    c("decided_by", "", Text, "who decided in place of the rules", "where nobody did"),
-    c("decided", "", Text, "what was decided", "where nobody did"),
+    c("decided_by", "", Text, "who decided something about it in the instructor's table; decided says what, and capture_by is person where \
+       that was its capture or that it is left alone", "where nobody did"),
+    c("decided", "", Text, "what was decided so", "where nobody did"),
     c("settled_by", "", Text, "the photo by which it was taken again", "where it was not"),
     SESSION,
     c("capture_by", "", Text, "what its capture, or that it is left alone, was decided by: person (the instructor's table), rule (one that leaves it \

@@ -3,11 +3,10 @@
 use std::collections::VecDeque;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use crate::decode::Facts;
-use crate::frame::Frame;
+use crate::lab::Picture;
 
-/// A picture with its facts, by the hash of its bytes.
-type Kept = (String, Facts, Frame);
+/// A picture with what was found in it, by the hash of its bytes.
+type Kept = (String, Picture);
 
 /// Pictures by their bytes, of which the oldest make room for the newest.
 pub struct Pictures {
@@ -29,24 +28,24 @@ impl Pictures {
     }
 
     /// Keeps the picture of the bytes with this hash, where there is room for it at all.
-    pub fn keep(&self, hash: &str, facts: Facts, frame: Frame) {
-        if frame.n_bytes() > self.most_bytes {
+    pub fn keep(&self, hash: &str, picture: Picture) {
+        if picture.n_bytes() > self.most_bytes {
             return;
         }
         let mut kept = self.lock();
-        kept.retain(|(of, ..)| of != hash);
-        kept.push_back((hash.to_owned(), facts, frame));
-        while kept.iter().map(|(.., frame)| frame.n_bytes()).sum::<u64>() > self.most_bytes {
+        kept.retain(|(of, _)| of != hash);
+        kept.push_back((hash.to_owned(), picture));
+        let n_bytes = |kept: &VecDeque<Kept>| kept.iter().map(|(_, p)| p.n_bytes()).sum::<u64>();
+        while n_bytes(&kept) > self.most_bytes {
             kept.pop_front();
         }
     }
 
     /// Hands over a picture, which is then no longer kept.
-    pub fn take(&self, hash: &str) -> Option<(Facts, Frame)> {
+    pub fn take(&self, hash: &str) -> Option<Picture> {
         let mut kept = self.lock();
-        let at = kept.iter().position(|(of, ..)| of == hash)?;
-        let (_, facts, frame) = kept.remove(at)?;
-        Some((facts, frame))
+        let at = kept.iter().position(|(of, _)| of == hash)?;
+        kept.remove(at).map(|(_, picture)| picture)
     }
 }
 
@@ -55,22 +54,24 @@ mod tests {
     use std::sync::Arc;
 
     use super::*;
-    use crate::frame::{Orientation, Samples};
+    use crate::decode::Facts;
+    use crate::frame::{Frame, Orientation, Samples};
 
-    fn frame(pixels: usize) -> Frame {
+    fn picture(pixels: usize) -> Picture {
         let samples = Samples::U8(vec![0; 3 * pixels]);
         let linear: Arc<[f32]> = vec![0.0; 256].into();
-        Frame::new(samples, pixels, 1, Orientation::UPRIGHT, linear, 255)
+        let frame = Frame::new(samples, pixels, 1, Orientation::UPRIGHT, linear, 255);
+        (Facts::default(), frame).into()
     }
 
     #[test]
     fn the_oldest_make_room_and_each_is_handed_over_once() {
         let pictures = Pictures::new(3 * 100);
         for (hash, pixels) in [("a", 40), ("b", 40), ("c", 40), ("huge", 101)] {
-            pictures.keep(hash, Facts::default(), frame(pixels));
+            pictures.keep(hash, picture(pixels));
         }
         assert!(pictures.take("a").is_none() && pictures.take("huge").is_none());
-        assert_eq!(pictures.take("b").map(|(_, frame)| frame.width()), Some(40));
+        assert_eq!(pictures.take("b").map(|p| p.frame.width()), Some(40));
         assert!(pictures.take("b").is_none());
         assert!(pictures.take("c").is_some());
     }

@@ -7,7 +7,7 @@ use std::time::Duration;
 use crate::classify::{Decision, Evidence};
 use crate::decode::{self, Facts, Fault};
 use crate::frame::Frame;
-use crate::lab::{self, Against, Examined, Lab};
+use crate::lab::{self, Against, Examined, Lab, Picture};
 use crate::publish::files;
 use crate::publish::kept::{self, Kept};
 use crate::publish::record::Record;
@@ -139,7 +139,7 @@ impl Worker {
                     self.spectra.fill_in(&self.lab, decode, job, &mut against)?;
                 }
                 let looked_at = self.pictures.take(&origin.provenance.photo_hash);
-                let decode = || self.decode(bytes);
+                let decode = || self.decode(bytes).map(Picture::from);
                 let decoded = looked_at.map_or_else(decode, Ok);
                 self.lab.examine(origin, decoded, &against)
             }
@@ -188,9 +188,10 @@ impl Work for Worker {
     fn look(&self, bytes: &[u8], hash: &str) -> Seen {
         match self.decode(bytes) {
             Err(fault) => Seen::nothing(fault.to_string()),
-            Ok((facts, frame)) => {
-                let seen = self.lab.look_of(&facts, &frame);
-                self.pictures.keep(hash, facts, frame);
+            Ok(decoded) => {
+                let mut picture = Picture::from(decoded);
+                let seen = self.lab.look_at(&mut picture);
+                self.pictures.keep(hash, picture);
                 seen
             }
         }

@@ -98,6 +98,14 @@ impl Seen {
             slate: None,
         }
     }
+
+    /// True where no slit and no spectrum is seen.
+    pub fn shows_no_slit(&self) -> bool {
+        matches!(
+            self.look,
+            None | Some(Look::Dark | Look::Room | Look::Slate)
+        )
+    }
 }
 
 #[cfg(test)]

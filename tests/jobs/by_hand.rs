@@ -72,8 +72,14 @@ fn a_table_saved_while_it_watches_decides_on_those_photos_alone() {
 
     fs::write(&table, "photo,ignore,by\nheron/IMG_0001.jpg,yes,Ada\n").unwrap();
     place.wait_for("its end", || verdict() == "ignored");
+    let is_by = |who: &str, ground: &str| {
+        row().is_some_and(|row| row["decided_by"] == who && row["capture_by"] == ground)
+    };
+    place.wait_for("both columns", || is_by("Ada", "person"));
+    assert_eq!(place.quality(PHOTO)["capture_by"], "person");
     fs::write(&table, "photo,ignore,by\n").unwrap();
     place.wait_for("its return", || verdict() == "good");
+    place.wait_for("neither of them", || is_by("", "looks"));
     assert_eq!(daemon.stop(), Some(0));
 }
 
@@ -107,7 +113,7 @@ fn check_says_what_the_rules_take_and_what_is_odd_about_benches_and_phones() {
         "ATTENTION: the bench 2026-11-12 is named like a date",
         "ATTENTION: the bench heron has photos of 2 phones",
         "ATTENTION: two phones of the bench heron gave one name to two photos (",
-        "ATTENTION: no slate governs photos of the bench dunlin (2, such as dunlin/a/IMG_0007.jpg): several phones took them",
+        "ATTENTION: photos of the bench dunlin (2, such as dunlin/a/IMG_0007.jpg) are of several phones that cannot be told apart",
         "names 1 that are not in the inbox, such as heron/lamp-1.jpg",
     ] {
         assert!(said.contains(line), "{line} is missing in\n{said}");

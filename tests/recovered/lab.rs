@@ -156,7 +156,7 @@ impl fmt::Debug for Seen {
 }
 
 /// What photos are measured by: the shipped configuration.
-static LAB: LazyLock<Lab> =
+pub static LAB: LazyLock<Lab> =
     LazyLock::new(|| Lab::new(settings::shipped(Path::new("config/lab.yaml"))));
 
 /// Draws a shot and measures it: as a calibration with the fluorescent lamps if `scale` is absent, or else as a sample.
@@ -203,7 +203,7 @@ pub fn look_at_lamp(
         scale: scale.map(by_lamp),
         ..Against::default()
     };
-    let examined = LAB.examine(&origin, Ok(decoded), &against);
+    let examined = LAB.examine(&origin, Ok(decoded.into()), &against);
     Seen {
         what: what.to_owned(),
         truth,

@@ -17,6 +17,7 @@ mod hidden_slit;
 mod identified;
 mod joined;
 mod lab;
+mod looks;
 mod no_spectrum;
 mod one_order;
 mod pose;

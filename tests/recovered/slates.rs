@@ -8,10 +8,11 @@ use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 use rayon::prelude::*;
 use slitwatch::decode;
+use slitwatch::lab::Picture;
 use slitwatch::simulate::{Card, Exposure, Fault, Light, Scene, Shot, Source, draw};
 use slitwatch::slates::{Sighting, Slate, Square, What, look};
 
-use super::lab::{Bench, light};
+use super::lab::{Bench, LAB, light};
 
 /// The long run, `SLITWATCH_SLATES=200`, photographs so many cards (or as many as it says), and [`OTHERS_A_CARD`] other things for each,
 /// which takes a quarter of an hour. The ordinary run takes the worst of them.
@@ -29,13 +30,23 @@ fn long_run() -> Option<usize> {
     Some(n.parse().expect("a number of cards"))
 }
 
-/// What the program sees in a photo, and how long it looks.
+/// What the program sees in a photo, and how long it searches.
+///
+/// # Panics
+/// If a whole look, which asks for a slit first, sees another slate than the search alone.
 fn seen(shot: &Shot) -> (Sighting, Duration) {
     let photo = draw(shot);
-    let (_, frame) = decode::decode(&photo.jpeg, 64_000_000).expect("a photo");
+    let mut picture = Picture::from(decode::decode(&photo.jpeg, 64_000_000).expect("a photo"));
     let start = Instant::now();
-    let seen = look(&frame);
-    (seen, start.elapsed())
+    let seen = look(&picture.frame);
+    let time = start.elapsed();
+    let by_lab = LAB.look_at(&mut picture);
+    assert_eq!(
+        Sighting::recalled(by_lab.slate.as_ref()),
+        seen,
+        "{by_lab:?}"
+    );
+    (seen, time)
 }
 
 /// The middle one, in words: two photos are drawn at once on a busy machine, so nothing is asked of it.

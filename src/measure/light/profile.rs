@@ -2,7 +2,7 @@
 
 use crate::frame::Frame;
 use crate::measure::optics::Rays;
-use crate::measure::optics::bins::{Grid, Window, bin};
+use crate::measure::optics::bins::{Every, Grid, Window, bin};
 use crate::terms::{Interval, Optics, Point};
 
 /// Slabs across the lit part of the slit.
@@ -56,18 +56,23 @@ pub struct Order {
     pub profile: Profile,
 }
 
+/// How an order is binned.
+#[derive(Clone, Copy, Debug)]
+pub struct Sampling {
+    /// Range of |m λ|, nm.
+    pub range_nm: Interval,
+    /// Step, nm.
+    pub step_nm: f64,
+    /// Of the lines of pixels along the dispersion every so many are read: 1 for all that is measured.
+    pub stride: usize,
+}
+
 impl Order {
     /// The first orders on both sides, that of −α first.
-    pub fn both(
-        frame: &Frame,
-        optics: &Optics,
-        beta: Interval,
-        range_nm: Interval,
-        step_nm: f64,
-    ) -> [Order; 2] {
+    pub fn both(frame: &Frame, optics: &Optics, beta: Interval, sampling: Sampling) -> [Order; 2] {
         let rays = optics.rays();
         [-1.0, 1.0].map(|sign| {
-            let slabs = slabs(frame, &rays, sign, range_nm, step_nm, beta);
+            let slabs = slabs(frame, &rays, sign, sampling, beta);
             let profile = slabs.profile(&rays);
             Order { slabs, profile }
         })
@@ -97,17 +102,15 @@ impl Profile {
     }
 }
 
-/// Bins one order over `range_nm` of |m λ|, on the side of `sign`.
+/// Bins one order on the side of `sign`.
 ///
 /// `beta` is the extent of the slit (its two ends) relative to β_mid.
-pub fn slabs(
-    frame: &Frame,
-    rays: &Rays,
-    sign: f64,
-    range_nm: Interval,
-    step_nm: f64,
-    beta: Interval,
-) -> Slabs {
+pub fn slabs(frame: &Frame, rays: &Rays, sign: f64, sampling: Sampling, beta: Interval) -> Slabs {
+    let Sampling {
+        range_nm,
+        step_nm,
+        stride,
+    } = sampling;
     let middle = beta.middle();
     let half = 0.5 * beta.width();
     let slab = 2.0 * LIT * half / SLABS as f64;
@@ -123,7 +126,10 @@ pub fn slabs(
         path_step_nm: step_nm,
         beta: Interval::new(middle - LIT * half - around, middle + LIT * half + around),
         beta_bins: SLABS + 2 * below,
-        stride: 1,
+        every: Every {
+            across: 1,
+            along: stride,
+        },
     };
     let mut grid = bin(frame, rays, window);
     let px_per_nm = rays.px_per_nm(sign * range_nm.middle());
@@ -184,6 +190,11 @@ impl Slabs {
         let height = 0.5 * (self.beta(0) + self.beta(SLABS - 1));
         let at = self.rays.pixel_of_path(binned, height)?;
         rays.pixel_of_path(path_nm, rays.height(at))
+    }
+
+    /// Memory that its bins take, bytes.
+    pub fn n_bytes(&self) -> u64 {
+        self.grid.n_bytes() + size_of_val(&self.background[..]) as u64
     }
 
     /// Bins along the dispersion.

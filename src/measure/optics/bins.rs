@@ -18,8 +18,25 @@ pub struct Window {
     pub beta: Interval,
     /// Number of equal bins of height.
     pub beta_bins: usize,
-    /// Reads every n-th row or column across the dispersion: 1 for a spectrum, more where only heights matter.
-    pub stride: usize,
+    /// Which pixels are read.
+    pub every: Every,
+}
+
+/// Which lines of pixels are read: every so many of those across the dispersion, and of those along it.
+#[derive(Clone, Copy, Debug)]
+pub struct Every {
+    /// Of those across: 1 for a spectrum, more where only heights matter.
+    pub across: usize,
+    /// Of those along: 1 for all that is measured, more for a first look.
+    pub along: usize,
+}
+
+impl Every {
+    /// All of them.
+    pub const PIXEL: Every = Every {
+        across: 1,
+        along: 1,
+    };
 }
 
 /// Light by bin: `beta_bins` rows of `path_bins` values.
@@ -40,8 +57,10 @@ type Cell = [f32; 4];
 /// A bin with less than this of a pixel has not been seen.
 const LEAST_WEIGHT: f32 = 0.05;
 
-/// Over so many pixels the model is taken as straight: lines bow by less than 0.001 nm over them.
+/// Over so many pixels the model is taken as straight: lines bow by less than 0.001 nm over them…
 const TILE_PX: usize = 8;
+/// …and over so many at a first look, by less than 0.02 nm: of few pixels the model would take most of the time.
+const FIRST_LOOK_TILE_PX: usize = 32;
 
 impl Grid {
     /// `m λ` of the middle of a bin, nm.
@@ -53,6 +72,11 @@ impl Grid {
     pub fn beta(&self, beta_bin: usize) -> f64 {
         let Interval { low, high } = self.window.beta;
         low + (beta_bin as f64 + 0.5) * (high - low) / self.window.beta_bins as f64
+    }
+
+    /// Memory that its bins take, bytes.
+    pub fn n_bytes(&self) -> u64 {
+        (size_of_val(&self.cells[..]) + size_of_val(&self.clipped[..])) as u64
     }
 
     /// Mean light of a bin; absent where no pixel fell.
@@ -154,6 +178,10 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
         }
     };
     let (majors, minors) = upright(frame.width(), frame.height());
+    let tile_px = match window.every.along {
+        1 => TILE_PX,
+        _ => FIRST_LOOK_TILE_PX,
+    };
     let per_path = 1.0 / window.path_step_nm;
     let per_beta = window.beta_bins as f64 / window.beta.width();
     let node = |major: usize, minor: usize| -> Place {
@@ -165,18 +193,19 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
         }
     };
     let end = |size: usize, limit: f64| limit.ceil().clamp(0.0, size as f64) as usize;
-    let first = end(majors, outline.major.low - 1.0) / TILE_PX * TILE_PX;
-    for major in (first..end(majors, outline.major.high)).step_by(TILE_PX) {
-        let minor = outline.minor_range(major as f64, (major + TILE_PX) as f64);
-        let from = end(minors, minor.low - 1.0) / TILE_PX * TILE_PX;
-        let mut near = (node(major, from), node(major + TILE_PX, from));
-        for minor in (from..end(minors, minor.high)).step_by(TILE_PX) {
-            let next = minor + TILE_PX;
-            let far = (node(major, next), node(major + TILE_PX, next));
+    let first = end(majors, outline.major.low - 1.0) / tile_px * tile_px;
+    for major in (first..end(majors, outline.major.high)).step_by(tile_px) {
+        let minor = outline.minor_range(major as f64, (major + tile_px) as f64);
+        let from = end(minors, minor.low - 1.0) / tile_px * tile_px;
+        let mut near = (node(major, from), node(major + tile_px, from));
+        for minor in (from..end(minors, minor.high)).step_by(tile_px) {
+            let next = minor + tile_px;
+            let far = (node(major, next), node(major + tile_px, next));
             let tile = Tile {
                 origin: upright(major, minor),
-                step: upright(window.stride, 1),
-                size: upright(TILE_PX.min(majors - major), TILE_PX.min(minors - minor)),
+                side_px: tile_px,
+                step: upright(window.every.across, window.every.along),
+                size: upright(tile_px.min(majors - major), tile_px.min(minors - minor)),
                 corners: if outline.major_is_x {
                     [near.0, near.1, far.0, far.1]
                 } else {
@@ -200,6 +229,8 @@ struct Place {
 /// A square of the picture, the model's places at its corners: left top, right top, left bottom, right bottom.
 struct Tile {
     origin: (usize, usize),
+    /// Between its corners.
+    side_px: usize,
     /// Reads every so many pixels across and down, counted from the picture's own corner.
     step: (usize, usize),
     /// Less than a whole tile at the picture's edge.
@@ -223,7 +254,7 @@ impl Grid {
             |row: f64, column: f64| (0.0..rows).contains(&row) && (-1.0..columns).contains(&column);
         // What lies between four points of a rectangle does not leave it.
         let whole = all(&|p| within(p.row, p.column));
-        let per_px = 1.0 / TILE_PX as f64;
+        let per_px = 1.0 / tile.side_px as f64;
         let between = |a: f64, b: f64, t: f64| a + (b - a) * t;
         let skipped = |at: usize, step: usize| (step - at % step) % step;
         for y in (skipped(tile.origin.1, tile.step.1)..tile.size.1).step_by(tile.step.1) {
@@ -339,7 +370,7 @@ mod tests {
                 path_step_nm: 1.0,
                 beta: Interval::new(0.0, 1.0),
                 beta_bins: 1,
-                stride: 1,
+                every: Every::PIXEL,
             },
             path_bins: light.len(),
             cells: vec![Cell::default(); light.len() + 2],

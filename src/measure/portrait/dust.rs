@@ -3,7 +3,7 @@
 use crate::frame::Frame;
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::Rays;
-use crate::measure::optics::bins::{Window, bin};
+use crate::measure::optics::bins::{Every, Window, bin};
 use crate::terms::{Estimate, Interval, SIGMA_PER_MEDIAN, median};
 
 /// Wavelengths are looked at in blocks of this width, px: in wider ones a line would count more where two rows of pixels fall
@@ -72,7 +72,7 @@ pub fn dust(
         path_step_nm: step,
         beta: beta.widened(around),
         beta_bins,
-        stride: 1,
+        every: Every::PIXEL,
     };
     let grid = bin(frame, rays, window);
     let per_bin = 2.0 * (half + around) / beta_bins as f64;

@@ -3,9 +3,10 @@
 
 use crate::measure::light::lineshape::LineShape;
 use crate::measure::scale::lamp_picture::{
-    LEAST_CLEAR_SCORE, LampPicture, Refusal, WIDEST_LINE_NM, n_placed,
+    LEAST_CLEAR_SCORE, LampPicture, Refusal, WIDEST_LINE_NM,
 };
 use crate::measure::scale::precise::precise;
+use crate::measure::scale::recognise::n_placed;
 use crate::terms::{Calibration, Lamp, LineUse, Optics};
 
 /// A scale and what it rests on.
@@ -98,7 +99,7 @@ pub fn calibrate(
         .skip(1)
         .find(|c| differs(&c.optics, &best.optics, &picture.base, &signs));
     let margin = rival.map_or(1.0, |r| best.score - r.score);
-    let is_clear = margin > CLEAR_MARGIN || n_placed(best) >= MANY_LINES;
+    let is_clear = margin > CLEAR_MARGIN || n_placed(&best.pairs) >= MANY_LINES;
     let refused = |why: Refusal| Refused {
         why,
         agreement: best.score,

@@ -1,11 +1,13 @@
 //! A lamp photo: which of the lamps it may be it shows, and the scale that follows.
 
+use std::sync::Arc;
+
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::inputs::Inputs;
-use crate::measure::light::profile::Order;
+use crate::measure::light::profile::{Order, Sampling};
 use crate::measure::scale::calibrate::{Found, Refused, calibrate, differs};
-use crate::measure::scale::lamp_picture::{LEAST_LEAD, LampPicture, Refusal, sureness};
+use crate::measure::scale::lamp_picture::{LEAST_LEAD, LampPicture, Patterned, Refusal, sureness};
 use crate::measure::scale::recognise::Search;
 use crate::measure::sight::Survey;
 use crate::terms::{Code, Finding, FoundOut, Interval, Lamp, Optics, Severity};
@@ -16,6 +18,8 @@ const STATED_RANGE_NM: Interval = Interval::new(340.0, 800.0);
 /// …and where it does not.
 const OPEN_RANGE_NM: Interval = Interval::new(270.0, 1000.0);
 const STEP_NM: f64 = 0.25;
+/// The same of a picture that is only looked at: less than half of a line's width.
+const ROUGH_STEP_NM: f64 = 0.5;
 /// How far the focal length may be from what the file states, or from a usual phone's: half width of the search, and standard
 /// uncertainty, as shares of it.
 const STATED_FOCAL: (f64, f64) = (0.12, 0.05);
@@ -43,14 +47,15 @@ struct Reading<'a> {
 pub fn scale_of_lamp<'s>(
     frame: &Frame,
     inputs: &Inputs,
-    surveys: &'s [Survey],
+    surveys: &'s [Surveyed],
     log: &mut Vec<String>,
 ) -> Result<(&'s Survey, Found), Finding> {
     let mut best: Option<(&Survey, Found)> = None;
     let mut refusals: Vec<Refusal> = Vec::new();
     let mut instead: Option<(&Lamp, f64)> = None;
-    for survey in surveys {
-        let reading = read(frame, inputs, survey, log);
+    for surveyed in surveys {
+        let survey = &surveyed.survey;
+        let reading = read(frame, inputs, surveyed, log);
         refusals.extend(reading.refusals);
         instead = instead.or(reading.instead);
         if let Some(found) = reading.scale
@@ -78,13 +83,65 @@ pub fn scale_of_lamp<'s>(
     Ok((survey, found))
 }
 
+/// A picture as surveyed with one disc, and what was found of lamps where somebody has looked for them.
+pub struct Surveyed {
+    /// The slit and its band.
+    pub survey: Survey,
+    looked_for: Option<LookedFor>,
+}
+
+/// What was found of lamps.
+struct LookedFor {
+    orders: Arc<[Order; 2]>,
+    found: Vec<Patterned>,
+}
+
+impl Surveyed {
+    /// A survey in which nobody has looked for lamps.
+    pub fn of(survey: Survey) -> Surveyed {
+        Surveyed {
+            survey,
+            looked_for: None,
+        }
+    }
+
+    /// Keeps what was found of lamps: the picture's orders, and each lamp's scales.
+    pub fn with(self, orders: Arc<[Order; 2]>, found: Vec<Patterned>) -> Surveyed {
+        Surveyed {
+            looked_for: Some(LookedFor { orders, found }),
+            ..self
+        }
+    }
+
+    /// Memory that the orders take, bytes.
+    pub fn n_bytes(&self) -> u64 {
+        let orders = self.looked_for.iter().flat_map(|l| l.orders.iter());
+        orders.map(|order| order.slabs.n_bytes()).sum()
+    }
+}
+
 /// A photo as a lamp's scale is sought in it, as one survey has it.
-pub fn lamp_picture<'s>(frame: &Frame, survey: &'s Survey) -> LampPicture<'s> {
+fn lamp_picture<'s>(frame: &Frame, surveyed: &'s Surveyed) -> LampPicture<'s> {
+    let survey = &surveyed.survey;
+    match &surveyed.looked_for {
+        None => picture_of(survey, orders(frame, survey, 1)),
+        Some(before) => LampPicture {
+            found_before: &before.found,
+            ..picture_of(survey, Arc::clone(&before.orders))
+        },
+    }
+}
+
+/// The same from every `stride`-th line of pixels along the band alone, and in coarser steps where that is not each of them.
+pub fn rough_picture<'s>(frame: &Frame, survey: &'s Survey, stride: usize) -> LampPicture<'s> {
+    picture_of(survey, orders(frame, survey, stride))
+}
+
+fn picture_of(survey: &Survey, orders: Arc<[Order; 2]>) -> LampPicture<'_> {
     let base = survey.optics.clone();
-    let (range_nm, (focal_reach, focal_sigma)) = if survey.focal_known {
-        (STATED_RANGE_NM, STATED_FOCAL)
-    } else {
-        (OPEN_RANGE_NM, OPEN_FOCAL)
+    let (focal_reach, focal_sigma) = match survey.focal_known {
+        true => STATED_FOCAL,
+        false => OPEN_FOCAL,
     };
     let search = Search {
         focal_px: base.focal_px,
@@ -92,19 +149,29 @@ pub fn lamp_picture<'s>(frame: &Frame, survey: &'s Survey) -> LampPicture<'s> {
         focal_sigma,
         slit_px: survey.slit.centre,
     };
-    let orders = Order::both(frame, &base, survey.beta, range_nm, STEP_NM);
-    let heights = survey.ends();
-    LampPicture::new(base, &survey.slit, heights, orders, search)
+    LampPicture::new(base, &survey.slit, survey.ends(), orders, search)
+}
+
+fn orders(frame: &Frame, survey: &Survey, stride: usize) -> Arc<[Order; 2]> {
+    let sampling = Sampling {
+        range_nm: match survey.focal_known {
+            true => STATED_RANGE_NM,
+            false => OPEN_RANGE_NM,
+        },
+        step_nm: if stride == 1 { STEP_NM } else { ROUGH_STEP_NM },
+        stride,
+    };
+    Arc::new(Order::both(frame, &survey.optics, survey.beta, sampling))
 }
 
 /// Fits a scale of each lamp that the photo may show, as one survey has it.
 fn read<'a>(
     frame: &Frame,
     inputs: &Inputs<'a>,
-    survey: &Survey,
+    surveyed: &Surveyed,
     log: &mut Vec<String>,
 ) -> Reading<'a> {
-    let picture = lamp_picture(frame, survey);
+    let picture = lamp_picture(frame, surveyed);
     let announced = inputs.lamps.len() <= ANNOUNCED;
     let mut refusals: Vec<Refusal> = Vec::new();
     let mut ranking: Vec<(&Lamp, f64)> = Vec::new();

@@ -1,9 +1,11 @@
 //! A lamp photo as its scale is sought in it, and which lamps' patterns its lines make.
 
+use std::sync::Arc;
+
 use crate::measure::light::peaks::maxima;
 use crate::measure::light::profile::Order;
 use crate::measure::optics::adjust::Observation;
-use crate::measure::scale::recognise::{Candidate, Search, Side, features, search};
+use crate::measure::scale::recognise::{Candidate, Search, Side, Trials, features, search};
 use crate::measure::sight::Slit;
 use crate::terms::{Interval, Lamp, Optics, sorted};
 
@@ -16,13 +18,23 @@ pub struct LampPicture<'a> {
     /// The heights of the slit's ends.
     pub heights: Vec<Observation>,
     /// Both orders.
-    pub orders: [Order; 2],
+    pub orders: Arc<[Order; 2]>,
     /// What is known of the focal length.
     pub search: Search,
     /// The sides of the slit's image on which lines stand out.
     pub sides: Vec<Side>,
     /// Those lines' typical width, nm.
     pub typical_fwhm_nm: f64,
+    /// What was found of lamps that were looked for before.
+    pub found_before: &'a [Patterned],
+}
+
+/// The scales on which a picture's lines make a lamp's pattern, best first.
+pub struct Patterned {
+    /// The lamp.
+    pub lamp: Lamp,
+    /// The scales.
+    pub candidates: Vec<Candidate>,
 }
 
 /// Why a lamp photo gives no scale, in words.
@@ -55,13 +67,6 @@ const CLEAR_LEAD: f64 = 0.15;
 /// Least agreement with a lamp's pattern, −1…1, that is believed where no other scale comes near. Other lamps gave −0.19 and
 /// less, and lamps out of focus or through a slit of a millimetre −0.2 (drawn photos).
 pub const LEAST_CLEAR_SCORE: f64 = -0.18;
-
-/// How many of a lamp's features have a line in their places, on the side where more have.
-pub fn n_placed(candidate: &Candidate) -> usize {
-    let sides = candidate.pairs.iter();
-    let placed = sides.map(|side| side.iter().flatten().count());
-    placed.max().unwrap_or(0)
-}
 
 /// The leader's doubt falls to a third with so much lead over the next lamp: right lamps lead by 0.1 to 1 (drawn photos).
 pub const SURE_PER_LEAD: f64 = 0.1;
@@ -109,10 +114,10 @@ impl LampPicture<'_> {
         base: Optics,
         slit: &Slit,
         heights: Vec<Observation>,
-        orders: [Order; 2],
+        orders: Arc<[Order; 2]>,
         search: Search,
     ) -> LampPicture<'_> {
-        let (sides, typical_fwhm_nm) = sides(&orders);
+        let (sides, typical_fwhm_nm) = sides(&orders[..]);
         LampPicture {
             base,
             slit,
@@ -121,13 +126,35 @@ impl LampPicture<'_> {
             search,
             sides,
             typical_fwhm_nm,
+            found_before: &[],
         }
+    }
+
+    /// The scales that a lamp's pattern is looked for on.
+    pub fn trials(&self) -> Trials {
+        Trials::of(&self.base, &self.sides, &self.search)
     }
 
     /// The scales on which the lines make a lamp's pattern, best first.
     pub fn candidates(&self, lamp: &Lamp) -> Vec<Candidate> {
+        let before = self.found_before.iter().find(|found| found.lamp == *lamp);
+        match before {
+            Some(found) => found.candidates.clone(),
+            None => self.candidates_among(&self.trials(), lamp),
+        }
+    }
+
+    /// The same of these trials.
+    pub fn candidates_among(&self, trials: &Trials, lamp: &Lamp) -> Vec<Candidate> {
         let features = features(lamp, self.typical_fwhm_nm);
-        search(&self.base, &features, &self.sides, &self.search)
+        search(&self.base, &features, &self.sides, (&self.search, trials))
+    }
+
+    /// How well the lines agree with a lamp's pattern at first sight, −1…1, and how many features have a line in their places on the
+    /// side where more have: no scale is adjusted.
+    pub fn at_first_sight(&self, trials: &Trials, lamp: &Lamp) -> Option<(f64, usize)> {
+        let features = features(lamp, self.typical_fwhm_nm);
+        trials.best(&self.base, &features, &self.sides)
     }
 
     /// How well the lines agree with each lamp's pattern, −1…1, best first; empty where too few stand out.
@@ -139,9 +166,16 @@ impl LampPicture<'_> {
         {
             return Vec::new();
         }
-        let mut agreement: Vec<(&Lamp, f64)> = lamps
-            .filter_map(|lamp| Some((lamp, self.candidates(lamp).first()?.score)))
-            .collect();
+        let trials = self.trials();
+        let best = |lamp: &Lamp| {
+            let before = self.found_before.iter().find(|found| found.lamp == *lamp);
+            match before {
+                Some(found) => Some(found.candidates.first()?.score),
+                None => Some(self.candidates_among(&trials, lamp).first()?.score),
+            }
+        };
+        let mut agreement: Vec<(&Lamp, f64)> =
+            lamps.filter_map(|lamp| Some((lamp, best(lamp)?))).collect();
         agreement.sort_by(|a, b| b.1.total_cmp(&a.1));
         agreement
     }

@@ -135,7 +135,7 @@ pub fn precise(
             ));
         };
         optics = adjusted.optics.clone();
-        let moved_nm = moved_nm(&rays, &optics.rays(), &picture.orders);
+        let moved_nm = moved_nm(&rays, &optics.rays(), &picture.orders[..]);
         let mut settled = round >= FIRST_SETTLED && moved_nm < SETTLED_NM;
         // A line far off all others is a wrong line: leave out the worst, once a round.
         if round > 0

@@ -139,6 +139,108 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
         .collect()
 }
 
+/// Places at which a trial is asked where it puts light, nm…
+const NODES_NM: [f64; 6] = [370.0, 430.0, 500.0, 580.0, 660.0, 730.0];
+
+/// The scales that a search begins with: over all focal lengths, incidences and distortions that a phone may have. They are the same
+/// for every lamp.
+pub struct Trials {
+    trials: Vec<Trial>,
+}
+
+/// One of them: where it puts light of [`NODES_NM`] on each side, signed, on the scale that the sides were binned with. Absent of a
+/// side on which some of that leaves no grating.
+struct Trial {
+    optics: Optics,
+    nodes: Vec<Option<[f64; NODES_NM.len()]>>,
+}
+
+impl Trials {
+    /// For sides that were binned with `base`.
+    pub fn of(base: &Optics, sides: &[Side], search: &Search) -> Trials {
+        let binned = base.rays();
+        let steps = (search.focal_reach / FOCAL_STEP).ceil() as i32;
+        let focal = (-steps..=steps).map(|i| search.focal_px * (1.0 + FOCAL_STEP * f64::from(i)));
+        let all = focal.flat_map(|focal_px| {
+            YAWS_DEG
+                .into_iter()
+                .flat_map(move |yaw_deg| K1S.into_iter().map(move |k1| (focal_px, yaw_deg, k1)))
+        });
+        let trial = |(focal_px, yaw_deg, k1): (f64, f64, f64)| {
+            let mut optics = Optics {
+                focal_px,
+                k1,
+                yaw_rad: yaw_deg.to_radians(),
+                ..base.clone()
+            };
+            optics.aim_slit_at(search.slit_px);
+            let rays = optics.rays();
+            let nodes = sides.iter().map(|side| {
+                let mut nodes = [0.0; NODES_NM.len()];
+                for (node, nm) in nodes.iter_mut().zip(NODES_NM) {
+                    *node = seen_at(&rays, &binned, side.sign * nm)?;
+                }
+                Some(nodes)
+            });
+            Trial {
+                nodes: nodes.collect(),
+                optics,
+            }
+        };
+        Trials {
+            trials: all.map(trial).collect(),
+        }
+    }
+
+    /// How well each agrees with a lamp's pattern, −1…1, with which maximum each feature was given.
+    fn scored(&self, base: &Optics, features: &[Feature], sides: &[Side]) -> Vec<(f64, Pairs)> {
+        let binned = base.rays();
+        // A smooth course through all nodes: they lie so near each other that it is off by less than 0.01 nm between them.
+        let weights: Vec<[f64; NODES_NM.len()]> =
+            features.iter().map(|feature| weights(feature.nm)).collect();
+        let one = |trial: &Trial| {
+            let rays = trial.optics.rays();
+            let at = |side: usize, feature: usize| match &trial.nodes[side] {
+                Some(nodes) => {
+                    let of_node = nodes.iter().zip(&weights[feature]);
+                    Some(of_node.map(|(node, weight)| node * weight).sum())
+                }
+                None => seen_at(&rays, &binned, sides[side].sign * features[feature].nm),
+            };
+            score_where(at, features, sides, SEARCH_NM)
+        };
+        self.trials.iter().map(one).collect()
+    }
+
+    /// The best agreement with a lamp's pattern before anything is adjusted, −1…1, and how many features have a maximum in their
+    /// places on the side where more have; absent where there is nothing to try.
+    pub fn best(
+        &self,
+        base: &Optics,
+        features: &[Feature],
+        sides: &[Side],
+    ) -> Option<(f64, usize)> {
+        let scored = self.scored(base, features, sides).into_iter();
+        let (score, pairs) = scored.max_by(|a, b| a.0.total_cmp(&b.0))?;
+        Some((score, n_placed(&pairs)))
+    }
+}
+
+/// How many features have a maximum in their places, on the side where more have.
+pub fn n_placed(pairs: &Pairs) -> usize {
+    let placed = pairs.iter().map(|side| side.iter().flatten().count());
+    placed.max().unwrap_or(0)
+}
+
+/// What each of the nodes counts at `nm`, by Lagrange's formula.
+fn weights(nm: f64) -> [f64; NODES_NM.len()] {
+    std::array::from_fn(|k| {
+        let others = (0..NODES_NM.len()).filter(|&i| i != k);
+        let share = |i: usize| (nm - NODES_NM[i]) / (NODES_NM[k] - NODES_NM[i]);
+        others.map(share).product()
+    })
+}
+
 /// Where `m λ` falls on the scale that a profile was binned with.
 fn seen_at(rays: &Rays, binned: &Rays, path_nm: f64) -> Option<f64> {
     let at = rays.pixel_of_path(path_nm, 0.0)?;
@@ -157,9 +259,22 @@ fn score(
     tolerance_nm: f64,
 ) -> (f64, Pairs) {
     let rays = optics.rays();
+    let at = |side: usize, feature: usize| {
+        seen_at(&rays, binned, sides[side].sign * features[feature].nm)
+    };
+    score_where(at, features, sides, tolerance_nm)
+}
+
+/// The same where `at` says where, on a side's own scale and signed, a feature is to be seen.
+fn score_where(
+    seen_at: impl Fn(usize, usize) -> Option<f64>,
+    features: &[Feature],
+    sides: &[Side],
+    tolerance_nm: f64,
+) -> (f64, Pairs) {
     let (mut gained, mut possible) = (0.0, 0.0);
     let mut all_pairs = Vec::new();
-    for side in sides {
+    for (i, side) in sides.iter().enumerate() {
         let top = side.maxima.iter().map(|m| m.height).fold(1e-12, f64::max);
         let weights: Vec<f64> = side
             .maxima
@@ -170,7 +285,7 @@ fn score(
         let mut taken = vec![0.0f64; side.maxima.len()];
         let mut side_pairs = vec![None; features.len()];
         for (k, feature) in features.iter().enumerate() {
-            let Some(path) = seen_at(&rays, binned, side.sign * feature.nm) else {
+            let Some(path) = seen_at(i, k) else {
                 continue;
             };
             let at = side.sign * path;
@@ -255,62 +370,48 @@ pub fn priors(search: &Search) -> Vec<Observation> {
     ]
 }
 
-/// Best candidates, best first; their assignments differ.
+/// Best candidates of all `trials`, best first; their assignments differ.
 ///
 /// `base` is the optics that the sides were binned with.
 pub fn search(
     base: &Optics,
     lamp_features: &[Feature],
     sides: &[Side],
-    search: &Search,
+    (search, trials): (&Search, &Trials),
 ) -> Vec<Candidate> {
     let binned = base.rays();
-    let mut found: Vec<(f64, Optics)> = Vec::new();
-    let steps = (search.focal_reach / FOCAL_STEP).ceil() as i32;
-    for i in -steps..=steps {
-        let focal_px = search.focal_px * (1.0 + FOCAL_STEP * f64::from(i));
-        for yaw_deg in YAWS_DEG {
-            for k1 in K1S {
-                let mut optics = Optics {
-                    focal_px,
-                    k1,
-                    yaw_rad: yaw_deg.to_radians(),
-                    ..base.clone()
-                };
-                optics.aim_slit_at(search.slit_px);
-                let value = score(&optics, &binned, lamp_features, sides, SEARCH_NM).0;
-                found.push((value, optics));
-            }
-        }
-    }
+    let scored = trials.scored(base, lamp_features, sides).into_iter();
+    let mut found: Vec<(f64, &Optics)> = scored
+        .zip(&trials.trials)
+        .map(|((score, _), trial)| (score, &trial.optics))
+        .collect();
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let mut starts: Vec<Optics> = Vec::new();
-    for (_, optics) in &found {
-        let shift = |o: &Optics| -> Vec<f64> {
-            let rays = o.rays();
-            sides
-                .iter()
-                .flat_map(|s| {
-                    COMPARED_NM.map(|nm| seen_at(&rays, &binned, s.sign * nm).unwrap_or(0.0))
-                })
-                .collect()
-        };
+    let shift = |o: &Optics| -> Vec<f64> {
+        let rays = o.rays();
+        sides
+            .iter()
+            .flat_map(|s| COMPARED_NM.map(|nm| seen_at(&rays, &binned, s.sign * nm).unwrap_or(0.0)))
+            .collect()
+    };
+    let mut starts: Vec<(&Optics, Vec<f64>)> = Vec::new();
+    for (_, optics) in found {
         let here = shift(optics);
-        if starts.iter().all(|s| {
-            shift(s)
+        let is_apart = |(_, there): &(&Optics, Vec<f64>)| {
+            there
                 .iter()
                 .zip(&here)
                 .any(|(a, b)| (a - b).abs() > ELSEWHERE_NM)
-        }) {
-            starts.push(optics.clone());
+        };
+        if starts.iter().all(is_apart) {
+            starts.push((optics, here));
         }
         if starts.len() >= MOST_STARTS {
             break;
         }
     }
     let mut candidates: Vec<Candidate> = Vec::new();
-    for start in starts {
-        if let Some(candidate) = refine(&start, &binned, lamp_features, sides, search) {
+    for (start, _) in starts {
+        if let Some(candidate) = refine(start, &binned, lamp_features, sides, search) {
             let known = candidates.iter_mut().find(|c| c.pairs == candidate.pairs);
             match known {
                 Some(k) if k.score < candidate.score => *k = candidate,
@@ -413,5 +514,48 @@ mod tests {
         assert!((agreement(0.0) - 1.0).abs() < 1e-3, "{}", agreement(0.0));
         assert_eq!(agreement(-1e-5), agreement(0.0));
         assert!(agreement(1.0) < 0.9);
+    }
+    /// A side of a picture that was binned with this disc, focal length and place of the slit, without lines.
+    fn side(sign: f64) -> Side {
+        Side {
+            sign,
+            maxima: Vec::new(),
+            range_nm: Interval::new(340.0, 800.0),
+        }
+    }
+
+    /// The slow and obvious way: each trial is asked for each wavelength.
+    #[test]
+    fn a_course_through_a_few_wavelengths_is_what_each_trial_says_of_all() {
+        for (spacing_nm, slit_x) in [(1600.0, 1900.0), (1600.0, 1200.0), (740.0, 2700.0)] {
+            let mut base = Optics::flush(spacing_nm, 2600.0, 4032, 3024);
+            base.fan = 8.0;
+            base.pupil_share = USUAL_PUPIL_SHARE;
+            let slit_px = Point::new(slit_x, 1500.0);
+            base.aim_slit_at(slit_px);
+            let search = Search {
+                focal_px: 2600.0,
+                focal_reach: 0.12,
+                focal_sigma: 0.05,
+                slit_px,
+            };
+            let sides = [side(-1.0), side(1.0)];
+            let (trials, binned) = (Trials::of(&base, &sides, &search), base.rays());
+            let mut n_compared = 0;
+            for trial in &trials.trials {
+                let rays = trial.optics.rays();
+                for (side, nodes) in sides.iter().zip(&trial.nodes) {
+                    let Some(nodes) = nodes else { continue };
+                    for nm in (400..=720).step_by(20).map(f64::from) {
+                        let weights = weights(nm);
+                        let smooth: f64 = nodes.iter().zip(weights).map(|(n, w)| n * w).sum();
+                        let exact = seen_at(&rays, &binned, side.sign * nm).expect("seen");
+                        assert!((smooth - exact).abs() < 0.02, "{nm}: {smooth}, {exact}");
+                        n_compared += 1;
+                    }
+                }
+            }
+            assert!(n_compared > 10_000, "{n_compared}");
+        }
     }
 }

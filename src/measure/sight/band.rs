@@ -3,7 +3,7 @@
 
 use crate::frame::Frame;
 use crate::measure::optics::Rays;
-use crate::measure::optics::bins::{Window, bin};
+use crate::measure::optics::bins::{Every, Window, bin};
 use crate::measure::optics::fit::{Parameter, least_squares};
 use crate::terms::{Interval, Point, median, sorted};
 
@@ -34,7 +34,7 @@ pub struct Edges {
 /// Width of a block, nm: a few lines fall into each, and colour does not change over it.
 const BLOCK_NM: f64 = 15.0;
 
-/// Finds the ends of the slit in blocks of 15 nm over the ranges of `m λ` given, from every `stride`-th row or column.
+/// Finds the ends of the slit in blocks of 15 nm over the ranges of `m λ` given, from the pixels that `every` says.
 ///
 /// `half_beta` is half the slit's expected extent in β.
 pub fn edges(
@@ -43,12 +43,12 @@ pub fn edges(
     ranges: &[Interval],
     half_beta: f64,
     focal_px: f64,
-    stride: usize,
+    every: Every,
 ) -> Edges {
     let block_nm = BLOCK_NM;
     let mut found = Edges::default();
     let reach = 1.7 * half_beta;
-    let beta_bins = ((2.0 * reach * focal_px) as usize).clamp(40, 2000);
+    let beta_bins = ((2.0 * reach * focal_px) as usize / every.along).clamp(40, 2000);
     let px_per_bin = 2.0 * reach * focal_px / beta_bins as f64;
     for range in ranges {
         let (low, blocks) = (
@@ -60,7 +60,7 @@ pub fn edges(
             path_step_nm: block_nm,
             beta: Interval::new(-reach, reach),
             beta_bins,
-            stride,
+            every,
         };
         let grid = bin(frame, rays, window);
         for block in 0..grid.path_bins {
@@ -235,7 +235,7 @@ pub fn end_shape(
         path_step_nm: 2.0 * reach_nm,
         beta: beta.widened(around),
         beta_bins,
-        stride: 1,
+        every: Every::PIXEL,
     };
     let grid = bin(frame, rays, window);
     let light: Vec<f64> = (0..beta_bins)

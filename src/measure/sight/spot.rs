@@ -35,6 +35,16 @@ pub struct Located {
     pub score: f64,
 }
 
+impl Located {
+    /// True where the slit's image is the same bar, and the light spreads the same way from it.
+    pub fn is_same_bar(&self, other: &Located) -> bool {
+        self.centre == other.centre
+            && self.half_length_px == other.half_length_px
+            && self.slit_rad == other.slit_rad
+            && self.dispersion_rad == other.dispersion_rad
+    }
+}
+
 /// An elongated bright spot, in cells.
 #[derive(Clone, Debug)]
 pub struct Spot {

@@ -1,6 +1,5 @@
 //! Stray light: how much of it there is where there can be none, and where in the picture it is brightest.
 
-use crate::frame::Frame;
 use crate::measure::sight::map::Map;
 use crate::terms::{Estimate, Measurement, Point, Quantity, Reading};
 
@@ -93,16 +92,15 @@ impl Stray {
     }
 }
 
-/// A dark photo: what the sensor and the tube give without a lamp.
-pub fn dark(frame: &Frame, m: &mut Measurement) {
-    let map = Map::new(frame);
+/// A dark photo, by its map: what the sensor and the tube give without a lamp.
+pub fn dark(map: &Map, m: &mut Measurement) {
     let mut levels: Vec<f32> = map.light.clone();
     levels.sort_by(f32::total_cmp);
     if levels.is_empty() {
         return;
     }
     let at = |share: f64| f64::from(levels[((levels.len() - 1) as f64 * share) as usize]);
-    let stray = Stray::of(&map, |_, _| true);
+    let stray = Stray::of(map, |_, _| true);
     let level = Reading {
         value: at(0.9),
         sigma: stray.as_ref().map(|stray| stray.level_sigma),

@@ -6,9 +6,11 @@ use std::sync::Arc;
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::optics::adjust::{Adjusted, Observation, adjust, index};
+use crate::measure::optics::bins::Every;
 use crate::measure::optics::{FAN_SIGMA, SMEAR_RAD, USUAL_PUPIL_SHARE};
 use crate::measure::sight::band::{Edge, Edges, edges};
-use crate::measure::sight::locate::{CALM_EDGE_SHARE, RIM_SHARE, locate, lone_bar};
+use crate::measure::sight::bars::Sketch;
+use crate::measure::sight::locate::{CALM_EDGE_SHARE, locate};
 use crate::measure::sight::map::Map;
 use crate::measure::sight::plausible::{
     CLEAR_LINES, DARK_EDGE_SHARE, Familiar, NoSight, PLAIN_LINES, is_dark, plausible, veil,
@@ -31,6 +33,9 @@ pub struct Sight {
     /// Focal length in px as the file or a calibration states it.
     pub focal_px: Option<f64>,
 }
+
+/// So many ends of the slit, seen in different colours at the expected places, leave no doubt about the grating.
+pub const CLEAR_ENDS: usize = 8;
 
 /// The picture's geometry for one groove spacing.
 pub struct Survey {
@@ -55,7 +60,7 @@ pub struct Survey {
 }
 
 /// A phone's main camera: focal length in units of the picture's longer side, where the file does not say.
-const USUAL_FOCAL: f64 = 0.78;
+pub const USUAL_FOCAL: f64 = 0.78;
 
 /// Where there are edges everywhere the slit's image is so many times as bright as what lies beside its band: it is white where
 /// stray light is grey.
@@ -85,15 +90,17 @@ fn brightness(map: &Map, slit: &Slit) -> f64 {
 
 /// Finds the slit's image in a frame, or says why there is nothing like a spectrum in it.
 ///
-/// `map` is the frame's; `bench` what the lamp photo showed of the slit.
+/// `sketch` is the frame's; `bench` what the lamp photo showed of the slit, and `before` what was found without it: the slit's image
+/// is not traced again where it lies in the same place.
 pub fn look(
     frame: &Frame,
-    map: &Arc<Map>,
+    sketch: &Sketch,
     focal_px: Option<f64>,
-    bench: &Familiar,
+    (bench, before): (&Familiar, Option<&Sight>),
     log: &mut Vec<String>,
 ) -> Result<Sight, NoSight> {
-    let located = locate(map, focal_px, &bench.places).map_err(NoSight::nothing)?;
+    let map = &sketch.map;
+    let located = locate(sketch, focal_px, &bench.places).map_err(NoSight::nothing)?;
     log.push(format!(
         "slit image near ({:.0}, {:.0}) px, {:.0} px long; dispersion {:.1}°; light where a spectrum can be {:.2}, sides alike {:.2}, \
          purity {:.2}, signal {:.0}, edges in the strip {:.2}, lines of the slit's length {} (signal {:.0})",
@@ -118,7 +125,9 @@ pub fn look(
         is_faint: is_dark && located.has_a_line(),
     };
     plausible(&located, is_familiar, is_dark, longest_px).map_err(refused)?;
-    let Some(slit) = trace_slit(frame, &located) else {
+    let before = before.filter(|before| before.located.is_same_bar(&located));
+    let slit = before.map(|before| before.slit.clone());
+    let Some(slit) = slit.or_else(|| trace_slit(frame, &located)) else {
         return Err(refused(
             "a bright bar, but no line that could be the slit's image".into(),
         ));
@@ -138,60 +147,6 @@ pub fn look(
         slit,
         focal_px,
     })
-}
-
-/// The slit's image alone in the dark, and no order of its light has room beside it: how much of the better one is
-/// outside, 0…1. Absent where an order would be in the picture.
-///
-/// `instrument` is the bench's, where it is known; `lit_rad` the direction from the slit's image in which its one bright
-/// order lies, if it has only one.
-pub fn cut_off(
-    frame: &Frame,
-    map: &Map,
-    instrument: Option<&Optics>,
-    lit_rad: Option<f64>,
-    focal_px: Option<f64>,
-    spacings_nm: &[f64],
-) -> Option<f64> {
-    let (width, height) = (frame.width() as f64, frame.height() as f64);
-    let rim = RIM_SHARE * width.max(height);
-    let focal = focal_px.unwrap_or(USUAL_FOCAL * width.max(height));
-    let bar = lone_bar(map)?;
-    // A laser's light or a LED's is sought where it must be; a white bar's, over all colours.
-    let pure = (0..3).find(|&c| bar.colour[c] > 0.75);
-    let (low, high) = [(600, 700), (500, 580), (400, 490)][pure.unwrap_or(0)];
-    let (low, high) = if pure.is_some() {
-        (low, high)
-    } else {
-        (400, 700)
-    };
-    let instruments: Vec<Optics> = match instrument {
-        Some(optics) => vec![optics.clone()],
-        None => spacings_nm
-            .iter()
-            .map(|d| Optics::flush(*d, focal, frame.width(), frame.height()))
-            .collect(),
-    };
-    let inside = |optics: &Optics, sign: f64| -> f64 {
-        let mut optics = optics.clone();
-        optics.roll_rad = bar.across_rad;
-        optics.aim_slit_at(bar.centre);
-        let rays = optics.rays();
-        let sought: Vec<i32> = (low..=high).step_by(10).collect();
-        let seen = sought.iter().filter(|nm| {
-            rays.pixel_of_path(sign * f64::from(**nm), 0.0)
-                .is_some_and(|p| p.x > rim && p.y > rim && p.x < width - rim && p.y < height - rim)
-        });
-        seen.count() as f64 / sought.len() as f64
-    };
-    let best = instruments
-        .iter()
-        .flat_map(|o| match lit_rad {
-            Some(lit) => vec![inside(o, (lit - bar.across_rad).cos().signum())],
-            None => vec![inside(o, 1.0), inside(o, -1.0)],
-        })
-        .fold(0.0f64, f64::max);
-    (best < 0.5).then_some(1.0 - best)
 }
 
 impl Survey {
@@ -246,6 +201,11 @@ impl Survey {
         let cell = self.map.cell_px;
         let (width, height) = (self.map.width * cell, self.map.height * cell);
         is_cut(&self.slit, (width as f64, height as f64))
+    }
+
+    /// How many ends of the slit are seen along the band.
+    pub fn n_ends(&self) -> usize {
+        self.edges.low.len() + self.edges.high.len()
     }
 
     /// How many of the ends that are seen along the band lie at the slit's own height (within an eighth of it, and what the pupil
@@ -336,6 +296,29 @@ const SEEN_NM: Interval = Interval::new(390.0, 720.0);
 
 /// Surveys a frame on the assumption of a groove spacing.
 pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
+    // A line is three pixels wide or so: every second column still meets it.
+    let every_second = Every {
+        across: 2,
+        ..Every::PIXEL
+    };
+    survey_by(
+        frame,
+        sight,
+        groove_spacing_nm,
+        &[every_second, Every::PIXEL],
+    )
+}
+
+/// The same from every `stride`-th line of pixels along the dispersion alone: enough to see whether there is a band, and where.
+pub fn rough_survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64, stride: usize) -> Survey {
+    let every = Every {
+        along: stride,
+        ..Every::PIXEL
+    };
+    survey_by(frame, sight, groove_spacing_nm, &[every])
+}
+
+fn survey_by(frame: &Frame, sight: &Sight, groove_spacing_nm: f64, rounds: &[Every]) -> Survey {
     let Sight {
         is_familiar,
         map,
@@ -353,15 +336,14 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     let own_height = 2.0 * half_beta;
     let mut found = Edges::default();
     let mut roll_sigma_rad = 5f64.to_radians();
-    // A line is three pixels wide or so: every second column still meets it.
-    for stride in [2, 1] {
+    for &every in rounds {
         found = edges(
             frame,
             &optics.rays(),
             &[SEEN_NM.mirrored(), SEEN_NM],
             half_beta,
             focal,
-            stride,
+            every,
         );
         if located.edge_share < DARK_EDGE_SHARE {
             drop_streaks(&mut found, is_familiar.then_some(own_height));

@@ -1,0 +1,61 @@
+//! The slit's image alone: its orders lie outside the picture.
+
+use crate::frame::Frame;
+use crate::measure::sight::locate::{RIM_SHARE, lone_bar};
+use crate::measure::sight::map::Map;
+use crate::measure::sight::survey::USUAL_FOCAL;
+use crate::terms::Optics;
+
+/// The slit's image alone in the dark, and no order of its light has room beside it: how much of the better one is
+/// outside, 0…1. Absent where an order would be in the picture.
+///
+/// `instrument` is the bench's, where it is known; `lit_rad` the direction from the slit's image in which its one bright
+/// order lies, if it has only one.
+pub fn cut_off(
+    frame: &Frame,
+    map: &Map,
+    instrument: Option<&Optics>,
+    lit_rad: Option<f64>,
+    focal_px: Option<f64>,
+    spacings_nm: &[f64],
+) -> Option<f64> {
+    let (width, height) = (frame.width() as f64, frame.height() as f64);
+    let rim = RIM_SHARE * width.max(height);
+    let focal = focal_px.unwrap_or(USUAL_FOCAL * width.max(height));
+    let bar = lone_bar(map)?;
+    // A laser's light or a LED's is sought where it must be; a white bar's, over all colours.
+    let pure = (0..3).find(|&c| bar.colour[c] > 0.75);
+    let (low, high) = [(600, 700), (500, 580), (400, 490)][pure.unwrap_or(0)];
+    let (low, high) = if pure.is_some() {
+        (low, high)
+    } else {
+        (400, 700)
+    };
+    let instruments: Vec<Optics> = match instrument {
+        Some(optics) => vec![optics.clone()],
+        None => spacings_nm
+            .iter()
+            .map(|d| Optics::flush(*d, focal, frame.width(), frame.height()))
+            .collect(),
+    };
+    let inside = |optics: &Optics, sign: f64| -> f64 {
+        let mut optics = optics.clone();
+        optics.roll_rad = bar.across_rad;
+        optics.aim_slit_at(bar.centre);
+        let rays = optics.rays();
+        let sought: Vec<i32> = (low..=high).step_by(10).collect();
+        let seen = sought.iter().filter(|nm| {
+            rays.pixel_of_path(sign * f64::from(**nm), 0.0)
+                .is_some_and(|p| p.x > rim && p.y > rim && p.x < width - rim && p.y < height - rim)
+        });
+        seen.count() as f64 / sought.len() as f64
+    };
+    let best = instruments
+        .iter()
+        .flat_map(|o| match lit_rad {
+            Some(lit) => vec![inside(o, (lit - bar.across_rad).cos().signum())],
+            None => vec![inside(o, 1.0), inside(o, -1.0)],
+        })
+        .fold(0.0f64, f64::max);
+    (best < 0.5).then_some(1.0 - best)
+}
