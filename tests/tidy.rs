@@ -112,6 +112,7 @@ const RESERVED: [Reserved; 7] = [
             "arrive/listing.rs",
             "arrive/watch.rs",
             "publish/place.rs",
+            "publish/lock.rs",
             "publish/shelf.rs",
             "publish/stream.rs",
             "run/",
@@ -132,7 +133,7 @@ const RESERVED: [Reserved; 7] = [
         allowed: &[
             "run/",
             // Waits for another process to let go of the results.
-            "publish/shelf.rs",
+            "publish/lock.rs",
             // Reads when files were changed, not what time it is.
             "system/portable.rs",
         ],
@@ -150,7 +151,7 @@ const RESERVED: [Reserved; 7] = [
     Reserved {
         what: "threads",
         pattern: r"\b(rayon|crossbeam_channel|std::thread|thread::|tokio)",
-        allowed: &["run/", "publish/shelf.rs"],
+        allowed: &["run/", "publish/lock.rs"],
     },
     Reserved {
         what: "the log and the screen",

@@ -6,6 +6,7 @@ pub mod bands;
 pub mod bracket;
 pub mod class;
 pub mod colour;
+pub mod drift;
 pub mod identify;
 pub mod jcamp;
 pub mod join;

@@ -4,6 +4,7 @@ pub mod closed;
 pub mod drawing;
 pub mod files;
 pub mod kept;
+mod lock;
 pub mod names;
 pub mod numbers;
 pub mod place;
@@ -15,5 +16,6 @@ pub mod trap;
 pub mod words;
 
 pub use files::files;
-pub use shelf::{Inventory, Refusal, Shelf, read_head};
+pub use lock::Refusal;
+pub use shelf::{Held, Inventory, Shelf, read_head};
 pub use trap::{Trap, Trouble};

@@ -27,7 +27,16 @@ const SUMMARIES_AT_TOP: [&str; 15] = [
     WATCHED,
 ];
 /// What spans the sessions, at the top of the results; the board leads to the latest session's.
-const OVER_SESSIONS: [&str; 4] = [BOARD, "datapackage.json", "index.html", "late.csv"];
+const OVER_SESSIONS: [&str; 6] = [
+    BOARD,
+    "datapackage.json",
+    "index.html",
+    "instruments.csv",
+    INSTRUMENTS,
+    "late.csv",
+];
+/// Each bench's instrument from session to session.
+pub const INSTRUMENTS: &str = "instruments.html";
 /// The class's board, or what leads to the latest session's.
 pub const BOARD: &str = "board.html";
 /// Has the pages say whether the program still looks.
@@ -51,6 +60,8 @@ pub const LEDGER: &str = "inbox.log";
 pub const LOCK: &str = ".lock";
 /// Beginning of the names under which things are made before they are put in place.
 pub const MAKING: &str = ".making-";
+/// A folder that is locked while what spans the sessions is made, and goes with that.
+pub const INDEX_LOCK: &str = ".making-index";
 /// Longest name that file systems take, in bytes.
 const NAME_MAX: usize = 255;
 /// Longest path below the results before folders between are left out: leaves room for the results' own path and the

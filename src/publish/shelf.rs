@@ -1,36 +1,35 @@
 //! The results folder as a whole: held against other daemons, its stock taken, and cleared of what a crash left over.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs::{self, File, OpenOptions, TryLockError};
+use std::fs::{self, File};
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicU64;
 use std::sync::{Mutex, RwLock};
-use std::time::{Duration, Instant};
 
-use crate::system::file_numbers;
-
-use super::names::{CLOSED, LOCK, MAKING};
+use super::lock::{How, Locked, Refusal};
+use super::names::{CLOSED, INDEX_LOCK, MAKING};
 use super::trap::{Trap, Trouble};
 
-/// Why the results folder cannot be used at all.
-#[derive(Debug, thiserror::Error)]
-pub enum Refusal {
-    /// Somebody else holds the lock.
-    #[error(
-        "{path}: another slitwatch is at work on this results folder; stop it, or give this one another folder with --results",
-        path = .0.display()
-    )]
-    Busy(PathBuf),
-    /// Cannot be created, opened or locked.
-    #[error(transparent)]
-    Trouble(#[from] Trouble),
+/// What of the results somebody makes, and holds against others meanwhile.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Held {
+    /// All of it: nobody else may make anything.
+    All,
+    /// The session in this folder. Others may make other sessions.
+    Session(String),
+    /// What spans the sessions. Others may make sessions.
+    Index,
 }
 
-/// The results folder, held against other daemons as long as this lives.
+/// The results folder, held against others as long as this lives.
 pub struct Shelf {
     pub(super) root: PathBuf,
-    pub(super) lock: File,
+    part: Held,
+    /// Keeps whoever makes all of it away.
+    lock: Locked,
+    /// Keeps others away from the part of it that is made.
+    _own: Option<Locked>,
     pub(super) trap: Trap,
     /// Read: something is being put below folders that exist. Write: empty folders are being removed.
     pub(super) tidying: RwLock<()>,
@@ -39,56 +38,34 @@ pub struct Shelf {
     pub(super) left_over: Mutex<Vec<PathBuf>>,
 }
 
-/// How long a lock is waited for: a daemon that is being replaced by the next one needs a moment to end.
-const LOCK_WAIT: Duration = Duration::from_millis(300);
-
-fn lock(file: &File) -> Result<(), TryLockError> {
-    let deadline = Instant::now() + LOCK_WAIT;
-    loop {
-        match file.try_lock() {
-            Err(TryLockError::WouldBlock) if Instant::now() < deadline => {
-                std::thread::sleep(Duration::from_millis(20));
-            }
-            other => return other,
-        }
-    }
-}
-
 impl Shelf {
-    /// Opens the folder, creating it where it is missing, and locks it.
+    /// Opens the folder, creating it where it is missing, and locks all of it.
     ///
     /// # Errors
     /// Where another process holds it, or it cannot be created, opened or locked.
     pub fn open(root: &Path, trap: Trap) -> Result<Shelf, Refusal> {
-        let trouble = |step, path| move |source: io::Error| Trouble::new(step, path, source);
-        trap.spring("create folder", root)
-            .and_then(|()| fs::create_dir_all(root))
-            .map_err(trouble("create folder", root))?;
-        let folder = File::open(root).map_err(trouble("open", root))?;
-        // The folder itself is locked, so nothing is left behind in it; some network file systems lock only files.
-        let lock = match lock(&folder) {
-            Ok(()) => folder,
-            Err(TryLockError::WouldBlock) => return Err(Refusal::Busy(root.to_owned())),
-            Err(_) => {
-                let path = root.join(LOCK);
-                let file = OpenOptions::new()
-                    .create(true)
-                    .truncate(false)
-                    .write(true)
-                    .open(&path)
-                    .map_err(trouble("create lock file", &path))?;
-                match lock(&file) {
-                    Ok(()) => file,
-                    Err(TryLockError::WouldBlock) => return Err(Refusal::Busy(root.to_owned())),
-                    Err(TryLockError::Error(error)) => {
-                        return Err(trouble("lock", &path)(error).into());
-                    }
-                }
-            }
+        Shelf::open_part(root, Held::All, trap)
+    }
+
+    /// The same for a part of it.
+    ///
+    /// # Errors
+    /// As [`Shelf::open`].
+    pub fn open_part(root: &Path, part: Held, trap: Trap) -> Result<Shelf, Refusal> {
+        let lock = match &part {
+            Held::All => Locked::folder(root, &trap, How::Alone)?,
+            Held::Session(_) | Held::Index => Locked::folder(root, &trap, How::BesideOthers)?,
+        };
+        let own = match &part {
+            Held::All => None,
+            Held::Session(folder) => Some(Locked::passing(&root.join(folder), &trap)?),
+            Held::Index => Some(Locked::passing(&root.join(INDEX_LOCK), &trap)?),
         };
         Ok(Shelf {
             root: root.to_owned(),
+            part,
             lock,
+            _own: own,
             trap,
             tidying: RwLock::new(()),
             made: AtomicU64::new(0),
@@ -103,19 +80,7 @@ impl Shelf {
 
     /// False where the folder was deleted or replaced since it was opened: then open it again and publish everything.
     pub fn still_stands(&self) -> bool {
-        // A lock file is on the same device and lies in the folder; the folder itself is compared directly.
-        let (Ok(now), Ok(held)) = (fs::metadata(&self.root), self.lock.metadata()) else {
-            return false;
-        };
-        let is_held = |found: &fs::Metadata| {
-            let (found, held) = (file_numbers(found), file_numbers(&held));
-            (found.device, found.number) == (held.device, held.number)
-        };
-        if held.is_dir() {
-            is_held(&now)
-        } else {
-            fs::metadata(self.root.join(LOCK)).is_ok_and(|file| is_held(&file))
-        }
+        self.lock.still_stands()
     }
 
     pub(super) fn step<T>(
@@ -148,18 +113,28 @@ impl Shelf {
     pub fn remove_leftovers(&self) -> Result<usize, Trouble> {
         let _alone = self.tidying.write();
         let mut n = 0;
-        self.remove_leftovers_in(&self.root, &mut n)?;
+        match &self.part {
+            Held::All => self.remove_leftovers_in(&self.root, true, &mut n)?,
+            Held::Session(folder) => {
+                self.remove_leftovers_in(&self.root.join(folder), true, &mut n)?;
+            }
+            Held::Index => self.remove_leftovers_in(&self.root, false, &mut n)?,
+        }
         Ok(n)
     }
 
-    fn remove_leftovers_in(&self, folder: &Path, n: &mut usize) -> Result<(), Trouble> {
+    fn remove_leftovers_in(&self, folder: &Path, deep: bool, n: &mut usize) -> Result<(), Trouble> {
         for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
             let path = entry.path();
-            if entry.file_name().to_string_lossy().starts_with(MAKING) {
+            let name = entry.file_name();
+            if name.to_string_lossy().starts_with(MAKING) {
+                if self.part == Held::Index && name == INDEX_LOCK {
+                    continue;
+                }
                 self.clear(&path)?;
                 *n += 1;
-            } else if entry.file_type().is_ok_and(|t| t.is_dir()) {
-                self.remove_leftovers_in(&path, n)?;
+            } else if deep && entry.file_type().is_ok_and(|t| t.is_dir()) {
+                self.remove_leftovers_in(&path, true, n)?;
                 // Succeeds only on an empty folder.
                 if fs::remove_dir(&path).is_ok() {
                     *n += 1;
@@ -169,9 +144,12 @@ impl Shelf {
         Ok(())
     }
 
-    /// What stands below the results.
+    /// What stands below the results, of what is made here: all of it, or the session.
     pub fn inventory(&self) -> Inventory {
-        Inventory::of(&self.root)
+        match &self.part {
+            Held::Session(folder) => Inventory::below(&self.root, folder),
+            Held::All | Held::Index => Inventory::of(&self.root),
+        }
     }
 
     /// True where the folder still has its `quality.json`.
@@ -207,8 +185,13 @@ pub struct Inventory {
 impl Inventory {
     /// Every published folder (one with a `quality.json`) below `root` with that file's bytes, and every other file's path.
     pub fn of(root: &Path) -> Inventory {
+        Inventory::below(root, "")
+    }
+
+    /// The same of what stands in one folder below it; all of it for an empty name.
+    fn below(root: &Path, folder: &str) -> Inventory {
         let mut inventory = Inventory::default();
-        let mut folders = vec![String::new()];
+        let mut folders = vec![folder.to_owned()];
         while let Some(folder) = folders.pop() {
             let at = root.join(&folder);
             let quality = (!folder.is_empty())
@@ -223,6 +206,10 @@ impl Inventory {
                 let Ok(name) = entry.file_name().into_string() else {
                     continue;
                 };
+                // Somebody else may be making another session meanwhile.
+                if name.starts_with(MAKING) {
+                    continue;
+                }
                 let path = if folder.is_empty() {
                     name
                 } else {
@@ -283,6 +270,35 @@ mod tests {
         assert!(!shelf.still_stands());
         fs::create_dir(&root).unwrap();
         assert!(!shelf.still_stands());
+    }
+
+    #[test]
+    fn sessions_and_what_spans_them_are_made_beside_each_other_and_not_beside_all() {
+        let root = tempfile::tempdir().unwrap();
+        let open = |part: Held| Shelf::open_part(root.path(), part, Trap::default());
+        let session = |name: &str| Held::Session(name.to_owned());
+        let monday = open(session("monday")).unwrap();
+        let tuesday = open(session("tuesday")).unwrap();
+        let index = open(Held::Index).unwrap();
+        for busy in [session("monday"), Held::Index, Held::All] {
+            assert!(matches!(open(busy), Err(Refusal::Busy(_))));
+        }
+        // What one is making is nobody else's to clear away, nor to take for a result.
+        monday.put_folder("monday/heron/a.jpg", &one("1")).unwrap();
+        let making = root.path().join("monday/heron/.making-1-1");
+        fs::create_dir(&making).unwrap();
+        fs::write(making.join("quality.json"), "1").unwrap();
+        assert_eq!(index.remove_leftovers().unwrap(), 0);
+        assert_eq!(tuesday.remove_leftovers().unwrap(), 0);
+        assert_eq!(index.inventory().folders.len(), 1);
+        assert!(tuesday.inventory().folders.is_empty());
+        assert_eq!(monday.remove_leftovers().unwrap(), 1);
+        drop((monday, tuesday, index));
+        let all = open(Held::All).unwrap();
+        assert!(matches!(open(session("monday")), Err(Refusal::Busy(_))));
+        all.remove_leftovers().unwrap();
+        let left = fs::read_dir(root.path()).unwrap().count();
+        assert_eq!(left, 1, "monday, and no lock");
     }
 
     #[test]

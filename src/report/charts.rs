@@ -71,6 +71,24 @@ impl Chart {
         ));
     }
 
+    /// Words under the plane's two ends.
+    pub fn ends(&mut self, left: &str, right: &str) {
+        let baseline = self.plane.y.places.0 + 26.0;
+        for (x, anchor, text) in [(LEFT, "start", left), (RIGHT, "end", right)] {
+            self.svg.add(format_args!(
+                "<text x=\"{x}\" y=\"{baseline}\" text-anchor=\"{anchor}\">{text}</text>"
+            ));
+        }
+    }
+
+    /// A dashed line from foot to top at a value.
+    pub fn upright(&mut self, at: f64) {
+        let (x, (bottom, top)) = (self.plane.x.at(at), self.plane.y.places);
+        self.svg.add(format_args!(
+            "<path class=\"way thin dash\" d=\"M{x:.1} {bottom:.1}V{top:.1}\"/>"
+        ));
+    }
+
     /// Values along the foot, with the unit behind the last.
     pub fn foot(&mut self, unit: &str) {
         let bottom = self.plane.y.places.0;
@@ -100,13 +118,13 @@ impl Chart {
     }
 
     /// A value with one standard uncertainty to either side, both as heights in the drawing.
-    fn bar(&mut self, x: f64, low: f64, high: f64) {
+    pub fn bar(&mut self, x: f64, low: f64, high: f64) {
         let markup = format_args!("<path d=\"M{x:.1} {low:.1}V{high:.1}\"/>");
         self.svg.add(markup);
     }
 
     /// A point's mark: a disc for orders to one side, a diamond for the other; hollow where it was only compared.
-    fn mark(&mut self, (x, y): (f64, f64), order: i32, is_solid: bool) {
+    pub fn mark(&mut self, (x, y): (f64, f64), order: i32, is_solid: bool) {
         let class = if is_solid { "" } else { " class=\"o\"" };
         if order < 0 {
             let (left, right, over, under) = (x - 6.5, x + 6.5, y - 6.5, y + 6.5);
@@ -293,12 +311,9 @@ pub fn trend(trend: &Trend) -> String {
     let x = (-0.4, n as f64 - 0.6);
     let mut chart = Chart::new((10.0, 108.0), x, (0.0, 1.08 * high), &label);
     chart.levels(3);
-    for (x, anchor, point) in [(LEFT, "start", first), (RIGHT, "end", last)] {
-        let clock = point.time.rsplit(' ').next().unwrap_or_default();
-        chart.svg.add(format_args!(
-            "<text x=\"{x}\" y=\"134\" text-anchor=\"{anchor}\">{clock}</text>"
-        ));
-    }
+    let clock =
+        |point: &'_ trend::Point| point.time.rsplit(' ').next().unwrap_or_default().to_owned();
+    chart.ends(&clock(first), &clock(last));
     let values = trend.points.iter().enumerate();
     let way = chart.plane.curve(values.map(|(i, p)| (i as f64, p.value)));
     chart.svg.path("class=\"way thin\"", &way);

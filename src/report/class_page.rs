@@ -8,7 +8,8 @@ use askama::Template;
 use super::agreement::Agreement;
 use super::drawings::{self, Height, Legended, Named, STROKES};
 use super::shown::{Inputs, Shown, by_path, subject};
-use crate::publish::files::tables::{read_absorbance, read_spectrum};
+use crate::publish::files::lines::read_absorbance;
+use crate::publish::files::tables::read_spectrum;
 use crate::publish::{numbers, words};
 
 /// Curves on the page; with more it would be larger than a megabyte, and a phone's browser slow.

@@ -14,7 +14,7 @@ use crate::publish::files::schema::column as c;
 use crate::publish::files::tables::{PEAKS, SPECTRUM};
 
 /// Every table, those of single photos first.
-pub static TABLES: [&Schema; 15] = [
+pub static TABLES: [&Schema; 16] = [
     &SPECTRUM,
     &PEAKS,
     &QUALITY,
@@ -30,6 +30,7 @@ pub static TABLES: [&Schema; 15] = [
     &JOINED,
     &REFERENCES,
     &LATE,
+    &INSTRUMENTS,
 ];
 
 const SIGMA: &str = "its standard uncertainty";
@@ -329,5 +330,41 @@ pub static LATE: Schema = Schema {
         c("taken", "", Text, "when it was taken, by the phone's own clock", "where the file does not say"),
         c("late", "", Text, "new, or changed", ""),
         c("photo_hash", "", Text, "BLAKE3 of its bytes, hexadecimal", "where it could not be read"),
+    ],
+};
+
+const NO_SCALE: &str = "where no usable lamp photo of the session has a scale";
+const NO_RISE: &str = "for fewer than three sessions of one build with the number";
+
+/// `instruments.csv`.
+#[rustfmt::skip]
+pub static INSTRUMENTS: Schema = Schema {
+    file: "instruments.csv",
+    about: "Each bench's instrument from session to session, a row a bench and session. Where there are sessions. Whether it was rebuilt, or \
+            gets worse, is said from three standard uncertainties on.",
+    columns: &[
+        BENCH,
+        c("session", "", Text, "the session", ""),
+        c("from", "", Text, "when the bench's first photo of the session was taken, by the phone's own clock", "where no file says"),
+        c("photos", "", Count, "photos of the bench in the session, ignored files left out", ""),
+        c("lamp_photo", "", Text, "its last usable lamp photo with a scale, by path below the inbox", NO_SCALE),
+        c("slit_width_um", "µm", Number, "width of the slit, from all the session's photos of the last build", "where none shows it"),
+        c("slit_width_um_sigma", "µm", Number, SIGMA, NO_NUMBER),
+        c("tilt_deg", "°", Number, "grating against the sensor, the middle one of the usable photos, without its sign", "where none shows it"),
+        c("tilt_deg_sigma", "°", Number, SIGMA, NO_NUMBER),
+        c("wavelength_sigma_nm", "nm", Number, "standard uncertainty of the lamp photo's scale", NO_SCALE),
+        c("nm_per_px", "nm/px", Number, "the lamp photo's sampling", NO_SCALE),
+        c("bandpass_nm", "nm", Number, "the lamp photo's bandpass", NO_SCALE),
+        c("bandpass_nm_sigma", "nm", Number, SIGMA, NO_NUMBER),
+        c("build", "", Count, "which build of the instrument it is at the session's end, counted from 1 over all sessions", ""),
+        c("rebuilt", "", Text, "yes: something has changed since the session before, or within this one; no: nothing that the uncertainties bear", "where there is nothing to compare with"),
+        c("changed", "", Text, "what has changed, in words", "where nothing has"),
+        c("slit_um_per_session", "µm", Number, "by how much the slit gets wider a session, since the instrument was built so", NO_RISE),
+        c("slit_um_per_session_sigma", "µm", Number, SIGMA, NO_RISE),
+        c("tilt_deg_per_session", "°", Number, "the same of the tilt", NO_RISE),
+        c("tilt_deg_per_session_sigma", "°", Number, SIGMA, NO_RISE),
+        c("bandpass_nm_per_session", "nm", Number, "the same of the bandpass", NO_RISE),
+        c("bandpass_nm_per_session_sigma", "nm", Number, SIGMA, NO_RISE),
+        c("worse", "", Text, "columns of the numbers that get worse, beyond doubt", "where none does"),
     ],
 };

@@ -28,6 +28,7 @@ mod slit;
 mod spectra;
 mod standing;
 mod taken;
+mod term;
 mod trend;
 mod whose;
 mod wide;

@@ -1,18 +1,19 @@
-//! What spans the sessions: `index.html` lists them, `board.html` leads to the latest one's board, and `late.csv` has the photos
-//! that came for one that is closed.
+//! What spans the sessions: `index.html` lists them, `board.html` leads to the latest one's board, `late.csv` has the photos
+//! that came for one that is closed, and `instruments.csv` and `instruments.html` have each bench's instrument from session to session.
 
 use askama::Template;
 
 use super::Sink;
-use super::dictionary::LATE;
+use super::dictionary::{INSTRUMENTS, LATE};
 use super::package::{self, Package};
 use super::pages;
 use super::settled::n_to_retake;
+use super::term;
 use crate::classify::stated::Stated;
 use crate::publish::closed::Closed;
 use crate::publish::files::table::{Row, Table};
 use crate::publish::record::Record;
-use crate::publish::words;
+use crate::publish::{names, words};
 use crate::terms::Verdict;
 
 /// Letters of a hash of settings that are shown: enough to tell two of them apart.
@@ -89,11 +90,21 @@ pub fn spanning(
     if sessions.is_empty() && !late.is_empty() {
         return;
     }
+    let mut package = Package::new(title);
     if has_closed || !late.is_empty() {
-        let mut package = Package::new(title);
         package.add("", &LATE, LATE.columns);
-        out.put(package::FILE, &package.json(), false);
     }
+    let photos = sessions.iter().map(|s| (s.folder, s.records.clone()));
+    let instruments = term::of_sessions(photos.collect());
+    out.put(
+        INSTRUMENTS.file,
+        &term::instruments_csv(&instruments),
+        false,
+    );
+    package.add("", &INSTRUMENTS, INSTRUMENTS.columns);
+    out.put(package::FILE, &package.json(), false);
+    let page = term::instruments_html(title, &instruments, refresh_s);
+    out.put(names::INSTRUMENTS, page.as_bytes(), false);
     let title = words::visible(title);
     let index = Index {
         title: title.clone(),

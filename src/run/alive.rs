@@ -11,6 +11,7 @@ use crate::terms::Sessions;
 use super::clock::now_ms;
 use super::engine::{Engine, Mode};
 use super::sessions::by_session;
+use super::work::Part;
 
 /// What is said; the pages (`src/report/pages/watched.js`) read it.
 #[derive(Serialize)]
@@ -106,7 +107,13 @@ impl Engine<'_> {
         if orders.sessions == Sessions::None && self.frozen.is_empty() && self.said_in.is_empty() {
             return;
         }
-        let sessions = by_session(&self.published, orders.sessions).into_iter();
+        let mut sessions = by_session(&self.published, orders.sessions);
+        let asked_for = |folder: &String| match &orders.part {
+            Part::Session(_) => orders.part.has(folder),
+            Part::All | Part::Index => true,
+        };
+        sessions.retain(|folder, _| asked_for(folder));
+        let sessions = sessions.into_iter();
         let open = sessions.filter(|(folder, photos)| !folder.is_empty() && !photos.is_empty());
         let mut said = BTreeSet::new();
         let closed = self.frozen.keys().map(|folder| (folder.clone(), true));
@@ -116,7 +123,8 @@ impl Engine<'_> {
             }
             said.insert(folder);
         }
-        for folder in self.said_in.difference(&said) {
+        let gone = self.said_in.difference(&said);
+        for folder in gone.filter(|folder| asked_for(folder)) {
             if let Err(trouble) = self.shelf.remove(&format!("{folder}/{}", names::ALIVE)) {
                 tracing::debug!("{trouble}");
             }

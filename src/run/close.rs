@@ -4,7 +4,7 @@ use std::path::Path;
 
 use crate::publish::closed::Closed;
 use crate::publish::record::Record;
-use crate::publish::{Shelf, Trap, names};
+use crate::publish::{Held, Shelf, Trap, names};
 use crate::terms::Sessions;
 
 use super::failure::Failure;
@@ -70,7 +70,8 @@ fn open(orders: &Orders, session: &str) -> Result<(Shelf, String), Failure> {
     if !orders.results.join(&folder).is_dir() {
         return Err(no_such_session(&orders.results, session));
     }
-    let shelf = Shelf::open(&orders.results, Trap::from_environment())?;
+    let held = Held::Session(folder.clone());
+    let shelf = Shelf::open_part(&orders.results, held, Trap::from_environment())?;
     Ok((shelf, folder))
 }
 

@@ -120,6 +120,8 @@ pub struct Engine<'a> {
     pub(super) keeps_identity: bool,
     pub(super) clock: WallClock,
     pub(super) ledger: Ledger,
+    /// Those of sessions that were made alone.
+    pub(super) ledgers: Vec<String>,
     pub(super) listing: Option<Listing>,
     pub(super) next_scan: Option<Instant>,
     pub(super) settler: Settler,
@@ -209,6 +211,7 @@ impl<'a> Engine<'a> {
             keeps_identity: false,
             clock: WallClock::new(),
             ledger: Ledger::default(),
+            ledgers: Vec::new(),
             listing: None,
             next_scan: Some(now),
             to_read: VecDeque::new(),

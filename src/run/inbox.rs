@@ -4,6 +4,7 @@ use std::time::{Duration, Instant};
 
 use crate::arrive::listing::{self, Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Sight};
+use crate::publish::names;
 use crate::system::{network_kind, numbers_mean_content};
 use crate::terms::Sessions;
 
@@ -14,6 +15,7 @@ use super::ledger;
 use super::read::Progress;
 use super::sessions::{dated_folder, dated_words};
 use super::threads;
+use super::work::Part;
 
 impl Engine<'_> {
     /// Lists the inbox, and takes note of what came, changed and went away.
@@ -57,7 +59,7 @@ impl Engine<'_> {
             false => format!("the inbox {shown} cannot be listed: {error}"),
         })?;
         let Some(doubt) = self.doubt_of_an_empty_inbox(&listing) else {
-            return Ok(listing);
+            return Ok(self.of_part(listing));
         };
         let way_out = match watching {
             true => " until there is something in it",
@@ -66,6 +68,27 @@ impl Engine<'_> {
         Err(format!(
             "the inbox {shown} is empty, and {doubt}: is its disk unmounted? The results stay as they are{way_out}"
         ))
+    }
+
+    /// What of a listing is asked for.
+    fn of_part(&self, mut listing: Listing) -> Listing {
+        listing
+            .entries
+            .retain(|path, _| self.asks_for(&path.shown()));
+        listing
+    }
+
+    /// True where the photo of this path, as shown, may have a part in what is made, as far as a path tells: of one session its own, of
+    /// what spans them those of closed ones.
+    pub(super) fn asks_for(&self, photo: &str) -> bool {
+        let orders = &self.setup.orders;
+        if orders.part == Part::All || orders.sessions != Sessions::Folder {
+            return true;
+        }
+        let session = orders.sessions.of(photo, None).unwrap_or_default();
+        let folder = names::session_folder(&session);
+        let is_late = || orders.part == Part::Index && self.frozen.contains_key(&folder);
+        orders.part.has(&folder) || is_late()
     }
 
     fn take_listing(&mut self, mut listing: Listing) {

@@ -78,6 +78,12 @@ impl Ledger {
         ledger
     }
 
+    /// Takes in what another run has found.
+    pub fn add(&mut self, other: Ledger) {
+        self.changed |= !other.lines.is_empty();
+        self.lines.extend(other.lines);
+    }
+
     /// What was found in a file that looks just so.
     pub fn recall(&self, photo: &str, identity: Identity) -> Option<&Line> {
         self.lines

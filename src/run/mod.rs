@@ -53,6 +53,7 @@ mod summing;
 mod telling;
 mod threads;
 mod unnamed;
+mod usage;
 mod work;
 mod workbook;
 mod worker;
@@ -116,6 +117,7 @@ pub fn run(
     trap: Trap,
 ) -> Result<Report, Failure> {
     check_folders(&setup.orders.inbox, &setup.orders.results)?;
-    let shelf = Shelf::open(&setup.orders.results, trap)?;
+    let held = setup.orders.part.held();
+    let shelf = Shelf::open_part(&setup.orders.results, held, trap)?;
     Engine::new(mode, setup, shelf, ears, reload)?.run()
 }

@@ -14,6 +14,7 @@ use super::folders::check_folders;
 use super::foretold::foretold;
 use super::sessions::{dated_folder, dated_words};
 use super::sorting::sorting;
+use super::usage::usage;
 use crate::terms::Sessions;
 
 /// Free space below which a class's results may not fit, bytes: some 1 MiB a photo.
@@ -32,7 +33,7 @@ pub struct Found {
     pub attention: Vec<String>,
     /// What the day depends on, and is well: `ok: …`.
     pub well: Vec<String>,
-    /// What becomes of the photos that are there: `ok: …`.
+    /// What becomes of the photos that are there, and what each session takes on the disk: `ok: …`.
     pub sorted: Vec<String>,
 }
 
@@ -55,6 +56,7 @@ pub fn preflight(settings: &Settings) -> Found {
         )),
     }
     writing(settings, &mut said);
+    usage(settings, &mut said, &mut sorted);
     computer(settings, &mut said);
     let needs_somebody = |line: &String| line.starts_with("ATTENTION");
     let (mut attention, well): (Vec<_>, Vec<_>) = said.into_iter().partition(needs_somebody);

@@ -6,12 +6,13 @@ use std::time::{Duration, Instant};
 
 use crate::arrive::listing::Rel;
 use crate::publish::record::Record;
-use crate::publish::{Shelf, Trap, Trouble, names};
+use crate::publish::{Held, Shelf, Trap, Trouble, names};
 
 use super::Failure;
 use super::engine::Engine;
 use super::ledger::{self, Ledger};
 use super::sessions::Frozen;
+use super::work::Part;
 
 /// What stands below the results is compared with what should at this interval.
 const BETWEEN_STOCKTAKINGS: Duration = Duration::from_secs(60);
@@ -60,6 +61,11 @@ impl Engine<'_> {
             let (folder, name) = path.split_once('/')?;
             (name == names::ALIVE).then(|| folder.to_owned())
         };
+        let is_ledger = |path: &&String| {
+            let name = path.split_once('/').map(|(_, name)| name);
+            name == Some(names::LEDGER)
+        };
+        self.ledgers = inventory.files.iter().filter(is_ledger).cloned().collect();
         self.said_in = inventory.files.iter().filter_map(of_session).collect();
         let files = inventory.files.into_iter();
         let is_open = |path: &String| {
@@ -96,10 +102,41 @@ impl Engine<'_> {
         }
     }
 
-    /// What an earlier run has read.
+    /// What earlier runs have read. Each session that was made alone has a ledger of its own, for several may be made at once; whoever
+    /// makes all of them puts those into one.
     pub(super) fn read_ledger(&mut self) {
+        let version = &self.setup.orders.version;
         if let Some(bytes) = self.shelf.read(names::LEDGER) {
-            self.ledger = Ledger::read(&bytes, &self.setup.orders.version);
+            self.ledger = Ledger::read(&bytes, version);
+        }
+        for path in &self.ledgers {
+            if let Some(bytes) = self.shelf.read(path) {
+                self.ledger.add(Ledger::read(&bytes, version));
+            }
+        }
+    }
+
+    /// Where this run's ledger stands.
+    fn ledger_path(&self) -> String {
+        match self.setup.orders.part.held() {
+            Held::Session(folder) => format!("{folder}/{}", names::LEDGER),
+            Held::All | Held::Index => names::LEDGER.to_owned(),
+        }
+    }
+
+    /// Takes the open sessions' own ledgers away, once all that stands in them stands in one.
+    fn put_ledgers_together(&mut self) {
+        if self.setup.orders.part != Part::All {
+            return;
+        }
+        for path in std::mem::take(&mut self.ledgers) {
+            let folder = path.split('/').next().unwrap_or_default();
+            if self.frozen.contains_key(folder) {
+                continue;
+            }
+            if let Err(trouble) = self.shelf.remove(&path) {
+                tracing::debug!("{trouble}");
+            }
         }
     }
 
@@ -108,9 +145,17 @@ impl Engine<'_> {
         let Some(listing) = &self.listing else {
             return;
         };
+        let is_index = self.setup.orders.part == Part::Index;
+        let n_before = self.ledger.inbox.map_or(0, |inbox| inbox.n_entries);
+        let n_listed = listing.entries.len();
         let inbox = ledger::Inbox {
             root: listing.root,
-            n_entries: listing.entries.len(),
+            // Of what spans sessions only a part was listed.
+            n_entries: if is_index {
+                n_listed.max(n_before)
+            } else {
+                n_listed
+            },
         };
         let listed: BTreeSet<String> = listing.entries.keys().map(Rel::shown).collect();
         let gaps: Vec<String> = listing
@@ -118,16 +163,23 @@ impl Engine<'_> {
             .iter()
             .map(|(gap, _)| format!("{}/", gap.shown()))
             .collect();
-        self.ledger.keep_only(|photo| {
-            listed.contains(photo) || gaps.iter().any(|gap| photo.starts_with(gap))
+        let mut ledger = std::mem::take(&mut self.ledger);
+        ledger.keep_only(|photo| {
+            let is_there = listed.contains(photo) || is_index && !self.asks_for(photo);
+            is_there || gaps.iter().any(|gap| photo.starts_with(gap))
         });
+        self.ledger = ledger;
         let version = &self.setup.orders.version;
         if let Some(bytes) = self.ledger.text_if_changed(inbox, version) {
-            match self.shelf.put_file(names::LEDGER, &bytes, None) {
+            match self.shelf.put_file(&self.ledger_path(), &bytes, None) {
                 Ok(_) => self.ledger.was_written(Some(inbox)),
-                Err(trouble) => tracing::debug!("{trouble}; the next start will take longer"),
+                Err(trouble) => {
+                    tracing::debug!("{trouble}; the next start will take longer");
+                    return;
+                }
             }
         }
+        self.put_ledgers_together();
     }
 
     /// Opens the results anew where somebody deleted or replaced them, and finds single folders that are missing.

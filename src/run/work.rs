@@ -7,8 +7,8 @@ use std::time::Duration;
 use crate::classify::stated::Stated;
 use crate::classify::{Decision, Evidence};
 use crate::decode::Facts;
-use crate::publish::names;
 use crate::publish::record::Record;
+use crate::publish::{Held, names};
 use crate::report::{self, Closing, Late, Session, Sink};
 use crate::terms::{Pairing, Seen, Sessions};
 
@@ -81,6 +81,15 @@ impl Part {
             Part::All => true,
             Part::Session(session) => names::session_folder(session) == folder,
             Part::Index => false,
+        }
+    }
+
+    /// What of the results it holds against others.
+    pub(super) fn held(&self) -> Held {
+        match self {
+            Part::All => Held::All,
+            Part::Session(session) => Held::Session(names::session_folder(session)),
+            Part::Index => Held::Index,
         }
     }
 

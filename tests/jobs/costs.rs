@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 
 use slitwatch::publish::kept::MEASURED;
 use slitwatch::run::Bell;
-use slitwatch::simulate::{Phone, draw};
+use slitwatch::simulate::{Phone, Shot, draw};
 
 use crate::evening;
 use crate::lab::{Lab, asked};
@@ -26,16 +26,7 @@ static DRAWN: LazyLock<Vec<(String, Vec<u8>)>> = LazyLock::new(|| {
         .filter_map(|p| Some((p.path.strip_prefix("dunlin/")?.to_owned(), p.shot)))
         .filter(|(name, _)| name != "lamp-01-soft.jpg")
         .collect();
-    for (_, shot) in &mut planned {
-        let phone = &shot.phone;
-        shot.phone = Phone {
-            width: phone.width / TIMES_SMALLER,
-            height: phone.height / TIMES_SMALLER,
-            focal_px: phone.focal_px / TIMES_SMALLER as f64,
-            centre_offset_px: (0.0, 0.0),
-            ..phone.clone()
-        };
-    }
+    planned.iter_mut().for_each(|(_, shot)| smaller(shot));
     std::thread::scope(|scope| {
         let draw = |(name, shot)| scope.spawn(move || (name, draw(&shot).jpeg));
         let drawing: Vec<_> = planned.into_iter().map(draw).collect();
@@ -46,11 +37,34 @@ static DRAWN: LazyLock<Vec<(String, Vec<u8>)>> = LazyLock::new(|| {
     })
 });
 
+/// Makes a photo's picture smaller.
+pub fn smaller(shot: &mut Shot) {
+    let phone = &shot.phone;
+    shot.phone = Phone {
+        width: phone.width / TIMES_SMALLER,
+        height: phone.height / TIMES_SMALLER,
+        focal_px: phone.focal_px / TIMES_SMALLER as f64,
+        centre_offset_px: (0.0, 0.0),
+        ..phone.clone()
+    };
+}
+
 /// The same picture in other bytes: with a comment behind the mark that begins a JPEG.
 fn told_apart(jpeg: &[u8], by: &str) -> Vec<u8> {
     let length = u16::try_from(by.len() + 2).expect("short").to_be_bytes();
     let (start, rest) = jpeg.split_at(2);
     [start, &[0xff, 0xfe], &length, by.as_bytes(), rest].concat()
+}
+
+/// The `k`th small drawn photo of a bench: its name, and its bytes, told apart by the folder that it is for.
+pub fn drawn(k: usize, folder: &str) -> (String, Vec<u8>) {
+    let (name, jpeg) = &DRAWN[k % DRAWN.len()];
+    let name = match k / DRAWN.len() {
+        0 => name.clone(),
+        round => format!("{}-{round}-{k}.jpg", name.trim_end_matches(".jpg")),
+    };
+    let bytes = told_apart(jpeg, &format!("{folder}{name}"));
+    (name, bytes)
 }
 
 /// A class with its settings, words and table beside it.

@@ -234,3 +234,58 @@ fn a_folder_that_looks_like_a_date_is_pointed_out() {
     configure(&place, "by: folder", "title: Quay");
     assert!(!run_in(&place, &["check"], 0).contains("looks like a date"));
 }
+
+/// Sessions are independent: several processes make different ones in one results folder at once, beside what spans them.
+#[test]
+fn several_processes_make_different_sessions_at_once_and_what_one_sweep_makes() {
+    let place = Place::new();
+    let evenings: Vec<String> = (0..6).map(|n| format!("evening-{n}")).collect();
+    for evening in &evenings {
+        for k in 0..12 {
+            let photo = format!("{evening}/heron/quay-{k}.jpg");
+            place.put(&photo, format!("no picture: {photo}").as_bytes());
+        }
+    }
+    configure(&place, "by: folder", "title: Quay");
+    // What was read so soon after it was written is not remembered.
+    std::thread::sleep(std::time::Duration::from_millis(2100));
+    let config = place.path("lab.yaml");
+    let config = ["--config", config.to_str().unwrap()];
+    let start = |arguments: &[&str]| {
+        let mut command = place.command(&[arguments, &config].concat());
+        command.stderr(std::process::Stdio::piped());
+        command.spawn().expect("the program")
+    };
+    for round in 0..3 {
+        let sessions = evenings.iter().map(|e| start(&["sweep", "--session", e]));
+        let mut all: Vec<_> = sessions.collect();
+        all.push(start(&["sweep", "--index"]));
+        for child in all {
+            let output = child.wait_with_output().expect("an end");
+            let said = stderr(&output);
+            assert_eq!(output.status.code(), Some(0), "round {round}: {said}");
+        }
+    }
+    // Two of one session, or one beside somebody who makes all, are one too many: see the shelf's own tests.
+    let ledger = |evening: &str| place.results().join(evening).join("inbox.log").exists();
+    assert!(evenings.iter().all(|e| ledger(e)), "each has its own");
+    run_in(&place, &["sweep", "--index"], 0);
+    let beside = place.tree();
+    run_in(&place, &["sweep"], 0);
+    assert!(!evenings.iter().any(|e| ledger(e)), "all in one");
+    assert_same_tree(&place.tree(), &beside, "a sweep after them changes nothing");
+    fs::remove_dir_all(place.results()).unwrap();
+    run_in(&place, &["sweep"], 0);
+    assert_same_tree(&beside, &place.tree(), "one by one, or all at once");
+    let said = run_in(&place, &["check"], 0);
+    assert!(
+        said.contains("the results take ") && said.contains("MiB, and 3 smaller ones"),
+        "{said}"
+    );
+    let all = run_in(&place, &["check", "--all"], 0);
+    assert_eq!(
+        all.matches("ok: the session \"evening-").count(),
+        6,
+        "{all}"
+    );
+}

@@ -3,6 +3,7 @@
 
 mod card;
 mod exchange;
+pub mod lines;
 mod overlay;
 pub mod schema;
 mod spectrum_svg;

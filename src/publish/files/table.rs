@@ -26,6 +26,11 @@ impl Table {
         self.record(row.0);
     }
 
+    /// Appends a row of cells that are written as they are, likewise.
+    pub fn push_cells<'c>(&mut self, cells: impl IntoIterator<Item = &'c str>) {
+        self.record(cells);
+    }
+
     fn record<T: AsRef<[u8]>>(&mut self, cells: impl IntoIterator<Item = T>) {
         self.0
             .write_record(cells)

@@ -182,43 +182,9 @@ pub fn read_spectrum(csv: &[u8]) -> Result<Spectrum, ReadError> {
     })
 }
 
-/// The absorbance columns of a `spectrum.csv`: wavelength (nm) and absorbance, absent where the cell is empty. Nothing for
-/// a file without them, or one that is no table.
-pub fn read_absorbance(csv: &[u8]) -> Vec<(f64, Option<Estimate>)> {
-    read_estimates(csv, [9, 10])
-}
-
-/// The signal of a `spectrum.csv` in the same way.
-pub fn read_signal(csv: &[u8]) -> Vec<(f64, Option<Estimate>)> {
-    read_estimates(csv, [1, 2])
-}
-
-/// Two columns of [`SPECTRUM`]: a value and its uncertainty.
-fn read_estimates(csv: &[u8], columns: [usize; 2]) -> Vec<(f64, Option<Estimate>)> {
-    let mut reader = ReaderBuilder::new().from_reader(csv);
-    let Ok(header) = reader.headers().cloned() else {
-        return Vec::new();
-    };
-    let name = |column: usize| SPECTRUM.columns[column].name();
-    let at = |column| header.iter().position(|h| h == name(column));
-    let (Some(nm), Some(value), Some(sigma)) = (at(0), at(columns[0]), at(columns[1])) else {
-        return Vec::new();
-    };
-    reader
-        .records()
-        .filter_map(|record| {
-            let record = record.ok()?;
-            let number = |i: usize| record.get(i)?.parse::<f64>().ok();
-            let estimate = number(value)
-                .zip(number(sigma))
-                .map(|(value, sigma)| Estimate::new(value, sigma));
-            Some((number(nm)?, estimate))
-        })
-        .collect()
-}
-
 #[cfg(test)]
 mod tests {
+    use super::super::lines::read_absorbance;
     use super::*;
     use crate::terms::PeakKind;
 

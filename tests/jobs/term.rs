@@ -1,0 +1,337 @@
+//! A term: sessions that are closed one after the other while limits are edited, photos go to an archive and the program becomes
+//! another version. What is closed stays as it was closed; what is open is what a fresh sweep makes; kills change neither.
+//!
+//! In the ordinary run the photos cannot be read, which takes no time, and their limits still make all of them anew.
+//! `SLITWATCH_TERM=1` has fifteen sessions of eight benches with twenty small drawn photos each; `SLITWATCH_KILLS=1000` that many kills.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::process::Stdio;
+use std::time::{Duration, Instant};
+
+use rand::{RngExt, SeedableRng};
+use rand_pcg::Pcg32;
+
+use slitwatch::run::{self, Bell, Worker};
+use slitwatch::settings;
+
+use crate::costs::drawn;
+use crate::lab::asked;
+use crate::real::{Place, assert_same_tree, files_below, shipped, stderr, stdout};
+
+/// The program that made the first half of the term.
+const OLD_VERSION: &str = "0.0.1";
+const BENCHES: [&str; 8] = [
+    "heron",
+    "dunlin",
+    "avocet",
+    "turnstone",
+    "tern",
+    "curlew",
+    "plover",
+    "godwit",
+];
+
+type Tree = BTreeMap<String, Vec<u8>>;
+
+/// How large a term is.
+#[derive(Clone, Copy)]
+struct Size {
+    sessions: usize,
+    benches: usize,
+    photos: usize,
+    is_drawn: bool,
+}
+
+struct Term {
+    place: Place,
+    /// As each session stood when it was closed.
+    closed: BTreeMap<String, Tree>,
+    n_edits: u32,
+}
+
+fn name(session: usize) -> String {
+    format!("evening-{session:02}")
+}
+
+impl Term {
+    fn new() -> Term {
+        let place = Place::new();
+        let term = Term {
+            place,
+            closed: BTreeMap::new(),
+            n_edits: 0,
+        };
+        term.configure();
+        term
+    }
+
+    /// Writes the configuration with another limit for each edit.
+    fn configure(&self) {
+        let text = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
+        let limit = format!("skew_deg: {{caution: 1.{:04}", self.n_edits);
+        let edited = text
+            .replace("settle_s: 2 ", "settle_s: 0.1 ")
+            .replace("rescan_s: 5 ", "rescan_s: 0.5 ")
+            .replace("damaged_after_s: 60 ", "damaged_after_s: 1 ")
+            .replace("  by: none", "  by: folder")
+            .replace("skew_deg: {caution: 2", &limit);
+        assert!(edited.contains(&limit) && edited.contains("  by: folder"));
+        fs::write(self.place.path("lab.yaml"), edited).unwrap();
+    }
+
+    fn edit(&mut self) {
+        self.n_edits += 1;
+        self.configure();
+    }
+
+    fn put_session(&self, session: usize, size: Size) {
+        for bench in BENCHES.iter().take(size.benches) {
+            for k in 0..size.photos {
+                let below = format!("{}/{bench}/", name(session));
+                match size.is_drawn {
+                    true => {
+                        let (photo, bytes) = drawn(k, &below);
+                        self.place.put(&format!("{below}{photo}"), &bytes);
+                    }
+                    false => self.put_one(&format!("{below}quay-{k}.jpg")),
+                }
+            }
+        }
+    }
+
+    /// A photo that cannot be read.
+    fn put_one(&self, photo: &str) {
+        let text = format!("no picture: {photo} by edit {}", self.n_edits);
+        self.place.put(photo, text.as_bytes());
+    }
+
+    /// Sweeps as another version of the program would.
+    fn sweep_as(&self, version: &str) {
+        let mut settings = settings::load(&self.place.path("lab.yaml")).expect("settings");
+        settings.inbox = self.place.inbox();
+        settings.results = self.place.results();
+        let mut setup = Worker::new(settings).setup();
+        version.clone_into(&mut setup.orders.version);
+        let report = run::sweep(setup, Bell::new().1).expect("a sweep");
+        assert!(report.failures.is_empty(), "{:?}", report.failures);
+    }
+
+    fn run(&self, arguments: &[&str]) -> String {
+        let config = self.place.path("lab.yaml");
+        let config = ["--config", config.to_str().unwrap()];
+        let output = self.place.run(&[arguments, &config].concat());
+        let said = stdout(&output) + &stderr(&output);
+        assert_eq!(output.status.code(), Some(0), "{arguments:?}: {said}");
+        said
+    }
+
+    fn session(&self, session: &str) -> Tree {
+        let within = format!("{session}/");
+        let tree = self.place.tree().into_iter();
+        tree.filter(|(path, _)| path.starts_with(&within)).collect()
+    }
+
+    fn close(&mut self, session: &str) {
+        let before = self.session(session);
+        self.run(&["close", session]);
+        let mut after = self.session(session);
+        self.closed.insert(session.to_owned(), after.clone());
+        after.remove(&format!("{session}/closed.json"));
+        assert_same_tree(&after, &before, "closing changes nothing else");
+    }
+
+    fn assert_closed_stay(&self, when: &str) {
+        for (session, tree) in &self.closed {
+            assert_same_tree(&self.session(session), tree, &format!("{when}: {session}"));
+        }
+    }
+
+    /// Holds what is open against a fresh sweep of it.
+    fn assert_open_as_fresh(&self, when: &str) {
+        let fresh = Place::new();
+        let mut expected = Tree::new();
+        for session in self.open() {
+            for photo in files_below(&self.place.inbox().join(&session)) {
+                let photo = format!("{session}/{photo}");
+                fresh.put(&photo, &fs::read(self.place.inbox().join(&photo)).unwrap());
+            }
+        }
+        let config = self.place.path("lab.yaml");
+        let output = fresh.run(&["sweep", "--config", config.to_str().unwrap()]);
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+        for session in self.open() {
+            let within = format!("{session}/");
+            let tree = fresh.tree().into_iter();
+            expected.extend(tree.filter(|(path, _)| path.starts_with(&within)));
+        }
+        let mut found = Tree::new();
+        for session in self.open() {
+            found.extend(self.session(&session));
+        }
+        assert_same_tree(&found, &expected, when);
+    }
+
+    /// Sessions with photos that are not closed.
+    fn open(&self) -> Vec<String> {
+        let folders = fs::read_dir(self.place.inbox()).unwrap().flatten();
+        let names = folders.map(|e| e.file_name().to_string_lossy().into_owned());
+        let mut names: Vec<String> = names.filter(|n| !self.closed.contains_key(n)).collect();
+        names.sort();
+        names
+    }
+
+    /// Takes a session's photos out of the inbox.
+    fn archive(&self, session: &str) {
+        let _ = fs::remove_dir_all(self.place.inbox().join(session));
+    }
+
+    /// The whole term but for its last two sessions, which stay open.
+    fn play(size: Size) -> Term {
+        let mut term = Term::new();
+        for session in 0..size.sessions {
+            let is_old = session < size.sessions / 2;
+            let sweep = |term: &Term| match is_old {
+                true => term.sweep_as(OLD_VERSION),
+                false => {
+                    term.run(&["sweep"]);
+                }
+            };
+            term.put_session(session, size);
+            sweep(&term);
+            term.edit();
+            sweep(&term);
+            term.assert_closed_stay(&format!("after evening {session}"));
+            if session + 2 < size.sessions {
+                term.close(&name(session));
+            }
+            if session + 1 == 2 * size.sessions / 3 {
+                (0..=session).for_each(|s| term.archive(&name(s)));
+            }
+        }
+        term.run(&["sweep"]);
+        term
+    }
+}
+
+#[test]
+fn what_is_closed_stays_through_edits_versions_and_archives_and_what_is_open_is_as_fresh() {
+    let is_long = asked("SLITWATCH_TERM").is_some();
+    let size = match is_long {
+        true => Size {
+            sessions: 15,
+            benches: 8,
+            photos: 20,
+            is_drawn: true,
+        },
+        false => Size {
+            sessions: 7,
+            benches: 2,
+            photos: 2,
+            is_drawn: false,
+        },
+    };
+    let mut term = Term::play(size);
+    term.assert_closed_stay("at the end of the term");
+    term.assert_open_as_fresh("the open ones at the end of the term");
+    let first = fs::read_to_string(term.place.results().join(name(0)).join("closed.json"));
+    assert!(first.unwrap().contains(OLD_VERSION));
+    // The last one that was closed still has its photos.
+    let last = name(size.sessions - 3);
+    term.run(&["reopen", &last]);
+    term.closed.remove(&last);
+    term.edit();
+    let said = term.run(&["sweep"]);
+    assert!(said.contains("before it begins"), "{said}");
+    term.assert_closed_stay("after reopening another");
+    term.assert_open_as_fresh("the open ones with the one that was reopened");
+    let instruments = term.place.rows("instruments.csv");
+    assert_eq!(instruments.len(), size.sessions * size.benches);
+}
+
+/// `SLITWATCH_KILLS=1000` for the long one; `SLITWATCH_SEED` repeats a run.
+#[test]
+fn kills_while_sessions_are_closed_reopened_and_edited_lose_nothing() {
+    let n_kills = asked("SLITWATCH_KILLS").unwrap_or(12);
+    let seed = asked("SLITWATCH_SEED").unwrap_or(23);
+    eprintln!("SLITWATCH_KILLS={n_kills} SLITWATCH_SEED={seed}");
+    let mut random = Pcg32::seed_from_u64(seed);
+    let size = Size {
+        sessions: 5,
+        benches: 2,
+        photos: 2,
+        is_drawn: false,
+    };
+    let mut term = Term::play(size);
+    let began = Instant::now();
+    term.edit();
+    term.run(&["sweep"]);
+    let sweep_took = began.elapsed();
+    let mut n_killed = 0;
+    for i in 0..n_kills {
+        let session = name(random.random_range(0..size.sessions));
+        let is_closed = term.closed.contains_key(&session);
+        let has_results = term.place.results().join(&session).is_dir();
+        let mut operation = vec!["sweep"];
+        match random.random_range(0..5) {
+            0 if is_closed => operation = vec!["reopen", &session],
+            0 | 1 if !is_closed && has_results => operation = vec!["close", &session],
+            2 => term.put_one(&format!("{session}/heron/late-{}.jpg", i % 7)),
+            3 if is_closed => term.archive(&session),
+            _ => term.edit(),
+        }
+        let before = term.session(&session);
+        n_killed += u64::from(kill(&term, &operation, sweep_took, &mut random));
+        term.run(&operation);
+        match operation[0] {
+            "close" => {
+                term.run(&["sweep"]);
+                let closed = term.session(&session);
+                assert!(closed.contains_key(&format!("{session}/closed.json")));
+                term.closed.insert(session.clone(), closed);
+            }
+            "reopen" => {
+                term.closed.remove(&session);
+                term.run(&["sweep"]);
+            }
+            _ if is_closed => {
+                let when = format!("seed {seed}, kill {i}, {operation:?}");
+                assert_same_tree(&term.session(&session), &before, &when);
+            }
+            _ => {}
+        }
+        term.assert_closed_stay(&format!("seed {seed}, kill {i}, {operation:?}"));
+    }
+    eprintln!("{n_killed} of {n_kills} were killed before they ended");
+    assert!(2 * n_killed >= n_kills, "they ended too soon to be killed");
+    term.run(&["sweep"]);
+    term.assert_closed_stay(&format!("seed {seed}, at the end"));
+    term.assert_open_as_fresh(&format!("seed {seed}, at the end"));
+    let left: Vec<String> = files_below(&term.place.results())
+        .into_iter()
+        .filter(|name| name.contains(".making-"))
+        .collect();
+    assert!(left.is_empty(), "{left:?}");
+}
+
+/// Has the program break off at some step, or kills it within the time that a sweep takes; false where it was faster.
+fn kill(term: &Term, operation: &[&str], sweep_took: Duration, random: &mut Pcg32) -> bool {
+    let config = term.place.path("lab.yaml");
+    let config = ["--config", config.to_str().unwrap()];
+    let mut command = term.place.command(&[operation, &config].concat());
+    if random.random_range(0..2) == 0 {
+        let step = random.random_range(1..30).to_string();
+        command.env("SLITWATCH_CRASH_AT", step);
+    }
+    let quiet = command.stdout(Stdio::null()).stderr(Stdio::null());
+    let mut child = quiet.spawn().expect("the program");
+    let deadline = Instant::now() + sweep_took.mul_f64(random.random_range(0.05..1.0));
+    while Instant::now() < deadline {
+        if let Some(ended) = child.try_wait().expect("a child") {
+            return ended.code().is_none();
+        }
+        std::thread::sleep(Duration::from_millis(3));
+    }
+    child.kill().expect("a child");
+    child.wait().expect("an end").code().is_none()
+}
