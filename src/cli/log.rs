@@ -4,7 +4,9 @@
 use std::io::{self, Write};
 
 use clap::ValueEnum;
-use tracing_subscriber::EnvFilter;
+use tracing_subscriber::filter::{LevelFilter, Targets};
+use tracing_subscriber::layer::SubscriberExt as _;
+use tracing_subscriber::util::SubscriberInitExt as _;
 
 use super::tame::tame;
 use super::terminal::Terminal;
@@ -22,24 +24,31 @@ pub enum LogFormat {
 pub fn start(format: LogFormat, more: i32, terminal: Option<Terminal>) {
     let usual = if terminal.is_some() { 1 } else { 2 };
     let level = match usual + more {
-        ..=0 => "error",
-        1 => "warn",
-        2 => "info",
-        3 => "debug",
-        4.. => "trace",
+        ..=0 => LevelFilter::ERROR,
+        1 => LevelFilter::WARN,
+        2 => LevelFilter::INFO,
+        3 => LevelFilter::DEBUG,
+        4.. => LevelFilter::TRACE,
     };
-    let others = if level == "error" { "error" } else { "warn" };
-    let filter = EnvFilter::new(format!("{others},slitwatch={level}"));
+    let others = level.min(LevelFilter::WARN);
+    let filter = Targets::new()
+        .with_default(others)
+        .with_target("slitwatch", level);
     let log = tracing_subscriber::fmt()
-        .with_env_filter(filter)
+        .with_max_level(level)
         .with_writer(move || OneLine(Above(terminal.clone())))
         // Colours would have to be told from those that a name brings along.
         .with_ansi(false)
         .with_target(false);
     // A second log in one process is the first one's business.
     let _ = match format {
-        LogFormat::Text => log.try_init(),
-        LogFormat::Json => log.json().flatten_event(true).try_init(),
+        LogFormat::Text => log.finish().with(filter).try_init(),
+        LogFormat::Json => log
+            .json()
+            .flatten_event(true)
+            .finish()
+            .with(filter)
+            .try_init(),
     };
     std::panic::set_hook(Box::new(|panic| tracing::error!("{panic}")));
 }

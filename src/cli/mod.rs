@@ -3,6 +3,7 @@
 //! Results go to the results folder and never to stdout unless asked for; everything said about them goes to stderr.
 
 mod closing;
+mod line;
 mod log;
 mod tame;
 mod terminal;
@@ -13,8 +14,6 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use clap::{ArgAction, Args, Parser, Subcommand};
-
 use crate::run::rehearse::{Discs, Names, Play};
 use crate::run::reload::{Loaded, Unusable};
 use crate::run::{
@@ -22,185 +21,19 @@ use crate::run::{
 };
 use crate::settings;
 
+use line::Said;
+pub use line::{Cli, Command, Common};
 pub use log::LogFormat;
 use tame::tame;
 use terminal::Terminal;
 
-/// Turns phone photographs, taken through hand-built spectroscopes, into calibrated spectra and verdicts.
-///
-/// Exit status: 0 done, whatever the verdicts; 1 could not do its work; 2 wrong usage or configuration; 3 with
-/// --fail-on-retake, if any photo must be retaken and has not been. A rehearsal ends with 0 if all stated limits held, else
-/// with 1.
-#[derive(Debug, Parser)]
-#[command(version, max_term_width = 100)]
-pub struct Cli {
-    /// What to do.
-    #[command(subcommand)]
-    pub command: Command,
-    /// For every command.
-    #[command(flatten)]
-    pub common: Common,
-}
-
-/// What to do.
-#[derive(Debug, Subcommand)]
-pub enum Command {
-    /// Follow the inbox until told to stop (Ctrl-C finishes the photos in hand; a second one leaves at once)
-    Watch {
-        /// List the inbox at intervals instead of listening for changes (for network folders)
-        #[arg(long)]
-        poll: bool,
-        /// Also hand the pages to browsers, read-only: to phones in the room at an address of this computer (0.0.0.0:8080 means
-        /// all that it has), or without any to this computer alone, at 127.0.0.1:8080
-        #[arg(long, value_name = "ADDR:PORT", num_args = 0..=1, default_missing_value = "", value_parser = run::address)]
-        serve: Option<SocketAddr>,
-        /// End with status 3 if any photo must be retaken and has not been
-        #[arg(long)]
-        fail_on_retake: bool,
-    },
-    /// Do everything that is in the inbox now, then exit
-    Sweep {
-        /// Only this session; the others, and what spans them, stay as they are
-        #[arg(long, value_name = "SESSION", conflicts_with = "index")]
-        session: Option<String>,
-        /// Only what spans sessions: the list, the board that leads to the latest, late photos
-        #[arg(long)]
-        index: bool,
-        /// End with status 3 if any photo must be retaken and has not been
-        #[arg(long)]
-        fail_on_retake: bool,
-    },
-    /// Read the configuration and say in plain words what it will do; changes nothing
-    ///
-    /// Ends as watch would: with 1 or 2 where it could not start.
-    Check {
-        /// Also every rule and limit, and which photos of the inbox each rule takes
-        #[arg(long)]
-        all: bool,
-    },
-    /// Write settings, words and a service unit to be edited, and an empty inbox; overwrites nothing
-    Init {
-        /// Folder to begin in, made where it is missing [default: the working folder]
-        #[arg(value_name = "DIR", default_value = ".", hide_default_value = true)]
-        folder: PathBuf,
-    },
-    /// Close a session: whatever happens to its photos, the settings or the program, it is never made again
-    ///
-    /// Photos that still come for it stand in late.csv of the results. No other slitwatch may be at work on the results.
-    Close {
-        /// Its name, as results/index.html has it
-        #[arg(value_name = "SESSION")]
-        session: String,
-    },
-    /// Open a closed session again
-    Reopen {
-        /// Its name, as results/index.html has it
-        #[arg(value_name = "SESSION")]
-        session: String,
-    },
-    /// Say of single photos which rule took them and why, what was measured, and the verdict; publishes nothing
-    Explain {
-        /// The photos, as paths below the inbox or from here
-        #[arg(required = true, value_name = "PHOTO")]
-        photos: Vec<PathBuf>,
-        /// Also draw what was found, a PNG for each photo in this folder
-        #[arg(long, value_name = "DIR")]
-        pictures: Option<PathBuf>,
-    },
-    /// Make the printable slates: cards that a phone photographs before its captures, as one page for a browser to print
-    Slates {
-        /// Write the page to this file [default: stdout]
-        #[arg(long, value_name = "FILE")]
-        out: Option<PathBuf>,
-        /// What it is printed on
-        #[arg(long, value_name = "KIND", default_value = "a4", value_parser = ["a4", "letter"])]
-        paper: String,
-    },
-    /// Make one workbook (.xlsx) of the results as they are published: verdicts, spectra with their pictures, lines, series
-    Workbook {
-        /// Which session, as results/index.html has it, where the configuration keeps any
-        #[arg(long, value_name = "SESSION")]
-        session: Option<String>,
-        /// Write it to this file [default: slitwatch.xlsx, or slitwatch-SESSION.xlsx, in the working folder]
-        #[arg(long, value_name = "FILE")]
-        out: Option<PathBuf>,
-    },
-    /// Play a synthetic class into an inbox, run it, and score the results against what was planted
-    ///
-    /// Prints the score. Exit status: 0 if every stated limit held, 1 if one did not or it could not be played.
-    Rehearse {
-        /// Benches, each with a phone and an instrument of its own
-        #[arg(long, value_name = "N", default_value_t = 8, value_parser = clap::value_parser!(u32).range(1..=1000))]
-        benches: u32,
-        /// Photos in all
-        #[arg(long, value_name = "N", default_value_t = 60, value_parser = clap::value_parser!(u32).range(1..=100_000))]
-        photos: u32,
-        /// Decides everything that is left to chance: another number is another class
-        #[arg(long, value_name = "N", default_value_t = 1)]
-        seed: u64,
-        /// Through what discs the class looks: ideal ones, or pieces of discs as they are
-        #[arg(long, value_name = "KIND", default_value = "real", value_parser = ["ideal", "real"], hide = true)]
-        discs: String,
-        /// Under what names its photos arrive: plain ones that say what each is, or those that cameras give, with slates, a phone
-        /// that two benches share and a folder that two phones share
-        #[arg(long, value_name = "KIND", default_value = "plain", value_parser = ["plain", "camera"])]
-        names: String,
-        /// Keep inbox, results and truth.json in this folder [default: a temporary one, removed at the end]
-        #[arg(long, value_name = "DIR")]
-        keep: Option<PathBuf>,
-    },
-    /// For this program's own use: takes the samples out of the raw file on stdin
-    #[cfg(feature = "dng")]
-    #[command(hide = true)]
-    UnpackRaw,
-}
-
-/// Options of every command.
-#[derive(Clone, Debug, Args)]
-pub struct Common {
-    /// Configuration file [default: lab.yaml, else config/lab.yaml, else the built-in settings]
-    #[arg(long, global = true, value_name = "FILE")]
-    pub config: Option<PathBuf>,
-    /// Folder that the photos arrive in; only ever read
-    #[arg(long, global = true, value_name = "DIR")]
-    pub inbox: Option<PathBuf>,
-    /// Folder for the results
-    #[arg(long, global = true, value_name = "DIR")]
-    pub results: Option<PathBuf>,
-    /// Photos measured at once [default: one per core]
-    #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
-    pub workers: Option<u16>,
-    /// Say more; twice for everything
-    #[arg(short, long, global = true, action = ArgAction::Count, conflicts_with = "quiet")]
-    pub verbose: u8,
-    /// Say less; twice for errors only
-    #[arg(short, long, global = true, action = ArgAction::Count)]
-    pub quiet: u8,
-    /// Form of the log on stderr
-    #[arg(long, global = true, value_enum, default_value_t = LogFormat::Text)]
-    pub log_format: LogFormat,
-}
-
-impl Common {
-    /// The configuration that counts. Says which it is where nobody has named it.
-    fn configuration(&self) -> Configuration {
-        let configuration = Configuration::find(self.config.as_deref());
-        if let Some(said) = configuration.said() {
-            // A bar keeps such words out of the log.
-            if tracing::enabled!(tracing::Level::INFO) {
-                tracing::info!("{}", tame(&said));
-            } else if self.quiet == 0 {
-                eprintln!("slitwatch: {}", tame(&said));
-            }
-        }
-        configuration
-    }
-}
-
 /// The program.
 pub fn main() -> ExitCode {
-    // Wrong usage ends here with status 2, help and version with 0.
-    let cli = Cli::parse();
+    let cli = match Cli::typed() {
+        Ok(cli) => cli,
+        Err(Said::Asked(text)) => return ended(hand_out(&text).map(|()| ExitCode::SUCCESS)),
+        Err(Said::Wrong(text)) => return ended(Err(Failure::Usage(text))),
+    };
     let takes_long = matches!(
         cli.command,
         Command::Watch { .. } | Command::Sweep { .. } | Command::Rehearse { .. }
@@ -236,6 +69,10 @@ pub fn main() -> ExitCode {
         Command::Slates { out, paper } => slates(common, paper, out.as_deref()),
         Command::Workbook { session, out } => book(common, session.as_deref(), out.as_deref()),
         Command::Explain { photos, pictures } => explain(common, photos, pictures.as_deref()),
+        Command::Help { command } => line::help(command.as_deref())
+            .map_err(Failure::Usage)
+            .and_then(|text| hand_out(&text))
+            .map(|()| ExitCode::SUCCESS),
         Command::Rehearse {
             benches,
             photos,
@@ -265,13 +102,32 @@ pub fn main() -> ExitCode {
             .map(|()| ExitCode::SUCCESS)
             .map_err(Failure::Work),
     };
+    if let (Err(_), Some(terminal)) = (&done, terminal) {
+        terminal.show(&News::Over);
+    }
+    ended(done)
+}
+
+/// Says why it failed, where it did.
+fn ended(done: Result<ExitCode, Failure>) -> ExitCode {
     done.unwrap_or_else(|failure| {
-        if let Some(terminal) = terminal {
-            terminal.show(&News::Over);
-        }
         eprintln!("slitwatch: {}", tame(&failure.to_string()));
         ExitCode::from(failure.exit_status())
     })
+}
+
+/// The configuration that counts. Says which it is where nobody has named it.
+fn configuration(common: &Common) -> Configuration {
+    let configuration = Configuration::find(common.config.as_deref());
+    if let Some(said) = configuration.said() {
+        // A bar keeps such words out of the log.
+        if tracing::enabled!(tracing::Level::INFO) {
+            tracing::info!("{}", tame(&said));
+        } else if common.quiet == 0 {
+            eprintln!("slitwatch: {}", tame(&said));
+        }
+    }
+    configuration
 }
 
 fn watch(
@@ -280,7 +136,7 @@ fn watch(
     serve: Option<SocketAddr>,
     terminal: Option<&Terminal>,
 ) -> Result<Report, Failure> {
-    let mut configuration = common.configuration();
+    let mut configuration = configuration(common);
     let awaited = configuration.awaited();
     let file = configuration
         .file()
@@ -347,7 +203,7 @@ fn close(
     session: &str,
     act: fn(&Orders, &str) -> Result<String, Failure>,
 ) -> Result<ExitCode, Failure> {
-    let (mut setup, _) = setup(common, &common.configuration())?;
+    let (mut setup, _) = setup(common, &configuration(common))?;
     let said = act(&setup.orders, session)?;
     hand_out(&format!("{}\n", tame(&said)))?;
     setup.orders.part = Part::Index;
@@ -356,7 +212,7 @@ fn close(
 }
 
 fn sweep(common: &Common, part: Part, terminal: Option<&Terminal>) -> Result<Report, Failure> {
-    let (mut setup, _) = setup(common, &common.configuration())?;
+    let (mut setup, _) = setup(common, &configuration(common))?;
     setup.orders.part = part.clone();
     setup.orders.screen = screen(terminal);
     run::check_part(&setup.orders)?;
@@ -445,7 +301,7 @@ fn setup(common: &Common, configuration: &Configuration) -> Loaded {
     let names = worker.settings().names.clone();
     let mut setup = worker.setup();
     if let Some(workers) = common.workers {
-        setup.orders.workers = usize::from(workers);
+        setup.orders.workers = workers as usize;
     }
     Ok((setup, names))
 }
@@ -458,7 +314,7 @@ fn init(folder: &Path) -> Result<ExitCode, Failure> {
 }
 
 fn check(common: &Common, all: bool) -> Result<ExitCode, Failure> {
-    let worker = load(common, &common.configuration())?;
+    let worker = load(common, &configuration(common))?;
     let settings = worker.settings();
     let described = settings::describe(settings);
     let (first, rest) = described.split_once('\n').unwrap_or((&described, ""));
@@ -484,7 +340,7 @@ fn check(common: &Common, all: bool) -> Result<ExitCode, Failure> {
 }
 
 fn slates(common: &Common, paper: &str, out: Option<&Path>) -> Result<ExitCode, Failure> {
-    let worker = load(common, &common.configuration())?;
+    let worker = load(common, &configuration(common))?;
     let page = run::printed_slates(worker.settings(), paper);
     match out {
         Some(file) => run::write_slates(&page, file)?,
@@ -494,7 +350,7 @@ fn slates(common: &Common, paper: &str, out: Option<&Path>) -> Result<ExitCode, 
 }
 
 fn book(common: &Common, session: Option<&str>, out: Option<&Path>) -> Result<ExitCode, Failure> {
-    let worker = load(common, &common.configuration())?;
+    let worker = load(common, &configuration(common))?;
     let title = worker.settings().pages.title.clone();
     let said = run::write_workbook(&worker.setup().orders, &title, session, out)?;
     hand_out(&format!("{}\n", tame(&said)))?;
@@ -511,7 +367,7 @@ fn rehearse(
         let text = "a rehearsal makes its own inbox and results: use --keep DIR in place of --inbox and --results";
         return Err(Failure::Usage(text.to_owned()));
     }
-    let worker = load(common, &common.configuration())?.as_one_class();
+    let worker = load(common, &configuration(common))?.as_one_class();
     let (bell, ears) = Bell::new();
     signals::ring(bell)?;
     // Removed with everything in it when it goes out of scope.
@@ -530,7 +386,7 @@ fn rehearse(
             (Some(made), folder)
         }
     };
-    let workers = common.workers.map(usize::from);
+    let workers = common.workers.map(|n| n as usize);
     let (score, table) =
         run::rehearse::rehearse(worker, &play(folder), workers, ears, screen(terminal))?;
     hand_out(&tame(&table))?;
@@ -546,7 +402,7 @@ fn explain(
     photos: &[PathBuf],
     pictures: Option<&Path>,
 ) -> Result<ExitCode, Failure> {
-    let worker = load(common, &common.configuration())?;
+    let worker = load(common, &configuration(common))?;
     let mut out = String::new();
     for photo in photos {
         out.push_str(&run::explain(&worker, photo, pictures)?);
@@ -554,42 +410,4 @@ fn explain(
     }
     hand_out(&tame(&out))?;
     Ok(ExitCode::SUCCESS)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_command_line_is_sound_and_global_options_go_anywhere() {
-        use clap::CommandFactory;
-        Cli::command().debug_assert();
-        for line in [
-            "slitwatch --inbox in sweep --results out -vv",
-            "slitwatch sweep --inbox in --results out -vv --fail-on-retake",
-        ] {
-            let cli = Cli::try_parse_from(line.split(' ')).unwrap();
-            assert_eq!(cli.common.inbox, Some("in".into()));
-            assert_eq!(cli.common.results, Some("out".into()));
-            assert_eq!(cli.common.verbose, 2);
-        }
-    }
-
-    #[test]
-    fn wrong_usage_is_refused() {
-        for line in [
-            "slitwatch",
-            "slitwatch explain",
-            "slitwatch sweep --poll",
-            "slitwatch sweep --workers 0",
-            "slitwatch rehearse --benches 0",
-            "slitwatch sweep -v -q",
-            "slitwatch sweep --log-format xml",
-            "slitwatch watch --serve everywhere",
-            "slitwatch sweep --serve",
-        ] {
-            let refused = Cli::try_parse_from(line.split(' ')).unwrap_err();
-            assert_eq!(refused.exit_code(), 2, "{line}");
-        }
-    }
 }

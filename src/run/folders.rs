@@ -16,13 +16,13 @@ pub fn check_folders(inbox: &Path, results: &Path) -> Result<(), Failure> {
         Ok(metadata) if metadata.is_dir() => {}
         Ok(_) => {
             return usage(format!(
-                "the inbox {} is not a folder; name the folder that the photos arrive in",
+                "the inbox \"{}\" is not a folder; name the folder that the photos arrive in",
                 inbox.display()
             ));
         }
         Err(error) => {
             return usage(format!(
-                "the inbox {} cannot be opened ({error}); create it (slitwatch init makes one), or name another with --inbox or in the configuration",
+                "the inbox \"{}\" cannot be opened ({error}); create it (slitwatch init makes one), or name another with --inbox or in the configuration",
                 inbox.display()
             ));
         }

@@ -50,7 +50,7 @@ pub fn preflight(settings: &Settings) -> Found {
             said.extend(dated.map(|folder| format!("ATTENTION: {}", dated_words(&folder))));
         }
         None => said.push(format!(
-            "ATTENTION: the inbox {} cannot be read: make the folder, give this account the right to list it, or correct \
+            "ATTENTION: the inbox \"{}\" cannot be read: make the folder, give this account the right to list it, or correct \
              `inbox:`",
             settings.inbox.display()
         )),
@@ -96,7 +96,7 @@ fn listed(inbox: &Path, said: &mut Vec<String>) -> Option<Listing> {
     let n = listing.entries.len();
     let (word, shown) = (word(took_s > SLOW_LISTING_S), inbox.display());
     said.push(format!(
-        "{word}: the inbox {shown} can be read: {n} files, listed in {took_s:.2} s"
+        "{word}: the inbox \"{shown}\" can be read: {n} files, listed in {took_s:.2} s"
     ));
     let mut closed = Vec::new();
     let mut odd = Vec::new();
@@ -177,7 +177,7 @@ fn writing(settings: &Settings, said: &mut Vec<String>) {
         return;
     }
     said.push(match allowed(standing, Right::MakeFiles) {
-        true => format!("ok: the results {results_shown} can be written"),
+        true => format!("ok: the results folder \"{results_shown}\" can be written"),
         false => format!(
             "ATTENTION: the results cannot be written: {standing_shown} is read-only, or not this account's to write in"
         ),
