@@ -11,7 +11,7 @@ use crate::answers::absorb::own_sigma;
 use crate::answers::bands;
 use crate::answers::series::{self, Concentration, Line, STATED_FREEDOM, Standard};
 use crate::classify::stated::{Stated, number};
-use crate::publish::files::lines::{read_absorbance, read_signal};
+use crate::publish::files::lines::read_absorbance_and_signal;
 use crate::publish::files::table::{Row, Table};
 use crate::publish::numbers;
 use crate::publish::record::{CONCENTRATION, Record, SERIES};
@@ -153,12 +153,13 @@ pub fn of_class<'a>(
         let (role, unit) = role(r, stated);
         let has_blank = !r.provenance.blank.is_empty();
         let csv = if has_blank { fetch(&shown) } else { None }.unwrap_or_default();
+        let [absorbance, signal] = read_absorbance_and_signal(&csv);
         groups.entry((&r.bench, name)).or_default().push(Sample {
             record: r,
             role,
             unit,
-            absorbance: read_absorbance(&csv),
-            signal: read_signal(&csv),
+            absorbance,
+            signal,
         });
     }
     let mut own_best: BTreeMap<&str, Vec<f64>> = BTreeMap::new();

@@ -44,49 +44,80 @@ fn n_commas(text: &str) -> usize {
     text.bytes().filter(|byte| *byte == b',').count()
 }
 
-/// The absorbance columns of a `spectrum.csv`: wavelength (nm) and absorbance, absent where the cell is empty. Nothing for
-/// a file without them, or one that is no table.
-pub fn read_absorbance(csv: &[u8]) -> Vec<(f64, Option<Estimate>)> {
-    read_estimates(csv, [9, 10])
-}
+/// A row of two columns: wavelength (nm), and a value with its uncertainty, absent where a cell of them is empty.
+pub type Known = (f64, Option<Estimate>);
 
-/// The signal of a `spectrum.csv` in the same way.
-pub fn read_signal(csv: &[u8]) -> Vec<(f64, Option<Estimate>)> {
-    read_estimates(csv, [1, 2])
-}
+/// The place of the absorbance among the columns of [`SPECTRUM`]; its uncertainty stands beside it, as the signal's beside that.
+const ABSORBANCE: usize = 9;
+const SIGNAL: usize = 1;
 
-/// Two columns of [`SPECTRUM`] that stand beside each other: a value and its uncertainty.
-fn read_estimates(csv: &[u8], columns: [usize; 2]) -> Vec<(f64, Option<Estimate>)> {
-    let row = |nm: Option<&str>, value: Option<&str>, sigma: Option<&str>| {
-        let number = |cell: Option<&str>| cell?.parse::<f64>().ok();
-        let estimate = number(value).zip(number(sigma));
-        let estimate = estimate.map(|(value, sigma)| Estimate::new(value, sigma));
-        Some((number(nm)?, estimate))
-    };
-    if let Some(lines) = Lines::of(csv) {
-        if columns[1] >= lines.n_cells {
-            return Vec::new();
-        }
-        let from_line = |line: &str| {
-            let mut cells = line.split(',');
-            let nm = cells.next();
-            let mut rest = cells.skip(columns[0] - 1);
-            row(nm, rest.next(), rest.next())
-        };
-        return lines.iter().filter_map(from_line).collect();
+/// The absorbance columns of a `spectrum.csv`. Nothing for a file without them, or one that is no table.
+pub fn read_absorbance(csv: &[u8]) -> Vec<Known> {
+    match Lines::of(csv) {
+        Some(lines) => from_lines(lines, [ABSORBANCE]).map_or_else(Vec::new, |[all]| all),
+        None => read_estimates(csv, ABSORBANCE),
     }
+}
+
+/// The absorbance and the signal of a `spectrum.csv`, in the same way.
+pub fn read_absorbance_and_signal(csv: &[u8]) -> [Vec<Known>; 2] {
+    let Some(lines) = Lines::of(csv) else {
+        return [ABSORBANCE, SIGNAL].map(|column| read_estimates(csv, column));
+    };
+    from_lines(lines, [ABSORBANCE, SIGNAL]).unwrap_or_else(|| {
+        let signal = from_lines(lines, [SIGNAL]);
+        [Vec::new(), signal.map_or_else(Vec::new, |[all]| all)]
+    })
+}
+
+fn number(cell: Option<&str>) -> Option<f64> {
+    cell?.parse().ok()
+}
+
+/// Values of these columns, each with its uncertainty beside it; absent where the lines end before one of them.
+fn from_lines<const N: usize>(lines: Lines<'_>, columns: [usize; N]) -> Option<[Vec<Known>; N]> {
+    if columns.iter().any(|column| column + 1 >= lines.n_cells) {
+        return None;
+    }
+    let mut read: [Vec<Known>; N] = std::array::from_fn(|_| Vec::new());
+    for line in lines.iter() {
+        let mut cells = [""; ABSORBANCE + 2];
+        for (cell, text) in cells.iter_mut().zip(line.split(',')) {
+            *cell = text;
+        }
+        let Some(nm) = number(Some(cells[0])) else {
+            continue;
+        };
+        for (column, read) in columns.into_iter().zip(&mut read) {
+            let value = number(Some(cells[column]));
+            let estimate = value.zip(number(Some(cells[column + 1])));
+            read.push((
+                nm,
+                estimate.map(|(value, sigma)| Estimate::new(value, sigma)),
+            ));
+        }
+    }
+    Some(read)
+}
+
+/// A column of [`SPECTRUM`] and the next one, by their names: a value and its uncertainty.
+fn read_estimates(csv: &[u8], column: usize) -> Vec<Known> {
     let mut reader = ReaderBuilder::new().from_reader(csv);
     let Ok(header) = reader.headers().cloned() else {
         return Vec::new();
     };
     let name = |column: usize| SPECTRUM.columns[column].name();
     let at = |column| header.iter().position(|h| h == name(column));
-    let (Some(nm), Some(value), Some(sigma)) = (at(0), at(columns[0]), at(columns[1])) else {
+    let (Some(nm), Some(value), Some(sigma)) = (at(0), at(column), at(column + 1)) else {
         return Vec::new();
     };
     let records = reader.records().filter_map(Result::ok);
     records
-        .filter_map(|cells| row(cells.get(nm), cells.get(value), cells.get(sigma)))
+        .filter_map(|cells| {
+            let estimate = number(cells.get(value)).zip(number(cells.get(sigma)));
+            let estimate = estimate.map(|(value, sigma)| Estimate::new(value, sigma));
+            Some((number(cells.get(nm))?, estimate))
+        })
         .collect()
 }
 
@@ -103,14 +134,18 @@ mod tests {
         // The same table, quoted, is read cell by cell.
         let other = here.replace("400", "\"400\"");
         assert!(Lines::of(here.as_bytes()).is_some() && Lines::of(other.as_bytes()).is_none());
-        for read in [read_absorbance, read_signal] {
-            assert_eq!(read(here.as_bytes()), read(other.as_bytes()));
-        }
+        let both = read_absorbance_and_signal(here.as_bytes());
+        assert_eq!(both, read_absorbance_and_signal(other.as_bytes()));
+        assert_eq!(both[0], read_absorbance(here.as_bytes()));
+        let signal = [(400.0, Some(Estimate::new(1.0, 2.0))), (401.0, None)];
+        assert_eq!(both[1], signal);
         let expected = [(400.0, Some(Estimate::new(8.0, 9.0))), (401.0, None)];
         assert_eq!(read_absorbance(here.as_bytes()), expected);
         let short =
             "wavelength_nm,signal,signal_sigma,red,green,blue,clipped\r\n400,1,2,3,4,5,0\r\n";
         assert!(read_absorbance(short.as_bytes()).is_empty());
+        let [absorbance, signal] = read_absorbance_and_signal(short.as_bytes());
+        assert!(absorbance.is_empty() && signal.len() == 1);
     }
 
     #[test]
