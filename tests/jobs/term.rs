@@ -303,7 +303,7 @@ fn kills_while_sessions_are_closed_reopened_and_edited_lose_nothing() {
         term.assert_closed_stay(&format!("seed {seed}, kill {i}, {operation:?}"));
     }
     eprintln!("{n_killed} of {n_kills} were killed before they ended");
-    assert!(2 * n_killed >= n_kills, "they ended too soon to be killed");
+    assert!(4 * n_killed >= n_kills, "they ended too soon to be killed");
     term.run(&["sweep"]);
     term.assert_closed_stay(&format!("seed {seed}, at the end"));
     term.assert_open_as_fresh(&format!("seed {seed}, at the end"));
@@ -319,8 +319,9 @@ fn kill(term: &Term, operation: &[&str], sweep_took: Duration, random: &mut Pcg3
     let config = term.place.path("lab.yaml");
     let config = ["--config", config.to_str().unwrap()];
     let mut command = term.place.command(&[operation, &config].concat());
-    if random.random_range(0..2) == 0 {
-        let step = random.random_range(1..30).to_string();
+    // Most break off by themselves: how far the others get depends on what else the machine does.
+    if random.random_range(0..4) > 0 {
+        let step = random.random_range(1..16).to_string();
         command.env("SLITWATCH_CRASH_AT", step);
     }
     let quiet = command.stdout(Stdio::null()).stderr(Stdio::null());
