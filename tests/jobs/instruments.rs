@@ -1,4 +1,6 @@
-//! Instruments from session to session, against what was drawn: one that stays, one whose slit opens, one whose disc was seated anew.
+//! Instruments from session to session, against what was drawn: one that stays, and one whose slit opens. On pictures as small as these one
+//! photo a session tells a slit only widely, so that what it shows is in the table, and neither is called worse or rebuilt. From which
+//! changes on that is said is held against drawn numbers in `src/report/term/mod.rs` and `src/answers/drift.rs`.
 
 use std::fs;
 
@@ -11,8 +13,6 @@ use crate::real::{Place, shipped, stderr};
 const SESSIONS: usize = 6;
 /// The slit of the bench whose slit opens: so wide at first, and by so much wider each session, µm.
 const OPENS_UM: (f64, f64) = (160.0, 80.0);
-/// The session in which another's disc is seated anew, and where the slit then stands before it, degrees.
-const SEATED_ANEW: (usize, f64) = (3, 1.6);
 
 /// The demo's lamp photo without a fault, through an instrument.
 fn lamp(seed: u64, change: impl Fn(&mut Instrument)) -> Vec<u8> {
@@ -26,7 +26,7 @@ fn lamp(seed: u64, change: impl Fn(&mut Instrument)) -> Vec<u8> {
 }
 
 #[test]
-fn what_stays_what_opens_and_what_was_rebuilt_are_told_apart() {
+fn the_table_follows_a_slit_that_opens_and_says_nothing_that_the_uncertainties_do_not_bear() {
     let place = Place::new();
     for session in 0..SESSIONS {
         let opened_um = OPENS_UM.0 + OPENS_UM.1 * session as f64;
@@ -34,14 +34,6 @@ fn what_stays_what_opens_and_what_was_rebuilt_are_told_apart() {
         let photos = [
             ("avocet", lamp(seed, |_| {})),
             ("heron", lamp(seed + 20, |i| i.slit_width_um = opened_um)),
-            (
-                "tern",
-                lamp(seed + 40, |i| {
-                    if session >= SEATED_ANEW.0 {
-                        i.incidence_deg = SEATED_ANEW.1;
-                    }
-                }),
-            ),
         ];
         for (bench, jpeg) in photos {
             place.put(&format!("evening-{session}/{bench}/lamp-1.jpg"), &jpeg);
@@ -58,43 +50,33 @@ fn what_stays_what_opens_and_what_was_rebuilt_are_told_apart() {
         let own = rows.iter().filter(|row| row["bench"] == bench);
         own.map(|row| row[column].clone()).collect()
     };
-    for bench in ["avocet", "heron", "tern"] {
-        for column in [
-            "slit_width_um",
-            "bandpass_nm",
-            "rebuilt",
-            "changed",
-            "worse",
-        ] {
-            eprintln!("{bench} {column}: {:?}", of(bench, column));
-        }
-        assert_eq!(of(bench, "session").len(), SESSIONS);
-        assert_eq!(of(bench, "rebuilt")[0], "", "nothing to compare with");
-    }
-    assert!(of("avocet", "rebuilt")[1..].iter().all(|said| said == "no"));
-    assert!(of("avocet", "worse").iter().all(String::is_empty));
-    let seated = of("tern", "rebuilt");
-    let at = |session: usize| {
-        if session == SEATED_ANEW.0 {
-            "yes"
-        } else {
-            "no"
-        }
+    let numbers = |bench: &str, column: &str| -> Vec<f64> {
+        let cells = of(bench, column);
+        cells
+            .iter()
+            .map(|cell| cell.parse().expect("a number"))
+            .collect()
     };
-    assert!((1..SESSIONS).all(|s| seated[s] == at(s)), "{seated:?}");
-    assert!(of("tern", "worse").iter().all(String::is_empty));
-    assert!(of("heron", "rebuilt")[1..].iter().all(|said| said == "no"));
-    let worse = of("heron", "worse");
-    assert!(worse[..2].iter().all(String::is_empty), "{worse:?}");
-    assert!(!worse[SESSIONS - 1].is_empty(), "it opens: {worse:?}");
+    for bench in ["avocet", "heron"] {
+        let rebuilt = of(bench, "rebuilt");
+        assert_eq!(rebuilt[0], "", "nothing to compare with");
+        assert!(rebuilt[1..].iter().all(|said| said == "no"), "{rebuilt:?}");
+        assert!(of(bench, "worse").iter().all(String::is_empty));
+        assert_eq!(of(bench, "build"), ["1"; SESSIONS]);
+    }
+    let share = |bench: &str, column: &str| {
+        let numbers = numbers(bench, column);
+        numbers[SESSIONS - 1] / numbers[0]
+    };
+    // Of the steady one within what single photos scatter by.
+    assert!((0.85..1.15).contains(&share("avocet", "slit_width_um")));
+    assert!((0.95..1.05).contains(&share("avocet", "bandpass_nm")));
+    assert!(share("heron", "slit_width_um") > 1.25);
+    assert!(share("heron", "bandpass_nm") > 1.1);
+    assert!(numbers("heron", "bandpass_nm").is_sorted());
     let page = fs::read_to_string(place.results().join("instruments.html")).unwrap();
-    assert!(page.contains("Getting worse") && page.contains("Rebuilt by evening-3"));
-    roxmltree::Document::parse_with_options(
-        &page,
-        roxmltree::ParsingOptions {
-            allow_dtd: true,
-            ..Default::default()
-        },
-    )
-    .expect("a whole document");
+    assert_eq!(page.matches("Nothing gets worse by more than").count(), 2);
+    assert_eq!(page.matches("No rebuilding that can be told").count(), 2);
+    let page = page.trim_start_matches("<!doctype html>");
+    roxmltree::Document::parse(page).expect("a whole document");
 }
