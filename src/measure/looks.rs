@@ -37,14 +37,15 @@ const USUAL_FWHM_NM: f64 = 2.0;
 const DOUBTED_AGREEMENT: f64 = 0.1;
 const DOUBTED_LINES: usize = 1;
 
-/// With this agreement at first sight or less, or fewer lines in their places, there is no such lamp…
+/// With this agreement at first sight or less, or fewer lines in their places, there is no such lamp… (Taken over from agreements
+/// after the last fit; what lamps and other lights have at first sight is not measured yet.)
 const HOPELESS_AGREEMENT: f64 = -0.5;
 const HOPELESS_PLACED: usize = 4;
 /// …and no doubtful one with this.
 const HOPELESS_DOUBT: f64 = 0.0;
 /// So much light in lines of which too few stand out of some rows calls for all of them.
 const SOME_LINES_SHARE: f64 = 0.25;
-/// With so much of it nobody doubts that it is lines: other lamps had 0.64 and more (drawn photos).
+/// With so much of it nobody doubts that it is lines. (Chosen, not measured: what the lines of other lamps come to at least is open.)
 const PLAIN_LINES_SHARE: f64 = 0.56;
 /// With less light than this in lines nothing makes a lamp's pattern: lamps had 0.19 and more (drawn photos).
 const LEAST_LINES_SHARE: f64 = 0.1;
