@@ -135,18 +135,19 @@ fn to_luma_chroma(effective: &Effective, raw: &[f32]) -> (Vec<f32>, [Vec<f32>; 2
         let cr = &mut cr[0][(y / 2) * half..(y / 2 + 1) * half];
         for (x, pixel) in row.iter().enumerate() {
             // A full pixel must stay white: every channel ends at the ceiling of the least amplified one.
-            let [r, g, b] = [0, 1, 2].map(|c| (pixel[c] * gains[c]).min(1.0));
-            let rgb = matrix.map(|m| {
-                let linear = toned(
-                    (m[0] * r + m[1] * g + m[2] * b).clamp(0.0, 1.0),
-                    local_gains[x],
-                );
+            let full = |c: usize| (pixel[c] * gains[c]).min(1.0);
+            let (r, g, b) = (full(0), full(1), full(2));
+            // One by one: through an array, each would wait for the memory that it was just written to.
+            let shown = |m: &[f32; 3]| {
+                let mixed = (m[0] * r + m[1] * g + m[2] * b).clamp(0.0, 1.0);
+                let linear = toned(mixed, local_gains[x]);
                 tone[(linear * TONE_ENTRIES as f32 + 0.5) as usize]
-            });
-            let l = 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2];
+            };
+            let (r, g, b) = (shown(&matrix[0]), shown(&matrix[1]), shown(&matrix[2]));
+            let l = 0.299 * r + 0.587 * g + 0.114 * b;
             out[x] = l;
-            cb[x / 2] += 0.25 * 0.564 * (rgb[2] - l);
-            cr[x / 2] += 0.25 * 0.713 * (rgb[0] - l);
+            cb[x / 2] += 0.25 * 0.564 * (b - l);
+            cr[x / 2] += 0.25 * 0.713 * (r - l);
         }
     }
     (luma, chroma)
