@@ -35,6 +35,11 @@ const SPACING_PX: f64 = 0.5;
 const SPACING_SHARE: f64 = 0.05;
 /// A slit or disc of so many times the width at half height explains no line.
 const HOPELESS: f64 = 3.0;
+/// …nor does a drawing that is higher than this share of its top, or lower than this, where the line is at half its height.
+const NEAR_TOP: f64 = 0.85;
+const NEAR_FOOT: f64 = 0.15;
+/// …unless none of those that do not leave less than this of it unexplained, χ² over its degrees of freedom.
+const ODD_SCATTER: f64 = 4.0;
 /// Slits narrower than this look alike behind any lens, px.
 const NARROWEST_PX: f64 = 0.4;
 /// Light of other colours than these, nm, is blurred by so much more, px (standard deviation): what is missing between pixels of a
@@ -119,6 +124,14 @@ impl Table {
         }
         Table(mixed)
     }
+}
+
+/// A line beside its drawings.
+struct Compared {
+    /// χ² of each above that of the best.
+    table: Table,
+    /// χ² of the best over its degrees of freedom.
+    scatter: f64,
 }
 
 /// A place between two values of a list.
@@ -295,6 +308,23 @@ impl Witness {
     /// What of the line a slit whose image is so wide, px, a lens (its blur in green) and a pupil's disc leave unexplained: χ² above that of the best
     /// of all shapes, over its degrees of freedom where none explains it. Height, place and a straight base are free.
     pub fn unexplained(&self, widths_px: &[f64]) -> Table {
+        let near = self.compared(widths_px, |width_px, lens, disc| {
+            self.is_near(width_px, lens, disc)
+        });
+        // A line of odd shape may be drawn best by what does not look like it.
+        if near.scatter > ODD_SCATTER {
+            self.compared(widths_px, |_, _, _| true).table
+        } else {
+            near.table
+        }
+    }
+
+    /// The same of what `is_compared` by its slit's image, px, its lens and its disc.
+    fn compared(
+        &self,
+        widths_px: &[f64],
+        is_compared: impl Fn(f64, usize, usize) -> bool,
+    ) -> Compared {
         let widest_px = HOPELESS * self.fwhm_px;
         let rows = LENS_PX.len() * DISC_PX.len();
         let mut chi: Vec<f64> = Vec::with_capacity(widths_px.len() * rows);
@@ -308,25 +338,40 @@ impl Witness {
             last_px = width_px;
             for lens in 0..LENS_PX.len() {
                 for (disc, disc_px) in DISC_PX.iter().enumerate() {
-                    let hopeless = width_px.max(*disc_px) > widest_px;
-                    chi.push(if hopeless {
-                        f64::INFINITY
-                    } else {
+                    let is_hopeful = width_px.max(*disc_px) <= widest_px;
+                    chi.push(if is_hopeful && is_compared(width_px, lens, disc) {
                         self.chi_squared(width_px, lens, disc)
+                    } else {
+                        f64::INFINITY
                     });
                 }
             }
         }
         let least = chi.iter().copied().fold(f64::MAX, f64::min);
         let finite = chi.iter().copied().filter(|c| c.is_finite());
-        let most = finite.fold(least, f64::max);
+        // What was not compared is off by so much at both halves of the height at least.
+        let widest_sigma = self.points.iter().map(|p| p.2).fold(0.0, f64::max);
+        let far = least + 2.0 * ((NEAR_TOP - 0.5) / widest_sigma).powi(2);
+        let most = finite.fold(far, f64::max);
         // Values nearer than a pixel, or than what a drawing is wrong by at once, are not independent; height, place and base are free.
         let apart_px = f64::max(1.0, SHARED_SHARE * self.fwhm_px);
         let per_point = (self.spacing_px() / apart_px).min(1.0);
         let span_px = self.points.len() as f64 * per_point;
-        let scatter = (least * per_point / (span_px - 4.0).max(1.0)).max(1.0);
-        let above = |chi: f64| (chi.min(most) - least) * per_point / scatter;
-        Table(chi).map(above).through(&in_colour(self.path_nm))
+        let scatter = least * per_point / (span_px - 4.0).max(1.0);
+        let above = |chi: f64| (chi.min(most) - least) * per_point / scatter.max(1.0);
+        Compared {
+            table: Table(chi).map(above).through(&in_colour(self.path_nm)),
+            scatter,
+        }
+    }
+
+    /// True where what is drawn has about this line's width: where the line is at half its height, the drawing is neither near its
+    /// top nor near its foot. All else is so many uncertainties off that it need not be compared.
+    fn is_near(&self, width_px: f64, lens: usize, disc: usize) -> bool {
+        let top = line(0.0, width_px, lens, disc);
+        let at = |fwhm_px: f64| line(0.5 * fwhm_px, width_px, lens, disc);
+        let narrowest_px = self.one_line_nm() * self.px_per_nm;
+        at(self.fwhm_px) < NEAR_TOP * top && at(narrowest_px) > NEAR_FOOT * top
     }
 
     fn spacing_px(&self) -> f64 {
