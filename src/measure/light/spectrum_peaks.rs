@@ -18,6 +18,11 @@ const LEANS: f64 = 0.05;
 const WIDENED: f64 = 0.2;
 /// A blend's middle is that of no line: it is known to this share of what the blend is wider than a line.
 const BLENDED: f64 = 0.15;
+/// A line's middle is followed from half its height upwards and where it has fallen to a fifth of it, shares of the height…
+const UPPER: [f64; 3] = [0.5, 0.6, 0.7];
+const LOWER: [f64; 3] = [0.15, 0.2, 0.25];
+/// …within so many widths at half height of its top: what has not fallen there has a neighbour that bends it.
+const ALONE: f64 = 2.2;
 /// A blend is so many bandpasses wide, in green light and in other; below that it may be a line whose colour a camera has
 /// smoothed: blue and red ones are up to twice as wide as the green one that shows the bandpass.
 const SURELY_A_BLEND: [f64; 2] = [1.7, 2.3];
@@ -47,7 +52,10 @@ pub fn peaks(
             let scale = sigma_at(peak.nm).unwrap_or(0.0);
             let mut centre_nm = peak.nm;
             let filters = moved_nm(peak.nm, peak.fwhm_nm.min(bandpass_nm));
-            let mut centre_sigma = statistical.hypot(FLOOR_SHARE * bandpass_nm).hypot(filters);
+            let mut centre_sigma = statistical
+                .hypot(FLOOR_SHARE * bandpass_nm)
+                .hypot(filters)
+                .hypot(lean_nm(profile, peak));
             let reach = (1.2 * fwhm / profile.step_nm) as usize;
             let base = peak.height - peak.prominence;
             let from = peak.index.saturating_sub(reach);
@@ -105,6 +113,42 @@ pub fn peaks(
         .collect();
     name(&mut peaks, bandpass_nm, names);
     peaks
+}
+
+/// By how much the middle of a line that stands alone lies to one side at its foot, nm, beyond what noise does: a lens's coma
+/// spreads light to one side, less or more from place to place, and a line lies somewhere between.
+fn lean_nm(profile: &Profile, peak: &Maximum) -> f64 {
+    let reach = (ALONE * peak.fwhm_nm / profile.step_nm) as usize;
+    let base = peak.height - peak.prominence;
+    let crossing = |level: f64, places: &mut dyn Iterator<Item = usize>| -> Option<f64> {
+        let limit = base + level * peak.prominence;
+        let mut inside = peak.index;
+        for i in places.take(reach) {
+            if profile.light[i] < limit {
+                let (a, b) = (profile.light[inside], profile.light[i]);
+                let share = ((a - limit) / (a - b)).clamp(0.0, 1.0);
+                return Some(inside as f64 + share * (i as f64 - inside as f64));
+            }
+            inside = i;
+        }
+        None
+    };
+    let middle = |levels: [f64; 3]| -> Option<f64> {
+        let mut sum = 0.0;
+        for level in levels {
+            let left = crossing(level, &mut (0..peak.index).rev())?;
+            let right = crossing(level, &mut (peak.index + 1..profile.len()))?;
+            sum += 0.5 * (left + right) / levels.len() as f64;
+        }
+        Some(sum)
+    };
+    let Some((upper, lower)) = middle(UPPER).zip(middle(LOWER)) else {
+        return 0.0;
+    };
+    // At a flank light changes by its height over about a width.
+    let noise = peak.fwhm_nm / peak.snr;
+    let lean = (lower - upper) * profile.step_nm;
+    (lean * lean - noise * noise).max(0.0).sqrt()
 }
 
 /// True where one foot of a line stands in something and the other does not.
@@ -288,6 +332,43 @@ fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Lines of one height and width, of which the last has a tail of `tail` of its height a width to the long side.
+    fn profile(tail: f64) -> Profile {
+        const STEP_NM: f64 = 0.1;
+        let bell = |nm: f64, at: f64| (-0.5 * ((nm - at) / 0.8).powi(2)).exp();
+        let light: Vec<f64> = (0..1000)
+            .map(|i| 500.0 + STEP_NM * f64::from(i))
+            .map(|nm| bell(nm, 530.0) + bell(nm, 570.0) + tail * bell(nm, 571.9))
+            .collect();
+        Profile {
+            sign: 1.0,
+            start_nm: 500.0,
+            step_nm: STEP_NM,
+            rgb: light.iter().map(|v| [*v; 3]).collect(),
+            rgb_sigma: vec![[1e-3; 3]; light.len()],
+            sigma: vec![1e-3; light.len()],
+            clipped: vec![0.0; light.len()],
+            background: vec![0.0; light.len()],
+            light,
+        }
+    }
+
+    #[test]
+    fn a_line_that_leans_is_known_less_well_by_about_what_it_leans() {
+        let sigmas = |tail: f64| -> Vec<f64> {
+            let found = peaks(&profile(tail), 1.9, &[], &|_| None, &|_| 0.0);
+            found.iter().map(|peak| peak.centre_nm.sigma).collect()
+        };
+        let (even, leaning) = (sigmas(0.0), sigmas(0.2));
+        assert_eq!((even.len(), leaning.len()), (2, 2));
+        assert!(
+            (even[0] - even[1]).abs() < 1e-3 && even[0] < 0.03,
+            "{even:?}"
+        );
+        assert!((leaning[0] - even[0]).abs() < 1e-3, "{leaning:?}");
+        assert!((0.1..0.4).contains(&leaning[1]), "{leaning:?}");
+    }
 
     fn line(wavelength_nm: f64, strength: f64) -> LampLine {
         LampLine {
