@@ -78,6 +78,18 @@ impl Lab {
     /// What a picture looks like, as far as rules ask for it; what was found in it on the way stays with the picture.
     pub fn look_at(&self, picture: &mut Picture) -> Seen {
         let Picture { facts, frame, .. } = &*picture;
+        let (seen, view) = looks::seen(frame, facts, &self.sought());
+        // Where there is a slit's image and its spectrum, nobody holds up a card.
+        let may_be_slate = seen.shows_no_slit() && self.settings.searches_for_slates();
+        if may_be_slate && let Some(slate) = self.slate_in(frame) {
+            return slate;
+        }
+        picture.view = Some(view);
+        seen
+    }
+
+    /// What looks are for.
+    pub fn sought(&self) -> Sought<'_> {
         let lamps = self.settings.lamps_looked_for();
         let is_asked = |name: &str| lamps.iter().any(|lamp| lamp.name == name);
         // A tube of the old kind is no fluorescent lamp by its pattern, and may be meant all the same.
@@ -87,19 +99,11 @@ impl Lab {
                 && !is_asked(standards::HALOPHOSPHATE)
         });
         let fluorescent = || Look::Lamp(standards::FLUORESCENT.to_owned());
-        let sought = Sought {
+        Sought {
             doubtful: old_kind.map(|lamp| (lamp, fluorescent())).collect(),
-            groove_spacings_nm: &self.settings.groove_spacings_nm(),
+            groove_spacings_nm: self.settings.groove_spacings_nm(),
             lamps,
-        };
-        let (seen, view) = looks::seen(frame, facts, &sought);
-        // Where there is a slit's image and its spectrum, nobody holds up a card.
-        let may_be_slate = seen.shows_no_slit() && self.settings.searches_for_slates();
-        if may_be_slate && let Some(slate) = self.slate_in(frame) {
-            return slate;
         }
-        picture.view = Some(view);
-        seen
     }
 
     /// The slate in a picture, where there is one.

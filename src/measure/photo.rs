@@ -6,6 +6,7 @@ pub use crate::measure::inputs::Inputs;
 use crate::measure::light::lineshape::LineShape;
 use crate::measure::light::profile::{Order, Profile, Sampling};
 use crate::measure::light::spectrum_peaks;
+use crate::measure::optics::bins::Every;
 use crate::measure::portrait;
 use crate::measure::refusal::NoSpectrum;
 pub use crate::measure::refusal::refuse_cut;
@@ -328,7 +329,7 @@ fn orders(
     let sampling = Sampling {
         range_nm: inputs.range_nm,
         step_nm: inputs.step_nm,
-        stride: 1,
+        every: Every::PIXEL,
     };
     let both = Order::both(frame, optics, beta, sampling);
     (beta, both)

@@ -63,8 +63,8 @@ pub struct Sampling {
     pub range_nm: Interval,
     /// Step, nm.
     pub step_nm: f64,
-    /// Of the lines of pixels along the dispersion every so many are read: 1 for all that is measured.
-    pub stride: usize,
+    /// Which pixels are read: all for what is measured.
+    pub every: Every,
 }
 
 impl Order {
@@ -109,7 +109,7 @@ pub fn slabs(frame: &Frame, rays: &Rays, sign: f64, sampling: Sampling, beta: In
     let Sampling {
         range_nm,
         step_nm,
-        stride,
+        every,
     } = sampling;
     let middle = beta.middle();
     let half = 0.5 * beta.width();
@@ -126,14 +126,12 @@ pub fn slabs(frame: &Frame, rays: &Rays, sign: f64, sampling: Sampling, beta: In
         path_step_nm: step_nm,
         beta: Interval::new(middle - LIT * half - around, middle + LIT * half + around),
         beta_bins: SLABS + 2 * below,
-        every: Every {
-            across: 1,
-            along: stride,
-        },
+        every,
     };
     let mut grid = bin(frame, rays, window);
     let px_per_nm = rays.px_per_nm(sign * range_nm.middle());
-    grid.fill_gaps(px_per_nm.map_or(0, |px| (1.0 / (px * step_nm)).ceil() as usize));
+    let between = every.across as f64;
+    grid.fill_gaps(px_per_nm.map_or(0, |px| (between / (px * step_nm)).ceil() as usize));
     let raw: Vec<Option<[f64; 3]>> = (0..grid.path_bins).map(|j| background(&grid, j)).collect();
     let reach = (3.0 / step_nm).round() as usize;
     let background = (0..raw.len())

@@ -37,6 +37,14 @@ impl Every {
         across: 1,
         along: 1,
     };
+
+    /// Enough for a first look: every `along`-th line of pixels along the dispersion, and of its pixels every second.
+    pub fn first_look(along: usize) -> Every {
+        Every {
+            across: FIRST_LOOK_ACROSS,
+            along,
+        }
+    }
 }
 
 /// Light by bin: `beta_bins` rows of `path_bins` values.
@@ -53,6 +61,9 @@ pub struct Grid {
 
 /// What fell into a bin: sums of linear light, red, green, blue, and of weights (pixels). Four numbers are one register.
 type Cell = [f32; 4];
+
+/// A line is three pixels wide or so: every second one still meets it.
+const FIRST_LOOK_ACROSS: usize = 2;
 
 /// A bin with less than this of a pixel has not been seen.
 const LEAST_WEIGHT: f32 = 0.05;

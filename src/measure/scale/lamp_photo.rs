@@ -6,6 +6,7 @@ use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::measure::inputs::Inputs;
 use crate::measure::light::profile::{Order, Sampling};
+use crate::measure::optics::bins::Every;
 use crate::measure::scale::calibrate::{Found, Refused, calibrate, differs};
 use crate::measure::scale::lamp_picture::{LEAST_LEAD, LampPicture, Patterned, Refusal, sureness};
 use crate::measure::scale::recognise::Search;
@@ -124,7 +125,7 @@ impl Surveyed {
 fn lamp_picture<'s>(frame: &Frame, surveyed: &'s Surveyed) -> LampPicture<'s> {
     let survey = &surveyed.survey;
     match &surveyed.looked_for {
-        None => picture_of(survey, orders(frame, survey, 1)),
+        None => whole_picture(frame, survey),
         Some(before) => LampPicture {
             found_before: &before.found,
             ..picture_of(survey, Arc::clone(&before.orders))
@@ -132,9 +133,15 @@ fn lamp_picture<'s>(frame: &Frame, surveyed: &'s Surveyed) -> LampPicture<'s> {
     }
 }
 
-/// The same from every `stride`-th line of pixels along the band alone, and in coarser steps where that is not each of them.
+/// The same where nobody has looked before.
+pub fn whole_picture<'s>(frame: &Frame, survey: &'s Survey) -> LampPicture<'s> {
+    picture_of(survey, orders(frame, survey, (Every::PIXEL, STEP_NM)))
+}
+
+/// The same in coarser steps, from some pixels of every `stride`-th line along the band alone.
 pub fn rough_picture<'s>(frame: &Frame, survey: &'s Survey, stride: usize) -> LampPicture<'s> {
-    picture_of(survey, orders(frame, survey, stride))
+    let every = Every::first_look(stride);
+    picture_of(survey, orders(frame, survey, (every, ROUGH_STEP_NM)))
 }
 
 fn picture_of(survey: &Survey, orders: Arc<[Order; 2]>) -> LampPicture<'_> {
@@ -152,14 +159,14 @@ fn picture_of(survey: &Survey, orders: Arc<[Order; 2]>) -> LampPicture<'_> {
     LampPicture::new(base, &survey.slit, survey.ends(), orders, search)
 }
 
-fn orders(frame: &Frame, survey: &Survey, stride: usize) -> Arc<[Order; 2]> {
+fn orders(frame: &Frame, survey: &Survey, (every, step_nm): (Every, f64)) -> Arc<[Order; 2]> {
     let sampling = Sampling {
         range_nm: match survey.focal_known {
             true => STATED_RANGE_NM,
             false => OPEN_RANGE_NM,
         },
-        step_nm: if stride == 1 { STEP_NM } else { ROUGH_STEP_NM },
-        stride,
+        step_nm,
+        every,
     };
     Arc::new(Order::both(frame, &survey.optics, survey.beta, sampling))
 }

@@ -135,6 +135,11 @@ impl LampPicture<'_> {
         Trials::of(&self.base, &self.sides, &self.search)
     }
 
+    /// The fewer that tell at first sight whether there may be such a pattern.
+    pub fn few_trials(&self) -> Trials {
+        Trials::few(&self.base, &self.sides, &self.search)
+    }
+
     /// The scales on which the lines make a lamp's pattern, best first.
     pub fn candidates(&self, lamp: &Lamp) -> Vec<Candidate> {
         let before = self.found_before.iter().find(|found| found.lamp == *lamp);

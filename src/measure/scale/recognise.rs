@@ -35,6 +35,9 @@ const FOCAL_STEP: f64 = 0.004;
 /// …and more coarsely through incidence, degrees, and distortion: what they do, focal length does too, over one order.
 const YAWS_DEG: [f64; 5] = [-2.4, -1.2, 0.0, 1.2, 2.4];
 const K1S: [f64; 3] = [-0.016, 0.0, 0.016];
+/// At first sight the same is stepped through more coarsely still: nothing is adjusted, and a doubt calls for the whole search.
+const FIRST_YAWS_DEG: [f64; 3] = [-2.4, 0.0, 2.4];
+const FIRST_K1S: [f64; 1] = [0.0];
 /// So many starts are refined, the best first, each of which puts light elsewhere than the others by more than this, nm…
 const MOST_STARTS: usize = 14;
 const ELSEWHERE_NM: f64 = 1.2;
@@ -158,13 +161,27 @@ struct Trial {
 impl Trials {
     /// For sides that were binned with `base`.
     pub fn of(base: &Optics, sides: &[Side], search: &Search) -> Trials {
+        Trials::through(base, sides, search, (&YAWS_DEG, &K1S))
+    }
+
+    /// The fewer that tell at first sight whether there may be a lamp's pattern at all.
+    pub fn few(base: &Optics, sides: &[Side], search: &Search) -> Trials {
+        Trials::through(base, sides, search, (&FIRST_YAWS_DEG, &FIRST_K1S))
+    }
+
+    fn through(
+        base: &Optics,
+        sides: &[Side],
+        search: &Search,
+        (yaws_deg, k1s): (&[f64], &[f64]),
+    ) -> Trials {
         let binned = base.rays();
         let steps = (search.focal_reach / FOCAL_STEP).ceil() as i32;
         let focal = (-steps..=steps).map(|i| search.focal_px * (1.0 + FOCAL_STEP * f64::from(i)));
         let all = focal.flat_map(|focal_px| {
-            YAWS_DEG
-                .into_iter()
-                .flat_map(move |yaw_deg| K1S.into_iter().map(move |k1| (focal_px, yaw_deg, k1)))
+            yaws_deg
+                .iter()
+                .flat_map(move |&yaw_deg| k1s.iter().map(move |&k1| (focal_px, yaw_deg, k1)))
         });
         let trial = |(focal_px, yaw_deg, k1): (f64, f64, f64)| {
             let mut optics = Optics {
