@@ -8,8 +8,9 @@ use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
 use std::path::{Path, PathBuf};
 use std::pin::Pin;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::task::{Context, Poll};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
@@ -19,6 +20,7 @@ use hyper::service::service_fn;
 use hyper::{Method, Response, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, percent_decode_str, utf8_percent_encode};
+use tokio::task::JoinHandle;
 
 use crate::publish::names;
 use crate::publish::public::{is_of_a_bench, is_public, media_type};
@@ -38,8 +40,11 @@ struct Site {
 }
 
 /// Connections at once. Each needs two open files at most, and the program as a whole must stay below the 1024 that systems
-/// commonly allow it. Whoever comes then waits for a place.
+/// commonly allow it.
 const MOST_CONNECTIONS: usize = 200;
+/// Where all places are taken, one who has not asked for anything yet has to make room, or one who has read for longer than this; if
+/// there is none, whoever comes waits. Common practice, no source.
+const READING_TIME: Duration = Duration::from_secs(20);
 /// Time in which a request's header must have come. A phone's takes milliseconds; common practice, no source.
 const HEADER_PATIENCE: Duration = Duration::from_secs(5);
 /// Time after which a connection is closed, whatever it does: enough for the largest table over a poor radio link. Common
@@ -165,11 +170,19 @@ fn reached_at(bound: SocketAddr) -> SocketAddr {
     SocketAddr::new(own, bound.port())
 }
 
+/// A connection that is being served.
+struct Guest {
+    since: Instant,
+    /// True once it has asked for something.
+    has_asked: Arc<AtomicBool>,
+    served: JoinHandle<()>,
+}
+
 /// Takes connections, as many at once as there are places.
 async fn accept(listener: tokio::net::TcpListener, site: Arc<Site>) {
-    let place = Arc::new(());
+    let mut guests: Vec<Guest> = Vec::new();
     loop {
-        if Arc::strong_count(&place) > MOST_CONNECTIONS {
+        if !has_room(&mut guests) {
             tokio::time::sleep(BETWEEN_LOOKS).await;
             continue;
         }
@@ -178,26 +191,53 @@ async fn accept(listener: tokio::net::TcpListener, site: Arc<Site>) {
             tokio::time::sleep(BETWEEN_LOOKS).await;
             continue;
         };
-        let (taken, site) = (place.clone(), site.clone());
-        tokio::spawn(async move {
-            let service = service_fn(move |request: hyper::Request<_>| {
-                let (method, path) = (request.method(), request.uri().path());
-                let answer = answer(method, path, request.headers(), &site);
-                async move { Ok::<_, Infallible>(answer) }
-            });
-            let connection = hyper::server::conn::http1::Builder::new()
-                .timer(TokioTimer::new())
-                .header_read_timeout(HEADER_PATIENCE)
-                .max_buf_size(MOST_HEADER_BYTES)
-                .max_headers(MOST_HEADER_LINES)
-                // A phone that only waits for the next look shall not keep a place.
-                .keep_alive(false)
-                .serve_connection(TokioIo::new(stream), service);
-            // Whatever goes wrong in a connection is that client's affair.
-            let _ = tokio::time::timeout(MOST_TIME, connection).await;
-            drop(taken);
+        let has_asked = Arc::new(AtomicBool::new(false));
+        let served = serve_one(stream, site.clone(), has_asked.clone());
+        guests.push(Guest {
+            since: Instant::now(),
+            has_asked,
+            served: tokio::spawn(served),
         });
     }
+}
+
+/// True where there is a place for one more of the `guests`, in the order in which they came; one may have to go for it.
+fn has_room(guests: &mut Vec<Guest>) -> bool {
+    if guests.len() < MOST_CONNECTIONS {
+        return true;
+    }
+    guests.retain(|guest| !guest.served.is_finished());
+    if guests.len() < MOST_CONNECTIONS {
+        return true;
+    }
+    let is_silent = |guest: &Guest| !guest.has_asked.load(Ordering::Relaxed);
+    let is_slow = |guest: &Guest| guest.since.elapsed() > READING_TIME;
+    let silent = guests.iter().position(is_silent);
+    let Some(leaves) = silent.or_else(|| guests.iter().position(is_slow)) else {
+        return false;
+    };
+    guests.remove(leaves).served.abort();
+    true
+}
+
+/// Serves one connection to its end.
+async fn serve_one(stream: tokio::net::TcpStream, site: Arc<Site>, has_asked: Arc<AtomicBool>) {
+    let service = service_fn(move |request: hyper::Request<_>| {
+        has_asked.store(true, Ordering::Relaxed);
+        let (method, path) = (request.method(), request.uri().path());
+        let answer = answer(method, path, request.headers(), &site);
+        async move { Ok::<_, Infallible>(answer) }
+    });
+    let connection = hyper::server::conn::http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(HEADER_PATIENCE)
+        .max_buf_size(MOST_HEADER_BYTES)
+        .max_headers(MOST_HEADER_LINES)
+        // A phone that only waits for the next look shall not keep a place.
+        .keep_alive(false)
+        .serve_connection(TokioIo::new(stream), service);
+    // Whatever goes wrong in a connection is that client's affair.
+    let _ = tokio::time::timeout(MOST_TIME, connection).await;
 }
 
 /// The answer to a request for `path`, as it was asked for.

@@ -280,11 +280,11 @@ fn dark_photos_of_many_megapixels_are_measured_however_well_they_shrink() {
     let dark = Dark::new();
     let named = |megapixels, ending, bytes| (format!("lamp-{megapixels}.{ending}"), bytes);
     if std::env::var("SLITWATCH_LARGE").is_err() {
-        let (megapixels, size) = SIZES[1];
-        let drawn = dark.drawn(size);
+        // What writes HEIC is built without optimisation: the least size of it will do.
+        let [(least, least_size), (megapixels, size), _] = SIZES;
         are_measured(&[
-            named(megapixels, "jpg", drawn.jpeg()),
-            named(megapixels, "heic", drawn.heic()),
+            named(megapixels, "jpg", dark.drawn(size).jpeg()),
+            named(least, "heic", dark.drawn(least_size).heic()),
         ]);
         return;
     }

@@ -6,6 +6,7 @@ use std::net::{TcpListener, TcpStream};
 use std::os::unix::fs::symlink;
 use std::time::{Duration, Instant};
 
+use crate::lab::asked;
 use crate::real::{Place, Running, demo_bytes, shipped, stderr};
 
 /// A place with photos that are no pictures and come to rest at once, and a daemon that serves it at `address`.
@@ -324,9 +325,11 @@ fn slow_and_hostile_clients_delay_no_verdict_and_are_let_go() {
         let (status, head, _) = parted(&served.ask(request));
         assert!([0, 400, 431].contains(&status), "{head}");
     }
-    // More than there are places for: they say nothing, or half a word, or do not read what they asked for.
+    // More than there are places for: they say nothing, or half a word, or do not read what they asked for. Each needs an open file
+    // here, of which systems commonly allow 1024.
+    let n = asked("SLITWATCH_CONNECTIONS").unwrap_or(600);
     let mut idle: Vec<TcpStream> = Vec::new();
-    for i in 0..300 {
+    for i in 0..n {
         let mut stream = served.connect();
         let said: &[u8] = match i % 3 {
             0 => b"",
@@ -347,15 +350,17 @@ fn slow_and_hostile_clients_delay_no_verdict_and_are_let_go() {
     served
         .place
         .wait_for_s(10, "a verdict", || quality.exists());
-    // Who says nothing is let go, and the next one has its turn.
-    let began = Instant::now();
-    let (status, head, _) = served.get("/board.html");
-    assert_eq!(status, 200, "{head}");
-    assert!(
-        began.elapsed() < Duration::from_secs(12),
-        "{:?}",
-        began.elapsed()
-    );
+    // Who says nothing makes room for who asks.
+    for _ in 0..20 {
+        let began = Instant::now();
+        let (status, head, _) = served.get("/board.html");
+        assert_eq!(status, 200, "{head}");
+        assert!(
+            began.elapsed() < Duration::from_secs(5),
+            "{:?} beside {n} others",
+            began.elapsed()
+        );
+    }
     drop(idle);
 }
 
