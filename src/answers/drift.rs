@@ -8,7 +8,7 @@ use crate::terms::Estimate;
 /// thousand comparisons of what has not changed, three are then wrong.
 pub const SURE: f64 = 3.0;
 /// Standard uncertainty of a median over that of a mean (normal distribution: √(π / 2)).
-const MEDIAN: f64 = 1.25;
+pub const MEDIAN: f64 = 1.25;
 /// Standard deviation over the median distance from the middle (normal distribution).
 const DEVIATION: f64 = 1.4826;
 

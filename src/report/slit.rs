@@ -1,14 +1,13 @@
 //! A bench's slit, from all its photos together: each tells its width only widely, for lens and focus widen lines as well.
 
 use super::builds::builds;
+use crate::answers::drift::MEDIAN;
 use crate::publish::record::Record;
 use crate::terms::{Code, Estimate, Quantity, Verdict};
 
 /// What one phone, its lens and the disc do alike to all photos of a bench does not average out: share of the width (drawn
 /// benches).
 const COMMON_SHARE: f64 = 0.2;
-/// Standard uncertainty of a median over that of a mean (normal distribution: √(π / 2)).
-const MEDIAN: f64 = 1.25;
 
 /// The slit of a bench as it was built last.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]

@@ -4,6 +4,7 @@
 use super::builds::has_own_scale;
 use super::pages;
 use super::standing::BenchStanding;
+use crate::answers::drift;
 use crate::publish::numbers;
 use crate::publish::record::Record;
 use crate::terms::{Code, Estimate, Quantity, Verdict};
@@ -103,11 +104,13 @@ fn point(record: &Record, quantity: Quantity) -> Option<Point> {
     })
 }
 
-/// How `late` stands to `early`: a change must be twice its standard uncertainty and [`LEAST_CHANGE`] of the larger.
+/// How `late` stands to `early`: a change must be beyond doubt, and [`LEAST_CHANGE`] of the larger.
 fn change(early: (f64, f64), late: (f64, f64)) -> Change {
     let step = late.0 - early.0;
-    let doubt = 2.0 * early.1.hypot(late.1);
-    if step.abs() <= doubt.max(LEAST_CHANGE * early.0.max(late.0)) {
+    let estimate = |(value, sigma)| Estimate::new(value, sigma);
+    if step.abs() <= LEAST_CHANGE * early.0.max(late.0)
+        || !drift::is_another(estimate(early), estimate(late))
+    {
         Change::Steady
     } else if step < 0.0 {
         Change::Better

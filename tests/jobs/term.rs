@@ -15,22 +15,12 @@ use rand_pcg::Pcg32;
 use slitwatch::run::{self, Bell, Worker};
 use slitwatch::settings;
 
-use crate::costs::drawn;
+use crate::costs::{BENCHES, drawn};
 use crate::lab::asked;
 use crate::real::{Place, assert_same_tree, files_below, shipped, stderr, stdout};
 
 /// The program that made the first half of the term.
 const OLD_VERSION: &str = "0.0.1";
-const BENCHES: [&str; 8] = [
-    "heron",
-    "dunlin",
-    "avocet",
-    "turnstone",
-    "tern",
-    "curlew",
-    "plover",
-    "godwit",
-];
 
 type Tree = BTreeMap<String, Vec<u8>>;
 
@@ -94,15 +84,15 @@ impl Term {
                         let (photo, bytes) = drawn(k, &below);
                         self.place.put(&format!("{below}{photo}"), &bytes);
                     }
-                    false => self.put_one(&format!("{below}quay-{k}.jpg")),
+                    false => self.put_one(&format!("{below}quay-{k}.jpg"), 0),
                 }
             }
         }
     }
 
-    /// A photo that cannot be read.
-    fn put_one(&self, photo: &str) {
-        let text = format!("no picture: {photo} by edit {}", self.n_edits);
+    /// A photo that cannot be read, and is not what it was at another time.
+    fn put_one(&self, photo: &str, time: u64) {
+        let text = format!("no picture: {photo} at {time}");
         self.place.put(photo, text.as_bytes());
     }
 
@@ -249,6 +239,93 @@ fn what_is_closed_stays_through_edits_versions_and_archives_and_what_is_open_is_
     assert_eq!(instruments.len(), size.sessions * size.benches);
 }
 
+/// Steps of closing and reopening itself, which are always taken…
+const LEAST_STEPS: u64 = 5;
+/// …and of all that follows from it or from what becomes of a closed session's photos, which depend on what stood there before.
+const FEW_STEPS: u64 = 15;
+/// Where an edit makes a session's four photos anew it takes more than these.
+const STEPS_OF_AN_EDIT: u64 = 50;
+
+/// How the program is ended before it has done its work.
+enum Kill {
+    /// It breaks off by itself before this step.
+    AtStep(u64),
+    /// From outside, once it has used so much processor time, ns: however busy the machine is, it is then as far.
+    After(u64),
+}
+
+/// What is done to a term, and what the program is then to do.
+enum Deed {
+    Close,
+    Reopen,
+    Late,
+    Archive,
+    Edit,
+}
+
+impl Term {
+    /// What can be done to a session: the last one is never closed, so that an edit always has photos to make anew.
+    fn deed(&self, session: &str, is_last: bool, random: &mut Pcg32) -> Deed {
+        let is_closed = self.closed.contains_key(session);
+        let has_results = self.place.results().join(session).is_dir();
+        let has_photos = !files_below(&self.place.inbox().join(session)).is_empty();
+        match random.random_range(0..5) {
+            0 | 1 if is_closed => Deed::Reopen,
+            0 | 1 if has_results && has_photos && !is_last => Deed::Close,
+            2 if is_closed || !has_photos => Deed::Late,
+            3 if is_closed && has_photos => Deed::Archive,
+            _ => Deed::Edit,
+        }
+    }
+
+    /// Starts the operation and ends it before its end; false where it had ended before.
+    fn kill(&self, operation: &[&str], kill: &Kill) -> bool {
+        let config = self.place.path("lab.yaml");
+        let config = ["--config", config.to_str().unwrap()];
+        let mut command = self.place.command(&[operation, &config].concat());
+        if let Kill::AtStep(step) = kill {
+            command.env("SLITWATCH_CRASH_AT", step.to_string());
+        }
+        let quiet = command.stdout(Stdio::null()).stderr(Stdio::null());
+        let mut child = quiet.spawn().expect("the program");
+        if let Kill::After(ns) = kill {
+            while child.try_wait().expect("a child").is_none() && used_ns(child.id()) < *ns {
+                std::thread::sleep(Duration::from_micros(200));
+            }
+            let _ = child.kill();
+        }
+        child.wait().expect("an end").code().is_none()
+    }
+
+    /// Processor time that a sweep after an edit takes, ns, as it is seen from outside.
+    fn edit_takes_ns(&mut self) -> u64 {
+        self.edit();
+        let config = self.place.path("lab.yaml");
+        let arguments = ["sweep", "--config", config.to_str().unwrap()];
+        let mut command = self.place.command(&arguments);
+        let quiet = command.stdout(Stdio::null()).stderr(Stdio::null());
+        let mut child = quiet.spawn().expect("the program");
+        let mut most = 0;
+        while child.try_wait().expect("a child").is_none() {
+            most = most.max(used_ns(child.id()));
+            std::thread::sleep(Duration::from_micros(200));
+        }
+        assert!(most > 0, "/proc says nothing of processor time");
+        most
+    }
+}
+
+/// Processor time that a process's living threads have used, ns (proc(5): first number of `schedstat`).
+fn used_ns(process: u32) -> u64 {
+    let threads = fs::read_dir(format!("/proc/{process}/task"));
+    let threads = threads.into_iter().flatten().flatten();
+    let of = |thread: fs::DirEntry| -> Option<u64> {
+        let text = fs::read_to_string(thread.path().join("schedstat")).ok()?;
+        text.split(' ').next()?.parse().ok()
+    };
+    threads.filter_map(of).sum()
+}
+
 /// `SLITWATCH_KILLS=1000` for the long one; `SLITWATCH_SEED` repeats a run.
 #[test]
 fn kills_while_sessions_are_closed_reopened_and_edited_lose_nothing() {
@@ -263,25 +340,47 @@ fn kills_while_sessions_are_closed_reopened_and_edited_lose_nothing() {
         is_drawn: false,
     };
     let mut term = Term::play(size);
+    let edit_takes_ns = term.edit_takes_ns();
     let began = Instant::now();
-    term.edit();
-    term.run(&["sweep"]);
-    let sweep_took = began.elapsed();
-    let mut n_killed = 0;
+    let mut n_of = [0; 5];
+    let (mut n_killed, mut n_outside) = (0, 0);
     for i in 0..n_kills {
-        let session = name(random.random_range(0..size.sessions));
+        let s = random.random_range(0..size.sessions);
+        let (session, is_last) = (name(s), s + 1 == size.sessions);
         let is_closed = term.closed.contains_key(&session);
-        let has_results = term.place.results().join(&session).is_dir();
+        let deed = term.deed(&session, is_last, &mut random);
         let mut operation = vec!["sweep"];
-        match random.random_range(0..5) {
-            0 if is_closed => operation = vec!["reopen", &session],
-            0 | 1 if !is_closed && has_results => operation = vec!["close", &session],
-            2 => term.put_one(&format!("{session}/heron/late-{}.jpg", i % 7)),
-            3 if is_closed => term.archive(&session),
-            _ => term.edit(),
+        let mut kill = Kill::AtStep(random.random_range(1..=FEW_STEPS));
+        match deed {
+            Deed::Close => operation = vec!["close", &session],
+            Deed::Reopen => operation = vec!["reopen", &session],
+            Deed::Late => term.put_one(&format!("{session}/heron/late-{}.jpg", i % 7), i),
+            Deed::Archive => term.archive(&session),
+            Deed::Edit => {
+                term.edit();
+                let whole = edit_takes_ns as f64;
+                kill = match random.random_range(0..3) {
+                    0 => Kill::After((whole * random.random_range(0.05..0.7)) as u64),
+                    _ => Kill::AtStep(random.random_range(1..=STEPS_OF_AN_EDIT)),
+                };
+            }
         }
+        let when = format!("seed {seed}, kill {i}, {operation:?}");
+        let least = match deed {
+            Deed::Close | Deed::Reopen => LEAST_STEPS,
+            Deed::Late | Deed::Archive => 0,
+            Deed::Edit => STEPS_OF_AN_EDIT,
+        };
+        n_of[deed as usize] += 1;
         let before = term.session(&session);
-        n_killed += u64::from(kill(&term, &operation, sweep_took, &mut random));
+        let is_killed = term.kill(&operation, &kill);
+        n_killed += u64::from(is_killed);
+        match kill {
+            Kill::AtStep(step) => {
+                assert!(is_killed || step > least, "{when}: it has a step {step}")
+            }
+            Kill::After(_) => n_outside += u64::from(is_killed),
+        }
         term.run(&operation);
         match operation[0] {
             "close" => {
@@ -294,16 +393,18 @@ fn kills_while_sessions_are_closed_reopened_and_edited_lose_nothing() {
                 term.closed.remove(&session);
                 term.run(&["sweep"]);
             }
-            _ if is_closed => {
-                let when = format!("seed {seed}, kill {i}, {operation:?}");
-                assert_same_tree(&term.session(&session), &before, &when);
-            }
+            _ if is_closed => assert_same_tree(&term.session(&session), &before, &when),
             _ => {}
         }
-        term.assert_closed_stay(&format!("seed {seed}, kill {i}, {operation:?}"));
+        term.assert_closed_stay(&when);
     }
-    eprintln!("{n_killed} of {n_kills} were killed before they ended");
-    assert!(4 * n_killed >= n_kills, "they ended too soon to be killed");
+    let [closed, reopened, late, archived, edited] = n_of;
+    eprintln!(
+        "{n_kills} kills in {:.0?}: {closed} closing, {reopened} reopening, {late} with late photos, {archived} after photos were \
+         archived, {edited} after edits; {n_killed} of them before the end, {n_outside} of these from outside",
+        began.elapsed()
+    );
+    assert!(2 * n_killed >= n_kills, "they ended too soon to be killed");
     term.run(&["sweep"]);
     term.assert_closed_stay(&format!("seed {seed}, at the end"));
     term.assert_open_as_fresh(&format!("seed {seed}, at the end"));
@@ -312,27 +413,4 @@ fn kills_while_sessions_are_closed_reopened_and_edited_lose_nothing() {
         .filter(|name| name.contains(".making-"))
         .collect();
     assert!(left.is_empty(), "{left:?}");
-}
-
-/// Has the program break off at some step, or kills it within the time that a sweep takes; false where it was faster.
-fn kill(term: &Term, operation: &[&str], sweep_took: Duration, random: &mut Pcg32) -> bool {
-    let config = term.place.path("lab.yaml");
-    let config = ["--config", config.to_str().unwrap()];
-    let mut command = term.place.command(&[operation, &config].concat());
-    // Most break off by themselves: how far the others get depends on what else the machine does.
-    if random.random_range(0..4) > 0 {
-        let step = random.random_range(1..16).to_string();
-        command.env("SLITWATCH_CRASH_AT", step);
-    }
-    let quiet = command.stdout(Stdio::null()).stderr(Stdio::null());
-    let mut child = quiet.spawn().expect("the program");
-    let deadline = Instant::now() + sweep_took.mul_f64(random.random_range(0.05..1.0));
-    while Instant::now() < deadline {
-        if let Some(ended) = child.try_wait().expect("a child") {
-            return ended.code().is_none();
-        }
-        std::thread::sleep(Duration::from_millis(3));
-    }
-    child.kill().expect("a child");
-    child.wait().expect("an end").code().is_none()
 }

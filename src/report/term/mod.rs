@@ -3,27 +3,33 @@
 //! `instruments.html` shows them. What is said of change is said by `answers`.
 
 mod drawing;
+mod own;
 mod page;
 mod table;
 
 use std::collections::BTreeMap;
 
-use super::builds::{builds, has_own_scale};
+use super::builds::{Build, builds, has_own_scale};
 use super::slit::bench_slit;
 use crate::answers::drift;
-use crate::publish::numbers;
 use crate::publish::record::Record;
-use crate::terms::{Capture, Estimate, Quantity, Verdict};
+use crate::terms::{Capture, Code, Estimate, Quantity, Reason, Severity, Verdict};
 
+pub use own::Own;
 pub use page::instruments_html;
 pub use table::instruments_csv;
 
 /// The numbers whose change is judged; larger is worse.
-pub const JUDGED: [Judged; 3] = [
+pub const JUDGED: [Judged; 4] = [
     Judged {
         name: "slit width",
         column: "slit_width_um",
         unit: " µm",
+    },
+    Judged {
+        name: "slit's own image",
+        column: "slit_image_px",
+        unit: " px",
     },
     Judged {
         name: "tilt",
@@ -70,8 +76,10 @@ pub struct Seen<'a> {
     pub photos: usize,
     /// The bench's last lamp photo with a scale.
     pub lamp: Option<&'a Record>,
-    /// Slit width (µm), tilt (°, without its sign) and bandpass (nm), as [`JUDGED`] has them.
-    pub numbers: [Option<Estimate>; 3],
+    /// Slit width (µm), the slit's own image (px), tilt (°, without its sign) and bandpass (nm), as [`JUDGED`] has them.
+    pub numbers: [Option<Estimate>; 4],
+    /// The same as its lamp photos show them, to be held against other sessions.
+    pub own: Own,
     /// Which build of the instrument it is at the session's end, counted from 1.
     pub build: usize,
     /// What has changed since the session before, or within this one, in words.
@@ -79,7 +87,7 @@ pub struct Seen<'a> {
     /// True where there was something before that it can be compared with.
     pub is_compared: bool,
     /// By how much each number rises a session since the instrument was built; absent for fewer than three sessions.
-    pub rise: [Option<Estimate>; 3],
+    pub rise: [Option<Estimate>; 4],
 }
 
 impl Seen<'_> {
@@ -128,10 +136,10 @@ fn over<'a>(bench: &'a str, all: &[InSession<'a>]) -> BenchTerm<'a> {
         .collect();
     let builds = builds(&every);
     let mut seen: Vec<Seen<'a>> = Vec::new();
-    // The optics' build and the slit's: either makes another instrument.
-    let (mut optics, mut n_slits) = (1, 0);
+    // What the optics' builds are, and what only whole sessions show: either makes another instrument.
+    let (mut optics, mut n_more) = (1, 0);
     for (place, session, records) in all {
-        let mut now = one(*place, session, records);
+        let mut now = one(*place, session, records, &builds);
         let lamps = records.iter().filter_map(|r| builds.get(r.photo.as_str()));
         let mut lamps: Vec<_> = lamps.collect();
         lamps.sort_by_key(|build| build.number);
@@ -143,19 +151,15 @@ fn over<'a>(bench: &'a str, all: &[InSession<'a>]) -> BenchTerm<'a> {
             }
             optics = optics.max(build.number);
         }
-        let last_slit = seen.iter().rev().find_map(|before| before.numbers[0]);
-        if let (Some(before), Some(after)) = (last_slit, now.numbers[0]) {
-            now.is_compared = true;
-            if drift::is_another(before, after) {
-                n_slits += 1;
-                now.changed.push(format!(
-                    "the slit from {} to {} µm",
-                    numbers::plus_minus(before),
-                    numbers::plus_minus(after)
-                ));
-            }
+        if let Some(before) = seen.iter().rev().find(|s| s.own.is_known()) {
+            now.is_compared |= now.own.is_known();
+            // What the optics' jumps say is not said twice.
+            let jumped = !now.changed.is_empty();
+            let more = now.own.rebuilt_since(&before.own, jumped);
+            n_more += usize::from(!more.is_empty() && !jumped);
+            now.changed.extend(more);
         }
-        now.build = optics + n_slits;
+        now.build = optics + n_more;
         seen.push(now);
         rise_of_last(&mut seen);
     }
@@ -163,18 +167,33 @@ fn over<'a>(bench: &'a str, all: &[InSession<'a>]) -> BenchTerm<'a> {
 }
 
 /// What one session shows by itself.
-fn one<'a>(place: usize, session: &'a str, records: &[&'a Record]) -> Seen<'a> {
-    let lamps = records
+fn one<'a>(
+    place: usize,
+    session: &'a str,
+    records: &[&'a Record],
+    builds: &BTreeMap<&str, Build>,
+) -> Seen<'a> {
+    let mut lamps: Vec<&Record> = records
         .iter()
         .copied()
-        .filter(|r| r.capture == Some(Capture::Calibration) && has_own_scale(r) && r.is_usable());
-    let lamp = lamps.max_by_key(|r| (r.taken.as_deref(), r.photo.as_str()));
+        .filter(|r| r.capture == Some(Capture::Calibration) && has_own_scale(r) && tells(r))
+        .collect();
+    lamps.sort_by_key(|r| (r.taken.as_deref(), r.photo.as_str()));
+    let lamp = lamps.iter().copied().rfind(|r| r.is_usable());
+    let build = |r: &Record| builds.get(r.photo.as_str()).map(|build| build.number);
+    let last = lamps.iter().filter_map(|r| build(r)).max();
+    lamps.retain(|r| build(r) == last);
+    // What was mended counts no more.
+    if lamps.iter().any(|r| r.is_usable()) {
+        lamps.retain(|r| r.is_usable());
+    }
     let tilts: Vec<Estimate> = records
         .iter()
         .filter(|r| r.is_usable())
         .filter_map(|r| r.metrics.estimate(Quantity::TiltDeg))
         .collect();
-    let tilt = drift::middle(&tilts);
+    let tilt = drift::middle(&tilts).map(|e| Estimate::new(e.value.abs(), e.sigma));
+    let own = Own::of(&lamps, tilt);
     Seen {
         session,
         place,
@@ -183,65 +202,107 @@ fn one<'a>(place: usize, session: &'a str, records: &[&'a Record]) -> Seen<'a> {
         lamp,
         numbers: [
             bench_slit(records).map(|slit| slit.width()),
-            tilt.map(|e| Estimate::new(e.value.abs(), e.sigma)),
+            own.image_px(),
+            tilt,
             lamp.and_then(|r| r.metrics.estimate(Quantity::BandpassNm)),
         ],
+        own,
         build: 1,
         changed: Vec::new(),
         is_compared: false,
-        rise: [None; 3],
+        rise: [None; 4],
     }
+}
+
+/// True for a photo that shows the instrument: it is usable, or to be taken again for nothing but a slit that is too wide.
+fn tells(record: &Record) -> bool {
+    let is_severe = |r: &&Reason| r.severity == Severity::Retake;
+    let mut severe = record.reasons.iter().filter(is_severe);
+    record.is_usable()
+        || record.verdict == Verdict::Retake && severe.all(|r| r.code == Code::SlitWide)
 }
 
 /// Fills in the rise of each number since the last build of the instrument.
 fn rise_of_last(seen: &mut [Seen<'_>]) {
-    let Some((last, before)) = seen.split_last_mut() else {
+    let Some(last) = seen.last() else {
         return;
     };
-    for k in 0..JUDGED.len() {
-        let same = before.iter().filter(|s| s.build == last.build);
-        let earlier = same.filter_map(|s| Some((s.place as f64, s.numbers[k]?)));
-        let own = last.numbers[k].map(|number| (last.place as f64, number));
-        let values: Vec<(f64, Estimate)> = earlier.chain(own).collect();
-        last.rise[k] = drift::per_step(&values);
+    let same = seen.iter().filter(|s| s.build == last.build);
+    let same: Vec<(f64, &Own)> = same.map(|s| (s.place as f64, &s.own)).collect();
+    let rise = own::rises(&same);
+    if let Some(last) = seen.last_mut() {
+        last.rise = rise;
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, Normal};
+    use rand_pcg::Pcg64Mcg;
 
-    fn record(session: usize, photo: &str, slit: (f64, f64), tilt: f64) -> Record {
+    use super::*;
+    use crate::publish::record::CalibrationRecord;
+    use crate::terms::ScaleKind;
+
+    /// A lamp photo with this slit, µm, its image, px, and bandpass, nm.
+    fn lamp(session: usize, k: usize, [slit_um, image_px, bandpass_nm]: [f64; 3]) -> Record {
+        let photo = format!("s{session:02}/heron/lamp-{k}.jpg");
         let mut record = Record {
-            photo: format!("s{session}/heron/{photo}"),
             bench: "heron".to_owned(),
-            taken: Some(format!("2026-11-{:02}T18:00:00", session + 1)),
+            capture: Some(Capture::Calibration),
+            taken: Some(format!("2026-11-{:02}T18:{k:02}:00", session + 1)),
             verdict: Verdict::Good,
+            calibration: Some(CalibrationRecord {
+                photo: Some(photo.clone()),
+                kind: ScaleKind::Calibrated,
+                lines: Vec::new(),
+                rms_nm: None,
+                model: None,
+            }),
+            photo,
             ..Record::default()
         };
-        record
-            .metrics
-            .note(Quantity::SlitWidthUm, Estimate::new(slit.0, slit.1));
-        record
-            .metrics
-            .note(Quantity::TiltDeg, Estimate::new(tilt, 0.1));
+        let mut note = |quantity, value: f64, sigma| {
+            let estimate = Estimate::new(value, sigma);
+            record.metrics.note(quantity, estimate);
+        };
+        // What one photo alone says of them: mostly what all photos of a bench share.
+        note(Quantity::SlitWidthUm, slit_um, 0.5 * slit_um);
+        note(Quantity::BandpassNm, bandpass_nm, 0.05 * bandpass_nm);
+        note(Quantity::TiltDeg, -1.0, 0.1);
+        record.metrics.set(Quantity::SlitImagePx, Some(image_px));
+        record.metrics.set(Quantity::NmPerPx, Some(0.56));
         record
     }
 
-    /// A bench's sessions with these slits, µm, each known to a twentieth from many photos.
-    fn term(slits: &[f64]) -> Vec<Record> {
-        let photos = |s: usize| {
-            (0..40)
-                .map(move |p| format!("{p:02}.jpg"))
-                .map(move |p| (s, p))
-        };
-        let all = (0..slits.len()).flat_map(photos);
-        all.map(|(s, p)| record(s, &p, (slits[s], 0.05 * slits[s]), -1.0))
-            .collect()
+    /// A bench's sessions with these slits, µm, two lamp photos each, which scatter as drawn ones do.
+    fn term(slits: &[f64], random: &mut Pcg64Mcg) -> Vec<Record> {
+        let mut all = Vec::new();
+        for (s, slit_um) in slits.iter().enumerate() {
+            for k in 0..2 {
+                let mut by = |share: f64| {
+                    let normal = Normal::new(0.0, share).unwrap();
+                    f64::exp(normal.sample(&mut *random))
+                };
+                // Lens and focus hide more than half of what a slit does.
+                let share = slit_um / 200.0;
+                all.push(lamp(
+                    s,
+                    k,
+                    [
+                        200.0 * share.powf(0.4) * by(0.22),
+                        6.0 * share.powf(0.3) * by(0.06),
+                        2.3 * share.powf(0.3) * by(0.13),
+                    ],
+                ));
+            }
+        }
+        all
     }
 
     fn said(records: &[Record]) -> Vec<(usize, bool, usize)> {
-        let folders: Vec<String> = (0..20).map(|s| format!("s{s}")).collect();
+        let folders: Vec<String> = (0..20).map(|s| format!("s{s:02}")).collect();
         let of = |folder: &String| {
             let within = format!("{folder}/");
             let own = records.iter().filter(|r| r.photo.starts_with(&within));
@@ -255,22 +316,48 @@ mod tests {
             .collect()
     }
 
-    #[test]
-    fn a_slit_that_stays_is_neither_rebuilt_nor_worse_and_one_that_opens_is_said_to() {
-        let steady = said(&term(&[200.0, 210.0, 195.0, 205.0, 200.0]));
-        assert_eq!(steady[0], (1, false, 0));
-        assert!(steady[1..].iter().all(|s| *s == (1, true, 0)), "{steady:?}");
-        let opens: Vec<f64> = (0..15).map(|s| 150.0 + 20.0 * f64::from(s)).collect();
-        let opens = said(&term(&opens));
-        assert_eq!(opens[14], (1, true, 1), "{opens:?}");
-        assert_eq!(opens[1].2 + opens[2].2, 0, "not before it can be known");
+    /// Of so many terms of these slits: in how many something is called rebuilt, and in how many something worse at the end.
+    fn counted(slits: &[f64], n: usize) -> (usize, usize) {
+        let mut random = Pcg64Mcg::seed_from_u64(23);
+        let terms = (0..n).map(|_| said(&term(slits, &mut random)));
+        let terms: Vec<_> = terms.collect();
+        let last = slits.len() - 1;
+        let rebuilt = terms.iter().filter(|t| t[last].0 > 1).count();
+        (rebuilt, terms.iter().filter(|t| t[last].2 > 0).count())
     }
 
     #[test]
-    fn another_slit_is_another_build_and_what_was_before_counts_no_longer() {
-        let rebuilt = said(&term(&[100.0, 100.0, 100.0, 800.0, 800.0, 800.0]));
-        let builds: Vec<usize> = rebuilt.iter().map(|s| s.0).collect();
+    fn what_stays_is_hardly_ever_said_to_change_and_what_opens_or_is_another_is() {
+        let (rebuilt, worse) = counted(&[200.0; 15], 400);
+        assert!(rebuilt <= 16 && worse <= 4, "of 400: {rebuilt}, {worse}");
+        let opens: Vec<f64> = (0..15).map(|s| 160.0 + 30.0 * f64::from(s)).collect();
+        let (_, worse) = counted(&opens, 100);
+        assert!(worse >= 95, "of 100: {worse}");
+        let another = [150.0, 150.0, 150.0, 1200.0, 1200.0, 1200.0];
+        let (rebuilt, worse) = counted(&another, 100);
+        assert!(rebuilt >= 95 && worse <= 2, "of 100: {rebuilt}, {worse}");
+    }
+
+    #[test]
+    fn the_first_session_is_compared_with_nothing_and_a_drift_is_known_from_the_third_on() {
+        let mut random = Pcg64Mcg::seed_from_u64(5);
+        let steady = said(&term(&[200.0; 5], &mut random));
+        assert_eq!(steady[0], (1, false, 0));
+        assert!(steady[1..].iter().all(|s| *s == (1, true, 0)), "{steady:?}");
+        let opens: Vec<f64> = (0..15).map(|s| 150.0 + 30.0 * f64::from(s)).collect();
+        let opens = said(&term(&opens, &mut random));
+        assert_eq!(opens[0].2 + opens[1].2, 0, "not before it can be known");
+        assert!(opens[14].2 > 0, "{opens:?}");
+    }
+
+    #[test]
+    fn a_disc_that_sits_otherwise_is_another_build() {
+        let mut random = Pcg64Mcg::seed_from_u64(7);
+        let mut records = term(&[200.0; 6], &mut random);
+        for record in records.iter_mut().skip(6) {
+            record.metrics.set(Quantity::NmPerPx, Some(0.54));
+        }
+        let builds: Vec<usize> = said(&records).iter().map(|s| s.0).collect();
         assert_eq!(builds, [1, 1, 1, 2, 2, 2]);
-        assert!(rebuilt.iter().all(|s| s.2 == 0), "{rebuilt:?}");
     }
 }

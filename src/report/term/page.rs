@@ -36,6 +36,7 @@ struct ShownRow {
     href: String,
     build: usize,
     slit: String,
+    image: String,
     tilt: String,
     scale: String,
     bandpass: String,
@@ -127,7 +128,7 @@ fn answers(seen: &[Seen<'_>]) -> Vec<String> {
 }
 
 fn row(seen: &Seen<'_>) -> ShownRow {
-    let [slit, tilt, bandpass] = seen.numbers;
+    let [slit, image, tilt, bandpass] = seen.numbers;
     let text = |e: Option<Estimate>| e.map_or("–".to_owned(), numbers::plus_minus);
     let sigma = seen
         .lamp
@@ -137,6 +138,7 @@ fn row(seen: &Seen<'_>) -> ShownRow {
         href: format!("{}/board.html", pages::href(seen.session)),
         build: seen.build,
         slit: text(slit),
+        image: text(image),
         tilt: text(tilt),
         scale: sigma.map_or("–".to_owned(), numbers::within_nm),
         bandpass: text(bandpass),

@@ -11,7 +11,7 @@ pub fn instruments_csv(term: &[BenchTerm<'_>]) -> Vec<u8> {
     for bench in term {
         for seen in &bench.seen {
             let of_lamp = |quantity: Quantity| seen.lamp.and_then(|r| r.metrics.value(quantity));
-            let [slit, tilt, bandpass] = seen.numbers;
+            let [slit, image, tilt, bandpass] = seen.numbers;
             let rebuilt = match (seen.changed.is_empty(), seen.is_compared) {
                 (false, _) => "yes",
                 (true, true) => "no",
@@ -25,6 +25,7 @@ pub fn instruments_csv(term: &[BenchTerm<'_>]) -> Vec<u8> {
                 .cell(seen.photos)
                 .text(seen.lamp.map_or("", |r| r.photo.as_str()))
                 .estimate(slit)
+                .estimate(image)
                 .estimate(tilt)
                 .rounded(of_lamp(Quantity::WavelengthSigmaNm), 3)
                 .rounded(of_lamp(Quantity::NmPerPx), 6)
