@@ -359,7 +359,7 @@ pub static INSTRUMENTS: Schema = Schema {
         c("bandpass_nm", "nm", Number, "the lamp photo's bandpass", NO_SCALE),
         c("bandpass_nm_sigma", "nm", Number, SIGMA, NO_NUMBER),
         c("build", "", Count, "which build of the instrument it is at the session's end, counted from 1 over all sessions", ""),
-        c("rebuilt", "", Text, "yes: something has changed since the session before, or within this one; no: nothing that the uncertainties bear", "where there is nothing to compare with"),
+        c("rebuilt", "", Text, "yes: something has changed by its end since the session before; no: nothing that the uncertainties bear", "where there is nothing to compare with"),
         c("changed", "", Text, "what has changed, in words", "where nothing has"),
         c("slit_um_per_session", "µm", Number, "by how much the slit gets wider a session, since the instrument was built so, by the lamp photos alone and with what differs by chance only", NO_RISE),
         c("slit_um_per_session_sigma", "µm", Number, SIGMA, NO_RISE),

@@ -12,8 +12,9 @@ use std::collections::BTreeMap;
 use super::builds::{Build, builds, has_own_scale};
 use super::slit::bench_slit;
 use crate::answers::drift;
+use crate::measure::optics::instrument;
 use crate::publish::record::Record;
-use crate::terms::{Capture, Code, Estimate, Quantity, Reason, Severity, Verdict};
+use crate::terms::{Calibration, Capture, Code, Estimate, Quantity, Reason, Severity, Verdict};
 
 pub use own::Own;
 pub use page::instruments_html;
@@ -78,11 +79,13 @@ pub struct Seen<'a> {
     pub lamp: Option<&'a Record>,
     /// Slit width (µm), the slit's own image (px), tilt (°, without its sign) and bandpass (nm), as [`JUDGED`] has them.
     pub numbers: [Option<Estimate>; 4],
+    /// The models of its lamp photos, those of its last build.
+    models: Vec<&'a Calibration>,
     /// The same as its lamp photos show them, to be held against other sessions.
     pub own: Own,
     /// Which build of the instrument it is at the session's end, counted from 1.
     pub build: usize,
-    /// What has changed since the session before, or within this one, in words.
+    /// What has changed by its end since the session before, in words.
     pub changed: Vec<String>,
     /// True where there was something before that it can be compared with.
     pub is_compared: bool,
@@ -136,34 +139,36 @@ fn over<'a>(bench: &'a str, all: &[InSession<'a>]) -> BenchTerm<'a> {
         .collect();
     let builds = builds(&every);
     let mut seen: Vec<Seen<'a>> = Vec::new();
-    // What the optics' builds are, and what only whole sessions show: either makes another instrument.
-    let (mut optics, mut n_more) = (1, 0);
+    let mut build = 1;
     for (place, session, records) in all {
         let mut now = one(*place, session, records, &builds);
-        let lamps = records.iter().filter_map(|r| builds.get(r.photo.as_str()));
-        let mut lamps: Vec<_> = lamps.collect();
-        lamps.sort_by_key(|build| build.number);
-        let has_scale_before = seen.iter().any(|before| before.lamp.is_some());
-        now.is_compared = has_scale_before && !lamps.is_empty();
-        for build in lamps {
-            if build.number > optics {
-                now.changed.extend(build.jumps.iter().cloned());
-            }
-            optics = optics.max(build.number);
-        }
         if let Some(before) = seen.iter().rev().find(|s| s.own.is_known()) {
-            now.is_compared |= now.own.is_known();
+            now.is_compared = now.own.is_known();
+            now.changed = optics_jump(&before.models, &now.models);
             // What the optics' jumps say is not said twice.
-            let jumped = !now.changed.is_empty();
-            let more = now.own.rebuilt_since(&before.own, jumped);
-            n_more += usize::from(!more.is_empty() && !jumped);
+            let is_other_disc = !now.changed.is_empty();
+            let more = now.own.rebuilt_since(&before.own, is_other_disc);
             now.changed.extend(more);
         }
-        now.build = optics + n_more;
+        build += usize::from(!now.changed.is_empty());
+        now.build = build;
         seen.push(now);
         rise_of_last(&mut seen);
     }
     BenchTerm { bench, seen }
+}
+
+/// What has jumped from a session's lamp photos to a later one's, in words: from each of them to each, for a single one that says so is
+/// wrong rather than the instrument another.
+fn optics_jump(before: &[&Calibration], after: &[&Calibration]) -> Vec<String> {
+    let pairs = before
+        .iter()
+        .flat_map(|b| after.iter().map(move |a| (*b, *a)));
+    let mut jumps: Vec<Vec<String>> = pairs.map(|(b, a)| instrument::jumps(b, a)).collect();
+    match jumps.iter().any(Vec::is_empty) {
+        true => Vec::new(),
+        false => jumps.pop().unwrap_or_default(),
+    }
 }
 
 /// What one session shows by itself.
@@ -173,7 +178,7 @@ fn one<'a>(
     records: &[&'a Record],
     builds: &BTreeMap<&str, Build>,
 ) -> Seen<'a> {
-    let mut lamps: Vec<&Record> = records
+    let mut lamps: Vec<&'a Record> = records
         .iter()
         .copied()
         .filter(|r| r.capture == Some(Capture::Calibration) && has_own_scale(r) && tells(r))
@@ -206,6 +211,10 @@ fn one<'a>(
             tilt,
             lamp.and_then(|r| r.metrics.estimate(Quantity::BandpassNm)),
         ],
+        models: lamps
+            .iter()
+            .filter_map(|r| r.calibration.as_ref()?.model.as_ref())
+            .collect(),
         own,
         build: 1,
         changed: Vec::new(),
