@@ -282,7 +282,7 @@ fn children_used() -> Duration {
     Duration::from_millis(10 * hundredths)
 }
 
-/// As many photos as a term has: 2400 with `SLITWATCH_TERM`, 30 otherwise.
+/// As many photos as a term has: 2400, with `SLITWATCH_TERM` alone.
 #[test]
 fn one_limit_edited_over_a_term_takes_seconds() {
     let is_long = asked("SLITWATCH_TERM").is_some();

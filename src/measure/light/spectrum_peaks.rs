@@ -116,7 +116,7 @@ pub fn peaks(
 }
 
 /// By how much the middle of a line that stands alone lies to one side at its foot, nm, beyond what noise does: a lens's coma
-/// spreads light to one side, less or more from place to place, and a line lies somewhere between.
+/// spreads light to one side, less or more from place to place, and a line lies somewhere between. 0 for one that has a neighbour.
 fn lean_nm(profile: &Profile, peak: &Maximum) -> f64 {
     let reach = (ALONE * peak.fwhm_nm / profile.step_nm) as usize;
     let base = peak.height - peak.prominence;

@@ -38,7 +38,7 @@ const HOPELESS: f64 = 3.0;
 /// …nor does a drawing that is higher than this share of its top, or lower than this, where the line is at half its height.
 const NEAR_TOP: f64 = 0.85;
 const NEAR_FOOT: f64 = 0.15;
-/// …unless none of those that do not leave less than this of it unexplained, χ² over its degrees of freedom.
+/// …unless the best of the others leaves more than this of the line unexplained, χ² over its degrees of freedom: then all are tried.
 const ODD_SCATTER: f64 = 4.0;
 /// Slits narrower than this look alike behind any lens, px.
 const NARROWEST_PX: f64 = 0.4;

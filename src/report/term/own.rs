@@ -81,53 +81,63 @@ impl Own {
             (Some(a), Some(b)) => (a - b).abs() < OTHER_PICTURE_SHARE,
             _ => true,
         };
-        let comparable = [
-            (
-                true,
-                before.slit_ln,
-                self.slit_ln,
-                ANOTHER_SLIT.ln(),
-                "the slit",
-                "µm",
-                "",
-            ),
-            (
-                is_same_size,
-                before.image_ln,
-                self.image_ln,
-                ANOTHER_SLIT.ln(),
-                "the slit's image",
-                "px",
-                "",
-            ),
-            (
-                is_same_size && !is_other_disc,
-                before.sampling_ln,
-                self.sampling_ln,
-                ANOTHER_SAMPLING_SHARE,
-                "the sampling",
-                "nm/px",
-                ", so that disc, slit or phone sit otherwise",
-            ),
-        ];
-        let mut said = Vec::new();
-        for (can_be, a, b, least, what, unit, so) in comparable {
-            let (true, Some(a), Some(b)) = (can_be, a, b) else {
-                continue;
-            };
-            if drift::is_another(a, b) && (b.value - a.value).abs() > least {
-                let of = |e: Estimate| numbers::plus_minus(in_unit(e));
-                said.push(format!("{what} from {} to {} {unit}{so}", of(a), of(b)));
-            }
+        let slit = Compared {
+            what: "the slit",
+            unit: "µm",
+            least_ln: ANOTHER_SLIT.ln(),
+        };
+        let image = Compared {
+            what: "the slit's image",
+            unit: "px",
+            ..slit
+        };
+        let sampling = Compared {
+            what: "the sampling",
+            unit: "nm/px, so that disc, slit or phone sit otherwise",
+            least_ln: ANOTHER_SAMPLING_SHARE,
+        };
+        let mut said = vec![slit.changed(before.slit_ln, self.slit_ln)];
+        if is_same_size {
+            said.push(image.changed(before.image_ln, self.image_ln));
         }
-        said
+        if is_same_size && !is_other_disc {
+            said.push(sampling.changed(before.sampling_ln, self.sampling_ln));
+        }
+        said.into_iter().flatten().collect()
     }
-}
 
-impl Own {
     /// Width of the slit's own image, px.
     pub(super) fn image_px(&self) -> Option<Estimate> {
         self.image_ln.map(in_unit)
+    }
+}
+
+/// A number that tells a build from another.
+#[derive(Clone, Copy)]
+struct Compared {
+    what: &'static str,
+    /// Its unit, and what follows.
+    unit: &'static str,
+    /// A change by less, of its natural logarithm, makes no other build.
+    least_ln: f64,
+}
+
+impl Compared {
+    /// The change from one session's logarithm to another's, in words; absent where it is none that makes another build.
+    fn changed(&self, before: Option<Estimate>, after: Option<Estimate>) -> Option<String> {
+        let (before, after) = before.zip(after)?;
+        let is_another =
+            drift::is_another(before, after) && (after.value - before.value).abs() > self.least_ln;
+        let of = |e: Estimate| numbers::plus_minus(in_unit(e));
+        is_another.then(|| {
+            format!(
+                "{} from {} to {} {}",
+                self.what,
+                of(before),
+                of(after),
+                self.unit
+            )
+        })
     }
 }
 
