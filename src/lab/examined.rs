@@ -6,7 +6,7 @@ use crate::classify::{Decision, Phone, Purpose};
 use crate::decode::Facts;
 use crate::frame::Frame;
 use crate::publish::files;
-use crate::publish::kept::{Kept, MEASURED};
+use crate::publish::kept::{self, Kept, MEASURED, Written};
 use crate::publish::record::{Answers, CalibrationRecord, Provenance, Record, Remark};
 use crate::terms::{
     AbsorbanceRow, Calibration, Capture, KnownLine, Measurement, Quantity, Reason, ScaleKind,
@@ -53,6 +53,8 @@ pub struct Examined {
     pub remarks: Vec<Remark>,
     /// What its lines say of the lamp photo's scale.
     pub known_lines: Vec<KnownLine>,
+    /// Other photos' lines, by which its own scale was refined.
+    pub refined_by: Vec<KnownLine>,
 }
 
 impl Examined {
@@ -94,28 +96,87 @@ pub struct Outcome {
     pub record: Record,
     /// Files by name, `quality.json` among them.
     pub files: Vec<(String, Vec<u8>)>,
+    /// Names of further files, which stand as they are to be.
+    pub standing: Vec<String>,
 }
 
 /// Writes down what was found: the record, and the content of every file.
 pub fn written(origin: &Origin, mut examined: Examined) -> Outcome {
-    let record = record(origin, &examined);
-    let passed_over = origin.decision.passed_over.iter();
-    let not = passed_over.map(|(rule, why)| format!("not rule {rule}: {why}"));
-    let person = origin.decision.basis.person.iter();
-    let by_hand = person.map(|said| format!("the instructor's table: {}", said.words()));
-    let of_rules = std::iter::once(format!("rule: {}", origin.decision.rule));
-    let of_rules = of_rules.chain(by_hand).chain(not);
-    examined.measurement.log.splice(0..0, of_rules);
+    let said = Said::of(origin, &mut examined);
+    put_down(said, examined)
+}
+
+/// The same of a photo that was written down `before`; `read` gives a file of it by its name. Where nothing is said that was not,
+/// no file is made again but the record, which names the settings, and the log, which names their rules. Absent where its picture
+/// is not what was drawn.
+pub fn written_again(
+    origin: &Origin,
+    mut examined: Examined,
+    before: &Written,
+    read: &dyn Fn(&str) -> Option<Vec<u8>>,
+) -> Option<Outcome> {
+    let said = Said::of(origin, &mut examined);
+    let stands = |name: &str| read(name).is_some_and(|bytes| before.has(name, &bytes));
+    if said.told == before.told && before.names().all(stands) {
+        let standing = before.names().chain([MEASURED]);
+        return Some(Outcome {
+            files: files::of_settings(&said.record, &examined.measurement).into(),
+            standing: standing.map(str::to_owned).collect(),
+            record: said.record,
+        });
+    }
+    let picture = read(files::OVERLAY_PNG)?;
+    let picture = before.has(files::OVERLAY_PNG, &picture).then_some(picture);
+    examined.picture = Some(picture?);
+    Some(put_down(said, examined))
+}
+
+/// What is said of a photo: with its measurement it makes all its files.
+struct Said {
+    record: Record,
+    /// Hash of what is said by any settings.
+    told: String,
+}
+
+impl Said {
+    /// Of a photo, whose log then begins with what the rules say.
+    fn of(origin: &Origin, examined: &mut Examined) -> Said {
+        let record = record(origin, examined);
+        let passed_over = origin.decision.passed_over.iter();
+        let not = passed_over.map(|(rule, why)| format!("not rule {rule}: {why}"));
+        let person = origin.decision.basis.person.iter();
+        let by_hand = person.map(|said| format!("the instructor's table: {}", said.words()));
+        let of_rules = std::iter::once(format!("rule: {}", origin.decision.rule));
+        let of_rules = of_rules.chain(by_hand).chain(not);
+        examined.measurement.log.splice(0..0, of_rules);
+        let mut by_any = record.clone();
+        by_any.provenance.configuration_hash.clear();
+        let said = serde_json::to_vec(&(&by_any, &examined.refined_by));
+        let said = said.expect("a record has only named fields");
+        Said {
+            record,
+            told: kept::hash(&said),
+        }
+    }
+}
+
+fn put_down(said: Said, mut examined: Examined) -> Outcome {
+    let Said { record, told } = said;
     let picture = examined.picture.take();
     let picture = picture
         .unwrap_or_else(|| files::overlay(&record, &examined.measurement, examined.frame.as_ref()));
-    let kept = examined.kept.take().map(|kept| kept.file(&picture));
     let absorbance = examined.absorbance.as_deref();
-    let mut files = files::files_around(&record, &examined.measurement, absorbance, picture);
-    // Before the record: whoever finds that finds the rest.
-    let last = files.len().saturating_sub(1);
-    files.splice(last..last, kept.map(|file| (MEASURED.to_owned(), file)));
-    Outcome { record, files }
+    let mut files = files::lasting(&record, &examined.measurement, absorbance, picture);
+    if let Some(kept) = examined.kept.take() {
+        let file = kept.file(&Written::new(told, &files));
+        files.push((MEASURED.to_owned(), file));
+    }
+    files.extend(files::of_settings(&record, &examined.measurement));
+    Outcome {
+        record,
+        files,
+        standing: Vec::new(),
+    }
 }
 
 /// The record of a photo.

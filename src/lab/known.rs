@@ -59,6 +59,14 @@ pub(super) fn known_lines(m: &Measurement, answers: &Answers, lamps: &[Lamp]) ->
     lines
 }
 
+/// The known lines of other photos of the bench.
+pub(super) fn of_others(against: &Against) -> Vec<KnownLine> {
+    let photos = against.witnesses.iter();
+    photos
+        .flat_map(|photo| photo.record.known_lines.clone())
+        .collect()
+}
+
 /// What the known lines of other photos say of the scale, and in words how far they move it; nothing where they say nothing.
 pub(super) fn refined(m: &Measurement, against: &Against) -> Option<(Refined, String)> {
     let sign = f64::from(

@@ -18,7 +18,7 @@ mod tone;
 
 pub use against::Against;
 pub use companions::{Companion, Company, Scale};
-pub use examined::{Examined, Origin, Outcome, record, written};
+pub use examined::{Examined, Origin, Outcome, record, written, written_again};
 pub use forms::{Form, better_forms, stem};
 pub use measured::{Measured, Shown};
 pub use picture::Picture;
@@ -148,20 +148,13 @@ impl Lab {
         measured_from(origin, against, &self.settings)
     }
 
-    /// Judges a photo by what was `kept` of its measurement, and of which `picture` was drawn. Nothing where that is another
-    /// measurement than is needed now.
-    pub fn judged_by(
-        &self,
-        origin: &Origin,
-        (kept, picture): (Kept, Vec<u8>),
-        against: &Against,
-    ) -> Option<Examined> {
+    /// Judges a photo by what was `kept` of its measurement. Nothing where that is another measurement than is needed now.
+    pub fn judged_by(&self, origin: &Origin, kept: Kept, against: &Against) -> Option<Examined> {
         if self.measured_from(origin, against)? != kept.from {
             return None;
         }
         let measured = kept.value()?;
         Some(Examined {
-            picture: Some(picture),
             kept: Some(kept),
             ..self.judged(origin, measured, against)
         })
@@ -254,6 +247,7 @@ impl Lab {
         match on_refined {
             Some(shown) => Examined {
                 known_lines: examined.known_lines,
+                refined_by: known::of_others(against),
                 ..judged(shown)
             },
             None => examined,

@@ -1,9 +1,10 @@
 //! `measured.bin`: what was measured of a photo before any limit, beside its results, so that an edited limit, word or rule costs no
-//! second look at the photo.
+//! second look at the photo, and no second writing of what it does not change.
 //!
 //! No result depends on it: whoever deletes or damages it only has the photo measured again. Its first line says what follows and
-//! bears a hash of it, the second what it was measured from and which picture was drawn of it; then comes the measurement (CBOR,
-//! RFC 8949, which writes every number as it is).
+//! bears a hash of it. The second bears a hash of what it was measured from, and one of what was said of it; then come the files
+//! that were made of both, a hash and a name a line, and an empty line; then the measurement (CBOR, RFC 8949, which writes every
+//! number as it is).
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -11,11 +12,11 @@ use serde::de::DeserializeOwned;
 /// Its name in a photo's folder.
 pub const MEASURED: &str = "measured.bin";
 
-/// Bytes within which both lines lie: how the first begins, three hashes of 64 digits, and what separates them.
+/// Bytes within which the first two lines lie: how the first begins, three hashes of 64 digits, and what separates them.
 pub const HEAD_BYTES: usize = 256;
 
 /// How the first line begins. The number changes with the form of what follows.
-const MAGIC: &str = "slitwatch measured 2 ";
+const MAGIC: &str = "slitwatch measured 3 ";
 
 /// Digits of a hash.
 const DIGITS: usize = 64;
@@ -27,6 +28,50 @@ pub struct Kept {
     pub from: String,
     /// The measurement itself.
     pub body: Vec<u8>,
+}
+
+/// What was written together with a measurement, and of what.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Written {
+    /// Hash of all that was said, hexadecimal: the same measurement and the same hash make the same files.
+    pub told: String,
+    /// Each file's hash and name, in the order in which they were written.
+    files: Vec<(String, String)>,
+}
+
+impl Written {
+    /// Of these files: name and content.
+    pub fn new(told: String, files: &[(String, Vec<u8>)]) -> Written {
+        let files = files.iter();
+        let files = files.map(|(name, bytes)| (hash(bytes), name.clone()));
+        Written {
+            told,
+            files: files.collect(),
+        }
+    }
+
+    /// Names of the files.
+    pub fn names(&self) -> impl Iterator<Item = &str> {
+        self.files.iter().map(|(_, name)| name.as_str())
+    }
+
+    /// True where a file of this name and content is among them.
+    pub fn has(&self, name: &str, bytes: &[u8]) -> bool {
+        let mut files = self.files.iter();
+        let found = files.find(|(_, of)| of == name);
+        found.is_some_and(|(sum, _)| *sum == hash(bytes))
+    }
+
+    fn read(lines: &str, told: &str) -> Option<Written> {
+        let files = lines.lines().map(|line| {
+            let (sum, name) = line.split_once(' ')?;
+            Some((sum.to_owned(), name.to_owned()))
+        });
+        Some(Written {
+            told: told.to_owned(),
+            files: files.collect::<Option<_>>()?,
+        })
+    }
 }
 
 impl Kept {
@@ -42,25 +87,40 @@ impl Kept {
         ciborium::from_reader(self.body.as_slice()).ok()
     }
 
-    /// The file, of a photo whose picture is `picture`.
-    pub fn file(&self, picture: &[u8]) -> Vec<u8> {
-        let mut rest = format!("{} {}\n", self.from, hash(picture)).into_bytes();
+    /// The file, beside what else was written.
+    pub fn file(&self, written: &Written) -> Vec<u8> {
+        let mut head = format!("{} {}\n", self.from, written.told);
+        for (sum, name) in &written.files {
+            head += &format!("{sum} {name}\n");
+        }
+        let mut rest = (head + "\n").into_bytes();
         rest.extend_from_slice(&self.body);
         let mut file = format!("{MAGIC}{}\n", hash(&rest)).into_bytes();
         file.append(&mut rest);
         file
     }
 
-    /// Reads [`Kept::file`] back; nothing where it, or `picture`, is not what was written.
-    pub fn read(file: &[u8], picture: &[u8]) -> Option<Kept> {
+    /// Reads [`Kept::file`] back; nothing where it is not what was written.
+    pub fn read(file: &[u8]) -> Option<(Kept, Written)> {
         let stated = file.strip_prefix(MAGIC.as_bytes())?;
         let (sum, rest) = stated.split_at_checked(DIGITS)?;
         let rest = rest.strip_prefix(b"\n")?;
-        let (from, drawn) = origin(file)?;
-        let is_whole = sum == hash(rest).as_bytes() && drawn == hash(picture);
-        let body = rest.get(2 * DIGITS + 2..)?.to_vec();
-        let from = from.to_owned();
-        is_whole.then_some(Kept { from, body })
+        if sum != hash(rest).as_bytes() {
+            return None;
+        }
+        let (from, told) = origin(file)?;
+        let rest = rest.get(2 * DIGITS + 2..)?;
+        let end = match rest.starts_with(b"\n") {
+            true => 0,
+            false => rest.windows(2).position(|two| two == b"\n\n")? + 1,
+        };
+        let (lines, body) = rest.split_at_checked(end)?;
+        let written = Written::read(std::str::from_utf8(lines).ok()?, told)?;
+        let kept = Kept {
+            from: from.to_owned(),
+            body: body.get(1..)?.to_vec(),
+        };
+        Some((kept, written))
     }
 }
 
@@ -69,16 +129,17 @@ pub fn measured_from(head: &[u8]) -> Option<&str> {
     Some(origin(head)?.0)
 }
 
-/// The second line's hashes: of what it was measured from, and of the picture that was drawn.
+/// The second line's hashes: of what it was measured from, and of what was said of it.
 fn origin(head: &[u8]) -> Option<(&str, &str)> {
     let rest = head.strip_prefix(MAGIC.as_bytes())?.get(DIGITS..)?;
     let line = rest.strip_prefix(b"\n")?.get(..2 * DIGITS + 2)?;
     let line = std::str::from_utf8(line).ok()?.strip_suffix('\n')?;
-    let (from, drawn) = line.split_once(' ')?;
-    (from.len() == DIGITS && drawn.len() == DIGITS).then_some((from, drawn))
+    let (from, told) = line.split_once(' ')?;
+    (from.len() == DIGITS && told.len() == DIGITS).then_some((from, told))
 }
 
-fn hash(bytes: &[u8]) -> String {
+/// A hash as it stands in the file (BLAKE3, hexadecimal).
+pub fn hash(bytes: &[u8]) -> String {
     blake3::hash(bytes).to_hex().to_string()
 }
 
@@ -90,23 +151,33 @@ mod tests {
     fn every_number_comes_back_as_it_was_and_damage_is_seen_wherever_it_is() {
         let numbers = vec![0.1, f64::NAN, f64::INFINITY, -0.0, 1.0 / 3.0, 5e-324];
         let kept = Kept::new(hash(b"a"), &numbers).unwrap();
-        let file = kept.file(b"picture");
-        let read = Kept::read(&file, b"picture").unwrap();
-        assert_eq!(read, kept);
-        let back: Vec<f64> = read.value().unwrap();
-        let bits = |all: &[f64]| all.iter().map(|x| x.to_bits()).collect::<Vec<u64>>();
-        assert_eq!(bits(&back), bits(&numbers));
-        assert_eq!(
-            measured_from(&file[..HEAD_BYTES.min(file.len())]),
-            Some(&*hash(b"a"))
-        );
-        assert_eq!(Kept::read(&file, b"another"), None);
-        for at in 0..file.len() {
-            let mut damaged = file.clone();
-            damaged[at] ^= 1;
-            assert_eq!(Kept::read(&damaged, b"picture"), None, "byte {at}");
-            assert_eq!(Kept::read(&file[..at], b"picture"), None, "cut at {at}");
+        let files = ["overlay.png", "photo.log"].map(|name| (name.to_owned(), name.into()));
+        for n in 0..=files.len() {
+            let written = Written::new(hash(b"told"), &files[..n]);
+            let file = kept.file(&written);
+            let (read, beside) = Kept::read(&file).unwrap();
+            assert_eq!((&read, &beside), (&kept, &written));
+            let back: Vec<f64> = read.value().unwrap();
+            let bits = |all: &[f64]| all.iter().map(|x| x.to_bits()).collect::<Vec<u64>>();
+            assert_eq!(bits(&back), bits(&numbers));
+            let head = &file[..HEAD_BYTES.min(file.len())];
+            assert_eq!(measured_from(head), Some(&*hash(b"a")));
+            for at in 0..file.len() {
+                let mut damaged = file.clone();
+                damaged[at] ^= 1;
+                assert_eq!(Kept::read(&damaged), None, "byte {at}");
+                assert_eq!(Kept::read(&file[..at]), None, "cut at {at}");
+            }
+            assert!(read.value::<String>().is_none());
         }
-        assert!(read.value::<String>().is_none());
+    }
+
+    #[test]
+    fn a_file_is_among_those_written_by_its_name_and_content() {
+        let files = [("photo.log".to_owned(), b"log".to_vec())];
+        let written = Written::new(hash(b"told"), &files);
+        assert!(written.has("photo.log", b"log"));
+        assert!(!written.has("photo.log", b"lag") && !written.has("peaks.csv", b"log"));
+        assert_eq!(written.names().collect::<Vec<_>>(), ["photo.log"]);
     }
 }

@@ -58,12 +58,23 @@ impl Shelf {
     }
 
     /// Gives a file that holds just `bytes` already, and is on the disk, a second name; false where it does not, or cannot have one.
-    /// The first name goes with the old folder.
     fn links(&self, old: &Path, new: &Path, bytes: &[u8]) -> Result<bool, Trouble> {
-        if read_same_length(old, bytes.len()).is_none_or(|found| found != bytes) {
-            return Ok(false);
-        }
+        let found = read_same_length(old, bytes.len());
+        Ok(found.is_some_and(|found| found == bytes) && self.has_second_name(old, new)?)
+    }
+
+    /// Gives a file that is on the disk a second name; false where it cannot have one. The first name goes with the old folder.
+    fn has_second_name(&self, old: &Path, new: &Path) -> Result<bool, Trouble> {
         self.step("link", new, || Ok(fs::hard_link(old, new).is_ok()))
+    }
+
+    /// The same, or a copy.
+    fn takes_over(&self, old: &Path, new: &Path) -> Result<(), Trouble> {
+        if self.has_second_name(old, new)? {
+            return Ok(());
+        }
+        let bytes = self.step("read", old, || fs::read(old))?;
+        self.write_new(new, &bytes)
     }
 
     /// Publishes a photo's folder: afterwards `folder` holds exactly `files` (name, content).
@@ -73,10 +84,23 @@ impl Shelf {
     /// # Errors
     /// On the first step that fails; what stood there before still stands.
     pub fn put_folder(&self, folder: &str, files: &[(String, Vec<u8>)]) -> Result<bool, Trouble> {
+        self.put_folder_with(folder, files, &[])
+    }
+
+    /// The same with files that stand in it and stay as they are: afterwards it holds those and `files`, which come behind them.
+    ///
+    /// # Errors
+    /// As [`Shelf::put_folder`]; also where one of `standing` is not there.
+    pub fn put_folder_with(
+        &self,
+        folder: &str,
+        files: &[(String, Vec<u8>)],
+        standing: &[String],
+    ) -> Result<bool, Trouble> {
         let _shared = self.tidying.read();
         let target = self.inside(folder)?;
         let parent = target.parent().unwrap_or(&self.root).to_owned();
-        if holds_exactly(&target, files) {
+        if holds_exactly(&target, files, standing) {
             return Ok(false);
         }
         self.make_folders(&parent)?;
@@ -84,6 +108,10 @@ impl Shelf {
         let made = self
             .step("create folder", &making, || fs::create_dir(&making))
             .and_then(|()| {
+                for name in standing {
+                    self.inside(name)?;
+                    self.takes_over(&target.join(name), &making.join(name))?;
+                }
                 for (name, bytes) in files {
                     self.inside(name)?;
                     if !self.links(&target.join(name), &making.join(name), bytes)? {
@@ -249,9 +277,9 @@ fn has_folders(folder: &Path) -> bool {
     entries.any(|entry| entry.file_type().is_ok_and(|t| t.is_dir()))
 }
 
-fn holds_exactly(folder: &Path, files: &[(String, Vec<u8>)]) -> bool {
+fn holds_exactly(folder: &Path, files: &[(String, Vec<u8>)], standing: &[String]) -> bool {
     let n_entries = fs::read_dir(folder).map_or(usize::MAX, Iterator::count);
-    n_entries == files.len()
+    n_entries == files.len() + standing.len()
         && files.iter().all(|(name, bytes)| {
             read_same_length(&folder.join(name), bytes.len()).is_some_and(|old| old == *bytes)
         })
@@ -341,6 +369,31 @@ mod tests {
         );
         shelf.remove("heron/late/a.jpg").unwrap();
         assert!(tree(root.path()).is_empty());
+    }
+
+    #[test]
+    fn what_stands_stays_as_it_is_and_must_be_there() {
+        let root = tempfile::tempdir().unwrap();
+        let shelf = Shelf::open(root.path(), Trap::default()).unwrap();
+        let first = files(&[("spectrum.csv", "s"), ("quality.json", "1")]);
+        shelf.put_folder("heron/a.jpg", &first).unwrap();
+        let second = files(&[("quality.json", "2")]);
+        let put =
+            |standing: &str| shelf.put_folder_with("heron/a.jpg", &second, &[standing.to_owned()]);
+        assert!(put("peaks.csv").is_err());
+        let quality = root.path().join("heron/a.jpg/quality.json");
+        assert_eq!(fs::read_to_string(&quality).unwrap(), "1");
+        assert!(put("spectrum.csv").unwrap());
+        assert!(!put("spectrum.csv").unwrap(), "nothing new");
+        assert_eq!(
+            tree(root.path()),
+            [
+                "heron/",
+                "heron/a.jpg/",
+                "heron/a.jpg/quality.json=2",
+                "heron/a.jpg/spectrum.csv=s"
+            ]
+        );
     }
 
     #[test]

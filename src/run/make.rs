@@ -79,7 +79,7 @@ pub fn make(job: &Job, work: &dyn Work, shelf: &Shelf) -> Made {
     if record.photo != job.origin.photo || record.provenance != job.origin.provenance {
         return Made::Unsound("quality.json states another origin than was planned".to_owned());
     }
-    match shelf.put_folder(&job.folder, &outcome.files) {
+    match shelf.put_folder_with(&job.folder, &outcome.files, &outcome.standing) {
         Ok(changed) => Made::Published {
             record: Arc::new(record),
             changed,
@@ -140,5 +140,6 @@ fn bare(job: &Job, what: String) -> Outcome {
             ("quality.json".to_owned(), quality),
             ("photo.log".to_owned(), log.into_bytes()),
         ],
+        standing: Vec::new(),
     }
 }

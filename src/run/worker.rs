@@ -209,12 +209,11 @@ impl Work for Worker {
     }
 
     fn judge(&self, job: &Job, read: &dyn Fn(&str) -> Option<Vec<u8>>) -> Option<Outcome> {
-        let picture = read(files::OVERLAY_PNG)?;
-        let kept = Kept::read(&read(kept::MEASURED)?, &picture)?;
+        let (kept, before) = Kept::read(&read(kept::MEASURED)?)?;
         let against = self.against(job)?;
         let origin = &job.origin;
-        let examined = self.lab.judged_by(origin, (kept, picture), &against)?;
-        Some(lab::written(origin, examined))
+        let examined = self.lab.judged_by(origin, kept, &against)?;
+        lab::written_again(origin, examined, &before, read)
     }
 
     fn n_decoded(&self) -> usize {

@@ -202,7 +202,10 @@ fn an_edit_is_judged_again_without_decoding_a_photo_and_makes_what_a_fresh_sweep
     );
     assert_eq!(verdict("heron/lamp-02.jpg"), "caution");
 
-    // A word of the advice.
+    // A word of the advice. What was damaged or is gone meanwhile is made again with what is judged again.
+    let result = |name: &str| class.place.path(&format!("results/heron/{name}"));
+    fs::write(result("dye-2mg.jpg/spectrum.csv"), "nothing").expect("damaged");
+    fs::remove_file(result("dye-4mg.jpg/spectrum.svg")).expect("removed");
     class.edit("words.en.yaml", "phone", "telephone");
     let (said, counts) = class.sweep();
     assert_eq!(counts, [30, 0, 30, 0], "{said}");

@@ -106,7 +106,7 @@ fn check_whole(results: &Path) -> usize {
                 assert!(bytes.ends_with(b"}\n"), "{}: half a file", path.display());
             } else if name == MEASURED {
                 assert!(
-                    Kept::read(&bytes, b"").is_some(),
+                    Kept::read(&bytes).is_some(),
                     "{}: half a file",
                     path.display()
                 );

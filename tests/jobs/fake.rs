@@ -7,7 +7,7 @@ use std::time::Duration;
 use slitwatch::classify::{Decision, Outcome as Decided, Purpose};
 use slitwatch::decode::{self, Facts};
 use slitwatch::lab::{Companion, Origin};
-use slitwatch::publish::kept::{self, Kept, MEASURED};
+use slitwatch::publish::kept::{self, Kept, MEASURED, Written};
 use slitwatch::publish::record::{Measured, Record};
 use slitwatch::run::{Class, Fate, Gone, Job, Outcome, Sink, Work};
 use slitwatch::terms::{Capture, Quantity};
@@ -25,7 +25,6 @@ pub fn photo(words: &str) -> Vec<u8> {
 }
 
 /// These photos have no picture drawn of them.
-const NO_PICTURE: &[u8] = b"";
 
 /// What a photo's measurement was made from: everything but the configuration.
 fn measured_from(job: &Job) -> String {
@@ -194,9 +193,16 @@ impl Work for Fake {
         files.push(("photo.log".to_owned(), b"measured\nend\n".to_vec()));
         if *fate == Fate::Measure {
             let kept = Kept::new(measured_from(job), &bytes.to_vec()).expect("written");
-            files.push((MEASURED.to_owned(), kept.file(NO_PICTURE)));
+            files.push((
+                MEASURED.to_owned(),
+                kept.file(&Written::new(kept::hash(b""), &[])),
+            ));
         }
-        Ok(Outcome { record, files })
+        Ok(Outcome {
+            record,
+            files,
+            standing: Vec::new(),
+        })
     }
 
     fn stands(&self, job: &Job, head: &[u8]) -> bool {
@@ -204,7 +210,7 @@ impl Work for Fake {
     }
 
     fn judge(&self, job: &Job, read: &dyn Fn(&str) -> Option<Vec<u8>>) -> Option<Outcome> {
-        let kept = Kept::read(&read(MEASURED)?, NO_PICTURE)?;
+        let (kept, _) = Kept::read(&read(MEASURED)?)?;
         let bytes: Vec<u8> = kept.value()?;
         self.measure(job, &bytes, &Fate::Measure).ok()
     }

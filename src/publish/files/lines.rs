@@ -25,18 +25,33 @@ impl<'a> Lines<'a> {
         if !is_known || !header.split(',').eq(columns.take(n_cells)) || text.contains('"') {
             return None;
         }
-        let is_whole = |line: &str| {
-            let line = line.strip_suffix('\r');
-            line.is_some_and(|line| n_commas(line) + 1 == n_cells && !line.contains('\r'))
-        };
-        let ends = text.is_empty() || text.ends_with('\n');
-        (ends && text.split_terminator('\n').all(is_whole)).then_some(Lines { n_cells, text })
+        let mut n = 1;
+        let (mut is_whole, mut before) = (true, b'\n');
+        for byte in text.bytes() {
+            // A line's end is one of two bytes, and comes behind its last cell.
+            is_whole &= (before == b'\r') == (byte == b'\n');
+            match byte {
+                b',' => n += 1,
+                b'\n' => {
+                    is_whole &= n == n_cells;
+                    n = 1;
+                }
+                _ => {}
+            }
+            before = byte;
+        }
+        (is_whole && before == b'\n').then_some(Lines { n_cells, text })
     }
 
     /// Each line without its end.
     pub fn iter(self) -> impl Iterator<Item = &'a str> {
-        let lines = self.text.split_terminator('\n');
-        lines.map(|line| line.trim_end_matches('\r'))
+        let ends = memchr::memchr_iter(b'\n', self.text.as_bytes());
+        let mut begin = 0;
+        ends.map(move |end| {
+            let line = &self.text[begin..end];
+            begin = end + 1;
+            line.trim_end_matches('\r')
+        })
     }
 }
 
@@ -79,11 +94,15 @@ fn from_lines<const N: usize>(lines: Lines<'_>, columns: [usize; N]) -> Option<[
     if columns.iter().any(|column| column + 1 >= lines.n_cells) {
         return None;
     }
+    let last = columns.iter().max().map_or(0, |column| column + 1);
     let mut read: [Vec<Known>; N] = std::array::from_fn(|_| Vec::new());
     for line in lines.iter() {
         let mut cells = [""; ABSORBANCE + 2];
-        for (cell, text) in cells.iter_mut().zip(line.split(',')) {
-            *cell = text;
+        let ends = memchr::memchr_iter(b',', line.as_bytes()).chain([line.len()]);
+        let mut begin = 0;
+        for (cell, end) in cells.iter_mut().zip(ends).take(last + 1) {
+            *cell = &line[begin..end];
+            begin = end + 1;
         }
         let Some(nm) = number(Some(cells[0])) else {
             continue;

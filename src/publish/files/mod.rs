@@ -72,7 +72,9 @@ pub fn files(
     frame: Option<&Frame>,
 ) -> Vec<(String, Vec<u8>)> {
     let picture = overlay(record, measurement, frame);
-    files_around(record, measurement, absorbance, picture)
+    let mut files = lasting(record, measurement, absorbance, picture);
+    files.extend(of_settings(record, measurement));
+    files
 }
 
 /// `overlay.png` alone; of a photo that is ignored nothing. It bears no verdict: an edited limit changes no picture.
@@ -83,33 +85,39 @@ pub fn overlay(record: &Record, measurement: &Measurement, frame: Option<&Frame>
     }
 }
 
-/// [`files`], of which `overlay.png` is there already.
-pub fn files_around(
+/// Those of [`files`] that no settings stand in; `picture` is [`overlay`].
+pub fn lasting(
     record: &Record,
     measurement: &Measurement,
     absorbance: Option<&[AbsorbanceRow]>,
     picture: Vec<u8>,
 ) -> Vec<(String, Vec<u8>)> {
-    let mut files = Vec::with_capacity(6);
-    let mut push = |name: &str, bytes: Vec<u8>| files.push((name.to_owned(), bytes));
-    if record.verdict != Verdict::Ignored {
-        if let Some(spectrum) = &measurement.spectrum {
-            push(SPECTRUM_CSV, spectrum_csv(spectrum, absorbance));
-            for (name, text) in exchange::files(record, spectrum, absorbance) {
-                push(name, text.into_bytes());
-            }
-        }
-        push(PEAKS_CSV, peaks_csv(&measurement.peaks));
-        push(OVERLAY_PNG, picture);
-        push(
-            SPECTRUM_SVG,
-            spectrum_svg::spectrum_svg(record, measurement, absorbance).into_bytes(),
-        );
+    let mut files = Vec::with_capacity(8);
+    if record.verdict == Verdict::Ignored {
+        return files;
     }
-    push(PHOTO_LOG, photo_log(record, measurement));
-    // Last: whoever finds it finds the rest.
-    push(QUALITY_JSON, quality_json(record));
+    let mut push = |name: &str, bytes: Vec<u8>| files.push((name.to_owned(), bytes));
+    if let Some(spectrum) = &measurement.spectrum {
+        push(SPECTRUM_CSV, spectrum_csv(spectrum, absorbance));
+        for (name, text) in exchange::files(record, spectrum, absorbance) {
+            push(name, text.into_bytes());
+        }
+    }
+    push(PEAKS_CSV, peaks_csv(&measurement.peaks));
+    push(OVERLAY_PNG, picture);
+    push(
+        SPECTRUM_SVG,
+        spectrum_svg::spectrum_svg(record, measurement, absorbance).into_bytes(),
+    );
     files
+}
+
+/// The others: the log names the rules, the record the settings' hash. The record is last: whoever finds it finds the rest.
+pub fn of_settings(record: &Record, measurement: &Measurement) -> [(String, Vec<u8>); 2] {
+    [
+        (PHOTO_LOG.to_owned(), photo_log(record, measurement)),
+        (QUALITY_JSON.to_owned(), quality_json(record)),
+    ]
 }
 
 /// What a record says of a photo's numbers, with as many digits as they are published with: estimates with three digits of
