@@ -27,16 +27,19 @@ const SUMMARIES_AT_TOP: [&str; 15] = [
     WATCHED,
 ];
 /// What spans the sessions, at the top of the results; the board leads to the latest session's.
-const OVER_SESSIONS: [&str; 6] = [
+const OVER_SESSIONS: [&str; 7] = [
     BOARD,
     "datapackage.json",
     "index.html",
     "instruments.csv",
     INSTRUMENTS,
+    BEFORE,
     "late.csv",
 ];
 /// Each bench's instrument from session to session.
 pub const INSTRUMENTS: &str = "instruments.html";
+/// The same for the page of a bench that has no lamp photo yet.
+pub const BEFORE: &str = "instruments.js";
 /// The class's board, or what leads to the latest session's.
 pub const BOARD: &str = "board.html";
 /// Has the pages say whether the program still looks.

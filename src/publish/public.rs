@@ -1,7 +1,7 @@
 //! What of the results is for everybody to read, by its path, and what kind of file it is.
 
 use super::files;
-use super::names::{self, ALIVE, WATCHED};
+use super::names::{self, ALIVE, BEFORE, WATCHED};
 
 /// The files of a photo's folder.
 const OF_A_PHOTO: [&str; 8] = [
@@ -35,7 +35,7 @@ pub fn is_public(path: &str) -> bool {
 pub fn is_of_a_bench(path: &str) -> bool {
     let components: Vec<&str> = path.split('/').collect();
     match components[..] {
-        [ALIVE | WATCHED] | [_, ALIVE | WATCHED] => true,
+        [ALIVE | WATCHED | BEFORE] | [_, ALIVE | WATCHED] => true,
         [_, _, .., name] if OF_A_PHOTO.contains(&name) => true,
         _ => names::is_in_a_bench(path),
     }
@@ -64,6 +64,7 @@ mod tests {
         for path in [
             "alive.js",
             "watched.js",
+            "instruments.js",
             "monday/watched.js",
             "heron/index.html",
             "monday/heron/index.html",

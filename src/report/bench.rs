@@ -27,6 +27,8 @@ struct Page<'a> {
     health: &'static str,
     health_class: &'static str,
     reason: Option<ShownReason>,
+    /// Folder of the session, where the bench has no scale in it yet: an earlier one's is shown. Empty otherwise.
+    session: &'a str,
     gauges: Vec<(&'static str, String)>,
     residuals: Option<String>,
     trends: Vec<Trend>,
@@ -88,6 +90,10 @@ pub fn bench_html(
         health,
         health_class,
         reason: reason.map(|r| ShownReason::new(r, Verdict::Retake)),
+        session: match bench.scale() {
+            Some(_) => "",
+            None => inputs.session,
+        },
         gauges: gauges(bench),
         residuals,
         trends: trends(bench),

@@ -59,6 +59,7 @@ pub use workbook::{ClassTables, workbook};
 const WATCHED: &str = concat!(
     include_str!("pages/watched.js"),
     include_str!("pages/folds.js"),
+    include_str!("pages/before.js"),
     include_str!("pages/ends.js"),
     include_str!("pages/codes.js"),
     include_str!("pages/wall.js")

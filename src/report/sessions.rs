@@ -1,5 +1,5 @@
 //! What spans the sessions: `index.html` lists them, `board.html` leads to the latest one's board, `late.csv` has the photos
-//! that came for one that is closed, and `instruments.csv` and `instruments.html` have each bench's instrument from session to session.
+//! that came for one that is closed, and `instruments.csv`, `.html` and `.js` have each bench's instrument from session to session.
 
 use askama::Template;
 
@@ -95,7 +95,8 @@ pub fn spanning(
         package.add("", &LATE, LATE.columns);
     }
     let photos = sessions.iter().map(|s| (s.folder, s.records.clone()));
-    let instruments = term::of_sessions(photos.collect());
+    let photos: Vec<_> = photos.collect();
+    let instruments = term::of_sessions(photos.clone());
     out.put(
         INSTRUMENTS.file,
         &term::instruments_csv(&instruments),
@@ -105,6 +106,8 @@ pub fn spanning(
     out.put(package::FILE, &package.json(), false);
     let page = term::instruments_html(title, &instruments, refresh_s);
     out.put(names::INSTRUMENTS, page.as_bytes(), false);
+    let script = term::instruments_js(photos, &instruments);
+    out.put(names::BEFORE, script.as_bytes(), false);
     let title = words::visible(title);
     let index = Index {
         title: title.clone(),

@@ -5,6 +5,8 @@ use std::path::Path;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use serde_json::json;
+use slitwatch::publish::record::Record;
+use slitwatch::terms::{Capture, Verdict};
 
 use crate::browser::browser;
 use crate::chrome::{Chrome, View};
@@ -120,4 +122,63 @@ fn a_page_is_loaded_anew_once_there_is_something_new_and_not_before() {
         false,
         "it was loaded anew"
     );
+}
+
+#[test]
+fn a_bench_without_a_lamp_photo_shows_what_its_instrument_was_in_the_session_before() {
+    let Some((mut chrome, _alone)) = browser() else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path();
+    let class = sample::class();
+    let on = |day: &str, is_lamp_there: bool| -> Vec<Record> {
+        let of_heron = class.iter().filter(|r| r.bench == "heron");
+        let good = of_heron.filter(|r| r.verdict == Verdict::Good);
+        let taken = good.filter(|r| is_lamp_there || r.capture == Some(Capture::Sample));
+        let on_day = taken.map(|r| Record {
+            taken: Some(format!("{day}T18:10:00")),
+            verdict: if is_lamp_there {
+                Verdict::Good
+            } else {
+                Verdict::Waiting
+            },
+            calibration: r.calibration.clone().filter(|_| is_lamp_there),
+            ..r.clone()
+        });
+        on_day.collect()
+    };
+    let monday = on("2026-11-23", true);
+    let tuesday = on("2026-11-24", false);
+    let wednesday = on("2026-11-25", true);
+    let sessions = [
+        ("monday", monday.as_slice()),
+        ("tuesday", tuesday.as_slice()),
+        ("wednesday", wednesday.as_slice()),
+    ];
+    for (session, records) in sessions {
+        look::write_session(&root.join(session), (session, records), 0, |_| None);
+    }
+    let mut told = |page: &str| {
+        chrome.open(&root.join(page), PROJECTOR);
+        let ask = "new Promise(done => setTimeout(() => { const box = document.getElementById('before'); \
+                   done(box === null ? 'has its own' : box.hidden ? '' : box.textContent); }, 500))";
+        chrome.ask(ask).as_str().unwrap_or_default().to_owned()
+    };
+    assert_eq!(told("tuesday/heron/index.html"), "", "nobody knows of it");
+    look::write_spanning(root, &sessions);
+    let before = told("tuesday/heron/index.html");
+    assert!(
+        before.starts_with("When last seen, in monday: "),
+        "{before}"
+    );
+    for number in ["slit width ", "tilt ", " nm/px"] {
+        assert!(before.contains(number), "{number}: {before}");
+    }
+    for session in ["monday", "wednesday"] {
+        assert_eq!(told(&format!("{session}/heron/index.html")), "has its own");
+    }
+    // The first session has none before it, whatever came after.
+    look::write_spanning(root, &sessions[1..]);
+    assert_eq!(told("tuesday/heron/index.html"), "");
 }

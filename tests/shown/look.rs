@@ -2,9 +2,10 @@
 
 use std::path::Path;
 
+use slitwatch::classify::stated::Stated;
 use slitwatch::publish::files;
 use slitwatch::publish::record::Record;
-use slitwatch::report::{Inputs, Shown, summaries};
+use slitwatch::report::{Inputs, Session, Shown, spanning, summaries};
 
 use crate::in_memory::InMemory;
 
@@ -95,6 +96,16 @@ pub fn write(
     refresh_s: u32,
     spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>,
 ) {
+    write_session(folder, ("", records), refresh_s, spectrum);
+}
+
+/// The same of one session's photos.
+pub fn write_session(
+    folder: &Path,
+    (session, records): (&str, &[Record]),
+    refresh_s: u32,
+    spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>,
+) {
     let shown: Vec<Shown<'_>> = records
         .iter()
         .map(|record| Shown {
@@ -105,7 +116,7 @@ pub fn write(
         .collect();
     let inputs = Inputs {
         title: "Lamps along the quay",
-        session: "",
+        session,
         all_spectra: false,
         photos: &shown,
         stated: &Default::default(),
@@ -118,6 +129,32 @@ pub fn write(
     let alive =
         br#"slitwatch({"state":"swept","at":"2026-11-26 18:16","ms":0,"every_s":5,"made":0})"#;
     files.0.push(("alive.js".to_owned(), alive.to_vec()));
+    put(folder, files);
+}
+
+/// What spans sessions: their folders and photos.
+pub fn write_spanning(folder: &Path, sessions: &[(&str, &[Record])]) {
+    let sessions: Vec<Session<'_>> = sessions
+        .iter()
+        .map(|(folder, records)| Session {
+            folder,
+            records: records.iter().collect(),
+            closed: None,
+        })
+        .collect();
+    let mut files = InMemory::default();
+    let stated = Stated::default();
+    spanning(
+        "Lamps along the quay",
+        &sessions,
+        &[],
+        (&stated, 0),
+        &mut files,
+    );
+    put(folder, files);
+}
+
+fn put(folder: &Path, files: InMemory) {
     for (name, bytes) in files.0 {
         let path = folder.join(name);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();

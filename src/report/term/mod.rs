@@ -2,6 +2,7 @@
 //! rebuilt since the session before, and whether it gets worse. `instruments.csv` has a row a bench and session, and
 //! `instruments.html` shows them. What is said of change is said by `answers`.
 
+mod before;
 mod drawing;
 mod own;
 mod page;
@@ -16,6 +17,7 @@ use crate::measure::optics::instrument;
 use crate::publish::record::Record;
 use crate::terms::{Calibration, Capture, Code, Estimate, Quantity, Reason, Severity, Verdict};
 
+pub use before::instruments_js;
 pub use own::Own;
 pub use page::instruments_html;
 pub use table::instruments_csv;
@@ -104,18 +106,12 @@ impl Seen<'_> {
     }
 }
 
-/// Every bench of the sessions by name. Sessions are in the order of their first photos; those that do not say when come last, by
-/// name.
+/// Every bench of the sessions by name.
 ///
 /// `sessions` are their folders and photos, in any order.
 pub fn of_sessions<'a>(sessions: Vec<(&'a str, Vec<&'a Record>)>) -> Vec<BenchTerm<'a>> {
-    let first = |records: &[&'a Record]| -> Option<&'a str> {
-        records.iter().filter_map(|r| r.taken.as_deref()).min()
-    };
-    let mut in_order = sessions;
-    in_order.sort_by_key(|(folder, records)| (first(records).is_none(), first(records), *folder));
     let mut benches: BTreeMap<&'a str, Vec<InSession<'a>>> = BTreeMap::new();
-    for (place, (folder, records)) in in_order.into_iter().enumerate() {
+    for (place, (folder, records)) in in_order(sessions).into_iter().enumerate() {
         let mut by_bench: BTreeMap<&'a str, Vec<&'a Record>> = BTreeMap::new();
         for record in records {
             if !record.bench.is_empty() && record.verdict != Verdict::Ignored {
@@ -129,6 +125,15 @@ pub fn of_sessions<'a>(sessions: Vec<(&'a str, Vec<&'a Record>)>) -> Vec<BenchTe
     }
     let benches = benches.into_iter();
     benches.map(|(bench, all)| over(bench, &all)).collect()
+}
+
+/// Sessions in the order of their first photos; those that do not say when come last, by name.
+fn in_order<'a>(mut sessions: Vec<(&'a str, Vec<&'a Record>)>) -> Vec<(&'a str, Vec<&'a Record>)> {
+    let first = |records: &[&'a Record]| -> Option<&'a str> {
+        records.iter().filter_map(|r| r.taken.as_deref()).min()
+    };
+    sessions.sort_by_key(|(folder, records)| (first(records).is_none(), first(records), *folder));
+    sessions
 }
 
 fn over<'a>(bench: &'a str, all: &[InSession<'a>]) -> BenchTerm<'a> {
