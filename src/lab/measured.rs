@@ -7,7 +7,7 @@ use crate::classify::Purpose;
 use crate::decode::Fault;
 use crate::publish::record::{Answers, Remark, file_name};
 use crate::settings::Settings;
-use crate::terms::{AbsorbanceRow, Capture, Instrument, Lamp, Measurement, Quantity};
+use crate::terms::{AbsorbanceRow, Capture, Instrument, Lamp, Measurement, Quantity, packed};
 
 use super::against::Against;
 use super::answering;
@@ -31,6 +31,7 @@ pub struct Shown {
     /// Where it is compared with its blank: whether that surely is the blank of its light.
     pub beside_its_blank: Option<bool>,
     /// Against the blank, one entry per row of the spectrum.
+    #[serde(with = "packed::maybe")]
     pub absorbance: Option<Vec<AbsorbanceRow>>,
     /// What the spectrum answers.
     pub answers: Answers,

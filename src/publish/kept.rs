@@ -16,7 +16,7 @@ pub const MEASURED: &str = "measured.bin";
 pub const HEAD_BYTES: usize = 256;
 
 /// How the first line begins. The number changes with the form of what follows.
-const MAGIC: &str = "slitwatch measured 3 ";
+const MAGIC: &str = "slitwatch measured 4 ";
 
 /// Digits of a hash.
 const DIGITS: usize = 64;

@@ -9,6 +9,7 @@ mod ground;
 mod instrument;
 mod lamp;
 mod measurement;
+pub mod packed;
 mod pairing;
 mod quantity;
 mod ranks;

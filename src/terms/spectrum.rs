@@ -3,13 +3,13 @@
 use serde::{Deserialize, Serialize};
 
 use super::Estimate;
+use super::packed::{self, Packed};
 
 /// 2 √(2 ln 2): FWHM of a Gaussian in standard deviations.
 pub const FWHM_PER_SIGMA: f64 = 2.354_820_045;
 
 /// One row of a spectrum. Signals are linear shares of full scale, background taken off.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(from = "Row", into = "Row")]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SpectrumRow {
     /// nm in standard air.
     pub wavelength_nm: f64,
@@ -25,32 +25,45 @@ pub struct SpectrumRow {
     pub clipped: f64,
 }
 
-/// A row as it is written down: its numbers alone, in the order of the fields.
-type Row = (f64, f64, f64, [f64; 3], [f64; 3], f64);
+impl Packed<10> for SpectrumRow {
+    fn numbers(&self) -> [f64; 10] {
+        let [r, g, b] = self.rgb;
+        let [r_sigma, g_sigma, b_sigma] = self.rgb_sigma;
+        [
+            self.wavelength_nm,
+            self.signal,
+            self.signal_sigma,
+            r,
+            g,
+            b,
+            r_sigma,
+            g_sigma,
+            b_sigma,
+            self.clipped,
+        ]
+    }
 
-impl From<Row> for SpectrumRow {
-    fn from((wavelength_nm, signal, signal_sigma, rgb, rgb_sigma, clipped): Row) -> SpectrumRow {
+    fn from_numbers(numbers: [f64; 10]) -> SpectrumRow {
+        let [
+            wavelength_nm,
+            signal,
+            signal_sigma,
+            r,
+            g,
+            b,
+            r_sigma,
+            g_sigma,
+            b_sigma,
+            clipped,
+        ] = numbers;
         SpectrumRow {
             wavelength_nm,
             signal,
             signal_sigma,
-            rgb,
-            rgb_sigma,
+            rgb: [r, g, b],
+            rgb_sigma: [r_sigma, g_sigma, b_sigma],
             clipped,
         }
-    }
-}
-
-impl From<SpectrumRow> for Row {
-    fn from(row: SpectrumRow) -> Row {
-        (
-            row.wavelength_nm,
-            row.signal,
-            row.signal_sigma,
-            row.rgb,
-            row.rgb_sigma,
-            row.clipped,
-        )
     }
 }
 
@@ -83,12 +96,12 @@ pub struct Spectrum {
     /// Step in nm.
     pub step_nm: f64,
     /// Rows, rising.
+    #[serde(with = "packed")]
     pub rows: Vec<SpectrumRow>,
 }
 
 /// Transmittance and absorbance of one row; absent where they mean nothing.
-#[derive(Clone, Copy, Debug, PartialEq, Default, Serialize, Deserialize)]
-#[serde(from = "Compared", into = "Compared")]
+#[derive(Clone, Copy, Debug, PartialEq, Default)]
 pub struct AbsorbanceRow {
     /// Sample over blank.
     pub transmittance: Option<Estimate>,
@@ -114,24 +127,20 @@ impl AbsorbanceRow {
     }
 }
 
-/// Transmittance and absorbance as they are written down, each a number with its standard uncertainty.
-type Compared = [Option<(f64, f64)>; 2];
-
-impl From<Compared> for AbsorbanceRow {
-    fn from(written: Compared) -> AbsorbanceRow {
-        let read = |(value, sigma)| Estimate::new(value, sigma);
-        let [transmittance, absorbance] = written.map(|written| written.map(read));
-        AbsorbanceRow {
-            transmittance,
-            absorbance,
-        }
+/// What means nothing is no number.
+impl Packed<4> for AbsorbanceRow {
+    fn numbers(&self) -> [f64; 4] {
+        let pair = |e: Option<Estimate>| e.map_or([f64::NAN; 2], |e| [e.value, e.sigma]);
+        let ([t, t_sigma], [a, a_sigma]) = (pair(self.transmittance), pair(self.absorbance));
+        [t, t_sigma, a, a_sigma]
     }
-}
 
-impl From<AbsorbanceRow> for Compared {
-    fn from(row: AbsorbanceRow) -> Compared {
-        let written = |estimate: Estimate| (estimate.value, estimate.sigma);
-        [row.transmittance, row.absorbance].map(|estimate| estimate.map(written))
+    fn from_numbers([t, t_sigma, a, a_sigma]: [f64; 4]) -> AbsorbanceRow {
+        let estimate = |value: f64, sigma| (!value.is_nan()).then(|| Estimate::new(value, sigma));
+        AbsorbanceRow {
+            transmittance: estimate(t, t_sigma),
+            absorbance: estimate(a, a_sigma),
+        }
     }
 }
 
