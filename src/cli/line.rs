@@ -115,6 +115,18 @@ pub enum Command {
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
     },
+    /// Make a page for each bench to hand in, with everything in it: instrument, photos, spectra, answers; prints on four sheets at most
+    HandIn {
+        /// Which session, as results/index.html has it, where the configuration keeps any
+        #[arg(long, value_name = "SESSION")]
+        session: Option<String>,
+        /// Of this bench alone; may be given several times
+        #[arg(long, value_name = "BENCH")]
+        bench: Vec<String>,
+        /// Write the pages into this folder [default: hand-in, in the working folder]
+        #[arg(long, value_name = "DIR")]
+        out: Option<PathBuf>,
+    },
     /// Play a synthetic class into an inbox, run it, and score the results against what was planted
     ///
     /// Prints the score. Exit status: 0 if every stated limit held, 1 if one did not or it could not be played.

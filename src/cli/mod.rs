@@ -68,6 +68,11 @@ pub fn main() -> ExitCode {
         Command::Check { all } => check(common, *all),
         Command::Slates { out, paper } => slates(common, paper, out.as_deref()),
         Command::Workbook { session, out } => book(common, session.as_deref(), out.as_deref()),
+        Command::HandIn {
+            session,
+            bench,
+            out,
+        } => hand_in(common, (session.as_deref(), bench), out.as_deref()),
         Command::Explain { photos, pictures } => explain(common, photos, pictures.as_deref()),
         Command::Help { command } => line::help(command.as_deref())
             .map_err(Failure::Usage)
@@ -353,6 +358,18 @@ fn book(common: &Common, session: Option<&str>, out: Option<&Path>) -> Result<Ex
     let worker = load(common, &configuration(common))?;
     let title = worker.settings().pages.title.clone();
     let said = run::write_workbook(&worker.setup().orders, &title, session, out)?;
+    hand_out(&format!("{}\n", tame(&said)))?;
+    Ok(ExitCode::SUCCESS)
+}
+
+fn hand_in(
+    common: &Common,
+    wanted: (Option<&str>, &[String]),
+    out: Option<&Path>,
+) -> Result<ExitCode, Failure> {
+    let worker = load(common, &configuration(common))?;
+    let settings = worker.settings().clone();
+    let said = run::write_hand_ins(&settings, &worker.setup().orders, wanted, out)?;
     hand_out(&format!("{}\n", tame(&said)))?;
     Ok(ExitCode::SUCCESS)
 }

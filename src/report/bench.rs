@@ -115,7 +115,7 @@ pub fn bench_html(
 }
 
 /// The instrument in numbers: what has been measured, newest value of each.
-fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
+pub fn gauges(bench: &BenchStanding<'_>) -> Vec<(&'static str, String)> {
     let mut gauges = Vec::new();
     if let Some((record, calibration)) = bench.scale() {
         let sigma = record.scale_sigma_nm();

@@ -13,6 +13,7 @@ mod closing;
 mod colours;
 mod dictionary;
 mod drawings;
+mod hand_in;
 mod lights;
 mod package;
 mod pages;
@@ -48,6 +49,7 @@ pub use board::board_html;
 pub use calibration_page::calibration_html;
 pub use calibrations::calibration_json;
 pub use closing::{BenchClosing, Closing, ToDo, advice, closing};
+pub use hand_in::{HandIn, hand_in_html};
 pub use quality::quality_csv;
 pub use sessions::{Late, Session, spanning};
 pub use settled::{Settled, n_to_retake};
@@ -111,26 +113,29 @@ pub fn summaries<'a>(
         )
     });
     package.add("", &SPECTRA, spectra::columns());
-    let lights = colours::of_class(photos, &mut fetch);
-    let all = series::of_class(photos, inputs.stated, &mut fetch);
-    let brackets = scenes::of_class(photos, &mut fetch);
-    let agreements = agreement::agreements(photos, &all, &mut fetch);
-    let concentrations = series::concentrations_csv(&all, inputs, &whose);
+    let found = panel::Found::of(photos, inputs.stated, &mut fetch);
+    let panel::Found {
+        lights,
+        series: all,
+        brackets,
+    } = &found;
+    let agreements = agreement::agreements(photos, all, &mut fetch);
+    let concentrations = series::concentrations_csv(all, inputs, &whose);
     for (schema, csv) in [
-        (&dictionary::COLOURS, colours::colours_csv(&lights, &whose)),
-        (&dictionary::POWER, colours::power_csv(&lights, &whose)),
+        (&dictionary::COLOURS, colours::colours_csv(lights, &whose)),
+        (&dictionary::POWER, colours::power_csv(lights, &whose)),
         (&dictionary::CONCENTRATIONS, concentrations),
-        (&dictionary::SERIES, series::series_csv(&all, &whose)),
+        (&dictionary::SERIES, series::series_csv(all, &whose)),
         (
             &dictionary::CLASS,
             agreement::class_csv(&agreements, &whose),
         ),
-        (&dictionary::TONE, scenes::tone_csv(&brackets, &whose)),
+        (&dictionary::TONE, scenes::tone_csv(brackets, &whose)),
         (
             &dictionary::BRACKETS,
-            scenes::brackets_csv(&brackets, &whose),
+            scenes::brackets_csv(brackets, &whose),
         ),
-        (&dictionary::JOINED, scenes::joined_csv(&brackets, &whose)),
+        (&dictionary::JOINED, scenes::joined_csv(brackets, &whose)),
         (&dictionary::REFERENCES, panel::references_csv()),
     ] {
         out.put(schema.file, &csv, false);
@@ -151,7 +156,7 @@ pub fn summaries<'a>(
             put(SPECTRA_WIDE.file, &wide.csv);
             package.add(&folder, &SPECTRA_WIDE, &wide.columns);
         }
-        let answers = panel::panel(&bench.name, &bench.photos, &all, &brackets, &lights);
+        let answers = panel::panel(&bench.name, &bench.photos, &found, true);
         let page = bench_html(bench, &answers, wide.is_some(), inputs);
         put("index.html", page.as_bytes());
     }

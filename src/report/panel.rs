@@ -3,14 +3,15 @@
 
 use std::collections::BTreeMap;
 
-use super::colours::Light;
+use super::colours::{self, Light};
 use super::dictionary;
 use super::drawings;
 use super::lights::{self, ShownLights};
-use super::scenes::Brackets;
-use super::series::Series;
+use super::scenes::{self, Brackets};
+use super::series::{self, Series};
 use super::shown::Shown;
 use crate::answers::references::REFERENCES;
+use crate::classify::stated::Stated;
 use crate::publish::files::table::{Row, Table};
 use crate::publish::record::{Answers, Record, Remark};
 use crate::publish::{numbers, words};
@@ -35,6 +36,7 @@ pub struct Panel<'l> {
     lamps: Vec<(String, &'l Answers)>,
     absorbed: Vec<(String, &'l Answers)>,
     lights: Option<ShownLights<'l>>,
+    has_tables: bool,
 }
 
 struct ShownSeries {
@@ -70,14 +72,39 @@ struct ShownBracket {
     picture: Option<String>,
 }
 
-/// The panel of one bench; empty where it has no series and no bracket, and no lamp was identified.
-pub fn panel(
-    bench: &str,
-    photos: &[Shown<'_>],
-    all: &[Series<'_>],
-    brackets: &[Brackets<'_>],
-    lights: &[Light<'_>],
-) -> String {
+/// What the spectra of a class, or of one bench, come to.
+pub struct Found<'a> {
+    /// Dilution series.
+    pub series: Vec<Series<'a>>,
+    /// Brackets of exposures.
+    pub brackets: Vec<Brackets<'a>>,
+    /// Colours and powers of lamps.
+    pub lights: Vec<Light<'a>>,
+}
+
+impl<'a> Found<'a> {
+    /// `fetch` gives a photo's `spectrum.csv`.
+    pub fn of(
+        photos: &[Shown<'a>],
+        stated: &'a Stated,
+        mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
+    ) -> Found<'a> {
+        Found {
+            lights: colours::of_class(photos, &mut fetch),
+            series: series::of_class(photos, stated, &mut fetch),
+            brackets: scenes::of_class(photos, &mut fetch),
+        }
+    }
+}
+
+/// The panel of one bench, as HTML; empty where it has no series and no bracket, and no lamp was identified. `has_tables` says whether
+/// the class's tables stand beside the bench's folder, for links to lead there.
+pub fn panel(bench: &str, photos: &[Shown<'_>], found: &Found<'_>, has_tables: bool) -> String {
+    let Found {
+        series: all,
+        brackets,
+        lights,
+    } = found;
     let series: Vec<ShownSeries> = all.iter().filter(|s| s.bench == bench).map(shown).collect();
     let sound = || {
         photos
@@ -111,6 +138,7 @@ pub fn panel(
         lamps,
         absorbed,
         lights,
+        has_tables,
     })
     .expect("writing to memory does not fail")
 }

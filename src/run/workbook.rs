@@ -25,25 +25,8 @@ pub fn write_workbook(
     session: Option<&str>,
     file: Option<&Path>,
 ) -> Result<String, Failure> {
-    let folder = match (orders.sessions, session) {
-        (Sessions::None, None) => orders.results.clone(),
-        (Sessions::None, Some(_)) => {
-            let text = "the configuration keeps no sessions: leave --session out";
-            return Err(Failure::Usage(text.into()));
-        }
-        (_, None) => {
-            let text = "which session? Name it with --session, as results/index.html has it";
-            return Err(Failure::Usage(text.into()));
-        }
-        (_, Some(session)) => orders.results.join(names::session_folder(session)),
-    };
-    let Ok(quality) = fs::read(folder.join("quality.csv")) else {
-        let text = format!(
-            "no quality.csv in {}: sweep it first, or name the results with --results",
-            folder.display()
-        );
-        return Err(Failure::Usage(text));
-    };
+    let folder = results_of(orders, session)?;
+    let quality = fs::read(folder.join("quality.csv")).unwrap_or_default();
     let title = match session {
         Some(session) => format!("{title} · {session}"),
         None => title.to_owned(),
@@ -63,6 +46,33 @@ pub fn write_workbook(
         tables.spectra.len(),
         tables.peaks.len()
     ))
+}
+
+/// The folder of a session's results, or of all where there are no sessions.
+///
+/// # Errors
+/// Where sessions are kept and none is named, or not one that there is; where there are no results.
+pub(super) fn results_of(orders: &Orders, session: Option<&str>) -> Result<PathBuf, Failure> {
+    let folder = match (orders.sessions, session) {
+        (Sessions::None, None) => orders.results.clone(),
+        (Sessions::None, Some(_)) => {
+            let text = "the configuration keeps no sessions: leave --session out";
+            return Err(Failure::Usage(text.into()));
+        }
+        (_, None) => {
+            let text = "which session? Name it with --session, as results/index.html has it";
+            return Err(Failure::Usage(text.into()));
+        }
+        (_, Some(session)) => orders.results.join(names::session_folder(session)),
+    };
+    if fs::metadata(folder.join("quality.csv")).is_err() {
+        let text = format!(
+            "no quality.csv in {}: sweep it first, or name the results with --results",
+            folder.display()
+        );
+        return Err(Failure::Usage(text));
+    }
+    Ok(folder)
 }
 
 /// Where it goes if nobody says.
@@ -103,7 +113,7 @@ fn tables(folder: &Path, title: String, quality: Vec<u8>) -> ClassTables {
 }
 
 /// Whole, or not at all.
-fn put(file: &Path, bytes: &[u8]) -> std::io::Result<()> {
+pub(super) fn put(file: &Path, bytes: &[u8]) -> std::io::Result<()> {
     let mut name = file.file_name().unwrap_or_default().to_owned();
     name.push(".part");
     let part = file.with_file_name(name);

@@ -60,6 +60,8 @@ pub struct Settings {
     pub instrument: Instrument,
     /// Benches that differ, by name in lower case, complete.
     pub benches: BTreeMap<String, Instrument>,
+    /// Who works at which bench, by its name in lower case. Only hand-ins name them.
+    pub people: BTreeMap<String, Vec<String>>,
     /// What becomes of which file.
     pub rules: RuleSet,
     /// What is stated of photos by their names: concentrations.
@@ -194,9 +196,14 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         check_apart(spot, inbox, results);
     }
     let instrument = t.section("instrument", sections::read_instrument);
-    let mut benches = BTreeMap::new();
+    let (mut benches, mut people) = (BTreeMap::new(), BTreeMap::new());
     for (name, spot) in t.get("benches").map(|s| s.entries()).unwrap_or_default() {
-        let bench = spot.on_top_of(instrument.clone(), sections::read_instrument);
+        let mut who = Vec::new();
+        let bench = spot.on_top_of(instrument.clone(), |bench, t| {
+            sections::read_instrument(bench, t);
+            t.set("people", &mut who, sections::read_people);
+        });
+        people.insert(name.to_lowercase(), who);
         if benches.insert(name.to_lowercase(), bench).is_some() {
             spot.mistake(
                 format!("there is already a bench named \"{name}\", letter case aside"),
@@ -261,6 +268,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         results: results?.1,
         instrument,
         benches,
+        people,
         rules: rules?
             .with_phones(phones)
             .with_slates(slates.look_at.search(camera_names)),
@@ -295,6 +303,12 @@ fn check_apart(spot: &Spot<'_>, inbox: &Path, results: &Path) {
 }
 
 impl Settings {
+    /// Who works at a bench, as far as that is stated. Letter case of `name` does not matter.
+    pub fn people_at(&self, name: &str) -> &[String] {
+        let people = self.people.get(&name.to_lowercase());
+        people.map_or(&[], Vec::as_slice)
+    }
+
     /// What is known of a bench's instrument. Letter case of `name` does not matter.
     pub fn bench(&self, name: &str) -> &Instrument {
         self.benches

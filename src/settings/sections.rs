@@ -33,6 +33,11 @@ pub(super) fn read_instrument(instrument: &mut Instrument, t: &mut Table<'_>) {
     );
 }
 
+/// Reads who works at a bench: one name, or a list.
+pub(super) fn read_people(spot: &Spot<'_>) -> Option<Vec<String>> {
+    spot.one_or_many().iter().map(Spot::text).collect()
+}
+
 /// When to look at the listing although no event came.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "lowercase")]

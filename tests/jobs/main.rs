@@ -28,6 +28,7 @@ mod explains;
 mod faults;
 mod forms;
 mod frozen;
+mod hand_in;
 mod hostile;
 mod instruments;
 mod large;

@@ -46,7 +46,7 @@ const DARK: View = View {
     ..LAPTOP
 };
 /// A4 at 96 px an inch, without margins.
-const PAPER: View = View {
+pub const PAPER: View = View {
     width: 794,
     height: 1123,
     media: "print",
@@ -69,10 +69,10 @@ const FOLDS: &str = "(() => { const wrong = [], all = [...document.querySelector
 const HIDDEN: &str = "[...document.querySelectorAll('details>:not(summary,.noprint,.onprint)')].filter(e => !e.checkVisibility()).length";
 
 /// Sheets that any page of the demo may take: its benches have eleven photos at most.
-const MOST_SHEETS: usize = 4;
+pub const MOST_SHEETS: usize = 4;
 
 /// Pages of a document as Chromium prints it: each is an object of its own, and its kind is not compressed.
-fn sheets(pdf: &[u8]) -> usize {
+pub fn sheets(pdf: &[u8]) -> usize {
     let kind = b"/Type /Page";
     pdf.windows(kind.len() + 1)
         .filter(|w| w.starts_with(kind) && w[kind.len()] != b's')
@@ -167,20 +167,27 @@ fn demo(folder: &Path) -> Vec<String> {
     let still = tempfile::tempdir().unwrap();
     let config = still.path().join("lab.yaml");
     std::fs::write(&config, shipped.replace("refresh_s: 5", "refresh_s: 0")).unwrap();
-    let done = Command::new(env!("CARGO_BIN_EXE_slitwatch"))
-        .args(["sweep", "--quiet", "--config"])
-        .arg(config)
-        .arg("--inbox")
-        .arg(here.join("demo-inbox"))
-        .arg("--results")
-        .arg(folder)
-        .output()
-        .unwrap();
-    assert!(done.status.success(), "{done:?}");
+    let run = |arguments: &[&str]| {
+        let done = Command::new(env!("CARGO_BIN_EXE_slitwatch"))
+            .args(arguments)
+            .arg("--config")
+            .arg(&config)
+            .arg("--inbox")
+            .arg(here.join("demo-inbox"))
+            .arg("--results")
+            .arg(folder)
+            .output()
+            .unwrap();
+        assert!(done.status.success(), "{done:?}");
+    };
+    run(&["sweep", "--quiet"]);
+    let hand_ins = folder.join("hand-in");
+    run(&["hand-in", "--out", hand_ins.to_str().unwrap()]);
     let mut pages = vec!["board.html".to_owned(), "class.html".to_owned()];
     for bench in ["avocet", "dunlin", "heron", "turnstone"] {
         pages.push(format!("{bench}/index.html"));
         pages.push(format!("{bench}/calibration.html"));
+        pages.push(format!("hand-in/{bench}.html"));
     }
     pages
 }
@@ -267,7 +274,8 @@ fn the_demo_s_pages_can_be_read_at_every_size_light_dark_and_printed() {
             axe.as_deref(),
         ));
         // Of each kind of page one is printed: the others are made alike.
-        let is_one_of_a_kind = !page.contains('/') || page.starts_with("heron/");
+        let is_one_of_a_kind =
+            !page.contains('/') || page.starts_with("heron/") || page.starts_with("hand-in/");
         if is_one_of_a_kind || kept_at().is_some() {
             let pdf = chrome.print();
             assert!(pdf.starts_with(b"%PDF"), "{page}");

@@ -5,6 +5,7 @@ mod browser;
 mod chrome;
 mod colours;
 mod dictionary;
+mod hand_in;
 mod in_memory;
 mod look;
 mod pages;
