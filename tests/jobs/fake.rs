@@ -24,8 +24,6 @@ pub fn photo(words: &str) -> Vec<u8> {
     bytes
 }
 
-/// These photos have no picture drawn of them.
-
 /// What a photo's measurement was made from: everything but the configuration.
 fn measured_from(job: &Job) -> String {
     let mut from = job.origin.provenance.clone();
