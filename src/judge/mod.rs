@@ -396,7 +396,8 @@ impl Judgement<'_> {
             (None, Some(px)) => (Severity::Caution, px),
             (None, None) => return,
         };
-        let named = [Code::SlitWide, Code::Defocused, Code::Moved];
+        // Where the disc is turned against the slit, lines are wide for that.
+        let named = [Code::SlitWide, Code::Defocused, Code::Moved, Code::Skewed];
         if named.iter().any(|code| self.has(*code, severity)) {
             return;
         }

@@ -9,6 +9,10 @@ use crate::terms::{Estimate, Measurement, Quantity, Subject};
 
 /// A line's width at half height is known to this share (drawn photos).
 pub const BANDPASS_SHARE: f64 = 0.05;
+/// A line alone may be two: only so many are taken for as wide as they are seen.
+const LEAST_SEEN: usize = 2;
+/// Where a width in nm is made one in px, nm.
+const MIDDLE_NM: f64 = 550.0;
 /// What is more probable than not is said.
 const PROBABLE: f64 = 0.5;
 /// The slit's image smeared aslant: its two ends bend to opposite sides by so many times the scatter of its middle line, between
@@ -71,7 +75,8 @@ pub fn sharpness(shot: &Shot, m: &mut Measurement) {
         .set(Quantity::EndShearPx, shot.survey.slit.end_shear_px);
     m.metrics.set(Quantity::LitShare, lit_share(shot));
     m.metrics.note(Quantity::SlitWidthUm, explained.width_um);
-    m.metrics.note(Quantity::LineWidthPx, explained.line_px);
+    m.metrics
+        .note(Quantity::LineWidthPx, line_width(shot, &lines, &explained));
     m.metrics.set(Quantity::LineBlurShare, explained.blur_share);
     m.metrics.set(Quantity::SlitUmPerPx, um_per_px(shot));
     m.metrics
@@ -88,23 +93,16 @@ fn lit_share(shot: &Shot) -> Option<f64> {
 /// Width at half height of the narrowest line of the measured order; without one, what the explanation makes of it.
 fn bandpass(shot: &Shot, lines: &[Witness], explained: &Explained, m: &mut Measurement) {
     let sign = shot.profile().sign;
-    let own = lines
-        .iter()
-        .filter(|l| l.is_a_line() && l.path_nm * sign > 0.0);
     // What may be a pair tells only where nothing else does: it may as well be one line.
-    let (pairs, single): (Vec<&Witness>, Vec<&Witness>) = own.partition(|l| l.may_be_a_pair());
-    let of = |lines: &[&Witness]| {
-        let widths = lines.iter().map(|l| l.one_line_nm());
-        widths.min_by(f64::total_cmp)
-    };
-    let narrowest = of(&single).or_else(|| of(&pairs));
+    let [single, pairs] = [false, true].map(|pair| own_lines(shot, lines, pair));
+    let narrowest = narrowest_nm(&single).or_else(|| narrowest_nm(&pairs));
     let by_shape = || Some(shot.shape?.fwhm_nm());
     let drawn = || {
         let um_per_nm = shot
             .scale
             .optics
             .um_per_nm(shot.inputs.bench.slit_distance_mm);
-        let px_per_nm = shot.scale.optics.rays().px_per_nm(sign * 550.0)?;
+        let px_per_nm = shot.scale.optics.rays().px_per_nm(sign * MIDDLE_NM)?;
         let blur_nm = explained.blur_px.value / px_per_nm;
         Some(box_gauss_fwhm(
             explained.width_um.value / um_per_nm,
@@ -114,6 +112,39 @@ fn bandpass(shot: &Shot, lines: &[Witness], explained: &Explained, m: &mut Measu
     let fwhm_nm = narrowest.or_else(by_shape).or_else(drawn);
     let bandpass = fwhm_nm.map(|nm| Estimate::new(nm, BANDPASS_SHARE * nm));
     m.metrics.note(Quantity::BandpassNm, bandpass);
+}
+
+/// The lines of the measured order that may be pairs, or those that are single.
+fn own_lines<'l>(shot: &Shot, lines: &'l [Witness], pair: bool) -> Vec<&'l Witness> {
+    let sign = shot.profile().sign;
+    let own = lines.iter();
+    let own = own.filter(|l| l.is_a_line() && l.path_nm * sign > 0.0);
+    own.filter(|l| l.may_be_a_pair() == pair).collect()
+}
+
+fn narrowest_nm(lines: &[&Witness]) -> Option<f64> {
+    let widths = lines.iter().map(|l| l.one_line_nm());
+    widths.min_by(f64::total_cmp)
+}
+
+/// Width of a line, px: by slit and blur as they are explained, or as the measured order has it, where that is wider. The order may be
+/// out of focus where the slit's own image is not, and lines that are seen are so wide whatever explains them.
+fn line_width(shot: &Shot, lines: &[Witness], explained: &Explained) -> Estimate {
+    let single = own_lines(shot, lines, false);
+    let seen_nm = match single.len() >= LEAST_SEEN {
+        true => narrowest_nm(&single),
+        false => shot.shape.map(|shape| shape.fwhm_nm()),
+    };
+    let px_per_nm = shot
+        .scale
+        .optics
+        .rays()
+        .px_per_nm(shot.profile().sign * MIDDLE_NM);
+    let seen_px = seen_nm.zip(px_per_nm).map(|(nm, px_per_nm)| nm * px_per_nm);
+    match seen_px {
+        Some(px) if px > explained.line_px.value => Estimate::new(px, BANDPASS_SHARE * px),
+        _ => explained.line_px,
+    }
 }
 
 /// Has the picture moved during the exposure?
