@@ -8,6 +8,7 @@
 mod imports;
 
 use std::collections::BTreeSet;
+use std::ffi::OsString;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -496,7 +497,8 @@ fn nothing_is_left_lying_about() {
 
 #[test]
 fn the_top_folder_holds_what_it_should() {
-    let expected: BTreeSet<&str> = [
+    let expected: BTreeSet<OsString> = [
+        ".cargo",
         ".ci",
         ".gitignore",
         "Cargo.lock",
@@ -510,21 +512,15 @@ fn the_top_folder_holds_what_it_should() {
         "src",
         "tests",
     ]
+    .map(OsString::from)
     .into();
     // Made by git, by cargo and by the program itself.
     let made = [".git", "target", "results"];
-    let there: Vec<String> = fs::read_dir(root())
+    let there: BTreeSet<OsString> = fs::read_dir(root())
         .expect("the repository")
-        .map(|entry| {
-            entry
-                .expect("an entry")
-                .file_name()
-                .to_string_lossy()
-                .into_owned()
-        })
-        .filter(|name| !made.contains(&name.as_str()))
+        .map(|entry| entry.expect("an entry").file_name())
+        .filter(|name| !made.iter().any(|made| name == made))
         .collect();
-    let there: BTreeSet<&str> = there.iter().map(String::as_str).collect();
     assert_eq!(there, expected);
 }
 

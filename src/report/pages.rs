@@ -233,7 +233,7 @@ pub fn next(record: &Record) -> &'static str {
         (Verdict::Waiting, _) => "Sound, but without a scale: photograph the calibration lamp.",
         (_, Some(Capture::Calibration)) => "The scale is set. Go on with the samples.",
         (_, Some(Capture::Blank)) => "The blank is in. Keep exposure and focus as they are.",
-        _ => "Nothing to do. Go on.",
+        _ => "This photo is fine. Go on.",
     }
 }
 

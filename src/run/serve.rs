@@ -22,10 +22,11 @@ use hyper_util::rt::{TokioIo, TokioTimer};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, percent_decode_str, utf8_percent_encode};
 use tokio::task::JoinHandle;
 
+use crate::publish::files::QUALITY_JSON;
 use crate::publish::names;
 use crate::publish::public::{is_of_a_bench, is_public, media_type};
 use crate::slates::Square;
-use crate::system::{file_numbers, open_plain};
+use crate::system::{file_numbers, look_at, open_plain};
 
 use super::failure::Failure;
 
@@ -61,6 +62,11 @@ const BETWEEN_LOOKS: Duration = Duration::from_millis(20);
 pub const USUAL_PORT: u16 = 8080;
 /// Ports above a taken one of which a free one is proposed.
 const PORTS_TRIED: u16 = 20;
+
+/// What a bench's phone is shown before its page is there, and in how many seconds it shall ask again.
+const WAIT: &str = "<!DOCTYPE html><html lang=\"en\"><meta name=\"viewport\" content=\"width=device-width\"><title>Not ready yet</title>\
+    <p>This bench's page is being made. It comes by itself in a moment.</p></html>\n";
+const WAIT_S: &str = "2";
 
 /// What stands unencoded in an address (RFC 3986, 2.3, and `/`).
 const ENCODED: &AsciiSet = &NON_ALPHANUMERIC
@@ -284,6 +290,11 @@ fn answer(method: &Method, path: &str, headers: &HeaderMap, site: &Site) -> Resp
     if has(&index(&asked)) {
         return led_to(&format!("{asked}/"));
     }
+    let is_page = file.ends_with("/index.html");
+    let page = if is_page { file } else { index(&asked) };
+    if is_to_come(&site.results, &page) {
+        return asked_to_wait();
+    }
     // Whoever may not see a thing is not told either whether it is there.
     if is_admitted {
         not_here()
@@ -342,6 +353,18 @@ fn asked_for_the_password() -> Response<Pieces> {
     );
     let how = HeaderValue::from_static("Basic realm=\"the whole class\", charset=\"UTF-8\"");
     response.headers_mut().insert(header::WWW_AUTHENTICATE, how);
+    response
+}
+
+/// Has the browser come again, by itself, for a page that is being made.
+fn asked_to_wait() -> Response<Pieces> {
+    let mut response = told(StatusCode::SERVICE_UNAVAILABLE, WAIT);
+    let headers = response.headers_mut();
+    let page = HeaderValue::from_static(media_type(names::BOARD));
+    headers.insert(header::CONTENT_TYPE, page);
+    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    headers.insert(header::RETRY_AFTER, HeaderValue::from_static(WAIT_S));
+    headers.insert(header::REFRESH, HeaderValue::from_static(WAIT_S));
     response
 }
 
@@ -408,6 +431,29 @@ fn handed(path: &str, file: File, headers: &HeaderMap) -> Response<Pieces> {
         headers.insert(header::ETAG, mark);
     }
     response
+}
+
+/// True for a bench's page that is still to be made: its first photo's verdict is there a moment before it.
+fn is_to_come(results: &Path, page: &str) -> bool {
+    let Some(folder) = page.strip_suffix("/index.html").map(Path::new) else {
+        return false;
+    };
+    let is_folder = || look_at(results, folder).is_ok_and(|found| found.is_dir());
+    let is_missing = |path: &Path| {
+        let looked = look_at(results, path);
+        looked.is_err_and(|error| error.kind() == io::ErrorKind::NotFound)
+    };
+    // A session has a board, a photo its verdict, and whatever lies in a bench's folder is no bench.
+    let others = [
+        folder.join(names::BOARD),
+        folder.join(QUALITY_JSON),
+        folder.with_file_name("index.html"),
+    ];
+    is_public(page)
+        && is_of_a_bench(page)
+        && is_folder()
+        && is_missing(Path::new(page))
+        && others.iter().all(|path| is_missing(path))
 }
 
 /// Opens a published file, never over a link and never anything but a file.

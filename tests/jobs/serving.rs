@@ -139,6 +139,38 @@ fn the_pages_are_handed_out_to_be_read_and_only_that() {
 }
 
 #[test]
+fn a_bench_s_phone_waits_for_a_page_that_is_being_made_and_for_no_other() {
+    let served = served();
+    let results = served.place.results();
+    // As it is between a bench's first verdict and its page.
+    fs::create_dir_all(results.join("dunlin/lamp-01.jpg")).unwrap();
+    fs::write(results.join("dunlin/lamp-01.jpg/quality.json"), "{}").unwrap();
+    for path in ["/dunlin/", "/dunlin", "/dunlin/index.html"] {
+        let (status, head, body) = served.get(path);
+        assert_eq!(status, 503, "{path}: {head}");
+        for line in ["refresh: 2", "retry-after: 2", "content-type: text/html"] {
+            assert!(head.contains(line), "{path}: {head}");
+        }
+        let body = String::from_utf8(body).unwrap();
+        assert!(body.contains("being made"), "{path}: {body}");
+    }
+    fs::create_dir_all(results.join("heron/late")).unwrap();
+    for path in [
+        "/knot/",
+        "/knot/index.html",
+        "/heron/late/",
+        "/heron/late",
+        "/heron/quay%201.jpg/",
+        "/dunlin/calibration.html",
+        "/dunlin/code.svg",
+    ] {
+        assert_eq!(served.get(path).0, 404, "{path}");
+    }
+    fs::write(results.join("dunlin/index.html"), "made").unwrap();
+    assert_eq!(served.get("/dunlin/").2, b"made");
+}
+
+#[test]
 fn each_bench_s_address_is_handed_out_as_a_code_that_stands_on_no_disk() {
     let served = served();
     let code = |path: &str| {

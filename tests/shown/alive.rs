@@ -19,14 +19,17 @@ const PROJECTOR: View = View {
     media: "screen",
 };
 
-fn now_ms() -> u64 {
+/// Where the program says that it serves the pages.
+const ADDRESS: &str = "http://192.0.2.7:8080/";
+
+pub fn now_ms() -> u64 {
     let since = SystemTime::now().duration_since(UNIX_EPOCH);
     since.expect("after 1970").as_millis() as u64
 }
 
 /// Writes what the program would say.
-fn say(folder: &Path, state: &str, ms: u64, made: u64, trouble: bool) {
-    let said = json!({"state": state, "at": "19:04:12", "ms": ms, "every_s": 5.0, "made": made, "trouble": trouble});
+pub fn say(folder: &Path, state: &str, ms: u64, made: u64, trouble: bool) {
+    let said = json!({"state": state, "at": "19:04:12", "ms": ms, "every_s": 5.0, "made": made, "trouble": trouble, "address": ADDRESS});
     let script = format!("slitwatch({said});\n//end\n");
     std::fs::write(folder.join("alive.js"), script).unwrap();
 }
@@ -73,6 +76,9 @@ fn pages_say_whether_somebody_still_looks() {
             let (as_class, text) = shown(&mut chrome);
             assert_eq!(as_class, class, "{page}: {text}");
             assert!(text.contains(words), "{page}: {text}");
+            // Where nobody serves, nobody is sent.
+            let is_served = state == "watched" && class == "watched";
+            assert_eq!(text.contains(ADDRESS), is_served, "{page}: {text}");
             // The sample's pictures are not drawn.
             let complaints = chrome.complaints(root).into_iter();
             let others: Vec<String> = complaints.filter(|c| !c.contains(".jpg/")).collect();

@@ -2,6 +2,7 @@
 
 use serde_json::Value;
 
+use crate::alive::{now_ms, say};
 use crate::browser::{CHECKS, browser, kept_at};
 use crate::chrome::{Chrome, View};
 use crate::{look, sample};
@@ -104,6 +105,31 @@ fn the_board_of_one_to_sixty_benches_fits_a_wall_without_scrolling() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn an_alarm_hides_no_bench_on_a_wall() {
+    let Some((mut chrome, _alone)) = browser() else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path();
+    look::write(root, &sample::room(60), 0, |_| None);
+    say(root, "watched", now_ms() - 60_000, 0, false);
+    for view in [FULL_HD, HD] {
+        chrome.open(&root.join("board.html"), view);
+        // The board is laid out anew for the alarm, which comes by a script of its own.
+        let ask = "new Promise(done => { const began = Date.now(), look = () => { const box = document.getElementById('alive').getBoundingClientRect(); \
+            const seen = [...document.querySelectorAll('.fleet li,.call')].filter(e => e.checkVisibility()).map(e => e.getBoundingClientRect()); \
+            const free = seen.filter(r => r.bottom <= innerHeight && (r.top >= box.bottom || r.bottom <= box.top)).length; \
+            const says = [document.getElementById('alive').className, box.height > 40, seen.length - free, seen.length >= 60]; \
+            says.join() === 'silent,true,0,true' || Date.now() - began > 5000 ? done(says.join()) : setTimeout(look, 50); }; look(); })";
+        assert_eq!(chrome.ask(ask), "silent,true,0,true", "{}", view.width);
+        if let Some(folder) = kept_at() {
+            let name = format!("wall-silent-{}.png", view.width);
+            std::fs::write(folder.join(name), chrome.picture(false)).unwrap();
+        }
+    }
 }
 
 #[test]

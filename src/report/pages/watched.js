@@ -28,7 +28,7 @@
     var isSilent = isWatched && Date.now() - changedAt > 3000 * heard.every_s;
     var state = isSilent ? "silent" : isWatched && heard.trouble ? "blind" : heard.state;
     var words = box.dataset[state] || "";
-    if (heard.address && isWatched) words += " " + box.dataset.address;
+    if (heard.address && state === "watched") words += " " + box.dataset.address;
     words = words.replace("{at}", heard.at).replace("{address}", heard.address);
     if (box.textContent !== words) box.textContent = words;
     box.className = state;
