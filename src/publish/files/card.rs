@@ -164,7 +164,7 @@ fn said(record: &Record) -> (String, String) {
         Verdict::Waiting => {
             "Photograph the calibration lamp: this photo is then measured by itself."
         }
-        _ => "Nothing to do. Go on.",
+        _ => "This photo is fine. Go on.",
     };
     (scale.unwrap_or_default(), next.to_owned())
 }
