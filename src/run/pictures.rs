@@ -7,22 +7,15 @@ use crate::lab::Picture;
 
 use super::looking::Turn;
 
-/// What a picture takes before any was seen, bytes: 12 megapixels of three bytes.
+/// What a picture takes as long as none was kept, bytes: 12 megapixels of three bytes.
 const USUAL_BYTES: u64 = 36_000_000;
 
 /// Pictures by their photos' turns, with the hashes of their bytes.
+#[derive(Default)]
 pub struct Pictures {
     kept: BTreeMap<Turn, (String, Picture)>,
-    usual_bytes: u64,
-}
-
-impl Default for Pictures {
-    fn default() -> Pictures {
-        Pictures {
-            kept: BTreeMap::new(),
-            usual_bytes: USUAL_BYTES,
-        }
-    }
+    /// Of the largest that was kept.
+    largest_bytes: Option<u64>,
 }
 
 impl Pictures {
@@ -32,17 +25,19 @@ impl Pictures {
 
     /// True where within `most_bytes` one more picture can be kept beside those that are there and `n_to_come`, or where none can be.
     pub fn has_room(&self, n_to_come: usize, most_bytes: u64) -> bool {
-        let to_come = self.usual_bytes.saturating_mul(n_to_come as u64 + 1);
+        let each = self.largest_bytes.unwrap_or(USUAL_BYTES);
+        let to_come = each.saturating_mul(n_to_come as u64 + 1);
         let is_first = self.kept.is_empty() && n_to_come == 0;
-        is_first || self.usual_bytes > most_bytes || self.n_bytes() + to_come <= most_bytes
+        is_first || each > most_bytes || self.n_bytes() + to_come <= most_bytes
     }
 
     /// Keeps a picture, if need be in the place of those whose turns come first. One that is larger than `most_bytes` is not kept.
     pub fn keep(&mut self, turn: Turn, hash: &str, picture: Picture, most_bytes: u64) {
-        self.usual_bytes = picture.n_bytes();
-        if self.usual_bytes > most_bytes {
+        let n_bytes = picture.n_bytes();
+        if n_bytes > most_bytes {
             return;
         }
+        self.largest_bytes = self.largest_bytes.max(Some(n_bytes));
         self.kept.insert(turn, (hash.to_owned(), picture));
         while self.n_bytes() > most_bytes {
             self.kept.pop_first();
@@ -104,19 +99,18 @@ mod tests {
     }
 
     #[test]
-    fn there_is_room_for_as_many_as_the_last_one_lets_hope() {
+    fn there_is_room_for_as_many_as_the_largest_lets_hope() {
         let mut pictures = Pictures::default();
-        assert!(
-            pictures.has_room(0, 300),
-            "the first one shows how much it takes"
-        );
-        assert!(
-            pictures.has_room(7, 300),
-            "none of that size is kept anyway"
-        );
-        let turn = ("heron".to_owned(), None, Rel::new("a"));
-        pictures.keep(turn, "a", picture(30), 300);
+        let is_there = pictures.has_room(0, 300) && pictures.has_room(7, 300);
+        assert!(is_there, "none of the usual size is kept anyway");
+        let turn = |name: &str| ("heron".to_owned(), None, Rel::new(name));
+        for (hash, pixels) in [("a", 30), ("small", 1), ("huge", 101)] {
+            pictures.keep(turn(hash), hash, picture(pixels), 300);
+        }
         let n_to_come = (0..9).filter(|&n| pictures.has_room(n, 300)).count();
-        assert_eq!(n_to_come, 2, "90 of 300 bytes are taken");
+        assert_eq!(
+            n_to_come, 2,
+            "93 of 300 bytes are taken, and the next ones may take 90 each"
+        );
     }
 }
