@@ -54,7 +54,9 @@ impl Engine<'_> {
         };
         let held = |path: &Rel| self.held(path);
         let jobs = self.world.plan(&bench, &self.published, held, orders);
-        let mut jobs = jobs.into_iter().filter(|job| self.is_likely(job));
+        let has_slates = self.has_slates(&bench);
+        let likely = |job: &Job| self.is_likely(job, has_slates);
+        let mut jobs = jobs.into_iter().filter(likely);
         match jobs.find(|job| job.path() == path || is_for_others(job)) {
             Some(job) if self.has_no_place_for(&job) => Ahead::Wait,
             Some(job) => Ahead::Make(Box::new(job)),
@@ -65,13 +67,24 @@ impl Engine<'_> {
         }
     }
 
+    /// True where a slate speaks of a photo of this bench.
+    fn has_slates(&self, bench: &str) -> bool {
+        let mut photos = self.world.of_bench(bench).iter();
+        photos.any(|path| {
+            let photo = self.world.get(path);
+            photo.is_some_and(|photo| photo.is_slate() || photo.decision.basis.slate.is_some())
+        })
+    }
+
     /// True where a job will hardly change by what is still to be looked at: of a photo without results, and with a lamp photo where it
-    /// needs one.
-    fn is_likely(&self, job: &Job) -> bool {
+    /// needs one. Where there are slates, one may say of any later photo that it is the blank of all before it.
+    fn is_likely(&self, job: &Job, has_slates: bool) -> bool {
         let capture = job.origin.decision.purpose().map(|p| p.capture);
         let needs_none = matches!(capture, Some(Capture::Calibration | Capture::Dark));
         let is_new = !self.published.contains_key(&job.folder);
-        let is_known = needs_none || !job.company.calibrations.is_empty();
+        let may_get_blank = has_slates && capture == Some(Capture::Sample);
+        let has_blank = !may_get_blank || !job.company.blanks.is_empty();
+        let is_known = needs_none || !job.company.calibrations.is_empty() && has_blank;
         is_new && is_known && job.fate == Fate::Measure
     }
 

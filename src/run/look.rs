@@ -4,7 +4,6 @@
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use crate::arrive::settle::Candidate;
-use crate::slates::Sighting;
 use crate::terms::Seen;
 
 use super::bell::Event;
@@ -83,8 +82,9 @@ impl Engine<'_> {
         self.looking.remember(&known.hash, seen.clone());
         let turn = turn(&candidate.path, &known);
         let known = known.looked_at(seen, self.setup.work.as_ref());
-        let is_slate = !matches!(known.sighting(), Sighting::None);
-        if let Some(picture) = picture.filter(|_| known.fate() == Fate::Measure && !is_slate) {
+        if let Some(picture) =
+            picture.filter(|_| known.fate() == Fate::Measure && !known.is_slate())
+        {
             let most_bytes = self.setup.orders.picture_bytes;
             let pictures = &mut self.looking.pictures;
             pictures.keep(turn, &known.hash, picture, most_bytes);
