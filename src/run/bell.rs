@@ -6,11 +6,11 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use crossbeam_channel::{Receiver, Sender};
 
 use crate::arrive::settle::Candidate;
-use crate::terms::Seen;
 
 use super::intake::Taken;
 use super::job::Job;
 use super::known::Known;
+use super::looking::Looked;
 use super::make::Made;
 use super::summing::Summed;
 
@@ -25,7 +25,7 @@ pub enum Event {
     /// An entry was read, by the reader of this number.
     Read(Box<(u64, Candidate, Taken)>),
     /// A photo was looked at; nothing was seen where it has changed meanwhile.
-    Looked(Box<(Candidate, Known, Option<Seen>)>),
+    Looked(Box<(Candidate, Known, Option<Looked>)>),
     /// A photo's folder was made, or not.
     Made(Box<(Arc<Job>, Made)>),
     /// The class's tables and pages were made.

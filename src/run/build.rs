@@ -1,6 +1,6 @@
 //! The engine's work: what is to be made, in which order, by whom, and what happens when it cannot be put in place.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Bound;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -23,7 +23,8 @@ const RETRY: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs
 impl Engine<'_> {
     /// Works out folders and circumstances; if anything is new, every bench is planned again.
     pub(super) fn arrange(&mut self) {
-        if self.world.arrange(self.setup.work.as_ref()) && !self.stopping {
+        self.is_rearranged |= self.world.arrange(self.setup.work.as_ref());
+        if std::mem::take(&mut self.is_rearranged) && !self.stopping {
             self.queues.clear();
             self.dirty_benches = self.all_benches();
             self.stale_possible = true;
@@ -113,18 +114,7 @@ impl Engine<'_> {
         }
         for bench in std::mem::take(&mut self.dirty_benches) {
             self.queues.remove(&bench);
-            let held = |path: &Rel| {
-                if self.in_hand.contains_key(path) {
-                    return Held::Busy;
-                }
-                match self.setbacks.get(path) {
-                    None => Held::Free,
-                    Some(_) if self.mode != Mode::Watch => Held::GivenUp,
-                    Some(setback) if setback.retry_at.is_none() => Held::Free,
-                    Some(setback) if setback.n >= TRIES => Held::GivenUp,
-                    Some(_) => Held::Busy,
-                }
-            };
+            let held = |path: &Rel| self.held(path);
             let orders = &self.setup.orders;
             let mut jobs = self.world.plan(&bench, &self.published, held, orders);
             for job in &mut jobs {
@@ -135,6 +125,20 @@ impl Engine<'_> {
             } else if !self.in_hand.values().any(|h| h.bench == bench) {
                 self.is_done_with_bench(&bench);
             }
+        }
+    }
+
+    /// What keeps a photo from being worked on.
+    pub(super) fn held(&self, path: &Rel) -> Held {
+        if self.in_hand.contains_key(path) {
+            return Held::Busy;
+        }
+        match self.setbacks.get(path) {
+            None => Held::Free,
+            Some(_) if self.mode != Mode::Watch => Held::GivenUp,
+            Some(setback) if setback.retry_at.is_none() => Held::Free,
+            Some(setback) if setback.n >= TRIES => Held::GivenUp,
+            Some(_) => Held::Busy,
         }
     }
 
@@ -190,14 +194,7 @@ impl Engine<'_> {
             }
             let cost = job.cost_in_hand();
             let fits = self.bytes_in_hand + bytes_busy + cost <= self.setup.orders.memory_bytes;
-            let meets = |h: &Arc<Job>| {
-                let below =
-                    |a: &str, b: &str| a.strip_prefix(b).is_some_and(|rest| rest.starts_with('/'));
-                h.folder == job.folder
-                    || below(&h.folder, &job.folder)
-                    || below(&job.folder, &h.folder)
-            };
-            if !self.in_hand.is_empty() && (!fits || self.in_hand.values().any(meets)) {
+            if !self.in_hand.is_empty() && (!fits || meets_any(&self.in_hand, job)) {
                 return;
             }
             if let Some(job) = queue.pop_front() {
@@ -209,8 +206,15 @@ impl Engine<'_> {
         }
     }
 
-    pub(super) fn start(&mut self, job: Job) {
+    pub(super) fn start(&mut self, mut job: Job) {
         self.bytes_in_hand += job.cost_in_hand();
+        if job.fate == Fate::Measure && !job.stands {
+            let picture = self
+                .looking
+                .pictures
+                .take(&job.origin.provenance.photo_hash);
+            job.picture = picture.into();
+        }
         let job = Arc::new(job);
         self.in_hand.insert(job.path().clone(), job.clone());
         let (work, shelf) = (self.setup.work.clone(), self.shelf.clone());
@@ -333,6 +337,14 @@ impl Engine<'_> {
             self.warn(trouble.to_string());
         }
     }
+}
+
+/// True where a job's folder is, or lies in or about, that of one in hand.
+pub(super) fn meets_any(in_hand: &BTreeMap<Rel, Arc<Job>>, job: &Job) -> bool {
+    let below = |a: &str, b: &str| a.strip_prefix(b).is_some_and(|rest| rest.starts_with('/'));
+    in_hand.values().any(|h| {
+        h.folder == job.folder || below(&h.folder, &job.folder) || below(&job.folder, &h.folder)
+    })
 }
 
 /// Writes one line of the log about a photo: what became of it.

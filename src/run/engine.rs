@@ -131,6 +131,8 @@ pub struct Engine<'a> {
     /// Files that could not be read, to be tried again once a minute.
     pub(super) unread: HashMap<Rel, Identity>,
     pub(super) looking: Looking,
+    /// True where folders were worked out since all benches were planned.
+    pub(super) is_rearranged: bool,
     pub(super) world: World,
 
     pub(super) published: Published,
@@ -219,6 +221,7 @@ impl<'a> Engine<'a> {
             read_failures: HashMap::new(),
             unread: HashMap::new(),
             looking: Looking::default(),
+            is_rearranged: false,
             world: World::default(),
             published: Published::new(),
             frozen: BTreeMap::new(),
@@ -336,10 +339,13 @@ impl<'a> Engine<'a> {
         Ok(report)
     }
 
+    /// True where all files are read whose disk answers.
+    pub(super) fn is_read(&self) -> bool {
+        self.to_read.is_empty() && self.readers.busy(Instant::now()).0 == 0
+    }
+
     pub(super) fn is_done_reading(&self) -> bool {
-        self.to_read.is_empty()
-            && self.readers.busy(Instant::now()).0 == 0
-            && self.looking.is_done()
+        self.is_read() && self.looking.is_done()
     }
 
     fn is_finished(&self) -> bool {

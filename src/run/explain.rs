@@ -12,7 +12,7 @@ use crate::arrive::settle::Candidate;
 use crate::classify::{Decision, Outcome, Phone, Then};
 use crate::decode::{self, Facts};
 use crate::judge::exposure_time;
-use crate::lab::{self, Against, Examined, Origin};
+use crate::lab::{self, Against, Examined, Origin, Picture};
 use crate::publish::files;
 use crate::publish::record::Provenance;
 use crate::terms::{Capture, Verdict};
@@ -52,14 +52,13 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
     };
     let photo = below.map_or_else(|| path.display().to_string(), |rel| rel.shown());
     let facts = decode::facts(&bytes);
-    let hash = blake3::hash(&bytes).to_hex().to_string();
-    let known = decided(photo.clone(), facts, &bytes, &hash, worker);
+    let (known, picture) = decided(photo.clone(), facts, &bytes, worker);
     let is_in_inbox = planned.is_some();
     let (planned, why_ungoverned) = planned.unzip();
     let facts = known.facts;
     let decided = planned.as_ref().map(|job| job.origin.decision.clone());
     let decision = decided.unwrap_or(known.decision);
-    let job = planned.unwrap_or_else(|| {
+    let mut job = planned.unwrap_or_else(|| {
         Job::alone(Origin {
             photo: photo.clone(),
             facts: facts.clone(),
@@ -67,6 +66,7 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
             provenance: Provenance::default(),
         })
     });
+    job.picture = picture.into();
     let is_measured = decision.purpose().is_some() && job.fate == Fate::Measure;
     let examined = is_measured.then(|| worker.examine(&job, &bytes, &Fate::Measure));
     let examined = examined.transpose().map_err(changed)?;
@@ -143,14 +143,15 @@ fn below(inbox: &Path, file: &Path) -> Option<Rel> {
     Some(Rel::new(below))
 }
 
-/// The photo as the rules decide on it, looked at where they ask for it.
-fn decided(photo: String, facts: Facts, bytes: &[u8], hash: &str, worker: &Worker) -> Known {
+/// The photo as the rules decide on it, looked at where they ask for it; then with its picture.
+fn decided(photo: String, facts: Facts, bytes: &[u8], worker: &Worker) -> (Known, Option<Picture>) {
     let decision = worker.decide(&photo, &facts);
     let known = Known::new(photo, facts, decision);
-    match known.asks_to_look() {
-        true => known.looked_at(worker.look(bytes, hash), worker),
-        false => known,
+    if !known.asks_to_look() {
+        return (known, None);
     }
+    let (seen, picture) = worker.look(bytes);
+    (known.looked_at(seen, worker), picture)
 }
 
 /// What the photos of an inbox turn out to be that only a look can tell, as far as they may belong to the bench of `own`: where rules
@@ -165,7 +166,7 @@ fn look_at(known: &mut [(Rel, Known)], own: &Rel, worker: &Worker) {
             patience: orders.give_up,
         };
         if let Ok(bytes) = source.read(&photo.hash) {
-            let seen = worker.look(&bytes, &photo.hash);
+            let (seen, _) = worker.look(&bytes);
             *photo = photo.clone().looked_at(seen, worker);
         }
     };

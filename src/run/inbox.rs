@@ -436,6 +436,7 @@ impl Engine<'_> {
                 if looks_otherwise {
                     self.looking.forget();
                 }
+                self.looking.pictures.clear();
                 let work = self.setup.work.as_ref();
                 for path in self.world.decide_again(work, looks_otherwise) {
                     self.look_again(&path);

@@ -1,9 +1,10 @@
 //! One photo's work: what it is, what is to happen with it, and what it is made from.
 
 use std::collections::BTreeMap;
+use std::sync::{Mutex, PoisonError};
 
 use crate::arrive::listing::Rel;
-use crate::lab::{Companion, Company, Origin};
+use crate::lab::{Companion, Company, Origin, Picture};
 use crate::terms::Code;
 
 use super::read::{Gone, Source};
@@ -37,6 +38,8 @@ pub struct Job {
     pub(super) cost: u64,
     /// True where its measurement stands: it is judged again, and its file is not read.
     pub(super) stands: bool,
+    /// Its picture, where it was decoded to be looked at and is still kept.
+    pub(super) picture: Mutex<Option<Picture>>,
 }
 
 impl Job {
@@ -52,6 +55,7 @@ impl Job {
             sources: BTreeMap::new(),
             cost: 0,
             stands: false,
+            picture: Mutex::default(),
         }
     }
 
@@ -61,6 +65,12 @@ impl Job {
             true => 0,
             false => self.cost,
         }
+    }
+
+    /// Hands over the photo's picture, where it has been decoded before.
+    pub fn take_picture(&self) -> Option<Picture> {
+        let mut picture = self.picture.lock().unwrap_or_else(PoisonError::into_inner);
+        picture.take()
     }
 
     pub(super) fn path(&self) -> &Rel {

@@ -139,6 +139,11 @@ impl Known {
         self.fault.is_none() && (self.by_itself.purpose().is_some() || basis.person.is_some())
     }
 
+    /// True where it is a slate, read or not.
+    pub(super) fn is_slate(&self) -> bool {
+        !matches!(self.sighting(), Sighting::None)
+    }
+
     /// What slate it is. What a person says the photo is, or that it does not count, goes before that.
     pub(super) fn sighting(&self) -> Sighting {
         let is_settled = |said: &Said| said.settles_capture();

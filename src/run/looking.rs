@@ -1,21 +1,41 @@
 //! Photos whose name says nothing, and that somebody must look at before it is known what they are; and what was seen in others:
 //! each content is looked at once.
 
-use std::collections::{BTreeMap, HashMap, VecDeque};
+use std::collections::{BTreeMap, HashMap};
+
+use jiff::civil::DateTime;
 
 use crate::arrive::listing::Rel;
 use crate::arrive::settle::Candidate;
+use crate::lab::Picture;
 use crate::terms::Seen;
 
 use super::known::Known;
+use super::pictures::Pictures;
 use super::work::Work;
+
+/// The order in which photos are looked at: bench by bench as their names say, and in the order in which they were taken.
+pub type Turn = (String, Option<DateTime>, Rel);
+
+/// When a photo's turn comes.
+pub fn turn(path: &Rel, known: &Known) -> Turn {
+    let bench = known.by_itself.bench().to_owned();
+    (bench, known.facts.taken, path.clone())
+}
+
+/// What a look brings: what was seen, and the picture, where it could be decoded.
+pub type Looked = (Seen, Option<Picture>);
 
 /// Photos to be looked at, and what was seen in others.
 #[derive(Default)]
 pub struct Looking {
-    pub(super) waiting: VecDeque<(Candidate, Known)>,
+    pub(super) waiting: BTreeMap<Turn, (Candidate, Known)>,
+    /// The bench that was looked at last.
+    pub(super) bench: String,
     /// By path, with the bytes that each takes.
     pub(super) in_hand: BTreeMap<Rel, u64>,
+    /// Of those that were looked at and are still to be measured.
+    pub(super) pictures: Pictures,
     /// By the hash of a photo's bytes.
     seen: HashMap<String, Seen>,
 }
@@ -29,6 +49,18 @@ impl Looking {
     /// Photos that are being looked at.
     pub fn n_in_hand(&self) -> usize {
         self.in_hand.len()
+    }
+
+    /// The photo that is to be looked at next. Of a bench the last one comes first: a lamp photo is taken at the beginning, at the end,
+    /// or both, and a slate before what it speaks of.
+    pub fn next(&self) -> Option<Turn> {
+        let (bench, ..) = self.waiting.keys().next()?;
+        let mut of_bench = self.waiting.keys().take_while(|turn| turn.0 == *bench);
+        let next = match *bench == self.bench {
+            true => of_bench.next(),
+            false => of_bench.last(),
+        };
+        next.cloned()
     }
 
     /// Lets go of those whose turn has not come.
@@ -54,7 +86,8 @@ impl Looking {
         if let Some(seen) = self.seen.get(&known.hash) {
             return Some(known.looked_at(seen.clone(), work));
         }
-        self.waiting.push_back((candidate.clone(), known));
+        let turn = turn(&candidate.path, &known);
+        self.waiting.insert(turn, (candidate.clone(), known));
         None
     }
 }

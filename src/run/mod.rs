@@ -5,6 +5,7 @@
 //! deleted photos and changed rules are all that one comparison. What is kept besides (the ledger of what was read, blanks'
 //! spectra, tone curves, drawn cards) only spares work, and no result depends on it.
 
+mod ahead;
 mod alive;
 mod arranged;
 mod bell;

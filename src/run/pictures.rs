@@ -1,51 +1,69 @@
-//! Pictures that were decoded to be looked at, kept for a while: most are measured right afterwards, and need not be decoded twice.
+//! Pictures that were decoded to be looked at, kept until they are measured, so that they need not be decoded twice.
 
-use std::collections::VecDeque;
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::collections::BTreeMap;
 
+use crate::arrive::listing::Rel;
 use crate::lab::Picture;
 
-/// A picture with what was found in it, by the hash of its bytes.
-type Kept = (String, Picture);
+use super::looking::Turn;
 
-/// Pictures by their bytes, of which the oldest make room for the newest.
+/// What a picture takes as long as none was kept, bytes: 12 megapixels of three bytes.
+const USUAL_BYTES: u64 = 36_000_000;
+
+/// Pictures by their photos' turns, with the hashes of their bytes.
+#[derive(Default)]
 pub struct Pictures {
-    kept: Mutex<VecDeque<Kept>>,
-    most_bytes: u64,
+    kept: BTreeMap<Turn, (String, Picture)>,
+    /// Of the largest that was kept.
+    largest_bytes: Option<u64>,
 }
 
 impl Pictures {
-    /// None yet; pictures of so many bytes together are kept.
-    pub fn new(most_bytes: u64) -> Pictures {
-        Pictures {
-            kept: Mutex::default(),
-            most_bytes,
-        }
+    fn n_bytes(&self) -> u64 {
+        self.kept.values().map(|(_, p)| p.n_bytes()).sum()
     }
 
-    fn lock(&self) -> MutexGuard<'_, VecDeque<Kept>> {
-        self.kept.lock().unwrap_or_else(PoisonError::into_inner)
+    /// True where within `most_bytes` one more picture can be kept beside those that are there and `n_to_come`, or where none can be.
+    pub fn has_room(&self, n_to_come: usize, most_bytes: u64) -> bool {
+        let each = self.largest_bytes.unwrap_or(USUAL_BYTES);
+        let to_come = each.saturating_mul(n_to_come as u64 + 1);
+        let is_first = self.kept.is_empty() && n_to_come == 0;
+        is_first || each > most_bytes || self.n_bytes() + to_come <= most_bytes
     }
 
-    /// Keeps the picture of the bytes with this hash, where there is room for it at all.
-    pub fn keep(&self, hash: &str, picture: Picture) {
-        if picture.n_bytes() > self.most_bytes {
+    /// Keeps a picture, if need be in the place of those whose turns come first. One that is larger than `most_bytes` is not kept.
+    pub fn keep(&mut self, turn: Turn, hash: &str, picture: Picture, most_bytes: u64) {
+        let n_bytes = picture.n_bytes();
+        if n_bytes > most_bytes {
             return;
         }
-        let mut kept = self.lock();
-        kept.retain(|(of, _)| of != hash);
-        kept.push_back((hash.to_owned(), picture));
-        let n_bytes = |kept: &VecDeque<Kept>| kept.iter().map(|(_, p)| p.n_bytes()).sum::<u64>();
-        while n_bytes(&kept) > self.most_bytes {
-            kept.pop_front();
+        self.largest_bytes = self.largest_bytes.max(Some(n_bytes));
+        self.kept.insert(turn, (hash.to_owned(), picture));
+        while self.n_bytes() > most_bytes {
+            self.kept.pop_first();
         }
     }
 
-    /// Hands over a picture, which is then no longer kept.
-    pub fn take(&self, hash: &str) -> Option<Picture> {
-        let mut kept = self.lock();
-        let at = kept.iter().position(|(of, _)| of == hash)?;
-        kept.remove(at).map(|(_, picture)| picture)
+    /// Hands over the picture of the bytes with this hash.
+    pub fn take(&mut self, hash: &str) -> Option<Picture> {
+        let mut kept = self.kept.iter();
+        let turn = kept.find(|(_, (of, _))| of == hash)?.0.clone();
+        self.kept.remove(&turn).map(|(_, picture)| picture)
+    }
+
+    /// The photo whose turn came first.
+    pub fn first(&self) -> Option<&Rel> {
+        self.kept.keys().next().map(|(.., path)| path)
+    }
+
+    /// Lets go of its picture.
+    pub fn let_go_of_first(&mut self) {
+        self.kept.pop_first();
+    }
+
+    /// Lets go of all.
+    pub fn clear(&mut self) {
+        self.kept.clear();
     }
 }
 
@@ -65,14 +83,34 @@ mod tests {
     }
 
     #[test]
-    fn the_oldest_make_room_and_each_is_handed_over_once() {
-        let pictures = Pictures::new(3 * 100);
-        for (hash, pixels) in [("a", 40), ("b", 40), ("c", 40), ("huge", 101)] {
-            pictures.keep(hash, picture(pixels));
+    fn the_first_make_room_and_each_is_handed_over_once() {
+        let mut pictures = Pictures::default();
+        let turn = |name: &str| ("heron".to_owned(), None, Rel::new(name));
+        for (hash, pixels) in [("c", 40), ("a", 40), ("b", 40), ("huge", 101)] {
+            pictures.keep(turn(hash), hash, picture(pixels), 300);
         }
         assert!(pictures.take("a").is_none() && pictures.take("huge").is_none());
+        assert_eq!(pictures.first(), Some(&Rel::new("b")));
         assert_eq!(pictures.take("b").map(|p| p.frame.width()), Some(40));
         assert!(pictures.take("b").is_none());
-        assert!(pictures.take("c").is_some());
+        assert_eq!(pictures.first(), Some(&Rel::new("c")));
+        pictures.let_go_of_first();
+        assert!(pictures.take("c").is_none());
+    }
+
+    #[test]
+    fn there_is_room_for_as_many_as_the_largest_lets_hope() {
+        let mut pictures = Pictures::default();
+        let is_there = pictures.has_room(0, 300) && pictures.has_room(7, 300);
+        assert!(is_there, "none of the usual size is kept anyway");
+        let turn = |name: &str| ("heron".to_owned(), None, Rel::new(name));
+        for (hash, pixels) in [("a", 30), ("small", 1), ("huge", 101)] {
+            pictures.keep(turn(hash), hash, picture(pixels), 300);
+        }
+        let n_to_come = (0..9).filter(|&n| pictures.has_room(n, 300)).count();
+        assert_eq!(
+            n_to_come, 2,
+            "93 of 300 bytes are taken, and the next ones may take 90 each"
+        );
     }
 }

@@ -67,7 +67,8 @@ impl Engine<'_> {
         self.progress.shown = Some(Instant::now());
         let listed = listing.entries.len();
         let benches = self.all_benches();
-        let known = match benches.is_empty() {
+        // As long as some are to be looked at, not all have a bench.
+        let known = match benches.is_empty() || !self.looking.is_done() {
             true => listed,
             false => benches.iter().map(|b| self.world.of_bench(b).len()).sum(),
         };

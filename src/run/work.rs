@@ -7,6 +7,7 @@ use std::time::Duration;
 use crate::classify::stated::Stated;
 use crate::classify::{Decision, Evidence};
 use crate::decode::Facts;
+use crate::lab::Picture;
 use crate::publish::record::Record;
 use crate::publish::{Held, names};
 use crate::report::{self, Closing, Late, Session, Sink};
@@ -37,6 +38,8 @@ pub struct Orders {
     pub workers: usize,
     /// Bytes that all photos in hand may take together; one that takes more is measured alone.
     pub memory_bytes: u64,
+    /// Bytes that pictures may take together which were looked at and are still to be measured.
+    pub picture_bytes: u64,
     /// A larger file is not read as a photo.
     pub max_file_bytes: u64,
     /// A read that brings nothing for this long is given up: the photo is said not to be readable until the disk answers.
@@ -112,6 +115,7 @@ impl Orders {
             poll: false,
             workers: std::thread::available_parallelism().map_or(1, usize::from),
             memory_bytes: 1 << 30,
+            picture_bytes: 0,
             max_file_bytes: 512 << 20,
             give_up: Duration::from_secs(30),
             pairing: Pairing {
@@ -153,11 +157,11 @@ pub trait Work: Send + Sync {
         self.decide(evidence.path, evidence.facts)
     }
 
-    /// What the photo of these bytes looks like, whose BLAKE3 is `hash`: asked for where a decision says so. It must depend on
-    /// nothing but the bytes and the configuration.
-    fn look(&self, bytes: &[u8], _hash: &str) -> Seen {
+    /// What the photo of these bytes looks like: asked for where a decision says so. It must depend on nothing but the bytes and
+    /// the configuration. With it the picture, for the photo's job ([`Job::take_picture`]) where that comes soon enough.
+    fn look(&self, bytes: &[u8]) -> (Seen, Option<Picture>) {
         let _ = bytes;
-        Seen::nothing("nobody looks")
+        (Seen::nothing("nobody looks"), None)
     }
 
     /// Makes everything that is published about one photo. Called also for files that are ignored or cannot be read; `fate`

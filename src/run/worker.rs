@@ -18,7 +18,6 @@ use crate::terms::{Seen, Sessions};
 
 use super::cards::Cards;
 use super::job::{Fate, Job};
-use super::pictures::Pictures;
 use super::raw;
 use super::read::Gone;
 use super::spectra::Spectra;
@@ -38,17 +37,14 @@ pub struct Worker {
     lab: Lab,
     spectra: Spectra,
     cards: Cards,
-    pictures: Pictures,
     n_decoded: AtomicUsize,
 }
 
 impl Worker {
     /// For these settings.
     pub fn new(settings: Settings) -> Worker {
-        let for_pictures = memory_bytes(&settings, workers(&settings)) / LOOKED_AT;
         Worker {
             lab: Lab::new(settings),
-            pictures: Pictures::new(for_pictures),
             spectra: Spectra::default(),
             cards: Cards::default(),
             n_decoded: AtomicUsize::new(0),
@@ -87,7 +83,8 @@ impl Worker {
         orders.workers = workers(s);
         orders.memory_bytes = memory_bytes(s, orders.workers);
         if s.asks_for_looks() {
-            orders.memory_bytes -= orders.memory_bytes / LOOKED_AT;
+            orders.picture_bytes = orders.memory_bytes / LOOKED_AT;
+            orders.memory_bytes -= orders.picture_bytes;
         }
         orders.pairing = s.pairing.clone();
         orders.sessions = s.sessions;
@@ -138,9 +135,8 @@ impl Worker {
                     let decode = |bytes: &[u8]| self.decode(bytes);
                     self.spectra.fill_in(&self.lab, decode, job, &mut against)?;
                 }
-                let looked_at = self.pictures.take(&origin.provenance.photo_hash);
                 let decode = || self.decode(bytes).map(Picture::from);
-                let decoded = looked_at.map_or_else(decode, Ok);
+                let decoded = job.take_picture().map_or_else(decode, Ok);
                 self.lab.examine(origin, decoded, &against)
             }
         };
@@ -185,14 +181,12 @@ impl Work for Worker {
         })
     }
 
-    fn look(&self, bytes: &[u8], hash: &str) -> Seen {
+    fn look(&self, bytes: &[u8]) -> (Seen, Option<Picture>) {
         match self.decode(bytes) {
-            Err(fault) => Seen::nothing(fault.to_string()),
+            Err(fault) => (Seen::nothing(fault.to_string()), None),
             Ok(decoded) => {
                 let mut picture = Picture::from(decoded);
-                let seen = self.lab.look_at(&mut picture);
-                self.pictures.keep(hash, picture);
-                seen
+                (self.lab.look_at(&mut picture), Some(picture))
             }
         }
     }

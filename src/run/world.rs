@@ -4,7 +4,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
 use crate::arrive::listing::Rel;
 use crate::classify::Said;
@@ -62,6 +62,11 @@ impl World {
         let was_known = self.photos.remove(path).is_some();
         self.arranged &= !was_known;
         was_known
+    }
+
+    /// How many there are.
+    pub fn n_photos(&self) -> usize {
+        self.photos.len()
     }
 
     /// A photo.
@@ -468,6 +473,7 @@ impl Planner<'_> {
             folder: photo.folder.clone(),
             cost,
             stands: false,
+            picture: Mutex::default(),
             fate,
             sources: sources.collect(),
             company: Company {

@@ -26,7 +26,7 @@ pub enum LookAt {
     /// Those whose name says nothing or begins with `slate`: they are looked at anyway, or are few.
     #[default]
     Unnamed,
-    /// All: each picture is then decoded before any is measured.
+    /// All: nothing is then planned before each was looked at.
     All,
 }
 

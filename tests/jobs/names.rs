@@ -6,12 +6,14 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use slitwatch::classify::{Decision, Evidence};
 use slitwatch::decode::Facts;
-use slitwatch::run::{Class, Fate, Gone, Job, Outcome, Sink, Work};
+use slitwatch::frame::{Frame, Orientation, Samples};
+use slitwatch::lab::Picture;
+use slitwatch::run::{self, Bell, Class, Fate, Gone, Job, Outcome, Sink, Work};
 use slitwatch::terms::{Look, Seen};
 
 use crate::evening::camera_name;
 use crate::fake::Fake;
-use crate::lab::Lab;
+use crate::lab::{Lab, tree};
 use crate::real::{CLASS, Place, SWEPT, demo_bytes, demo_photos, stderr, stdout};
 
 /// What cannot be seen in a photo of the demo: that it is a blank, and whose blank it is; that a bulb was meant as the lamp.
@@ -91,9 +93,24 @@ fn the_whole_demo_under_camera_names_comes_to_the_same() {
     );
 }
 
-/// Photos named `IMG…` are what the word `lamp` in them, or none, makes of them; counts how often one is looked at.
+/// Photos named `IMG…` are what the word `lamp` in them, or none, makes of them; counts how often one is looked at, and measured
+/// without the picture that was looked at.
 #[derive(Default)]
-struct Looking(AtomicUsize);
+struct Looking {
+    n_looked_at: AtomicUsize,
+    n_decoded_again: AtomicUsize,
+}
+
+/// A picture of so many bytes.
+const PICTURE_BYTES: usize = 300;
+
+fn picture() -> Picture {
+    let samples = Samples::U8(vec![0; PICTURE_BYTES]);
+    let linear: Arc<[f32]> = vec![0.0; 256].into();
+    let (width, upright) = (PICTURE_BYTES / 3, Orientation::UPRIGHT);
+    let frame = Frame::new(samples, width, 1, upright, linear, 255);
+    (Facts::default(), frame).into()
+}
 
 impl Work for Looking {
     fn facts(&self, bytes: &[u8]) -> Facts {
@@ -115,16 +132,20 @@ impl Work for Looking {
         decision.basis.seen = evidence.seen.cloned();
         decision
     }
-    fn look(&self, bytes: &[u8], _hash: &str) -> Seen {
-        self.0.fetch_add(1, Ordering::SeqCst);
+    fn look(&self, bytes: &[u8]) -> (Seen, Option<Picture>) {
+        self.n_looked_at.fetch_add(1, Ordering::SeqCst);
         let is_lamp = String::from_utf8_lossy(bytes).contains("lamp");
         let word = if is_lamp { "lamp" } else { "lines" };
-        Seen {
+        let seen = Seen {
             look: Some(Look::from(word.to_owned())),
             ..Seen::nothing("its words")
-        }
+        };
+        (seen, Some(picture()))
     }
     fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
+        if *fate == Fate::Measure && job.take_picture().is_none() {
+            self.n_decoded_again.fetch_add(1, Ordering::SeqCst);
+        }
         let mut outcome = Fake.measure(job, bytes, fate)?;
         outcome.record.looks = job.origin.decision.basis.seen.clone();
         let quality = serde_json::to_vec_pretty(&outcome.record).expect("JSON");
@@ -143,7 +164,7 @@ impl Work for Looking {
 fn sweep_and_count(lab: &Lab) -> (usize, usize) {
     let work = Arc::new(Looking::default());
     let n_made = lab.sweep_with(work.clone());
-    (work.0.load(Ordering::SeqCst), n_made)
+    (work.n_looked_at.load(Ordering::SeqCst), n_made)
 }
 
 #[test]
@@ -171,4 +192,48 @@ fn each_content_is_looked_at_once_and_not_again_by_a_restart() {
     assert!(made_from("heron/IMG_3.jpg").contains("heron/IMG_2.jpg"));
     std::fs::remove_dir_all(lab.results()).unwrap();
     assert_eq!(sweep_and_count(&lab).0, 3, "everything anew");
+}
+
+/// A class that is there before the sweep, of which three pictures are kept: with `lamps` a bench of ten photos a minute, and when its lamp
+/// photos were taken. How many photos are decoded once more.
+fn decoded_again(benches: &[(&str, &[usize])], workers: usize) -> usize {
+    let lab = Lab::new();
+    let mut n = 0;
+    for (bench, lamps) in benches {
+        for minute in 0..10 {
+            let lamp = if lamps.contains(&minute) { "lamp" } else { "" };
+            let words = format!("taken=10:0{minute} light={n} {lamp}");
+            lab.put(&format!("{bench}/IMG_{minute}.jpg"), &words);
+            n += 1;
+        }
+    }
+    let sweep = |picture_bytes: u64| {
+        let work = Arc::new(Looking::default());
+        let mut setup = lab.setup();
+        setup.work = work.clone();
+        setup.orders.workers = workers;
+        setup.orders.picture_bytes = picture_bytes;
+        let report = run::sweep(setup, Bell::new().1).unwrap();
+        assert!(report.failures.is_empty(), "{:?}", report.failures);
+        assert_eq!(work.n_looked_at.load(Ordering::SeqCst), n);
+        let tree = tree(&lab.results());
+        std::fs::remove_dir_all(lab.results()).unwrap();
+        (work.n_decoded_again.load(Ordering::SeqCst), tree)
+    };
+    let (n_again, tree) = sweep(3 * PICTURE_BYTES as u64);
+    let (all, without) = sweep(0);
+    assert_eq!(all, n, "no picture is kept");
+    assert!(tree == without, "{benches:?}");
+    n_again
+}
+
+#[test]
+fn of_a_class_that_comes_at_once_each_photo_is_decoded_once_where_a_lamp_photo_is_first_or_last() {
+    let ends: [(&str, &[usize]); 3] = [("avocet", &[0]), ("dunlin", &[9]), ("heron", &[0, 9])];
+    assert_eq!(decoded_again(&ends, 1), 0);
+    assert_eq!(decoded_again(&ends, 3), 0);
+    // In the middle alone: of those before it one picture was still kept when it was looked at.
+    assert_eq!(decoded_again(&[("avocet", &[5])], 1), 4);
+    // A second one in the middle is the nearer one for some that were measured by the first.
+    assert_eq!(decoded_again(&[("avocet", &[0, 6])], 1), 1);
 }

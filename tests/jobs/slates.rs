@@ -7,6 +7,7 @@ use std::sync::Arc;
 use jiff::ToSpan;
 use slitwatch::classify::{Decision, Evidence, RuleSet};
 use slitwatch::decode::Facts;
+use slitwatch::lab::Picture;
 use slitwatch::run::{self, Bell, Class, Fate, Gone, Job, Outcome, Sink, Work};
 use slitwatch::settings;
 use slitwatch::simulate::{Exposure, Planned, draw};
@@ -223,7 +224,7 @@ impl Work for Cards {
     fn decide_on(&self, evidence: &Evidence<'_>) -> Decision {
         self.0.decide(evidence)
     }
-    fn look(&self, bytes: &[u8], _hash: &str) -> Seen {
+    fn look(&self, bytes: &[u8]) -> (Seen, Option<Picture>) {
         let text = String::from_utf8_lossy(bytes).into_owned();
         let said = text
             .split_whitespace()
@@ -232,7 +233,7 @@ impl Work for Cards {
             "?" => SlateSeen::Unread("a thumb".to_owned()),
             said => SlateSeen::Read(said.to_owned()),
         });
-        Seen {
+        let seen = Seen {
             look: Some(if slate.is_some() {
                 Look::Slate
             } else {
@@ -240,7 +241,8 @@ impl Work for Cards {
             }),
             slate,
             ..Seen::nothing("its words")
-        }
+        };
+        (seen, None)
     }
     fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
         let mut outcome = Fake.measure(job, bytes, fate)?;
