@@ -85,7 +85,7 @@ pub fn overlay(record: &Record, measurement: &Measurement, frame: Option<&Frame>
     }
 }
 
-/// Those of [`files`] that no settings stand in; `picture` is [`overlay`].
+/// Those of [`files`] that no settings stand in; `picture` is [`overlay()`].
 pub fn lasting(
     record: &Record,
     measurement: &Measurement,
