@@ -3,19 +3,14 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use jiff::civil::DateTime;
-
 use crate::arrive::listing::Rel;
 use crate::arrive::settle::Candidate;
 use crate::lab::Picture;
 use crate::terms::Seen;
 
 use super::known::Known;
-use super::pictures::Pictures;
+use super::pictures::{Pictures, Turn};
 use super::work::Work;
-
-/// The order in which photos are looked at: bench by bench as their names say, and in the order in which they were taken.
-pub type Turn = (String, Option<DateTime>, Rel);
 
 /// When a photo's turn comes.
 pub fn turn(path: &Rel, known: &Known) -> Turn {

@@ -2,10 +2,13 @@
 
 use std::collections::BTreeMap;
 
+use jiff::civil::DateTime;
+
 use crate::arrive::listing::Rel;
 use crate::lab::Picture;
 
-use super::looking::Turn;
+/// The order in which photos are looked at: bench by bench as their names say, and in the order in which they were taken.
+pub type Turn = (String, Option<DateTime>, Rel);
 
 /// What a picture takes as long as none was kept, bytes: 12 megapixels of three bytes.
 const USUAL_BYTES: u64 = 36_000_000;
