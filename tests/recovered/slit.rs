@@ -124,3 +124,40 @@ fn a_lamp_photo_through_a_far_too_wide_slit_must_be_taken_again() {
     assert!(kept.len() * MOST_KEPT <= n, "{kept:?}");
     assert!((n - named.count()) * MOST_MISNAMED <= n, "{seen:?}");
 }
+
+#[test]
+fn no_line_is_said_to_be_narrower_than_the_measured_order_has_it() {
+    let faults = [
+        Vec::new(),
+        vec![Fault::SlitWide(900.0)],
+        vec![Fault::SlitWide(1400.0)],
+        vec![Fault::Defocused(6.0)],
+    ];
+    let bench = Bench::sound(0, 91);
+    let lamp = bench.real_lamp(7);
+    let scale = lamp.measurement.calibration.as_ref();
+    let seen: Vec<(f64, f64, Verdict)> = faults
+        .into_par_iter()
+        .map(|faults| {
+            let shot = bench.real_shot(300, light(Source::Mercury, 5), faults, 300);
+            let seen = photograph("mercury", &shot, Capture::Sample, scale);
+            let metrics = &seen.measurement.metrics;
+            let value = |quantity| metrics.value(quantity).expect("it is measured");
+            let said_px = value(Quantity::LineWidthPx);
+            let has_px = value(Quantity::BandpassNm) / value(Quantity::NmPerPx);
+            (said_px, has_px, seen.verdict)
+        })
+        .collect();
+    println!("{seen:.2?}");
+    // Pixels per nanometre are another where the line lies than in the middle.
+    assert!(
+        seen.iter().all(|(said, has, _)| *said > 0.85 * has),
+        "{seen:?}"
+    );
+    let verdicts: Vec<Verdict> = seen.iter().map(|s| s.2).collect();
+    assert!(
+        verdicts[0] == Verdict::Good && verdicts[1] != Verdict::Good,
+        "{seen:?}"
+    );
+    assert_eq!(verdicts[2..], [Verdict::Retake; 2], "{seen:?}");
+}
