@@ -10,7 +10,8 @@ use super::build::meets_any;
 use super::engine::Engine;
 use super::job::{Fate, Job};
 
-/// Of so many photos at most, for all are arranged anew each time: some milliseconds.
+/// In an inbox of so many photos at most, for all are arranged anew each time, on the one thread that everything waits for (no source: far
+/// more than a class has).
 const MOST_PHOTOS: usize = 2000;
 
 /// What is to be done ahead of the plan for a picture.
