@@ -78,7 +78,7 @@ quantities! {
     LeakY = "leak_y", "";
     /// Share of the blur in the width of a line, of squares, 0…1.
     LineBlurShare = "line_blur_share", "";
-    /// Width of a line by slit and blur together, px: their widths at half height added as squares, or as it is seen where that is wider.
+    /// Width of a line by slit and blur together, px: their widths at half height added as squares, or as a lamp's lines are seen where that is clearly wider.
     LineWidthPx = "line_width_px", "px";
     /// Share of the slit's length in the lamp photo that is lit, 0…1.
     LitShare = "lit_share", "";

@@ -9,6 +9,9 @@ use crate::terms::{Estimate, Measurement, Quantity, Subject};
 
 /// A line's width at half height is known to this share (drawn photos).
 pub const BANDPASS_SHARE: f64 = 0.05;
+/// Lines are as wide as they are seen where that is more than is explained by so many standard uncertainties (coverage factor of 95 %,
+/// GUM 6.3.3).
+const CLEARLY: f64 = 2.0;
 /// A line alone may be two: only so many are taken for as wide as they are seen.
 const LEAST_SEEN: usize = 2;
 /// Where a width in nm is made one in px, nm.
@@ -94,7 +97,8 @@ fn lit_share(shot: &Shot) -> Option<f64> {
 fn bandpass(shot: &Shot, lines: &[Witness], explained: &Explained, m: &mut Measurement) {
     let sign = shot.profile().sign;
     // What may be a pair tells only where nothing else does: it may as well be one line.
-    let [single, pairs] = [false, true].map(|pair| own_lines(shot, lines, pair));
+    let (pairs, single): (Vec<&Witness>, Vec<&Witness>) =
+        own_lines(shot, lines).partition(|l| l.may_be_a_pair());
     let narrowest = narrowest_nm(&single).or_else(|| narrowest_nm(&pairs));
     let by_shape = || Some(shot.shape?.fwhm_nm());
     let drawn = || {
@@ -114,12 +118,11 @@ fn bandpass(shot: &Shot, lines: &[Witness], explained: &Explained, m: &mut Measu
     m.metrics.note(Quantity::BandpassNm, bandpass);
 }
 
-/// The lines of the measured order that may be pairs, or those that are single.
-fn own_lines<'l>(shot: &Shot, lines: &'l [Witness], pair: bool) -> Vec<&'l Witness> {
+/// The lines of the measured order.
+fn own_lines<'l>(shot: &Shot, lines: &'l [Witness]) -> impl Iterator<Item = &'l Witness> {
     let sign = shot.profile().sign;
     let own = lines.iter();
-    let own = own.filter(|l| l.is_a_line() && l.path_nm * sign > 0.0);
-    own.filter(|l| l.may_be_a_pair() == pair).collect()
+    own.filter(move |l| l.is_a_line() && l.path_nm * sign > 0.0)
 }
 
 fn narrowest_nm(lines: &[&Witness]) -> Option<f64> {
@@ -127,22 +130,21 @@ fn narrowest_nm(lines: &[&Witness]) -> Option<f64> {
     widths.min_by(f64::total_cmp)
 }
 
-/// Width of a line, px: by slit and blur as they are explained, or as the measured order has it, where that is wider. The order may be
-/// out of focus where the slit's own image is not, and lines that are seen are so wide whatever explains them.
+/// Width of a line, px: by slit and blur as they are explained; of a lamp whose lines are known, as the measured order has them where
+/// that is clearly wider. The order may be out of focus where the slit's own image is not, and what is seen of one line is so wide
+/// whatever explains it. Of other lights nobody knows what is one line.
 fn line_width(shot: &Shot, lines: &[Witness], explained: &Explained) -> Estimate {
-    let single = own_lines(shot, lines, false);
-    let seen_nm = match single.len() >= LEAST_SEEN {
-        true => narrowest_nm(&single),
-        false => shot.shape.map(|shape| shape.fwhm_nm()),
+    let Some(shape) = shot.shape.filter(|_| shot.lamp.is_some()) else {
+        return explained.line_px;
     };
-    let px_per_nm = shot
-        .scale
-        .optics
-        .rays()
-        .px_per_nm(shot.profile().sign * MIDDLE_NM);
-    let seen_px = seen_nm.zip(px_per_nm).map(|(nm, px_per_nm)| nm * px_per_nm);
-    match seen_px {
-        Some(px) if px > explained.line_px.value => Estimate::new(px, BANDPASS_SHARE * px),
+    let own: Vec<&Witness> = own_lines(shot, lines).collect();
+    let seen_nm = narrowest_nm(&own).filter(|_| own.len() >= LEAST_SEEN);
+    let seen_nm = seen_nm.unwrap_or_else(|| shape.fwhm_nm());
+    let rays = shot.scale.optics.rays();
+    let px_per_nm = rays.px_per_nm(shot.profile().sign * MIDDLE_NM);
+    let least_px = explained.line_px.value + CLEARLY * explained.line_px.sigma;
+    match px_per_nm.map(|px_per_nm| seen_nm * px_per_nm) {
+        Some(px) if px > least_px => Estimate::new(px, BANDPASS_SHARE * px),
         _ => explained.line_px,
     }
 }
