@@ -1,7 +1,7 @@
 //! The hand-in of a bench that photographed more than there is room for: it stays within its sheets, and holds all it shows.
 
 use slitwatch::publish::record::Record;
-use slitwatch::report::{HandIn, Shown, hand_in_html};
+use slitwatch::report::{HandIn, hand_in_html};
 use slitwatch::terms::{Capture, Verdict};
 
 use crate::browser::{MOST_SHEETS, PAPER, browser, sheets};
@@ -42,14 +42,7 @@ fn photos() -> Vec<Record> {
 
 fn page(people: &[String]) -> String {
     let records = photos();
-    let shown: Vec<Shown<'_>> = records
-        .iter()
-        .map(|record| Shown {
-            record,
-            folder: &record.photo,
-            has_spectrum: record.calibration.is_some(),
-        })
-        .collect();
+    let shown = sample::shown(&records);
     let read = |_: &str, name: &str| (name == "spectrum.svg").then(|| TALL.as_bytes().to_vec());
     let page = hand_in_html(&HandIn {
         title: "Lamps along the quay",

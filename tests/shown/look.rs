@@ -106,14 +106,7 @@ pub fn write_session(
     refresh_s: u32,
     spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>,
 ) {
-    let shown: Vec<Shown<'_>> = records
-        .iter()
-        .map(|record| Shown {
-            record,
-            folder: &record.photo,
-            has_spectrum: record.calibration.is_some(),
-        })
-        .collect();
+    let shown = sample::shown(records);
     let inputs = Inputs {
         title: "Lamps along the quay",
         session,

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use roxmltree::{Document, Node, ParsingOptions};
 use slitwatch::publish::record::Record;
-use slitwatch::report::{Inputs, Shown, summaries};
+use slitwatch::report::{Inputs, summaries};
 
 use slitwatch::classify::Expectations;
 use slitwatch::settings::load_text;
@@ -23,14 +23,7 @@ fn pages_of(
     now: Option<&str>,
     expected: &Expectations,
 ) -> BTreeMap<String, String> {
-    let photos: Vec<Shown<'_>> = records
-        .iter()
-        .map(|record| Shown {
-            record,
-            folder: &record.photo,
-            has_spectrum: record.calibration.is_some(),
-        })
-        .collect();
+    let photos = sample::shown(records);
     let inputs = Inputs {
         title: "Lamps <along> the \"quay\" & mole",
         session: "",

@@ -3,6 +3,7 @@
 
 use slitwatch::publish::files::as_published;
 use slitwatch::publish::record::{CalibrationRecord, Provenance, Record};
+use slitwatch::report::Shown;
 use slitwatch::terms::{
     AbsorbanceRow, Calibration, Capture, Code, Estimate, LineUse, Measurement, Metrics, Optics,
     Peak, PeakKind, Point, Quantity, Reason, ScaleKind, Severity, SigmaAt, Spectrum, SpectrumRow,
@@ -328,6 +329,16 @@ fn measured(mut r: Record, k: f64, minute: u32, lamp_photo: Option<&str>) -> Rec
     r.taken = Some(format!("2026-03-12T18:{minute:02}:07"));
     r.calibration = lamp_photo.map(calibration_from);
     r
+}
+
+/// Photos as pages have them, each in a folder of its own name.
+pub fn shown(records: &[Record]) -> Vec<Shown<'_>> {
+    let shown = records.iter().map(|record| Shown {
+        record,
+        folder: &record.photo,
+        has_spectrum: record.calibration.is_some(),
+    });
+    shown.collect()
 }
 
 /// Six benches at different points of one evening.
