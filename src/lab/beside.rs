@@ -89,14 +89,16 @@ impl<'a> Beside<'a> {
     }
 
     /// Transmittance and absorbance, an entry per row of the sample's spectrum, where both spectra are on a lamp photo's scale.
-    /// What is missing and why goes into `m`, what it rests on into `remarks`.
+    /// What is missing and why goes into `not_measured`, what it rests on into `remarks`.
     pub fn absorbance(
         &self,
-        m: &mut Measurement,
+        m: &Measurement,
+        not_measured: &mut Vec<Unmeasured>,
         remarks: &mut Vec<String>,
     ) -> Option<Vec<AbsorbanceRow>> {
         let Some(blank) = self.spectrum else {
-            m.lacks(Subject::Blank, "has no spectrum on this scale");
+            let why = "has no spectrum on this scale";
+            not_measured.push(Unmeasured::new(Subject::Blank, why));
             return None;
         };
         let is_calibrated = m.scale_kind == Some(ScaleKind::Calibrated);
@@ -106,8 +108,7 @@ impl<'a> Beside<'a> {
                 "{} on {nm:.0} nm between {from:.0} and {to:.0} nm",
                 why.words()
             );
-            m.not_measured
-                .push(Unmeasured::new(Subject::Absorbance, words));
+            not_measured.push(Unmeasured::new(Subject::Absorbance, words));
         }
         if let Some((dark, level)) = self.dark.filter(|(_, level)| *level > LEAST_DARK) {
             remarks.push(format!(

@@ -4,34 +4,35 @@
 use serde::{Deserialize, Serialize};
 
 use crate::classify::Purpose;
-use crate::decode::Fault;
+use crate::decode::{self, Facts, Fault};
+use crate::publish::kept::{Origins, hash};
 use crate::publish::record::{Answers, Remark, file_name};
 use crate::settings::Settings;
-use crate::terms::{AbsorbanceRow, Capture, Instrument, Lamp, Measurement, Quantity, packed};
+use crate::terms::{AbsorbanceRow, Capture, Instrument, Lamp, Measurement, Quantity};
 
 use super::against::Against;
 use super::answering;
 use super::companions::Companion;
+use super::comparison::Comparison;
 use super::examined::Origin;
 
-/// What came of looking at a photo's bytes.
+/// What came of measuring a photo's picture by its bench's lamp photo. No other photo of the bench enters into it.
 #[derive(Serialize, Deserialize)]
 pub struct Measured {
     /// For people: which tone curve the picture was corrected with, or why with none of its own.
     pub tone: Option<Remark>,
-    /// What the picture shows, or why there is none.
-    pub shown: Result<Shown, Fault>,
+    /// What the picture shows and what its file states, or why there is no picture.
+    pub shown: Result<(Measurement, Facts), Fault>,
 }
 
 /// What one photo's picture shows, measured by its bench's lamp photo and beside its blank.
-#[derive(Clone, Serialize, Deserialize)]
+#[derive(Clone)]
 pub struct Shown {
     /// Numbers, spectrum, drawing.
     pub measurement: Measurement,
     /// Where it is compared with its blank: whether that surely is the blank of its light.
     pub beside_its_blank: Option<bool>,
     /// Against the blank, one entry per row of the spectrum.
-    #[serde(with = "packed::maybe")]
     pub absorbance: Option<Vec<AbsorbanceRow>>,
     /// What the spectrum answers.
     pub answers: Answers,
@@ -39,20 +40,35 @@ pub struct Shown {
     pub remarks: Vec<String>,
 }
 
+impl Shown {
+    /// Of a picture measured as `measurement`, whose file states these facts, compared so.
+    pub fn new((mut measurement, facts): (Measurement, Facts), of: Comparison) -> Shown {
+        if let Some(moved_px) = of.moved_px {
+            measurement.metrics.note(Quantity::MovedPx, moved_px);
+        }
+        measurement.not_measured.extend(of.not_measured);
+        Shown {
+            measurement,
+            beside_its_blank: of.is_sure,
+            absorbance: of.absorbance,
+            answers: of.answers,
+            remarks: decode::doubts(&facts)
+                .into_iter()
+                .chain(of.remarks)
+                .collect(),
+        }
+    }
+}
+
 /// What a photo is measured by, beside its bytes and its companions.
 type By<'a> = (Capture, &'a Instrument, Vec<&'a Lamp>);
 
-/// Hash of all that a photo's measurement depends on, and the picture drawn of it, hexadecimal; absent where it is not measured.
-/// No limit, no word, and no rule is in it but by what it makes of the photo.
-pub(super) fn measured_from(
-    origin: &Origin,
-    against: &Against,
-    settings: &Settings,
-) -> Option<String> {
+/// Hashes of all that a photo's measurement depends on, the picture drawn of it among it; absent where it is not measured.
+/// No limit, no word, and no rule is in them but by what it makes of the photo.
+pub(super) fn origins(origin: &Origin, against: &Against, settings: &Settings) -> Option<Origins> {
     let purpose = origin.decision.purpose()?;
     let output = &settings.output;
     let whose = (&purpose.bench, file_name(&origin.photo));
-    let is_solution = answering::is_solution(purpose);
     let of_company = |photo: &Companion| {
         let purpose = photo.decision.purpose();
         let scene = purpose.and_then(|purpose| purpose.groups.get("scene").cloned());
@@ -73,14 +89,21 @@ pub(super) fn measured_from(
         "{:?}",
         (
             (&origin.provenance.version, &origin.provenance.photo_hash),
-            (whose, is_solution, by(purpose, settings)),
+            (whose, by(purpose, settings)),
             (output.from_nm, output.to_nm, output.step_nm),
             settings.work.max_megapixels,
-            (against.scale.map(|s| s.calibration), &against.cut),
-            (shots, blank, dark),
+            (against.scale.map(|s| s.calibration), &against.cut, shots),
         )
     );
-    Some(blake3::hash(meaning.as_bytes()).to_hex().to_string())
+    let measured = hash(meaning.as_bytes());
+    let meaning = format!(
+        "{:?}",
+        (&measured, answering::is_solution(purpose), blank, dark)
+    );
+    Some(Origins {
+        measured,
+        compared: hash(meaning.as_bytes()),
+    })
 }
 
 fn by<'a>(purpose: &Purpose, settings: &'a Settings) -> By<'a> {

@@ -9,6 +9,7 @@ mod answering;
 mod beside;
 mod by_hand;
 mod companions;
+mod comparison;
 mod examined;
 mod forms;
 mod known;
@@ -28,26 +29,23 @@ use std::collections::BTreeMap;
 
 use crate::answers::bracket::Curve;
 use crate::classify::Purpose;
-use crate::decode::{self, Facts, Fault};
+use crate::decode::{Facts, Fault};
 use crate::frame::Frame;
 use crate::judge::{Case, Compared, judge};
 use crate::measure::looks::{self, Sought};
 use crate::measure::photo::{self, measure, spectrum_only};
-use crate::measure::portrait::smeared_beside;
-use crate::publish::kept::Kept;
+use crate::publish::kept::{Kept, Origins};
 use crate::publish::record::Remark;
 use crate::settings::Settings;
 use crate::standards;
-use crate::terms::{
-    Code, Lamp, LampLine, Look, Measurement, Quantity, Reason, Seen, Severity, Spectrum, Verdict,
-};
+use crate::terms::{Code, Lamp, LampLine, Look, Reason, Seen, Severity, Spectrum, Verdict};
 
 use crate::slates::{self, Sighting};
 
-use beside::Beside;
+use comparison::Comparison;
 use examined::calibration_record;
 use known::{known_lines, refined};
-use measured::{lamps_of, measured_from};
+use measured::{lamps_of, origins};
 
 /// How sure it is that three corners of a square are a slate whose code cannot be read: of 500 drawn photos of other things none
 /// was taken for one (common practice, no source).
@@ -134,29 +132,41 @@ impl Lab {
             return self.concluded(Examined::ignored(""), origin, (None, against));
         };
         let (measured, frame) = self.measured(purpose, decoded, against);
-        let from = self.measured_from(origin, against);
-        let kept = from.and_then(|from| Kept::new(from, &measured));
+        let comparison = self.compared(purpose, &measured, against);
+        let from = self.origins(origin, against);
+        let kept = from.and_then(|from| Kept::new(from, &(&measured, &comparison)));
         Examined {
             frame,
             kept,
-            ..self.judged(origin, measured, against)
+            ..self.judged(origin, (measured, comparison), against)
         }
     }
 
-    /// Hash of all that a photo's measurement depends on; absent where it is not measured.
-    pub fn measured_from(&self, origin: &Origin, against: &Against) -> Option<String> {
-        measured_from(origin, against, &self.settings)
+    /// Hashes of all that a photo's measurement depends on; absent where it is not measured.
+    pub fn origins(&self, origin: &Origin, against: &Against) -> Option<Origins> {
+        origins(origin, against, &self.settings)
     }
 
-    /// Judges a photo by what was `kept` of its measurement. Nothing where that is another measurement than is needed now.
+    /// Judges a photo by what was `kept` of its measurement. Where it was compared with another blank than is its now, it is compared
+    /// anew, and `against` must have that one's spectrum. Nothing where another measurement is needed.
     pub fn judged_by(&self, origin: &Origin, kept: Kept, against: &Against) -> Option<Examined> {
-        if self.measured_from(origin, against)? != kept.from {
+        let purpose = origin.decision.purpose()?;
+        let from = self.origins(origin, against)?;
+        if from.measured != kept.from.measured {
             return None;
         }
-        let measured = kept.value()?;
+        let (measured, compared): (Measured, Comparison) = kept.value()?;
+        let (compared, kept) = match from == kept.from {
+            true => (compared, kept),
+            false => {
+                let compared = self.compared(purpose, &measured, against);
+                let kept = Kept::new(from, &(&measured, &compared))?;
+                (compared, kept)
+            }
+        };
         Some(Examined {
             kept: Some(kept),
-            ..self.judged(origin, measured, against)
+            ..self.judged(origin, (measured, compared), against)
         })
     }
 
@@ -167,18 +177,17 @@ impl Lab {
         decoded: Result<Picture, Fault>,
         against: &Against,
     ) -> (Measured, Option<Frame>) {
-        let (shown, frame) = match decoded {
-            Err(fault) => (Err(fault), None),
-            Ok(picture) => {
-                let (shown, frame) = self.shown(purpose, picture, against);
-                (Ok(shown), Some(frame))
+        let tone = against.tone.as_ref().map(|tone| tone.remark());
+        let picture = match decoded {
+            Ok(picture) => picture,
+            Err(fault) => {
+                let measured = Measured {
+                    tone,
+                    shown: Err(fault),
+                };
+                return (measured, None);
             }
         };
-        let tone = against.tone.as_ref().map(|tone| tone.remark());
-        (Measured { tone, shown }, frame)
-    }
-
-    fn shown(&self, purpose: &Purpose, picture: Picture, against: &Against) -> (Shown, Frame) {
         let curve = against.curve();
         let Picture { facts, frame, view } = picture;
         let frame = retoned(frame, curve);
@@ -189,31 +198,29 @@ impl Lab {
         if let Some(how) = &against.cut {
             photo::refuse_cut(&mut m, how);
         }
-        note_smear(&mut m, against);
-        let mut remarks = decode::doubts(&facts);
-        let beside = match Beside::of(&m, &facts, against, answering::is_solution(purpose)) {
-            Err(why) => {
-                remarks.push(why);
-                None
-            }
-            Ok(beside) => beside,
+        let measured = Measured {
+            tone,
+            shown: Ok((m, facts)),
         };
-        let beside_its_blank = beside.as_ref().map(Beside::is_sure);
-        let absorbance = beside.and_then(|beside| beside.absorbance(&mut m, &mut remarks));
-        let answers = answering::answers(purpose, &m, absorbance.as_deref(), &self.lamps);
-        let shown = Shown {
-            measurement: m,
-            beside_its_blank,
-            absorbance,
-            answers,
-            remarks,
-        };
-        (shown, frame)
+        (measured, Some(frame))
+    }
+
+    /// What is compared with its blank.
+    fn compared(&self, purpose: &Purpose, measured: &Measured, against: &Against) -> Comparison {
+        match &measured.shown {
+            Err(_) => Comparison::default(),
+            Ok((m, facts)) => Comparison::of(m, (purpose, facts), against, &self.lamps),
+        }
     }
 
     /// Holds what was measured against the limits: on the lamp photo's scale, and where other photos of the bench say more of that,
     /// on the scale that they make of it.
-    fn judged(&self, origin: &Origin, measured: Measured, against: &Against) -> Examined {
+    fn judged(
+        &self,
+        origin: &Origin,
+        (measured, compared): (Measured, Comparison),
+        against: &Against,
+    ) -> Examined {
         let (purpose, shown) = match (origin.decision.purpose(), measured.shown) {
             (None, _) => {
                 let ignored = Examined::ignored("");
@@ -223,7 +230,7 @@ impl Lab {
                 let broken = self.broken(&fault, &origin.facts);
                 return self.concluded(broken, origin, (measured.tone, against));
             }
-            (Some(purpose), Ok(shown)) => (purpose, shown),
+            (Some(purpose), Ok(shown)) => (purpose, Shown::new(shown, compared)),
         };
         let on_refined = refined(&shown.measurement, against).map(|(refined, words)| {
             let mut shown = shown.clone();
@@ -391,20 +398,5 @@ fn retoned(frame: Frame, curve: Option<&Curve>) -> Frame {
     match curve {
         Some(curve) => frame.retoned(|level| curve.light(level)),
         None => frame,
-    }
-}
-
-/// A movement that only the blank's picture shows: the longest of those known counts.
-fn note_smear(m: &mut Measurement, against: &Against) {
-    let slit_px = against
-        .blank
-        .and_then(|blank| blank.record.metrics.value(Quantity::SlitImagePx));
-    if let (Some(reference), Some(slit_px)) = (&against.blank_spectrum, slit_px)
-        && let Some(smear_px) = smeared_beside(m, reference, slit_px)
-    {
-        let known = m.metrics.estimate(Quantity::MovedPx);
-        let longer = known.filter(|k| k.value > smear_px.value);
-        m.metrics
-            .note(Quantity::MovedPx, longer.unwrap_or(smear_px));
     }
 }

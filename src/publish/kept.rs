@@ -2,9 +2,9 @@
 //! second look at the photo, and no second writing of what it does not change.
 //!
 //! No result depends on it: whoever deletes or damages it only has the photo measured again. Its first line says what follows and
-//! bears a hash of it. The second bears a hash of what it was measured from, and one of what was said of it; then come the files
-//! that were made of both, a hash and a name a line, and an empty line; then the measurement (CBOR, RFC 8949, which writes every
-//! number as it is).
+//! bears a hash of it. The second bears a hash of what it was measured from, one of what it was compared with, and one of what was said
+//! of it; then come the files that were made of all that, a hash and a name a line, and an empty line; then the measurement (CBOR,
+//! RFC 8949, which writes every number as it is).
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -12,20 +12,32 @@ use serde::de::DeserializeOwned;
 /// Its name in a photo's folder.
 pub const MEASURED: &str = "measured.bin";
 
-/// Bytes within which the first two lines lie: how the first begins, three hashes of 64 digits, and what separates them.
-pub const HEAD_BYTES: usize = 256;
+/// Bytes within which the first two lines lie: how the first begins, four hashes of 64 digits, and what separates them.
+pub const HEAD_BYTES: usize = 320;
 
 /// How the first line begins. The number changes with the form of what follows.
-const MAGIC: &str = "slitwatch measured 4 ";
+const MAGIC: &str = "slitwatch measured 5 ";
 
 /// Digits of a hash.
 const DIGITS: usize = 64;
 
+/// Bytes of the second line: three hashes, and what follows each.
+const SECOND_LINE: usize = 3 * (DIGITS + 1);
+
+/// Hashes of what a measurement depends on, hexadecimal.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Origins {
+    /// Of all that the picture was measured by.
+    pub measured: String,
+    /// Of that, and of all that what was measured was compared with.
+    pub compared: String,
+}
+
 /// A measurement as it stands on disk.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Kept {
-    /// Hash of all that it was measured from, hexadecimal.
-    pub from: String,
+    /// What it was made from.
+    pub from: Origins,
     /// The measurement itself.
     pub body: Vec<u8>,
 }
@@ -76,7 +88,7 @@ impl Written {
 
 impl Kept {
     /// `value` as it is kept; nothing where it cannot be written.
-    pub fn new(from: String, value: &impl Serialize) -> Option<Kept> {
+    pub fn new(from: Origins, value: &impl Serialize) -> Option<Kept> {
         let mut body = Vec::new();
         ciborium::into_writer(value, &mut body).ok()?;
         Some(Kept { from, body })
@@ -89,7 +101,8 @@ impl Kept {
 
     /// The file, beside what else was written.
     pub fn file(&self, written: &Written) -> Vec<u8> {
-        let mut head = format!("{} {}\n", self.from, written.told);
+        let Origins { measured, compared } = &self.from;
+        let mut head = format!("{measured} {compared} {}\n", written.told);
         for (sum, name) in &written.files {
             head += &format!("{sum} {name}\n");
         }
@@ -108,34 +121,37 @@ impl Kept {
         if sum != hash(rest).as_bytes() {
             return None;
         }
-        let (from, told) = origin(file)?;
-        let rest = rest.get(2 * DIGITS + 2..)?;
+        let (from, told) = second_line(file)?;
+        let rest = rest.get(SECOND_LINE..)?;
         let end = match rest.starts_with(b"\n") {
             true => 0,
             false => rest.windows(2).position(|two| two == b"\n\n")? + 1,
         };
         let (lines, body) = rest.split_at_checked(end)?;
         let written = Written::read(std::str::from_utf8(lines).ok()?, told)?;
-        let kept = Kept {
-            from: from.to_owned(),
-            body: body.get(1..)?.to_vec(),
-        };
+        let body = body.get(1..)?.to_vec();
+        let kept = Kept { from, body };
         Some((kept, written))
     }
 }
 
 /// What the measurement was made from, by the first [`HEAD_BYTES`] of its file.
-pub fn measured_from(head: &[u8]) -> Option<&str> {
-    Some(origin(head)?.0)
+pub fn origins(head: &[u8]) -> Option<Origins> {
+    Some(second_line(head)?.0)
 }
 
-/// The second line's hashes: of what it was measured from, and of what was said of it.
-fn origin(head: &[u8]) -> Option<(&str, &str)> {
+/// The second line's hashes: of what it was made from, and of what was said of it.
+fn second_line(head: &[u8]) -> Option<(Origins, &str)> {
     let rest = head.strip_prefix(MAGIC.as_bytes())?.get(DIGITS..)?;
-    let line = rest.strip_prefix(b"\n")?.get(..2 * DIGITS + 2)?;
+    let line = rest.strip_prefix(b"\n")?.get(..SECOND_LINE)?;
     let line = std::str::from_utf8(line).ok()?.strip_suffix('\n')?;
-    let (from, told) = line.split_once(' ')?;
-    (from.len() == DIGITS && told.len() == DIGITS).then_some((from, told))
+    let mut hashes = line.split(' ').filter(|hash| hash.len() == DIGITS);
+    let (measured, compared, told) = (hashes.next()?, hashes.next()?, hashes.next()?);
+    let from = Origins {
+        measured: measured.to_owned(),
+        compared: compared.to_owned(),
+    };
+    Some((from, told))
 }
 
 /// A hash as it stands in the file (BLAKE3, hexadecimal).
@@ -150,7 +166,11 @@ mod tests {
     #[test]
     fn every_number_comes_back_as_it_was_and_damage_is_seen_wherever_it_is() {
         let numbers = vec![0.1, f64::NAN, f64::INFINITY, -0.0, 1.0 / 3.0, 5e-324];
-        let kept = Kept::new(hash(b"a"), &numbers).unwrap();
+        let from = Origins {
+            measured: hash(b"a"),
+            compared: hash(b"b"),
+        };
+        let kept = Kept::new(from.clone(), &numbers).unwrap();
         let files = ["overlay.png", "photo.log"].map(|name| (name.to_owned(), name.into()));
         for n in 0..=files.len() {
             let written = Written::new(hash(b"told"), &files[..n]);
@@ -161,7 +181,7 @@ mod tests {
             let bits = |all: &[f64]| all.iter().map(|x| x.to_bits()).collect::<Vec<u64>>();
             assert_eq!(bits(&back), bits(&numbers));
             let head = &file[..HEAD_BYTES.min(file.len())];
-            assert_eq!(measured_from(head), Some(&*hash(b"a")));
+            assert_eq!(origins(head), Some(from.clone()));
             for at in 0..file.len() {
                 let mut damaged = file.clone();
                 damaged[at] ^= 1;

@@ -15,6 +15,7 @@ use super::engine::{Engine, Hold, JUDGED_AT_ONCE, Mode, Setback, TRIES};
 use super::job::{Fate, Job};
 use super::known;
 use super::make::{How, Made, make};
+use super::work::Stands;
 use super::world::Held;
 
 /// The first and the longest wait before something that failed is tried again.
@@ -142,14 +143,15 @@ impl Engine<'_> {
         }
     }
 
-    /// True where a photo's measurement stands beside its results.
-    pub(super) fn stands(&self, job: &Job) -> bool {
+    /// What of a photo's measurement stands beside its results.
+    pub(super) fn stands(&self, job: &Job) -> Stands {
         let path = || format!("{}/{}", job.folder, kept::MEASURED);
         let head = || self.shelf.read_head(&path(), kept::HEAD_BYTES);
         let is_asked = job.fate == Fate::Measure && self.published.contains_key(&job.folder);
-        is_asked
-            && !self.not_kept.contains(job.path())
-            && head().is_some_and(|head| self.setup.work.stands(job, &head))
+        if !is_asked || self.not_kept.contains(job.path()) {
+            return Stands::Nothing;
+        }
+        head().map_or(Stands::Nothing, |head| self.setup.work.stands(job, &head))
     }
 
     /// Hands jobs to the workers, bench by bench in turn, as many as there are workers and memory for.
@@ -181,9 +183,10 @@ impl Engine<'_> {
                 self.queues.remove(&bench);
                 continue;
             };
-            let n_judged = self.in_hand.values().filter(|h| h.stands).count();
+            let is_judged = |job: &Job| job.stands == Stands::All;
+            let n_judged = self.in_hand.values().filter(|h| is_judged(h)).count();
             let n_measured = self.in_hand.len() - n_judged + self.looking.n_in_hand();
-            let is_full = match (&self.hold, job.stands) {
+            let is_full = match (&self.hold, is_judged(job)) {
                 // One photo finds out whether the disk works again.
                 (Some(_), _) => n_judged + n_measured > 0,
                 (None, true) => n_judged >= JUDGED_AT_ONCE,
@@ -208,7 +211,7 @@ impl Engine<'_> {
 
     pub(super) fn start(&mut self, mut job: Job) {
         self.bytes_in_hand += job.cost_in_hand();
-        if job.fate == Fate::Measure && !job.stands {
+        if job.fate == Fate::Measure && job.stands == Stands::Nothing {
             let picture = self
                 .looking
                 .pictures

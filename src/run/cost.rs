@@ -8,7 +8,7 @@ use crate::publish::record::Record;
 
 use super::engine::Engine;
 use super::job::{Fate, Job};
-use super::work::Orders;
+use super::work::{Orders, Stands};
 use super::world::{Published, World};
 
 /// How many photos are to be made, by what that takes.
@@ -27,13 +27,13 @@ pub struct Cost {
 }
 
 impl Cost {
-    /// Of everything that is before all benches, if what is made again keeps the verdict that it has. `stands` says of which photos the
-    /// measurement is there.
+    /// Of everything that is before all benches, if what is made again keeps the verdict that it has. `stands` says what of a
+    /// photo's measurement is there.
     pub fn of(
         world: &World,
         published: &Published,
         orders: &Orders,
-        stands: impl Fn(&Job) -> bool,
+        stands: impl Fn(&Job) -> Stands,
     ) -> Cost {
         let mut cost = Cost::default();
         let benches = world.benches();
@@ -43,7 +43,7 @@ impl Cost {
                 let record = published.get(&job.folder).filter(of_photo);
                 match (record, &job.fate) {
                     (None, _) => cost.new += 1,
-                    (Some(_), Fate::Measure) if stands(&job) => cost.judged += 1,
+                    (Some(_), Fate::Measure) if stands(&job) != Stands::Nothing => cost.judged += 1,
                     (Some(record), Fate::Measure) => {
                         cost.measured += 1;
                         let version = &record.provenance.version;

@@ -15,7 +15,7 @@ use super::cost::Cost;
 use super::intake::{Insist, Taken, recalled};
 use super::job::Job;
 use super::ledger::Ledger;
-use super::work::{Orders, Work};
+use super::work::{Orders, Stands, Work};
 use super::worker::Worker;
 use super::world::{Published, World};
 
@@ -37,7 +37,8 @@ pub fn foretold(settings: &Settings, listing: &Listing) -> Option<String> {
         let path = format!("{}/{}", job.folder, kept::MEASURED);
         crate::publish::read_head(&settings.results.join(path), kept::HEAD_BYTES)
     };
-    let stands = |job: &Job| head(job).is_some_and(|head| worker.stands(job, &head));
+    let nothing = Stands::Nothing;
+    let stands = |job: &Job| head(job).map_or(nothing, |head| worker.stands(job, &head));
     let cost = Cost::of(&world, &standing.published, &orders, stands);
     let unread = match n_unread {
         0 => None,

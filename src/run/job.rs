@@ -8,6 +8,7 @@ use crate::lab::{Companion, Company, Origin, Picture};
 use crate::terms::Code;
 
 use super::read::{Gone, Source};
+use super::work::Stands;
 
 /// What is to happen with an entry of the inbox.
 #[derive(Clone, Debug, PartialEq)]
@@ -36,8 +37,8 @@ pub struct Job {
     pub(super) sources: BTreeMap<String, Source>,
     /// Bytes that it takes while it is in hand.
     pub(super) cost: u64,
-    /// True where its measurement stands: it is judged again, and its file is not read.
-    pub(super) stands: bool,
+    /// What stands of its measurement: where something does, it is judged again, and its file is not read.
+    pub(super) stands: Stands,
     /// Its picture, where it was decoded to be looked at and is still kept.
     pub(super) picture: Mutex<Option<Picture>>,
 }
@@ -54,16 +55,16 @@ impl Job {
             fate: Fate::Measure,
             sources: BTreeMap::new(),
             cost: 0,
-            stands: false,
+            stands: Stands::Nothing,
             picture: Mutex::default(),
         }
     }
 
-    /// Bytes that it takes while it is in hand: what is judged again is not decoded.
+    /// Bytes that it takes while it is in hand: what is judged again beside the same blank decodes nothing.
     pub(super) fn cost_in_hand(&self) -> u64 {
         match self.stands {
-            true => 0,
-            false => self.cost,
+            Stands::All => 0,
+            Stands::Picture | Stands::Nothing => self.cost,
         }
     }
 

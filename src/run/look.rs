@@ -11,7 +11,7 @@ use super::engine::Engine;
 use super::intake::Taken;
 use super::job::Fate;
 use super::known::Known;
-use super::looking::{Looked, turn};
+use super::looking::{InHand, Looked, turn};
 use super::read::Source;
 use super::work::Work;
 
@@ -47,7 +47,7 @@ impl Engine<'_> {
             let Some((candidate, known)) = self.looking.waiting.remove(&turn) else {
                 return;
             };
-            self.looking.bench = turn.0;
+            self.looking.begin(turn);
             let orders = &self.setup.orders;
             let source = Source {
                 inbox: orders.inbox.clone(),
@@ -56,7 +56,11 @@ impl Engine<'_> {
                 patience: orders.give_up,
             };
             self.bytes_in_hand += cost;
-            self.looking.in_hand.insert(candidate.path.clone(), cost);
+            let in_hand = InHand {
+                n_bytes: cost,
+                is_outdated: false,
+            };
+            self.looking.in_hand.insert(candidate.path.clone(), in_hand);
             let (work, bell) = (self.setup.work.clone(), self.bell.clone());
             self.pool.spawn_fifo(move || {
                 let looked = look(&source, &known.hash, work.as_ref());
@@ -72,8 +76,13 @@ impl Engine<'_> {
         known: Known,
         looked: Option<Looked>,
     ) {
-        if let Some(cost) = self.looking.in_hand.remove(&candidate.path) {
-            self.bytes_in_hand -= cost;
+        if let Some(in_hand) = self.looking.in_hand.remove(&candidate.path) {
+            self.bytes_in_hand -= in_hand.n_bytes;
+            if in_hand.is_outdated {
+                let turn = turn(&candidate.path, &known);
+                self.looking.waiting.insert(turn, (candidate, known));
+                return;
+            }
         }
         let Some((seen, picture)) = looked else {
             self.take(candidate, Taken::Gone);

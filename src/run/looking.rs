@@ -12,6 +12,9 @@ use super::known::Known;
 use super::pictures::{Pictures, Turn};
 use super::work::Work;
 
+/// So many of a bench's last photos are looked at first: its lamp photo, and a slate before it or another photo behind it.
+const LAST_FIRST: usize = 2;
+
 /// When a photo's turn comes.
 pub fn turn(path: &Rel, known: &Known) -> Turn {
     let bench = known.by_itself.bench().to_owned();
@@ -21,14 +24,21 @@ pub fn turn(path: &Rel, known: &Known) -> Turn {
 /// What a look brings: what was seen, and the picture, where it could be decoded.
 pub type Looked = (Seen, Option<Picture>);
 
+/// A photo that is being looked at.
+pub struct InHand {
+    /// Bytes that it takes.
+    pub n_bytes: u64,
+    /// True where what is looked for has changed meanwhile.
+    pub is_outdated: bool,
+}
+
 /// Photos to be looked at, and what was seen in others.
 #[derive(Default)]
 pub struct Looking {
     pub(super) waiting: BTreeMap<Turn, (Candidate, Known)>,
-    /// The bench that was looked at last.
-    pub(super) bench: String,
-    /// By path, with the bytes that each takes.
-    pub(super) in_hand: BTreeMap<Rel, u64>,
+    /// The bench that is looked at, and how many of its photos were begun with.
+    pub(super) bench: (String, usize),
+    pub(super) in_hand: BTreeMap<Rel, InHand>,
     /// Of those that were looked at and are still to be measured.
     pub(super) pictures: Pictures,
     /// By the hash of a photo's bytes.
@@ -46,16 +56,28 @@ impl Looking {
         self.in_hand.len()
     }
 
-    /// The photo that is to be looked at next. Of a bench the last one comes first: a lamp photo is taken at the beginning, at the end,
+    /// The photo that is to be looked at next. Of a bench the last ones come first: a lamp photo is taken at the beginning, at the end,
     /// or both, and a slate before what it speaks of.
     pub fn next(&self) -> Option<Turn> {
         let (bench, ..) = self.waiting.keys().next()?;
         let mut of_bench = self.waiting.keys().take_while(|turn| turn.0 == *bench);
-        let next = match *bench == self.bench {
-            true => of_bench.next(),
-            false => of_bench.last(),
+        let n_begun = match *bench == self.bench.0 {
+            true => self.bench.1,
+            false => 0,
+        };
+        let next = match n_begun < LAST_FIRST {
+            true => of_bench.last(),
+            false => of_bench.next(),
         };
         next.cloned()
+    }
+
+    /// Notes that a photo is being looked at.
+    pub fn begin(&mut self, turn: Turn) {
+        match turn.0 == self.bench.0 {
+            true => self.bench.1 += 1,
+            false => self.bench = (turn.0, 1),
+        }
     }
 
     /// Lets go of those whose turn has not come.
@@ -66,6 +88,9 @@ impl Looking {
     /// Forgets what was seen, after what is looked for has changed.
     pub fn forget(&mut self) {
         self.seen.clear();
+        for in_hand in self.in_hand.values_mut() {
+            in_hand.is_outdated = true;
+        }
     }
 
     /// Notes what was seen in a photo of this hash.

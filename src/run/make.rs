@@ -10,7 +10,7 @@ use crate::terms::{Code, Reason, Severity};
 
 use super::job::{Fate, Job};
 use super::read::Gone;
-use super::work::{Outcome, Work};
+use super::work::{Outcome, Stands, Work};
 
 /// What came of a job.
 pub enum Made {
@@ -47,8 +47,8 @@ pub enum How {
 /// Does the job.
 pub fn make(job: &Job, work: &dyn Work, shelf: &Shelf) -> Made {
     let how = match job.fate {
-        Fate::Measure if job.stands => How::Judged,
-        Fate::Measure => How::Measured,
+        Fate::Measure if job.stands == Stands::Nothing => How::Measured,
+        Fate::Measure => How::Judged,
         Fate::Ignore(_) | Fate::Fault(..) | Fate::Retake(..) => How::Said,
     };
     let outcome = if how == How::Judged {

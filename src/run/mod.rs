@@ -82,7 +82,7 @@ pub use read::Gone;
 pub use reload::Reload;
 pub use serve::{address, serve};
 pub use slates::{printed_slates, write_slates};
-pub use work::{Class, Orders, Outcome, Part, Setup, Work};
+pub use work::{Class, Orders, Outcome, Part, Setup, Stands, Work};
 pub use workbook::write_workbook;
 pub use worker::Worker;
 

@@ -144,6 +144,18 @@ pub struct Setup {
     pub work: Arc<dyn Work>,
 }
 
+/// What stands of a photo's measurement that was kept beside its results.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Stands {
+    /// Nothing: its picture is to be measured.
+    #[default]
+    Nothing,
+    /// What its picture shows. It is to be compared with another blank than it was, whose picture may have to be decoded.
+    Picture,
+    /// All of it.
+    All,
+}
+
 /// What the shell does with a photo's bytes. All methods are functions of their arguments and the configuration.
 pub trait Work: Send + Sync {
     /// The facts in the file's header; absent where it has none.
@@ -174,11 +186,11 @@ pub trait Work: Send + Sync {
     /// Where an input has changed meanwhile ([`Job::read`] said so); the photo is then planned anew.
     fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone>;
 
-    /// True where the photo's measurement stands, so that it need only be judged again. `head` is the beginning of what was kept of it
+    /// What of the photo's measurement stands, so that it need only be judged again. `head` is the beginning of what was kept of it
     /// ([`crate::publish::kept`]).
-    fn stands(&self, job: &Job, head: &[u8]) -> bool {
+    fn stands(&self, job: &Job, head: &[u8]) -> Stands {
         let _ = (job, head);
-        false
+        Stands::Nothing
     }
 
     /// Makes everything that is published about a photo whose measurement stands, just as [`Work::measure`] would; `read` gives what

@@ -21,7 +21,7 @@ use super::job::{Fate, Job};
 use super::raw;
 use super::read::Gone;
 use super::spectra::Spectra;
-use super::work::{Class, Orders, Outcome, Setup, Work, shown};
+use super::work::{Class, Orders, Outcome, Setup, Stands, Work, shown};
 
 /// Memory for a photo in flight, bytes, and for all of them, where the configuration leaves it open: a photo of 12 megapixels
 /// takes 100 to 150 MiB. Whoever has more memory gains nothing by its being used, but for pictures that are too large for it
@@ -196,16 +196,24 @@ impl Work for Worker {
         Ok(lab::written(&job.origin, examined))
     }
 
-    fn stands(&self, job: &Job, head: &[u8]) -> bool {
-        let needed = || self.lab.measured_from(&job.origin, &self.against(job)?);
-        let stated = kept::measured_from(head);
-        stated.is_some() && stated == needed().as_deref()
+    fn stands(&self, job: &Job, head: &[u8]) -> Stands {
+        let needed = || self.lab.origins(&job.origin, &self.against(job)?);
+        match (kept::origins(head), needed()) {
+            (Some(stated), Some(needed)) if stated == needed => Stands::All,
+            (Some(stated), Some(needed)) if stated.measured == needed.measured => Stands::Picture,
+            _ => Stands::Nothing,
+        }
     }
 
     fn judge(&self, job: &Job, read: &dyn Fn(&str) -> Option<Vec<u8>>) -> Option<Outcome> {
         let (kept, before) = Kept::read(&read(kept::MEASURED)?)?;
-        let against = self.against(job)?;
+        let mut against = self.against(job)?;
         let origin = &job.origin;
+        if self.lab.origins(origin, &against)? != kept.from {
+            let decode = |bytes: &[u8]| self.decode(bytes);
+            let filled = self.spectra.fill_in(&self.lab, decode, job, &mut against);
+            filled.ok()?;
+        }
         let examined = self.lab.judged_by(origin, kept, &against)?;
         lab::written_again(origin, examined, &before, read)
     }

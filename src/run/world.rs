@@ -19,7 +19,7 @@ use super::governed::Deciding;
 use super::job::{Fate, Job};
 use super::known::Known;
 use super::read::Source;
-use super::work::{Orders, Work};
+use super::work::{Orders, Stands, Work};
 
 /// Published folders by path, with what stands in them.
 pub type Published = BTreeMap<String, Arc<Record>>;
@@ -472,7 +472,7 @@ impl Planner<'_> {
             bench: photo.bench_key.clone(),
             folder: photo.folder.clone(),
             cost,
-            stands: false,
+            stands: Stands::Nothing,
             picture: Mutex::default(),
             fate,
             sources: sources.collect(),

@@ -239,6 +239,44 @@ fn an_edit_is_judged_again_without_decoding_a_photo_and_makes_what_a_fresh_sweep
     assert_eq!([measured, decoded], [0, 0], "{said}");
 }
 
+/// What a blank says of its samples is told from what their own pictures show.
+#[test]
+fn a_blank_that_goes_comes_or_is_to_be_taken_again_costs_its_samples_no_second_look() {
+    let class = Class::new(&["heron", "dunlin"], 10);
+    class.sweep();
+    let photo = class.place.path("inbox/heron/blank-01.jpg");
+    let bytes = fs::read(&photo).expect("a blank");
+    let samples = || {
+        class.place.tree().into_iter().filter(|(name, bytes)| {
+            let of_blank = b"blank-01.jpg".as_slice();
+            let names_it = bytes.windows(of_blank.len()).any(|at| at == of_blank);
+            name.starts_with("heron/dye") && name.ends_with("quality.json") && names_it
+        })
+    };
+    let n_compared = samples().count();
+    assert!(n_compared > 4, "{n_compared} samples have the blank");
+
+    fs::remove_file(&photo).expect("taken away");
+    let (said, [_, measured, judged, decoded]) = class.sweep();
+    assert_eq!([measured, judged, decoded], [0, n_compared, 0], "{said}");
+    assert_eq!(samples().count(), 0);
+    class.assert_as_fresh("without its blank");
+
+    // Once for its own results, and once on the scale of the samples.
+    fs::write(&photo, &bytes).expect("brought back");
+    let (said, [_, measured, _, decoded]) = class.sweep();
+    assert_eq!([measured, decoded], [1, 2], "{said}");
+    assert_eq!(samples().count(), n_compared);
+    class.assert_as_fresh("with its blank again");
+
+    // A person has it taken again.
+    let rows = "photo,verdict,label,by\nheron/blank-01.jpg,retake,,Ada\n";
+    fs::write(class.place.path("overrides.csv"), rows).expect("a table");
+    let (said, [_, measured, _, decoded]) = class.sweep();
+    assert_eq!([measured, decoded], [0, 0], "{said}");
+    class.assert_as_fresh("with a blank that is to be taken again");
+}
+
 /// With photos that are a few bytes long, and what a version or damage does to what was kept of them.
 #[test]
 fn another_version_measures_again_and_says_so_and_so_does_damage_to_what_was_kept() {

@@ -7,9 +7,9 @@ use std::time::Duration;
 use slitwatch::classify::{Decision, Outcome as Decided, Purpose};
 use slitwatch::decode::{self, Facts};
 use slitwatch::lab::{Companion, Origin};
-use slitwatch::publish::kept::{self, Kept, MEASURED, Written};
+use slitwatch::publish::kept::{self, Kept, MEASURED, Origins, Written};
 use slitwatch::publish::record::{Measured, Record};
-use slitwatch::run::{Class, Fate, Gone, Job, Outcome, Sink, Work};
+use slitwatch::run::{Class, Fate, Gone, Job, Outcome, Sink, Stands, Work};
 use slitwatch::terms::{Capture, Quantity};
 use slitwatch::terms::{Code, Reason, Severity, Verdict};
 
@@ -24,13 +24,19 @@ pub fn photo(words: &str) -> Vec<u8> {
     bytes
 }
 
-/// What a photo's measurement was made from: everything but the configuration.
-fn measured_from(job: &Job) -> String {
+/// What a photo's measurement was made from: everything but the configuration, and the picture's without blank and dark.
+fn origins(job: &Job) -> Origins {
+    let hash = |what: String| kept::hash(what.as_bytes());
     let mut from = job.origin.provenance.clone();
     from.configuration_hash.clear();
-    blake3::hash(format!("{from:?}").as_bytes())
-        .to_hex()
-        .to_string()
+    let compared = hash(format!("{from:?}"));
+    from.decision_hash.clear();
+    from.blank.clear();
+    from.dark.clear();
+    Origins {
+        measured: hash(format!("{from:?}")),
+        compared,
+    }
 }
 
 fn words(bytes: &[u8]) -> BTreeMap<String, String> {
@@ -190,7 +196,7 @@ impl Work for Fake {
         files.push(("quality.json".to_owned(), quality));
         files.push(("photo.log".to_owned(), b"measured\nend\n".to_vec()));
         if *fate == Fate::Measure {
-            let kept = Kept::new(measured_from(job), &bytes.to_vec()).expect("written");
+            let kept = Kept::new(origins(job), &bytes.to_vec()).expect("written");
             files.push((
                 MEASURED.to_owned(),
                 kept.file(&Written::new(kept::hash(b""), &[])),
@@ -203,8 +209,13 @@ impl Work for Fake {
         })
     }
 
-    fn stands(&self, job: &Job, head: &[u8]) -> bool {
-        kept::measured_from(head) == Some(&*measured_from(job))
+    fn stands(&self, job: &Job, head: &[u8]) -> Stands {
+        let needed = origins(job);
+        match kept::origins(head) {
+            Some(stated) if stated == needed => Stands::All,
+            Some(stated) if stated.measured == needed.measured => Stands::Picture,
+            _ => Stands::Nothing,
+        }
     }
 
     fn judge(&self, job: &Job, read: &dyn Fn(&str) -> Option<Vec<u8>>) -> Option<Outcome> {
@@ -258,7 +269,7 @@ impl Work for WithCards {
     fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
         Fake.measure(job, bytes, fate)
     }
-    fn stands(&self, job: &Job, head: &[u8]) -> bool {
+    fn stands(&self, job: &Job, head: &[u8]) -> Stands {
         Fake.stands(job, head)
     }
     fn judge(&self, job: &Job, read: &dyn Fn(&str) -> Option<Vec<u8>>) -> Option<Outcome> {
