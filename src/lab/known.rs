@@ -1,6 +1,7 @@
 //! Lines of tubes that are known for what they are: what a photo's own say of its bench's scale, and what other photos' say of a
 //! photo's.
 
+use crate::answers::identify::placed;
 use crate::measure::scale::refine::Refined;
 use crate::publish::record::Answers;
 use crate::terms::{KnownLine, Lamp, LampLine, Measurement, Peak, PeakKind, Quantity, ScaleKind};
@@ -36,23 +37,22 @@ pub(super) fn known_lines(m: &Measurement, answers: &Answers, lamps: &[Lamp]) ->
     let Some(tube) = lamps.iter().find(is_it).filter(all_narrow) else {
         return Vec::new();
     };
-    let line = |peak: &Peak| {
-        let is_sound = peak.kind == PeakKind::Line && !peak.clipped;
-        let mut lines = tube.lines.iter().filter(|line| line.fit && is_sound);
-        let line = lines.find(|line| line.name == peak.name)?;
+    let line = |(line, peak): (&LampLine, &Peak)| {
         let is_beside = |other: &&LampLine| {
             let apart_nm = (other.wavelength_nm - line.wavelength_nm).abs();
             let strong = other.strength > FAINT_SHARE * line.strength;
             apart_nm > 0.0 && apart_nm < PARTED * bandpass_nm && strong
         };
         let is_alone = !tube.lines.iter().any(|other| is_beside(&other));
-        is_alone.then(|| KnownLine {
+        let is_sound = peak.kind == PeakKind::Line && !peak.clipped;
+        (is_alone && is_sound).then(|| KnownLine {
             path_nm: sign * line.wavelength_nm,
             off_nm: sign * (peak.centre_nm.value - line.wavelength_nm),
             sigma_nm: peak.own_sigma_nm.hypot(line.sigma_nm),
         })
     };
-    let lines: Vec<KnownLine> = m.peaks.iter().filter_map(line).collect();
+    let placed = placed(tube, &m.peaks, bandpass_nm);
+    let lines: Vec<KnownLine> = placed.into_iter().filter_map(line).collect();
     if lines.len() < LEAST_LINES {
         return Vec::new();
     }

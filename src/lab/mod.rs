@@ -235,6 +235,7 @@ impl Lab {
         let on_refined = refined(&shown.measurement, against).map(|(refined, words)| {
             let mut shown = shown.clone();
             refined.apply(&mut shown.measurement, shown.absorbance.as_mut());
+            photo::name_lines(&mut shown.measurement, &self.names);
             let absorbance = shown.absorbance.as_deref();
             shown.answers =
                 answering::answers(purpose, &shown.measurement, absorbance, &self.lamps);

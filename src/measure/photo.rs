@@ -20,8 +20,8 @@ use crate::measure::sight::{
 };
 use crate::measure::view::View;
 use crate::terms::{
-    Calibration, Capture, Drawing, Interval, Lamp, Measurement, Optics, Quantity, ScaleKind,
-    Spectrum, SpectrumRow, Subject,
+    Calibration, Capture, Drawing, Interval, Lamp, LampLine, Measurement, Optics, Quantity,
+    ScaleKind, Spectrum, SpectrumRow, Subject,
 };
 
 /// No phone is laid down again so far off, degrees: at 405 nm a line is 14.7° from the slit of a coarse disc.
@@ -413,6 +413,13 @@ fn finish(
         streaks: std::mem::take(&mut m.drawing.streaks),
         ..drawing::outlines(&shot)
     };
+}
+
+/// Names the lines anew, after its wavelengths have been put right.
+pub fn name_lines(m: &mut Measurement, names: &[LampLine]) {
+    let bandpass_nm = m.metrics.value(Quantity::BandpassNm);
+    let bandpass_nm = bandpass_nm.unwrap_or(USUAL_BANDPASS_NM);
+    spectrum_peaks::name(&mut m.peaks, bandpass_nm, names);
 }
 
 fn spectrum(profile: &Profile) -> Spectrum {

@@ -8,8 +8,7 @@ use crate::terms::Capture;
 
 use super::build::meets_any;
 use super::engine::Engine;
-use super::job::{Fate, Job};
-use super::work::Stands;
+use super::job::{Fate, Job, Stands};
 
 /// In an inbox of so many photos at most, for all are arranged anew each time, on the one thread that everything waits for. With 1252
 /// photos of one megapixel it saves as much processor time as it takes, some 10 ms a photo; to decode one of twelve takes six times that.

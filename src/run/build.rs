@@ -12,10 +12,9 @@ use crate::publish::record::Record;
 
 use super::bell::Event;
 use super::engine::{Engine, Hold, JUDGED_AT_ONCE, Mode, Setback, TRIES};
-use super::job::{Fate, Job};
+use super::job::{Fate, Job, Stands};
 use super::known;
 use super::make::{How, Made, make};
-use super::work::Stands;
 use super::world::Held;
 
 /// The first and the longest wait before something that failed is tried again.

@@ -7,8 +7,8 @@ use std::sync::Arc;
 use crate::publish::record::Record;
 
 use super::engine::Engine;
-use super::job::{Fate, Job};
-use super::work::{Orders, Stands};
+use super::job::{Fate, Job, Stands};
+use super::work::Orders;
 use super::world::{Published, World};
 
 /// How many photos are to be made, by what that takes.

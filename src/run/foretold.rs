@@ -13,9 +13,9 @@ use crate::terms::Seen;
 
 use super::cost::Cost;
 use super::intake::{Insist, Taken, recalled};
-use super::job::Job;
+use super::job::{Job, Stands};
 use super::ledger::Ledger;
-use super::work::{Orders, Stands, Work};
+use super::work::{Orders, Work};
 use super::worker::Worker;
 use super::world::{Published, World};
 

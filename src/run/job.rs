@@ -8,7 +8,6 @@ use crate::lab::{Companion, Company, Origin, Picture};
 use crate::terms::Code;
 
 use super::read::{Gone, Source};
-use super::work::Stands;
 
 /// What is to happen with an entry of the inbox.
 #[derive(Clone, Debug, PartialEq)]
@@ -21,6 +20,18 @@ pub enum Fate {
     Fault(Code, String),
     /// Only say that it is to be taken again, in the same words: its picture shows no spectrum to be measured.
     Retake(Code, String),
+}
+
+/// What stands of a photo's measurement that was kept beside its results.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Stands {
+    /// Nothing: its picture is to be measured.
+    #[default]
+    Nothing,
+    /// What its picture shows. It is to be compared with another blank than it was, whose picture may have to be decoded.
+    Picture,
+    /// All of it.
+    All,
 }
 
 /// Everything a worker needs to make one photo's folder.

@@ -8,9 +8,9 @@ use crate::publish::record::Record;
 use crate::publish::{Shelf, Trouble};
 use crate::terms::{Code, Reason, Severity};
 
-use super::job::{Fate, Job};
+use super::job::{Fate, Job, Stands};
 use super::read::Gone;
-use super::work::{Outcome, Stands, Work};
+use super::work::{Outcome, Work};
 
 /// What came of a job.
 pub enum Made {

@@ -73,7 +73,7 @@ pub use failure::Failure;
 pub use folders::check_folders;
 pub use hand_in::write_hand_ins;
 pub use init::init;
-pub use job::{Fate, Job};
+pub use job::{Fate, Job, Stands};
 pub use news::{News, Screen, Tally};
 pub use preflight::{preflight, would_start};
 #[cfg(feature = "dng")]
@@ -82,7 +82,7 @@ pub use read::Gone;
 pub use reload::Reload;
 pub use serve::{address, serve};
 pub use slates::{printed_slates, write_slates};
-pub use work::{Class, Orders, Outcome, Part, Setup, Stands, Work};
+pub use work::{Class, Orders, Outcome, Part, Setup, Work};
 pub use workbook::write_workbook;
 pub use worker::Worker;
 

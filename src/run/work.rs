@@ -13,7 +13,7 @@ use crate::publish::{Held, names};
 use crate::report::{self, Closing, Late, Session, Sink};
 use crate::terms::{Pairing, Seen, Sessions};
 
-use super::job::{Fate, Job};
+use super::job::{Fate, Job, Stands};
 use super::news::Screen;
 use super::read::Gone;
 
@@ -142,18 +142,6 @@ pub struct Setup {
     pub orders: Orders,
     /// For everything else.
     pub work: Arc<dyn Work>,
-}
-
-/// What stands of a photo's measurement that was kept beside its results.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Stands {
-    /// Nothing: its picture is to be measured.
-    #[default]
-    Nothing,
-    /// What its picture shows. It is to be compared with another blank than it was, whose picture may have to be decoded.
-    Picture,
-    /// All of it.
-    All,
 }
 
 /// What the shell does with a photo's bytes. All methods are functions of their arguments and the configuration.

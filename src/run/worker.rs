@@ -17,11 +17,11 @@ use crate::system;
 use crate::terms::{Seen, Sessions};
 
 use super::cards::Cards;
-use super::job::{Fate, Job};
+use super::job::{Fate, Job, Stands};
 use super::raw;
 use super::read::Gone;
 use super::spectra::Spectra;
-use super::work::{Class, Orders, Outcome, Setup, Stands, Work, shown};
+use super::work::{Class, Orders, Outcome, Setup, Work, shown};
 
 /// Memory for a photo in flight, bytes, and for all of them, where the configuration leaves it open: a photo of 12 megapixels
 /// takes 100 to 150 MiB. Whoever has more memory gains nothing by its being used, but for pictures that are too large for it

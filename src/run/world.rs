@@ -16,10 +16,10 @@ use crate::terms::{Capture, Sessions, Verdict};
 
 use super::arranged::{arrange_one, shot};
 use super::governed::Deciding;
-use super::job::{Fate, Job};
+use super::job::{Fate, Job, Stands};
 use super::known::Known;
 use super::read::Source;
-use super::work::{Orders, Stands, Work};
+use super::work::{Orders, Work};
 
 /// Published folders by path, with what stands in them.
 pub type Published = BTreeMap<String, Arc<Record>>;

@@ -262,7 +262,7 @@ fn leans(centre_nm: Estimate, line: &LampLine, other: &LampLine) -> bool {
 
 /// Names the lines: an element whose lines explain more of the spectrum's light goes before one that happens to have a
 /// line at the place.
-fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
+pub fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
     let near = |peak: &Peak, line: &LampLine| {
         let reach_nm = (3.0 * peak.centre_nm.sigma)
             .max(0.35 * bandpass_nm)
