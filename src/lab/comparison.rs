@@ -12,6 +12,7 @@ use crate::terms::{AbsorbanceRow, Estimate, Lamp, Measurement, Quantity, Unmeasu
 use super::against::Against;
 use super::answering;
 use super::beside::Beside;
+use super::known;
 
 /// What a measured photo says beside its blank, or without one.
 #[derive(Clone, Default, Serialize, Deserialize)]
@@ -27,6 +28,8 @@ pub struct Comparison {
     pub not_measured: Vec<Unmeasured>,
     /// What the spectrum answers.
     pub answers: Answers,
+    /// Width of a known tube's lines, where they are wider than was explained, px.
+    pub line_width_px: Option<Estimate>,
     /// For people.
     pub remarks: Vec<String>,
 }
@@ -53,6 +56,7 @@ impl Comparison {
             }
         }
         found.answers = answering::answers(purpose, m, found.absorbance.as_deref(), lamps);
+        found.line_width_px = known::line_width_px(m, &found.answers, lamps);
         found
     }
 }

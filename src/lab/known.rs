@@ -4,7 +4,9 @@
 use crate::answers::identify::placed;
 use crate::measure::scale::refine::Refined;
 use crate::publish::record::Answers;
-use crate::terms::{KnownLine, Lamp, LampLine, Measurement, Peak, PeakKind, Quantity, ScaleKind};
+use crate::terms::{
+    Estimate, KnownLine, Lamp, LampLine, Measurement, Peak, PeakKind, Quantity, ScaleKind,
+};
 
 use super::against::Against;
 
@@ -18,6 +20,9 @@ const PARTED: f64 = 1.5;
 const FAINT_SHARE: f64 = 0.1;
 /// So many lines tell a scale that is off from a phone that lay elsewhere.
 const LEAST_LINES: usize = 2;
+/// Lines are as wide as they are seen where that is more than is explained by so many standard uncertainties (coverage factor of 95 %,
+/// GUM 6.3.3).
+const CLEARLY: f64 = 2.0;
 /// Wavelengths at which people are told how far the scale was moved, nm.
 const TOLD_NM: [f64; 3] = [450.0, 550.0, 650.0];
 /// Less than this is not worth telling, nm.
@@ -26,10 +31,31 @@ const TOLD_FROM_NM: f64 = 0.005;
 /// What a photo's own lines say of the scale that it was measured on; nothing where it is no tube's, or not surely.
 pub(super) fn known_lines(m: &Measurement, answers: &Answers, lamps: &[Lamp]) -> Vec<KnownLine> {
     let sign = m.order.map(f64::from);
-    let sign = sign.filter(|_| m.scale_kind == Some(ScaleKind::Calibrated));
+    let Some(sign) = sign.filter(|_| m.scale_kind == Some(ScaleKind::Calibrated)) else {
+        return Vec::new();
+    };
+    let line = |(line, peak): (&LampLine, &Peak)| KnownLine {
+        path_nm: sign * line.wavelength_nm,
+        off_nm: sign * (peak.centre_nm.value - line.wavelength_nm),
+        sigma_nm: peak.own_sigma_nm.hypot(line.sigma_nm),
+    };
+    let alone = lines_alone(m, answers, lamps);
+    let lines: Vec<KnownLine> = alone.into_iter().map(line).collect();
+    if lines.len() < LEAST_LINES {
+        return Vec::new();
+    }
+    lines
+}
+
+/// The lines of a tube that is surely known which stand by themselves, with the peaks that they are.
+fn lines_alone<'a>(
+    m: &'a Measurement,
+    answers: &Answers,
+    lamps: &'a [Lamp],
+) -> Vec<(&'a LampLine, &'a Peak)> {
     let sure = answers.lamp.as_ref().filter(|lamp| lamp.score >= SURE);
     let bandpass_nm = m.metrics.value(Quantity::BandpassNm);
-    let (Some(sign), Some(answer), Some(bandpass_nm)) = (sign, sure, bandpass_nm) else {
+    let (Some(answer), Some(bandpass_nm)) = (sure, bandpass_nm) else {
         return Vec::new();
     };
     let is_it = |lamp: &&Lamp| lamp.name == answer.name;
@@ -37,26 +63,35 @@ pub(super) fn known_lines(m: &Measurement, answers: &Answers, lamps: &[Lamp]) ->
     let Some(tube) = lamps.iter().find(is_it).filter(all_narrow) else {
         return Vec::new();
     };
-    let line = |(line, peak): (&LampLine, &Peak)| {
+    let is_alone = |line: &LampLine| {
         let is_beside = |other: &&LampLine| {
             let apart_nm = (other.wavelength_nm - line.wavelength_nm).abs();
             let strong = other.strength > FAINT_SHARE * line.strength;
             apart_nm > 0.0 && apart_nm < PARTED * bandpass_nm && strong
         };
-        let is_alone = !tube.lines.iter().any(|other| is_beside(&other));
-        let is_sound = peak.kind == PeakKind::Line && !peak.clipped;
-        (is_alone && is_sound).then(|| KnownLine {
-            path_nm: sign * line.wavelength_nm,
-            off_nm: sign * (peak.centre_nm.value - line.wavelength_nm),
-            sigma_nm: peak.own_sigma_nm.hypot(line.sigma_nm),
-        })
+        !tube.lines.iter().any(|other| is_beside(&other))
     };
-    let placed = placed(tube, &m.peaks, bandpass_nm);
-    let lines: Vec<KnownLine> = placed.into_iter().filter_map(line).collect();
-    if lines.len() < LEAST_LINES {
-        return Vec::new();
-    }
-    lines
+    let is_sound = |peak: &Peak| peak.kind == PeakKind::Line && !peak.clipped;
+    placed(tube, &m.peaks, bandpass_nm)
+        .into_iter()
+        .filter(|(line, peak)| is_alone(line) && is_sound(peak))
+        .collect()
+}
+
+/// How wide a known tube's lines are seen, px, where that is clearly more than slit and blur explain: what explains them wrongly is
+/// the explanation. The narrowest counts.
+pub(super) fn line_width_px(
+    m: &Measurement,
+    answers: &Answers,
+    lamps: &[Lamp],
+) -> Option<Estimate> {
+    let alone = lines_alone(m, answers, lamps);
+    let widths = alone.iter().map(|(_, peak)| peak.fwhm_nm);
+    let seen_nm = widths.min_by(|a, b| a.value.total_cmp(&b.value))?;
+    let seen_px = seen_nm.scaled(1.0 / m.metrics.value(Quantity::NmPerPx)?);
+    let explained = m.metrics.estimate(Quantity::LineWidthPx)?;
+    let is_clear = explained.value + CLEARLY * explained.sigma < seen_px.value;
+    (alone.len() >= LEAST_LINES && is_clear).then_some(seen_px)
 }
 
 /// The known lines of other photos of the bench.

@@ -43,8 +43,14 @@ pub struct Shown {
 impl Shown {
     /// Of a picture measured as `measurement`, whose file states these facts, compared so.
     pub fn new((mut measurement, facts): (Measurement, Facts), of: Comparison) -> Shown {
-        if let Some(moved_px) = of.moved_px {
-            measurement.metrics.note(Quantity::MovedPx, moved_px);
+        let of_comparison = [
+            (Quantity::MovedPx, of.moved_px),
+            (Quantity::LineWidthPx, of.line_width_px),
+        ];
+        for (quantity, px) in of_comparison {
+            if let Some(px) = px {
+                measurement.metrics.note(quantity, px);
+            }
         }
         measurement.not_measured.extend(of.not_measured);
         Shown {
