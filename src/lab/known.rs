@@ -23,6 +23,11 @@ const LEAST_LINES: usize = 2;
 /// Lines are as wide as they are seen where that is more than is explained by so many standard uncertainties (coverage factor of 95 %,
 /// GUM 6.3.3).
 const CLEARLY: f64 = 2.0;
+/// Of so many lines this share at least are one line each (drawn photos of neon, which has more lines beside each other than any other
+/// tube; what blends leave of a line is narrower than it, so not the narrowest of all), known to this share.
+const MANY_LINES: usize = 8;
+const SOME_ALONE: f64 = 0.3;
+const SOME_ALONE_SHARE: f64 = 0.2;
 /// Wavelengths at which people are told how far the scale was moved, nm.
 const TOLD_NM: [f64; 3] = [450.0, 550.0, 650.0];
 /// Less than this is not worth telling, nm.
@@ -71,27 +76,47 @@ fn lines_alone<'a>(
         };
         !tube.lines.iter().any(|other| is_beside(&other))
     };
-    let is_sound = |peak: &Peak| peak.kind == PeakKind::Line && !peak.clipped;
     placed(tube, &m.peaks, bandpass_nm)
         .into_iter()
         .filter(|(line, peak)| is_alone(line) && is_sound(peak))
         .collect()
 }
 
-/// How wide a known tube's lines are seen, px, where that is clearly more than slit and blur explain: what explains them wrongly is
-/// the explanation. The narrowest counts.
+/// How wide lines are seen, px, where that is clearly more than slit and blur explain: what explains them wrongly is the explanation.
+/// Of a tube that is surely known the narrowest line counts that stands by itself. Of other lights nobody knows which do; where
+/// there are many lines, some do.
 pub(super) fn line_width_px(
     m: &Measurement,
     answers: &Answers,
     lamps: &[Lamp],
 ) -> Option<Estimate> {
     let alone = lines_alone(m, answers, lamps);
-    let widths = alone.iter().map(|(_, peak)| peak.fwhm_nm);
-    let seen_nm = widths.min_by(|a, b| a.value.total_cmp(&b.value))?;
+    let seen_nm = match alone.len() < LEAST_LINES {
+        true => lower_width_nm(&m.peaks)?,
+        false => {
+            let widths = alone.iter().map(|(_, peak)| peak.fwhm_nm);
+            widths.min_by(|a, b| a.value.total_cmp(&b.value))?
+        }
+    };
     let seen_px = seen_nm.scaled(1.0 / m.metrics.value(Quantity::NmPerPx)?);
     let explained = m.metrics.estimate(Quantity::LineWidthPx)?;
-    let is_clear = explained.value + CLEARLY * explained.sigma < seen_px.value;
-    (alone.len() >= LEAST_LINES && is_clear).then_some(seen_px)
+    let least_px = explained.value + CLEARLY * explained.sigma;
+    (seen_px.value > least_px).then_some(seen_px)
+}
+
+/// The width that [`SOME_ALONE`] of many lines keep below, nm; absent where they are few.
+fn lower_width_nm(peaks: &[Peak]) -> Option<Estimate> {
+    let lines = peaks.iter().filter(|p| is_sound(p));
+    let mut widths_nm: Vec<f64> = lines.map(|p| p.fwhm_nm.value).collect();
+    widths_nm.sort_by(f64::total_cmp);
+    let at = (SOME_ALONE * widths_nm.len() as f64) as usize;
+    let width_nm = *widths_nm.get(at)?;
+    let is_many = widths_nm.len() >= MANY_LINES;
+    is_many.then(|| Estimate::new(width_nm, SOME_ALONE_SHARE * width_nm))
+}
+
+fn is_sound(peak: &Peak) -> bool {
+    peak.kind == PeakKind::Line && !peak.clipped
 }
 
 /// The known lines of other photos of the bench.
