@@ -147,11 +147,16 @@ impl Lab {
         origins(origin, against, &self.settings)
     }
 
-    /// Judges a photo by what was `kept` of its measurement. Where it was compared with another blank than is its now, it is compared
-    /// anew, and `against` must have that one's spectrum. Nothing where another measurement is needed.
-    pub fn judged_by(&self, origin: &Origin, kept: Kept, against: &Against) -> Option<Examined> {
+    /// Judges a photo by what was `kept` of its measurement, where it has these [`Lab::origins`] now. Where it was compared with another
+    /// blank it is compared anew, and `against` must have that one's spectrum. Nothing where another measurement is needed.
+    pub fn judged_by(
+        &self,
+        origin: &Origin,
+        from: Origins,
+        kept: Kept,
+        against: &Against,
+    ) -> Option<Examined> {
         let purpose = origin.decision.purpose()?;
-        let from = self.origins(origin, against)?;
         if from.measured != kept.from.measured {
             return None;
         }

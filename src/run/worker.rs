@@ -209,12 +209,13 @@ impl Work for Worker {
         let (kept, before) = Kept::read(&read(kept::MEASURED)?)?;
         let mut against = self.against(job)?;
         let origin = &job.origin;
-        if self.lab.origins(origin, &against)? != kept.from {
+        let from = self.lab.origins(origin, &against)?;
+        if from != kept.from {
             let decode = |bytes: &[u8]| self.decode(bytes);
             let filled = self.spectra.fill_in(&self.lab, decode, job, &mut against);
             filled.ok()?;
         }
-        let examined = self.lab.judged_by(origin, kept, &against)?;
+        let examined = self.lab.judged_by(origin, from, kept, &against)?;
         lab::written_again(origin, examined, &before, read)
     }
 
