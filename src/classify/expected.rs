@@ -50,7 +50,7 @@ impl Expected {
     }
 
     /// True for a photo of it: what it was taken as, and its label, of which `subject` is what repeats have in common.
-    fn is_met_by(&self, photo: &TakenPhoto<'_>) -> bool {
+    pub fn is_met_by(&self, photo: &TakenPhoto<'_>) -> bool {
         let fits = |(_, glob): &(String, GlobMatcher)| {
             glob.is_match(photo.label) || glob.is_match(photo.subject)
         };
@@ -71,11 +71,16 @@ pub struct TakenPhoto<'a> {
 }
 
 impl Expectations {
+    /// What a bench has to photograph, in the order in which it stands in the configuration.
+    pub fn of(&self, bench: &str) -> impl Iterator<Item = &Expected> {
+        let bench = bench.to_lowercase();
+        let things = self.things.iter();
+        things.filter(move |thing| thing.bench.is_empty() || thing.bench == bench)
+    }
+
     /// What a bench has still to photograph, by name, each with how many of how many there are where that is more than one.
     pub fn missing(&self, bench: &str, taken: &[TakenPhoto<'_>]) -> Vec<String> {
-        let bench = bench.to_lowercase();
-        let own = self.things.iter();
-        own.filter(|thing| thing.bench.is_empty() || thing.bench == bench)
+        self.of(bench)
             .filter_map(|thing| {
                 let n = taken.iter().filter(|photo| thing.is_met_by(photo)).count();
                 match (n < thing.count, thing.count) {

@@ -127,6 +127,23 @@ pub enum Command {
         #[arg(long, value_name = "DIR")]
         out: Option<PathBuf>,
     },
+    /// Make the sheets that are handed out before a class, two a bench at most, as one page to print: what to photograph in which order,
+    /// how to hold the phone, what can hurt, the bench's card, and a code of its page's address
+    LabSheet {
+        /// For this bench alone; may be given several times [default: every bench that is known]
+        #[arg(long, value_name = "BENCH")]
+        bench: Vec<String>,
+        /// Where the pages will be handed out, such as http://192.168.1.20:8080, as watch --serve says it; with sessions, behind it
+        /// that of the session [default: no code]
+        #[arg(long, value_name = "URL", value_parser = run::room_address)]
+        address: Option<String>,
+        /// What it is printed on
+        #[arg(long, value_name = "KIND", default_value = "a4", value_parser = ["a4", "letter"])]
+        paper: String,
+        /// Write the page to this file [default: lab-sheet.html, in the working folder]
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+    },
     /// Play a synthetic class into an inbox, run it, and score the results against what was planted
     ///
     /// Prints the score. Exit status: 0 if every stated limit held, 1 if one did not or it could not be played.

@@ -73,6 +73,12 @@ pub fn main() -> ExitCode {
             bench,
             out,
         } => hand_in(common, (session.as_deref(), bench), out.as_deref()),
+        Command::LabSheet {
+            bench,
+            address,
+            paper,
+            out,
+        } => lab_sheet(common, (bench, address.as_deref(), paper), out.as_deref()),
         Command::Explain { photos, pictures } => explain(common, photos, pictures.as_deref()),
         Command::Help { command } => line::help(command.as_deref())
             .map_err(Failure::Usage)
@@ -370,6 +376,17 @@ fn hand_in(
     let worker = load(common, &configuration(common))?;
     let settings = worker.settings().clone();
     let said = run::write_hand_ins(&settings, &worker.setup().orders, wanted, out)?;
+    hand_out(&format!("{}\n", tame(&said)))?;
+    Ok(ExitCode::SUCCESS)
+}
+
+fn lab_sheet(
+    common: &Common,
+    wanted: (&[String], Option<&str>, &str),
+    out: Option<&Path>,
+) -> Result<ExitCode, Failure> {
+    let worker = load(common, &configuration(common))?;
+    let said = run::write_lab_sheets(worker.settings(), wanted, out)?;
     hand_out(&format!("{}\n", tame(&said)))?;
     Ok(ExitCode::SUCCESS)
 }

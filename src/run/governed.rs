@@ -282,7 +282,7 @@ fn decide_by(photo: &mut Known, said: &Said, work: &dyn Work) -> bool {
 }
 
 /// Adds what a slate says comes next. A label says the same in one word, so that people can tell photos apart.
-fn state(said: &mut Said, what: Option<&What>) {
+pub(super) fn state(said: &mut Said, what: Option<&What>) {
     let mut solution = |series: &str, stated: [(&str, String); 2], own: String| {
         let series_of = (SERIES.to_owned(), series.to_owned());
         let stated = stated.map(|(group, value)| (group.to_owned(), value));

@@ -27,6 +27,7 @@ mod init;
 mod intake;
 mod job;
 mod known;
+mod lab_sheet;
 mod ledger;
 mod look;
 mod looking;
@@ -74,6 +75,7 @@ pub use folders::check_folders;
 pub use hand_in::write_hand_ins;
 pub use init::init;
 pub use job::{Fate, Job, Stands};
+pub use lab_sheet::{room_address, write_lab_sheets};
 pub use news::{News, Screen, Tally};
 pub use preflight::{preflight, would_start};
 #[cfg(feature = "dng")]

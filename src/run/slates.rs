@@ -13,13 +13,34 @@ use crate::terms::Sessions;
 
 /// The printable page on `paper`, `a4` or `letter`.
 ///
-/// Benches are those that the configuration names and the folders that the inbox has now, empty ones too, letter case aside, by name.
-/// Where none is known although each was to have a card, a warning says so.
+/// Where no bench is known although each was to have a card, a warning says so.
 pub fn printed_slates(settings: &Settings, paper: &str) -> String {
-    let paper = match paper {
+    let paper = paper_named(paper);
+    let benches = known_benches(settings);
+    if benches.is_empty() && settings.slates.cards.contains(&Card::EachBench) {
+        tracing::warn!(
+            "no card names a bench, for none is known yet: make a folder for each bench in {}, or name them in the configuration \
+             (`benches:`, or a card such as `{{bench: heron}}`), and print again",
+            settings.inbox.display()
+        );
+    }
+    page(
+        &settings.pages.title,
+        &settings.slates.printed(&benches),
+        paper,
+    )
+}
+
+/// The paper of that name, `a4` or `letter`.
+pub(super) fn paper_named(name: &str) -> Paper {
+    match name {
         "letter" => Paper::Letter,
         _ => Paper::A4,
-    };
+    }
+}
+
+/// Benches that the configuration names and the folders that the inbox has now, empty ones too, letter case aside, by name.
+pub(super) fn known_benches(settings: &Settings) -> Vec<String> {
     let mut benches: BTreeMap<String, String> = BTreeMap::new();
     if let Ok(listing) = listing::list(&settings.inbox) {
         for folder in listing.folders.iter().map(Rel::shown) {
@@ -28,22 +49,12 @@ pub fn printed_slates(settings: &Settings, paper: &str) -> String {
             }
         }
     }
-    for name in settings.benches.keys() {
-        benches.entry(name.to_lowercase()).or_insert(name.clone());
+    let named = settings.benches.keys().map(String::as_str);
+    for name in named.chain(settings.expected.benches()) {
+        let name = name.to_lowercase();
+        benches.entry(name.clone()).or_insert(name);
     }
-    if benches.is_empty() && settings.slates.cards.contains(&Card::EachBench) {
-        tracing::warn!(
-            "no card names a bench, for none is known yet: make a folder for each bench in {}, or name them in the configuration \
-             (`benches:`, or a card such as `{{bench: heron}}`), and print again",
-            settings.inbox.display()
-        );
-    }
-    let benches: Vec<String> = benches.into_values().collect();
-    page(
-        &settings.pages.title,
-        &settings.slates.printed(&benches),
-        paper,
-    )
+    benches.into_values().collect()
 }
 
 /// The bench whose folder it is. Folders of sessions, folders inside benches and hidden ones are none.

@@ -17,7 +17,7 @@ pub enum Paper {
 
 impl Paper {
     /// Its name in a style sheet.
-    fn css(self) -> &'static str {
+    pub fn css(self) -> &'static str {
         match self {
             Paper::A4 => "A4",
             Paper::Letter => "letter",
@@ -35,8 +35,12 @@ impl Paper {
 
 /// Side of a printed square, mm. A phone an arm's length away then sees each module some twenty pixels wide.
 const SQUARE_MM: f64 = 61.0;
-/// Height of a card, mm: three fit on a sheet of either paper.
+/// Height of a card, mm, as its style has it: three fit on a sheet of either paper.
+#[cfg(test)]
 const CARD_HEIGHT_MM: f64 = 83.0;
+
+/// How a card looks, for pages that hold one.
+pub const CARD_STYLE: &str = include_str!("card.css");
 
 #[derive(Template)]
 #[template(path = "page.html", config = "src/slates/askama.toml")]
@@ -44,8 +48,13 @@ struct Page<'a> {
     title: &'a str,
     paper: &'static str,
     width_mm: f64,
-    height_mm: f64,
     cards: Vec<Card<'a>>,
+}
+
+#[derive(Template)]
+#[template(path = "card.html", config = "src/slates/askama.toml")]
+struct Alone<'a> {
+    card: Card<'a>,
 }
 
 /// A slate as it is printed.
@@ -60,9 +69,8 @@ struct Card<'a> {
     side_mm: String,
 }
 
-/// The page. Slates whose words are too long for a square are left out: `Slates::read` of the settings refuses them.
-pub fn page(title: &str, slates: &[Slate], paper: Paper) -> String {
-    let cards = slates.iter().filter_map(|slate| {
+impl Card<'_> {
+    fn of(slate: &Slate) -> Option<Card<'_>> {
         let square = Square::of(slate)?;
         let across = square.side + 2 * QUIET;
         Some(Card {
@@ -73,12 +81,23 @@ pub fn page(title: &str, slates: &[Slate], paper: Paper) -> String {
             from: -(QUIET as i64),
             side_mm: format!("{:.2}", SQUARE_MM * across as f64 / square.side as f64),
         })
-    });
+    }
+}
+
+/// One card at full size, a piece of a page that has [`CARD_STYLE`]; nothing where its words are too long for a square.
+pub fn card(slate: &Slate) -> Option<String> {
+    let card = Card::of(slate)?;
+    let alone = Alone { card };
+    Some(alone.render().expect("writing to memory does not fail"))
+}
+
+/// The page. Slates whose words are too long for a square are left out: `Slates::read` of the settings refuses them.
+pub fn page(title: &str, slates: &[Slate], paper: Paper) -> String {
+    let cards = slates.iter().filter_map(Card::of);
     let page = Page {
         title,
         paper: paper.css(),
         width_mm: paper.card_width_mm(),
-        height_mm: CARD_HEIGHT_MM,
         cards: cards.collect(),
     };
     page.render().expect("writing to memory does not fail") + "\n"
@@ -119,11 +138,14 @@ mod tests {
             let outside = ["href=", "src=", "url(", "<script", "@import"];
             assert!(outside.iter().all(|word| !html.contains(word)));
             assert!(html.contains(&format!("size: {}", paper.css())));
+            let alone = card(&slates[1]).expect("a short text");
+            assert!(html.contains(alone.trim()), "{alone}");
         }
     }
 
     #[test]
     fn three_cards_fit_on_a_sheet_of_either_paper() {
+        assert!(CARD_STYLE.contains(&format!("height: {CARD_HEIGHT_MM}mm")));
         // ISO 216; ANSI/ASME Y14.1. The margins of the style sheet are 10 mm.
         for (paper, width_mm, height_mm) in
             [(Paper::A4, 210.0, 297.0), (Paper::Letter, 215.9, 279.4)]

@@ -31,6 +31,7 @@ mod frozen;
 mod hand_in;
 mod hostile;
 mod instruments;
+mod lab_sheet;
 mod large;
 mod names;
 mod pairing;

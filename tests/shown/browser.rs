@@ -183,7 +183,19 @@ fn demo(folder: &Path) -> Vec<String> {
     run(&["sweep", "--quiet"]);
     let hand_ins = folder.join("hand-in");
     run(&["hand-in", "--out", hand_ins.to_str().unwrap()]);
-    let mut pages = vec!["board.html".to_owned(), "class.html".to_owned()];
+    let sheet = folder.join("lab-sheet.html");
+    let address = ["--address", "http://192.168.1.20:8080"];
+    let of_heron = [
+        "lab-sheet",
+        "--bench",
+        "heron",
+        "--out",
+        sheet.to_str().unwrap(),
+    ];
+    run(&[&of_heron[..], &address].concat());
+    let mut pages = ["board.html", "class.html", "lab-sheet.html"]
+        .map(str::to_owned)
+        .to_vec();
     for bench in ["avocet", "dunlin", "heron", "turnstone"] {
         pages.push(format!("{bench}/index.html"));
         pages.push(format!("{bench}/calibration.html"));

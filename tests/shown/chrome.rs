@@ -238,7 +238,12 @@ impl Chrome {
 
     /// The page on A4 paper, as PDF.
     pub fn print(&mut self) -> Vec<u8> {
-        let paper = json!({"paperWidth": 8.27, "paperHeight": 11.69, "printBackground": true});
+        self.print_on(8.27, 11.69)
+    }
+
+    /// The page on paper of this size, inches, as PDF.
+    pub fn print_on(&mut self, width: f64, height: f64) -> Vec<u8> {
+        let paper = json!({"paperWidth": width, "paperHeight": height, "printBackground": true});
         let answer = self.call("Page.printToPDF", paper);
         base64(answer["data"].as_str().unwrap_or_default())
     }

@@ -7,6 +7,7 @@ mod colours;
 mod dictionary;
 mod hand_in;
 mod in_memory;
+mod lab_sheet;
 mod look;
 mod pages;
 mod pictures;
