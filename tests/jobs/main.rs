@@ -34,6 +34,7 @@ mod instruments;
 mod lab_sheet;
 mod large;
 mod names;
+mod notebook;
 mod pairing;
 mod promises;
 mod refusals;
