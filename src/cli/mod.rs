@@ -362,8 +362,7 @@ fn slates(common: &Common, paper: &str, out: Option<&Path>) -> Result<ExitCode, 
 
 fn book(common: &Common, session: Option<&str>, out: Option<&Path>) -> Result<ExitCode, Failure> {
     let worker = load(common, &configuration(common))?;
-    let title = worker.settings().pages.title.clone();
-    let said = run::write_workbook(&worker.setup().orders, &title, session, out)?;
+    let said = run::write_workbook(&worker.setup().orders, session, out)?;
     hand_out(&format!("{}\n", tame(&said)))?;
     Ok(ExitCode::SUCCESS)
 }

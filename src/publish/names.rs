@@ -9,7 +9,7 @@ use std::collections::HashSet;
 use crate::classify::CARD_ENDING;
 
 /// The class's tables and its board, at the top of the results.
-const SUMMARIES_AT_TOP: [&str; 15] = [
+const SUMMARIES_AT_TOP: [&str; 16] = [
     BOARD,
     "brackets.csv",
     "class.csv",
@@ -25,6 +25,7 @@ const SUMMARIES_AT_TOP: [&str; 15] = [
     "spectra.csv",
     "tone.csv",
     WATCHED,
+    WORKBOOK,
 ];
 /// What spans the sessions, at the top of the results; the board leads to the latest session's.
 const OVER_SESSIONS: [&str; 7] = [
@@ -46,6 +47,8 @@ pub const BOARD: &str = "board.html";
 pub const WATCHED: &str = "watched.js";
 /// What the program says of itself at every listing; no part of the results.
 pub const ALIVE: &str = "alive.js";
+/// A closed session's tables as one file for spreadsheets; an open session has none.
+pub const WORKBOOK: &str = "workbook.xlsx";
 /// What stands in a closed session's folder, and closes it.
 pub const CLOSED: &str = "closed.json";
 /// A bench's pages and its table, in its folder.

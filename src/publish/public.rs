@@ -50,6 +50,7 @@ pub fn media_type(path: &str) -> &'static str {
         "json" => "application/json",
         "png" => "image/png",
         "svg" => "image/svg+xml",
+        "xlsx" => "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
         "jdx" => "chemical/x-jcamp-dx",
         _ => "text/plain; charset=utf-8",
     }

@@ -9,8 +9,9 @@ use crate::terms::Sessions;
 
 use super::failure::Failure;
 use super::work::{Orders, Part};
+use super::workbook::workbook_of;
 
-/// Closes the session, and says in words what stands in it now for good.
+/// Closes the session, writes its workbook, and says in words what stands in it now for good.
 ///
 /// # Errors
 /// Where there are no sessions, or not this one, or another slitwatch is at work on the results.
@@ -36,11 +37,25 @@ pub fn close(orders: &Orders, session: &str) -> Result<String, Failure> {
     let mut text =
         serde_json::to_vec_pretty(&closed).map_err(|e| Failure::Work(format!("{marker}: {e}")))?;
     text.push(b'\n');
+    // Before the marker: a session that is still open loses it again by the next sweep.
+    let book = format!("{folder}/{}", names::WORKBOOK);
+    let made = workbook_of(orders, session, &orders.results.join(&folder));
+    let said = match &made {
+        Ok(bytes) => {
+            let put = shelf.put_file(&book, bytes, None);
+            put.map_err(|trouble| Failure::Work(trouble.to_string()))?;
+            format!(
+                "; its tables in one file are {}",
+                orders.results.join(book).display()
+            )
+        }
+        Err(why) => format!("; there is no workbook of it: {why}"),
+    };
     let put = shelf.put_file(&marker, &text, None);
     put.map_err(|trouble| Failure::Work(trouble.to_string()))?;
     let versions: Vec<String> = closed.versions.into_iter().collect();
     Ok(format!(
-        "{session} is closed with {} photos, made by version {}: it stays as it is; `slitwatch reopen {session}` takes that back",
+        "{session} is closed with {} photos, made by version {}: it stays as it is; `slitwatch reopen {session}` takes that back{said}",
         closed.n_photos,
         versions.join(" and ")
     ))
@@ -56,8 +71,12 @@ pub fn reopen(orders: &Orders, session: &str) -> Result<String, Failure> {
     if !shelf.has_file(&marker) {
         return Ok(format!("{session} is open; nothing is changed"));
     }
-    let removed = shelf.remove(&marker);
-    removed.map_err(|trouble| Failure::Work(trouble.to_string()))?;
+    for file in [marker, format!("{folder}/{}", names::WORKBOOK)] {
+        if shelf.has_file(&file) {
+            let removed = shelf.remove(&file);
+            removed.map_err(|trouble| Failure::Work(trouble.to_string()))?;
+        }
+    }
     Ok(format!(
         "{session} is open again: the next sweep, or the daemon, brings it up to date"
     ))

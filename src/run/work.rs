@@ -26,6 +26,8 @@ pub struct Orders {
     pub inbox: PathBuf,
     /// Folder that is written.
     pub results: PathBuf,
+    /// What the class is called.
+    pub title: String,
     /// A file must not have changed for this long.
     pub settle: Duration,
     /// A file that does not look finished must not have changed for this long before it is called broken.
@@ -109,6 +111,7 @@ impl Orders {
         Orders {
             inbox: inbox.into(),
             results: results.into(),
+            title: String::new(),
             settle: Duration::from_secs(2),
             patience: Duration::from_secs(60),
             rescan: Duration::from_secs(5),

@@ -21,17 +21,11 @@ use super::work::Orders;
 /// Where sessions are kept and none is named, or not one that there is; where there are no results; where it cannot be written.
 pub fn write_workbook(
     orders: &Orders,
-    title: &str,
     session: Option<&str>,
     file: Option<&Path>,
 ) -> Result<String, Failure> {
     let folder = results_of(orders, session)?;
-    let quality = fs::read(folder.join("quality.csv")).unwrap_or_default();
-    let title = match session {
-        Some(session) => format!("{title} · {session}"),
-        None => title.to_owned(),
-    };
-    let tables = tables(&folder, title, quality);
+    let tables = tables(&folder, titled(orders, session));
     let bytes = workbook(&tables).map_err(|e| Failure::Work(format!("the workbook: {e}")))?;
     let file = file.map_or_else(|| default_file(session), Path::to_owned);
     put(&file, &bytes).map_err(|error| {
@@ -46,6 +40,27 @@ pub fn write_workbook(
         tables.spectra.len(),
         tables.peaks.len()
     ))
+}
+
+/// The workbook of a session whose results lie in `folder`, as [`write_workbook`] makes it.
+///
+/// # Errors
+/// In words, where a sheet cannot hold its table.
+pub(super) fn workbook_of(
+    orders: &Orders,
+    session: &str,
+    folder: &Path,
+) -> Result<Vec<u8>, String> {
+    let tables = tables(folder, titled(orders, Some(session)));
+    workbook(&tables).map_err(|error| error.to_string())
+}
+
+/// What the class, or its session, is called.
+fn titled(orders: &Orders, session: Option<&str>) -> String {
+    match session {
+        Some(session) => format!("{} · {session}", orders.title),
+        None => orders.title.clone(),
+    }
 }
 
 /// The folder of a session's results, or of all where there are no sessions.
@@ -84,11 +99,11 @@ fn default_file(session: Option<&str>) -> PathBuf {
 }
 
 /// The tables below `folder`. One that vanishes meanwhile is left out, as one that was never there.
-fn tables(folder: &Path, title: String, quality: Vec<u8>) -> ClassTables {
+fn tables(folder: &Path, title: String) -> ClassTables {
     let table = |name: &str| fs::read(folder.join(name)).ok();
     let mut tables = ClassTables {
         title,
-        quality,
+        quality: table("quality.csv").unwrap_or_default(),
         series: table("series.csv"),
         concentrations: table("concentrations.csv"),
         class: table("class.csv"),

@@ -75,6 +75,7 @@ impl Worker {
     pub fn orders(&self) -> Orders {
         let s = self.settings();
         let mut orders = Orders::new(&s.inbox, &s.results);
+        orders.title.clone_from(&s.pages.title);
         let seconds = Duration::from_secs_f64;
         orders.settle = seconds(s.arrival.settle_s);
         orders.patience = seconds(s.arrival.damaged_after_s);

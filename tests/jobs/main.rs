@@ -35,6 +35,7 @@ mod lab_sheet;
 mod large;
 mod names;
 mod notebook;
+mod office;
 mod pairing;
 mod promises;
 mod refusals;

@@ -171,6 +171,15 @@ fn a_closed_session_stays_as_it_is_until_it_is_opened_or_deleted() {
     let said = run_in(&place, &["close", "monday"], 0);
     assert!(said.contains("2 photos"), "{said}");
     let closed = session(&place, "monday");
+    // The same as on demand, byte for byte.
+    let book = place.path("monday.xlsx");
+    let out = book.to_str().unwrap();
+    run_in(
+        &place,
+        &["workbook", "--session", "monday", "--out", out],
+        0,
+    );
+    assert_eq!(closed["monday/workbook.xlsx"], fs::read(&book).unwrap());
     let marker: serde_json::Value = serde_json::from_slice(&closed["monday/closed.json"]).unwrap();
     assert_eq!(marker["versions"][0], env!("CARGO_PKG_VERSION"));
     let index = || String::from_utf8(place.tree()["index.html"].clone()).unwrap();
@@ -203,6 +212,7 @@ fn a_closed_session_stays_as_it_is_until_it_is_opened_or_deleted() {
     run_in(&place, &["reopen", "monday"], 0);
     run_in(&place, &["sweep"], 0);
     let open = place.tree();
+    assert!(!open.contains_key("monday/workbook.xlsx"));
     fs::remove_dir_all(place.results()).unwrap();
     run_in(&place, &["sweep"], 0);
     assert_same_tree(&open, &place.tree(), "reopened");

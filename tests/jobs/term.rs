@@ -127,7 +127,10 @@ impl Term {
         self.run(&["close", session]);
         let mut after = self.session(session);
         self.closed.insert(session.to_owned(), after.clone());
-        after.remove(&format!("{session}/closed.json"));
+        for made in ["closed.json", "workbook.xlsx"] {
+            let made = after.remove(&format!("{session}/{made}"));
+            assert!(made.is_some_and(|bytes| !bytes.is_empty()));
+        }
         assert_same_tree(&after, &before, "closing changes nothing else");
     }
 
