@@ -5,7 +5,7 @@ use slitwatch::answers::absorb::{KNOWN_TONE, Link, UNKNOWN_TONE, absorbance};
 use slitwatch::answers::bracket::{curve, levels_of};
 use slitwatch::answers::series::{STATED_FREEDOM, Standard, fit};
 use slitwatch::simulate::light::Dye;
-use slitwatch::simulate::{Exposure, Light, Shot, Source};
+use slitwatch::simulate::{Exposure, Light, Shot, Source, draw};
 use slitwatch::terms::{Capture, Estimate, Spectrum};
 
 use crate::lab::{Bench, light, photograph, spectrum};
@@ -96,7 +96,8 @@ fn dye_and_neutral_absorbances_of_several_phones_are_as_good_as_they_say() {
         let (mut levels, mut exposures) = (Vec::new(), Vec::new());
         for (i, factor) in [1.2, 0.6, 0.3, 0.15].into_iter().enumerate() {
             let (shot, exposure) = of(50 + i as u64, &led, factor);
-            levels.extend(levels_of(&spectrum(&shot, scale, None), 0, i));
+            let level = spectrum(&draw(&shot).jpeg, scale, None);
+            levels.extend(levels_of(&level, 0, i));
             exposures.push(exposure);
         }
         let tone = curve(&levels, &exposures).expect("a bracket of four");
@@ -105,8 +106,9 @@ fn dye_and_neutral_absorbances_of_several_phones_are_as_good_as_they_say() {
             tone.departure, tone.rms
         );
         let (blank_shot, blank_exposure) = of(1, &led, 1.0);
-        let blank = spectrum(&blank_shot, scale, Some(&tone));
-        let plain_blank = spectrum(&blank_shot, scale, None);
+        let photo = draw(&blank_shot).jpeg;
+        let blank = spectrum(&photo, scale, Some(&tone));
+        let plain_blank = spectrum(&photo, scale, None);
         let known = Link {
             tone_share: KNOWN_TONE,
             ..Link::of(1.0)
@@ -124,9 +126,10 @@ fn dye_and_neutral_absorbances_of_several_phones_are_as_good_as_they_say() {
         .enumerate()
         {
             let (shot, _) = of(10 + i as u64, &led.through(dye.clone(), c), 1.0);
-            let sample = spectrum(&shot, scale, Some(&tone));
+            let photo = draw(&shot).jpeg;
+            let sample = spectrum(&photo, scale, Some(&tone));
             with.extend(errors(&shot, &sample, &blank, &known));
-            let plain = spectrum(&shot, scale, None);
+            let plain = spectrum(&photo, scale, None);
             assert_eq!(Link::of(1.0).tone_share, UNKNOWN_TONE);
             without.extend(errors(&shot, &plain, &plain_blank, &Link::of(1.0)));
             if dye == Dye::Red {
@@ -149,7 +152,7 @@ fn dye_and_neutral_absorbances_of_several_phones_are_as_good_as_they_say() {
                     exposure_ratio: blank_exposure / exposure,
                     ..known
                 };
-                let half = spectrum(&half, scale, Some(&tone));
+                let half = spectrum(&draw(&half).jpeg, scale, Some(&tone));
                 linked.extend(errors(&shot, &half, &blank, &link));
             }
         }

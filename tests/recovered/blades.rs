@@ -73,24 +73,29 @@ fn a_wedge_is_measured_with_the_end_that_is_wider_and_an_honest_uncertainty() {
 
 #[test]
 fn dust_is_weighed_and_a_clean_slit_has_none() {
-    let cases: Vec<(u64, usize)> = [3, 17, 29, 41]
-        .into_iter()
-        .flat_map(|blades| [0, 3, 6, 10].map(|dust| (blades, dust)))
+    // A lamp photo gives the scale, whatever has settled since.
+    let held = [3, 17, 29, 41].map(|blades| {
+        let bench = Bench::sound(1, blades);
+        let lamp = lamp_of(&bench);
+        (bench, lamp)
+    });
+    let cases: Vec<(&(Bench, Seen), usize)> = held
+        .iter()
+        .flat_map(|held| [0, 3, 6, 10].map(|dust| (held, dust)))
         .collect();
     let asked = cases.len() * 3;
     let seen: Vec<(f64, Estimate)> = cases
         .into_par_iter()
-        .flat_map_iter(|(blades, dust)| {
-            let mut bench = Bench::sound(1, blades);
+        .flat_map_iter(|((bench, lamp), dust)| {
+            let mut bench = bench.clone();
             bench.instrument.dust = dust;
             let sources = [
                 Source::Tungsten(2800.0),
                 Source::WhiteLed(4000.0),
                 Source::TriPhosphor,
             ];
-            let lamp = lamp_of(&bench);
             sources.map(|source| {
-                let photo = taken(&bench, &lamp, source, Vec::new());
+                let photo = taken(&bench, lamp, source, Vec::new());
                 let found = photo.measurement.metrics.estimate(Quantity::DustShare)?;
                 Some((photo.truth.dust_share, found))
             })
@@ -115,7 +120,7 @@ fn dust_is_weighed_and_a_clean_slit_has_none() {
 #[test]
 fn stray_light_is_placed_where_it_comes_in_or_nowhere() {
     let held = [1, 3, 6, 8].map(|orientation| {
-        let mut bench = Bench::sound(1, 60);
+        let mut bench = Bench::whole(1, 60);
         bench.orientation = orientation;
         let lamp = lamp_of(&bench);
         (bench, lamp)

@@ -8,14 +8,19 @@ use slitwatch::simulate::{Fault, Source, draw};
 use slitwatch::terms::Capture;
 use slitwatch::terms::{Code, Severity, Verdict};
 
-use super::lab::{Seen, light, look_at, photograph};
+use super::lab::{Bench, Seen, light, look_at, photograph};
 use super::scale;
+
+/// The bench of [`scale`], its pictures cut.
+fn bench() -> Bench {
+    Bench::sound(0, 71)
+}
 
 /// An otherwise sound photo with faults, through a disc as it is; a sample is seen with the bench's lamp photo behind it.
 fn taken(seed: u64, faults: Vec<Fault>, capture: Capture, source: Source) -> Seen {
-    static LAMP: LazyLock<Seen> = LazyLock::new(|| scale::bench().real_lamp(101));
+    static LAMP: LazyLock<Seen> = LazyLock::new(|| bench().real_lamp(101));
     let what = format!("{faults:?}");
-    let shot = scale::bench().real_shot(seed, light(source, 8), faults, seed);
+    let shot = bench().real_shot(seed, light(source, 8), faults, seed);
     let scale = (capture == Capture::Sample).then(|| LAMP.calibration());
     photograph(&what, &shot, capture, scale)
 }
@@ -137,7 +142,7 @@ fn every_planted_fault_is_found_and_named() {
 
 #[test]
 fn over_exposed_lines_in_stray_light_are_called_so() {
-    let mut bench = scale::bench();
+    let mut bench = bench();
     bench.instrument.leak_level = 0.01;
     let lamp = bench.lamp_shot(101, (0.7, -0.2, 0.3));
     let lamp = photograph("lamp", &lamp, Capture::Calibration, None);

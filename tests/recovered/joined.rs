@@ -13,7 +13,7 @@ use crate::lab::{Bench, light, photograph};
 #[test]
 fn two_exposures_of_a_lamp_give_its_weak_and_its_strong_lines_in_one_spectrum() {
     for (phone, seed) in [(0, 51), (4, 52)] {
-        let bench = Bench::sound(phone, seed);
+        let bench = Bench::whole(phone, seed);
         let lamp = bench.lamp_shot(seed, (0.3, -0.2, 0.1));
         let lamp = photograph("lamp", &lamp, Capture::Calibration, None);
         let scale = lamp.calibration();

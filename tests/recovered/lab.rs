@@ -29,9 +29,16 @@ pub struct Bench {
 }
 
 impl Bench {
-    /// A sound instrument on one of the simulator's phones. An ideal disc is seen through a pupil that is a point: the file must
-    /// say so, too.
+    /// A sound instrument on one of the simulator's phones, whose picture is cut to the half of its height that has the spectrum.
     pub fn sound(phone: usize, seed: u64) -> Bench {
+        let mut bench = Bench::whole(phone, seed);
+        bench.phone.height /= 2;
+        bench
+    }
+
+    /// The same with the whole picture, where something is drawn or looked for all over it. An ideal disc is seen through a pupil
+    /// that is a point: the file must say so, too.
+    pub fn whole(phone: usize, seed: u64) -> Bench {
         const PINHOLE: f64 = 64.0;
         Bench {
             phone: Phone {
@@ -213,12 +220,12 @@ pub fn look_at_lamp(
     }
 }
 
-/// The spectrum of a shot on a lamp photo's scale and through a tone curve, where it is another shot's blank.
+/// The spectrum of a file on a lamp photo's scale and through a tone curve, where it is another photo's blank.
 ///
 /// # Panics
 /// If it has none.
-pub fn spectrum(shot: &Shot, scale: &Calibration, curve: Option<&Curve>) -> Spectrum {
-    let decoded = decode("blank", &draw(shot).jpeg);
+pub fn spectrum(jpeg: &[u8], scale: &Calibration, curve: Option<&Curve>) -> Spectrum {
+    let decoded = decode("blank", jpeg);
     let purpose = purpose(Capture::Blank, "");
     LAB.spectrum(&purpose, decoded, Some(by_lamp(scale)), curve)
         .expect("it is lit")

@@ -10,7 +10,7 @@ use super::scale;
 
 #[test]
 fn rooms_and_pockets_are_no_spectra() {
-    let other_bench = Bench::sound(1, 72);
+    let other_bench = Bench::whole(1, 72);
     let other_lamp = other_bench.lamp_shot(101, (0.7, -0.2, 0.3));
     let other_lamp = photograph("other lamp", &other_lamp, Capture::Calibration, None);
     let scale = scale::lamp().calibration();

@@ -11,7 +11,7 @@ use super::lab::{Bench, Error, Seen, demand, light, line_errors, photograph, sca
 
 /// The bench that other modules measure with, too.
 pub fn bench() -> Bench {
-    Bench::sound(0, 71)
+    Bench::whole(0, 71)
 }
 
 /// Its lamp photo, drawn and measured once.

@@ -128,7 +128,7 @@ fn cards() -> Vec<usize> {
 fn shot(i: usize, slate: &Slate) -> Shot {
     let mut chance = Pcg64Mcg::seed_from_u64(53_000 + i as u64);
     let mut within = |low: f64, high: f64| low + (high - low) * chance.random::<f64>();
-    let bench = Bench::sound(4 + i % 2, 53_000);
+    let bench = Bench::whole(4 + i % 2, 53_000);
     let square = Square::of(slate).expect("a short text");
     let mut shot = bench.shot(i as u64, Light::of(Source::Dark, 0), (0.0, 0.0, 0.0));
     let iso = if i.is_multiple_of(2) {
@@ -227,7 +227,12 @@ fn other(i: usize) -> Shot {
         6 => Source::Laser(within(520.0, 660.0)),
         _ => Source::Dark,
     };
-    let mut bench = Bench::sound(i % 6, seed);
+    let is_spectrum = i % 9 < 7;
+    let mut bench = if is_spectrum {
+        Bench::sound(i % 6, seed)
+    } else {
+        Bench::whole(i % 6, seed)
+    };
     bench.instrument.slit_width_um = within(100.0, 600.0);
     bench.orientation = [1, 6][i % 2];
     let pose = (within(-6.0, 6.0), within(-1.0, 1.0), within(-0.5, 0.5));
@@ -238,7 +243,7 @@ fn other(i: usize) -> Shot {
         2 => shot.faults.push(Fault::Clipped(within(2.0, 20.0))),
         _ => {}
     }
-    if i % 9 >= 7 {
+    if !is_spectrum {
         shot.exposure = Exposure::Set(1.0 / 60.0, 100.0 * 2f64.powf(within(0.0, 5.0)));
         shot.scene = if i % 4 == 3 {
             Scene::Pocket
