@@ -1,14 +1,12 @@
 //! What a lamp is: its peaks against the published tables, and the plain shapes of lasers, diodes and glowing filaments. The
 //! score is like a probability among the candidates and `unknown`; it says nothing of lamps in no table, except by `unknown`.
 
-use crate::terms::{Estimate, Lamp, LampLine, Peak, PeakKind, Spectrum};
+use crate::terms::{Estimate, Lamp, LampLine, Peak, Spectrum};
 
-/// Where a phone sees well enough for a missing line to be missing, nm.
-const WELL_SEEN_NM: std::ops::Range<f64> = 425.0..680.0;
+use super::shift::{NARROW_NM, SHIFT_FREEDOM, Shift, WELL_SEEN_NM, sharp_of, weight};
+
 /// Strength below which a table's line may be lost, the strongest being 1.
 const MAY_BE_LOST: f64 = 0.08;
-/// Narrower than this, a table's row is a line or a pair that no phone separates, nm.
-const NARROW_NM: f64 = 1.5;
 /// How dear an unexplained share of the light, or a missing share of the lines, is; and what `unknown` costs: as much as
 /// four tenths unexplained. Chosen so that lamps of one element do not become another by one chance agreement.
 const DEAR: f64 = 9.0;
@@ -16,6 +14,9 @@ const DEAR: f64 = 9.0;
 const MANY_LINES: usize = 5;
 const UNSEEN: f64 = 0.2;
 const UNKNOWN_COST: f64 = 0.4 * DEAR;
+
+/// A shifted lamp must be as much dearer as this, shared by the lines beyond its numbers.
+const SHIFT_COST: f64 = 2.0;
 
 /// What was found.
 #[derive(Clone, Debug, PartialEq)]
@@ -86,137 +87,6 @@ pub fn identify(spectrum: &Spectrum, peaks: &[Peak], bandpass_nm: f64, lamps: &[
             .flatten(),
         name,
     }
-}
-
-/// How far a photo's scale is off, as a lamp's own lines have it: that grows evenly over the spectrum.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Shift {
-    /// How much too long it reads at [`MIDDLE_NM`], nm.
-    at_middle_nm: f64,
-    /// And how much more for each nm beyond.
-    per_nm: f64,
-}
-
-/// A shift stands on this many lines more than it has numbers, or more.
-const SHIFT_FREEDOM: usize = 2;
-const LEAST_SHIFTED: usize = SHIFT_FREEDOM + 3;
-/// Where it is stated, nm.
-const MIDDLE_NM: f64 = 550.0;
-/// Scales are off by this at most, nm, in the middle and at 100 nm from it (drawn photos of two hands: by 1.4 nm, once in a hundred lines)…
-const MOST_SHIFT_NM: f64 = 1.2;
-const MOST_SHIFT_AT_100_NM: f64 = 1.2;
-/// …and are looked for in steps of this, nm; a line is where it is expected within two of them.
-const SHIFT_STEP_NM: f64 = 0.2;
-/// A shifted lamp must be as much dearer as this, shared by the lines beyond its numbers.
-const SHIFT_COST: f64 = 2.0;
-
-impl Shift {
-    /// The shift under which most of a lamp's lines are where peaks are, and how many are; absent where those are few.
-    fn of(lamp: &Lamp, sharp: &[&Peak], bandpass_nm: f64) -> Option<(Shift, usize)> {
-        let is_wanted = |l: &&LampLine| {
-            l.fit && l.width_nm < NARROW_NM && WELL_SEEN_NM.contains(&l.wavelength_nm)
-        };
-        let lines: Vec<&LampLine> = lamp.lines.iter().filter(is_wanted).collect();
-        if lines.len().min(sharp.len()) < LEAST_SHIFTED {
-            return None;
-        }
-        let n_steps = |most: f64| (most / SHIFT_STEP_NM).round() as i32;
-        let steps =
-            |most: f64| (-n_steps(most)..=n_steps(most)).map(|i| SHIFT_STEP_NM * f64::from(i));
-        let near_nm = (2.0 * SHIFT_STEP_NM).max(0.25 * bandpass_nm);
-        let mut best: Option<(f64, Shift)> = None;
-        for at_middle_nm in steps(MOST_SHIFT_NM) {
-            for at_100_nm in steps(MOST_SHIFT_AT_100_NM) {
-                let shift = Shift {
-                    at_middle_nm,
-                    per_nm: at_100_nm / 100.0,
-                };
-                let placed: f64 = lines
-                    .iter()
-                    .filter_map(|line| {
-                        let (peak, off_nm) = shift.nearest(line, sharp)?;
-                        let near = 1.0 - (off_nm / near_nm).powi(2);
-                        Some(near.max(0.0) * (weight(peak) * line.strength).sqrt())
-                    })
-                    .sum();
-                // Of two alike the smaller shift.
-                let placed = placed * (1.0 - 1e-3 * (at_middle_nm.abs() + at_100_nm.abs()));
-                if best.is_none_or(|(most, _)| placed > most) {
-                    best = Some((placed, shift));
-                }
-            }
-        }
-        let (_, near) = best?;
-        let found = lines.iter().filter_map(|line| {
-            let (peak, off_nm) = near.nearest(line, sharp)?;
-            let x = line.wavelength_nm - MIDDLE_NM;
-            (off_nm.abs() < near_nm).then_some((x, peak.centre_nm.value - line.wavelength_nm))
-        });
-        let found: Vec<(f64, f64)> = found.collect();
-        if found.len() < LEAST_SHIFTED {
-            return None;
-        }
-        let n = found.len() as f64;
-        let mean = |of: &dyn Fn(&(f64, f64)) -> f64| found.iter().map(of).sum::<f64>() / n;
-        let (x, off) = (mean(&|f| f.0), mean(&|f| f.1));
-        let spread = mean(&|f| (f.0 - x).powi(2)).max(f64::MIN_POSITIVE);
-        let per_nm = mean(&|f| (f.0 - x) * (f.1 - off)) / spread;
-        let shift = Shift {
-            at_middle_nm: off - per_nm * x,
-            per_nm,
-        };
-        Some((shift, found.len()))
-    }
-
-    /// How much too long the scale reads there, nm.
-    fn at(&self, nm: f64) -> f64 {
-        self.at_middle_nm + self.per_nm * (nm - MIDDLE_NM)
-    }
-
-    /// The peak nearest to where a line is expected, and how far from there, nm.
-    fn nearest<'a>(&self, line: &LampLine, sharp: &[&'a Peak]) -> Option<(&'a Peak, f64)> {
-        let expected = line.wavelength_nm + self.at(line.wavelength_nm);
-        let off = sharp.iter().map(|p| (*p, p.centre_nm.value - expected));
-        off.min_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
-    }
-
-    fn put_right(&self, peak: &Peak) -> Peak {
-        let nm = peak.centre_nm.value;
-        Peak {
-            centre_nm: Estimate::new(nm - self.at(nm), peak.own_sigma_nm),
-            ..peak.clone()
-        }
-    }
-}
-
-/// The peak that each line of a lamp is, as far as its own lines say how far the scale is off: pairs of line and peak.
-pub fn placed<'a>(
-    lamp: &'a Lamp,
-    peaks: &'a [Peak],
-    bandpass_nm: f64,
-) -> Vec<(&'a LampLine, &'a Peak)> {
-    let lit: Vec<&Peak> = peaks.iter().filter(|p| p.height.value > 0.0).collect();
-    let sharp: Vec<&Peak> = sharp_of(&lit);
-    let shift = Shift::of(lamp, &sharp, bandpass_nm).map(|(shift, _)| shift);
-    let shift = shift.unwrap_or(Shift {
-        at_middle_nm: 0.0,
-        per_nm: 0.0,
-    });
-    let is_narrow = |l: &&LampLine| l.fit && l.width_nm < NARROW_NM;
-    lamp.lines
-        .iter()
-        .filter(is_narrow)
-        .filter_map(|line| {
-            let (peak, off_nm) = shift.nearest(line, &sharp)?;
-            (off_nm.abs() < 0.5 * bandpass_nm).then_some((line, peak))
-        })
-        .collect()
-}
-
-/// Those that are no bands.
-fn sharp_of<'a>(seen: &[&'a Peak]) -> Vec<&'a Peak> {
-    let is_sharp = |p: &&&Peak| p.kind != PeakKind::Band || p.fwhm_nm.value < 6.0;
-    seen.iter().filter(is_sharp).copied().collect()
 }
 
 /// The broad features of a spectrum.
@@ -401,11 +271,6 @@ fn towering(sharp: &[&Peak], shape: &Shape) -> f64 {
     ((highest(sharp) / shape.top.0.max(1e-12) - 15.0) / 15.0).clamp(0.0, 1.0)
 }
 
-/// What a peak counts; nothing where more was taken for background than there is.
-fn weight(peak: &Peak) -> f64 {
-    peak.height.value.max(0.0).sqrt()
-}
-
 /// One line and nothing else.
 fn laser(sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> f64 {
     let light: f64 = sharp.iter().map(|p| weight(p)).sum();
@@ -459,6 +324,7 @@ fn broad(sharp: &[&Peak], shape: &Shape) -> Vec<(&'static str, f64)> {
 mod tests {
     use super::*;
     use crate::answers::tests::drawn;
+    use crate::terms::PeakKind;
 
     fn spectrum(light: impl Fn(f64) -> f64) -> Spectrum {
         drawn((400.0, 720.0), 0.5, light)
@@ -548,7 +414,7 @@ mod tests {
         let found = known(&read(off));
         assert!(found.name == "neon" && found.score > 0.8, "{found:?}");
         let read = peaks(&read(off));
-        let pairs = placed(&neon, &read, 1.0);
+        let pairs = crate::answers::shift::placed(&neon, &read, 1.0);
         assert_eq!(pairs.len(), nm.len());
         for (line, peak) in pairs {
             let (nm, seen) = (line.wavelength_nm, peak.centre_nm.value);

@@ -16,6 +16,7 @@ pub mod references;
 mod refusal;
 pub mod response;
 pub mod series;
+pub mod shift;
 
 pub use refusal::Refusal;
 

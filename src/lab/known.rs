@@ -1,7 +1,7 @@
 //! Lines of tubes that are known for what they are: what a photo's own say of its bench's scale, and what other photos' say of a
 //! photo's.
 
-use crate::answers::identify::placed;
+use crate::answers::shift::placed;
 use crate::measure::scale::refine::Refined;
 use crate::publish::record::Answers;
 use crate::terms::{
