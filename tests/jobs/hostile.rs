@@ -6,7 +6,7 @@ use std::ffi::OsStr;
 use std::fs;
 use std::os::unix::ffi::OsStrExt;
 
-use crate::bombs::bombs;
+use crate::bombs::BOMBS;
 use crate::real::{Place, SWEPT, demo_bytes, stderr};
 
 /// A PNG of `side` × `side` pixels of three 16-bit samples (PNG specification, 11.2.2: IHDR) around compressed data, with
@@ -104,8 +104,8 @@ fn hostile_pictures_take_no_memory_and_nothing_from_the_good_ones() {
     put("bomb.png", &bomb());
     // Black, and as far as anyone can tell a dark picture: it is read, row by row.
     put("true-bomb.png", &true_bomb(14_350));
-    for (name, bytes, _) in bombs() {
-        put(name, &bytes);
+    for (name, bytes, _) in BOMBS.iter() {
+        put(name, bytes);
     }
     let side = lamp
         .windows(4)
@@ -180,7 +180,7 @@ fn hostile_pictures_take_no_memory_and_nothing_from_the_good_ones() {
         (row["verdict"].clone(), row["reasons"].clone())
     };
     let is = |verdict: &str, reason: &str| (verdict.to_owned(), reason.to_owned());
-    let bombs: Vec<&str> = bombs().iter().map(|(name, ..)| *name).collect();
+    let bombs: Vec<&str> = BOMBS.iter().map(|(name, ..)| *name).collect();
     for name in [&bombs[..], &["bomb.png", "giant.jpg", "film.jpg"]].concat() {
         assert_eq!(verdict(name), is("unreadable", "too-large"), "{name}");
     }
