@@ -11,7 +11,7 @@ use crate::publish::{names, words};
 /// So many things to photograph fit on a sheet with the cautions; the rest is counted.
 pub const MOST_STEPS: usize = 20;
 /// With more than so many, how the phone is held stands on the second sheet, and the first may run over on to it.
-const STEPS_BESIDE_HOW: usize = 8;
+const STEPS_BESIDE_HOW: usize = 10;
 
 /// What lab sheets are made from.
 pub struct LabSheets<'a> {

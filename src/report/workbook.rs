@@ -45,6 +45,19 @@ const OF_A_PHOTO: [&str; 14] = [
     "calibration_photo",
 ];
 
+/// What the overview says of each series: its answer, or why there is none.
+const OF_A_SERIES: [&str; 9] = [
+    "bench",
+    "series",
+    "unknown_name",
+    "unknown",
+    "unknown_sigma",
+    "low_95",
+    "high_95",
+    "unit",
+    "refused",
+];
+
 /// The tables of a class, as they are published.
 #[derive(Clone, Debug, Default)]
 pub struct ClassTables {
@@ -188,7 +201,7 @@ fn bold() -> Format {
     Format::new().set_bold()
 }
 
-/// Verdicts by bench, then a row a photo.
+/// Verdicts by bench, the series' answers, then a row a photo.
 fn overview(
     book: &mut Workbook,
     tables: &ClassTables,
@@ -221,6 +234,14 @@ fn overview(
             sheet.write_number(row, 1 + j as u16, n)?;
         }
     }
+    let mut next = first + 2 + by_bench.len() as u32;
+    let answers = tables.series.as_deref().map(Read::of).unwrap_or_default();
+    let answers = answers.only(&OF_A_SERIES);
+    if !answers.rows.is_empty() {
+        table(sheet, next, &answers, SERIES.columns)?;
+        described.add("Overview", &answers.header, SERIES.columns);
+        next += 2 + answers.rows.len() as u32;
+    }
     let photos = quality.only(&OF_A_PHOTO);
     let known: Vec<Column> = QUALITY
         .columns
@@ -228,7 +249,7 @@ fn overview(
         .chain(&super::dictionary::QUALITY_AFTER)
         .cloned()
         .collect();
-    table(sheet, first + 2 + by_bench.len() as u32, &photos, &known)?;
+    table(sheet, next, &photos, &known)?;
     described.add("Overview", &photos.header, &known);
     Ok(())
 }

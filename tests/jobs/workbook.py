@@ -42,6 +42,13 @@ first = overview.index("photo") + 1
 shown = [c.value for c in book["Overview"][first] if c.value]
 compare("Overview", shown, [[row[header.index(name)] for name in shown] for row in quality], first)
 
+answers = [row[1].value for row in book["Overview"].iter_rows()].index("series") + 1
+shown = [c.value for c in book["Overview"][answers] if c.value]
+assert {"unknown", "unknown_sigma", "low_95", "high_95", "refused"} <= set(shown), shown
+columns, rows = read(results / "series.csv")
+assert rows, "the demo has a series"
+compare("Overview", shown, [[row[columns.index(name)] for name in shown] for row in rows], answers)
+
 benches = sorted({row[header.index("bench")] for row in quality})
 for bench in benches:
     wide = results / bench / "spectra_wide.csv"
