@@ -357,7 +357,7 @@ mod tests {
         assert_eq!(heron[..4], all);
         assert_eq!(
             heron[4..],
-            ["quay-lamp 1 quay-lamp ", "Lamp 1 lamp-01 Lamp"]
+            ["quay-lamp 1 quay-lamp ", "Lamp 1 lamp-02 Lamp"]
         );
     }
 
