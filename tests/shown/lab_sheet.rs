@@ -90,10 +90,11 @@ fn the_bench_s_card_is_read_off_the_page_and_is_as_large_as_a_card() {
         ..PAPER
     };
     chrome.open(&file, view);
-    let mm = "document.querySelector('.card svg').getBoundingClientRect().width / 96 * 25.4";
+    // Without the four light modules on either side of it.
+    let mm = "(() => { const svg = document.querySelector('.card svg'), across = svg.viewBox.baseVal.width; \
+              return svg.getBoundingClientRect().width * (across - 8) / across / 96 * 25.4; })()";
     let side_mm = chrome.ask(mm).as_f64().unwrap();
-    // The square of 60 mm with four light modules on either side of some thirty.
-    assert!((60.0..90.0).contains(&side_mm), "{side_mm} mm");
+    assert!((60.0..65.0).contains(&side_mm), "{side_mm} mm");
     let seen = |picture: &[u8]| {
         look(&Picture::from(decode::decode(picture, 64_000_000).expect("a picture")).frame)
     };
