@@ -26,6 +26,7 @@ const MOST_SHIFT_NM: f64 = 1.2;
 const MOST_SHIFT_AT_100_NM: f64 = 1.2;
 /// …and are looked for in steps of this, nm; a line is where it is expected within two of them.
 const SHIFT_STEP_NM: f64 = 0.2;
+
 impl Shift {
     /// The shift under which most of a lamp's lines are where peaks are, and how many are; absent where those are few.
     pub(super) fn of(lamp: &Lamp, sharp: &[&Peak], bandpass_nm: f64) -> Option<(Shift, usize)> {

@@ -28,7 +28,7 @@ pub struct Comparison {
     pub not_measured: Vec<Unmeasured>,
     /// What the spectrum answers.
     pub answers: Answers,
-    /// Width of a known tube's lines, where they are wider than was explained, px.
+    /// Width of lines, px, where they are seen wider than was explained.
     pub line_width_px: Option<Estimate>,
     /// For people.
     pub remarks: Vec<String>,

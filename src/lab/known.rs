@@ -158,3 +158,75 @@ pub(super) fn refined(m: &Measurement, against: &Against) -> Option<(Refined, St
     );
     Some((refined, words))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::publish::record::LampAnswer;
+    use crate::standards;
+
+    /// A photo at 0.4 nm per pixel whose lines are explained as 6.8 ± 0.8 px wide, with lines of these widths, nm.
+    fn measured(lines: &[(f64, f64)]) -> Measurement {
+        let mut m = Measurement::default();
+        m.metrics.set(Quantity::NmPerPx, 0.4);
+        m.metrics.set(Quantity::BandpassNm, 5.6);
+        m.metrics
+            .note(Quantity::LineWidthPx, Estimate::new(6.8, 0.8));
+        let line = |&(nm, fwhm_nm): &(f64, f64)| Peak {
+            centre_nm: Estimate::new(nm, 0.05),
+            own_sigma_nm: 0.05,
+            instrument_sigma_nm: 0.05,
+            fwhm_nm: Estimate::new(fwhm_nm, 0.05 * fwhm_nm),
+            height: Estimate::new(0.2, 0.001),
+            area: Estimate::new(1.0, 0.01),
+            kind: PeakKind::Line,
+            clipped: false,
+            name: String::new(),
+        };
+        m.peaks = lines.iter().map(line).collect();
+        m
+    }
+
+    fn known_as(name: &str) -> Answers {
+        Answers {
+            lamp: Some(LampAnswer {
+                name: name.to_owned(),
+                score: 0.95,
+                runner_up: "unknown".to_owned(),
+                runner_up_score: 0.05,
+            }),
+            ..Answers::default()
+        }
+    }
+
+    #[test]
+    fn lines_that_stand_alone_are_as_wide_as_they_are_seen_and_of_many_some_do() {
+        let lamps = standards::lamps();
+        let width_px = |lines: &[(f64, f64)], answers: &Answers| {
+            line_width_px(&measured(lines), answers, &lamps).map(|px| px.value)
+        };
+        // Mercury's yellow pair is one line here, and says nothing (NIST ASD 5, nm in air; from memory).
+        let mercury = |fwhm_nm| {
+            let lines = [(435.83, fwhm_nm), (546.07, fwhm_nm), (578.1, 1.0)];
+            width_px(&lines, &known_as("mercury"))
+        };
+        assert!((mercury(5.6).expect("wide") - 14.0).abs() < 1e-9);
+        assert_eq!(mercury(2.6), None, "as it is explained");
+        let few = [(435.83, 5.6), (546.07, 5.6)];
+        assert_eq!(
+            width_px(&few, &Answers::default()),
+            None,
+            "unknown, and few"
+        );
+        // Blends leave narrow remains of single lines.
+        let many = |fwhm_nm: f64| -> Vec<(f64, f64)> {
+            let width = |i: usize| if i < 2 { 1.0 } else { fwhm_nm };
+            (0..10)
+                .map(|i| (500.0 + 15.0 * i as f64, width(i)))
+                .collect()
+        };
+        let seen = width_px(&many(4.8), &Answers::default());
+        assert!((seen.expect("wide") - 12.0).abs() < 1e-9);
+        assert_eq!(width_px(&many(3.0), &Answers::default()), None);
+    }
+}

@@ -16,7 +16,7 @@ use super::companions::Companion;
 use super::comparison::Comparison;
 use super::examined::Origin;
 
-/// What came of measuring a photo's picture by its bench's lamp photo. No other photo of the bench enters into it.
+/// What came of measuring a photo's picture by its bench's lamp photo, and by the phone's bracket. Its blank does not enter into it.
 #[derive(Serialize, Deserialize)]
 pub struct Measured {
     /// For people: which tone curve the picture was corrected with, or why with none of its own.
