@@ -2,6 +2,7 @@
 //! photo's.
 
 use crate::answers::shift::placed;
+use crate::measure::portrait::CLEARLY;
 use crate::measure::scale::refine::Refined;
 use crate::publish::record::Answers;
 use crate::terms::{
@@ -20,9 +21,6 @@ const PARTED: f64 = 1.5;
 const FAINT_SHARE: f64 = 0.1;
 /// So many lines tell a scale that is off from a phone that lay elsewhere.
 const LEAST_LINES: usize = 2;
-/// Lines are as wide as they are seen where that is more than is explained by so many standard uncertainties (coverage factor of 95 %,
-/// GUM 6.3.3).
-const CLEARLY: f64 = 2.0;
 /// Of so many lines this share at least are one line each (drawn photos of neon, which has more lines beside each other than any other
 /// tube; what blends leave of a line is narrower than it, so not the narrowest of all), known to this share.
 const MANY_LINES: usize = 8;

@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-use crate::real::{SWEPT, shipped};
+use crate::real::{SWEPT, heard, shipped};
 
 /// Makes them with some names in the configuration; the exit status, and what was said.
 fn made(folder: &Path, more: &[&str]) -> (Option<i32>, String) {
@@ -13,7 +13,8 @@ fn made(folder: &Path, more: &[&str]) -> (Option<i32>, String) {
     let named = "benches: {Dunlin: {people: [Ada Vale, Ben Orr]}, heron: {people: Cas}}";
     let text = text.replace("benches: {}", named);
     fs::write(&config, text).expect("settings");
-    let output = Command::new(env!("CARGO_BIN_EXE_slitwatch"))
+    let mut command = Command::new(env!("CARGO_BIN_EXE_slitwatch"));
+    command
         .arg("hand-in")
         .arg("--config")
         .arg(&config)
@@ -21,12 +22,8 @@ fn made(folder: &Path, more: &[&str]) -> (Option<i32>, String) {
         .arg(SWEPT.place.results())
         .arg("--out")
         .arg(folder.join("pages"))
-        .args(more)
-        .output()
-        .expect("it runs");
-    let said = [output.stdout, output.stderr].concat();
-    let said = String::from_utf8_lossy(&said).into_owned();
-    (output.status.code(), said)
+        .args(more);
+    heard(&mut command)
 }
 
 #[test]

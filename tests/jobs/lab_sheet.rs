@@ -6,7 +6,7 @@ use std::process::Command;
 
 use slitwatch::slates::{Slate, Square, card};
 
-use crate::real::shipped;
+use crate::real::{heard, shipped};
 
 const EXPECTED: &str = "
 expect:
@@ -23,19 +23,16 @@ fn made(folder: &Path, more: &[&str]) -> (Option<i32>, String) {
     for bench in ["heron", "oyster catcher"] {
         fs::create_dir_all(folder.join("inbox").join(bench)).expect("a folder");
     }
-    let output = Command::new(env!("CARGO_BIN_EXE_slitwatch"))
+    let mut command = Command::new(env!("CARGO_BIN_EXE_slitwatch"));
+    command
         .args(["lab-sheet", "--config"])
         .arg(&config)
         .arg("--inbox")
         .arg(folder.join("inbox"))
         .arg("--out")
         .arg(folder.join("sheet.html"))
-        .args(more)
-        .output()
-        .expect("it runs");
-    let said = [output.stdout, output.stderr].concat();
-    let said = String::from_utf8_lossy(&said).into_owned();
-    (output.status.code(), said)
+        .args(more);
+    heard(&mut command)
 }
 
 #[test]

@@ -287,3 +287,11 @@ impl Drop for Running {
         let _ = self.0.wait();
     }
 }
+
+/// What a command ends with, and all that it says.
+pub fn heard(command: &mut Command) -> (Option<i32>, String) {
+    let output = command.output().expect("it runs");
+    let said = [output.stdout, output.stderr].concat();
+    let said = String::from_utf8_lossy(&said).into_owned();
+    (output.status.code(), said)
+}

@@ -15,4 +15,5 @@ mod wedge;
 mod witness;
 
 pub use health::{better_order, metrics, stronger_order_cut};
+pub use sharpness::CLEARLY;
 pub use smear::smeared_beside;

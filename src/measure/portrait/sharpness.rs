@@ -11,7 +11,7 @@ use crate::terms::{Estimate, Measurement, Quantity, Subject};
 pub const BANDPASS_SHARE: f64 = 0.05;
 /// Lines are as wide as they are seen where that is more than is explained by so many standard uncertainties (coverage factor of 95 %,
 /// GUM 6.3.3).
-const CLEARLY: f64 = 2.0;
+pub const CLEARLY: f64 = 2.0;
 /// A line alone may be two: only so many are taken for as wide as they are seen.
 const LEAST_SEEN: usize = 2;
 /// Where a width in nm is made one in px, nm.
