@@ -87,10 +87,16 @@ pub struct Optics {
     /// further along +β are turned from +β towards −α.
     #[serde(default)]
     pub fan: f64,
+    /// Lateral colour: what the lens magnifies light of 100 nm more than 550 nm more than that, as a share…
+    #[serde(default)]
+    pub lateral: f64,
+    /// …and what both 100 nm more and 100 nm less are magnified more besides.
+    #[serde(default)]
+    pub lateral_bow: f64,
 }
 
 /// Names, with their units, of the parameters that are adjusted; the order of [`Calibration::covariance`].
-pub const PARAMETERS: [&str; 12] = [
+pub const PARAMETERS: [&str; 14] = [
     "focal_px",
     "k1",
     "yaw_rad",
@@ -103,6 +109,8 @@ pub const PARAMETERS: [&str; 12] = [
     "pupil_share",
     "centre_across_px",
     "fan",
+    "lateral",
+    "lateral_bow",
 ];
 
 /// The scale found on a lamp photo: an instrument that other photos of the bench can be measured with.

@@ -32,11 +32,15 @@ pub mod index {
     pub const ACROSS: usize = 10;
     /// Curvature of the grooves.
     pub const FAN: usize = 11;
+    /// Lateral colour.
+    pub const LATERAL: usize = 12;
+    /// Lateral colour of the second power.
+    pub const LATERAL_BOW: usize = 13;
 }
 
 /// Steps of the numerical derivatives: each moves a line by about a hundredth of a pixel to a pixel.
 const STEPS: [f64; N] = [
-    0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4, 1e-4, 1e-4, 0.3, 0.1,
+    0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4, 1e-4, 1e-4, 0.3, 0.1, 1e-5, 1e-5,
 ];
 
 /// Something seen, with its standard uncertainty.
@@ -140,6 +144,8 @@ impl OpticsVector {
             b.pupil_share,
             0.0,
             b.fan,
+            b.lateral,
+            b.lateral_bow,
         ]
     }
 
@@ -157,6 +163,8 @@ impl OpticsVector {
             pitch_rad: x[index::PITCH],
             pupil_share: x[index::PUPIL],
             fan: x[index::FAN],
+            lateral: x[index::LATERAL],
+            lateral_bow: x[index::LATERAL_BOW],
             centre_px: Point::new(
                 self.base.centre_px.x + c * x[index::CENTRE] - s * x[index::ACROSS],
                 self.base.centre_px.y + s * x[index::CENTRE] + c * x[index::ACROSS],
@@ -189,6 +197,7 @@ pub fn adjust(
             index::ALPHA => (-0.9, 0.9),
             index::FAN => (-20.0, 20.0),
             index::SKEW => (-0.6, 0.6),
+            index::LATERAL | index::LATERAL_BOW => (-2e-3, 2e-3),
             _ => (-400.0, 400.0),
         }
     };

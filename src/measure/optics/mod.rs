@@ -40,6 +40,11 @@ const LEAST_FAN: f64 = 5.0;
 /// red light, a pupil of 2.5 mm and grooves of 35 mm on a coarse disc; fine discs smear by up to twice as much.
 pub const SMEAR_RAD: f64 = 0.016;
 
+/// Lateral colour is stated against light of this wavelength, nm.
+const GREEN_NM: f64 = 550.0;
+/// What phones see of the first orders, nm of path: nearer there is the slit's image, and beyond the second orders.
+const FIRST_ORDER_NM: std::ops::Range<f64> = 300.0..780.0;
+
 /// What a pixel shows.
 struct SeenThrough {
     /// `m λ`, nm.
@@ -67,6 +72,8 @@ pub struct Rays {
     skew_slope: f64,
     pupil_share: f64,
     fan: f64,
+    /// See [`Optics::lateral`] and [`Optics::lateral_bow`].
+    lateral: [f64; 2],
     groove_spacing_nm: f64,
 }
 
@@ -95,6 +102,8 @@ impl Optics {
             skew_slope: 0.0,
             pupil_share: 0.0,
             fan: 0.0,
+            lateral: 0.0,
+            lateral_bow: 0.0,
         }
     }
 
@@ -125,6 +134,7 @@ impl Optics {
             skew_slope: self.skew_slope,
             pupil_share: self.pupil_share,
             fan: self.fan,
+            lateral: [self.lateral, self.lateral_bow],
             groove_spacing_nm: self.groove_spacing_nm,
         }
     }
@@ -197,7 +207,14 @@ impl Rays {
     }
 
     /// Pixel at which a ray of direction cosines (α, β) is seen; absent behind the camera.
-    pub fn pixel(&self, alpha: f64, beta: f64) -> Option<Point> {
+    #[cfg(test)]
+    fn pixel(&self, alpha: f64, beta: f64) -> Option<Point> {
+        self.pixel_magnified(alpha, beta, 0.0)
+    }
+
+    /// Pixel at which a ray of direction cosines (α, β) is seen where the lens magnifies its light more by a share of `magnified`;
+    /// absent behind the camera.
+    fn pixel_magnified(&self, alpha: f64, beta: f64, magnified: f64) -> Option<Point> {
         let gamma_squared = 1.0 - alpha * alpha - beta * beta;
         if gamma_squared <= 0.0 {
             return None;
@@ -210,7 +227,7 @@ impl Rays {
         }
         let (x, y) = (ray(0) / z, ray(1) / z);
         let q = x * x + y * y;
-        let grow = self.focal * (1.0 + q * (self.k1 + q * self.k2));
+        let grow = self.focal * (1.0 + magnified) * (1.0 + q * (self.k1 + q * self.k2));
         Some(Point::new(
             self.centre.x + x * grow,
             self.centre.y + y * grow,
@@ -222,6 +239,21 @@ impl Rays {
     #[inline]
     fn grooves(&self, along: f64) -> (f64, f64) {
         (self.fan * self.pupil_share * along).sin_cos()
+    }
+
+    /// By which share the lens magnifies light of this `m λ` more than light of [`GREEN_NM`]; not the slit's image, which is white.
+    #[inline]
+    fn magnified(&self, path_nm: f64) -> f64 {
+        let path_nm = path_nm.abs();
+        if path_nm < FIRST_ORDER_NM.start {
+            return 0.0;
+        }
+        let wavelength_nm = match path_nm < FIRST_ORDER_NM.end {
+            true => path_nm,
+            false => 0.5 * path_nm,
+        };
+        let off = 0.01 * (wavelength_nm - GREEN_NM);
+        off * (self.lateral[0] + off * self.lateral[1])
     }
 
     /// The grating's work on the ray through pixel `at`, followed backwards to the slit.
@@ -243,9 +275,17 @@ impl Rays {
             .sqrt();
         let came = offset * (root - mixed) / norm + slope * along;
         let came_gamma = (1.0 - came * came - along * along).max(1e-6).sqrt();
+        let path_nm = self.groove_spacing_nm * (across - came);
+        let y = self.pupil_share * beta / gamma + (came * sine + along * cosine) / came_gamma;
+        // Where the lens magnifies this light more, the ray came from further inside.
+        let magnified = self.magnified(path_nm);
+        let to_axis = self.ex[2] * alpha + self.ey[2] * beta + self.ez[2] * gamma;
+        let inwards = |cosine: f64, of_axis: f64| to_axis * (to_axis * cosine - of_axis);
+        let (d_alpha, d_beta) = (inwards(alpha, self.ex[2]), inwards(beta, self.ey[2]));
         SeenThrough {
-            path_nm: self.groove_spacing_nm * (across - came),
-            y: self.pupil_share * beta / gamma + (came * sine + along * cosine) / came_gamma,
+            path_nm: path_nm
+                - magnified * self.groove_spacing_nm * (d_alpha * cosine + d_beta * sine),
+            y: y - magnified * (d_beta * cosine - d_alpha * sine) / came_gamma,
         }
     }
 
@@ -293,7 +333,7 @@ impl Rays {
                 self.pupil_share * beta / gamma,
             );
         }
-        self.pixel(alpha, beta)
+        self.pixel_magnified(alpha, beta, self.magnified(path_nm))
     }
 
     /// How far, in heights, a round pupil of the usual size before circular grooves smears light of `path_nm` along the slit, to
@@ -328,6 +368,7 @@ mod tests {
         o.pitch_rad = -0.015;
         o.skew_slope = 0.01;
         o.pupil_share = 0.008;
+        (o.lateral, o.lateral_bow) = (4e-4, -2e-4);
         o.aim_slit_at(Point::new(2100.0, 1400.0));
         o
     }

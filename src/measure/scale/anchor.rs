@@ -55,7 +55,7 @@ fn enlarged(calibration: &Calibration, facts: &Facts) -> f64 {
 }
 
 /// What a lamp photo fixes for all other photos of its bench.
-const INSTRUMENT: [usize; 9] = [
+const INSTRUMENT: [usize; 11] = [
     index::FOCAL,
     index::K1,
     index::K2,
@@ -65,6 +65,8 @@ const INSTRUMENT: [usize; 9] = [
     index::PUPIL,
     index::ACROSS,
     index::FAN,
+    index::LATERAL,
+    index::LATERAL_BOW,
 ];
 
 /// Moves of the instrument whose squares add up to its covariance: the columns of the Cholesky factor.
@@ -139,6 +141,8 @@ fn instrument(survey: &Survey, calibration: &Calibration, flip: f64, moved: &[f6
     o.focal_px = known.focal_px + moved[index::FOCAL];
     o.k1 = known.k1 + moved[index::K1];
     o.k2 = known.k2 + moved[index::K2];
+    o.lateral = known.lateral + moved[index::LATERAL];
+    o.lateral_bow = known.lateral_bow + moved[index::LATERAL_BOW];
     o.pupil_share = known.pupil_share + moved[index::PUPIL];
     o.fan = flip * (known.fan + moved[index::FAN]);
     o.alpha_slit = flip * (known.alpha_slit + moved[index::ALPHA]);

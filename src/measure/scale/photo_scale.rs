@@ -2,6 +2,7 @@
 
 use crate::measure::optics::adjust::{N, index};
 use crate::measure::optics::sigma::scale_sigma;
+use crate::measure::scale::recognise::{USUAL_LATERAL, USUAL_LATERAL_BOW};
 use crate::measure::sight::Survey;
 use crate::terms::{Calibration, Optics, Point, ScaleKind};
 
@@ -78,6 +79,8 @@ impl PhotoScale {
         let mut covariance = vec![vec![0.0; N]; N];
         covariance[index::FOCAL][index::FOCAL] = focal_sigma * focal_sigma;
         covariance[index::K1][index::K1] = USUAL_K1.powi(2);
+        covariance[index::LATERAL][index::LATERAL] = USUAL_LATERAL.powi(2);
+        covariance[index::LATERAL_BOW][index::LATERAL_BOW] = USUAL_LATERAL_BOW.powi(2);
         covariance[index::YAW][index::YAW] = FLUSH_DEG.to_radians().powi(2);
         PhotoScale {
             optics,

@@ -62,7 +62,7 @@ const LEAST_IN_BOTH: usize = 2;
 const COMPARED_NM: [f64; 3] = [430.0, 550.0, 620.0];
 
 /// What a lamp photo is adjusted for.
-const FREE: [usize; 12] = [
+const FREE: [usize; 14] = [
     index::FOCAL,
     index::K1,
     index::K2,
@@ -75,6 +75,8 @@ const FREE: [usize; 12] = [
     index::PUPIL,
     index::ACROSS,
     index::FAN,
+    index::LATERAL,
+    index::LATERAL_BOW,
 ];
 
 /// The scale that the lamp's lines give from `start` on, and the shape of its clearest line.

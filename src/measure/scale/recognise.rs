@@ -368,6 +368,11 @@ pub struct Search {
 
 /// Distortion of the fourth power that phones' lenses have after the phone's own correction (standard deviation of k2).
 const USUAL_K2: f64 = 0.004;
+/// Phones' lenses magnify red and blue by some 3 · 10⁻⁴ more or less than green (common practice, no source): standard deviation of
+/// what 100 nm more do…
+pub(super) const USUAL_LATERAL: f64 = 2e-4;
+/// …and of what 100 nm more and less do besides.
+pub(super) const USUAL_LATERAL_BOW: f64 = 1.2e-4;
 /// The principal point of the full frame lies in its middle to so many px: assembly tolerance of the lens.
 const CENTRE_PX: f64 = 15.0;
 
@@ -384,6 +389,8 @@ pub fn priors(search: &Search) -> Vec<Observation> {
         Observation::prior(index::FAN, 0.0, FAN_SIGMA),
         Observation::prior(index::CENTRE, 0.0, CENTRE_PX),
         Observation::prior(index::ACROSS, 0.0, CENTRE_PX),
+        Observation::prior(index::LATERAL, 0.0, USUAL_LATERAL),
+        Observation::prior(index::LATERAL_BOW, 0.0, USUAL_LATERAL_BOW),
     ]
 }
 

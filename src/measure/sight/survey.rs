@@ -434,7 +434,7 @@ fn own_ends(slit: &Slit, found: &Edges) -> Vec<Observation> {
             let edge = list.get(list.len() / 2)?;
             Some(Observation::SameHeight {
                 at: vec![end, edge.at],
-                sigma_px: OWN_END_PX,
+                sigma_px: OWN_END_PX.hypot(END_SHARE * edge.blur_px),
             })
         })
         .collect()
@@ -540,26 +540,30 @@ fn height_observations(edges: &Edges) -> Vec<Observation> {
         let Some(of_both) = median_height(list.iter()) else {
             continue;
         };
-        let mut at: Vec<Point> = Vec::new();
+        let mut taken: Vec<&Edge> = Vec::new();
         for sign in [-1.0, 1.0] {
             let order = || list.iter().filter(|e| e.path_nm * sign > 0.0);
             let own = median_height(order()).filter(|_| order().count() >= ENDS_OF_AN_ORDER);
             let median = own.unwrap_or(of_both);
             let near = |e: &&Edge| (e.beta - median).abs() < 0.25 * median.abs();
-            at.extend(order().filter(near).map(|e| e.at));
+            taken.extend(order().filter(near));
         }
-        if at.len() >= 2 {
+        if taken.len() >= 2 {
+            let blur_px = taken.iter().map(|e| e.blur_px);
             observations.push(Observation::SameHeight {
-                at,
-                sigma_px: END_PX,
+                sigma_px: END_PX.hypot(END_SHARE * median(blur_px).unwrap_or(0.0)),
+                at: taken.iter().map(|e| e.at).collect(),
             });
         }
     }
     observations
 }
 
-/// An end of the slit is known to so many px in one colour: smeared by the pupil, and lit softly.
+/// An end of the slit is known to so many px in one colour…
 const END_PX: f64 = 2.0;
+/// …and to this share of its blur: the pupil before grooves that are circles smears it the more the redder its light, and a lamp
+/// that fills the slit unevenly shifts the middle of that (drawn photos of two hands).
+const END_SHARE: f64 = 0.5;
 /// So many ends of an order stand for themselves.
 const ENDS_OF_AN_ORDER: usize = 3;
 
