@@ -563,7 +563,7 @@ fn height_observations(edges: &Edges) -> Vec<Observation> {
 const END_PX: f64 = 2.0;
 /// …and to this share of its blur: the pupil before grooves that are circles smears it the more the redder its light, and a lamp
 /// that fills the slit unevenly shifts the middle of that (drawn photos of two hands).
-const END_SHARE: f64 = 0.5;
+const END_SHARE: f64 = 0.6;
 /// So many ends of an order stand for themselves.
 const ENDS_OF_AN_ORDER: usize = 3;
 
