@@ -5,7 +5,7 @@ use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::adjust::{Observation, adjust, index};
 use crate::measure::optics::{FAN_SIGMA, PUPIL_SHARE_SIGMA, Rays, USUAL_PUPIL_SHARE};
-use crate::measure::scale::photo_scale::{FLUSH_DEG, USUAL_K1};
+use crate::measure::scale::photo_scale::{FLUSH_DEG, USUAL_K1, USUAL_LATERAL, USUAL_LATERAL_BOW};
 use crate::terms::{FWHM_PER_SIGMA, Interval, Lamp, Optics, Point};
 
 /// What phones see of every lamp: violet and deep red are taken by their filters.
@@ -368,11 +368,6 @@ pub struct Search {
 
 /// Distortion of the fourth power that phones' lenses have after the phone's own correction (standard deviation of k2).
 const USUAL_K2: f64 = 0.004;
-/// Phones' lenses magnify red and blue by some 3 · 10⁻⁴ more or less than green (common practice, no source): standard deviation of
-/// what 100 nm more do…
-pub(super) const USUAL_LATERAL: f64 = 2e-4;
-/// …and of what 100 nm more and less do besides.
-pub(super) const USUAL_LATERAL_BOW: f64 = 1.2e-4;
 /// The principal point of the full frame lies in its middle to so many px: assembly tolerance of the lens.
 const CENTRE_PX: f64 = 15.0;
 
