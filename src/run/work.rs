@@ -212,7 +212,8 @@ pub trait Work: Send + Sync {
 
     /// How the benches of a class stand: its photos by their folders.
     fn closing(&self, photos: &[(String, Arc<Record>)]) -> Closing {
-        report::closing(photos.iter().map(shown), &Stated::default())
+        let phrases = crate::settings::english();
+        report::closing(photos.iter().map(shown), &Stated::default(), phrases)
     }
 }
 
