@@ -120,7 +120,7 @@ pub fn bench_html(
 /// The instrument in numbers: what has been measured, newest value of each.
 pub fn gauges(bench: &BenchStanding<'_>, t: &Phrases) -> Vec<(String, String)> {
     let mut gauges = Vec::new();
-    let said = |reading, scale| t.n(numbers::said(reading, scale));
+    let said = |reading, unit| t.n(format!("{}{unit}", numbers::said(reading, 1.0)));
     if let Some((record, calibration)) = bench.scale() {
         let sigma = record.scale_sigma_nm();
         gauges.extend(sigma.map(|s| (t.say("page.scale"), t.n(numbers::within_nm(s)))));
@@ -136,8 +136,8 @@ pub fn gauges(bench: &BenchStanding<'_>, t: &Phrases) -> Vec<(String, String)> {
         gauges.push((t.say("page.scale"), t.say("gauge.no_scale")));
     }
     gauges.extend(blades(bench, t));
-    let bandpass = bench.bandpass().map(|b| said(b, 1.0));
-    gauges.extend(bandpass.map(|b| (t.say("page.bandpass"), format!("{b} nm"))));
+    let bandpass = bench.bandpass().map(|b| said(b, " nm"));
+    gauges.extend(bandpass.map(|b| (t.say("page.bandpass"), b)));
     for (quantity, title, unit) in [
         (Quantity::TiltDeg, "page.tilt", "°"),
         (Quantity::SkewDeg, "page.skew", "°"),
@@ -145,11 +145,13 @@ pub fn gauges(bench: &BenchStanding<'_>, t: &Phrases) -> Vec<(String, String)> {
         (Quantity::NmPerPx, "gauge.sampling", " nm/px"),
     ] {
         if let Some(metric) = bench.metric(quantity) {
-            gauges.push((t.say(title), format!("{}{unit}", said(metric, 1.0))));
+            gauges.push((t.say(title), said(metric, unit)));
         }
     }
     if let Some(share) = bench.metric(Quantity::OrderBalance) {
-        let text = t.of("gauge.of_light").put("percent", said(share, 100.0));
+        let text = t
+            .of("gauge.of_light")
+            .put("percent", t.n(numbers::said(share, 100.0)));
         gauges.push((t.say("gauge.other_order"), text.to_string()));
     }
     gauges.extend(stray_light(bench, t));
@@ -218,6 +220,6 @@ fn stray_light(bench: &BenchStanding<'_>, t: &Phrases) -> Option<(String, String
     });
     Some((
         t.say("gauge.stray_light"),
-        format!("{} %{place}", t.n(level)),
+        format!("{}{place}", t.n(format!("{level} %"))),
     ))
 }

@@ -313,7 +313,7 @@ fn ship(bench: &BenchStanding<'_>, inputs: &Inputs<'_>) -> Ship {
     };
     let bandpass = bench.bandpass().map_or("–".to_owned(), |metric| {
         let unit = Quantity::BandpassNm.unit();
-        format!("{} {unit}", t.n(numbers::about(metric.value)))
+        t.n(format!("{} {unit}", numbers::about(metric.value)))
     });
     let scale = bench.scale().map_or_else(
         || t.say("page.none"),
@@ -341,7 +341,7 @@ fn ship(bench: &BenchStanding<'_>, inputs: &Inputs<'_>) -> Ship {
         state,
         scale,
         slit: bench.slit().map_or("–".to_owned(), |slit| {
-            format!("{} µm", t.n(numbers::plus_minus(slit.width())))
+            t.n(format!("{} µm", numbers::plus_minus(slit.width())))
         }),
         bandpass,
         hoist,

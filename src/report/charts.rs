@@ -315,7 +315,7 @@ pub fn trend(trend: &Trend, t: &Phrases) -> String {
         .map(|p| p.value + sigma(p))
         .filter(|v| v.is_finite())
         .fold(f64::MIN_POSITIVE, f64::max);
-    let with_unit = |point: &trend::Point| format!("{}{}", t.n(point.text()), trend.unit);
+    let with_unit = |point: &trend::Point| t.n(format!("{}{}", point.text(), trend.unit));
     let label = t
         .of("chart.trend")
         .put("what", trend.title(t))

@@ -208,7 +208,7 @@ fn shown_brackets(b: &Brackets<'_>, photos: &[Shown<'_>], t: &Phrases) -> Vec<Sh
     };
     let scenes = b.scenes.iter().map(|scene| {
         let name = match scene.name {
-            "" => t.say("bracket.one"),
+            "" => t.say("bracket.unnamed"),
             name => name.to_owned(),
         };
         let (line, picture) = match &scene.joined {

@@ -143,7 +143,7 @@ impl Trend {
 
     /// The last value with its uncertainty and unit.
     pub fn now(&self, t: &Phrases) -> String {
-        format!("{}{}", t.n(self.last().text()), self.unit)
+        t.n(format!("{}{}", self.last().text(), self.unit))
     }
 
     /// What it is.
@@ -169,7 +169,7 @@ impl Trend {
         let Some(since) = self.since_the_first() else {
             return t.say("trend.once");
         };
-        let first = format!("{}{}", t.n(self.points[0].text()), self.unit);
+        let first = t.n(format!("{}{}", self.points[0].text(), self.unit));
         let since = match since {
             Change::Better => t.of("trend.better"),
             Change::Steady => t.of("trend.steady"),

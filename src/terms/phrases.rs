@@ -14,6 +14,9 @@ const TOLD: &str = "told.";
 /// (Unicode 6.3, UAX #9: FSI and PDI).
 const APART: (char, char) = ('\u{2068}', '\u{2069}');
 
+/// Units that stand behind a number, the longest first of those that begin alike.
+const UNITS: [&str; 8] = ["°", " nm/px", " nm", " px", " µm", " %", " K", " mg"];
+
 /// Every text that people read, by its key: `board.now`.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Phrases {
@@ -154,6 +157,47 @@ impl Phrases {
         self.apart(out)
     }
 
+    /// A text with its slots filled; one that `value` knows nothing of stands as it is written. Where the language runs the other
+    /// way, what fills a slot is set apart from it, together with the unit behind it.
+    fn composed(
+        &self,
+        text: &Variant,
+        is_html: bool,
+        value: impl Fn(&str) -> Option<String>,
+    ) -> String {
+        let fit = |text: &str| match is_html {
+            true => escaped(text),
+            false => text.to_owned(),
+        };
+        let mut out = String::new();
+        let mut is_open = false;
+        for piece in text.pieces() {
+            match piece {
+                Piece::Text(text) if is_open => {
+                    let unit = UNITS.iter().find(|unit| text.starts_with(**unit));
+                    let (unit, rest) = text.split_at(unit.map_or(0, |unit| unit.len()));
+                    out.extend([fit(unit), APART.1.to_string(), fit(rest)]);
+                    is_open = false;
+                }
+                Piece::Text(text) => out.push_str(&fit(text)),
+                Piece::Slot(name) => {
+                    if is_open {
+                        out.push(APART.1);
+                    }
+                    is_open = self.is_right_to_left;
+                    if is_open {
+                        out.push(APART.0);
+                    }
+                    out.push_str(&value(name).unwrap_or_else(|| format!("{{{name}}}")));
+                }
+            }
+        }
+        if is_open {
+            out.push(APART.1);
+        }
+        out
+    }
+
     /// A number or name, set apart where the language runs the other way.
     fn apart(&self, text: String) -> String {
         match self.is_right_to_left && !text.is_empty() {
@@ -174,15 +218,13 @@ impl Phrases {
                 false => english.to_owned(),
             };
         };
-        let slots: Vec<(&str, String)> = slots
-            .into_iter()
-            .map(|(name, text)| (name, self.apart(self.told(text))))
-            .collect();
-        let filled = own.fill(|wanted| {
+        let slots = slots.into_iter();
+        let slots: Vec<(&str, String)> =
+            slots.map(|(name, text)| (name, self.told(text))).collect();
+        self.composed(own, false, |wanted| {
             let found = slots.iter().find(|(name, _)| *name == wanted);
-            found.map(|(_, text)| text.as_str())
-        });
-        filled.unwrap_or_else(|| english.to_owned())
+            found.map(|(_, text)| text.clone())
+        })
     }
 }
 
@@ -216,7 +258,6 @@ impl Said<'_> {
     pub fn put(mut self, slot: &'static str, value: impl fmt::Display) -> Self {
         let value = value.to_string();
         let value = if self.is_html { escaped(&value) } else { value };
-        let value = self.phrases.apart(value);
         self.slots.push((slot, value));
         self
     }
@@ -238,17 +279,11 @@ impl Said<'_> {
 
 impl fmt::Display for Said<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for piece in self.text.pieces() {
-            match piece {
-                Piece::Text(text) if self.is_html => f.write_str(&escaped(text))?,
-                Piece::Text(text) => f.write_str(text)?,
-                Piece::Slot(name) => match self.slots.iter().find(|(slot, _)| slot == name) {
-                    Some((_, value)) => f.write_str(value)?,
-                    None => write!(f, "{{{name}}}")?,
-                },
-            }
-        }
-        Ok(())
+        let value = |name: &str| {
+            let found = self.slots.iter().find(|(slot, _)| *slot == name);
+            found.map(|(_, value)| value.clone())
+        };
+        f.write_str(&self.phrases.composed(self.text, self.is_html, value))
     }
 }
 
@@ -320,6 +355,7 @@ mod tests {
             said.to_string(),
             "von \u{2068}4\u{2069} \u{2068}a.jpg\u{2069} brauchbar"
         );
+        assert_eq!(p.told("tilt 6.2°"), "Neigung \u{2068}6.2°\u{2069}");
     }
 
     #[test]

@@ -69,12 +69,19 @@ fn files(records: &[Record], phrases: &Phrases) -> BTreeMap<String, String> {
 /// What a reader meets on a page: its texts and what its pictures and buttons are called, names of benches and photos aside.
 fn read_on(page: &str) -> Vec<String> {
     fn walk(node: Node<'_, '_>, found: &mut Vec<String>) {
-        if ["style", "script", "bdi"].contains(&node.tag_name().name()) {
+        if ["style", "script"].contains(&node.tag_name().name()) {
             return;
         }
-        if node.is_text() {
-            found.extend(node.text().map(str::to_owned));
+        // A name in the middle of a text does not end it.
+        let is_name = |child: &Node<'_, '_>| child.has_tag_name("bdi");
+        let mut run = String::new();
+        for child in node.children().filter(|child| !is_name(child)) {
+            match child.text().filter(|_| child.is_text()) {
+                Some(text) => run.push_str(text),
+                None => found.push(std::mem::take(&mut run)),
+            }
         }
+        found.push(run);
         for attribute in node.attributes() {
             let words = ["alt", "title", "aria-label"];
             let for_scripts = |name: &str| {
@@ -89,7 +96,7 @@ fn read_on(page: &str) -> Vec<String> {
                 found.push(attribute.value().to_owned());
             }
         }
-        for child in node.children() {
+        for child in node.children().filter(|child| !is_name(child)) {
             walk(child, found);
         }
     }

@@ -34,7 +34,8 @@ fn bare(template: &str) -> Vec<String> {
 /// Texts that no source asks for, and keys that sources ask for without there being a text.
 fn unlike(sources: &[(String, String)]) -> Vec<String> {
     let literal = Regex::new(r#""([a-z][a-z_]*\.[a-z][a-z_.-]*)""#).expect("a pattern");
-    let asked = Regex::new(r#"\.(?:say|of|html|count)\(\s*"([^"]+)""#).expect("a pattern");
+    let asked =
+        Regex::new(r#"\.(?:say|of|html|count)\(\s*"([a-z_]+\.[a-z_.-]+)""#).expect("a pattern");
     let named: Vec<&str> = sources
         .iter()
         .flat_map(|(_, text)| literal.captures_iter(text))

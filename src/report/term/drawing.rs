@@ -30,7 +30,7 @@ pub fn over_sessions(
         return None;
     };
     let (_, high) = extent(known.iter().map(|(_, e)| e.value + e.sigma));
-    let with_unit = |e| format!("{}{unit}", t.n(text(e)));
+    let with_unit = |e| t.n(format!("{}{unit}", text(e)));
     let label = t
         .of("chart.over_sessions")
         .put("what", name)

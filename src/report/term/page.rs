@@ -113,7 +113,7 @@ fn answers(seen: &[Seen<'_>], t: &Phrases) -> Vec<String> {
     };
     let n_told = said.len();
     for (judged, rise) in last.worse() {
-        let rise = format!("{}{}", t.n(numbers::plus_minus(rise)), judged.unit);
+        let rise = t.n(format!("{}{}", numbers::plus_minus(rise), judged.unit));
         let text = t.of("instruments.worse_by").put("what", t.say(judged.name));
         said.push(text.put("rise", rise).to_string());
     }
