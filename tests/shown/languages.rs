@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::process::Command;
 
 use regex::Regex;
 use roxmltree::{Document, Node, ParsingOptions};
@@ -281,4 +282,41 @@ fn what_is_written_from_right_to_left_breaks_no_page() {
     let drawn = chrome.ask(NUMBER_AS_DRAWN);
     let [sign, unit]: [f64; 2] = serde_json::from_value(drawn).unwrap();
     assert!(sign < unit, "± at {sign} px, its unit at {unit} px");
+}
+
+#[test]
+fn check_names_what_a_words_file_lacks() {
+    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let folder = tempfile::tempdir().unwrap();
+    let shipped = std::fs::read_to_string(here.join("config/lab.yaml")).unwrap();
+    let config = folder.path().join("lab.yaml");
+    let named = shipped.replace("# words: words.de.yaml", "words: own.yaml");
+    assert_ne!(named, shipped);
+    std::fs::write(&config, named).unwrap();
+    let german = std::fs::read_to_string(here.join("config/words.de.yaml")).unwrap();
+    let check = |words: &str| {
+        std::fs::write(folder.path().join("own.yaml"), words).unwrap();
+        std::fs::create_dir_all(folder.path().join("inbox")).unwrap();
+        let done = Command::new(env!("CARGO_BIN_EXE_slitwatch"))
+            .args(["check", "--config"])
+            .arg(&config)
+            .arg("--inbox")
+            .arg(folder.path().join("inbox"))
+            .arg("--results")
+            .arg(folder.path().join("results"))
+            .output()
+            .unwrap();
+        assert!(done.status.success(), "{done:?}");
+        String::from_utf8(done.stdout).unwrap()
+    };
+    let whole = check(&german);
+    assert!(
+        whole.contains("ok: every text has its words in the language de"),
+        "{whole}"
+    );
+    let lacks = check(&german.replace("  now: \"Jetzt\"\n", ""));
+    assert!(
+        lacks.contains("has no text for board.now: these stay English"),
+        "{lacks}"
+    );
 }
