@@ -92,6 +92,7 @@ impl Worker {
         orders.slates_valid_min = s.slates.valid_min;
         orders.configuration_hash = s.configuration_hash();
         orders.looks_hash = s.looks_hash();
+        orders.phrases = s.words.phrases.clone();
         orders.serve_password = s.serve_password.clone();
         orders
     }
