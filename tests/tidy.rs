@@ -6,6 +6,8 @@
 
 #[path = "tidy/imports.rs"]
 mod imports;
+#[path = "tidy/words.rs"]
+mod words;
 
 use std::collections::BTreeSet;
 use std::ffi::OsString;

@@ -172,7 +172,10 @@ fn watch(
     setup.orders.screen = screen(terminal);
     if let Some(at) = serve {
         let password = setup.orders.serve_password.as_deref();
-        let address = run::serve(at, &setup.orders.results, password)?;
+        let address = {
+            let phrases = &setup.orders.phrases;
+            run::serve(at, &setup.orders.results, password, phrases)?
+        };
         setup.orders.address = Some(address);
     }
     let (bell, ears) = Bell::new();

@@ -1,13 +1,21 @@
-//! The advice given with each reason: texts with named slots, which the judge fills.
+//! The advice given with each reason: texts with named slots, which the judge fills. With them goes all else that people read, so
+//! that a words file is one thing.
 
 use std::collections::BTreeMap;
 
-use crate::terms::{Code, Severity, Variant};
+use crate::terms::{Code, Phrases, Severity, Variant};
+
+/// Slots that hold what a person has written, or a file's name: no language of the program's.
+const OTHERS_WORDS: [&str; 3] = ["blank", "by", "note"];
 
 /// Every advice text, by reason and severity.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Words {
     variants: BTreeMap<(Code, Severity), Vec<Variant>>,
+    /// What else is read on pages, pictures, cards and sheets.
+    pub phrases: Phrases,
+    /// Keys that a file in another language has no text for; English stands in their place.
+    pub missing: Vec<String>,
 }
 
 impl Words {
@@ -18,8 +26,18 @@ impl Words {
 
     /// What a student can do about a reason: the variant with the most slots of which every one is known; of equals,
     /// the first written.
-    pub fn advice(&self, code: Code, severity: Severity, slots: &BTreeMap<&str, String>) -> String {
+    pub fn advice(
+        &self,
+        code: Code,
+        severity: Severity,
+        slots: &BTreeMap<&'static str, String>,
+    ) -> String {
         let variants = self.variants.get(&(code, severity)).into_iter().flatten();
+        let say = |(slot, text): (&&'static str, &String)| match OTHERS_WORDS.contains(slot) {
+            true => (*slot, text.clone()),
+            false => (*slot, self.phrases.told(text)),
+        };
+        let slots: BTreeMap<&str, String> = slots.iter().map(say).collect();
         variants
             .rev()
             .filter_map(|variant| {
@@ -119,5 +137,16 @@ mod tests {
                 .unwrap(),
             "a {b} d"
         );
+    }
+
+    #[test]
+    fn the_terminal_and_the_words_file_call_a_reason_and_a_verdict_the_same() {
+        let english = settings::english();
+        for code in Code::ALL {
+            assert_eq!(english.trouble(code), code.trouble());
+        }
+        for verdict in crate::terms::Verdict::ALL {
+            assert_eq!(english.verdict(*verdict), verdict.as_str());
+        }
     }
 }

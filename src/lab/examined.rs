@@ -9,8 +9,8 @@ use crate::publish::files;
 use crate::publish::kept::{self, Kept, MEASURED, Written};
 use crate::publish::record::{Answers, CalibrationRecord, Provenance, Record, Remark};
 use crate::terms::{
-    AbsorbanceRow, Calibration, Capture, KnownLine, Measurement, Quantity, Reason, ScaleKind,
-    Verdict,
+    AbsorbanceRow, Calibration, Capture, KnownLine, Measurement, Phrases, Quantity, Reason,
+    ScaleKind, Verdict,
 };
 
 use super::companions::Scale;
@@ -101,9 +101,9 @@ pub struct Outcome {
 }
 
 /// Writes down what was found: the record, and the content of every file.
-pub fn written(origin: &Origin, mut examined: Examined) -> Outcome {
-    let said = Said::of(origin, &mut examined);
-    put_down(said, examined)
+pub fn written(origin: &Origin, mut examined: Examined, phrases: &Phrases) -> Outcome {
+    let said = Said::of(origin, &mut examined, phrases);
+    put_down(said, examined, phrases)
 }
 
 /// The same of a photo that was written down `before`; `read` gives a file of it by its name. Where nothing is said that was not,
@@ -114,8 +114,9 @@ pub fn written_again(
     mut examined: Examined,
     before: &Written,
     read: &dyn Fn(&str) -> Option<Vec<u8>>,
+    phrases: &Phrases,
 ) -> Option<Outcome> {
-    let said = Said::of(origin, &mut examined);
+    let said = Said::of(origin, &mut examined, phrases);
     let stands = |name: &str| read(name).is_some_and(|bytes| before.has(name, &bytes));
     if said.told == before.told && before.names().all(stands) {
         let standing = before.names().chain([MEASURED]);
@@ -128,7 +129,7 @@ pub fn written_again(
     let picture = read(files::OVERLAY_PNG)?;
     let picture = before.has(files::OVERLAY_PNG, &picture).then_some(picture);
     examined.picture = Some(picture?);
-    Some(put_down(said, examined))
+    Some(put_down(said, examined, phrases))
 }
 
 /// What is said of a photo: with its measurement it makes all its files.
@@ -140,7 +141,7 @@ struct Said {
 
 impl Said {
     /// Of a photo, whose log then begins with what the rules say.
-    fn of(origin: &Origin, examined: &mut Examined) -> Said {
+    fn of(origin: &Origin, examined: &mut Examined, phrases: &Phrases) -> Said {
         let record = record(origin, examined);
         let passed_over = origin.decision.passed_over.iter();
         let not = passed_over.map(|(rule, why)| format!("not rule {rule}: {why}"));
@@ -151,7 +152,7 @@ impl Said {
         examined.measurement.log.splice(0..0, of_rules);
         let mut by_any = record.clone();
         by_any.provenance.configuration_hash.clear();
-        let said = serde_json::to_vec(&(&by_any, &examined.refined_by));
+        let said = serde_json::to_vec(&(&by_any, &examined.refined_by, phrases.hash("")));
         let said = said.expect("a record has only named fields");
         Said {
             record,
@@ -160,13 +161,20 @@ impl Said {
     }
 }
 
-fn put_down(said: Said, mut examined: Examined) -> Outcome {
+fn put_down(said: Said, mut examined: Examined, phrases: &Phrases) -> Outcome {
     let Said { record, told } = said;
     let picture = examined.picture.take();
-    let picture = picture
-        .unwrap_or_else(|| files::overlay(&record, &examined.measurement, examined.frame.as_ref()));
+    let picture = picture.unwrap_or_else(|| {
+        let frame = examined.frame.as_ref();
+        files::overlay(&record, &examined.measurement, frame, phrases)
+    });
     let absorbance = examined.absorbance.as_deref();
-    let mut files = files::lasting(&record, &examined.measurement, absorbance, picture);
+    let mut files = files::lasting(
+        &record,
+        &examined.measurement,
+        absorbance,
+        (picture, phrases),
+    );
     if let Some(kept) = examined.kept.take() {
         let file = kept.file(&Written::new(told, &files));
         files.push((MEASURED.to_owned(), file));

@@ -70,7 +70,7 @@ impl Shown {
 type By<'a> = (Capture, &'a Instrument, Vec<&'a Lamp>);
 
 /// Hashes of all that a photo's measurement depends on, the picture drawn of it among it; absent where it is not measured.
-/// No limit, no word, and no rule is in them but by what it makes of the photo.
+/// No limit, no rule is in them but by what it makes of the photo, and no word but those that stand in the picture.
 pub(super) fn origins(origin: &Origin, against: &Against, settings: &Settings) -> Option<Origins> {
     let purpose = origin.decision.purpose()?;
     let output = &settings.output;
@@ -97,7 +97,10 @@ pub(super) fn origins(origin: &Origin, against: &Against, settings: &Settings) -
             (&origin.provenance.version, &origin.provenance.photo_hash),
             (whose, by(purpose, settings)),
             (output.from_nm, output.to_nm, output.step_nm),
-            settings.work.max_megapixels,
+            (
+                settings.work.max_megapixels,
+                settings.words.phrases.hash("picture."),
+            ),
             (against.scale.map(|s| s.calibration), &against.cut, shots),
         )
     );

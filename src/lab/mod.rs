@@ -388,7 +388,7 @@ impl Lab {
         &self,
         code: Code,
         measured: String,
-        slots: &BTreeMap<&str, String>,
+        slots: &BTreeMap<&'static str, String>,
     ) -> Examined {
         Examined::unreadable(Reason {
             code,

@@ -10,7 +10,7 @@ use super::standing::{BenchStanding, Class, Health};
 use crate::classify::{Owned, notices};
 use crate::publish::record::Record;
 use crate::publish::{numbers, words};
-use crate::terms::{Quantity, Verdict};
+use crate::terms::{Phrases, Quantity, Verdict};
 
 /// Calls of one bench that are spelled out; the rest stand on its own page.
 const MOST_CALLS: usize = 3;
@@ -33,6 +33,7 @@ const MOST_ROOMY: usize = 6;
 #[derive(Template)]
 #[template(path = "board.html", config = "src/report/askama.toml")]
 struct Board<'a> {
+    t: &'a Phrases,
     title: String,
     heading: String,
     refresh_s: u32,
@@ -44,7 +45,7 @@ struct Board<'a> {
     usable: usize,
     all: usize,
     /// State letter, number and word of each verdict that there is.
-    tally: Vec<(&'static str, usize, &'static str)>,
+    tally: Vec<(&'static str, usize, String)>,
     calls: Vec<BenchCalls>,
     /// True where so many benches call that their cards must be small.
     crowded: bool,
@@ -103,6 +104,7 @@ struct Ship {
 
 /// The board.
 pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
+    let t = inputs.phrases;
     let count = |verdict: Verdict| {
         let strays = class.strays.iter().filter(|s| s.record.verdict == verdict);
         class
@@ -121,12 +123,12 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     ];
     let tally: Vec<_> = shown
         .into_iter()
-        .map(|verdict| (pages::class(verdict), count(verdict), verdict.as_str()))
+        .map(|verdict| (pages::class(verdict), count(verdict), t.verdict(verdict)))
         .filter(|(_, n, _)| *n > 0)
         .collect();
     let all: usize = tally.iter().map(|(_, n, _)| n).sum();
     let usable = count(Verdict::Good) + count(Verdict::Caution);
-    let calls = all_calls(class);
+    let calls = all_calls(class, t);
     let mut fleet: Vec<Ship> = class.benches.iter().map(|b| ship(b, inputs)).collect();
     for ship in &mut fleet {
         let own = calls.iter().find(|c| c.href == ship.href);
@@ -146,11 +148,11 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let (slates, ignored): (Vec<_>, Vec<_>) = ignored.partition(|record| record.is_read_slate());
     let benches_calling = calls.iter().filter(|c| c.class != "w").count();
     let board = Board {
+        t,
         title: words::visible(inputs.title),
         heading: match benches_calling {
-            0 => "nothing to retake".to_owned(),
-            1 => "1 bench to retake".to_owned(),
-            n => format!("{n} benches to retake"),
+            0 => t.say("board.none_to_retake"),
+            n => t.count("board.to_retake", n).to_string(),
         },
         refresh_s: inputs.refresh_s,
         now: inputs.now.as_deref(),
@@ -178,12 +180,12 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
 }
 
 /// What each bench must do, worst first; one that is not there has nothing to do.
-pub(super) fn all_calls(class: &Class<'_>) -> Vec<BenchCalls> {
+pub(super) fn all_calls(class: &Class<'_>, t: &Phrases) -> Vec<BenchCalls> {
     let mut needing: Vec<&BenchStanding<'_>> = class.benches.iter().collect();
     // Whoever has no scale holds up everything else of that bench.
     needing.sort_by_key(|b| b.scale().is_some());
-    let mut calls: Vec<BenchCalls> = needing.iter().filter_map(|b| retakes(b)).collect();
-    calls.extend(class.benches.iter().filter_map(waits));
+    let mut calls: Vec<BenchCalls> = needing.iter().filter_map(|b| retakes(b, t)).collect();
+    calls.extend(class.benches.iter().filter_map(|b| waits(b, t)));
     calls
 }
 
@@ -198,7 +200,8 @@ fn nobody_yet(class: &Class<'_>, inputs: &Inputs<'_>) -> Option<String> {
     let mut silent = inputs.expected.benches();
     silent.retain(|name| !has_sent(name));
     let names = words::visible(&silent.join(", "));
-    (!silent.is_empty()).then(|| format!("nothing yet from {names}"))
+    let said = inputs.phrases.of("board.nothing_from").put("names", names);
+    (!silent.is_empty()).then(|| said.to_string())
 }
 
 /// What is odd about benches and their phones, in sentences.
@@ -211,7 +214,8 @@ fn odd(inputs: &Inputs<'_>) -> Vec<String> {
         is_of_alike_phones: s.record.is_of_alike_phones(),
     });
     let said = notices(photos).into_iter();
-    said.map(|said| words::visible(&said)).collect()
+    said.map(|said| words::visible(&inputs.phrases.told(&said)))
+        .collect()
 }
 
 /// How many photos a person has decided about, and who, in words; empty for none.
@@ -222,8 +226,10 @@ fn decided(inputs: &Inputs<'_>) -> String {
     let names: Vec<&str> = names.into_iter().collect();
     match by.len() {
         0 => String::new(),
-        1 => format!("1 photo is decided on by {}.", names.join(", ")),
-        n => format!("{n} photos are decided on by {}.", names.join(", ")),
+        n => {
+            let said = inputs.phrases.count("board.decided_by", n);
+            said.put("who", names.join(", ")).to_string()
+        }
     }
 }
 
@@ -231,12 +237,12 @@ fn page_of(bench: &BenchStanding<'_>) -> String {
     format!("{}/index.html", pages::href(&bench.folder))
 }
 
-fn retakes(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
+fn retakes(bench: &BenchStanding<'_>, t: &Phrases) -> Option<BenchCalls> {
     let all = bench.calls();
     let class = pages::class(all.first()?.record.verdict);
     let mut calls: Vec<Call> = Vec::new();
     for shown in all {
-        let shown = pages::ShownPhoto::new(shown, &bench.folder);
+        let shown = pages::ShownPhoto::new(shown, &bench.folder, t);
         let remedy = |s: &pages::ShownPhoto| (s.class, s.what.clone(), s.advice.clone());
         let same = calls
             .iter_mut()
@@ -263,7 +269,7 @@ fn retakes(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
 }
 
 /// A bench whose photos wait for a scale, and that has no lamp photo to take again, has to be told.
-fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
+fn waits(bench: &BenchStanding<'_>, t: &Phrases) -> Option<BenchCalls> {
     let waiting = bench.count(Verdict::Waiting);
     if waiting == 0 || bench.scale().is_some() || !bench.calls().is_empty() {
         return None;
@@ -278,13 +284,10 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
         href: page_of(bench),
         calls: vec![Call {
             shown: pages::ShownPhoto {
-                what: match waiting {
-                    1 => "1 photo waits for a scale".to_owned(),
-                    n => format!("{n} photos wait for a scale"),
-                },
-                advice: "Photograph the calibration lamp through this instrument.".to_owned(),
+                what: t.count("board.waits", waiting).to_string(),
+                advice: t.say("board.waits_do"),
                 measured: String::new(),
-                ..pages::ShownPhoto::new(first, &bench.folder)
+                ..pages::ShownPhoto::new(first, &bench.folder, t)
             },
             others: 0,
             is_brief: false,
@@ -294,27 +297,31 @@ fn waits(bench: &BenchStanding<'_>) -> Option<BenchCalls> {
 }
 
 fn ship(bench: &BenchStanding<'_>, inputs: &Inputs<'_>) -> Ship {
+    let t = inputs.phrases;
     let (health, reason) = bench.health();
+    let trouble = reason.map(|r| t.trouble(r.code));
     let (class, state) = match health {
-        Health::Sound => ("g", "sound".to_owned()),
-        Health::Look => (
-            "c",
-            reason.map_or("look at it", |r| r.code.trouble()).to_owned(),
-        ),
+        Health::Sound => ("g", t.say("board.sound")),
+        Health::Look => ("c", trouble.unwrap_or_else(|| t.say("board.look"))),
         Health::Mend => (
             "r",
-            format!("to fix: {}", reason.map_or("", |r| r.code.trouble())),
+            t.of("board.fix")
+                .put("what", trouble.unwrap_or_default())
+                .to_string(),
         ),
-        Health::Unseen => ("i", "not seen yet".to_owned()),
+        Health::Unseen => ("i", t.say("board.unseen")),
     };
     let bandpass = bench.bandpass().map_or("–".to_owned(), |metric| {
         let unit = Quantity::BandpassNm.unit();
-        format!("{} {unit}", numbers::about(metric.value))
+        t.n(format!("{} {unit}", numbers::about(metric.value)))
     });
-    let scale = bench.scale().map_or("none".to_owned(), |(record, _)| {
-        let sigma = record.scale_sigma_nm();
-        sigma.map_or("set".to_owned(), numbers::within_nm)
-    });
+    let scale = bench.scale().map_or_else(
+        || t.say("page.none"),
+        |(record, _)| {
+            let sigma = record.scale_sigma_nm();
+            sigma.map_or_else(|| t.say("page.set"), |nm| t.n(numbers::within_nm(nm)))
+        },
+    );
     let hoist: Vec<&'static str> = bench
         .photos
         .iter()
@@ -322,7 +329,7 @@ fn ship(bench: &BenchStanding<'_>, inputs: &Inputs<'_>) -> Ship {
         .collect();
     let counts: Vec<String> = Verdict::ALL
         .iter()
-        .map(|v| (bench.count(*v), v.as_str()))
+        .map(|v| (bench.count(*v), t.verdict(*v)))
         .filter(|(n, _)| *n > 0)
         .map(|(n, word)| format!("{n} {word}"))
         .collect();
@@ -334,12 +341,12 @@ fn ship(bench: &BenchStanding<'_>, inputs: &Inputs<'_>) -> Ship {
         state,
         scale,
         slit: bench.slit().map_or("–".to_owned(), |slit| {
-            format!("{} µm", numbers::plus_minus(slit.width()))
+            t.n(format!("{} µm", numbers::plus_minus(slit.width())))
         }),
         bandpass,
         hoist,
         counts: if counts.is_empty() {
-            "no photos".to_owned()
+            t.say("board.no_photos")
         } else {
             counts.join(", ")
         },
@@ -354,8 +361,10 @@ fn missing(bench: &BenchStanding<'_>, inputs: &Inputs<'_>) -> Vec<String> {
     let all = bench.missing(inputs.expected);
     let more = all.len().saturating_sub(MOST_MISSING);
     let named = all.iter().take(MOST_MISSING);
-    let mut missing: Vec<String> = named.map(|thing| words::visible(thing)).collect();
-    missing.extend((more > 0).then(|| format!("{more} more")));
+    let mut missing: Vec<String> = named
+        .map(|thing| words::visible(&inputs.phrases.told(thing)))
+        .collect();
+    missing.extend((more > 0).then(|| inputs.phrases.of("page.more").put("n", more).to_string()));
     missing
 }
 

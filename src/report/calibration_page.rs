@@ -13,11 +13,12 @@ use super::trend::{Trend, trends};
 use super::{charts, pages};
 use crate::publish::record::{CalibrationRecord, Record, file_name, parameters};
 use crate::publish::{numbers, words};
-use crate::terms::{Calibration, Capture, FoundOut, LineUse, Reading, SigmaAt, Verdict};
+use crate::terms::{Calibration, Capture, FoundOut, LineUse, Phrases, Reading, SigmaAt, Verdict};
 
 #[derive(Template)]
 #[template(path = "calibration.html", config = "src/report/askama.toml")]
 struct Page<'a> {
+    t: &'a Phrases,
     name: String,
     refresh_s: u32,
     heading: String,
@@ -65,20 +66,21 @@ struct Lamp {
 }
 
 /// The page of one bench. It has no clock: the photos alone determine it.
-pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
+pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32, t: &Phrases) -> String {
     let used_by = used_by(bench.photos.iter().map(|s| s.record));
     let uses = |photo: &str| used_by.get(photo).copied().unwrap_or_default();
     let scale = bench
         .scale()
-        .map(|(record, calibration)| shown_scale(bench, record, calibration, &uses));
+        .map(|(record, calibration)| shown_scale(bench, (record, calibration), &uses, t));
     let page = Page {
+        t,
         name: words::visible(&bench.name),
         refresh_s,
         heading: scale
             .as_ref()
-            .map_or("no scale yet".to_owned(), |s| s.sigma.clone()),
+            .map_or_else(|| t.say("scale.none_yet"), |s| s.sigma.clone()),
         scale,
-        lamps: lamps(bench, &uses),
+        lamps: lamps(bench, &uses, t),
         waiting: bench.count(Verdict::Waiting),
         trends: trends(bench),
         tells_now: true,
@@ -88,9 +90,9 @@ pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32) -> String {
 
 fn shown_scale<'a>(
     bench: &BenchStanding<'_>,
-    record: &Record,
-    calibration: &'a CalibrationRecord,
+    (record, calibration): (&Record, &'a CalibrationRecord),
     uses: &dyn Fn(&str) -> usize,
+    t: &Phrases,
 ) -> Scale<'a> {
     let from = calibration.photo.as_deref().unwrap_or_default();
     // The lamp photo itself says how good the scale is; what uses it adds its own doubts.
@@ -106,21 +108,23 @@ fn shown_scale<'a>(
         class: pages::class(lamp.verdict),
         sigma: lamp
             .scale_sigma_nm()
-            .map_or("set".to_owned(), numbers::within_nm),
-        lamp: model.map(|m| words::visible(&m.lamp)).unwrap_or_default(),
+            .map_or_else(|| t.say("page.set"), |nm| t.n(numbers::within_nm(nm))),
+        lamp: model
+            .map(|m| words::visible(&t.told(&m.lamp)))
+            .unwrap_or_default(),
         photo: words::visible(file_name(from)),
         time: pages::when(lamp.taken.as_deref()),
         used_by: uses(from),
-        residuals: charts::residuals(&calibration.lines, curve),
+        residuals: charts::residuals(&calibration.lines, curve, t),
         lines: by_wavelength(&calibration.lines),
-        drawing: model.and_then(charts::scale),
-        along: along(curve),
-        parts: model.map(parts),
+        drawing: model.and_then(|model| charts::scale(model, t)),
+        along: along(curve, t),
+        parts: model.map(|model| parts(model, t)),
     }
 }
 
 /// The scale's uncertainty at round wavelengths.
-fn along(curve: &[SigmaAt]) -> Vec<(String, String)> {
+fn along(curve: &[SigmaAt], t: &Phrases) -> Vec<(String, String)> {
     [400.0, 450.0, 500.0, 550.0, 600.0, 650.0, 700.0]
         .into_iter()
         .filter_map(|at| {
@@ -129,7 +133,7 @@ fn along(curve: &[SigmaAt]) -> Vec<(String, String)> {
                 .iter()
                 .filter(|c| off(c) <= 5.0 && c.sigma_nm.is_finite())
                 .min_by(|a, b| off(a).total_cmp(&off(b)))?;
-            Some((format!("{at} nm"), numbers::within_nm(near.sigma_nm)))
+            Some((format!("{at} nm"), t.n(numbers::within_nm(near.sigma_nm))))
         })
         .collect()
 }
@@ -164,14 +168,17 @@ fn order(line: &LineUse) -> String {
 }
 
 /// The fitted instrument.
-fn parts(model: &Calibration) -> Parts {
+fn parts(model: &Calibration, t: &Phrases) -> Parts {
     let named = parameters(model);
-    let value = |name, convert: &dyn Fn(f64) -> f64| estimate(&named, name, convert);
+    let value = |name, convert: &dyn Fn(f64) -> f64| Some(t.n(estimate(&named, name, convert)?));
     let per_slope = model.optics.skew_per_slope();
     let told = |told: &FoundOut| {
-        let next = told.runner_up.as_deref().unwrap_or("no other");
-        let sure = numbers::plain(told.sure, 2);
-        format!("{}, sure to {sure} (next: {next})", model.lamp)
+        let next = told.runner_up.as_deref().map(|lamp| t.told(lamp));
+        t.of("scale.sure")
+            .put("lamp", t.told(&model.lamp))
+            .put("sure", t.n(numbers::plain(told.sure, 2)))
+            .put("next", next.unwrap_or_else(|| t.say("scale.no_other")))
+            .to_string()
     };
     Parts {
         grooves_nm: numbers::plain(model.optics.groove_spacing_nm, 0),
@@ -185,7 +192,7 @@ fn parts(model: &Calibration) -> Parts {
         lead: model
             .margin
             .is_finite()
-            .then(|| numbers::plain(model.margin, 2)),
+            .then(|| t.n(numbers::plain(model.margin, 2))),
     }
 }
 
@@ -202,7 +209,7 @@ fn estimate(
 }
 
 /// Every lamp photo, newest first.
-fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
+fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize, t: &Phrases) -> Vec<Lamp> {
     let records: Vec<&Record> = bench.photos.iter().map(|s| s.record).collect();
     let builds = builds(&records);
     bench
@@ -214,32 +221,32 @@ fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize) -> Vec<Lamp> {
             let r = s.record;
             let own = r.calibration.as_ref().filter(|_| has_own_scale(r));
             let said = match own {
-                None => "no scale".to_owned(),
+                None => t.say("scale.none"),
                 Some(c) => {
                     let lines = c.lines.iter().filter(|l| l.used).count();
-                    let mut said = vec![format!("{lines} lines")];
+                    let mut said = vec![t.count("scale.n_lines", lines).to_string()];
                     said.extend(
                         c.rms_nm
-                            .map(|rms| format!("rms {} nm", numbers::plain(rms, 3))),
+                            .map(|rms| format!("rms {} nm", t.n(numbers::plain(rms, 3)))),
                     );
-                    said.extend(r.scale_sigma_nm().map(numbers::within_nm));
+                    let sigma = r.scale_sigma_nm().map(numbers::within_nm);
+                    said.extend(sigma.map(|nm| t.n(nm)));
                     said.push(match uses(&r.photo) {
-                        0 => "no other photo uses it".to_owned(),
-                        1 => "used by 1 photo".to_owned(),
-                        n => format!("used by {n} photos"),
+                        0 => t.say("scale.used_by_none"),
+                        n => t.count("scale.used_by", n).to_string(),
                     });
                     if let Some(build) = builds.get(r.photo.as_str())
                         && !build.jumps.is_empty()
                     {
-                        said.push(format!(
-                            "the instrument was rebuilt before it: {} changed",
-                            build.jumps.join(", ")
-                        ));
+                        let jumps: Vec<String> =
+                            build.jumps.iter().map(|jump| t.told(jump)).collect();
+                        let rebuilt = t.of("scale.rebuilt").put("what", jumps.join(", "));
+                        said.push(rebuilt.to_string());
                     }
                     said.join(" · ")
                 }
             };
-            let shown = pages::ShownPhoto::new(s, &bench.folder);
+            let shown = pages::ShownPhoto::new(s, &bench.folder, t);
             Lamp { shown, said }
         })
         .collect()
@@ -257,7 +264,7 @@ mod tests {
             (498.0, 0.02),
             (700.0, f64::NAN),
         ];
-        let read = along(&curve.map(SigmaAt::from));
+        let read = along(&curve.map(SigmaAt::from), crate::settings::english());
         let expected = [("400 nm", "± 0.03 nm"), ("500 nm", "± 0.020 nm")];
         assert_eq!(read.len(), expected.len());
         for ((at, sigma), (expected_at, expected_sigma)) in read.iter().zip(expected) {

@@ -1,11 +1,13 @@
 //! Drawings inside the pages: residuals of the lamp's lines, the scale with its uncertainty, a quantity over a bench's
 //! photos. SVG text in the page's own colours; a drawing shrinks to a phone's width and its letters stay above 12 px.
 
+use std::fmt;
+
 use super::trend::{self, Trend};
 use crate::publish::drawing::plane::{Axis, Plane};
-use crate::publish::drawing::svg::Svg;
+use crate::publish::drawing::svg::{Svg, escaped};
 use crate::publish::numbers;
-use crate::terms::{Calibration, LineUse, SigmaAt};
+use crate::terms::{Calibration, LineUse, Phrases, SigmaAt};
 
 /// Width of every drawing in its own units; 336 px on the narrowest phone, so that 18 units are 12.6 px.
 const WIDTH: f64 = 480.0;
@@ -18,22 +20,31 @@ const FOOT: f64 = 36.0;
 pub const UNDER_TITLE: f64 = 34.0;
 
 /// A drawing in a page: a plane with levels across, a title over it and values along its foot.
-pub struct Chart {
+pub struct Chart<'t> {
+    t: &'t Phrases,
     /// Where values lie.
     pub plane: Plane,
     /// What has been drawn.
     pub svg: Svg,
 }
 
-impl Chart {
+impl<'t> Chart<'t> {
     /// An empty drawing with its plane from `top` to `bottom`; `x` and `y` are the values at its edges, `label` tells in
     /// words what is drawn.
-    pub fn new((top, bottom): (f64, f64), x: (f64, f64), y: (f64, f64), label: &str) -> Chart {
+    pub fn new(
+        (top, bottom): (f64, f64),
+        x: (f64, f64),
+        y: (f64, f64),
+        label: impl fmt::Display,
+        t: &'t Phrases,
+    ) -> Chart<'t> {
         let height = bottom + FOOT;
+        let label = escaped(&label.to_string());
         let head = format!(
             "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-label=\"{label}\">"
         );
         Chart {
+            t,
             plane: Plane {
                 x: Axis::new(x.0, x.1, (LEFT, RIGHT)),
                 y: Axis::new(y.0, y.1, (bottom, top)),
@@ -53,12 +64,14 @@ impl Chart {
     /// Lines across at about `wanted` round values.
     pub fn levels(&mut self, wanted: usize) {
         for (y, text) in self.plane.y.marks(wanted) {
+            let text = self.t.n(text);
             self.level(y, &text);
         }
     }
 
     /// What is drawn, over the plane.
     pub fn title(&mut self, text: &str) {
+        let text = escaped(text);
         let markup = format_args!("<text x=\"{LEFT}\" y=\"20\">{text}</text>");
         self.svg.add(markup);
     }
@@ -97,6 +110,7 @@ impl Chart {
         for (i, (x, text)) in marks.into_iter().enumerate() {
             let is_last = i + 1 == n;
             let unit = if is_last { unit } else { "" };
+            let text = self.t.n(text);
             let (place, anchor) = match is_last && x > RIGHT - 50.0 {
                 true => (format!("{RIGHT}"), "end"),
                 false => (format!("{x:.1}"), "middle"),
@@ -148,7 +162,7 @@ pub fn extent(values: impl Iterator<Item = f64>) -> (f64, f64) {
 
 /// Residuals of the lamp's lines over wavelength, with one standard uncertainty, on the band of the scale's own; absent for
 /// fewer than two lines.
-pub fn residuals(lines: &[LineUse], sigma_curve: &[SigmaAt]) -> Option<String> {
+pub fn residuals(lines: &[LineUse], sigma_curve: &[SigmaAt], t: &Phrases) -> Option<String> {
     let sound: Vec<&LineUse> = lines
         .iter()
         .filter(|l| l.residual_nm.is_finite() && l.sigma_nm.is_finite())
@@ -173,19 +187,20 @@ pub fn residuals(lines: &[LineUse], sigma_curve: &[SigmaAt]) -> Option<String> {
             .fold(reach, f64::max)
             .min(3.0 * reach);
     let used = || sound.iter().filter(|l| l.used).map(|l| l.residual_nm);
-    let label = format!(
-        "Residuals of {} lamp lines, from {} to {} nm",
-        used().count(),
-        numbers::plain(used().fold(0.0, f64::min), 2),
-        numbers::plain(used().fold(0.0, f64::max), 2)
-    );
-    let mut chart = Chart::new((UNDER_TITLE, 196.0), (low, high), (-reach, reach), &label);
+    let end = |nm: f64| t.n(numbers::plain(nm, 2));
+    let label = t
+        .of("chart.residuals")
+        .put("n", used().count())
+        .put("low", end(used().fold(0.0, f64::min)))
+        .put("high", end(used().fold(0.0, f64::max)));
+    let y = (-reach, reach);
+    let mut chart = Chart::new((UNDER_TITLE, 196.0), (low, high), y, label, t);
     let band = curve
         .iter()
         .map(|&(nm, s)| (nm, -s.min(reach), s.min(reach)));
     chart.ribbon(band, "");
     chart.levels(5);
-    chart.title("measured minus published, nm");
+    chart.title(&t.say("chart.residuals_title"));
     chart.zero();
     chart.foot(" nm");
     let Plane { x, y } = chart.plane;
@@ -219,7 +234,7 @@ pub struct ScaleDrawing {
 
 /// Where each wavelength lies, px from the slit's image, with the lamp's lines on it and the scale's uncertainty around it;
 /// absent where the fit cannot be drawn.
-pub fn scale(calibration: &Calibration) -> Option<ScaleDrawing> {
+pub fn scale(calibration: &Calibration, t: &Phrases) -> Option<ScaleDrawing> {
     let rays = calibration.optics.rays();
     let zero = rays.pixel_of_path(0.0, 0.0)?;
     let place = |order: i32, nm: f64| {
@@ -256,17 +271,16 @@ pub fn scale(calibration: &Calibration) -> Option<ScaleDrawing> {
         .find(|t| f64::from(*t) * widest <= 0.1 * (top - bottom))
         .unwrap_or(1);
     let margin = 0.06 * (top - bottom);
-    let label = format!(
-        "The scale from {} to {} nm: {} to {} px from the slit’s image",
-        numbers::plain(low, 0),
-        numbers::plain(high, 0),
-        numbers::plain(bottom, 0),
-        numbers::plain(top, 0)
-    );
+    let label = t
+        .of("chart.scale")
+        .put("low", numbers::plain(low, 0))
+        .put("high", numbers::plain(high, 0))
+        .put("near", numbers::plain(bottom, 0))
+        .put("far", numbers::plain(top, 0));
     let y = (bottom - margin, top + margin);
-    let mut chart = Chart::new((UNDER_TITLE, 276.0), (low, high), y, &label);
+    let mut chart = Chart::new((UNDER_TITLE, 276.0), (low, high), y, label, t);
     chart.levels(5);
-    chart.title("px from the slit’s image");
+    chart.title(&t.say("chart.scale_title"));
     chart.foot(" nm");
     for (order, way) in &ways {
         let band = way.iter().map(|&(nm, px, s)| {
@@ -289,7 +303,7 @@ pub fn scale(calibration: &Calibration) -> Option<ScaleDrawing> {
 }
 
 /// A quantity from photo to photo, with one standard uncertainty where it is known. Empty for fewer than two values.
-pub fn trend(trend: &Trend) -> String {
+pub fn trend(trend: &Trend, t: &Phrases) -> String {
     let [first, .., last] = trend.points.as_slice() else {
         return String::new();
     };
@@ -301,15 +315,15 @@ pub fn trend(trend: &Trend) -> String {
         .map(|p| p.value + sigma(p))
         .filter(|v| v.is_finite())
         .fold(f64::MIN_POSITIVE, f64::max);
-    let label = format!(
-        "{} on {n} photos: first {}{unit}, last {}{unit}",
-        trend.title,
-        first.text(),
-        last.text(),
-        unit = trend.unit
-    );
+    let with_unit = |point: &trend::Point| t.n(format!("{}{}", point.text(), trend.unit));
+    let label = t
+        .of("chart.trend")
+        .put("what", trend.title(t))
+        .put("n", n)
+        .put("first", with_unit(first))
+        .put("last", with_unit(last));
     let x = (-0.4, n as f64 - 0.6);
-    let mut chart = Chart::new((10.0, 108.0), x, (0.0, 1.08 * high), &label);
+    let mut chart = Chart::new((10.0, 108.0), x, (0.0, 1.08 * high), label, t);
     chart.levels(3);
     let clock =
         |point: &'_ trend::Point| point.time.rsplit(' ').next().unwrap_or_default().to_owned();

@@ -11,6 +11,7 @@ use super::shown::{Inputs, Shown, by_path, subject};
 use crate::publish::files::lines::read_absorbance;
 use crate::publish::files::tables::read_spectrum;
 use crate::publish::{numbers, words};
+use crate::terms::Phrases;
 
 /// Curves on the page; with more it would be larger than a megabyte, and a phone's browser slow.
 const MOST_CURVES: usize = 320;
@@ -21,7 +22,8 @@ const MOST_ROWS: usize = 60;
 
 #[derive(Template)]
 #[template(path = "class.html", config = "src/report/askama.toml")]
-struct Page {
+struct Page<'a> {
+    t: &'a Phrases,
     title: String,
     refresh_s: u32,
     lamps: Vec<Legended>,
@@ -49,6 +51,7 @@ pub fn class_html<'a>(
     agreements: &[Agreement],
     mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
 ) -> String {
+    let t = inputs.phrases;
     let (mut lamps, mut samples) = (Vec::new(), Vec::new());
     let mut left_out: Vec<String> = Vec::new();
     let mut n_curves = 0;
@@ -62,33 +65,39 @@ pub fn class_html<'a>(
         let further: Vec<&str> = benches.keys().skip(n).copied().collect();
         if !further.is_empty() {
             let further = further.join(", ");
-            left_out.push(words::visible(&format!("{name} on {further}")));
+            let text = t.of("class.on").put("name", name).put("benches", further);
+            left_out.push(words::visible(&text.to_string()));
         }
         let curves: Vec<Named<'_>> = benches
             .into_iter()
             .take(n)
             .filter_map(|(bench, shown)| Some((bench, curve(&fetch(&shown)?, height)?)))
             .collect();
-        let drawn = drawings_of(name, &curves, height);
+        let drawn = drawings_of(name, &curves, height, t);
         match height {
             Height::Share => lamps.extend(drawn),
             Height::Absorbance => samples.extend(drawn),
         }
     }
     let page = Page {
+        t,
         title: words::visible(inputs.title),
         refresh_s: inputs.refresh_s,
         lamps,
         samples,
         not_drawn: left_out.join("; "),
-        rows: agreements.iter().take(MOST_ROWS).map(row).collect(),
+        rows: agreements
+            .iter()
+            .take(MOST_ROWS)
+            .map(|a| row(a, t))
+            .collect(),
     };
     page.render().expect("writing to memory does not fail")
 }
 
 /// The drawings of one lamp or sample: several with the same axes where the benches are too many to be told apart in one.
-fn drawings_of(name: &str, curves: &[Named<'_>], height: Height) -> Vec<Legended> {
-    let all = drawings::overlays(curves, height);
+fn drawings_of(name: &str, curves: &[Named<'_>], height: Height, t: &Phrases) -> Vec<Legended> {
+    let all = drawings::overlays(curves, height, t);
     let n = all.len();
     let parts = drawings::evenly(curves, STROKES.len());
     all.into_iter()
@@ -97,7 +106,10 @@ fn drawings_of(name: &str, curves: &[Named<'_>], height: Height) -> Vec<Legended
         .map(|(i, (svg, part))| {
             let name = match n {
                 1 => name.to_owned(),
-                _ => format!("{name} ({} of {n})", i + 1),
+                _ => {
+                    let part = t.of("class.part").put("name", name).put("i", i + 1);
+                    part.put("n", n).to_string()
+                }
             };
             Legended::new(&name, svg, part.iter().map(|(bench, _)| *bench))
         })
@@ -146,7 +158,7 @@ fn shares(csv: &[u8]) -> Option<Vec<(f64, f64)>> {
     })
 }
 
-fn row(agreement: &Agreement) -> Row {
+fn row(agreement: &Agreement, t: &Phrases) -> Row {
     let p = &agreement.precision;
     let digits = numbers::decimals_for(p.reproducibility_sd, 2);
     // Outliers before stragglers: the word is what one looks for.
@@ -155,12 +167,14 @@ fn row(agreement: &Agreement) -> Row {
         .iter()
         .filter(|b| b.word != "agrees")
         .map(|b| {
-            let what = match b.by {
-                "k" => " in its scatter",
-                _ => "",
+            let key = match (b.word, b.by) {
+                ("outlier", "k") => "class.outlier_scatter",
+                ("outlier", _) => "class.outlier",
+                (_, "k") => "class.straggler_scatter",
+                _ => "class.straggler",
             };
             let bench = words::visible(&b.bench);
-            (b.word, format!("{bench}: {}{what}", b.word))
+            (b.word, format!("{bench}: {}", t.say(key)))
         })
         .collect();
     apart.sort();
@@ -169,18 +183,19 @@ fn row(agreement: &Agreement) -> Row {
         // No units, but words for what none is stated of.
         "as stated" | "per unit of concentration" => String::new(),
         unit if agreement.quantity.ends_with(&format!(" {unit}")) => String::new(),
-        unit => format!(", {unit}"),
+        unit => format!(", {}", t.told(unit)),
     };
     Row {
-        quantity: words::visible(&format!("{}{unit}", agreement.quantity)),
+        quantity: words::visible(&format!("{}{unit}", t.told(&agreement.quantity))),
         benches: p.benches.len(),
-        mean: numbers::plain(p.mean, digits),
-        repeatability: p
-            .repeatability_sd
-            .map_or_else(|| "no repeats".to_owned(), |sd| numbers::plain(sd, digits)),
-        reproducibility: numbers::plain(p.reproducibility_sd, digits),
+        mean: t.n(numbers::plain(p.mean, digits)),
+        repeatability: p.repeatability_sd.map_or_else(
+            || t.say("class.no_repeats"),
+            |sd| t.n(numbers::plain(sd, digits)),
+        ),
+        reproducibility: t.n(numbers::plain(p.reproducibility_sd, digits)),
         apart: if apart.is_empty() {
-            "none".to_owned()
+            t.say("class.none_apart")
         } else {
             apart.join("; ")
         },

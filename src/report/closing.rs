@@ -8,7 +8,7 @@ use super::standing::Class;
 use crate::classify::stated::Stated;
 use crate::publish::record::Record;
 use crate::publish::words;
-use crate::terms::Verdict;
+use crate::terms::{Phrases, Verdict};
 
 /// How a class stands. Its texts are fit to be shown.
 #[derive(Clone, Debug, Default)]
@@ -48,7 +48,11 @@ pub struct ToDo {
 }
 
 /// How the class of these photos stands.
-pub fn closing<'a>(photos: impl Iterator<Item = Shown<'a>>, stated: &Stated) -> Closing {
+pub fn closing<'a>(
+    photos: impl Iterator<Item = Shown<'a>>,
+    stated: &Stated,
+    phrases: &Phrases,
+) -> Closing {
     let photos: Vec<Shown<'a>> = photos.collect();
     let settled = settled(photos.iter().map(|shown| shown.record), stated);
     let class = Class::of(&photos, &settled);
@@ -69,19 +73,21 @@ pub fn closing<'a>(photos: impl Iterator<Item = Shown<'a>>, stated: &Stated) -> 
             counts: counts(&mut class.strays.iter()),
         });
     }
-    let to_do = board::all_calls(&class).into_iter().flat_map(|bench| {
-        let last = bench.calls.len().saturating_sub(1);
-        let calls = bench.calls.into_iter().enumerate();
-        calls.map(move |(i, call)| ToDo {
-            bench: bench.name.clone(),
-            verdict: call.shown.verdict,
-            what: call.shown.what,
-            advice: call.shown.advice,
-            photo: call.shown.photo,
-            others: call.others,
-            more: if i == last { bench.more } else { 0 },
-        })
-    });
+    let to_do = board::all_calls(&class, phrases)
+        .into_iter()
+        .flat_map(|bench| {
+            let last = bench.calls.len().saturating_sub(1);
+            let calls = bench.calls.into_iter().enumerate();
+            calls.map(move |(i, call)| ToDo {
+                bench: bench.name.clone(),
+                verdict: call.shown.verdict,
+                what: call.shown.what,
+                advice: call.shown.advice,
+                photo: call.shown.photo,
+                others: call.others,
+                more: if i == last { bench.more } else { 0 },
+            })
+        });
     Closing {
         benches,
         to_do: to_do.collect(),
@@ -90,13 +96,13 @@ pub fn closing<'a>(photos: impl Iterator<Item = Shown<'a>>, stated: &Stated) -> 
 
 /// What a photo's bench is to do first; where nothing is wrong, what comes next; of a file that is left alone, why. Fit to be
 /// shown.
-pub fn advice(record: &Record) -> String {
+pub fn advice(record: &Record, phrases: &Phrases) -> String {
     match (record.reasons.first(), record.verdict) {
         (Some(reason), _) => words::visible(&reason.advice),
         (None, Verdict::Ignored) => {
             let why = record.remarks.first().map(ToString::to_string);
             words::visible(&why.unwrap_or_default())
         }
-        (None, _) => pages::next(record).to_owned(),
+        (None, _) => pages::next(record, phrases),
     }
 }

@@ -5,7 +5,7 @@ use super::charts::{Chart, UNDER_TITLE, extent};
 use crate::answers::bracket::Curve;
 use crate::answers::join::Joined;
 use crate::publish::{numbers, words};
-use crate::terms::Estimate;
+use crate::terms::{Estimate, Phrases};
 
 /// Points of a curve are thinned to about this many: more than the drawing has pixels on a phone.
 const MOST_POINTS: usize = 240;
@@ -56,7 +56,7 @@ fn mean(part: &[(f64, f64)]) -> (f64, f64) {
 
 /// By how much light differs from what sRGB would make of a code, with what the bracket leaves on either side: as curves of
 /// light the two could not be told apart.
-pub fn tone(curve: &Curve) -> String {
+pub fn tone(curve: &Curve, t: &Phrases) -> String {
     let apart: Vec<(f64, f64)> = curve
         .table()
         .into_iter()
@@ -65,15 +65,14 @@ pub fn tone(curve: &Curve) -> String {
         .collect();
     let left = 100.0 * curve.rms;
     let reach = 1.1 * (apart.iter().map(|p| p.1.abs()).fold(2.0, f64::max) + left);
-    let label = format!(
-        "The phone’s tone curve against sRGB’s: {} to {} percent off",
-        numbers::plain(100.0 * curve.apart().0, 0),
-        numbers::plain(100.0 * curve.apart().1, 0)
-    );
-    let mut chart = Chart::new(EDGES, (0.0, 1.0), (-reach, reach), &label);
+    let label = t
+        .of("chart.tone")
+        .put("low", numbers::plain(100.0 * curve.apart().0, 0))
+        .put("high", numbers::plain(100.0 * curve.apart().1, 0));
+    let mut chart = Chart::new(EDGES, (0.0, 1.0), (-reach, reach), label, t);
     chart.ribbon(apart.iter().map(|p| (p.0, p.1 - left, p.1 + left)), "");
     chart.levels(4);
-    chart.title("light less sRGB’s, %, by code (1 is white)");
+    chart.title(&t.say("chart.tone_title"));
     chart.zero();
     chart.foot("");
     let way = chart.plane.curve(thinned(&apart, highest));
@@ -82,7 +81,7 @@ pub fn tone(curve: &Curve) -> String {
 }
 
 /// A joined spectrum on a scale of powers of ten; absent where there is no light.
-pub fn joined(joined: &Joined) -> Option<String> {
+pub fn joined(joined: &Joined, t: &Phrases) -> Option<String> {
     let known: Vec<(f64, f64)> = joined
         .rows
         .iter()
@@ -94,20 +93,20 @@ pub fn joined(joined: &Joined) -> Option<String> {
         return None;
     }
     let (lowest, highest_power) = ((LOWEST * top).log10(), top.log10() + 0.15);
-    let label = format!(
-        "Spectrum of {} exposures joined, highest signal {} of full scale of the longest",
-        joined.ratios.len() + 1,
-        numbers::about(top)
-    );
-    let mut chart = Chart::new(EDGES, (first, last), (lowest, highest_power), &label);
+    let label = t
+        .of("chart.joined")
+        .put("n", joined.ratios.len() + 1)
+        .put("top", t.n(numbers::about(top)));
+    let y = (lowest, highest_power);
+    let mut chart = Chart::new(EDGES, (first, last), y, label, t);
     for power in lowest.ceil() as i32..=highest_power.floor() as i32 {
         let text = match power {
             0.. => format!("{}", 10f64.powi(power)),
             _ => numbers::fixed(10f64.powi(power), usize::try_from(-power).unwrap_or(0)),
         };
-        chart.level(chart.plane.y.at(f64::from(power)), &text);
+        chart.level(chart.plane.y.at(f64::from(power)), &t.n(text));
     }
-    chart.title("signal, powers of ten");
+    chart.title(&t.say("chart.joined_title"));
     chart.foot(" nm");
     let points: Vec<(f64, f64)> = known
         .iter()
@@ -126,19 +125,13 @@ pub fn evenly<T>(all: &[T], most: usize) -> impl Iterator<Item = &[T]> {
 
 /// Relative powers of a few lights over one another, at most [`STROKES`] of them: wavelength (nm) and share of the highest,
 /// rising, with one standard uncertainty around it.
-pub fn powers(lights: &[&[(f64, Estimate)]]) -> String {
+pub fn powers(lights: &[&[(f64, Estimate)]], t: &Phrases) -> String {
     let x = seen(lights.iter().flat_map(|l| l.iter()).map(|p| p.0));
-    let label = format!(
-        "Relative spectral power of {}, as a share of the highest",
-        match lights.len() {
-            1 => "a light".to_owned(),
-            n => format!("{n} lights"),
-        }
-    );
+    let label = t.count("chart.powers", lights.len());
     let most = 1.1;
-    let mut chart = Chart::new(EDGES, x, (0.0, most), &label);
+    let mut chart = Chart::new(EDGES, x, (0.0, most), label, t);
     chart.levels(4);
-    chart.title("power in each 5 nm, share of the highest");
+    chart.title(&t.say("chart.powers_title"));
     chart.foot(" nm");
     let at = |share: f64| share.clamp(0.0, most);
     for (i, light) in lights.iter().take(STROKES.len()).enumerate() {
@@ -181,6 +174,9 @@ fn style(i: usize) -> String {
 /// One bench's curve: its name, and wavelength (nm) with height, rising in even steps but for what is not known.
 pub type Named<'a> = (&'a str, Vec<(f64, f64)>);
 
+/// Values at a drawing's edges: left and right, foot and top.
+type Edges = ((f64, f64), (f64, f64));
+
 /// What is drawn over one another.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Height {
@@ -192,7 +188,7 @@ pub enum Height {
 
 /// Curves of several benches over one another: as many drawings as are needed for [`STROKES`] to tell them apart, all with
 /// the same axes, each for the part of `benches` that [`evenly`] gives. None for fewer than two benches.
-pub fn overlays(benches: &[Named<'_>], height: Height) -> Vec<String> {
+pub fn overlays(benches: &[Named<'_>], height: Height, t: &Phrases) -> Vec<String> {
     let all = || benches.iter().flat_map(|s| s.1.iter());
     let x = seen(all().map(|p| p.0));
     if benches.len() < 2 || x.1 <= x.0 {
@@ -208,27 +204,19 @@ pub fn overlays(benches: &[Named<'_>], height: Height) -> Vec<String> {
         }
     };
     evenly(benches, STROKES.len())
-        .map(|part| overlay(x, y, part, height))
+        .map(|part| overlay((x, y), part, height, t))
         .collect()
 }
 
-fn overlay(x: (f64, f64), y: (f64, f64), part: &[Named<'_>], height: Height) -> String {
+fn overlay((x, y): Edges, part: &[Named<'_>], height: Height, t: &Phrases) -> String {
     let n = part.len();
     let (label, title, one): (_, _, One) = match height {
-        Height::Share => (
-            format!("Spectra of {n} benches, each as a share of its highest signal"),
-            "share of the highest signal",
-            highest,
-        ),
-        Height::Absorbance => (
-            format!("Absorbance by wavelength on {n} benches"),
-            "absorbance",
-            mean,
-        ),
+        Height::Share => (t.of("chart.shares"), "chart.shares_title", highest),
+        Height::Absorbance => (t.of("chart.absorbances"), "page.absorbance", mean),
     };
-    let mut chart = Chart::new(EDGES, x, y, &label);
+    let mut chart = Chart::new(EDGES, x, y, label.put("n", n), t);
     chart.levels(4);
-    chart.title(title);
+    chart.title(&t.say(title));
     chart.foot(" nm");
     for (i, (_, points)) in part.iter().enumerate() {
         let step = points.windows(2).map(|w| w[1].0 - w[0].0);
@@ -281,6 +269,7 @@ fn key(i: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::settings::english;
 
     /// Relative luminance of `#rrggbb`, WCAG 2.1.
     fn luminance(hex: &str) -> f64 {
@@ -318,8 +307,8 @@ mod tests {
     #[test]
     fn one_spectrum_is_no_comparison_and_thinned_lines_keep_their_tops() {
         let (a, b) = (("heron", lit(801)), ("knot", lit(803)));
-        assert!(overlays(std::slice::from_ref(&a), Height::Share).is_empty());
-        let all = overlays(&[a, b], Height::Share);
+        assert!(overlays(std::slice::from_ref(&a), Height::Share, english()).is_empty());
+        let all = overlays(&[a, b], Height::Share, english());
         let [svg] = all.as_slice() else {
             panic!("{} drawings", all.len())
         };
@@ -337,7 +326,7 @@ mod tests {
             (17, vec![6, 6, 5]),
         ] {
             let benches: Vec<Named<'_>> = (0..n).map(|i| ("knot", lit(500 + i))).collect();
-            let drawn: Vec<usize> = overlays(&benches, Height::Share)
+            let drawn: Vec<usize> = overlays(&benches, Height::Share, english())
                 .iter()
                 .map(|svg| svg.matches("class=\"way\"").count())
                 .collect();
@@ -351,7 +340,8 @@ mod tests {
     fn where_an_absorbance_is_not_known_its_line_is_broken() {
         let mut hole = lit(700);
         hole.retain(|p| !(500.0..520.0).contains(&p.0));
-        let svg = &overlays(&[("heron", hole), ("knot", lit(700))], Height::Absorbance)[0];
+        let benches = [("heron", hole), ("knot", lit(700))];
+        let svg = &overlays(&benches, Height::Absorbance, english())[0];
         assert_eq!(
             svg.matches("d=\"M").count(),
             2 + svg.matches("class=\"z\"").count()

@@ -17,7 +17,7 @@ use crate::answers::references::REFERENCES;
 use crate::classify::stated::Stated;
 use crate::publish::record::Record;
 use crate::publish::{files, words};
-use crate::terms::{Capture, Verdict};
+use crate::terms::{Capture, Phrases, Verdict};
 
 /// So many spectra stand on a sheet, and no more are shown.
 const MOST_SPECTRA: usize = 6;
@@ -36,22 +36,25 @@ pub struct HandIn<'a> {
     pub people: &'a [String],
     /// Concentrations that are stated of photos by name.
     pub stated: &'a Stated,
+    /// What is read on it.
+    pub phrases: &'a Phrases,
     /// Reads a published file of a photo: the photo's folder and the file's name.
     pub read: &'a dyn Fn(&str, &str) -> Option<Vec<u8>>,
 }
 
 #[derive(Template)]
 #[template(path = "hand_in.html", config = "src/report/askama.toml")]
-struct Page {
+struct Page<'a> {
+    t: &'a Phrases,
     title: String,
     name: String,
     people: Vec<String>,
     from: String,
     to: String,
-    health: &'static str,
+    health: String,
     health_class: &'static str,
-    why: &'static str,
-    gauges: Vec<(&'static str, String)>,
+    why: String,
+    gauges: Vec<(String, String)>,
     residuals: Option<String>,
     /// The lamp photo behind the scale, drawn over: its name and its picture.
     lamp: Option<(String, String)>,
@@ -60,7 +63,7 @@ struct Page {
     spectra: Vec<Drawn>,
     n_spectra_more: usize,
     answers: String,
-    methods: Vec<(&'static str, &'static str)>,
+    methods: Vec<(String, String)>,
     made_from: Vec<(String, String)>,
 }
 
@@ -83,7 +86,7 @@ struct Drawn {
 
 /// The page of one bench; nothing where it has no photos. It has no clock: photos, people and stated concentrations determine it.
 pub fn hand_in_html(inputs: &HandIn<'_>) -> Option<String> {
-    let photos = inputs.photos;
+    let (photos, t) = (inputs.photos, inputs.phrases);
     let settled = settled::settled(photos.iter().map(|shown| shown.record), inputs.stated);
     let class = Class::of(photos, &settled);
     let bench = class.benches.first()?;
@@ -91,15 +94,15 @@ pub fn hand_in_html(inputs: &HandIn<'_>) -> Option<String> {
     let found = panel::Found::of(photos, inputs.stated, spectrum);
     let (health, reason) = bench.health();
     let (health_class, health) = match health {
-        Health::Sound => ("g", "Sound"),
-        Health::Look => ("c", "With a remark"),
-        Health::Mend => ("r", "To be mended"),
-        Health::Unseen => ("i", "Not seen"),
+        Health::Sound => ("g", t.say("health.sound")),
+        Health::Look => ("c", t.say("health.remark")),
+        Health::Mend => ("r", t.say("health.mend")),
+        Health::Unseen => ("i", t.say("health.not_seen")),
     };
     let scale = bench.scale();
     let residuals = scale.and_then(|(_, c)| {
         let curve = c.model.as_ref().map(|m| m.sigma_curve.as_slice());
-        charts::residuals(&c.lines, curve.unwrap_or_default())
+        charts::residuals(&c.lines, curve.unwrap_or_default(), t)
     });
     let lamp = scale.and_then(|(_, c)| lamp_picture(bench, c.photo.as_deref()?, inputs));
     let mut times = bench
@@ -115,6 +118,7 @@ pub fn hand_in_html(inputs: &HandIn<'_>) -> Option<String> {
     let drawn: Vec<&Shown<'_>> = last.iter().filter(is_drawn).collect();
     let shown = drawn.iter().take(MOST_SPECTRA);
     let page = Page {
+        t,
         title: words::visible(inputs.title),
         name: words::visible(&bench.name),
         people: inputs
@@ -126,17 +130,20 @@ pub fn hand_in_html(inputs: &HandIn<'_>) -> Option<String> {
         to: pages::when(to.filter(|to| Some(*to) != from)),
         health,
         health_class,
-        why: reason.map_or("", |reason| reason.code.trouble()),
-        gauges: gauges(bench),
+        why: reason.map_or_else(String::new, |reason| t.trouble(reason.code)),
+        gauges: gauges(bench, t),
         residuals,
         lamp,
-        listed: listed(bench),
+        listed: listed(bench, t),
         n_more: bench.photos.len().saturating_sub(MOST_LISTED),
         spectra: shown.filter_map(|s| picture(s, inputs)).collect(),
         n_spectra_more: drawn.len().saturating_sub(MOST_SPECTRA),
-        answers: panel::panel(&bench.name, &last, &found, false),
-        methods: REFERENCES.to_vec(),
-        made_from: made_from(bench),
+        answers: panel::panel(&bench.name, &last, &found, (false, t)),
+        methods: REFERENCES
+            .iter()
+            .map(|(what, source)| (t.told(what), t.told(source)))
+            .collect(),
+        made_from: made_from(bench, t),
     };
     Some(page.render().expect("writing to memory does not fail"))
 }
@@ -172,7 +179,7 @@ fn last_of_each<'a>(bench: &BenchStanding<'a>) -> Vec<Shown<'a>> {
 
 fn picture(shown: &Shown<'_>, inputs: &HandIn<'_>) -> Option<Drawn> {
     let svg = (inputs.read)(shown.folder, files::SPECTRUM_SVG)?;
-    let photo = ShownPhoto::new(shown, "");
+    let photo = ShownPhoto::new(shown, "", inputs.phrases);
     Some(Drawn {
         label: words::visible(&shown.record.label),
         photo: photo.photo,
@@ -181,12 +188,12 @@ fn picture(shown: &Shown<'_>, inputs: &HandIn<'_>) -> Option<Drawn> {
     })
 }
 
-fn listed(bench: &BenchStanding<'_>) -> Vec<Listed> {
+fn listed(bench: &BenchStanding<'_>, t: &Phrases) -> Vec<Listed> {
     let photos = bench.photos.iter().take(MOST_LISTED);
     let listed = photos.map(|s| {
         let shown = ShownPhoto {
             again: bench.again(s).map(pages::again).unwrap_or_default(),
-            ..ShownPhoto::new(s, &bench.folder)
+            ..ShownPhoto::new(s, &bench.folder, t)
         };
         let is_good = shown.verdict == Verdict::Good;
         Listed {
@@ -195,7 +202,7 @@ fn listed(bench: &BenchStanding<'_>) -> Vec<Listed> {
             } else {
                 shown.what.clone()
             },
-            scale: scale_of(s.record),
+            scale: t.n(scale_of(s.record)),
             shown,
         }
     });
@@ -209,7 +216,7 @@ fn scale_of(record: &Record) -> String {
 }
 
 /// Programs, settings and photos that the usable results were made from, each once.
-fn made_from(bench: &BenchStanding<'_>) -> Vec<(String, String)> {
+fn made_from(bench: &BenchStanding<'_>, t: &Phrases) -> Vec<(String, String)> {
     let records = || bench.photos.iter().map(|s| s.record);
     let short = |hash: &str| hash.chars().take(HASH_SHOWN).collect::<String>();
     let each = |of: &dyn Fn(&Record) -> String| {
@@ -218,11 +225,11 @@ fn made_from(bench: &BenchStanding<'_>) -> Vec<(String, String)> {
     };
     let mut rows = vec![
         (
-            "version".to_owned(),
+            t.say("hand_in.version"),
             each(&|r| r.provenance.version.clone()),
         ),
         (
-            "settings".to_owned(),
+            t.say("hand_in.settings"),
             each(&|r| short(&r.provenance.configuration_hash)),
         ),
     ];
@@ -237,8 +244,8 @@ fn made_from(bench: &BenchStanding<'_>) -> Vec<(String, String)> {
     let retaken = records().filter(|r| r.verdict == Verdict::Retake).count();
     if retaken > 0 {
         rows.push((
-            "not used".to_owned(),
-            format!("{retaken} to be taken again"),
+            t.say("hand_in.not_used"),
+            t.of("hand_in.retaken").put("n", retaken).to_string(),
         ));
     }
     rows

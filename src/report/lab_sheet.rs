@@ -7,6 +7,7 @@ use askama::Template;
 
 use super::pages;
 use crate::publish::{names, words};
+use crate::terms::Phrases;
 
 /// So many things to photograph fit on a sheet with the cautions; the rest is counted.
 pub const MOST_STEPS: usize = 20;
@@ -23,6 +24,8 @@ pub struct LabSheets<'a> {
     pub paper: &'static str,
     /// How a card looks.
     pub card_style: &'static str,
+    /// What is read on them.
+    pub phrases: &'a Phrases,
     /// A sheet each.
     pub sheets: &'a [LabSheet],
 }
@@ -46,7 +49,7 @@ pub struct Step {
     /// What, in words.
     pub what: String,
     /// What is to be seen to.
-    pub how: &'static str,
+    pub how: String,
     /// So many photos of it.
     pub n: usize,
     /// How a photo of it is named, without its ending; empty where no name says it.
@@ -58,6 +61,7 @@ pub struct Step {
 #[derive(Template)]
 #[template(path = "lab_sheet.html", config = "src/report/askama.toml")]
 struct Page<'a> {
+    t: &'a Phrases,
     title: String,
     ends_at: &'a str,
     paper: &'static str,
@@ -76,12 +80,15 @@ struct Sheet<'a> {
     page: Option<(String, &'a str)>,
 }
 
-impl Sheet<'_> {
-    fn of(sheet: &LabSheet) -> Sheet<'_> {
+impl<'s> Sheet<'s> {
+    fn of(sheet: &'s LabSheet) -> Sheet<'s> {
         let mut said = BTreeSet::new();
         // What holds for several is said once.
-        let visible = |step: &Step| Step {
-            how: if said.insert(step.how) { step.how } else { "" },
+        let visible = |step: &'s Step| Step {
+            how: match said.insert(step.how.as_str()) {
+                true => words::visible(&step.how),
+                false => String::new(),
+            },
             what: words::visible(&step.what),
             name: words::visible(&step.name),
             card: words::visible(&step.card),
@@ -105,6 +112,7 @@ impl Sheet<'_> {
 /// One page with each bench's sheets. It has no clock, and holds all it shows.
 pub fn lab_sheets_html(inputs: &LabSheets<'_>) -> String {
     let page = Page {
+        t: inputs.phrases,
         title: words::visible(inputs.title),
         ends_at: inputs.ends_at.unwrap_or_default(),
         paper: inputs.paper,

@@ -9,7 +9,7 @@ use crate::answers::Refusal;
 use crate::answers::response::{Colour, KELVIN_SIGMA};
 use crate::publish::record::file_name;
 use crate::publish::{numbers, words};
-use crate::terms::Estimate;
+use crate::terms::{Estimate, Phrases};
 
 /// The lights of a bench as they are shown.
 pub struct ShownLights<'l> {
@@ -22,23 +22,23 @@ pub struct ShownLights<'l> {
 }
 
 /// What is to be shown of a bench's lights; absent where it has photographed none.
-pub fn shown<'l>(lights: &[&'l Light<'_>]) -> Option<ShownLights<'l>> {
+pub fn shown<'l>(lights: &[&'l Light<'_>], t: &Phrases) -> Option<ShownLights<'l>> {
     if lights.is_empty() {
         return None;
     }
     let Some((photo, kelvin)) = lights.iter().find_map(|l| l.bulb) else {
         return Some(ShownLights {
-            say: without_bulb(lights),
+            say: without_bulb(lights, t),
             rows: Vec::new(),
             drawings: Vec::new(),
         });
     };
-    let say = format!(
-        "By the phone’s response, which is taken from {}, a bulb stated to have {} ± {} K.",
-        file_name(photo),
-        numbers::plain(kelvin, 0),
-        numbers::plain(KELVIN_SIGMA, 0)
-    );
+    let say = t
+        .of("lights.by_bulb")
+        .put("photo", file_name(photo))
+        .put("kelvin", numbers::plain(kelvin, 0))
+        .put("sigma", numbers::plain(KELVIN_SIGMA, 0))
+        .to_string();
     let is_bulb = |l: &Light<'_>| matches!(&l.colour, Err(why) if why.code == IS_THE_BULB);
     let rows = lights
         .iter()
@@ -56,7 +56,7 @@ pub fn shown<'l>(lights: &[&'l Light<'_>]) -> Option<ShownLights<'l>> {
             let powers: Vec<&[(f64, Estimate)]> =
                 part.iter().map(|(_, l)| l.power.as_slice()).collect();
             let names = part.iter().map(|(name, _)| *name);
-            Legended::new("", drawings::powers(&powers), names)
+            Legended::new("", drawings::powers(&powers, t), names)
         })
         .collect();
     Some(ShownLights {
@@ -66,24 +66,26 @@ pub fn shown<'l>(lights: &[&'l Light<'_>]) -> Option<ShownLights<'l>> {
     })
 }
 
-fn without_bulb(lights: &[&Light<'_>]) -> String {
+fn without_bulb(lights: &[&Light<'_>], t: &Phrases) -> String {
     let other = lights
         .iter()
         .filter_map(|l| l.colour.as_ref().err())
         .find(|why| why.code != NO_RESPONSE);
     match other {
-        Some(why) => words::visible(&format!("None: {}.", why.why)),
-        None => "None: they need a photo of a bulb of stated temperature on this bench, such as bulb-2800K.jpg by a rule for bulbs."
-            .to_owned(),
+        Some(why) => {
+            let said = t.of("lights.none_because").put("why", t.told(&why.why));
+            words::visible(&said.to_string())
+        }
+        None => t.say("lights.none"),
     }
 }
 
 /// A number of a colour. On a phone a cell may be broken before its uncertainty, nowhere else.
-pub fn number(e: &Estimate) -> String {
-    numbers::plus_minus(*e).replace("± ", "±\u{a0}")
+pub fn number(t: &Phrases, e: &Estimate) -> String {
+    t.n(numbers::plus_minus(*e)).replace("± ", "±\u{a0}")
 }
 
 /// Why there is none, in a word: what that means stands below the table.
-pub fn short(why: &Refusal) -> String {
-    words::visible(why.why.split(':').next().unwrap_or_default())
+pub fn short(t: &Phrases, why: &Refusal) -> String {
+    words::visible(&t.told(why.why.split(':').next().unwrap_or_default()))
 }

@@ -151,14 +151,14 @@ pub fn summaries<'a>(
         let folder = format!("{}/", bench.folder);
         let mut put = |name: &str, bytes: &[u8]| out.put(&format!("{folder}{name}"), bytes, false);
         put("calibration.json", &calibration_json(&bench.name, photos));
-        let page = calibration_html(bench, inputs.refresh_s);
+        let page = calibration_html(bench, inputs.refresh_s, inputs.phrases);
         put("calibration.html", page.as_bytes());
         let wide = wide::spectra_wide_csv(&bench.photos, &mut fetch);
         if let Some(wide) = &wide {
             put(SPECTRA_WIDE.file, &wide.csv);
             package.add(&folder, &SPECTRA_WIDE, &wide.columns);
         }
-        let answers = panel::panel(&bench.name, &bench.photos, &found, true);
+        let answers = panel::panel(&bench.name, &bench.photos, &found, (true, inputs.phrases));
         let page = bench_html(bench, &answers, wide.is_some(), inputs);
         put("index.html", page.as_bytes());
     }

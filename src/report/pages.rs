@@ -6,7 +6,9 @@ use super::shown::Shown;
 use crate::publish::files::tables::SPECTRUM;
 use crate::publish::record::{Record, Remark, file_name};
 use crate::publish::{numbers, words};
-use crate::terms::{Capture, Code, Quantity, Reason, Severity, Subject, Unmeasured, Verdict};
+use crate::terms::{
+    Capture, Code, Phrases, Quantity, Reason, Severity, Subject, Unmeasured, Verdict,
+};
 
 /// The letter by which a state's colours and sign go in the pages.
 pub fn class(verdict: Verdict) -> &'static str {
@@ -63,7 +65,7 @@ pub struct ShownReason {
     /// State letter of its severity.
     pub class: &'static str,
     /// Two or three words.
-    pub what: &'static str,
+    pub what: String,
     /// What to do.
     pub advice: String,
     /// Number and limit.
@@ -72,7 +74,7 @@ pub struct ShownReason {
 
 impl ShownReason {
     /// `verdict` is that of the photo: a reason of an unreadable file has that colour.
-    pub fn new(reason: &Reason, verdict: Verdict) -> ShownReason {
+    pub fn new(reason: &Reason, verdict: Verdict, t: &Phrases) -> ShownReason {
         let class = match (verdict, reason.severity) {
             (Verdict::Unreadable, _) => "u",
             (_, Severity::Caution) => "c",
@@ -80,9 +82,9 @@ impl ShownReason {
         };
         ShownReason {
             class,
-            what: reason.code.trouble(),
+            what: t.trouble(reason.code),
             advice: words::visible(&reason.advice),
-            measured: number_of(reason),
+            measured: number_of(reason, t),
         }
     }
 }
@@ -93,11 +95,20 @@ fn repeats(note: &str, reason: &Reason) -> bool {
 }
 
 /// A reason's number and limit, unless its advice has said just that.
-fn number_of(reason: &Reason) -> String {
-    if reason.limit.is_empty() && reason.advice.contains(&reason.measured) {
+fn number_of(reason: &Reason, t: &Phrases) -> String {
+    let (measured, limit) = (t.told(&reason.measured), t.told(&reason.limit));
+    let is_said = |text: &str| reason.advice.contains(text);
+    if limit.is_empty() && (is_said(&reason.measured) || is_said(&measured)) {
         return String::new();
     }
-    words::visible(&words::measured(reason))
+    words::visible(&match (measured.as_str(), limit.as_str()) {
+        (_, "") => measured,
+        ("", _) => t.of("page.limit").put("limit", limit).to_string(),
+        _ => {
+            let both = t.of("page.with_limit").put("measured", measured);
+            both.put("limit", limit).to_string()
+        }
+    })
 }
 
 /// A photo as it is shown on its bench's page.
@@ -107,7 +118,7 @@ pub struct ShownPhoto {
     /// State letter.
     pub class: &'static str,
     /// Verdict.
-    pub word: &'static str,
+    pub word: String,
     /// File name.
     pub photo: String,
     /// When it was taken; may be empty.
@@ -127,7 +138,7 @@ pub struct ShownPhoto {
     /// File name of the photo by which it was taken again; may be empty.
     pub again: String,
     /// Where nothing is wrong: what comes next.
-    pub next: &'static str,
+    pub next: String,
     /// Its folder, from the bench's page.
     pub href: String,
     /// The name under which its spectrum's table is saved.
@@ -154,22 +165,22 @@ fn is_of_blades(said: &Unmeasured) -> bool {
 
 impl ShownPhoto {
     /// `bench_folder` is where the page stands.
-    pub fn new(shown: &Shown<'_>, bench_folder: &str) -> ShownPhoto {
+    pub fn new(shown: &Shown<'_>, bench_folder: &str, t: &Phrases) -> ShownPhoto {
         let r = shown.record;
         let below = shown
             .folder
             .strip_prefix(bench_folder)
             .map_or(shown.folder, |rest| rest.trim_start_matches('/'));
         let name = words::visible(r.file_name());
-        let word = r.verdict.as_str();
+        let word = t.verdict(r.verdict);
         let first = r.reasons.first();
-        let what = first.map(|f| f.code.trouble().to_owned());
+        let what = first.map(|f| t.trouble(f.code));
         let what = what
             .or_else(|| {
                 // The tone curve is the phone's, not this photo's: it stands once, among the answers.
                 r.remarks.iter().find_map(|remark| match remark {
                     Remark::ToneCurve(_) => None,
-                    Remark::Other(said) => Some(said.clone()),
+                    Remark::Other(said) => Some(t.told(said)),
                 })
             })
             .unwrap_or_default();
@@ -179,14 +190,13 @@ impl ShownPhoto {
         ShownPhoto {
             verdict: r.verdict,
             class: class(r.verdict),
-            word,
             time: when(r.taken.as_deref()),
             advice: first.map(|f| words::visible(&f.advice)).unwrap_or_default(),
-            measured: first.map(number_of).unwrap_or_default(),
+            measured: first.map(|f| number_of(f, t)).unwrap_or_default(),
             reasons: r
                 .reasons
                 .iter()
-                .map(|reason| ShownReason::new(reason, r.verdict))
+                .map(|reason| ShownReason::new(reason, r.verdict, t))
                 .collect(),
             notes: r
                 .remarks
@@ -199,14 +209,18 @@ impl ShownPhoto {
                         .map(Unmeasured::to_string),
                 )
                 .filter(|note| !r.reasons.iter().any(|reason| repeats(note, reason)))
-                .map(|note| words::visible(&note))
+                .map(|note| words::visible(&t.told(&note)))
                 .collect(),
             decided: r
                 .decided_by()
-                .map(|by| format!("decided by {}", words::visible(by)))
+                .map(|by| {
+                    t.of("page.decided_by")
+                        .put("who", words::visible(by))
+                        .to_string()
+                })
                 .unwrap_or_default(),
             again: String::new(),
-            next: next(r),
+            next: next(r, t),
             href: href(below),
             saved_as: saved_as(shown.folder, SPECTRUM.file),
             opens: if pictures { "overlay.png" } else { "photo.log" },
@@ -214,9 +228,10 @@ impl ShownPhoto {
             spectrum: shown.has_spectrum,
             prints: r.is_usable() && r.capture != Some(Capture::Bracket),
             angles_deg: [Quantity::TiltDeg, Quantity::SkewDeg]
-                .map(|angle| r.metrics.value(angle).map(numbers::about)),
-            spectrum_alt: spectrum_alt(r, word),
+                .map(|angle| r.metrics.value(angle).map(|deg| t.n(numbers::about(deg)))),
+            spectrum_alt: spectrum_alt(r, &word, t),
             what,
+            word,
             photo: name,
         }
     }
@@ -228,26 +243,29 @@ pub fn again(by: &str) -> String {
 }
 
 /// What comes next, where nothing is wrong with a photo.
-pub fn next(record: &Record) -> &'static str {
+pub fn next(record: &Record, t: &Phrases) -> String {
     match (record.verdict, record.capture) {
-        (Verdict::Waiting, _) => "Sound, but without a scale: photograph the calibration lamp.",
-        (_, Some(Capture::Calibration)) => "The scale is set. Go on with the samples.",
-        (_, Some(Capture::Blank)) => "The blank is in. Keep exposure and focus as they are.",
-        _ => "This photo is fine. Go on.",
+        (Verdict::Waiting, _) => t.say("next.waiting"),
+        (_, Some(Capture::Calibration)) => t.say("next.calibration"),
+        (_, Some(Capture::Blank)) => t.say("next.blank"),
+        _ => t.say("next.fine"),
     }
 }
 
-fn spectrum_alt(r: &Record, word: &str) -> String {
+fn spectrum_alt(r: &Record, word: &str, t: &Phrases) -> String {
     let label = words::visible(&r.label);
-    let mut alt = format!("Spectrum of {label}, verdict {word}");
+    let spectrum = t.of("page.spectrum_alt").put("label", label);
+    let mut alt = spectrum.put("word", word).to_string();
     if let Some(sigma) = r.scale_sigma_nm() {
-        alt += &format!(", scale {}", numbers::within_nm(sigma));
+        let scale = t
+            .of("page.scale_is")
+            .put("sigma", t.n(numbers::within_nm(sigma)));
+        alt += &format!(", {scale}");
     }
     if let Some(level) = r.metrics.value(Quantity::PeakLevel) {
-        alt += &format!(
-            ", highest level {} % of full scale",
-            numbers::plain(100.0 * level, 0)
-        );
+        let percent = numbers::plain(100.0 * level, 0);
+        let level = t.of("page.highest").put("percent", percent);
+        alt += &format!(", {level}");
     }
     alt.push('.');
     alt

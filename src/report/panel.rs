@@ -10,12 +10,13 @@ use super::lights::{self, ShownLights};
 use super::scenes::{self, Brackets};
 use super::series::{self, Series};
 use super::shown::Shown;
+use crate::answers::Refusal;
 use crate::answers::references::REFERENCES;
 use crate::classify::stated::Stated;
 use crate::publish::files::table::{Row, Table};
 use crate::publish::record::{Answers, Record, Remark};
 use crate::publish::{numbers, words};
-use crate::terms::Estimate;
+use crate::terms::{Estimate, Phrases};
 
 /// `references.csv`: constants and methods behind the numbers, with their sources.
 pub fn references_csv() -> Vec<u8> {
@@ -30,6 +31,7 @@ pub fn references_csv() -> Vec<u8> {
 #[derive(askama::Template)]
 #[template(path = "answers.html", config = "src/report/askama.toml")]
 pub struct Panel<'l> {
+    t: &'l Phrases,
     series: Vec<ShownSeries>,
     brackets: Vec<ShownBracket>,
     /// Lamps by their photos' names, and samples that absorb.
@@ -97,15 +99,34 @@ impl<'a> Found<'a> {
     }
 }
 
+/// Under which key a lamp's number is named.
+fn answers_key(key: &str) -> &'static str {
+    match key {
+        "laser_nm" => "answers.wavelength",
+        "led_peak_nm" => "answers.peak",
+        "led_centroid_nm" => "answers.centroid",
+        _ => "answers.half_width",
+    }
+}
+
 /// The panel of one bench, as HTML; empty where it has no series and no bracket, and no lamp was identified. `has_tables` says whether
 /// the class's tables stand beside the bench's folder, for links to lead there.
-pub fn panel(bench: &str, photos: &[Shown<'_>], found: &Found<'_>, has_tables: bool) -> String {
+pub fn panel(
+    bench: &str,
+    photos: &[Shown<'_>],
+    found: &Found<'_>,
+    (has_tables, t): (bool, &Phrases),
+) -> String {
     let Found {
         series: all,
         brackets,
         lights,
     } = found;
-    let series: Vec<ShownSeries> = all.iter().filter(|s| s.bench == bench).map(shown).collect();
+    let series: Vec<ShownSeries> = all
+        .iter()
+        .filter(|s| s.bench == bench)
+        .map(|s| shown(s, t))
+        .collect();
     let sound = || {
         photos
             .iter()
@@ -124,15 +145,16 @@ pub fn panel(bench: &str, photos: &[Shown<'_>], found: &Found<'_>, has_tables: b
     let brackets: Vec<ShownBracket> = brackets
         .iter()
         .filter(|b| b.bench == bench)
-        .flat_map(|b| shown_brackets(b, photos))
+        .flat_map(|b| shown_brackets(b, photos, t))
         .collect();
     let own: Vec<&Light<'_>> = lights.iter().filter(|l| l.bench == bench).collect();
-    let lights = lights::shown(&own);
+    let lights = lights::shown(&own, t);
     let nothing = series.is_empty() && lamps.is_empty() && absorbed.is_empty();
     if nothing && brackets.is_empty() && lights.is_none() {
         return String::new();
     }
     askama::Template::render(&Panel {
+        t,
         series,
         brackets,
         lamps,
@@ -152,50 +174,55 @@ fn edge(answers: &Answers) -> Option<(Estimate, f64)> {
 }
 
 /// A number with its standard uncertainty.
-fn pair(value: &f64, sigma: &f64) -> String {
-    numbers::plus_minus(Estimate::new(*value, *sigma))
+fn pair(t: &Phrases, value: &f64, sigma: &f64) -> String {
+    t.n(numbers::plus_minus(Estimate::new(*value, *sigma)))
 }
 
 /// The tone curve with what it is applied to, and each joined scene.
-fn shown_brackets(b: &Brackets<'_>, photos: &[Shown<'_>]) -> Vec<ShownBracket> {
-    let applied = applied(photos);
+fn shown_brackets(b: &Brackets<'_>, photos: &[Shown<'_>], t: &Phrases) -> Vec<ShownBracket> {
+    let applied = applied(photos, t);
     let (line, picture) = match &b.curve {
         Ok(curve) => {
-            let line = format!(
-                "What its codes mean in light, from the bracket’s spectra as published: {} to {} % off sRGB’s, white being the same. Shaded: {} %, which the bracket leaves.{}",
-                numbers::plain(100.0 * curve.apart().0, 0),
-                numbers::plain(100.0 * curve.apart().1, 0),
-                numbers::plain(100.0 * curve.rms, 1),
-                if applied.is_empty() {
-                    ""
-                } else {
-                    " A photo is corrected before it is measured, with the bracket measured on that photo’s own scale; the curves differ by as much as the scales do:"
-                }
-            );
-            (line, Some(drawings::tone(curve)))
+            let line = t
+                .of("bracket.curve")
+                .put("low", numbers::plain(100.0 * curve.apart().0, 0))
+                .put("high", numbers::plain(100.0 * curve.apart().1, 0))
+                .put("left", t.n(numbers::plain(100.0 * curve.rms, 1)))
+                .to_string();
+            let line = match applied.is_empty() {
+                true => line,
+                false => format!("{line} {}", t.say("bracket.applied")),
+            };
+            (line, Some(drawings::tone(curve, t)))
         }
-        Err(refusal) => (format!("sRGB’s is used: {refusal}"), None),
+        Err(refusal) => {
+            let line = t.of("bracket.srgb").put("why", why(refusal, t));
+            (line.to_string(), None)
+        }
     };
     let curve = ShownBracket {
-        title: "The phone’s tone curve".to_owned(),
+        title: t.say("bracket.tone"),
         line,
         applied,
         picture,
     };
     let scenes = b.scenes.iter().map(|scene| {
         let name = match scene.name {
-            "" => "bracket",
-            name => name,
+            "" => t.say("bracket.unnamed"),
+            name => name.to_owned(),
         };
         let (line, picture) = match &scene.joined {
             Ok(joined) => {
-                let line = "As the longest exposure would show it; where that is blown out a shorter one stands.";
-                (line.to_owned(), drawings::joined(joined))
+                let line = t.say("bracket.joined_how");
+                (line, drawings::joined(joined, t))
             }
-            Err(refusal) => (refusal.to_string(), None),
+            Err(refusal) => (why(refusal, t), None),
         };
         ShownBracket {
-            title: words::visible(&format!("{name}: {} exposures joined", scene.shots.len())),
+            title: {
+                let title = t.of("bracket.joined").put("name", name);
+                words::visible(&title.put("n", scene.shots.len()).to_string())
+            },
             line,
             applied: Vec::new(),
             picture,
@@ -205,7 +232,7 @@ fn shown_brackets(b: &Brackets<'_>, photos: &[Shown<'_>]) -> Vec<ShownBracket> {
 }
 
 /// Which curve was applied to which photos: what their records say of it, and their names.
-fn applied(photos: &[Shown<'_>]) -> Vec<(String, String)> {
+fn applied(photos: &[Shown<'_>], t: &Phrases) -> Vec<(String, String)> {
     let mut by: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
     for s in photos {
         let said = s.record.remarks.iter().find_map(|remark| match remark {
@@ -218,12 +245,25 @@ fn applied(photos: &[Shown<'_>]) -> Vec<(String, String)> {
         }
     }
     by.into_iter()
-        .map(|(said, names)| (words::visible(said), words::visible(&names.join(", "))))
+        .map(|(said, names)| {
+            (
+                words::visible(&t.told(said)),
+                words::visible(&names.join(", ")),
+            )
+        })
         .collect()
 }
 
-fn shown(s: &Series<'_>) -> ShownSeries {
-    let name = if s.name.is_empty() { "series" } else { s.name };
+/// Why there is no number: the code that stays, and the words.
+fn why(refusal: &Refusal, t: &Phrases) -> String {
+    format!("{}: {}", refusal.code, t.told(&refusal.why))
+}
+
+fn shown(s: &Series<'_>, t: &Phrases) -> ShownSeries {
+    let name = match s.name {
+        "" => t.say("answers.series"),
+        name => name.to_owned(),
+    };
     let unit = match s.unit {
         "" => String::new(),
         unit => format!(" {unit}"),
@@ -231,38 +271,45 @@ fn shown(s: &Series<'_>) -> ShownSeries {
     let line = s.line.as_ref().ok().map(|line| ShownLine {
         standards: s.members.iter().filter(|m| m.stated().is_some()).count(),
         left_out: line.left_out,
-        low: numbers::about(line.range.0),
-        high: numbers::about(line.range.1),
-        slope: numbers::plus_minus(line.slope),
-        intercept: numbers::plus_minus(line.intercept),
-        scatter: numbers::plain(line.scatter, 2),
-        detected: numbers::about(line.detection_limit()),
-        stated: numbers::about(line.quantification_limit()),
+        low: t.n(numbers::about(line.range.0)),
+        high: t.n(numbers::about(line.range.1)),
+        slope: t.n(numbers::plus_minus(line.slope)),
+        intercept: t.n(numbers::plus_minus(line.intercept)),
+        scatter: t.n(numbers::plain(line.scatter, 2)),
+        detected: t.n(numbers::about(line.detection_limit())),
+        stated: t.n(numbers::about(line.quantification_limit())),
     });
     let unknowns = s.unknowns.iter().map(|(name, unknown)| {
         let text = match unknown {
-            Ok(found) => format!(
-                "{}{unit}; with 95 % between {} and {}{unit}",
-                numbers::plus_minus(found.value),
-                numbers::about(found.low),
-                numbers::about(found.high)
-            ),
-            Err(refusal) => refusal.to_string(),
+            Ok(found) => {
+                let value = t.n(numbers::plus_minus(found.value));
+                let text = t
+                    .of("answers.unknown")
+                    .put("value", format!("{value}{unit}"));
+                let text = text.put("low", t.n(numbers::about(found.low)));
+                let high = t.n(numbers::about(found.high));
+                text.put("high", format!("{high}{unit}")).to_string()
+            }
+            Err(refusal) => why(refusal, t),
         };
         (words::visible(name), words::visible(&text))
     });
-    let at = s
-        .wavelength_nm
-        .map_or_else(String::new, |nm| format!(" at {nm:.0} nm"));
+    let title = match s.wavelength_nm {
+        None => name,
+        Some(nm) => {
+            let title = t.of("answers.series_at").put("name", name);
+            title.put("nm", numbers::plain(nm, 0)).to_string()
+        }
+    };
     ShownSeries {
-        title: words::visible(&format!("{name}{at}")),
+        title: words::visible(&title),
         refused: match &s.line {
             Ok(_) => String::new(),
-            Err(refusal) => words::visible(&refusal.to_string()),
+            Err(refusal) => words::visible(&why(refusal, t)),
         },
         unknowns: unknowns.collect(),
         line,
         unit: words::visible(&unit),
-        picture: super::series_svg::picture(s),
+        picture: super::series_svg::picture(s, t),
     }
 }

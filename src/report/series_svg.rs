@@ -3,7 +3,7 @@
 use super::series::Series;
 use crate::publish::drawing::plane::{Axis, Plane};
 use crate::publish::drawing::svg::{Svg, escaped};
-use crate::terms::Estimate;
+use crate::terms::{Estimate, Phrases};
 
 const WIDTH: f64 = 420.0;
 const HEIGHT: f64 = 240.0;
@@ -15,7 +15,7 @@ const BOTTOM: f64 = HEIGHT - 48.0;
 const LETTERS: f64 = 16.0;
 
 /// Inline SVG; absent where there is no line.
-pub fn picture(s: &Series<'_>) -> Option<String> {
+pub fn picture(s: &Series<'_>, t: &Phrases) -> Option<String> {
     let line = s.line.as_ref().ok()?;
     let standards: Vec<(f64, Estimate)> = s.members.iter().filter_map(|m| m.standard()).collect();
     let unknowns: Vec<(f64, Estimate)> = s
@@ -36,11 +36,11 @@ pub fn picture(s: &Series<'_>) -> Option<String> {
             ..Axis::new(0.0, y_top, (BOTTOM, TOP))
         },
     };
+    let label = t.of("chart.series").put("standards", standards.len());
+    let label = escaped(&label.put("unknowns", unknowns.len()).to_string());
     let mut svg = Svg::new(
         format!(
-            "<svg viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" aria-label=\"Absorbance by concentration: {} standards, {} unknowns and the line through the standards\" xmlns=\"http://www.w3.org/2000/svg\" font-size=\"{LETTERS}\" fill=\"currentColor\" stroke=\"currentColor\">",
-            standards.len(),
-            unknowns.len()
+            "<svg viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" aria-label=\"{label}\" xmlns=\"http://www.w3.org/2000/svg\" font-size=\"{LETTERS}\" fill=\"currentColor\" stroke=\"currentColor\">"
         ),
         "",
     );
@@ -54,18 +54,19 @@ pub fn picture(s: &Series<'_>) -> Option<String> {
         ));
     };
     for (x, value) in plane.x.marks(5) {
-        text(x, BOTTOM + 18.0, "middle", &value);
+        text(x, BOTTOM + 18.0, "middle", &t.n(value));
     }
     for (y, value) in plane.y.marks(5) {
-        text(LEFT - 4.0, y + 5.0, "end", &value);
+        text(LEFT - 4.0, y + 5.0, "end", &t.n(value));
     }
     let concentration = match s.unit {
-        "" => "concentration".to_owned(),
-        unit => format!("concentration, {unit}"),
+        "" => t.say("chart.concentration"),
+        unit => format!("{}, {unit}", t.say("chart.concentration")),
     };
     text(RIGHT, HEIGHT - 4.0, "end", &concentration);
+    let absorbance = escaped(&t.say("page.absorbance"));
     svg.add(format_args!(
-        "<text x=\"{LEFT}\" y=\"{TOP}\" dx=\"6\" dy=\"9\" stroke=\"none\">absorbance</text>"
+        "<text x=\"{LEFT}\" y=\"{TOP}\" dx=\"6\" dy=\"9\" stroke=\"none\">{absorbance}</text>"
     ));
     let ends = [0.0, line.range.1].map(|c| (c, line.intercept.value + line.slope.value * c));
     let data = plane.curve(ends);

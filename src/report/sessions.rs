@@ -14,7 +14,7 @@ use crate::publish::closed::Closed;
 use crate::publish::files::table::{Row, Table};
 use crate::publish::record::Record;
 use crate::publish::{names, words};
-use crate::terms::Verdict;
+use crate::terms::{Phrases, Verdict};
 
 /// Letters of a hash of settings that are shown: enough to tell two of them apart.
 const HASH_SHOWN: usize = 12;
@@ -46,7 +46,8 @@ pub struct Late {
 
 #[derive(Template)]
 #[template(path = "sessions.html", config = "src/report/askama.toml")]
-struct Index {
+struct Index<'a> {
+    t: &'a Phrases,
     title: String,
     refresh_s: u32,
     sessions: Vec<Line>,
@@ -68,7 +69,8 @@ struct Line {
 
 #[derive(Template)]
 #[template(path = "leads.html", config = "src/report/askama.toml")]
-struct Leads {
+struct Leads<'a> {
+    t: &'a Phrases,
     title: String,
     refresh_s: u32,
     name: String,
@@ -80,7 +82,7 @@ pub fn spanning(
     title: &str,
     sessions: &[Session<'_>],
     late: &[Late],
-    (stated, refresh_s): (&Stated, u32),
+    (stated, refresh_s, t): (&Stated, u32, &Phrases),
     out: &mut dyn Sink,
 ) {
     let has_closed = sessions.iter().any(|s| s.closed.is_some());
@@ -104,15 +106,16 @@ pub fn spanning(
     );
     package.add("", &INSTRUMENTS, INSTRUMENTS.columns);
     out.put(package::FILE, &package.json(), false);
-    let page = term::instruments_html(title, &instruments, refresh_s);
+    let page = term::instruments_html(title, &instruments, refresh_s, t);
     out.put(names::INSTRUMENTS, page.as_bytes(), false);
-    let script = term::instruments_js(photos, &instruments);
+    let script = term::instruments_js(photos, &instruments, t);
     out.put(names::BEFORE, script.as_bytes(), false);
     let title = words::visible(title);
     let index = Index {
+        t,
         title: title.clone(),
         refresh_s,
-        sessions: sessions.iter().map(|s| line(s, stated)).collect(),
+        sessions: sessions.iter().map(|s| line(s, stated, t)).collect(),
         n_late: late.len(),
     };
     let page = index.render().expect("writing to memory does not fail");
@@ -120,12 +123,14 @@ pub fn spanning(
     let latest = |s: &&Session<'_>| s.records.iter().filter_map(|r| r.taken.clone()).max();
     let leads = match sessions.iter().max_by_key(|s| (latest(s), s.folder)) {
         Some(session) => Leads {
+            t,
             title,
             refresh_s,
             name: words::visible(session.folder),
             href: format!("{}/board.html", pages::href(session.folder)),
         },
         None => Leads {
+            t,
             title,
             refresh_s,
             name: String::new(),
@@ -136,13 +141,13 @@ pub fn spanning(
     out.put("board.html", page.as_bytes(), false);
 }
 
-fn line(session: &Session<'_>, stated: &Stated) -> Line {
+fn line(session: &Session<'_>, stated: &Stated, t: &Phrases) -> Line {
     let records = || session.records.iter().copied();
     let n_retake = n_to_retake(records(), stated);
     let (class, state) = match (session.closed, n_retake) {
-        (Some(_), _) => ("i", "closed".to_owned()),
-        (None, 0) => ("g", "open, nothing to retake".to_owned()),
-        (None, n) => ("r", format!("open, {n} to retake")),
+        (Some(_), _) => ("i", t.say("sessions.closed")),
+        (None, 0) => ("g", t.say("sessions.open")),
+        (None, n) => ("r", t.of("sessions.open_retakes").put("n", n).to_string()),
     };
     let mut taken: Vec<&str> = records().filter_map(|r| r.taken.as_deref()).collect();
     taken.sort_unstable();
@@ -151,12 +156,11 @@ fn line(session: &Session<'_>, stated: &Stated) -> Line {
         let shortened = |hash: &String| hash.chars().take(HASH_SHOWN).collect();
         let versions: Vec<String> = closed.versions.iter().cloned().collect();
         let settings: Vec<String> = closed.configuration_hashes.iter().map(shortened).collect();
-        let text = format!(
-            "version {}, settings {}",
-            versions.join(", "),
-            settings.join(", ")
-        );
-        words::visible(&text)
+        let text = t
+            .of("sessions.versions")
+            .put("versions", versions.join(", "));
+        let text = text.put("settings", settings.join(", "));
+        words::visible(&text.to_string())
     });
     Line {
         class,

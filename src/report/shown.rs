@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use crate::classify::Expectations;
 use crate::classify::stated::Stated;
 use crate::publish::record::Record;
-use crate::terms::ScaleKind;
+use crate::terms::{Phrases, ScaleKind};
 
 /// One photo as published.
 #[derive(Clone, Copy, Debug)]
@@ -43,6 +43,8 @@ pub struct Inputs<'a> {
     pub stated: &'a Stated,
     /// What each bench has to photograph, and until when.
     pub expected: &'a Expectations,
+    /// What is read on the pages.
+    pub phrases: &'a Phrases,
     /// The board's clock, as it is to be shown. The only thing in all of the output that is no function of the photos;
     /// it stands in one element of the board (`<time id="clock">`), and nowhere else.
     pub now: Option<String>,

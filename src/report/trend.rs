@@ -7,7 +7,7 @@ use super::standing::BenchStanding;
 use crate::answers::drift;
 use crate::publish::numbers;
 use crate::publish::record::Record;
-use crate::terms::{Code, Estimate, Quantity, Verdict};
+use crate::terms::{Code, Estimate, Phrases, Quantity, Verdict};
 
 /// A change below this share says as much about phone, lamp and noise as about the instrument (common practice, no source).
 const LEAST_CHANGE: f64 = 0.15;
@@ -16,8 +16,8 @@ const LATELY: usize = 3;
 
 /// A quantity over a bench's photos.
 pub struct Trend {
-    /// What it is.
-    pub title: &'static str,
+    /// Under which key it is named.
+    pub key: &'static str,
     /// Unit, with a space before it.
     pub unit: &'static str,
     /// As the photos were taken; never empty.
@@ -52,19 +52,14 @@ pub enum Change {
 /// What has been seen of a bench: slit width, dust, uncertainty of the scale, focus, bandpass; those without a value are left out.
 pub fn trends(bench: &BenchStanding<'_>) -> Vec<Trend> {
     [
-        ("slit width", " µm", Quantity::SlitWidthUm, false),
-        ("dust, part of the light", "", Quantity::DustShare, false),
-        (
-            "scale uncertainty",
-            " nm",
-            Quantity::WavelengthSigmaNm,
-            true,
-        ),
-        ("focus (blur)", " px", Quantity::BlurPx, false),
-        ("bandpass", " nm", Quantity::BandpassNm, true),
+        ("trend.slit", " µm", Quantity::SlitWidthUm, false),
+        ("trend.dust", "", Quantity::DustShare, false),
+        ("trend.scale", " nm", Quantity::WavelengthSigmaNm, true),
+        ("trend.focus", " px", Quantity::BlurPx, false),
+        ("page.bandpass", " nm", Quantity::BandpassNm, true),
     ]
     .into_iter()
-    .filter_map(|(title, unit, metric, lamps_only)| {
+    .filter_map(|(key, unit, metric, lamps_only)| {
         let points: Vec<Point> = bench
             .photos
             .iter()
@@ -73,7 +68,7 @@ pub fn trends(bench: &BenchStanding<'_>) -> Vec<Trend> {
             .filter_map(|r| point(r, metric))
             .collect();
         (!points.is_empty()).then(|| Trend {
-            title,
+            key,
             unit,
             is_outdated: bench.metric(metric).is_none(),
             points,
@@ -147,8 +142,13 @@ impl Trend {
     }
 
     /// The last value with its uncertainty and unit.
-    pub fn now(&self) -> String {
-        format!("{}{}", self.last().text(), self.unit)
+    pub fn now(&self, t: &Phrases) -> String {
+        t.n(format!("{}{}", self.last().text(), self.unit))
+    }
+
+    /// What it is.
+    pub fn title(&self, t: &Phrases) -> String {
+        t.say(self.key)
     }
 
     /// State letter: a caution where it has become worse lately, or else since the first photo.
@@ -162,25 +162,25 @@ impl Trend {
     }
 
     /// The history in a sentence or two.
-    pub fn say(&self) -> String {
+    pub fn say(&self, t: &Phrases) -> String {
         if self.is_outdated {
-            return "As it was before it was mended; the photos since do not tell.".to_owned();
+            return t.say("trend.outdated");
         }
         let Some(since) = self.since_the_first() else {
-            return "Measured once so far.".to_owned();
+            return t.say("trend.once");
         };
-        let first = self.points[0].text();
-        let unit = self.unit;
+        let first = t.n(format!("{}{}", self.points[0].text(), self.unit));
         let since = match since {
-            Change::Better => format!("Improved since the first photo ({first}{unit})."),
-            Change::Steady => format!("As on the first photo ({first}{unit})."),
-            Change::Worse => format!("Worse than on the first photo ({first}{unit})."),
+            Change::Better => t.of("trend.better"),
+            Change::Steady => t.of("trend.steady"),
+            Change::Worse => t.of("trend.worse"),
         };
+        let since = since.put("first", first).to_string();
         match self.lately() {
             None => since,
-            Some(Change::Better) => format!("{since} Still improving."),
-            Some(Change::Steady) => format!("{since} Steady lately."),
-            Some(Change::Worse) => format!("{since} Getting worse lately: look at the instrument."),
+            Some(Change::Better) => format!("{since} {}", t.say("trend.still_better")),
+            Some(Change::Steady) => format!("{since} {}", t.say("trend.still_steady")),
+            Some(Change::Worse) => format!("{since} {}", t.say("trend.still_worse")),
         }
     }
 }
@@ -202,10 +202,11 @@ impl Point {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::settings::english;
 
     fn trend(values: &[(f64, f64)]) -> Trend {
         Trend {
-            title: "slit width",
+            key: "trend.slit",
             unit: " µm",
             is_outdated: false,
             points: values
@@ -227,10 +228,10 @@ mod tests {
         assert_eq!(mended.lately(), Some(Change::Steady));
         assert_eq!(mended.class(), "g");
         assert_eq!(
-            mended.say(),
+            mended.say(english()),
             "Improved since the first photo (412 ± 9 µm). Steady lately."
         );
-        assert_eq!(mended.now(), "207 ± 7 µm");
+        assert_eq!(mended.now(english()), "207 ± 7 µm");
     }
 
     #[test]
@@ -239,7 +240,7 @@ mod tests {
         assert_eq!(slips.since_the_first(), Some(Change::Better));
         assert_eq!(slips.lately(), Some(Change::Worse));
         assert_eq!(slips.class(), "c");
-        assert!(slips.say().contains("Getting worse lately"));
+        assert!(slips.say(english()).contains("Getting worse lately"));
     }
 
     #[test]
@@ -247,12 +248,13 @@ mod tests {
         assert_eq!(change((200.0, 40.0), (270.0, 40.0)), Change::Steady);
         assert_eq!(change((200.0, 1.0), (215.0, 1.0)), Change::Steady);
         assert_eq!(change((200.0, 1.0), (270.0, 1.0)), Change::Worse);
-        assert_eq!(trend(&[(200.0, 1.0)]).say(), "Measured once so far.");
+        let once = trend(&[(200.0, 1.0)]).say(english());
+        assert_eq!(once, "Measured once so far.");
         assert_eq!(trend(&[(200.0, 1.0)]).class(), "i");
         let mended = Trend {
             is_outdated: true,
             ..trend(&[(944.0, 102.0)])
         };
-        assert!(mended.say().contains("before it was mended"));
+        assert!(mended.say(english()).contains("before it was mended"));
     }
 }

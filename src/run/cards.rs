@@ -7,6 +7,7 @@ use crate::classify::CARD_ENDING;
 use crate::publish::files::{Card, card_name};
 use crate::publish::names::CARDS;
 use crate::report::{Shown, Sink};
+use crate::terms::Phrases;
 
 /// Cards as drawn, by what they say: from one change of the class to the next nearly all stay as they are.
 #[derive(Debug, Default)]
@@ -16,14 +17,15 @@ pub struct Cards {
 
 impl Cards {
     /// Hands over one card for each photo of a bench, in `<bench>/cards/`.
-    pub fn put(&self, photos: &[Shown<'_>], out: &mut dyn Sink) {
-        self.put_drawn_by(Card::png, photos, out);
+    pub fn put(&self, photos: &[Shown<'_>], phrases: &Phrases, out: &mut dyn Sink) {
+        self.put_drawn_by(Card::png, photos, phrases, out);
     }
 
     fn put_drawn_by(
         &self,
         draw: impl Fn(&Card) -> Vec<u8>,
         photos: &[Shown<'_>],
+        phrases: &Phrases,
         out: &mut dyn Sink,
     ) {
         // After a panic while one was drawn, those that were drawn before are as good as ever.
@@ -31,9 +33,10 @@ impl Cards {
         let mut taken = HashSet::new();
         let mut said = HashSet::new();
         for shown in photos {
-            let (Some(card), Some((bench, below))) =
-                (Card::of(shown.record), shown.folder.split_once('/'))
-            else {
+            let (Some(card), Some((bench, below))) = (
+                Card::of(shown.record, phrases),
+                shown.folder.split_once('/'),
+            ) else {
                 continue;
             };
             let path = free_name(bench, below, &mut taken);
@@ -114,6 +117,7 @@ mod tests {
             shown(&b, "heron/late/a.jpg"),
             shown(&c, "dunlin/a.jpg"),
         ];
+        let english = crate::settings::english();
         let cards = Cards::default();
         let n_drawn = Cell::new(0);
         let draw = |_: &Card| {
@@ -122,7 +126,7 @@ mod tests {
         };
         let put = |photos: &[Shown<'_>]| {
             let mut paths = Paths::default();
-            cards.put_drawn_by(draw, photos, &mut paths);
+            cards.put_drawn_by(draw, photos, english, &mut paths);
             (paths.0.len(), n_drawn.get())
         };
         assert_eq!(put(&photos), (3, 2), "the first two say the same");
@@ -132,7 +136,7 @@ mod tests {
         let draw_and_fail = |_: &Card| -> Vec<u8> { panic!("planted") };
         let d = record("avocet/a.jpg", "avocet");
         let another = [shown(&d, "avocet/a.jpg")];
-        let fails = || cards.put_drawn_by(draw_and_fail, &another, &mut Paths::default());
+        let fails = || cards.put_drawn_by(draw_and_fail, &another, english, &mut Paths::default());
         assert!(catch_unwind(AssertUnwindSafe(fails)).is_err());
         assert_eq!(put(&photos), (3, 3));
     }

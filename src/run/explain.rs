@@ -15,7 +15,7 @@ use crate::judge::exposure_time;
 use crate::lab::{self, Against, Examined, Origin, Picture};
 use crate::publish::files;
 use crate::publish::record::Provenance;
-use crate::terms::{Capture, Verdict};
+use crate::terms::{Capture, Phrases, Verdict};
 
 use super::failure::Failure;
 use super::intake::{Insist, Intake, Taken};
@@ -90,7 +90,10 @@ pub fn explain(worker: &Worker, path: &Path, pictures: Option<&Path>) -> Result<
     };
     let text = text.render().expect("writing to memory does not fail") + "\n";
     match (pictures, examined) {
-        (Some(folder), Some((examined, _))) => Ok(text + &draw(&job.origin, examined, folder)?),
+        (Some(folder), Some((examined, _))) => {
+            let phrases = &worker.settings().words.phrases;
+            Ok(text + &draw(&job.origin, examined, folder, phrases)?)
+        }
         _ => Ok(text),
     }
 }
@@ -118,8 +121,13 @@ fn changed(gone: Gone) -> Failure {
 }
 
 /// Draws what was found into a file of `folder`, and says so in a line.
-fn draw(origin: &Origin, examined: Examined, folder: &Path) -> Result<String, Failure> {
-    let mut files = lab::written(origin, examined).files.into_iter();
+fn draw(
+    origin: &Origin,
+    examined: Examined,
+    folder: &Path,
+    phrases: &Phrases,
+) -> Result<String, Failure> {
+    let mut files = lab::written(origin, examined, phrases).files.into_iter();
     let picture = files.find(|(name, _)| name == files::OVERLAY_PNG);
     let picture = picture.map_or_else(Vec::new, |(_, bytes)| bytes);
     let target = folder.join(format!("{}.png", origin.photo.replace('/', "_")));

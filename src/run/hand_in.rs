@@ -62,6 +62,7 @@ pub fn write_hand_ins(
             photos: &shown,
             people: settings.people_at(bench),
             stated: &settings.stated,
+            phrases: &settings.words.phrases,
             read: &read,
         });
         let Some(page) = page else { continue };

@@ -13,14 +13,12 @@ use crate::publish::names;
 use crate::report::{LabSheet, LabSheets, MOST_STEPS, Step, lab_sheets_html, page_address};
 use crate::settings::{LookAt, Settings};
 use crate::slates::{CARD_STYLE, Slate, Square, What, card};
-use crate::terms::{Capture, Sessions};
+use crate::terms::{Capture, Phrases, Sessions};
 
 /// Where it goes if nobody says.
 const FILE: &str = "lab-sheet.html";
 /// More cards than this are not named for one thing.
 const MOST_CARDS: usize = 6;
-/// What the last photo of the lamp is called, behind the first one's name (common practice, no source).
-const AGAIN: &str = "Lamp again";
 
 /// Writes the sheets of `benches`, or of all that are known where none is named, to `file`, in place of one that is there; with a code
 /// of each page's address where the results are handed out at an address. Says in words what was written.
@@ -60,6 +58,7 @@ pub fn write_lab_sheets(
         ends_at: settings.expected.ends_at.as_deref(),
         paper: paper_named(paper).css(),
         card_style: CARD_STYLE,
+        phrases: &settings.words.phrases,
         sheets: &sheets,
     });
     let file = file.map_or_else(|| PathBuf::from(FILE), Path::to_owned);
@@ -106,7 +105,9 @@ fn sheet(settings: &Settings, bench: &str, address: Option<&str>) -> Result<LabS
     Ok(LabSheet {
         bench: bench.to_owned(),
         steps: steps(settings, bench),
-        card: has_card.then(|| card(&Slate::of_bench(bench))).flatten(),
+        card: has_card
+            .then(|| card(&Slate::of_bench(bench), &settings.words.phrases))
+            .flatten(),
         page: page.transpose()?,
     })
 }
@@ -114,6 +115,7 @@ fn sheet(settings: &Settings, bench: &str, address: Option<&str>) -> Result<LabS
 /// What a bench photographs, in the configuration's order; where nothing is expected of it, in the usual one. A lamp stands first and
 /// last (common practice, no source): without the first there is no scale, and the last shows whether it still holds.
 fn steps(settings: &Settings, bench: &str) -> Vec<Step> {
+    let t = &settings.words.phrases;
     let mut things: Vec<Expected> = settings.expected.of(bench).cloned().collect();
     if things.is_empty() {
         let usual = [Capture::Calibration, Capture::Blank, Capture::Sample];
@@ -135,8 +137,8 @@ fn steps(settings: &Settings, bench: &str) -> Vec<Step> {
         let is_lamp_again = kind == Some(Capture::Calibration) && before > 0;
         let name = name_of(settings, bench, thing, before + 1);
         Step {
-            what: called(thing),
-            how: if is_lamp_again { STILL } else { how(kind) },
+            what: called(thing, t),
+            how: t.say(if is_lamp_again { STILL } else { how(kind) }),
             n: thing.count,
             name: name.map_or(String::new(), |(shown, _)| shown),
             card: cards_of(settings, bench, thing),
@@ -145,7 +147,7 @@ fn steps(settings: &Settings, bench: &str) -> Vec<Step> {
     let mut steps: Vec<Step> = things.iter().map(&mut step).collect();
     if !is_lamp_last {
         let last = Step {
-            what: AGAIN.to_owned(),
+            what: t.say("step.lamp_again"),
             ..step(&thing(Capture::Calibration))
         };
         // The last row stays, whatever is left out.
@@ -172,36 +174,28 @@ fn kind(settings: &Settings, bench: &str, thing: &Expected) -> Option<Capture> {
 }
 
 /// How it is called on the sheet.
-fn called(thing: &Expected) -> String {
+fn called(thing: &Expected, t: &Phrases) -> String {
     match (&thing.label, thing.capture) {
         _ if !thing.say.is_empty() => thing.say.clone(),
         (Some((source, _)), _) => open(source, "…"),
-        (None, Some(Capture::Calibration)) => "Lamp".to_owned(),
-        (None, Some(Capture::Blank)) => "Blank".to_owned(),
-        (None, Some(Capture::Dark)) => "Dark".to_owned(),
-        (None, Some(Capture::Bracket)) => "Bracket".to_owned(),
-        (None, Some(Capture::Sample) | None) => "Sample".to_owned(),
+        (None, Some(Capture::Calibration)) => t.say("slates.lamp"),
+        (None, Some(Capture::Blank)) => t.say("slates.blank"),
+        (None, Some(Capture::Dark)) => t.say("slates.dark"),
+        (None, Some(Capture::Bracket)) => t.say("step.bracket"),
+        (None, Some(Capture::Sample) | None) => t.say("slates.sample"),
     }
 }
 
-const STILL: &str = "Shows whether anything has moved since the first one.";
+const STILL: &str = "step.still";
 
-/// What is to be seen to (common practice; the locks and the tube as README.md has them).
+/// Under which key it is said what is to be seen to (common practice; the locks and the tube as README.md has them).
 fn how(kind: Option<Capture>) -> &'static str {
     match kind {
-        Some(Capture::Calibration) => {
-            "The class’s lamp, warmed up for some minutes. Go on when its verdict is good or caution."
-        }
-        Some(Capture::Blank) => {
-            "The light with everything but the sample. Lock first, and change nothing until the last sample."
-        }
-        Some(Capture::Dark) => "The slit covered with black card; the lock as it is.",
-        Some(Capture::Bracket) => {
-            "One light at three exposures or more, the longest at least twice the shortest; nothing else changed."
-        }
-        Some(Capture::Sample) | None => {
-            "Same place, same distance; where there is a blank, right after it and with the same lock."
-        }
+        Some(Capture::Calibration) => "step.lamp_how",
+        Some(Capture::Blank) => "step.blank_how",
+        Some(Capture::Dark) => "step.dark_how",
+        Some(Capture::Bracket) => "step.bracket_how",
+        Some(Capture::Sample) | None => "step.sample_how",
     }
 }
 
@@ -271,7 +265,7 @@ fn cards_of(settings: &Settings, bench: &str, thing: &Expected) -> String {
     let mut headings: Vec<String> = cards
         .iter()
         .filter(|slate| says_it(slate))
-        .filter_map(|slate| heading(slate.what.as_ref()?))
+        .filter_map(|slate| heading(slate.what.as_ref()?, &settings.words.phrases))
         .collect();
     headings.dedup();
     let n_more = headings.len().saturating_sub(MOST_CARDS);
@@ -284,20 +278,22 @@ fn cards_of(settings: &Settings, bench: &str, thing: &Expected) -> String {
 }
 
 /// A card's heading, as it is printed in large letters.
-fn heading(what: &What) -> Option<String> {
+fn heading(what: &What, t: &Phrases) -> Option<String> {
     Some(match what {
-        What::Lamp(None) => "Lamp".to_owned(),
-        What::Lamp(Some(name)) => format!("Lamp: {name}"),
-        What::Blank => "Blank".to_owned(),
-        What::Dark => "Dark".to_owned(),
-        What::Sample(None) => "Sample".to_owned(),
+        What::Lamp(None) => t.say("slates.lamp"),
+        What::Lamp(Some(name)) => t.of("slates.lamp_named").put("lamp", name).to_string(),
+        What::Blank => t.say("slates.blank"),
+        What::Dark => t.say("slates.dark"),
+        What::Sample(None) => t.say("slates.sample"),
         What::Sample(Some(label)) => label.clone(),
         What::Standard {
             concentration,
             unit,
             ..
-        } => format!("{concentration} {unit}").trim_end().to_owned(),
-        What::Unknown(_) => "Unknown".to_owned(),
+        } => format!("{} {unit}", t.n(concentration))
+            .trim_end()
+            .to_owned(),
+        What::Unknown(_) => t.say("slates.unknown"),
         What::Void => return None,
     })
 }

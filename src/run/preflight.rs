@@ -57,6 +57,7 @@ pub fn preflight(settings: &Settings) -> Found {
     }
     writing(settings, &mut said);
     usage(settings, &mut said, &mut sorted);
+    language(settings, &mut said);
     computer(settings, &mut said);
     let needs_somebody = |line: &String| line.starts_with("ATTENTION");
     let (mut attention, well): (Vec<_>, Vec<_>) = said.into_iter().partition(needs_somebody);
@@ -223,6 +224,31 @@ fn computer(settings: &Settings, said: &mut Vec<String>) {
             "ATTENTION: this account may have {allowed} files open: allow it more (ulimit -n 1024)"
         ));
     }
+}
+
+/// Texts without a name: more are counted.
+const MOST_MISSING: usize = 12;
+
+/// Which texts of another language are missing.
+fn language(settings: &Settings, said: &mut Vec<String>) {
+    let (missing, tag) = (&settings.words.missing, settings.words.phrases.language());
+    if missing.is_empty() {
+        if tag != "en" {
+            said.push(format!(
+                "ok: every text has its words in the language {tag}"
+            ));
+        }
+        return;
+    }
+    let named = missing.iter().take(MOST_MISSING);
+    let mut names: Vec<String> = named.cloned().collect();
+    if missing.len() > MOST_MISSING {
+        names.push(format!("{} more", missing.len() - MOST_MISSING));
+    }
+    said.push(format!(
+        "ATTENTION: the words file of the language {tag} has no text for {}: these stay English; add them, or take config/words.en.yaml as the list",
+        names.join(", ")
+    ));
 }
 
 /// How a line begins.

@@ -27,6 +27,7 @@ use crate::publish::names;
 use crate::publish::public::{is_of_a_bench, is_public, media_type};
 use crate::slates::Square;
 use crate::system::{file_numbers, look_at, open_plain};
+use crate::terms::Phrases;
 
 use super::failure::Failure;
 
@@ -38,6 +39,8 @@ struct Site {
     /// Hash of what has to be said for what is not a bench's own; absent: it is for everybody. Hashes of this kind are compared in a
     /// time that tells nothing of where they differ.
     password: Option<blake3::Hash>,
+    /// The page that is shown before a bench's own is there.
+    wait: Bytes,
 }
 
 /// Connections at once. Each needs two open files at most, and the program as a whole must stay below the 1024 that systems
@@ -63,10 +66,18 @@ pub const USUAL_PORT: u16 = 8080;
 /// Ports above a taken one of which a free one is proposed.
 const PORTS_TRIED: u16 = 20;
 
-/// What a bench's phone is shown before its page is there, and in how many seconds it shall ask again.
-const WAIT: &str = "<!DOCTYPE html><html lang=\"en\"><meta name=\"viewport\" content=\"width=device-width\"><title>Not ready yet</title>\
-    <p>This bench's page is being made. It comes by itself in a moment.</p></html>\n";
+/// Seconds after which a phone asks again for a page that is being made.
 const WAIT_S: &str = "2";
+
+/// What a bench's phone is shown before its page is there.
+fn wait_page(t: &Phrases) -> String {
+    format!(
+        "<!DOCTYPE html><html {}><meta name=\"viewport\" content=\"width=device-width\"><title>{}</title><p>{}</p></html>\n",
+        t.html_attributes(),
+        t.html("wait.title"),
+        t.html("wait.soon")
+    )
+}
 
 /// What stands unencoded in an address (RFC 3986, 2.3, and `/`).
 const ENCODED: &AsciiSet = &NON_ALPHANUMERIC
@@ -107,7 +118,12 @@ const CODE: &str = "code.svg";
 ///
 /// # Errors
 /// Where the address cannot be had.
-pub fn serve(at: SocketAddr, results: &Path, password: Option<&str>) -> Result<String, Failure> {
+pub fn serve(
+    at: SocketAddr,
+    results: &Path,
+    password: Option<&str>,
+    phrases: &Phrases,
+) -> Result<String, Failure> {
     let listener = TcpListener::bind(at).map_err(|error| refused(at, &error))?;
     let failure = |error: io::Error| Failure::Work(format!("the pages cannot be served: {error}"));
     let bound = listener.local_addr().map_err(failure)?;
@@ -122,6 +138,7 @@ pub fn serve(at: SocketAddr, results: &Path, password: Option<&str>) -> Result<S
         results: results.to_owned(),
         address: address.clone(),
         password: password.map(|password| blake3::hash(password.as_bytes())),
+        wait: wait_page(phrases).into(),
     });
     let serve = move || {
         runtime.block_on(async move {
@@ -293,7 +310,7 @@ fn answer(method: &Method, path: &str, headers: &HeaderMap, site: &Site) -> Resp
     let is_page = file.ends_with("/index.html");
     let page = if is_page { file } else { index(&asked) };
     if is_to_come(&site.results, &page) {
-        return asked_to_wait();
+        return asked_to_wait(site);
     }
     // Whoever may not see a thing is not told either whether it is there.
     if is_admitted {
@@ -357,8 +374,9 @@ fn asked_for_the_password() -> Response<Pieces> {
 }
 
 /// Has the browser come again, by itself, for a page that is being made.
-fn asked_to_wait() -> Response<Pieces> {
-    let mut response = told(StatusCode::SERVICE_UNAVAILABLE, WAIT);
+fn asked_to_wait(site: &Site) -> Response<Pieces> {
+    let mut response = Response::new(Pieces::Words(Some(site.wait.clone())));
+    *response.status_mut() = StatusCode::SERVICE_UNAVAILABLE;
     let headers = response.headers_mut();
     let page = HeaderValue::from_static(media_type(names::BOARD));
     headers.insert(header::CONTENT_TYPE, page);

@@ -28,6 +28,7 @@ pub fn printed_slates(settings: &Settings, paper: &str) -> String {
         &settings.pages.title,
         &settings.slates.printed(&benches),
         paper,
+        &settings.words.phrases,
     )
 }
 

@@ -139,7 +139,7 @@ impl Engine<'_> {
                 bench: &record.bench,
                 photo: record.file_name(),
                 verdict: record.verdict,
-                advice: &report::advice(record),
+                advice: &report::advice(record, crate::settings::english()),
             });
         }
     }

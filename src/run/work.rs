@@ -11,7 +11,8 @@ use crate::lab::Picture;
 use crate::publish::record::Record;
 use crate::publish::{Held, names};
 use crate::report::{self, Closing, Late, Session, Sink};
-use crate::terms::{Pairing, Seen, Sessions};
+use crate::settings;
+use crate::terms::{Pairing, Phrases, Seen, Sessions};
 
 use super::job::{Fate, Job, Stands};
 use super::news::Screen;
@@ -58,6 +59,8 @@ pub struct Orders {
     pub configuration_hash: String,
     /// Changes when that of what photos look like may.
     pub looks_hash: String,
+    /// What is read on the page that is served before a bench's own is there.
+    pub phrases: Phrases,
     /// Of this program.
     pub version: String,
     /// Who follows it at a terminal.
@@ -130,6 +133,7 @@ impl Orders {
             part: Part::All,
             configuration_hash: String::new(),
             looks_hash: String::new(),
+            phrases: settings::english().clone(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
             screen: None,
             address: None,
@@ -212,7 +216,8 @@ pub trait Work: Send + Sync {
 
     /// How the benches of a class stand: its photos by their folders.
     fn closing(&self, photos: &[(String, Arc<Record>)]) -> Closing {
-        report::closing(photos.iter().map(shown), &Stated::default())
+        let phrases = settings::english();
+        report::closing(photos.iter().map(shown), &Stated::default(), phrases)
     }
 }
 

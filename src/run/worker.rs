@@ -12,7 +12,7 @@ use crate::publish::files;
 use crate::publish::kept::{self, Kept};
 use crate::publish::record::Record;
 use crate::report::{self, Closing, Late, Session, Sink};
-use crate::settings::{Poll, Settings};
+use crate::settings::{self, Poll, Settings};
 use crate::system;
 use crate::terms::{Seen, Sessions};
 
@@ -92,6 +92,7 @@ impl Worker {
         orders.slates_valid_min = s.slates.valid_min;
         orders.configuration_hash = s.configuration_hash();
         orders.looks_hash = s.looks_hash();
+        orders.phrases = s.words.phrases.clone();
         orders.serve_password = s.serve_password.clone();
         orders
     }
@@ -194,7 +195,11 @@ impl Work for Worker {
 
     fn measure(&self, job: &Job, bytes: &[u8], fate: &Fate) -> Result<Outcome, Gone> {
         let (examined, _) = self.examine(job, bytes, fate)?;
-        Ok(lab::written(&job.origin, examined))
+        Ok(lab::written(
+            &job.origin,
+            examined,
+            &self.settings().words.phrases,
+        ))
     }
 
     fn stands(&self, job: &Job, head: &[u8]) -> Stands {
@@ -217,7 +222,13 @@ impl Work for Worker {
             filled.ok()?;
         }
         let examined = self.lab.judged_by(origin, from, kept, &against)?;
-        lab::written_again(origin, examined, &before, read)
+        lab::written_again(
+            origin,
+            examined,
+            &before,
+            read,
+            &self.settings().words.phrases,
+        )
     }
 
     fn n_decoded(&self) -> usize {
@@ -238,6 +249,7 @@ impl Work for Worker {
             photos: &shown,
             stated: &settings.stated,
             expected: &settings.expected,
+            phrases: &settings.words.phrases,
             now: Some(class.clock.to_owned()),
             refresh_s: u32::try_from(settings.pages.refresh_s).unwrap_or(0),
         };
@@ -246,14 +258,15 @@ impl Work for Worker {
         };
         report::summaries(&inputs, fetch, out);
         if settings.pages.cards {
-            self.cards.put(&shown, out);
+            self.cards.put(&shown, &settings.words.phrases, out);
         }
     }
 
     fn spanning(&self, sessions: &[Session<'_>], late: &[Late], out: &mut dyn Sink) {
         let pages = &self.settings().pages;
         let refresh_s = u32::try_from(pages.refresh_s).unwrap_or(0);
-        let shown = (&self.settings().stated, refresh_s);
+        let settings = self.settings();
+        let shown = (&settings.stated, refresh_s, &settings.words.phrases);
         report::spanning(&pages.title, sessions, late, shown, out);
     }
 
@@ -263,6 +276,8 @@ impl Work for Worker {
     }
 
     fn closing(&self, photos: &[(String, Arc<Record>)]) -> Closing {
-        report::closing(photos.iter().map(shown), &self.settings().stated)
+        let phrases = settings::english();
+        let photos = photos.iter().map(shown);
+        report::closing(photos, &self.settings().stated, phrases)
     }
 }

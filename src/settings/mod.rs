@@ -27,12 +27,13 @@ pub use slates::{Card, LookAt, Slates};
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 use crate::classify::stated::Stated;
 use crate::classify::{CameraNames, Expectations, Overrides, Phones, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
-use crate::terms::{Instrument, Lamp, Look, Pairing, Sessions};
+use crate::terms::{Instrument, Lamp, Look, Pairing, Phrases, Sessions};
 
 use mistake::Report;
 use reading::{Spot, Table};
@@ -158,6 +159,28 @@ pub fn to_begin_with(inbox: &str, results: &str, words: &str) -> String {
     };
     let lines: Vec<String> = SHIPPED.lines().map(line).collect();
     lines.join("\n") + "\n"
+}
+
+/// What is read on pages, pictures, cards and sheets, in the built-in English.
+///
+/// # Panics
+/// Never: a test reads the built-in file.
+pub fn english() -> &'static Phrases {
+    static ENGLISH: OnceLock<Phrases> = OnceLock::new();
+    ENGLISH.get_or_init(|| words::shipped().phrases)
+}
+
+/// What people read by the `text` of a words file, as if it stood in `file`.
+///
+/// # Errors
+/// Every mistake in it.
+pub fn read_words(text: &str, file: &Path) -> Result<Words, Vec<Mistake>> {
+    let report = Report::new(file);
+    let words = words::read(text, &report);
+    match report.is_clean() {
+        true => Ok(words),
+        false => Err(report.into_mistakes()),
+    }
 }
 
 /// The shipped texts as a file to begin with.

@@ -4,6 +4,7 @@ use askama::Template;
 
 use super::slate::{Slate, What};
 use super::square::{QUIET, Square};
+use crate::terms::Phrases;
 
 /// What is printed on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -45,6 +46,7 @@ pub const CARD_STYLE: &str = include_str!("card.css");
 #[derive(Template)]
 #[template(path = "page.html", config = "src/slates/askama.toml")]
 struct Page<'a> {
+    t: &'a Phrases,
     title: &'a str,
     paper: &'static str,
     width_mm: f64,
@@ -54,6 +56,7 @@ struct Page<'a> {
 #[derive(Template)]
 #[template(path = "card.html", config = "src/slates/askama.toml")]
 struct Alone<'a> {
+    t: &'a Phrases,
     card: Card<'a>,
 }
 
@@ -85,16 +88,17 @@ impl Card<'_> {
 }
 
 /// One card at full size, a piece of a page that has [`CARD_STYLE`]; nothing where its words are too long for a square.
-pub fn card(slate: &Slate) -> Option<String> {
+pub fn card(slate: &Slate, t: &Phrases) -> Option<String> {
     let card = Card::of(slate)?;
-    let alone = Alone { card };
+    let alone = Alone { t, card };
     Some(alone.render().expect("writing to memory does not fail"))
 }
 
 /// The page. Slates whose words are too long for a square are left out: `Slates::read` of the settings refuses them.
-pub fn page(title: &str, slates: &[Slate], paper: Paper) -> String {
+pub fn page(title: &str, slates: &[Slate], paper: Paper, t: &Phrases) -> String {
     let cards = slates.iter().filter_map(Card::of);
     let page = Page {
+        t,
         title,
         paper: paper.css(),
         width_mm: paper.card_width_mm(),
@@ -106,6 +110,7 @@ pub fn page(title: &str, slates: &[Slate], paper: Paper) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::settings::english;
 
     #[test]
     fn the_page_is_one_document_with_large_squares_and_the_words_beside_them() {
@@ -115,7 +120,7 @@ mod tests {
             Slate::of(What::Void),
         ];
         for paper in [Paper::A4, Paper::Letter] {
-            let html = page("Spectroscopy class", &slates, paper);
+            let html = page("Spectroscopy class", &slates, paper, english());
             let text = html.replace("<!doctype html>", "");
             let document = roxmltree::Document::parse(&text).expect("well-formed");
             let squares: Vec<_> = document
@@ -138,7 +143,7 @@ mod tests {
             let outside = ["href=", "src=", "url(", "<script", "@import"];
             assert!(outside.iter().all(|word| !html.contains(word)));
             assert!(html.contains(&format!("size: {}", paper.css())));
-            let alone = card(&slates[1]).expect("a short text");
+            let alone = card(&slates[1], english()).expect("a short text");
             assert!(html.contains(alone.trim()), "{alone}");
         }
     }

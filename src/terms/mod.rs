@@ -11,6 +11,7 @@ mod lamp;
 mod measurement;
 pub mod packed;
 mod pairing;
+mod phrases;
 mod quantity;
 mod ranks;
 mod seen;
@@ -32,6 +33,7 @@ pub use instrument::{
 pub use lamp::{Lamp, LampLine, LineUse};
 pub use measurement::Measurement;
 pub use pairing::{Choice, Pairing};
+pub use phrases::{Phrases, Said};
 pub use quantity::{Metrics, Quantity, Reading};
 pub use ranks::{SIGMA_PER_MEDIAN, median, sorted, weighted_quantile};
 pub use seen::{Look, Seen, SlateSeen};

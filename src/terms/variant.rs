@@ -6,9 +6,12 @@ pub struct Variant {
     pieces: Vec<Piece>,
 }
 
+/// A part of such a text.
 #[derive(Clone, Debug, PartialEq, Eq)]
-enum Piece {
+pub(super) enum Piece {
+    /// As it stands.
     Text(String),
+    /// The name of a slot.
     Slot(String),
 }
 
@@ -43,6 +46,20 @@ impl Variant {
         }
         pieces.push(Piece::Text(literal));
         Ok(Variant { pieces })
+    }
+
+    /// Its parts in turn.
+    pub(super) fn pieces(&self) -> &[Piece] {
+        &self.pieces
+    }
+
+    /// Letters and signs that are no slot's.
+    pub(super) fn n_letters(&self) -> usize {
+        let of = |piece: &Piece| match piece {
+            Piece::Text(text) => text.chars().count(),
+            Piece::Slot(_) => 0,
+        };
+        self.pieces.iter().map(of).sum()
     }
 
     /// Names of its slots.

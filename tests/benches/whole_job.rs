@@ -19,6 +19,7 @@ use slitwatch::lab::{self, Against, Examined, Lab, Origin, Picture, Scale};
 use slitwatch::publish::files;
 use slitwatch::publish::record::Provenance;
 use slitwatch::settings;
+use slitwatch::settings::english;
 use slitwatch::simulate::{Phone, draw};
 use slitwatch::slates;
 use slitwatch::terms::Capture;
@@ -195,9 +196,9 @@ fn job(
     let m = &examined.measurement;
     let record = lab::record(&origin, &examined);
     let t4 = processor_time();
-    let without = files::files(&record, m, None, None);
+    let without = files::files(&record, m, None, None, english());
     let t5 = processor_time();
-    let with = files::files(&record, m, None, examined.frame.as_ref());
+    let with = files::files(&record, m, None, examined.frame.as_ref(), english());
     let t6 = processor_time();
     assert!(
         without.len() == with.len() && m.spectrum.is_some(),

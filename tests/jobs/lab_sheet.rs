@@ -69,7 +69,8 @@ fn everything_that_is_expected_of_a_bench_is_on_its_sheet_with_its_card_and_its_
         ] {
             assert!(sheet.contains(part), "{part}");
         }
-        let own = card(&Slate::of_bench(bench)).expect("a short name");
+        let own =
+            card(&Slate::of_bench(bench), slitwatch::settings::english()).expect("a short name");
         assert!(sheet.contains(own.trim()));
         let address = format!("{address}/{encoded}/");
         assert!(sheet.contains(&address));

@@ -12,6 +12,7 @@ use slitwatch::decode;
 use slitwatch::lab::{self, Against, Origin, Picture, Scale};
 use slitwatch::measure::looks::first_sight;
 use slitwatch::publish::record::Provenance;
+use slitwatch::settings::english;
 use slitwatch::simulate::class::{Discs, rehearsal};
 use slitwatch::simulate::{Light, Planned, Source, draw};
 use slitwatch::terms::{Calibration, Capture, Look};
@@ -185,7 +186,7 @@ fn taken(planned: &Planned, scale: Option<&Calibration>) -> Taken {
         ..Against::default()
     };
     let examined = |picture: Picture| LAB.examine(&origin, Ok(picture), &against);
-    let files = |examined| lab::written(&origin, examined).files;
+    let files = |examined| lab::written(&origin, examined, english()).files;
     let (mut scale, mut is_same) = (None, true);
     // The long run is about what is seen.
     if !is_long {

@@ -25,18 +25,18 @@ const AXE: &str = "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 
 const HAS_SAID: &str = "new Promise(done => { const box = document.getElementById('alive'); const began = Date.now(); \
                         const look = () => !box || !box.hidden || Date.now() - began > 5000 ? done(0) : setTimeout(look, 20); look(); })";
 
-const PHONE: View = View {
+pub const PHONE: View = View {
     width: 360,
     height: 760,
     scheme: "light",
     media: "screen",
 };
-const LAPTOP: View = View {
+pub const LAPTOP: View = View {
     width: 1280,
     height: 860,
     ..PHONE
 };
-const PROJECTOR: View = View {
+pub const PROJECTOR: View = View {
     width: 1920,
     height: 1080,
     ..PHONE
@@ -107,7 +107,7 @@ pub fn kept_at() -> Option<PathBuf> {
 
 /// Looks at one page in several views, and says everything that is wrong with it. It is loaded once: what changes with width
 /// and colours is the layout.
-fn inspect(
+pub fn inspect(
     chrome: &mut Chrome,
     root: &Path,
     page: &str,
@@ -246,7 +246,7 @@ fn folded(chrome: &mut Chrome, root: &Path, page: &str) -> Vec<String> {
     wrong.map(|w| format!("{page} folded: {w}")).collect()
 }
 
-fn report(wrong: &[String]) {
+pub fn report(wrong: &[String]) {
     assert!(
         wrong.is_empty(),
         "{} faults\n{}",

@@ -2,6 +2,7 @@
 
 use slitwatch::publish::record::Record;
 use slitwatch::report::{HandIn, hand_in_html};
+use slitwatch::settings::english;
 use slitwatch::terms::{Capture, Verdict};
 
 use crate::browser::{MOST_SHEETS, PAPER, browser, sheets};
@@ -49,6 +50,7 @@ fn page(people: &[String]) -> String {
         photos: &shown,
         people,
         stated: &Default::default(),
+        phrases: english(),
         read: &read,
     });
     page.expect("a bench with photos")

@@ -80,7 +80,7 @@
   }
 
   // Structure that a screen reader goes by.
-  if (document.documentElement.lang !== "en") wrong.push("no language");
+  if (!/^[a-z]{2}/.test(document.documentElement.lang)) wrong.push("no language");
   if (!document.title) wrong.push("no title");
   if (document.querySelectorAll("main").length !== 1) wrong.push("not one main part");
   if (!document.querySelector("meta[name=viewport]")) wrong.push("no viewport");

@@ -6,6 +6,8 @@ use slitwatch::classify::stated::Stated;
 use slitwatch::publish::files;
 use slitwatch::publish::record::Record;
 use slitwatch::report::{Inputs, Session, Shown, spanning, summaries};
+use slitwatch::settings::english;
+use slitwatch::terms::Phrases;
 
 use crate::in_memory::InMemory;
 
@@ -57,6 +59,7 @@ fn the_invented_class_is_written_whole_where_someone_wants_to_look() {
             &measurement,
             absorbance.as_deref(),
             has_frame.then_some(&frame),
+            english(),
         );
         let took = start.elapsed();
         let home = folder.join(&record.photo);
@@ -99,6 +102,11 @@ pub fn write(
     write_session(folder, ("", records), refresh_s, spectrum);
 }
 
+/// The same in another language, without spectra.
+pub fn write_in(folder: &Path, records: &[Record], phrases: &Phrases) {
+    put(folder, made(("", records), 0, |_| None, phrases));
+}
+
 /// The same of one session's photos.
 pub fn write_session(
     folder: &Path,
@@ -106,6 +114,16 @@ pub fn write_session(
     refresh_s: u32,
     spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>,
 ) {
+    let files = made((session, records), refresh_s, spectrum, english());
+    put(folder, files);
+}
+
+fn made(
+    (session, records): (&str, &[Record]),
+    refresh_s: u32,
+    spectrum: impl Fn(&Shown<'_>) -> Option<Vec<u8>>,
+    phrases: &Phrases,
+) -> InMemory {
     let shown = sample::shown(records);
     let inputs = Inputs {
         title: "Lamps along the quay",
@@ -114,6 +132,7 @@ pub fn write_session(
         photos: &shown,
         stated: &Default::default(),
         expected: &Default::default(),
+        phrases,
         now: Some("18:16:40".to_owned()),
         refresh_s,
     };
@@ -122,7 +141,7 @@ pub fn write_session(
     let alive =
         br#"slitwatch({"state":"swept","at":"2026-11-26 18:16","ms":0,"every_s":5,"made":0})"#;
     files.0.push(("alive.js".to_owned(), alive.to_vec()));
-    put(folder, files);
+    files
 }
 
 /// What spans sessions: their folders and photos.
@@ -141,7 +160,7 @@ pub fn write_spanning(folder: &Path, sessions: &[(&str, &[Record])]) {
         "Lamps along the quay",
         &sessions,
         &[],
-        (&stated, 0),
+        (&stated, 0, english()),
         &mut files,
     );
     put(folder, files);

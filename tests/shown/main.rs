@@ -8,6 +8,7 @@ mod dictionary;
 mod hand_in;
 mod in_memory;
 mod lab_sheet;
+mod languages;
 mod look;
 mod pages;
 mod pictures;

@@ -1,5 +1,6 @@
 //! Board and bench pages as documents: well-formed, shut off from the outside, and full of text only.
 
+use slitwatch::settings::english;
 use slitwatch::terms::Quantity;
 use std::collections::BTreeMap;
 
@@ -31,6 +32,7 @@ fn pages_of(
         photos: &photos,
         stated: &Default::default(),
         expected,
+        phrases: english(),
         now: now.map(str::to_owned),
         refresh_s: 3,
     };

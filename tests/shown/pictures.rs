@@ -4,6 +4,7 @@ use roxmltree::Document;
 use slitwatch::frame::Frame;
 use slitwatch::publish::files::{self, OVERLAY_PNG, SPECTRUM_CSV, SPECTRUM_SVG};
 use slitwatch::publish::record::Record;
+use slitwatch::settings::english;
 use slitwatch::terms::Capture;
 use slitwatch::terms::{Code, Drawing, Measurement, Point, ScaleKind, Verdict};
 
@@ -11,7 +12,7 @@ use crate::sample;
 use crate::shot::Shot;
 
 fn file(record: &Record, m: &Measurement, frame: Option<&Frame>, name: &str) -> Option<Vec<u8>> {
-    files::files(record, m, None, frame)
+    files::files(record, m, None, frame, english())
         .into_iter()
         .find(|f| f.0 == name)
         .map(|f| f.1)
@@ -109,7 +110,7 @@ fn a_photo_without_a_spectrum_has_every_other_file() {
     let frame = SMALL.frame();
     let m = Measurement::default();
     let names = |frame: Option<&Frame>, record: &Record| -> Vec<String> {
-        let files = files::files(record, &m, None, frame);
+        let files = files::files(record, &m, None, frame, english());
         files.into_iter().map(|f| f.0).collect()
     };
     let all = [

@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use std::process::{Command, Stdio};
 
 use slitwatch::publish::files;
+use slitwatch::settings::english;
 use slitwatch::terms::Verdict;
 use slitwatch::terms::{Capture, Quantity};
 
@@ -55,7 +56,7 @@ fn other_programs_read_the_spectra_as_they_were_measured() {
     let spectrum = measurement.spectrum.as_ref().unwrap();
     let absorbance = sample::absorbances(spectrum.rows.len());
     let folder = tempfile::tempdir().unwrap();
-    for (name, bytes) in files::files(&record, &measurement, Some(&absorbance), None) {
+    for (name, bytes) in files::files(&record, &measurement, Some(&absorbance), None, english()) {
         std::fs::write(folder.path().join(name), bytes).unwrap();
     }
     let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/shown/readback.py");

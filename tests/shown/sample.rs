@@ -277,6 +277,8 @@ pub fn calibration_from(photo: &str) -> CalibrationRecord {
                 skew_slope: -0.004,
                 pupil_share: 0.007,
                 fan: 0.0,
+                lateral: 0.0,
+                lateral_bow: 0.0,
             },
             covariance: (0..6)
                 .map(|i| (0..6).map(|j| if i == j { 1e-6 } else { 0.0 }).collect())

@@ -6,6 +6,7 @@ use slitwatch::classify::stated::{Row, Stated};
 use slitwatch::publish::files::spectrum_csv;
 use slitwatch::publish::record::{LampAnswer, Record};
 use slitwatch::report::{Inputs, Shown, summaries};
+use slitwatch::settings::english;
 
 use crate::in_memory::InMemory;
 use slitwatch::terms::Capture;
@@ -64,6 +65,7 @@ fn files(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Vec<u8>>
         photos: &shown,
         stated,
         expected: &Default::default(),
+        phrases: english(),
         now: None,
         refresh_s: 0,
     };

@@ -1,6 +1,7 @@
 //! The budget of the pictures, on a 12 megapixel photo.
 
 use slitwatch::publish::files;
+use slitwatch::settings::english;
 
 use crate::sample;
 use crate::shot::Shot;
@@ -29,7 +30,7 @@ fn the_pictures_of_a_12_megapixel_photo_are_cheap_and_small() {
                 eprintln!("skipped: no thread clock on this system");
                 return;
             };
-            let files = files::files(record, &measurement, None, Some(&frame));
+            let files = files::files(record, &measurement, None, Some(&frame), english());
             best = best.min(thread_seconds().unwrap() - start);
             size = files
                 .iter()

@@ -359,7 +359,10 @@ fn letters((x, y): Point, face: Face, text: &str) -> Vec<Letter> {
 }
 
 fn glyphs(font: &FontRef<'_>, text: &str) -> Vec<GlyphId> {
+    // What only sets a piece apart has no width.
+    let is_drawn = |c: &char| !matches!(c, '\u{2066}'..='\u{2069}');
     text.chars()
+        .filter(is_drawn)
         .map(|c| if c.is_control() { ' ' } else { c })
         .map(|c| match font.glyph_id(c) {
             GlyphId(0) => font.glyph_id(NO_SIGN),

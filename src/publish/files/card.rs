@@ -7,7 +7,7 @@ use crate::publish::drawing::canvas::{Canvas, Face, Point, Rgb};
 use crate::publish::names::cut;
 use crate::publish::record::Record;
 use crate::publish::{numbers, words};
-use crate::terms::Verdict;
+use crate::terms::{Phrases, Verdict};
 
 /// Side of the card, px. Galleries show a square of about 120 px: the word is then as high as a line of text.
 const SIDE: usize = 480;
@@ -20,6 +20,7 @@ const LINE: f64 = 30.0;
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Card {
     verdict: Verdict,
+    word: String,
     bench: String,
     photo: String,
     what: String,
@@ -30,13 +31,14 @@ pub struct Card {
 
 impl Card {
     /// The card of a photo; absent for files that a rule leaves alone, which nobody waits for.
-    pub fn of(record: &Record) -> Option<Card> {
+    pub fn of(record: &Record, t: &Phrases) -> Option<Card> {
         if record.verdict == Verdict::Ignored {
             return None;
         }
-        let (what, advice) = said(record);
+        let (what, advice) = said(record, t);
         Some(Card {
             verdict: record.verdict,
+            word: t.verdict(record.verdict),
             bench: words::visible(&record.bench),
             photo: words::visible(record.file_name()),
             what,
@@ -55,7 +57,7 @@ impl Card {
         sign(&mut canvas, (MARGIN, 30.0), 84.0, self.verdict, ink, ground);
         let bench = Face::bold(44.0).fitted(&self.bench, room - 110.0);
         canvas.text((MARGIN + 110.0, 88.0), Face::bold(44.0), ink, &bench);
-        let word = self.verdict.as_str().to_uppercase();
+        let word = self.word.to_uppercase();
         let size = 100.0 * room / Face::bold(100.0).width(&word);
         let at = (MARGIN, SKY - 32.0);
         canvas.text(at, Face::bold(size.min(150.0)), ink, &word);
@@ -152,21 +154,21 @@ fn text_colour(verdict: Verdict) -> Rgb {
 }
 
 /// The worst reason and what to do; or how good the scale is.
-fn said(record: &Record) -> (String, String) {
+fn said(record: &Record, t: &Phrases) -> (String, String) {
     if let Some(reason) = record.reasons.first() {
-        let what = reason.code.trouble().to_owned();
+        let what = t.trouble(reason.code);
         return (what, words::visible(&reason.advice));
     }
-    let scale = record
-        .scale_sigma_nm()
-        .map(|s| format!("scale {}", numbers::within_nm(s)));
-    let next = match record.verdict {
-        Verdict::Waiting => {
-            "Photograph the calibration lamp: this photo is then measured by itself."
-        }
-        _ => "This photo is fine. Go on.",
-    };
-    (scale.unwrap_or_default(), next.to_owned())
+    let scale = record.scale_sigma_nm().map(|s| {
+        t.of("page.scale_is")
+            .put("sigma", t.n(numbers::within_nm(s)))
+    });
+    let scale = scale.map(|said| said.to_string());
+    let next = t.say(match record.verdict {
+        Verdict::Waiting => "next.card_waiting",
+        _ => "next.fine",
+    });
+    (scale.unwrap_or_default(), next)
 }
 
 /// `text` in lines that fit into `room` px, broken at spaces; a word that is too long is cut.
@@ -234,7 +236,8 @@ mod tests {
     #[test]
     fn the_word_fills_the_coloured_part_of_a_square() {
         let record = crate::publish::files::tests::record_with(None);
-        let png = Card::of(&record).unwrap().png();
+        let english = crate::settings::english();
+        let png = Card::of(&record, english).unwrap().png();
         assert!(png.len() < 40_000, "{} bytes", png.len());
         let card = image::load_from_memory(&png).unwrap().to_rgb8();
         assert_eq!((card.width(), card.height()), (480, 480));
@@ -253,6 +256,6 @@ mod tests {
             verdict: Verdict::Ignored,
             ..record
         };
-        assert!(Card::of(&ignored).is_none());
+        assert!(Card::of(&ignored, english).is_none());
     }
 }

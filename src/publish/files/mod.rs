@@ -15,7 +15,7 @@ use askama::Template;
 use crate::frame::Frame;
 use crate::publish::numbers;
 use crate::publish::record::{Measured, Record};
-use crate::terms::{AbsorbanceRow, Measurement, Metrics, Verdict};
+use crate::terms::{AbsorbanceRow, Measurement, Metrics, Phrases, Verdict};
 
 pub use card::{Card, card_name};
 pub use exchange::{ABSORBANCE_JDX, SPECTRUM_JDX};
@@ -60,7 +60,7 @@ impl ReadError {
 ///
 /// `record` says everything that stands in `quality.json`; `measurement` gives the spectrum, the peaks, the drawing and
 /// the log (an empty one where the photo was not measured); `absorbance` has one entry per row of the spectrum;
-/// `frame` is the photo, absent where it could not be decoded.
+/// `frame` is the photo, absent where it could not be decoded; `phrases` are what is read in the pictures.
 ///
 /// `spectrum.csv` and `spectrum.jdx` are absent where there is no spectrum, `absorbance.jdx` where no blank applies, and a
 /// photo that a rule ignores has `quality.json` and `photo.log` alone. Every other photo has all the rest: a picture without
@@ -70,27 +70,33 @@ pub fn files(
     measurement: &Measurement,
     absorbance: Option<&[AbsorbanceRow]>,
     frame: Option<&Frame>,
+    phrases: &Phrases,
 ) -> Vec<(String, Vec<u8>)> {
-    let picture = overlay(record, measurement, frame);
-    let mut files = lasting(record, measurement, absorbance, picture);
+    let picture = overlay(record, measurement, frame, phrases);
+    let mut files = lasting(record, measurement, absorbance, (picture, phrases));
     files.extend(of_settings(record, measurement));
     files
 }
 
 /// `overlay.png` alone; of a photo that is ignored nothing. It bears no verdict: an edited limit changes no picture.
-pub fn overlay(record: &Record, measurement: &Measurement, frame: Option<&Frame>) -> Vec<u8> {
+pub fn overlay(
+    record: &Record,
+    measurement: &Measurement,
+    frame: Option<&Frame>,
+    phrases: &Phrases,
+) -> Vec<u8> {
     match record.verdict {
         Verdict::Ignored => Vec::new(),
-        _ => overlay::overlay_png(record, &measurement.drawing, frame),
+        _ => overlay::overlay_png(record, &measurement.drawing, frame, phrases),
     }
 }
 
-/// Those of [`files`] that no settings stand in; `picture` is [`overlay()`].
+/// Those of [`files`] that no settings stand in but the language; `picture` is [`overlay()`].
 pub fn lasting(
     record: &Record,
     measurement: &Measurement,
     absorbance: Option<&[AbsorbanceRow]>,
-    picture: Vec<u8>,
+    (picture, phrases): (Vec<u8>, &Phrases),
 ) -> Vec<(String, Vec<u8>)> {
     let mut files = Vec::with_capacity(8);
     if record.verdict == Verdict::Ignored {
@@ -107,7 +113,7 @@ pub fn lasting(
     push(OVERLAY_PNG, picture);
     push(
         SPECTRUM_SVG,
-        spectrum_svg::spectrum_svg(record, measurement, absorbance).into_bytes(),
+        spectrum_svg::spectrum_svg(record, measurement, absorbance, phrases).into_bytes(),
     );
     files
 }

@@ -14,7 +14,7 @@ use crate::frame::Frame;
 use crate::publish::drawing::canvas::{Area, Canvas, Face, Point, Rgb};
 use crate::publish::numbers;
 use crate::publish::record::Record;
-use crate::terms::{Drawing, DrawnLine, Quantity};
+use crate::terms::{Drawing, DrawnLine, Phrases, Quantity};
 use caption::{header, legend_row, legend_rows};
 use pane::{HEADER, Layout, Pane};
 use style::{
@@ -23,18 +23,23 @@ use style::{
 pub use style::{DEEP, PAPER};
 
 /// Draws the picture. Without a frame, or without geometry, it shows whose it is over what there is.
-pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) -> Vec<u8> {
+pub fn overlay_png(
+    record: &Record,
+    drawing: &Drawing,
+    frame: Option<&Frame>,
+    t: &Phrases,
+) -> Vec<u8> {
     let Some(frame) = frame.filter(|f| f.width() > 0 && f.height() > 0) else {
         let mut canvas = Canvas::new(pane::WIDTH, HEADER + 130, DEEP);
-        header(&mut canvas, record);
-        let (at, words) = ((28.0, HEADER as f64 + 76.0), "There is no picture to show.");
-        canvas.text(at, Face::regular(30.0), PAPER, words);
+        header(&mut canvas, record, t);
+        let (at, words) = ((28.0, HEADER as f64 + 76.0), t.say("picture.none"));
+        canvas.text(at, Face::regular(30.0), PAPER, &words);
         return canvas.png();
     };
     let has_drawing = !drawing.slit.is_empty() || !drawing.bands.is_empty();
     let layout = Layout::new(record, drawing, frame);
     let legend = if has_drawing {
-        legend_rows(drawing, layout.width as f64)
+        legend_rows(drawing, layout.width as f64, t)
     } else {
         Vec::new()
     };
@@ -44,23 +49,23 @@ pub fn overlay_png(record: &Record, drawing: &Drawing, frame: Option<&Frame>) ->
     let standing = is_standing(drawing);
     for pane in layout.panes() {
         canvas.clip(Some(pane.area));
-        outlines(&mut canvas, drawing, pane, layout.enlarged.is_some());
+        outlines(&mut canvas, drawing, (pane, layout.enlarged.is_some()), t);
         if pane.only.is_some() || layout.enlarged.is_none() {
             streaks(&mut canvas, drawing, pane);
         }
         let with_names = layout.enlarged.is_none() || pane.only.is_some();
-        lines(&mut canvas, drawing, pane, standing, with_names);
+        lines(&mut canvas, drawing, pane, (standing, with_names), t);
         if pane.only.is_none() {
-            angles(&mut canvas, record, drawing, pane);
+            angles(&mut canvas, record, (drawing, pane), t);
         } else {
             rule(&mut canvas, pane, standing);
         }
     }
     canvas.clip(None);
-    header(&mut canvas, record);
+    header(&mut canvas, record, t);
     for (i, row) in legend.iter().enumerate() {
         let top = layout.height + i * FOOTER;
-        legend_row(&mut canvas, row, top as f64);
+        legend_row(&mut canvas, row, top as f64, t);
     }
     canvas.png()
 }
@@ -94,7 +99,12 @@ fn closed(points: &[Point]) -> Vec<Point> {
     points.iter().chain(points.first()).copied().collect()
 }
 
-fn outlines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, is_enlarged: bool) {
+fn outlines(
+    canvas: &mut Canvas,
+    drawing: &Drawing,
+    (pane, is_enlarged): (&Pane, bool),
+    t: &Phrases,
+) {
     let bands = drawing
         .bands
         .iter()
@@ -108,10 +118,11 @@ fn outlines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, is_enlarged: bo
         let Some([left, top, right, bottom]) = pane::bounds(&outline) else {
             continue;
         };
-        let mut name = format!("order {}", numbers::signed(*order));
-        if pane.only.is_some() {
-            name += ", enlarged";
-        }
+        let key = match pane.only {
+            Some(_) => "picture.order_enlarged",
+            None => "picture.order",
+        };
+        let name = t.of(key).put("order", numbers::signed(*order)).to_string();
         let room = SMALL.width(&name);
         // Below a spectrum that lies, to the left of one that stands: the names of the lines take the other sides.
         let (x, y) = if !is_standing(drawing) {
@@ -187,7 +198,13 @@ fn beyond(before: Point, end: Point, reach: f64) -> Point {
 }
 
 /// Lines: expected ones thin and right across; found ones as thick ends that leave the light itself to be seen.
-fn lines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, standing: bool, with_names: bool) {
+fn lines(
+    canvas: &mut Canvas,
+    drawing: &Drawing,
+    pane: &Pane,
+    (standing, with_names): (bool, bool),
+    t: &Phrases,
+) {
     let order = pane.only.map(|i| drawing.bands[i].0);
     let ends = if with_names { 16.0 } else { 7.0 };
     let mut names: Vec<Name<'_>> = Vec::new();
@@ -213,7 +230,7 @@ fn lines(canvas: &mut Canvas, drawing: &Drawing, pane: &Pane, standing: bool, wi
             .filter(|p| p.0.is_finite() && p.1.is_finite())
             .max_by(|a, b| sort(a).total_cmp(&sort(b)));
         if let Some(from) = end.filter(|_| with_names && !line.name.is_empty()) {
-            let text = NAME.fitted(&short(&line.name), MOST_NAME);
+            let text = NAME.fitted(&t.n(short(&line.name)), MOST_NAME);
             let width = NAME.width(&text);
             names.push(Name {
                 from,
@@ -297,10 +314,10 @@ fn angle(canvas: &mut Canvas, middle: Point, is: Point, should: Point, reach: f6
 }
 
 /// Tilt and skew as drawn angles.
-fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) {
-    let said = |quantity: Quantity, word: &str| {
-        let angle = numbers::said(record.metrics.reading(quantity)?, 1.0);
-        Some(format!("{word} {angle}°"))
+fn angles(canvas: &mut Canvas, record: &Record, (drawing, pane): (&Drawing, &Pane), t: &Phrases) {
+    let said = |quantity: Quantity, key: &str| {
+        let angle = t.n(numbers::said(record.metrics.reading(quantity)?, 1.0));
+        Some(t.of(key).put("angle", angle).to_string())
     };
     let Some([a, b]) = drawing.dispersion_axis else {
         return;
@@ -312,7 +329,7 @@ fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) 
     let middle = ((a.0 + b.0) / 2.0, (a.1 + b.1) / 2.0);
     let bottom = (pane.area.y + pane.area.height) as f64 - 12.0;
     let left = pane.area.x as f64 + 12.0;
-    if let Some(text) = said(Quantity::TiltDeg, "tilt") {
+    if let Some(text) = said(Quantity::TiltDeg, "picture.tilt") {
         let level = if along.0.abs() >= along.1.abs() {
             (1.0, 0.0)
         } else {
@@ -322,7 +339,7 @@ fn angles(canvas: &mut Canvas, record: &Record, drawing: &Drawing, pane: &Pane) 
         angle(canvas, middle, along, level, reach);
         label(canvas, (left, bottom), NAME, ANGLE, &text);
     }
-    let Some(text) = said(Quantity::SkewDeg, "skew") else {
+    let Some(text) = said(Quantity::SkewDeg, "picture.skew") else {
         return;
     };
     if let Some([a, b]) = drawing.slit_axis

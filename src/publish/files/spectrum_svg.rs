@@ -14,7 +14,7 @@ use crate::publish::drawing::svg::{Svg, band, escaped, way};
 use crate::publish::numbers;
 use crate::publish::record::Record;
 use crate::terms::{
-    AbsorbanceRow, Estimate, Interval, Measurement, ScaleKind, Spectrum, SpectrumRow,
+    AbsorbanceRow, Estimate, Interval, Measurement, Phrases, ScaleKind, Spectrum, SpectrumRow,
 };
 use pennants::{Hue, PENNANT, Pennant};
 use sheet::{LEFT, RIGHT, WIDTH, cut};
@@ -32,11 +32,12 @@ pub fn spectrum_svg(
     record: &Record,
     measurement: &Measurement,
     absorbance: Option<&[AbsorbanceRow]>,
+    t: &Phrases,
 ) -> String {
     let drawable = |s: &&Spectrum| s.rows.len() >= 2 && s.rows.iter().any(|r| r.signal.is_finite());
     match measurement.spectrum.as_ref().filter(drawable) {
-        Some(spectrum) => plot(record, spectrum, measurement, absorbance),
-        None => card(record),
+        Some(spectrum) => plot(record, (spectrum, measurement), absorbance, t),
+        None => card(record, t),
     }
 }
 
@@ -59,30 +60,33 @@ fn text(svg: &mut Svg, x: f64, y: f64, class: &str, words: &str) {
     ));
 }
 
-fn card(record: &Record) -> String {
-    let word = record.verdict.as_str();
+fn card(record: &Record, t: &Phrases) -> String {
+    let word = t.verdict(record.verdict);
     let why = record.reasons.first().map_or_else(
         || {
             record
                 .not_measured
                 .first()
-                .map_or(String::new(), ToString::to_string)
+                .map_or(String::new(), |said| t.told(&said.to_string()))
         },
-        |r| r.code.trouble().to_owned(),
+        |r| t.trouble(r.code),
     );
-    let title = format!("{}: no spectrum", record.label);
+    let title = t
+        .of("picture.no_spectrum")
+        .put("label", &record.label)
+        .to_string();
     let mut out = open(150.0, &title, &format!("{word}. {why}"));
     text(&mut out, 20.0, 40.0, "b", &cut(&record.label, WIDTH - 40.0));
-    text(&mut out, 20.0, 78.0, "", "There is no spectrum to show.");
+    text(&mut out, 20.0, 78.0, "", &t.say("picture.nothing"));
     text(&mut out, 20.0, 108.0, "s", &cut(&why, WIDTH - 40.0));
     out.finish()
 }
 
 fn plot(
     record: &Record,
-    spectrum: &Spectrum,
-    measurement: &Measurement,
+    (spectrum, measurement): (&Spectrum, &Measurement),
     absorbance: Option<&[AbsorbanceRow]>,
+    t: &Phrases,
 ) -> String {
     let rows = &spectrum.rows;
     let (first, last) = (rows[0].wavelength_nm, rows[rows.len() - 1].wavelength_nm);
@@ -93,7 +97,7 @@ fn plot(
     let absorbance = absorbance.filter(|a| a.iter().any(|r| r.absorbance.is_some()));
 
     let hot = clipped_runs(spectrum);
-    let pennants = pennants::arrange(&hot, &measurement.peaks, spectrum, &x);
+    let pennants = pennants::arrange(&hot, &measurement.peaks, (spectrum, &x), t);
     let flown = pennants.iter().map(|p| p.row + 1).max().unwrap_or(0);
     let top = 50.0 + PENNANT * flown as f64;
     let bottom = top + PLOT_HEIGHT;
@@ -103,24 +107,25 @@ fn plot(
     let second = absorbance.map(|_| scale_bottom + 78.0);
     let height = second.map_or(scale_bottom + 58.0, |top| top + ABSORBANCE_HEIGHT + 16.0);
 
-    let title = format!("Spectrum of {} ({})", record.label, record.bench);
+    let title = t.of("picture.title").put("label", &record.label);
+    let title = title.put("bench", &record.bench).to_string();
     let names: Vec<&str> = pennants.iter().rev().map(|p| p.words.as_str()).collect();
-    let description = format!(
-        "Signal from {} to {} nm; verdict {}; peaks: {}.",
-        numbers::fixed(first, 0),
-        numbers::fixed(last, 0),
-        record.verdict.as_str(),
-        match names.as_slice() {
-            [] => "none".to_owned(),
-            names => names.join(", "),
-        }
-    );
-    let mut out = open(height, &title, &description);
+    let peaks = match names.as_slice() {
+        [] => t.say("picture.no_peaks"),
+        names => names.join(", "),
+    };
+    let description = t
+        .of("picture.description")
+        .put("first", numbers::fixed(first, 0))
+        .put("last", numbers::fixed(last, 0))
+        .put("verdict", t.verdict(record.verdict))
+        .put("peaks", peaks);
+    let mut out = open(height, &title, &description.to_string());
     text(&mut out, 14.0, 26.0, "b", &cut(&record.label, 210.0));
-    let (class, scale) = scale_words(record, measurement);
+    let (class, scale) = scale_words(record, measurement, t);
     text(&mut out, WIDTH - 12.0, 26.0, class, &scale);
 
-    grid(&mut out, &plane.y, 4);
+    grid(&mut out, &plane.y, 4, t);
     let tint = finite().map(|r| {
         let sigma = Some(r.signal_sigma).filter(|s| s.is_finite());
         let s = sigma.unwrap_or(0.0).max(0.0);
@@ -135,16 +140,11 @@ fn plot(
     for pennant in &pennants {
         fly(&mut out, pennant, &line, &plane.y);
     }
-    graduated_staff(&mut out, &x, bottom);
-    text(
-        &mut out,
-        14.0,
-        bottom + 56.0,
-        "s",
-        "\u{2191} share of full scale",
-    );
+    graduated_staff(&mut out, &x, bottom, t);
+    let share = format!("\u{2191} {}", t.say("picture.share"));
+    text(&mut out, 14.0, bottom + 56.0, "s", &share);
     if let (Some(top), Some(rows)) = (second, absorbance) {
-        absorbance_panel(&mut out, spectrum, rows, x, top);
+        absorbance_panel(&mut out, (spectrum, rows), (x, top), t);
     }
     out.finish()
 }
@@ -159,25 +159,27 @@ fn panel(x: Axis, (low, high): (f64, f64), places: (f64, f64)) -> Plane {
 }
 
 /// What the scale is worth, for the head of the picture.
-fn scale_words(record: &Record, measurement: &Measurement) -> (&'static str, String) {
+fn scale_words(record: &Record, measurement: &Measurement, t: &Phrases) -> (&'static str, String) {
     let kind = measurement
         .scale_kind
         .or(record.calibration.as_ref().map(|c| c.kind));
-    let within = record.scale_sigma_nm().map(numbers::within_nm);
+    let within = record.scale_sigma_nm().map(|s| t.n(numbers::within_nm(s)));
     match (kind, within) {
-        (Some(ScaleKind::Provisional), Some(s)) => ("w e", format!("provisional scale {s}")),
-        (Some(ScaleKind::Provisional), None) => ("w e", "provisional scale".to_owned()),
-        (_, Some(s)) => ("s e", format!("scale {s}")),
+        (Some(ScaleKind::Provisional), Some(s)) => {
+            ("w e", format!("{} {s}", t.say("picture.provisional")))
+        }
+        (Some(ScaleKind::Provisional), None) => ("w e", t.say("picture.provisional")),
+        (_, Some(s)) => ("s e", t.of("picture.scale").put("sigma", s).to_string()),
         (_, None) => ("s e", String::new()),
     }
 }
 
-fn grid(out: &mut Svg, up: &Axis, wanted: usize) {
+fn grid(out: &mut Svg, up: &Axis, wanted: usize, t: &Phrases) {
     for (y, value) in up.marks(wanted) {
         out.add(format_args!(
             "<path class=\"grid\" d=\"M{LEFT} {y:.1}H{RIGHT}\"/>"
         ));
-        text(out, LEFT - 6.0, y + 6.0, "e", &value);
+        text(out, LEFT - 6.0, y + 6.0, "e", &t.n(value));
     }
 }
 
@@ -247,7 +249,7 @@ fn fly(out: &mut Svg, p: &Pennant, line: &[(f64, f64)], up: &Axis) {
 }
 
 /// The horizontal axis: a staff of dark and light blocks of 10 nm, numbered where there is room.
-fn graduated_staff(out: &mut Svg, across: &Axis, top: f64) {
+fn graduated_staff(out: &mut Svg, across: &Axis, top: f64, t: &Phrases) {
     let Interval { low, high } = across.values;
     let width = RIGHT - LEFT;
     out.add(format_args!(
@@ -264,18 +266,19 @@ fn graduated_staff(out: &mut Svg, across: &Axis, top: f64) {
     let dark: String = dark.collect();
     out.add(format_args!("<path class=\"ink\" d=\"{dark}\"/>"));
     for (x, value) in across.marks(7) {
+        let value = t.n(value);
         text(out, x.clamp(LEFT, RIGHT - 12.0), top + 28.0, "m", &value);
     }
-    text(
-        out,
-        RIGHT,
-        top + 56.0,
-        "s e",
-        "wavelength in air, nm \u{2192}",
-    );
+    let wavelength = format!("{} \u{2192}", t.say("picture.wavelength"));
+    text(out, RIGHT, top + 56.0, "s e", &wavelength);
 }
 
-fn absorbance_panel(out: &mut Svg, spectrum: &Spectrum, rows: &[AbsorbanceRow], x: Axis, top: f64) {
+fn absorbance_panel(
+    out: &mut Svg,
+    (spectrum, rows): (&Spectrum, &[AbsorbanceRow]),
+    (x, top): (Axis, f64),
+    t: &Phrases,
+) {
     let known: Vec<Option<(f64, Estimate)>> = spectrum
         .rows
         .iter()
@@ -291,15 +294,9 @@ fn absorbance_panel(out: &mut Svg, spectrum: &Spectrum, rows: &[AbsorbanceRow], 
     let low = values().fold(0.0, f64::min).max(-0.2 * high);
     let places = (top + ABSORBANCE_HEIGHT, top + 14.0);
     let plane = panel(x, (low, 1.06 * high), places);
-    text(out, 14.0, top + 2.0, "b", "absorbance");
-    text(
-        out,
-        RIGHT,
-        top + 2.0,
-        "s e",
-        "left out where it means nothing",
-    );
-    grid(out, &plane.y, 3);
+    text(out, 14.0, top + 2.0, "b", &t.say("page.absorbance"));
+    text(out, RIGHT, top + 2.0, "s e", &t.say("picture.left_out"));
+    grid(out, &plane.y, 3, t);
     // A single known value has no curve.
     let runs = known.split(|k| k.is_none()).filter(|run| run.len() > 1);
     for run in runs {

@@ -118,7 +118,7 @@
     turn.querySelector("span").textContent = words.replace("{from}", now[0] + 1).replace("{to}", now[1]).replace("{n}", cards.length);
     var hold = turn.querySelector("[data-to=hold]");
     hold.hidden = !refreshes;
-    hold.textContent = isHeld ? hold.dataset.held : hold.dataset.to;
+    hold.textContent = isHeld ? hold.dataset.held : hold.dataset.free;
   }
 
   function next() {

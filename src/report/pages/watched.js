@@ -14,6 +14,9 @@
   var changedAt = loadedAt;
   var heard = null;
   var made = null;
+  // A time in a text that runs from right to left is set apart from it.
+  var isTurned = document.documentElement.dir === "rtl";
+  function apart(text) { return isTurned ? "\u2068" + text + "\u2069" : text; }
 
   function load() {
     var script = document.createElement("script");
@@ -29,7 +32,7 @@
     var state = isSilent ? "silent" : isWatched && heard.trouble ? "blind" : heard.state;
     var words = box.dataset[state] || "";
     if (heard.address && state === "watched") words += " " + box.dataset.address;
-    words = words.replace("{at}", heard.at).replace("{address}", heard.address);
+    words = words.replace("{at}", apart(heard.at)).replace("{address}", heard.address);
     if (box.textContent !== words) box.textContent = words;
     box.className = state;
     box.hidden = words === "";

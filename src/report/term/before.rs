@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::{BenchTerm, JUDGED, Seen, in_order};
 use crate::publish::record::Record;
 use crate::publish::{numbers, words};
-use crate::terms::Quantity;
+use crate::terms::{Phrases, Quantity};
 
 /// What the script hands over.
 #[derive(Serialize)]
@@ -28,13 +28,17 @@ struct Shown<'a> {
 }
 
 /// The script. Sessions whose photos say nothing of a bench's instrument are left out.
-pub fn instruments_js(sessions: Vec<(&str, Vec<&Record>)>, term: &[BenchTerm<'_>]) -> String {
+pub fn instruments_js(
+    sessions: Vec<(&str, Vec<&Record>)>,
+    term: &[BenchTerm<'_>],
+    t: &Phrases,
+) -> String {
     let seen = term.iter().flat_map(|bench| {
         bench.seen.iter().filter_map(|seen| {
             Some(Shown {
                 bench: words::visible(bench.bench),
                 session: seen.session,
-                numbers: in_words(seen)?,
+                numbers: in_words(seen, t)?,
             })
         })
     });
@@ -46,14 +50,17 @@ pub fn instruments_js(sessions: Vec<(&str, Vec<&Record>)>, term: &[BenchTerm<'_>
     format!("slitwatchInstruments({json});\n")
 }
 
-fn in_words(seen: &Seen<'_>) -> Option<String> {
+fn in_words(seen: &Seen<'_>, t: &Phrases) -> Option<String> {
     let lamp = seen.lamp?;
     let judged = JUDGED.iter().zip(seen.numbers);
     let judged = judged.filter_map(|(judged, number)| {
-        let number = numbers::plus_minus(number?);
-        Some(format!("{} {number}{}", judged.name, judged.unit))
+        let number = t.n(numbers::plus_minus(number?));
+        Some(format!("{} {number}{}", t.say(judged.name), judged.unit))
     });
     let sampling = lamp.metrics.value(Quantity::NmPerPx);
-    let sampling = sampling.map(|nm| format!("sampling {} nm/px", numbers::plain(nm, 3)));
+    let sampling = sampling.map(|nm| {
+        let nm = t.n(numbers::plain(nm, 3));
+        format!("{} {nm} nm/px", t.say("gauge.sampling"))
+    });
     Some(judged.chain(sampling).collect::<Vec<_>>().join(", "))
 }

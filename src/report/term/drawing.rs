@@ -6,7 +6,7 @@ use crate::publish::drawing::plane::Plane;
 use crate::publish::drawing::svg::escaped;
 use crate::publish::numbers;
 use crate::report::charts::{Chart, extent};
-use crate::terms::Estimate;
+use crate::terms::{Estimate, Phrases};
 
 /// Upper and lower edge of the plane in the drawing's units.
 const PLANE: (f64, f64) = (10.0, 108.0);
@@ -15,10 +15,10 @@ const NAME_LETTERS: usize = 18;
 
 /// The drawing; `values` are those of `seen`, of the same length. Absent for fewer than two values.
 pub fn over_sessions(
-    name: &str,
-    unit: &str,
+    (name, unit): (&str, &str),
     seen: &[Seen<'_>],
     values: &[Option<Estimate>],
+    t: &Phrases,
 ) -> Option<String> {
     let known: Vec<(&Seen<'_>, Estimate)> = seen
         .iter()
@@ -30,15 +30,16 @@ pub fn over_sessions(
         return None;
     };
     let (_, high) = extent(known.iter().map(|(_, e)| e.value + e.sigma));
-    let label = format!(
-        "{name} in {} sessions: first {}{unit}, last {}{unit}",
-        known.len(),
-        text(first.1),
-        text(last.1)
-    );
+    let with_unit = |e| t.n(format!("{}{unit}", text(e)));
+    let label = t
+        .of("chart.over_sessions")
+        .put("what", name)
+        .put("n", known.len())
+        .put("first", with_unit(first.1))
+        .put("last", with_unit(last.1));
     let x = (first.0.place as f64 - 0.4, last.0.place as f64 + 0.4);
     let high = 1.08 * high.max(f64::MIN_POSITIVE);
-    let mut chart = Chart::new(PLANE, x, (0.0, high), &label);
+    let mut chart = Chart::new(PLANE, x, (0.0, high), label, t);
     chart.levels(3);
     let short = |session: &str| {
         let short: String = session.chars().take(NAME_LETTERS).collect();

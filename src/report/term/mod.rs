@@ -25,22 +25,22 @@ pub use table::instruments_csv;
 /// The numbers whose change is judged; larger is worse.
 pub const JUDGED: [Judged; 4] = [
     Judged {
-        name: "slit width",
+        name: "trend.slit",
         column: "slit_width_um",
         unit: " µm",
     },
     Judged {
-        name: "slit's own image",
+        name: "instruments.own_image",
         column: "slit_image_px",
         unit: " px",
     },
     Judged {
-        name: "tilt",
+        name: "page.tilt",
         column: "tilt_deg",
         unit: "°",
     },
     Judged {
-        name: "bandpass",
+        name: "page.bandpass",
         column: "bandpass_nm",
         unit: " nm",
     },

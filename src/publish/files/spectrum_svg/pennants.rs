@@ -5,7 +5,7 @@ use std::ops::Range;
 use super::sheet::{LEFT, LETTER, RIGHT, TEXT, WIDTH, cut};
 use crate::publish::drawing::plane::Axis;
 use crate::publish::numbers;
-use crate::terms::{Estimate, Peak, Spectrum};
+use crate::terms::{Estimate, Peak, Phrases, Spectrum};
 
 /// Height of a row of pennants.
 pub const PENNANT: f64 = 22.0;
@@ -119,17 +119,14 @@ fn place_all(waiting: &[Pennant], done: &mut Vec<Pennant>, steps: &mut usize) ->
 pub fn arrange(
     hot: &[Range<usize>],
     peaks: &[Peak],
-    spectrum: &Spectrum,
-    across: &Axis,
+    (spectrum, across): (&Spectrum, &Axis),
+    t: &Phrases,
 ) -> Vec<Pennant> {
     let mut wanted = Vec::new();
     if let Some(widest) = hot.iter().max_by_key(|run| run.len()) {
         let middle = spectrum.rows[(widest.start + widest.end - 1) / 2].wavelength_nm;
-        wanted.push(Pennant::new(
-            across.at(middle),
-            "clipped".to_owned(),
-            Hue::Hot,
-        ));
+        let clipped = t.say("picture.clipped");
+        wanted.push(Pennant::new(across.at(middle), clipped, Hue::Hot));
     }
     for peak in important(peaks) {
         let staff = across.at(peak.centre_nm.value);
@@ -141,7 +138,7 @@ pub fn arrange(
         } else {
             Hue::Named
         };
-        wanted.push(Pennant::new(staff, name_of(peak), hue));
+        wanted.push(Pennant::new(staff, t.n(name_of(peak)), hue));
     }
     let mut flown: Vec<Pennant> = Vec::new();
     for pennant in wanted {
@@ -242,7 +239,10 @@ mod tests {
             peak(576.96, 0.2),
             peak(579.07, 0.2),
         ];
-        let flown = arrange(&[], &peaks, &Spectrum::default(), &across);
+        let flown = {
+            let english = crate::settings::english();
+            arrange(&[], &peaks, (&Spectrum::default(), &across), english)
+        };
         let mut words: Vec<&str> = flown.iter().map(|p| p.words.as_str()).collect();
         words.sort_unstable();
         assert_eq!(words, ["Hg 405", "Hg 436", "Hg 546", "Hg 577", "Hg 579"]);
