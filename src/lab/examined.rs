@@ -53,8 +53,10 @@ pub struct Examined {
     pub remarks: Vec<Remark>,
     /// What its lines say of the lamp photo's scale.
     pub known_lines: Vec<KnownLine>,
-    /// Other photos' lines, by which its own scale was refined.
+    /// Other photos' lines, by which its own scale was refined…
     pub refined_by: Vec<KnownLine>,
+    /// …and what it came to before: as such it is drawn, for a picture is drawn once, and other photos come and go.
+    pub as_read: Option<Box<Examined>>,
 }
 
 impl Examined {
@@ -102,8 +104,10 @@ pub struct Outcome {
 
 /// Writes down what was found: the record, and the content of every file.
 pub fn written(origin: &Origin, mut examined: Examined, phrases: &Phrases) -> Outcome {
+    let drawn = examined.as_read.take();
+    let drawn = drawn.map(|seen| (record(origin, &seen), seen.measurement));
     let said = Said::of(origin, &mut examined, phrases);
-    put_down(said, examined, phrases)
+    put_down(said, examined, drawn, phrases)
 }
 
 /// The same of a photo that was written down `before`; `read` gives a file of it by its name. Where nothing is said that was not,
@@ -129,7 +133,7 @@ pub fn written_again(
     let picture = read(files::OVERLAY_PNG)?;
     let picture = before.has(files::OVERLAY_PNG, &picture).then_some(picture);
     examined.picture = Some(picture?);
-    Some(put_down(said, examined, phrases))
+    Some(put_down(said, examined, None, phrases))
 }
 
 /// What is said of a photo: with its measurement it makes all its files.
@@ -161,12 +165,22 @@ impl Said {
     }
 }
 
-fn put_down(said: Said, mut examined: Examined, phrases: &Phrases) -> Outcome {
+/// `drawn` is what its picture says, where that is something else.
+fn put_down(
+    said: Said,
+    mut examined: Examined,
+    drawn: Option<(Record, Measurement)>,
+    phrases: &Phrases,
+) -> Outcome {
     let Said { record, told } = said;
     let picture = examined.picture.take();
     let picture = picture.unwrap_or_else(|| {
         let frame = examined.frame.as_ref();
-        files::overlay(&record, &examined.measurement, frame, phrases)
+        let (record, measurement) = match &drawn {
+            Some((record, measurement)) => (record, measurement),
+            None => (&record, &examined.measurement),
+        };
+        files::overlay(record, measurement, frame, phrases)
     });
     let absorbance = examined.absorbance.as_deref();
     let mut files = files::lasting(

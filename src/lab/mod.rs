@@ -259,8 +259,9 @@ impl Lab {
         }
         match on_refined {
             Some(shown) => Examined {
-                known_lines: examined.known_lines,
+                known_lines: examined.known_lines.clone(),
                 refined_by: known::of_others(against),
+                as_read: Some(Box::new(examined)),
                 ..judged(shown)
             },
             None => examined,

@@ -3,7 +3,7 @@
 
 use std::fs;
 
-use crate::real::{Place, assert_same_tree, demo_bytes, stderr};
+use crate::real::{Place, assert_same_tree, demo_bytes, shipped, stderr};
 
 const LAMP: &str = "heron/lamp-01.jpg";
 const HELIUM: &str = "heron/helium-sign.jpg";
@@ -82,6 +82,29 @@ fn a_tube_moves_the_others_scale_and_never_its_own_and_nothing_is_decoded_for_it
     assert_eq!(moved_by(&place, HELIUM), [""; 0]);
     assert_eq!(peaks(&place, HELIUM), peaks(&alone, HELIUM), "as before");
     assert_same_tree(&place.tree(), &alone.tree(), "after the others went");
+}
+
+/// A limit that is edited has what was not kept measured again, beside the others that are there already.
+#[test]
+fn a_picture_says_the_same_whether_or_not_the_tubes_were_there_when_it_was_drawn() {
+    let place = with(&[LAMP, HELIUM, NEON]);
+    swept(&place);
+    let folder = place.results().join(HELIUM);
+    let drawn = fs::read(folder.join("overlay.png")).unwrap();
+    fs::remove_file(folder.join("measured.bin")).unwrap();
+    let settings = fs::read_to_string(shipped("config/lab.yaml")).unwrap();
+    let edited = settings.replace("skew_deg: {caution: 2", "skew_deg: {caution: 1.5");
+    assert_ne!(settings, edited);
+    let config = place.path("lab.yaml");
+    fs::write(&config, edited).unwrap();
+    let output = place.run(&["sweep", "--config", config.to_str().unwrap()]);
+    assert!(
+        stderr(&output).contains("1 pictures decoded"),
+        "{}",
+        stderr(&output)
+    );
+    assert_eq!(moved_by(&place, HELIUM), [NEON]);
+    assert!(drawn == fs::read(folder.join("overlay.png")).unwrap());
 }
 
 #[test]
