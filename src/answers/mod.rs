@@ -3,6 +3,7 @@
 
 pub mod absorb;
 pub mod bands;
+pub mod blanks;
 pub mod bracket;
 pub mod class;
 pub mod colour;
@@ -10,6 +11,7 @@ pub mod drift;
 pub mod identify;
 pub mod jcamp;
 pub mod join;
+pub mod limits;
 mod means;
 pub mod quantile;
 pub mod references;

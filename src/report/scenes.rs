@@ -14,8 +14,7 @@ use crate::answers::join::{self, Joined, join};
 use crate::publish::files::table::{Row, Table};
 use crate::publish::files::tables::read_spectrum;
 use crate::publish::numbers;
-use crate::publish::record::Record;
-use crate::terms::{Capture, Estimate, Quantity, Spectrum};
+use crate::terms::{Capture, Estimate, Spectrum};
 
 /// Group of a rule that tells the scenes of several brackets apart.
 const SCENE: &str = "scene";
@@ -58,7 +57,7 @@ pub fn of_class<'a>(
             continue;
         }
         let spectrum = fetch(&shown).and_then(|csv| read_spectrum(&csv).ok());
-        let (Some(spectrum), Some(exposure)) = (spectrum, exposure(r)) else {
+        let (Some(spectrum), Some(exposure)) = (spectrum, r.exposure()) else {
             continue;
         };
         let scene = r.groups.get(SCENE).map_or("", String::as_str);
@@ -70,12 +69,6 @@ pub fn of_class<'a>(
         .into_iter()
         .map(|(bench, scenes)| evaluate(bench, scenes))
         .collect()
-}
-
-/// Exposure time × ISO / 100, s.
-fn exposure(record: &Record) -> Option<f64> {
-    let metric = |quantity| record.metrics.value(quantity);
-    Some(metric(Quantity::ExposureS)? * metric(Quantity::Iso)? / 100.0)
 }
 
 fn evaluate<'a>(bench: &'a str, scenes: Shots<'a>) -> Brackets<'a> {

@@ -7,15 +7,18 @@ use super::dictionary;
 use super::shown::{Inputs, Shown, by_path, subject};
 use super::whose::Whose;
 use crate::answers::Refusal;
-use crate::answers::absorb::own_sigma;
+use crate::answers::absorb::{Link, absorbance, own_sigma};
 use crate::answers::bands;
+use crate::answers::blanks::{Blank, mean_blank};
+use crate::answers::limits::{self, Limits};
 use crate::answers::series::{self, Concentration, Line, STATED_FREEDOM, Standard};
 use crate::classify::stated::{Stated, number};
 use crate::publish::files::lines::read_absorbance_and_signal;
 use crate::publish::files::table::{Row, Table};
+use crate::publish::files::tables::read_spectrum;
 use crate::publish::numbers;
 use crate::publish::record::{CONCENTRATION, Record, SERIES};
-use crate::terms::{Code, Estimate, Subject};
+use crate::terms::{Code, Estimate, Spectrum, Subject};
 
 /// Group of a rule that states a concentration's unit.
 const UNIT: &str = "unit";
@@ -112,6 +115,10 @@ pub struct Series<'a> {
     pub members: Vec<Member<'a>>,
     /// The line, or why there is none.
     pub line: Result<Line, Refusal>,
+    /// How many photos of its blank agree.
+    pub n_blanks: usize,
+    /// The limits by their scatter, or why there are none.
+    pub limits: Result<Limits, Refusal>,
     /// Each unknown's name and the mean concentration of its repeats.
     pub unknowns: Vec<(&'a str, Result<Concentration, Refusal>)>,
 }
@@ -180,9 +187,66 @@ pub fn of_class<'a>(
             let wavelength_nm = middle
                 .filter(serves)
                 .or_else(|| bands::best_wavelength(&curves));
-            evaluate((bench, name), samples, wavelength_nm)
+            let blanks = most_blanks(&samples);
+            let of_blanks = photos
+                .iter()
+                .filter(|s| blanks.contains(s.record.photo.as_str()));
+            let readings = match wavelength_nm {
+                Some(nm) => blank_readings(of_blanks, nm, &mut fetch),
+                _ => Vec::new(),
+            };
+            evaluate((bench, name), samples, wavelength_nm, &readings)
         })
         .collect()
+}
+
+/// The blanks of the most that a photo of the series is compared with: what is taken hours apart scatters with the lamp.
+fn most_blanks<'s>(samples: &'s [Sample<'_>]) -> BTreeSet<&'s str> {
+    let sets = samples.iter().map(|s| {
+        let photos = s.record.provenance.blank.keys();
+        photos.map(String::as_str).collect::<BTreeSet<&str>>()
+    });
+    // Of equally many the first by name, whatever the order of the photos.
+    sets.max_by(|a, b| a.len().cmp(&b.len()).then_with(|| b.cmp(a)))
+        .unwrap_or_default()
+}
+
+/// Each blank's absorbance against the mean of them all at a wavelength, without those that show another light.
+fn blank_readings<'a, 's>(
+    photos: impl Iterator<Item = &'s Shown<'a>>,
+    nm: f64,
+    fetch: &mut impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
+) -> Vec<f64>
+where
+    'a: 's,
+{
+    let mut spectra: Vec<(&str, f64, Spectrum)> = photos
+        .filter(|s| s.record.is_usable() && s.record.is_calibrated())
+        .filter_map(|s| {
+            let spectrum = read_spectrum(&fetch(s)?).ok()?;
+            Some((s.record.photo.as_str(), s.record.exposure()?, spectrum))
+        })
+        .collect();
+    spectra.sort_by_key(|s| s.0);
+    if spectra.is_empty() {
+        return Vec::new();
+    }
+    let blanks = spectra.iter().map(|(_, exposure, spectrum)| Blank {
+        spectrum,
+        exposure: *exposure,
+    });
+    let mean = mean_blank(&blanks.collect::<Vec<_>>());
+    let read = |i: &usize| {
+        let (_, exposure, spectrum) = &spectra[*i];
+        let link = Link::of(spectra[0].1 / exposure);
+        let rows = absorbance(spectrum, &mean.spectrum, &link);
+        let wavelengths = spectrum.rows.iter().map(|row| row.wavelength_nm);
+        let rows: Vec<bands::Row> = wavelengths
+            .zip(rows.iter().map(|row| row.absorbance))
+            .collect();
+        Some(bands::at(&rows, nm)?.value)
+    };
+    mean.used.iter().filter_map(read).collect()
 }
 
 /// The absorbance curves of the standards among a series' photos.
@@ -215,6 +279,7 @@ fn evaluate<'a>(
     (bench, name): (&'a str, &'a str),
     samples: Vec<Sample<'a>>,
     wavelength_nm: Option<f64>,
+    blank_readings: &[f64],
 ) -> Series<'a> {
     let units = samples.iter().map(|s| s.unit).filter(|u| !u.is_empty());
     let units: Vec<&str> = units.collect::<BTreeSet<_>>().into_iter().collect();
@@ -243,7 +308,13 @@ fn evaluate<'a>(
             .collect(),
         Err(_) => Vec::new(),
     };
+    let limits = match &line {
+        Ok(line) => limits::of_blanks(blank_readings, line.slope),
+        Err(refusal) => Err(refusal.clone()),
+    };
     Series {
+        n_blanks: blank_readings.len(),
+        limits,
         bench,
         name,
         unit: units.first().copied().unwrap_or_default(),
@@ -371,5 +442,12 @@ fn series_row(s: &Series<'_>, name: &str, unknown: Option<&Result<Concentration,
         .estimate(limit(Line::quantification_limit))
         .text(name);
     let found = unknown.and_then(|u| u.as_ref().ok());
-    found_cells(row, found).maybe(refused)
+    let by_blanks = s.limits.as_ref().ok();
+    found_cells(row, found)
+        .maybe(refused)
+        .cell(s.n_blanks)
+        .estimate(by_blanks.map(|l| l.scatter))
+        .estimate(by_blanks.map(|l| l.detection))
+        .estimate(by_blanks.map(|l| l.quantification))
+        .maybe(s.limits.as_ref().err())
 }

@@ -3,6 +3,7 @@
 
 use slitwatch::answers::class::{Cell, precision};
 use slitwatch::answers::colour::{chromaticity, colour_temperature};
+use slitwatch::answers::limits::of_blanks;
 use slitwatch::answers::series::{Standard, fit};
 use slitwatch::terms::Estimate;
 
@@ -138,6 +139,28 @@ fn the_published_examples_of_agreement_come_out() {
     assert!((found.mean - 41.5183).abs() < 5e-5);
     assert!((found.repeatability_sd.expect("repeats") - 1.0632).abs() < 5e-5);
     assert!((found.reproducibility_sd - 1.0632).abs() < 5e-5);
+}
+
+#[test]
+fn the_textbook_s_limits_follow_from_seven_repeats_and_the_slope() {
+    // Harris, Quantitative Chemical Analysis, 8th ed., 5-2, detection limit (from memory): seven repeats of 5.0, 5.0, 5.2, 4.2,
+    // 4.6, 6.0, 4.9 nA and a line of 0.229 nA/µM; s = 0.56 nA, detected from 7.3 µM, quantified from 24.2 µM. A scatter is the same
+    // whatever its level.
+    let repeats = [5.0, 5.0, 5.2, 4.2, 4.6, 6.0, 4.9];
+    let found = of_blanks(&repeats, Estimate::new(0.229, 0.0)).expect("seven");
+    assert!((found.scatter.value - 0.56).abs() < 0.005, "{found:?}");
+    assert!((found.detection.value - 7.3).abs() < 0.05, "{found:?}");
+    assert!(
+        (found.quantification.value - 24.2).abs() < 0.05,
+        "{found:?}"
+    );
+    // JCGM 100, E.4.3 and table E.1: a standard deviation of ten is known to 24 %, of thirty to 13 %.
+    for (n, share) in [(10, 0.24), (30, 0.13)] {
+        let repeats: Vec<f64> = (0..n).map(f64::from).collect();
+        let found = of_blanks(&repeats, Estimate::new(1.0, 0.0)).expect("enough");
+        let stated = found.scatter.sigma / found.scatter.value;
+        assert!((stated - share).abs() < 0.005, "{n}: {stated}");
+    }
 }
 
 /// A column of the illuminants' table.

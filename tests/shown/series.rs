@@ -9,7 +9,7 @@ use slitwatch::report::{Inputs, Shown, summaries};
 
 use crate::in_memory::InMemory;
 use slitwatch::terms::Capture;
-use slitwatch::terms::{AbsorbanceRow, Verdict};
+use slitwatch::terms::{AbsorbanceRow, Quantity, Verdict};
 
 use crate::sample::{self, Noise, bump, e};
 
@@ -41,6 +41,17 @@ fn csv_of(height: f64) -> Vec<u8> {
     spectrum_csv(&spectrum, Some(&rows))
 }
 
+/// A blank's spectrum, without noise, dimmed by so much.
+fn blank_csv(absorbance: f64) -> Vec<u8> {
+    let mut spectrum = sample::spectrum("bulb", 1.0, 1.0, &mut Noise(1));
+    for row in &mut spectrum.rows {
+        let level = 0.5 * 10f64.powf(-absorbance);
+        (row.signal, row.rgb, row.clipped) = (level, [level; 3], 0.0);
+        (row.signal_sigma, row.rgb_sigma) = (0.002, [0.0035; 3]);
+    }
+    spectrum_csv(&spectrum, None)
+}
+
 type Table = Vec<BTreeMap<String, String>>;
 
 /// The class's files by name.
@@ -68,7 +79,13 @@ fn files(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Vec<u8>>
         refresh_s: 0,
     };
     let mut files = InMemory::default();
-    let fetch = |s: &Shown<'_>| Some(csv_of(heights[s.record.photo.as_str()]));
+    let fetch = |s: &Shown<'_>| {
+        let height = heights[s.record.photo.as_str()];
+        match s.record.capture {
+            Some(Capture::Blank) => Some(blank_csv(height)),
+            _ => Some(csv_of(height)),
+        }
+    };
     summaries(&inputs, fetch, &mut files);
     files.0.into_iter().collect()
 }
@@ -124,6 +141,75 @@ fn repeats_of_an_unknown_are_averaged_and_different_unknowns_are_not() {
     assert_eq!((found[0].0, found[1].0), ("dye-tap", "dye-unknown"));
     assert!((found[0].1 - 6.5).abs() < 0.1, "{found:?}");
     assert!((found[1].1 - 3.05).abs() < 0.1, "{found:?}");
+}
+
+/// A series whose samples are compared with blanks that differ by these absorbances.
+fn with_blanks(absorbances: &[f64]) -> Vec<(Record, f64)> {
+    let mut photos = dye("heron");
+    let names: Vec<String> = (0..absorbances.len())
+        .map(|i| format!("heron/blank-{i:02}.jpg"))
+        .collect();
+    for (record, _) in &mut photos {
+        let blanks = names.iter().map(|name| (name.clone(), "00".to_owned()));
+        record.provenance.blank = blanks.collect();
+    }
+    for (i, absorbance) in absorbances.iter().enumerate() {
+        let name = format!("blank-{i:02}.jpg");
+        let (mut record, _) = solution("heron", &name, &[], 0.0);
+        record.capture = Some(Capture::Blank);
+        record.provenance.blank.clear();
+        record.metrics.set(Quantity::ExposureS, Some(0.04));
+        record.metrics.set(Quantity::Iso, Some(100.0));
+        photos.push((record, *absorbance));
+    }
+    photos
+}
+
+#[test]
+fn repeated_blanks_give_limits_by_their_scatter_and_too_few_say_so() {
+    // numpy 2.4.6: np.std([...], ddof=1) of these is 0.0041519; the drawn series rises by 0.1 a unit, so that three of them are
+    // 0.12456 units and ten 0.41519. Of seven values a standard deviation is known to 1/sqrt(12) = 28.9 %.
+    let scattered = [0.000, 0.004, -0.003, 0.006, -0.005, 0.002, 0.005];
+    let row = |absorbances: &[f64]| {
+        let all = tables(&with_blanks(absorbances), &Stated::default());
+        all["series.csv"][0].clone()
+    };
+    let found = row(&scattered);
+    let number = |column: &str| -> f64 { found[column].parse().expect(column) };
+    assert_eq!(
+        (found["blanks"].as_str(), found["blank_refused"].as_str()),
+        ("7", "")
+    );
+    assert!(
+        (number("blank_sd") / 0.004_151_9 - 1.0).abs() < 0.01,
+        "{found:?}"
+    );
+    assert!(
+        (number("blank_detection_limit") / 0.124_56 - 1.0).abs() < 0.02,
+        "{found:?}"
+    );
+    assert!(
+        (number("blank_quantification_limit") / 0.415_19 - 1.0).abs() < 0.02,
+        "{found:?}"
+    );
+    let share = number("blank_detection_limit_sigma") / number("blank_detection_limit");
+    assert!((0.285..0.30).contains(&share), "{share}");
+    let few = row(&scattered[..5]);
+    assert_eq!(
+        (
+            few["blanks"].as_str(),
+            few["blank_detection_limit"].as_str()
+        ),
+        ("5", "")
+    );
+    assert!(
+        few["blank_refused"].starts_with("too-few-blanks"),
+        "{few:?}"
+    );
+    // A seventh with something in the light takes no part.
+    let spoilt = [&scattered[..6], &[0.1]].concat();
+    assert_eq!(row(&spoilt)["blanks"], "6");
+    assert_eq!(row(&spoilt)["blank_sd"], row(&scattered[..6])["blank_sd"]);
 }
 
 #[test]
