@@ -8,6 +8,7 @@ pub mod bracket;
 pub mod class;
 pub mod colour;
 pub mod drift;
+pub mod edges;
 pub mod identify;
 pub mod jcamp;
 pub mod join;

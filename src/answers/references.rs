@@ -1,7 +1,7 @@
 //! The list of constants and methods behind the published numbers, with their sources, for a marker's questions.
 
 /// What it is used for, and the source.
-pub const REFERENCES: [(&str, &str); 16] = [
+pub const REFERENCES: [(&str, &str); 17] = [
     (
         "wavelengths of lamp lines, in standard air",
         "Sansonetti and Martin, Handbook of Basic Atomic Spectroscopic Data, NIST SRD 108; ISO 7944 where marked so in the tables",
@@ -58,6 +58,10 @@ pub const REFERENCES: [(&str, &str); 16] = [
     (
         "correlated colour temperature",
         "nearest point of the Planckian locus on the CIE 1960 diagram, CIE 015:2018",
+    ),
+    (
+        "edge of a filter in a continuum",
+        "half height; the continuum continued by Wien's law from the side that passes (common practice, no source)",
     ),
     (
         "spectra for other programs",

@@ -36,6 +36,7 @@ pub static TABLES: [&Schema; 16] = [
 const SIGMA: &str = "its standard uncertainty";
 const NO_LINE: &str = "where there is no line";
 const NO_LIMIT: &str = "where there is no line, or fewer than six such photos";
+const NO_EDGE: &str = "where there is no edge";
 const NO_NUMBER: &str = "where there is no number";
 const NO_REFUSAL: &str = "where nothing was refused";
 const WHY_NOT: &str = "why there is no number: a code that stays, and words";
@@ -242,6 +243,11 @@ pub static COLOURS: Schema = Schema {
         c("purity", "", Number, "excitation purity, 0 to 1", "where it means nothing"),
         c("purity_sigma", "", Number, SIGMA, "where it means nothing"),
         c("refused", "", Text, WHY_NOT, NO_REFUSAL),
+        c("edge", "", Text, "which side of a filter's edge passes: cut-on (the longer wavelengths) or cut-off", NO_EDGE),
+        c("edge_nm", "nm", Number, "where its light, a continuum, falls to half of what it would be without the filter", NO_EDGE),
+        c("edge_nm_sigma", "nm", Number, SIGMA, NO_EDGE),
+        c("edge_width_nm", "nm", Number, "from a tenth to nine tenths of that", NO_EDGE),
+        c("edge_refused", "", Text, "why there is no edge: a code that stays, and words", NO_REFUSAL),
         CAPTURE,
         VERDICT,
         SESSION,
