@@ -7,13 +7,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::DateTime;
 
-use crate::terms::{Capture, Choice, Pairing, Verdict};
-
-/// Exposures whose ratio is less than this are the same: phones round what they write.
-const SAME_EXPOSURE: f64 = 1.05;
-/// A blank taken within so long of the one that is chosen, at the same exposure, is a repeat of it: a lamp that has warmed up keeps
-/// its light for that long (common practice, no source).
-const REPEATED_WITHIN_S: f64 = 600.0;
+use crate::terms::{Capture, Choice, Pairing, REPEATED_WITHIN_S, SAME_EXPOSURE, Verdict};
 
 /// What pairing needs to know of a photo.
 #[derive(Clone, Debug, PartialEq)]

@@ -188,6 +188,7 @@ pub static CONCENTRATIONS: Schema = Schema {
         c("low_95", "", Number, "lower end of its 95 % interval", NO_NUMBER),
         c("high_95", "", Number, "upper end of its 95 % interval", NO_NUMBER),
         c("refused", "", Text, WHY_NOT, NO_REFUSAL),
+        c("joined", "", Count, "how many exposures of a bracket its spectrum is joined of; the photo is the longest of them", "where its spectrum is one photo's"),
         CAPTURE,
         c("verdict", "", Text, "the photo's verdict", NO_PHOTO),
         SESSION,
@@ -319,6 +320,8 @@ pub static JOINED: Schema = Schema {
         c("signal", "", Number, "what the longest exposure would show if nothing were blown out, linear share of its full scale", ""),
         c("signal_sigma", "", Number, SIGMA, ""),
         c("shots", "", Count, "exposures that it rests on", ""),
+        c("absorbance", "", Number, "its absorbance beside the bench's blank", "where no blank applies or it means nothing"),
+        c("absorbance_sigma", "", Number, SIGMA, "where no blank applies or it means nothing"),
         SESSION,
     ],
 };
