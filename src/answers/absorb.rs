@@ -13,7 +13,7 @@ const LARGEST_SIGMA: f64 = 0.3;
 
 /// Between two photos the phone moves against the disc by a few tenths of a degree; light that falls 20° off its axis then
 /// falls elsewhere on its lens and sensor: 4 tan 20° · 0.4° is 1 % by the natural vignetting alone (cos⁴ law).
-const HELD_ANEW: f64 = 0.01;
+pub const HELD_ANEW: f64 = 0.01;
 /// Share of the neighbouring light that the lens scatters over and that the background beyond the slit's ends does not take
 /// off: 0.01 to 0.04 on drawn photos, about half of what is scattered within the band.
 const SCATTERED: f64 = 0.02;
@@ -55,15 +55,19 @@ pub struct Link {
     /// Standard uncertainty of the phone's tone curve as a share of the logarithm of what the two photos differ by:
     /// [`UNKNOWN_TONE`], [`KNOWN_TONE`].
     pub tone_share: f64,
+    /// What the two photos differ by because the phone is held anew for each, a share of the light: [`HELD_ANEW`] for one blank, less
+    /// for the mean of several.
+    pub held: f64,
 }
 
 impl Link {
-    /// Exposures in this ratio, no dark, no bracket.
+    /// Exposures in this ratio, one blank, no dark, no bracket.
     pub fn of(exposure_ratio: f64) -> Link {
         Link {
             exposure_ratio,
             stray_sigma: 0.0,
             tone_share: UNKNOWN_TONE,
+            held: HELD_ANEW,
         }
     }
 }
@@ -304,7 +308,7 @@ fn place(spectrum: &Spectrum, nm: f64) -> Option<f64> {
 }
 
 /// A spectrum at a wavelength, linear between its rows; absent where it does not reach.
-fn at(spectrum: &Spectrum, nm: f64) -> Option<SpectrumRow> {
+pub(super) fn at(spectrum: &Spectrum, nm: f64) -> Option<SpectrumRow> {
     let place = place(spectrum, nm)?;
     if place < -1e-6 {
         return None;
@@ -373,7 +377,7 @@ fn one(
     // What the curve stretches is the difference in the pictures, before the exposures are linked.
     let seen = (value / exposure_ratio).clamp(1e-3, 1e3);
     let tone = link.tone_share * seen.ln().abs();
-    let common = HELD_ANEW.hypot(rounded).hypot(tone) * value.max(0.0);
+    let common = link.held.hypot(rounded).hypot(tone) * value.max(0.0);
     let transmittance = Estimate::new(value, mean.sigma.hypot(scattered).hypot(common));
     let sigma = transmittance.sigma / (transmittance.value.max(1e-9) * std::f64::consts::LN_10);
     let absorbance = (transmittance.value > 2.0 * transmittance.sigma && sigma < LARGEST_SIGMA)

@@ -4,7 +4,7 @@
 use super::refusal::Refusal;
 
 /// Second radiation constant, m K: exact by the definition of the SI since 2019 (CODATA 2018).
-const C2_M_K: f64 = 1.438_776_877e-2;
+pub(super) const C2_M_K: f64 = 1.438_776_877e-2;
 /// Chromaticity of equal energy, to which dominant wavelengths refer.
 const EQUAL_ENERGY: (f64, f64) = (1.0 / 3.0, 1.0 / 3.0);
 /// Farther than this from the Planckian locus a colour temperature has no meaning (CIE 015:2018, 9.5: 0.05).

@@ -3,7 +3,7 @@
 
 use super::means::{MOST_CLIPPED, WeightedMean, between};
 use super::refusal::Refusal;
-use crate::terms::{Estimate, Spectrum};
+use crate::terms::{Estimate, Spectrum, SpectrumRow};
 
 /// Two exposures are compared where the longer one is at least `LEAST_SNR` times its noise and the shorter one can be
 /// expected to be `LEAST_SHORT_SNR` times its own.
@@ -39,6 +39,8 @@ pub struct Row {
     /// Light as the longest exposure would show it if nothing were blown out: the mean of the channels, in shares of its full
     /// scale. Absent where every exposure was blown out, or none reaches.
     pub signal: Option<Estimate>,
+    /// The channels of the same; they mean nothing where the signal is absent.
+    pub rgb: [Estimate; 3],
     /// How many exposures show it.
     pub shots: usize,
 }
@@ -63,6 +65,33 @@ pub struct Joined {
     pub rows: Vec<Row>,
     /// How the others were fitted, from the second longest exposure to the shortest.
     pub ratios: Vec<Ratio>,
+}
+
+impl Joined {
+    /// The same as one photo's spectrum. Where no exposure shows anything it is clipped altogether.
+    pub fn spectrum(&self) -> Spectrum {
+        let row = |row: &Row| {
+            let signal = row.signal.unwrap_or(Estimate::new(0.0, 1.0));
+            SpectrumRow {
+                wavelength_nm: row.wavelength_nm,
+                signal: signal.value,
+                signal_sigma: signal.sigma,
+                rgb: row.rgb.map(|e| e.value),
+                rgb_sigma: row.rgb.map(|e| e.sigma),
+                clipped: if row.signal.is_some() { 0.0 } else { 1.0 },
+            }
+        };
+        let step_nm = match self.rows.as_slice() {
+            [first, .., last] => {
+                (last.wavelength_nm - first.wavelength_nm) / (self.rows.len() - 1) as f64
+            }
+            _ => 1.0,
+        };
+        Spectrum {
+            step_nm,
+            rows: self.rows.iter().map(row).collect(),
+        }
+    }
 }
 
 /// Joins exposures of one scene, from the longest to the shortest.
@@ -116,6 +145,7 @@ pub fn join(shots: &[Shot<'_>], tone_share: f64) -> Result<Joined, Refusal> {
     let rows = rows.map(|(row, sum)| Row {
         wavelength_nm: row.wavelength_nm,
         signal: sum.mean(),
+        rgb: sum.channels(),
         shots: sum.shots,
     });
     Ok(Joined {
@@ -151,6 +181,7 @@ fn from_longest(shots: &[Shot<'_>]) -> Result<Vec<usize>, Refusal> {
 #[derive(Clone, Copy, Default)]
 struct Sum {
     light: WeightedMean,
+    rgb: [WeightedMean; 3],
     /// Σ weight × relative uncertainty of the ratio.
     common: f64,
     shots: usize,
@@ -158,11 +189,15 @@ struct Sum {
 
 impl Sum {
     /// Takes in what a shot shows, if it shows anything; `ratio` is the longest exposure's light over that shot's.
-    fn add(&mut self, seen: Option<Estimate>, ratio: Estimate) {
-        if let Some(seen) = seen {
-            let weight = self
-                .light
-                .add(ratio.value * seen.value, ratio.value * seen.sigma);
+    fn add(&mut self, seen: Option<Seen>, ratio: Estimate) {
+        if let Some(Seen { signal, rgb }) = seen {
+            let scaled = |mean: &mut WeightedMean, e: Estimate| {
+                mean.add(ratio.value * e.value, ratio.value * e.sigma)
+            };
+            let weight = scaled(&mut self.light, signal);
+            for (mean, channel) in self.rgb.iter_mut().zip(rgb) {
+                scaled(mean, channel);
+            }
             self.common += weight * (ratio.sigma / ratio.value);
             self.shots += 1;
         }
@@ -173,11 +208,27 @@ impl Sum {
         let common = mean.value * self.common / self.light.weight();
         Some(Estimate::new(mean.value, mean.sigma.hypot(common)))
     }
+
+    /// The channels, with the same share of uncertainty from the ratios.
+    fn channels(&self) -> [Estimate; 3] {
+        self.rgb.map(|channel| {
+            let mean = channel.mean().unwrap_or(Estimate::new(0.0, 1.0));
+            let common = mean.value * self.common / self.light.weight().max(1e-300);
+            Estimate::new(mean.value, mean.sigma.hypot(common))
+        })
+    }
+}
+
+/// What a shot shows at a wavelength.
+#[derive(Clone, Copy)]
+struct Seen {
+    signal: Estimate,
+    rgb: [Estimate; 3],
 }
 
 /// The light of a shot at the wavelengths of `grid`, linear between the shot's rows. Absent where the shot does not reach
 /// and within a bandpass of what is clipped in it.
-fn seen_by(shot: &Shot<'_>, grid: &Spectrum) -> Vec<Option<Estimate>> {
+fn seen_by(shot: &Shot<'_>, grid: &Spectrum) -> Vec<Option<Seen>> {
     let spectrum = shot.spectrum;
     let rows = &spectrum.rows;
     let reach = (ALIKE_NM / spectrum.step_nm.max(1e-3)).round() as usize;
@@ -190,8 +241,16 @@ fn seen_by(shot: &Shot<'_>, grid: &Spectrum) -> Vec<Option<Estimate>> {
         let (before, after, t) = between(rows, |row| row.wavelength_nm, wavelength_nm)?;
         let (a, b) = (&rows[before], &rows[after]);
         (is_sound[before] && is_sound[after]).then(|| {
-            let signal = a.signal + t * (b.signal - a.signal);
-            Estimate::new(signal, a.signal_sigma.max(b.signal_sigma))
+            let mix = |a: f64, b: f64| a + t * (b - a);
+            let channel = |c: usize| {
+                let sigma = a.rgb_sigma[c].max(b.rgb_sigma[c]);
+                Estimate::new(mix(a.rgb[c], b.rgb[c]), sigma)
+            };
+            let sigma = a.signal_sigma.max(b.signal_sigma);
+            Seen {
+                signal: Estimate::new(mix(a.signal, b.signal), sigma),
+                rgb: std::array::from_fn(channel),
+            }
         })
     };
     grid.rows.iter().map(|row| at(row.wavelength_nm)).collect()
@@ -201,18 +260,13 @@ fn seen_by(shot: &Shot<'_>, grid: &Spectrum) -> Vec<Option<Estimate>> {
 ///
 /// The shot's light is fitted as a share of the joined, whose noise is smaller; rows are chosen by the joined light alone.
 /// Choosing or weighing by the shot's own noisy light would favour rows whose noise is positive.
-fn compared(
-    joined: &[Sum],
-    seen: &[Option<Estimate>],
-    step_nm: f64,
-    written: f64,
-) -> Option<Estimate> {
+fn compared(joined: &[Sum], seen: &[Option<Seen>], step_nm: f64, written: f64) -> Option<Estimate> {
     let share = 1.0 / written;
     let pairs: Vec<(f64, f64, f64)> = joined
         .iter()
         .zip(seen)
         .filter_map(|(sum, e)| {
-            let (long, short) = (sum.mean()?, (*e)?);
+            let (long, short) = (sum.mean()?, (*e)?.signal);
             let stands_out = long.value > LEAST_SNR * long.sigma
                 && share * long.value > LEAST_SHORT_SNR * short.sigma;
             let variance = short.sigma.powi(2) + (share * long.sigma).powi(2);
@@ -291,6 +345,16 @@ mod tests {
             let ((strong, by), (weak, both)) = (read(540.0), read(600.0));
             assert_eq!((by, both), (1, 2));
             assert!(strong.value > 1.0, "beyond one photo's range: {strong:?}");
+            // As one spectrum: alike in all channels, as it was drawn.
+            let whole = joined.spectrum();
+            let top = &whole.rows[280];
+            assert_eq!((top.wavelength_nm, top.signal), (540.0, strong.value));
+            assert!(
+                top.rgb
+                    .iter()
+                    .all(|c| (c / (8.0 * light(540.0)) - 1.0).abs() < 0.02),
+                "{top:?}"
+            );
             // The weak line's noise is that of the long exposure, an eighth of the short one's.
             assert!(weak.sigma < 1.05e-3, "{weak:?}");
             for (e, nm) in [(strong, 540.0), (weak, 600.0)] {

@@ -3,13 +3,16 @@
 
 pub mod absorb;
 pub mod bands;
+pub mod blanks;
 pub mod bracket;
 pub mod class;
 pub mod colour;
 pub mod drift;
+pub mod edges;
 pub mod identify;
 pub mod jcamp;
 pub mod join;
+pub mod limits;
 mod means;
 pub mod quantile;
 pub mod references;

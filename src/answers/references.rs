@@ -1,7 +1,7 @@
 //! The list of constants and methods behind the published numbers, with their sources, for a marker's questions.
 
 /// What it is used for, and the source.
-pub const REFERENCES: [(&str, &str); 14] = [
+pub const REFERENCES: [(&str, &str); 17] = [
     (
         "wavelengths of lamp lines, in standard air",
         "Sansonetti and Martin, Handbook of Basic Atomic Spectroscopic Data, NIST SRD 108; ISO 7944 where marked so in the tables",
@@ -36,6 +36,14 @@ pub const REFERENCES: [(&str, &str); 14] = [
         "Currie, Pure and Applied Chemistry 67 (1995) 1699: ten standard deviations",
     ),
     (
+        "limits from repeated blanks",
+        "the same multiples of the standard deviation of six blanks or more, over the slope; its uncertainty by JCGM 100, E.4.3",
+    ),
+    (
+        "mean of repeated blanks",
+        "weights 1/sigma^2, JCGM 100, 5.1.2; the scatter of their levels counts where it is larger than stated",
+    ),
+    (
         "repeatability, reproducibility, Mandel's h and k, Cochran's and Grubbs's tests",
         "ISO 5725-2:1994",
     ),
@@ -50,6 +58,10 @@ pub const REFERENCES: [(&str, &str); 14] = [
     (
         "correlated colour temperature",
         "nearest point of the Planckian locus on the CIE 1960 diagram, CIE 015:2018",
+    ),
+    (
+        "edge of a filter in a continuum",
+        "half height; the continuum continued by Wien's law from the side that passes (common practice, no source)",
     ),
     (
         "spectra for other programs",

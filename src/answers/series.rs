@@ -255,6 +255,23 @@ impl Line {
         limit * deviation.hypot(self.slope.sigma / self.slope.value)
     }
 
+    /// The line's own 95 % band at these concentrations: each with its lower and its upper end in absorbance.
+    ///
+    /// Where the line lies at a concentration, by the law of propagation with the covariance of its two parameters, and Student's
+    /// t: it holds for one concentration at a time, and for no single photo.
+    pub fn band(&self, concentrations: impl IntoIterator<Item = f64>) -> Vec<(f64, f64, f64)> {
+        let t = student_t(0.975, self.freedom);
+        let ends = |c: f64| {
+            let middle = self.intercept.value + self.slope.value * c;
+            let variance = self.intercept.sigma.powi(2)
+                + (c * self.slope.sigma).powi(2)
+                + 2.0 * c * self.covariance;
+            let reach = t * variance.max(0.0).sqrt();
+            (c, middle - reach, middle + reach)
+        };
+        concentrations.into_iter().map(ends).collect()
+    }
+
     /// The concentration of an unknown, from the absorbances of its repeats.
     ///
     /// The repeats are averaged by weight; their scatter counts where it is larger than stated. Interval by the law of

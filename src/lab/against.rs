@@ -24,8 +24,10 @@ pub struct Against<'a> {
     pub cut: Option<String>,
     /// Shots of a bracket taken with this phone, of known exposure: they show its tone curve.
     pub shots: Vec<&'a Companion>,
-    /// The blank.
+    /// The blank, of several the one nearest in time.
     pub blank: Option<&'a Companion>,
+    /// Its repeats: photos of the same light at the same exposure.
+    pub repeats: Vec<&'a Companion>,
     /// A blank that does not serve, because it is to be taken again.
     pub spoilt: Option<&'a Companion>,
     /// The dark.
@@ -36,6 +38,8 @@ pub struct Against<'a> {
     pub tone: Option<Arc<Tone>>,
     /// The blank's spectrum on this scale and through this tone curve, once it is known and where it has one.
     pub blank_spectrum: Option<Arc<Spectrum>>,
+    /// The same of its repeats that have one, by their paths.
+    pub repeat_spectra: Vec<(&'a Companion, Arc<Spectrum>)>,
     /// For people: what does not serve, and why.
     pub remarks: Vec<String>,
 }
@@ -63,12 +67,18 @@ impl<'a> Against<'a> {
             .iter()
             .filter(|_| capture == Capture::Sample)
             .partition(|blank| blank.record.verdict == Verdict::Retake);
-        let blank = blanks.first().copied();
+        // The first by path where no times are known.
+        let blank = blanks
+            .iter()
+            .copied()
+            .min_by_key(|blank| away_ms(&blank.facts, facts));
+        let is_another = |other: &&Companion| blank.is_some_and(|blank| blank.photo != other.photo);
         Against {
             scale,
             cut,
             shots: company.brackets.iter().filter(serves).collect(),
             blank,
+            repeats: blanks.iter().copied().filter(is_another).collect(),
             spoilt: spoilt.first().copied(),
             dark: company.darks.first().filter(|_| blank.is_some()),
             witnesses: company
@@ -84,6 +94,14 @@ impl<'a> Against<'a> {
     /// The phone's own tone curve. Without one sRGB's holds.
     pub fn curve(&self) -> Option<&Curve> {
         self.tone.as_ref()?.curve()
+    }
+}
+
+/// How far apart two photos were taken, ms; as far as can be where either does not say when.
+fn away_ms(a: &Facts, b: &Facts) -> i128 {
+    match (a.taken, b.taken) {
+        (Some(a), Some(b)) => a.duration_since(b).abs().as_millis(),
+        _ => i128::MAX,
     }
 }
 
@@ -106,11 +124,9 @@ fn choose_scale<'a>(
             None => candidates.push((lamp, model)),
         }
     }
-    let away = |lamp: &Companion| match (lamp.facts.taken, facts.taken) {
-        (Some(lamp), Some(shot)) => lamp.duration_since(shot).abs().as_millis(),
-        _ => i128::MAX,
-    };
-    let (_, nearest) = *candidates.iter().min_by_key(|(lamp, _)| away(lamp))?;
+    let (_, nearest) = *candidates
+        .iter()
+        .min_by_key(|(lamp, _)| away_ms(&lamp.facts, facts))?;
     candidates.retain(|(lamp, model)| {
         let jumps = instrument::jumps(nearest, model);
         if !jumps.is_empty() {

@@ -1,8 +1,11 @@
 //! A sample beside its blank: whether the two can be compared, and what the sample absorbs.
 
+use std::borrow::Cow;
+
 use crate::answers::absorb::{
-    KNOWN_TONE, Likeness, Link, UNKNOWN_TONE, absorbance, gaps, likeness,
+    HELD_ANEW, KNOWN_TONE, Likeness, Link, UNKNOWN_TONE, absorbance, gaps, likeness,
 };
+use crate::answers::blanks::{Blank, mean_blank};
 use crate::decode::Facts;
 use crate::terms::{
     AbsorbanceRow, Measurement, Quantity, ScaleKind, Spectrum, Subject, Unmeasured,
@@ -18,12 +21,66 @@ const LEAST_DARK: f64 = 1e-4;
 
 /// A sample and the blank that it is compared with.
 pub(super) struct Beside<'a> {
-    spectrum: Option<&'a Spectrum>,
+    reference: Option<Reference<'a>>,
     /// The dark's name and its median level, linear share of full scale.
     dark: Option<(&'a str, f64)>,
     /// Whether this surely is the blank's light.
     sure: bool,
     link: Link,
+}
+
+/// What a sample's light is held against: the blank, or the mean of it and its repeats.
+struct Reference<'a> {
+    spectrum: Cow<'a, Spectrum>,
+    /// What holding the phone anew for it and for the sample moves, a share of the light.
+    held: f64,
+    /// For people; empty for one blank.
+    remarks: Vec<String>,
+}
+
+impl<'a> Reference<'a> {
+    /// Absent where the blank has no spectrum on the sample's scale.
+    fn of(against: &'a Against) -> Option<Reference<'a>> {
+        let (first, spectrum) = (against.blank?, against.blank_spectrum.as_deref()?);
+        let further = against.repeat_spectra.iter();
+        let further: Vec<_> = further.map(|(photo, s)| (*photo, s.as_ref())).collect();
+        let all: Vec<_> = std::iter::once((first, spectrum)).chain(further).collect();
+        if all.len() == 1 {
+            return Some(Reference {
+                spectrum: Cow::Borrowed(spectrum),
+                held: HELD_ANEW,
+                remarks: Vec::new(),
+            });
+        }
+        let blanks = all.iter().map(|(photo, spectrum)| Blank {
+            spectrum,
+            exposure: photo.facts.exposure_product().unwrap_or(1.0),
+        });
+        let mean = mean_blank(&blanks.collect::<Vec<_>>());
+        let name = |i: &usize| all[*i].0.photo.as_str();
+        let used: Vec<&str> = mean.used.iter().map(name).collect();
+        let mut remarks = Vec::new();
+        if let [_, _, ..] = used.as_slice() {
+            let names = used.join(", ");
+            remarks.push(format!(
+                "compared with the mean of {} blanks: {names}",
+                used.len()
+            ));
+        }
+        remarks.extend(mean.left_out.iter().map(|(i, off)| {
+            format!(
+                "the blank {} is not averaged with the others: its light is {:.0} % off theirs",
+                name(i),
+                100.0 * off
+            )
+        }));
+        Some(Reference {
+            spectrum: Cow::Owned(mean.spectrum),
+            // Half of the variance of two photos is the sample's own.
+            held: (HELD_ANEW / 2f64.sqrt()).hypot(mean.level_sigma),
+            remarks,
+        })
+    }
 }
 
 impl<'a> Beside<'a> {
@@ -46,10 +103,10 @@ impl<'a> Beside<'a> {
             (Some(blank), Some(own)) => blank / own,
             _ => 1.0,
         };
-        let spectrum = against.blank_spectrum.as_deref();
-        let likeness = match (&m.spectrum, spectrum) {
+        let reference = Reference::of(against);
+        let likeness = match (&m.spectrum, &reference) {
             (Some(sample), Some(reference)) => {
-                likeness(sample, &m.peaks, reference, exposure_ratio)
+                likeness(sample, &m.peaks, &reference.spectrum, exposure_ratio)
             }
             (None, _) => Likeness::Another,
             (_, None) => Likeness::Same,
@@ -74,9 +131,10 @@ impl<'a> Beside<'a> {
             } else {
                 UNKNOWN_TONE
             },
+            held: reference.as_ref().map_or(HELD_ANEW, |r| r.held),
         };
         Ok(Some(Beside {
-            spectrum,
+            reference,
             dark,
             sure: is_solution || likeness == Likeness::Same,
             link,
@@ -96,13 +154,15 @@ impl<'a> Beside<'a> {
         not_measured: &mut Vec<Unmeasured>,
         remarks: &mut Vec<String>,
     ) -> Option<Vec<AbsorbanceRow>> {
-        let Some(blank) = self.spectrum else {
+        let Some(reference) = &self.reference else {
             let why = "has no spectrum on this scale";
             not_measured.push(Unmeasured::new(Subject::Blank, why));
             return None;
         };
         let is_calibrated = m.scale_kind == Some(ScaleKind::Calibrated);
         let sample = m.spectrum.as_ref().filter(|_| is_calibrated)?;
+        let blank: &Spectrum = &reference.spectrum;
+        remarks.extend(reference.remarks.iter().cloned());
         for (why, from, to, nm) in gaps(sample, blank, &self.link) {
             let words = format!(
                 "{} on {nm:.0} nm between {from:.0} and {to:.0} nm",

@@ -86,6 +86,11 @@ pub(super) fn origins(origin: &Origin, against: &Against, settings: &Settings) -
         let slit = blank.record.metrics.reading(Quantity::SlitImagePx);
         (&blank.photo, of_company(blank), slit)
     });
+    let of_repeat = |blank: &&Companion| {
+        let exposure = blank.facts.exposure_product();
+        (blank.photo.clone(), of_company(blank), exposure)
+    };
+    let repeats: Vec<_> = against.repeats.iter().map(of_repeat).collect();
     let dark = against.dark.map(|dark| {
         let level = dark.record.metrics.reading(Quantity::BackgroundMedian);
         (&dark.photo, level)
@@ -107,7 +112,12 @@ pub(super) fn origins(origin: &Origin, against: &Against, settings: &Settings) -
     let measured = hash(meaning.as_bytes());
     let meaning = format!(
         "{:?}",
-        (&measured, answering::is_solution(purpose), blank, dark)
+        (
+            &measured,
+            answering::is_solution(purpose),
+            (blank, repeats),
+            dark
+        )
     );
     Some(Origins {
         measured,

@@ -7,10 +7,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::DateTime;
 
-use crate::terms::{Capture, Choice, Pairing, Verdict};
-
-/// Exposures whose ratio is less than this are the same: phones round what they write.
-const SAME_EXPOSURE: f64 = 1.05;
+use crate::terms::{Capture, Choice, Pairing, REPEATED_WITHIN_S, SAME_EXPOSURE, Verdict};
 
 /// What pairing needs to know of a photo.
 #[derive(Clone, Debug, PartialEq)]
@@ -63,7 +60,8 @@ pub const LAST_STAGE: usize = 4;
 /// Lamp photos and blanks count if their verdict is good or caution, darks also if they wait. Lamp photos get no
 /// inputs. A bracket counts whatever its verdict, for its shots are over-exposed and dim on purpose. Where none of a
 /// bench's blanks counts, one that is to be taken again is handed on all the same: so that it can be said why there is
-/// no absorbance. Of several blanks or darks those with the photo's own exposure go before the others. The result is in
+/// no absorbance. Of several blanks or darks those with the photo's own exposure go before the others. With a sound blank come its
+/// repeats: the bench's other sound ones of the same exposure that were taken within ten minutes of it. The result is in
 /// the order of `shots` and does not depend on it otherwise.
 pub fn plan(shots: &[Shot<'_>], rule: &Pairing) -> Vec<Inputs> {
     let mut sound = Groups::new();
@@ -95,16 +93,19 @@ pub fn plan(shots: &[Shot<'_>], rule: &Pairing) -> Vec<Inputs> {
             .filter(is_near)
             .copied()
             .collect();
-        let alike = |c: &&Shot<'_>| {
-            let ratio = c.exposure.zip(shot.exposure).map(|(a, b)| a / b);
-            ratio.is_some_and(|r| (1.0 / SAME_EXPOSURE..SAME_EXPOSURE).contains(&r))
-        };
+        let alike = |c: &&Shot<'_>| have_one_exposure(c, shot);
         if matches!(capture, Capture::Blank | Capture::Dark) && near.iter().any(alike) {
             near.retain(alike);
         }
         let hashed = |shot: &Shot<'_>| (shot.photo.to_owned(), shot.hash.to_owned());
-        let chosen = choose(shot, &near, choice).into_iter().map(hashed);
-        chosen.collect::<BTreeMap<String, String>>()
+        let chosen = choose(shot, &near, choice);
+        let is_repeat = |c: &&Shot<'_>| {
+            let is_blank = c.capture == Capture::Blank && c.verdict != Some(Verdict::Retake);
+            is_blank && chosen.iter().any(|chosen| are_repeats(c, chosen))
+        };
+        let repeats = near.iter().filter(|c| is_repeat(c)).copied();
+        let all = chosen.iter().copied().chain(repeats).map(hashed);
+        all.collect::<BTreeMap<String, String>>()
     };
     let inputs = |shot| {
         let mut blank = among(&sound, shot, Capture::Blank, rule.blank);
@@ -119,6 +120,19 @@ pub fn plan(shots: &[Shot<'_>], rule: &Pairing) -> Vec<Inputs> {
         }
     };
     shots.iter().map(inputs).collect()
+}
+
+/// True where both say how they were exposed, and it is the same.
+fn have_one_exposure(a: &Shot<'_>, b: &Shot<'_>) -> bool {
+    let ratio = a.exposure.zip(b.exposure).map(|(a, b)| a / b);
+    ratio.is_some_and(|r| (1.0 / SAME_EXPOSURE..SAME_EXPOSURE).contains(&r))
+}
+
+/// True where two photos of one bench and capture show the same light once more.
+fn are_repeats(a: &Shot<'_>, b: &Shot<'_>) -> bool {
+    let times = a.taken.zip(b.taken);
+    let apart_s = times.map(|(a, b)| a.duration_since(b).as_secs_f64().abs());
+    have_one_exposure(a, b) && apart_s.is_some_and(|apart_s| apart_s <= REPEATED_WITHIN_S)
 }
 
 /// Photos by bench and stage, in the order of their paths.
@@ -284,6 +298,23 @@ mod tests {
             heron/u sample 10:07 - 0.2
             heron/v sample 10:08 -";
         let expected = "s<-,b1, t<-,b2, u<-,b2, v<-,b2,";
+        assert_eq!(paired(lines, any_time()), expected);
+    }
+
+    #[test]
+    fn a_blank_s_repeats_come_with_it_and_none_of_another_exposure_hour_or_verdict() {
+        let lines = "
+            heron/b1 blank 10:00 good 1.6
+            heron/b2 blank 10:01 caution 1.61
+            heron/b3 blank 10:02 retake 1.6
+            heron/b4 blank 10:02 good 0.8
+            heron/b5 blank 10:03 good
+            heron/b6 blank 10:20 good 1.6
+            dunlin/b7 blank 10:01 good 1.6
+            heron/s sample 10:05 - 1.6
+            heron/t sample 10:25 - 1.6
+            heron/u sample 10:12 - 0.8";
+        let expected = "s<-,b1+b2, t<-,b6, u<-,b4,";
         assert_eq!(paired(lines, any_time()), expected);
     }
 

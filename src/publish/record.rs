@@ -83,6 +83,12 @@ impl Record {
         self.is_usable() && self.capture == Some(Capture::Sample)
     }
 
+    /// Exposure time × ISO / 100, s, where its file states both.
+    pub fn exposure(&self) -> Option<f64> {
+        let metric = |quantity| self.metrics.value(quantity);
+        Some(metric(Quantity::ExposureS)? * metric(Quantity::Iso)? / 100.0)
+    }
+
     /// True where the wavelengths come from a lamp photo's lines.
     pub fn is_calibrated(&self) -> bool {
         let scale = self.calibration.as_ref();

@@ -9,6 +9,8 @@ use super::whose::Whose;
 use crate::answers::class::{Cell, Precision, is_narrow, precision};
 use crate::publish::files::table::{Row, Table};
 use crate::publish::files::tables::read_spectrum;
+use crate::publish::record::Record;
+use crate::terms::{Capture, Quantity};
 
 /// Two benches whose strongest peaks are farther apart than this have not measured the same line: phones answer
 /// differently to green and red, and the next strong line of any lamp here is farther off. No usable scale is wrong by as
@@ -28,9 +30,6 @@ fn line_nm<'a>(
 ) -> Option<f64> {
     let r = shown.record;
     let nm = *r.answers.numbers.get("strongest_peak_nm")?;
-    if !r.is_usable_sample() {
-        return None;
-    }
     let is_line = match r.answers.lamp.as_ref().map(|l| l.name.as_str()) {
         Some("filament" | "daylight") => false,
         // What these shine with is only told by their spectra; all others are lamps of lines.
@@ -46,6 +45,14 @@ fn line_nm<'a>(
         Some(_) => true,
     };
     is_line.then_some(nm)
+}
+
+/// What a calibration's lamp is called among the quantities: its kind, for whatever the files are called it is one thing.
+fn calibration_lamp(record: &Record) -> String {
+    match record.lamp.as_str() {
+        "" => "the calibration lamp".to_owned(),
+        kind => format!("the calibration lamp ({kind})"),
+    }
 }
 
 /// What benches can be compared by, and each bench's results.
@@ -85,11 +92,24 @@ fn quantities<'a>(
             }
         }
     }
-    let mut peaks: BTreeMap<&str, Vec<(f64, &'a str)>> = BTreeMap::new();
+    let mut peaks: BTreeMap<String, Vec<(f64, &'a str)>> = BTreeMap::new();
     for shown in by_path(photos) {
+        let r = shown.record;
+        let lamp = match r.capture.filter(|_| r.is_usable()) {
+            Some(Capture::Sample) => subject(&r.label).to_owned(),
+            Some(Capture::Calibration) if r.is_calibrated() => {
+                let lamp = calibration_lamp(r);
+                if let Some(nm) = r.metrics.value(Quantity::BandpassNm) {
+                    let what = (format!("bandpass by {lamp}"), "nm".to_owned());
+                    let results = by.entry(what).or_default();
+                    results.entry(&r.bench).or_default().push(nm);
+                }
+                format!("{lamp}, each on the scale of its own lines")
+            }
+            _ => continue,
+        };
         if let Some(nm) = line_nm(&shown, fetch) {
-            let peaks = peaks.entry(subject(&shown.record.label)).or_default();
-            peaks.push((nm, &shown.record.bench));
+            peaks.entry(lamp).or_default().push((nm, &r.bench));
         }
     }
     for (subject, mut peaks) in peaks {
@@ -122,7 +142,8 @@ pub struct Agreement {
 /// Every quantity that two benches or more have measured, by name.
 ///
 /// The strongest peaks of one lamp on several benches are one quantity where they can be one line, else as many as there are
-/// lines; what glows has none. `fetch` gives a photo's `spectrum.csv`; it is asked for those that may be either.
+/// lines; what glows has none. A lamp photo that calibrates is compared by its bandpass too, and its strongest peak for itself: a scale
+/// fits the lines that it is made from better than any other. `fetch` gives a photo's `spectrum.csv`; it is asked for those that may be either.
 pub fn agreements<'a>(
     photos: &[Shown<'a>],
     all: &[Series<'a>],

@@ -11,7 +11,7 @@ use super::shown::{Inputs, Shown, by_path, subject};
 use crate::publish::files::lines::read_absorbance;
 use crate::publish::files::tables::read_spectrum;
 use crate::publish::{numbers, words};
-use crate::terms::Phrases;
+use crate::terms::{Capture, Phrases};
 
 /// Curves on the page; with more it would be larger than a megabyte, and a phone's browser slow.
 const MOST_CURVES: usize = 320;
@@ -116,12 +116,14 @@ fn drawings_of(name: &str, curves: &[Named<'_>], height: Height, t: &Phrases) ->
         .collect()
 }
 
-/// Lamps, and samples with a blank, that two benches or more have measured under one name.
+/// Lamps, those that calibrate among them, and samples with a blank, that two benches or more have measured under one name.
 fn subjects<'a>(photos: &[Shown<'a>]) -> BTreeMap<(Height, &'a str), OnBenches<'a>> {
     let mut by: BTreeMap<(Height, &str), OnBenches<'a>> = BTreeMap::new();
     for shown in by_path(photos) {
         let r = shown.record;
-        if !(r.is_usable_sample() && r.is_calibrated() && shown.has_spectrum) {
+        let is_lamp_or_sample =
+            matches!(r.capture, Some(Capture::Sample | Capture::Calibration)) && r.is_usable();
+        if !(is_lamp_or_sample && r.is_calibrated() && shown.has_spectrum) {
             continue;
         }
         let height = match (&r.answers.lamp, r.provenance.blank.is_empty()) {

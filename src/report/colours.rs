@@ -8,6 +8,8 @@ use super::dictionary;
 use super::shown::{Shown, by_path};
 use super::whose::Whose;
 use crate::answers::Refusal;
+use crate::answers::bands;
+use crate::answers::edges::{FilterEdge, of_continuum};
 use crate::answers::response::{Colour, KELVIN_SIGMA, bins, colour, response};
 use crate::classify::stated::number;
 use crate::publish::files::table::{Row, Table};
@@ -17,6 +19,9 @@ use crate::terms::{Estimate, Spectrum};
 
 /// Group of a rule that states a bulb's temperature, K.
 const KELVIN: &str = "kelvin";
+
+/// What a scale is trusted to, nm, where a photo does not say how well it is known.
+const USUAL_SIGMA_NM: f64 = 0.5;
 
 /// Why a light has no colour where its bench has photographed no bulb.
 pub const NO_RESPONSE: &str = "no-response";
@@ -35,8 +40,19 @@ pub struct Light<'a> {
     pub bulb: Option<(&'a str, f64)>,
     /// Its colour, or why there is none.
     pub colour: Result<Colour, Refusal>,
+    /// The edge of a filter before it, or why there is none.
+    pub edge: Result<FilterEdge, Refusal>,
     /// Power by wavelength (nm), every 5 nm where it is known, as a share of the highest; empty where none is.
     pub power: Vec<(f64, Estimate)>,
+}
+
+impl Light<'_> {
+    /// Where a light has no colour because its power is not known, it has no edge for the same reason.
+    fn without_edge(&mut self) {
+        if let Err(refusal) = &self.colour {
+            self.edge = Err(refusal.clone());
+        }
+    }
 }
 
 /// Every lamp photo of the class, by path. `fetch` gives a photo's `spectrum.csv`.
@@ -89,6 +105,10 @@ fn light<'a>(
             NO_RESPONSE,
             "a colour needs a photo of a bulb of stated temperature on this bench",
         )),
+        edge: Err(Refusal::new(
+            NO_RESPONSE,
+            "an edge needs a photo of a bulb of stated temperature on this bench, or a blank without the filter",
+        )),
         power: Vec::new(),
     };
     if let Some(text) = stated(s).filter(|text| number(text).is_none()) {
@@ -96,6 +116,7 @@ fn light<'a>(
             "no-temperature",
             format!("\"{text}\" is no temperature in kelvin: write a number such as 2800"),
         ));
+        light.without_edge();
         return light;
     }
     let Some((photo, kelvin, bulb)) = bulb else {
@@ -106,6 +127,7 @@ fn light<'a>(
             IS_THE_BULB,
             "the phone's response is taken from it, its temperature is as stated",
         ));
+        light.without_edge();
         return light;
     }
     light.bulb = Some((photo, *kelvin));
@@ -114,25 +136,34 @@ fn light<'a>(
             "no-spectrum",
             "its spectrum.csv cannot be read",
         ));
+        light.without_edge();
         return light;
     };
     light.colour = colour(bulb, *kelvin, &spectrum);
-    if let Ok(response) = response(bulb, *kelvin, KELVIN_SIGMA) {
-        let bins = bins(&spectrum, &response.power(&spectrum));
-        let top = bins
-            .iter()
-            .filter_map(|b| b.1.map(|e| e.value))
-            .fold(0.0, f64::max);
-        let known = bins.into_iter().filter(|_| top > 0.0);
-        light.power = known
-            .filter_map(|(nm, e)| {
-                let e = e?;
-                let share = Estimate::new(e.value / top, e.sigma / top);
-                Some((nm, share))
-            })
-            .collect();
-    }
+    light.edge = match response(bulb, *kelvin, KELVIN_SIGMA) {
+        Err(refusal) => Err(refusal),
+        Ok(response) => {
+            let power = response.power(&spectrum);
+            light.power = shares_of_the_highest(bins(&spectrum, &power));
+            let wavelengths = spectrum.rows.iter().map(|row| row.wavelength_nm);
+            let rows: Vec<bands::Row> = wavelengths.zip(power).collect();
+            of_continuum(&rows, r.scale_sigma_nm().unwrap_or(USUAL_SIGMA_NM))
+        }
+    };
     light
+}
+
+/// Powers as shares of the highest; none where there is no light.
+fn shares_of_the_highest(bins: Vec<(f64, Option<Estimate>)>) -> Vec<(f64, Estimate)> {
+    let powers = bins.iter().filter_map(|b| b.1.map(|e| e.value));
+    let top = powers.fold(0.0, f64::max);
+    let known = bins.into_iter().filter(|_| top > 0.0);
+    known
+        .filter_map(|(nm, e)| {
+            let e = e?;
+            Some((nm, Estimate::new(e.value / top, e.sigma / top)))
+        })
+        .collect()
 }
 
 /// `colours.csv`: a row per lamp photo.
@@ -157,6 +188,12 @@ pub fn colours_csv(lights: &[Light<'_>], whose: &Whose<'_>) -> Vec<u8> {
             .estimate(dominant)
             .estimate(purity)
             .maybe(refused.or(temperature.and_then(Result::err)));
+        let edge = light.edge.as_ref().ok();
+        let row = row
+            .cell(edge.map_or("", |e| e.kind.into()))
+            .estimate(edge.map(|e| e.nm))
+            .maybe(edge.map(|e| numbers::fixed(e.width_nm, 1)))
+            .maybe(light.edge.as_ref().err());
         table.push(whose.of_photo(row, light.photo));
     }
     table.finish()

@@ -35,6 +35,8 @@ pub static TABLES: [&Schema; 16] = [
 
 const SIGMA: &str = "its standard uncertainty";
 const NO_LINE: &str = "where there is no line";
+const NO_LIMIT: &str = "where there is no line, or fewer than six such photos";
+const NO_EDGE: &str = "where there is no edge";
 const NO_NUMBER: &str = "where there is no number";
 const NO_REFUSAL: &str = "where nothing was refused";
 const WHY_NOT: &str = "why there is no number: a code that stays, and words";
@@ -143,9 +145,9 @@ pub static SERIES: Schema = Schema {
         c("linear_from", "", Number, "lowest concentration of the linear range", NO_LINE),
         c("linear_to", "", Number, "highest concentration of the linear range", NO_LINE),
         c("left_out", "", Count, "standards left out above it", NO_LINE),
-        c("detection_limit", "", Number, "limit of detection", NO_LINE),
+        c("detection_limit", "", Number, "limit of detection, by the uncertainty of the lowest standard", NO_LINE),
         c("detection_limit_sigma", "", Number, SIGMA, NO_LINE),
-        c("quantification_limit", "", Number, "limit of quantification", NO_LINE),
+        c("quantification_limit", "", Number, "limit of quantification, likewise", NO_LINE),
         c("quantification_limit_sigma", "", Number, SIGMA, NO_LINE),
         c("unknown_name", "", Text, "which unknown", "where the series has none"),
         c("unknown", "", Number, "its concentration", NO_NUMBER),
@@ -153,6 +155,14 @@ pub static SERIES: Schema = Schema {
         c("low_95", "", Number, "lower end of its 95 % interval", NO_NUMBER),
         c("high_95", "", Number, "upper end of its 95 % interval", NO_NUMBER),
         c("refused", "", Text, WHY_NOT, NO_REFUSAL),
+        c("blanks", "", Count, "photos of its blank that agree, taken one after the other at one exposure", ""),
+        c("blank_sd", "", Number, "standard deviation of their absorbances", NO_LIMIT),
+        c("blank_sd_sigma", "", Number, SIGMA, NO_LIMIT),
+        c("blank_detection_limit", "", Number, "limit of detection by them: three such standard deviations over the slope", NO_LIMIT),
+        c("blank_detection_limit_sigma", "", Number, SIGMA, NO_LIMIT),
+        c("blank_quantification_limit", "", Number, "limit of quantification by them: ten", NO_LIMIT),
+        c("blank_quantification_limit_sigma", "", Number, SIGMA, NO_LIMIT),
+        c("blank_refused", "", Text, "why there is no limit by them: a code that stays, and words", NO_REFUSAL),
         SESSION,
     ],
 };
@@ -178,6 +188,7 @@ pub static CONCENTRATIONS: Schema = Schema {
         c("low_95", "", Number, "lower end of its 95 % interval", NO_NUMBER),
         c("high_95", "", Number, "upper end of its 95 % interval", NO_NUMBER),
         c("refused", "", Text, WHY_NOT, NO_REFUSAL),
+        c("joined", "", Count, "how many exposures of a bracket its spectrum is joined of; the photo is the longest of them", "where its spectrum is one photo's"),
         CAPTURE,
         c("verdict", "", Text, "the photo's verdict", NO_PHOTO),
         SESSION,
@@ -233,6 +244,11 @@ pub static COLOURS: Schema = Schema {
         c("purity", "", Number, "excitation purity, 0 to 1", "where it means nothing"),
         c("purity_sigma", "", Number, SIGMA, "where it means nothing"),
         c("refused", "", Text, WHY_NOT, NO_REFUSAL),
+        c("edge", "", Text, "which side of a filter's edge passes: cut-on (the longer wavelengths) or cut-off", NO_EDGE),
+        c("edge_nm", "nm", Number, "where its light, a continuum, falls to half of what it would be without the filter", NO_EDGE),
+        c("edge_nm_sigma", "nm", Number, SIGMA, NO_EDGE),
+        c("edge_width_nm", "nm", Number, "from a tenth to nine tenths of that", NO_EDGE),
+        c("edge_refused", "", Text, "why there is no edge: a code that stays, and words", NO_REFUSAL),
         CAPTURE,
         VERDICT,
         SESSION,
@@ -304,6 +320,8 @@ pub static JOINED: Schema = Schema {
         c("signal", "", Number, "what the longest exposure would show if nothing were blown out, linear share of its full scale", ""),
         c("signal_sigma", "", Number, SIGMA, ""),
         c("shots", "", Count, "exposures that it rests on", ""),
+        c("absorbance", "", Number, "its absorbance beside the bench's blank", "where no blank applies or it means nothing"),
+        c("absorbance_sigma", "", Number, SIGMA, "where no blank applies or it means nothing"),
         SESSION,
     ],
 };

@@ -92,7 +92,7 @@ pub fn tables() -> Vec<(&'static Schema, Vec<Column>)> {
 /// Hands every file of the class to `out`; the board comes last: what it links to is there before it.
 ///
 /// `fetch` gives the bytes of a photo's `spectrum.csv`; it is asked twice for each photo that has one, and once more
-/// for each of a dilution series, of a bracket, of a bench that has photographed a bulb of stated temperature, for each diode
+/// for each of a dilution series and each blank of it, of a bracket and each blank of its bench, of a bench that has photographed a bulb of stated temperature, for each diode
 /// and each lamp that is not known, and for the spectra that are drawn over one another.
 pub fn summaries<'a>(
     inputs: &Inputs<'a>,

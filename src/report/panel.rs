@@ -91,10 +91,11 @@ impl<'a> Found<'a> {
         stated: &'a Stated,
         mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
     ) -> Found<'a> {
+        let brackets = scenes::of_class(photos, &mut fetch);
         Found {
             lights: colours::of_class(photos, &mut fetch),
-            series: series::of_class(photos, stated, &mut fetch),
-            brackets: scenes::of_class(photos, &mut fetch),
+            series: series::of_class(photos, stated, &brackets, &mut fetch),
+            brackets,
         }
     }
 }

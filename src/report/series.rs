@@ -4,18 +4,22 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::dictionary;
+use super::scenes::{Brackets, Scene};
 use super::shown::{Inputs, Shown, by_path, subject};
 use super::whose::Whose;
 use crate::answers::Refusal;
-use crate::answers::absorb::own_sigma;
+use crate::answers::absorb::{Link, absorbance, own_sigma};
 use crate::answers::bands;
+use crate::answers::blanks::{Blank, mean_blank};
+use crate::answers::limits::{self, Limits};
 use crate::answers::series::{self, Concentration, Line, STATED_FREEDOM, Standard};
 use crate::classify::stated::{Stated, number};
 use crate::publish::files::lines::read_absorbance_and_signal;
 use crate::publish::files::table::{Row, Table};
+use crate::publish::files::tables::read_spectrum;
 use crate::publish::numbers;
 use crate::publish::record::{CONCENTRATION, Record, SERIES};
-use crate::terms::{Code, Estimate, Subject};
+use crate::terms::{Code, Estimate, Spectrum, Subject};
 
 /// Group of a rule that states a concentration's unit.
 const UNIT: &str = "unit";
@@ -42,6 +46,10 @@ pub struct Member<'a> {
     pub absorbance: Option<Estimate>,
     /// The same with the uncertainty that the photo alone has, without what the series shares.
     own: Option<Estimate>,
+    /// How many exposures its spectrum is joined of; absent where it is the photo's own.
+    pub joined: Option<usize>,
+    /// Why it has no absorbance anywhere.
+    why_not: Option<Refusal>,
     /// An unknown's concentration, or why there is none; why a photo takes no part.
     pub found: Option<Result<Concentration, Refusal>>,
 }
@@ -50,16 +58,17 @@ impl<'a> Member<'a> {
     fn read(sample: Sample<'a>, wavelength_nm: Option<f64>) -> Member<'a> {
         let absorbance = wavelength_nm.and_then(|nm| bands::at(&sample.absorbance, nm));
         let signal = wavelength_nm.and_then(|nm| bands::noise_at(&sample.signal, nm));
-        let reasons = &sample.record.reasons;
-        let differ = reasons.iter().any(|r| r.code == Code::ExposureDiffers);
-        let own = absorbance
-            .zip(signal)
-            .map(|(read, signal)| Estimate::new(read.value, own_sigma(read, signal, differ)));
+        let own = absorbance.zip(signal).map(|(read, signal)| {
+            let sigma = own_sigma(read, signal, sample.exposures_differ);
+            Estimate::new(read.value, sigma)
+        });
         Member {
             record: sample.record,
             role: sample.role,
             absorbance,
             own,
+            joined: sample.joined,
+            why_not: sample.why_not,
             found: None,
         }
     }
@@ -85,17 +94,22 @@ impl<'a> Member<'a> {
                 format!("\"{text}\" is no concentration: write a number such as 0.5"),
             ));
         }
-        if self.record.provenance.blank.is_empty() {
-            return Some(Refusal::new(
-                "no-blank",
-                "it has no blank to be compared with",
-            ));
-        }
-        let mut said = self.record.not_measured.iter();
-        let spoilt = said.find(|said| said.what == Subject::Blank)?;
-        let why = format!("its blank {}", spoilt.why);
-        Some(Refusal::new("blank-retake", why))
+        self.why_not.clone()
     }
+}
+
+/// Why a photo has no absorbance anywhere, if that is so.
+fn why_not(record: &Record) -> Option<Refusal> {
+    if record.provenance.blank.is_empty() {
+        return Some(Refusal::new(
+            "no-blank",
+            "it has no blank to be compared with",
+        ));
+    }
+    let mut said = record.not_measured.iter();
+    let spoilt = said.find(|said| said.what == Subject::Blank)?;
+    let why = format!("its blank {}", spoilt.why);
+    Some(Refusal::new("blank-retake", why))
 }
 
 /// A bench's dilution series.
@@ -112,6 +126,10 @@ pub struct Series<'a> {
     pub members: Vec<Member<'a>>,
     /// The line, or why there is none.
     pub line: Result<Line, Refusal>,
+    /// How many photos of its blank agree.
+    pub n_blanks: usize,
+    /// The limits by their scatter, or why there are none.
+    pub limits: Result<Limits, Refusal>,
     /// Each unknown's name and the mean concentration of its repeats.
     pub unknowns: Vec<(&'a str, Result<Concentration, Refusal>)>,
 }
@@ -125,6 +143,53 @@ struct Sample<'a> {
     /// By wavelength; empty without a blank, as is the signal.
     absorbance: Vec<bands::Row>,
     signal: Vec<bands::Row>,
+    /// The photos of its blank.
+    blanks: BTreeSet<&'a str>,
+    exposures_differ: bool,
+    joined: Option<usize>,
+    why_not: Option<Refusal>,
+}
+
+impl<'a> Sample<'a> {
+    /// A photo of what `role` says; `csv` is its `spectrum.csv`, empty without a blank.
+    fn of_photo(record: &'a Record, (role, unit): (Role, &'a str), csv: &[u8]) -> Sample<'a> {
+        let [absorbance, signal] = read_absorbance_and_signal(csv);
+        let mut reasons = record.reasons.iter();
+        Sample {
+            record,
+            role,
+            unit,
+            absorbance,
+            signal,
+            blanks: record.provenance.blank.keys().map(String::as_str).collect(),
+            exposures_differ: reasons.any(|r| r.code == Code::ExposureDiffers),
+            joined: None,
+            why_not: why_not(record),
+        }
+    }
+
+    /// The joined exposures of a scene, as one sample under the name of the longest.
+    fn of_scene(scene: &Scene<'a>, (role, unit): (Role, &'a str)) -> Sample<'a> {
+        let absorbed = scene.absorbed.as_ref();
+        let rows = scene.joined.as_ref().map_or(&[][..], |joined| &joined.rows);
+        let curve = |of: &dyn Fn(usize) -> Option<Estimate>| -> Vec<bands::Row> {
+            let wavelengths = rows.iter().map(|row| row.wavelength_nm);
+            wavelengths.zip((0..rows.len()).map(of)).collect()
+        };
+        let known = absorbed.map_or(&[][..], |absorbed| &absorbed.rows);
+        let blanks = absorbed.map_or(&[][..], |absorbed| &absorbed.blanks);
+        Sample {
+            record: scene.longest,
+            role,
+            unit,
+            absorbance: curve(&|i| known.get(i)?.absorbance),
+            signal: curve(&|i| rows[i].signal),
+            blanks: blanks.iter().copied().collect(),
+            exposures_differ: absorbed.is_ok_and(|absorbed| absorbed.exposures_differ),
+            joined: Some(scene.shots.len()),
+            why_not: absorbed.err().cloned(),
+        }
+    }
 }
 
 /// Every series of the class, by bench and name. `fetch` gives a photo's `spectrum.csv`.
@@ -135,32 +200,30 @@ struct Sample<'a> {
 pub fn of_class<'a>(
     photos: &[Shown<'a>],
     stated: &'a Stated,
+    brackets: &[Brackets<'a>],
     mut fetch: impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
 ) -> Vec<Series<'a>> {
     let mut groups: BTreeMap<(&str, &str), Vec<Sample<'a>>> = BTreeMap::new();
-    for shown in by_path(photos) {
+    let samples = by_path(photos).into_iter();
+    for shown in samples.filter(|s| s.record.is_usable_sample()) {
         let r = shown.record;
-        let row = stated.of(&r.photo);
-        let belongs =
-            row.is_some() || r.groups.contains_key(SERIES) || r.groups.contains_key(CONCENTRATION);
-        if !(belongs && r.is_usable_sample()) {
+        let Some(name) = series_of(r, stated) else {
             continue;
-        }
-        let name = match row.map_or("", |row| &row.series) {
-            "" => r.groups.get(SERIES).map_or("", String::as_str),
-            name => name,
         };
-        let (role, unit) = role(r, stated);
         let has_blank = !r.provenance.blank.is_empty();
         let csv = if has_blank { fetch(&shown) } else { None }.unwrap_or_default();
-        let [absorbance, signal] = read_absorbance_and_signal(&csv);
-        groups.entry((&r.bench, name)).or_default().push(Sample {
-            record: r,
-            role,
-            unit,
-            absorbance,
-            signal,
-        });
+        let sample = Sample::of_photo(r, role(r, stated), &csv);
+        groups.entry((&r.bench, name)).or_default().push(sample);
+    }
+    for (bench, scene) in brackets
+        .iter()
+        .flat_map(|b| b.scenes.iter().map(move |scene| (b.bench, scene)))
+    {
+        let mut told = scene.records.iter();
+        if let Some((r, name)) = told.find_map(|r| Some((*r, series_of(r, stated)?))) {
+            let sample = Sample::of_scene(scene, role(r, stated));
+            groups.entry((bench, name)).or_default().push(sample);
+        }
     }
     let mut own_best: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
     for ((_, name), samples) in &groups {
@@ -180,9 +243,76 @@ pub fn of_class<'a>(
             let wavelength_nm = middle
                 .filter(serves)
                 .or_else(|| bands::best_wavelength(&curves));
-            evaluate((bench, name), samples, wavelength_nm)
+            let blanks = most_blanks(&samples);
+            let of_blanks = photos
+                .iter()
+                .filter(|s| blanks.contains(s.record.photo.as_str()));
+            let readings = match wavelength_nm {
+                Some(nm) => blank_readings(of_blanks, nm, &mut fetch),
+                _ => Vec::new(),
+            };
+            evaluate((bench, name), samples, wavelength_nm, &readings)
         })
         .collect()
+}
+
+/// The series that a photo is of by what is stated of it, or by its rule; absent where it is of none.
+fn series_of<'a>(record: &'a Record, stated: &'a Stated) -> Option<&'a str> {
+    let groups = &record.groups;
+    let by_rule = || groups.get(SERIES).map_or("", String::as_str);
+    let row = stated.of(&record.photo);
+    let belongs =
+        row.is_some() || groups.contains_key(SERIES) || groups.contains_key(CONCENTRATION);
+    belongs.then(|| match row.map_or("", |row| row.series.as_str()) {
+        "" => by_rule(),
+        name => name,
+    })
+}
+
+/// The blanks of the most that a photo of the series is compared with: what is taken hours apart scatters with the lamp.
+fn most_blanks<'a>(samples: &[Sample<'a>]) -> BTreeSet<&'a str> {
+    let sets = samples.iter().map(|s| s.blanks.clone());
+    // Of equally many the first by name, whatever the order of the photos.
+    sets.max_by(|a, b| a.len().cmp(&b.len()).then_with(|| b.cmp(a)))
+        .unwrap_or_default()
+}
+
+/// Each blank's absorbance against the mean of them all at a wavelength, without those that show another light.
+fn blank_readings<'a, 's>(
+    photos: impl Iterator<Item = &'s Shown<'a>>,
+    nm: f64,
+    fetch: &mut impl FnMut(&Shown<'a>) -> Option<Vec<u8>>,
+) -> Vec<f64>
+where
+    'a: 's,
+{
+    let mut spectra: Vec<(&str, f64, Spectrum)> = photos
+        .filter(|s| s.record.is_usable() && s.record.is_calibrated())
+        .filter_map(|s| {
+            let spectrum = read_spectrum(&fetch(s)?).ok()?;
+            Some((s.record.photo.as_str(), s.record.exposure()?, spectrum))
+        })
+        .collect();
+    spectra.sort_by_key(|s| s.0);
+    if spectra.is_empty() {
+        return Vec::new();
+    }
+    let blanks = spectra.iter().map(|(_, exposure, spectrum)| Blank {
+        spectrum,
+        exposure: *exposure,
+    });
+    let mean = mean_blank(&blanks.collect::<Vec<_>>());
+    let read = |i: &usize| {
+        let (_, exposure, spectrum) = &spectra[*i];
+        let link = Link::of(spectra[0].1 / exposure);
+        let rows = absorbance(spectrum, &mean.spectrum, &link);
+        let wavelengths = spectrum.rows.iter().map(|row| row.wavelength_nm);
+        let rows: Vec<bands::Row> = wavelengths
+            .zip(rows.iter().map(|row| row.absorbance))
+            .collect();
+        Some(bands::at(&rows, nm)?.value)
+    };
+    mean.used.iter().filter_map(read).collect()
 }
 
 /// The absorbance curves of the standards among a series' photos.
@@ -215,6 +345,7 @@ fn evaluate<'a>(
     (bench, name): (&'a str, &'a str),
     samples: Vec<Sample<'a>>,
     wavelength_nm: Option<f64>,
+    blank_readings: &[f64],
 ) -> Series<'a> {
     let units = samples.iter().map(|s| s.unit).filter(|u| !u.is_empty());
     let units: Vec<&str> = units.collect::<BTreeSet<_>>().into_iter().collect();
@@ -243,7 +374,13 @@ fn evaluate<'a>(
             .collect(),
         Err(_) => Vec::new(),
     };
+    let limits = match &line {
+        Ok(line) => limits::of_blanks(blank_readings, line.slope),
+        Err(refusal) => Err(refusal.clone()),
+    };
     Series {
+        n_blanks: blank_readings.len(),
+        limits,
         bench,
         name,
         unit: units.first().copied().unwrap_or_default(),
@@ -315,7 +452,7 @@ pub fn concentrations_csv(all: &[Series<'_>], inputs: &Inputs<'_>, whose: &Whose
                 .maybe(wavelength(s.wavelength_nm))
                 .estimate(m.absorbance)
                 .maybe(residual);
-            let row = found_cells(row, found).text(refused);
+            let row = found_cells(row, found).text(refused).maybe(m.joined);
             table.push(whose.of_photo(row, &m.record.photo));
         }
     }
@@ -325,6 +462,7 @@ pub fn concentrations_csv(all: &[Series<'_>], inputs: &Inputs<'_>, whose: &Whose
         let row = (0..11).fold(row, |row, _| row.cell(""));
         let row =
             row.text("no-photo: a concentration is stated for it, but no photo has this name");
+        let row = row.cell("");
         table.push(whose.of_photo(row, file));
     }
     table.finish()
@@ -371,5 +509,12 @@ fn series_row(s: &Series<'_>, name: &str, unknown: Option<&Result<Concentration,
         .estimate(limit(Line::quantification_limit))
         .text(name);
     let found = unknown.and_then(|u| u.as_ref().ok());
-    found_cells(row, found).maybe(refused)
+    let by_blanks = s.limits.as_ref().ok();
+    found_cells(row, found)
+        .maybe(refused)
+        .cell(s.n_blanks)
+        .estimate(by_blanks.map(|l| l.scatter))
+        .estimate(by_blanks.map(|l| l.detection))
+        .estimate(by_blanks.map(|l| l.quantification))
+        .maybe(s.limits.as_ref().err())
 }

@@ -1,6 +1,8 @@
-//! The picture of a dilution series: absorbance by concentration, standards with their uncertainty, the line, unknowns.
+//! The picture of a dilution series: absorbance by concentration, standards with their uncertainty, the line with its band, each
+//! unknown's photos with the interval of its concentration.
 
 use super::series::Series;
+use crate::answers::series::Concentration;
 use crate::publish::drawing::plane::{Axis, Plane};
 use crate::publish::drawing::svg::{Svg, escaped};
 use crate::terms::{Estimate, Phrases};
@@ -13,18 +15,22 @@ const TOP: f64 = 10.0;
 const BOTTOM: f64 = HEIGHT - 48.0;
 /// Twelve pixels on the smallest phone, which shows the picture 330 pixels wide.
 const LETTERS: f64 = 16.0;
+/// Steps in which the band's bent edges are drawn.
+const BAND_STEPS: u32 = 24;
 
 /// Inline SVG; absent where there is no line.
 pub fn picture(s: &Series<'_>, t: &Phrases) -> Option<String> {
     let line = s.line.as_ref().ok()?;
     let standards: Vec<(f64, Estimate)> = s.members.iter().filter_map(|m| m.standard()).collect();
-    let unknowns: Vec<(f64, Estimate)> = s
+    let found: Vec<(Concentration, Estimate)> = s
         .members
         .iter()
-        .filter_map(|m| Some((m.found.as_ref()?.as_ref().ok()?.value.value, m.absorbance?)))
+        .filter_map(|m| Some((*m.found.as_ref()?.as_ref().ok()?, m.absorbance?)))
         .collect();
+    let unknowns: Vec<(f64, Estimate)> = found.iter().map(|(c, a)| (c.value.value, *a)).collect();
     let all = || standards.iter().chain(&unknowns);
-    let x_top = 1.08 * all().map(|p| p.0).fold(0.0, f64::max);
+    let ends = all().map(|p| p.0).chain(found.iter().map(|f| f.0.high));
+    let x_top = 1.08 * ends.fold(0.0, f64::max);
     let y_top = 1.12 * all().map(|p| p.1.value + p.1.sigma).fold(0.0, f64::max);
     if x_top <= 0.0 || y_top <= 0.0 {
         return None;
@@ -68,6 +74,11 @@ pub fn picture(s: &Series<'_>, t: &Phrases) -> Option<String> {
     svg.add(format_args!(
         "<text x=\"{LEFT}\" y=\"{TOP}\" dx=\"6\" dy=\"9\" stroke=\"none\">{absorbance}</text>"
     ));
+    let steps = (0..=BAND_STEPS).map(|i| line.range.1 * f64::from(i) / f64::from(BAND_STEPS));
+    svg.path(
+        "class=\"band\" fill-opacity=\"0.18\" stroke=\"none\"",
+        &plane.band(line.band(steps)),
+    );
     let ends = [0.0, line.range.1].map(|c| (c, line.intercept.value + line.slope.value * c));
     let data = plane.curve(ends);
     svg.add(format_args!("<path d=\"{data}\" fill=\"none\"/>"));
@@ -79,6 +90,17 @@ pub fn picture(s: &Series<'_>, t: &Phrases) -> Option<String> {
                 "<path d=\"M{x:.1} {low:.1}V{high:.1}\"/><circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\" fill=\"{fill}\"/>"
             ));
         }
+    }
+    // Of an unknown the interval is that of its concentration: it lies, where a standard's stands.
+    for (c, a) in &found {
+        let [low, high] = [c.low, c.high].map(|end| plane.x.at(end));
+        let (y, foot) = (plane.y.at(a.value), plane.y.at(0.0).min(BOTTOM));
+        let x = plane.x.at(c.value.value);
+        svg.add(format_args!(
+            "<path class=\"interval\" d=\"M{low:.1} {y:.1}H{high:.1}M{low:.1} {:.1}v8M{high:.1} {:.1}v8\" fill=\"none\"/><path d=\"M{x:.1} {y:.1}V{foot:.1}\" fill=\"none\" stroke-dasharray=\"3 4\"/>",
+            y - 4.0,
+            y - 4.0
+        ));
     }
     Some(svg.finish())
 }

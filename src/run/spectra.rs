@@ -76,7 +76,7 @@ impl Default for Spectra {
 }
 
 impl Spectra {
-    /// Adds to what was chosen for a photo what its companions' pictures give: tone curve and blank's spectrum.
+    /// Adds to what was chosen for a photo what its companions' pictures give: tone curve and blanks' spectra.
     ///
     /// # Errors
     /// Where a companion has changed meanwhile.
@@ -115,7 +115,13 @@ impl Spectra {
         if let Some(blank) = against.blank {
             let curve = against.curve();
             let shots = curve.map_or(&[][..], |_| &against.shots);
-            against.blank_spectrum = spectrum(blank, shots, curve)?;
+            let of_blank = spectrum(blank, shots, curve)?;
+            let mut repeats = Vec::new();
+            for repeat in &against.repeats {
+                let found = spectrum(repeat, shots, curve)?;
+                repeats.extend(found.map(|found| (*repeat, found)));
+            }
+            (against.blank_spectrum, against.repeat_spectra) = (of_blank, repeats);
         }
         Ok(())
     }

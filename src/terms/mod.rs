@@ -32,7 +32,7 @@ pub use instrument::{
 };
 pub use lamp::{Lamp, LampLine, LineUse};
 pub use measurement::Measurement;
-pub use pairing::{Choice, Pairing};
+pub use pairing::{Choice, Pairing, REPEATED_WITHIN_S, SAME_EXPOSURE};
 pub use phrases::{Phrases, Said};
 pub use quantity::{Metrics, Quantity, Reading};
 pub use ranks::{SIGMA_PER_MEDIAN, median, sorted, weighted_quantile};

@@ -1,5 +1,11 @@
 //! Which photos of a bench belong to a photo, as a configuration states it.
 
+/// Exposures whose ratio is less than this are the same: phones round what they write.
+pub const SAME_EXPOSURE: f64 = 1.05;
+/// A blank taken within so long of the one that is chosen, at the same exposure, is a repeat of it: a lamp that has warmed up keeps
+/// its light for that long (common practice, no source).
+pub const REPEATED_WITHIN_S: f64 = 600.0;
+
 /// Which of several photos of a bench belongs to a photo.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -16,6 +16,7 @@ mod real;
 mod alive;
 mod arrivals;
 mod begin;
+mod blanks;
 mod bombs;
 mod by_hand;
 mod cards;

@@ -93,7 +93,7 @@ fn compare(place: &Place, said: &str) {
             published.push((name, row["reproducibility_sd"].clone()));
         }
     }
-    assert_eq!(published.len(), 5, "{published:?}");
+    assert_eq!(published.len(), 7, "{published:?}");
     let repeats = table("class.csv").iter().any(|row| row["repeats"] == "2");
     assert!(repeats, "a bench with two results of one thing");
     let written: Vec<(String, String)> = said

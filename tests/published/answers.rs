@@ -3,6 +3,7 @@
 
 use slitwatch::answers::class::{Cell, precision};
 use slitwatch::answers::colour::{chromaticity, colour_temperature};
+use slitwatch::answers::limits::of_blanks;
 use slitwatch::answers::series::{Standard, fit};
 use slitwatch::terms::Estimate;
 
@@ -138,6 +139,56 @@ fn the_published_examples_of_agreement_come_out() {
     assert!((found.mean - 41.5183).abs() < 5e-5);
     assert!((found.repeatability_sd.expect("repeats") - 1.0632).abs() < 5e-5);
     assert!((found.reproducibility_sd - 1.0632).abs() < 5e-5);
+}
+
+#[test]
+fn the_band_of_a_line_is_scipy_s() {
+    // Fluorescein, pg/mL and fluorescence (Miller and Miller, Statistics and Chemometrics for Analytical Chemistry, 5; from memory):
+    // ordinary least squares, 95 % band at 0, 6 and 12 pg/mL by scipy 1.17.1 (stats.linregress, stats.t.ppf).
+    let rows = [
+        (0.0, 2.1),
+        (2.0, 5.0),
+        (4.0, 9.0),
+        (6.0, 12.6),
+        (8.0, 17.3),
+        (10.0, 21.0),
+        (12.0, 24.7),
+    ];
+    let line = fit(&standards(&rows, 1.0), 0.0).expect("seven levels");
+    let printed = [
+        (0.0, 0.759_700_015, 2.276_014_271),
+        (6.0, 12.679_450_092, 13.520_549_908),
+        (12.0, 23.923_985_729, 25.440_299_985),
+    ];
+    for (found, (c, low, high)) in line.band([0.0, 6.0, 12.0]).into_iter().zip(printed) {
+        assert_eq!(found.0, c);
+        assert!(
+            (found.1 - low).abs() < 1e-6 && (found.2 - high).abs() < 1e-6,
+            "{found:?}"
+        );
+    }
+}
+
+#[test]
+fn the_textbook_s_limits_follow_from_seven_repeats_and_the_slope() {
+    // Harris, Quantitative Chemical Analysis, 8th ed., 5-2, detection limit (from memory): seven repeats of 5.0, 5.0, 5.2, 4.2,
+    // 4.6, 6.0, 4.9 nA and a line of 0.229 nA/µM; s = 0.56 nA, detected from 7.3 µM, quantified from 24.2 µM. A scatter is the same
+    // whatever its level.
+    let repeats = [5.0, 5.0, 5.2, 4.2, 4.6, 6.0, 4.9];
+    let found = of_blanks(&repeats, Estimate::new(0.229, 0.0)).expect("seven");
+    assert!((found.scatter.value - 0.56).abs() < 0.005, "{found:?}");
+    assert!((found.detection.value - 7.3).abs() < 0.05, "{found:?}");
+    assert!(
+        (found.quantification.value - 24.2).abs() < 0.05,
+        "{found:?}"
+    );
+    // JCGM 100, E.4.3 and table E.1: a standard deviation of ten is known to 24 %, of thirty to 13 %.
+    for (n, share) in [(10, 0.24), (30, 0.13)] {
+        let repeats: Vec<f64> = (0..n).map(f64::from).collect();
+        let found = of_blanks(&repeats, Estimate::new(1.0, 0.0)).expect("enough");
+        let stated = found.scatter.sigma / found.scatter.value;
+        assert!((stated - share).abs() < 0.005, "{n}: {stated}");
+    }
 }
 
 /// A column of the illuminants' table.

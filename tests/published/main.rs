@@ -4,6 +4,7 @@
 mod absorbance;
 mod answers;
 mod centroid_bound;
+mod edges;
 mod grating;
 mod gum_h3;
 mod least_squares;

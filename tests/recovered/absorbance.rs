@@ -2,6 +2,7 @@
 //! curve, and with the phone's own from a bracket.
 
 use slitwatch::answers::absorb::{KNOWN_TONE, Link, UNKNOWN_TONE, absorbance};
+use slitwatch::answers::blanks::{Blank, mean_blank};
 use slitwatch::answers::bracket::{curve, levels_of};
 use slitwatch::answers::series::{STATED_FREEDOM, Standard, fit};
 use slitwatch::simulate::light::Dye;
@@ -171,4 +172,61 @@ fn dye_and_neutral_absorbances_of_several_phones_are_as_good_as_they_say() {
     // Without a bracket a phone's own curve is in the error, and in the uncertainty.
     let t = tally("read as sRGB", &without);
     assert!(t.within_1 > 0.5 && t.within_2 > 0.85);
+}
+
+/// The reference's noise and what holding the phone anew moves fall with the number of blanks. Truth is the simulator's.
+#[test]
+fn the_mean_of_four_blanks_makes_a_better_reference_than_one() {
+    let (mut one, mut four) = (Vec::new(), Vec::new());
+    let mut stated = [0.0, 0.0];
+    for (phone, seed) in [(0, 21), (1, 22), (4, 23)] {
+        let bench = Bench::sound(phone, seed);
+        let lamp = bench.lamp_shot(seed, (0.4, -0.3, 0.2));
+        let lamp = photograph("lamp", &lamp, Capture::Calibration, None);
+        let scale = lamp.calibration();
+        let led = light(Source::WhiteLed(4200.0), seed);
+        let of = |n: u64, light: &Light| {
+            let turn = 0.25 * ((n % 5) as f64 - 2.0);
+            let pose = (turn, -0.6 * turn, 0.3 * turn);
+            bench.shot(100 * seed + n, light.clone(), pose)
+        };
+        let blanks: Vec<Spectrum> = (0..4)
+            .map(|n| spectrum(&draw(&of(n, &led)).jpeg, scale, None))
+            .collect();
+        let blank = |spectrum| Blank {
+            spectrum,
+            exposure: 1.0,
+        };
+        let mean = mean_blank(&blanks.iter().map(blank).collect::<Vec<_>>());
+        assert_eq!(
+            mean.used,
+            [0, 1, 2, 3],
+            "phone {phone}: {:?}",
+            mean.left_out
+        );
+        stated[0] += mean.level_sigma;
+        stated[1] += mean_blank(&[blank(&blanks[0])]).level_sigma;
+        for n in 10..14 {
+            let shot = of(n, &led.through(Dye::Neutral, 3.0));
+            let sample = spectrum(&draw(&shot).jpeg, scale, None);
+            for blank in &blanks {
+                one.extend(errors(&shot, &sample, blank, &Link::of(1.0)));
+            }
+            four.extend(errors(&shot, &sample, &mean.spectrum, &Link::of(1.0)));
+        }
+    }
+    let spread = |errors: &[(f64, f64, f64)]| {
+        let n = errors.len() as f64;
+        let mean = errors.iter().map(|e| e.1).sum::<f64>() / n;
+        (errors.iter().map(|e| (e.1 - mean).powi(2)).sum::<f64>() / n).sqrt()
+    };
+    println!(
+        "spread of the errors: {:.4} with one blank, {:.4} with four; level known to {:.4} and {:.4}",
+        spread(&one),
+        spread(&four),
+        stated[1] / 3.0,
+        stated[0] / 3.0
+    );
+    assert!(spread(&four) < spread(&one));
+    assert!((0.4..0.75).contains(&(stated[0] / stated[1])));
 }

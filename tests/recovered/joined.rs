@@ -2,8 +2,10 @@
 //! own tone curve; and what it gains.
 
 use slitwatch::answers::absorb::KNOWN_TONE;
+use slitwatch::answers::absorb::{Link, UNKNOWN_TONE, absorbance};
 use slitwatch::answers::bracket::{curve, levels_of};
 use slitwatch::answers::join::{Shot, join};
+use slitwatch::simulate::light::Dye;
 use slitwatch::simulate::{Exposure, Fault, Source};
 use slitwatch::terms::Capture;
 use slitwatch::terms::Spectrum;
@@ -84,4 +86,66 @@ fn two_exposures_of_a_lamp_give_its_weak_and_its_strong_lines_in_one_spectrum() 
         let known = joined.rows.iter().filter(|r| r.signal.is_some()).count();
         assert_eq!((known, lost(&toned[0])), (joined.rows.len(), 0));
     }
+}
+
+/// A strong solution beside its blank, from two exposures joined, against the absorbance that was drawn.
+#[test]
+fn joined_exposures_of_a_strong_solution_have_its_absorbance() {
+    let (mut off_joined, mut off_short, mut within) = (Vec::new(), Vec::new(), 0);
+    for (phone, seed) in [(0, 61), (4, 62)] {
+        let bench = Bench::whole(phone, seed);
+        let lamp = bench.lamp_shot(seed, (0.3, -0.2, 0.1));
+        let lamp = photograph("lamp", &lamp, Capture::Calibration, None);
+        let scale = lamp.calibration();
+        let led = light(Source::WhiteLed(4200.0), seed);
+        let blank = bench.shot(100 * seed, led.clone(), (0.1, -0.1, 0.1));
+        let (time_s, iso) = blank.exposure_settings();
+        let dyed = led.through(Dye::Red, 9.0);
+        let seen = |n: u64, times: f64| -> (Spectrum, f64) {
+            let mut shot = bench.shot(100 * seed + n, dyed.clone(), (0.1 * n as f64, -0.1, 0.1));
+            shot.exposure = Exposure::Set(times * time_s, iso);
+            let seen = photograph("solution", &shot, Capture::Bracket, Some(scale));
+            let exposure = seen.truth.exposure_s * seen.truth.iso;
+            (seen.measurement.spectrum.expect("lit"), exposure)
+        };
+        let blank = photograph("blank", &blank, Capture::Blank, Some(scale));
+        let blank_exposure = blank.truth.exposure_s * blank.truth.iso;
+        let blank = blank.measurement.spectrum.expect("lit");
+        let (short, long) = (seen(1, 1.0), seen(2, 4.0));
+        let shots = [&short, &long].map(|(spectrum, exposure)| Shot {
+            spectrum,
+            exposure: *exposure,
+        });
+        let joined = join(&shots, UNKNOWN_TONE).expect("one scene").spectrum();
+        let solution = dyed.solution.as_ref().expect("a solution");
+        for (spectrum, exposure, off) in [
+            (&joined, long.1, &mut off_joined),
+            (&short.0, short.1, &mut off_short),
+        ] {
+            let rows = absorbance(spectrum, &blank, &Link::of(blank_exposure / exposure));
+            for (row, found) in spectrum.rows.iter().zip(&rows) {
+                let nm = row.wavelength_nm;
+                if (495.0..540.0).contains(&nm) {
+                    let found = found.absorbance.expect("lit");
+                    let error = found.value - solution.absorbance(nm);
+                    off.push(error.abs());
+                    within += usize::from(
+                        std::ptr::eq(spectrum, &joined) && error.abs() < 2.0 * found.sigma,
+                    );
+                }
+            }
+        }
+    }
+    let share = within as f64 / off_joined.len() as f64;
+    for off in [&mut off_joined, &mut off_short] {
+        off.sort_by(f64::total_cmp);
+    }
+    let median = |off: &[f64]| off[off.len() / 2];
+    println!(
+        "absorbances of 0.5 to 1: off by {:.4} joined, {:.4} from the short exposure alone, in the median; {:.0} % within two sigma",
+        median(&off_joined),
+        median(&off_short),
+        100.0 * share
+    );
+    assert!(share > 0.9 && median(&off_joined) < 0.08);
 }

@@ -1,6 +1,7 @@
 //! What people and scripts see: tables by independent readers, pages and pictures as documents.
 
 mod alive;
+mod blanks;
 mod browser;
 mod chrome;
 mod colours;

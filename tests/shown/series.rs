@@ -10,12 +10,12 @@ use slitwatch::settings::english;
 
 use crate::in_memory::InMemory;
 use slitwatch::terms::Capture;
-use slitwatch::terms::{AbsorbanceRow, Verdict};
+use slitwatch::terms::{AbsorbanceRow, Quantity, Verdict};
 
 use crate::sample::{self, Noise, bump, e};
 
 /// A solution's photo: its record and its absorbance at the top of the band.
-fn solution(bench: &str, name: &str, groups: &[(&str, &str)], height: f64) -> (Record, f64) {
+pub fn solution(bench: &str, name: &str, groups: &[(&str, &str)], height: f64) -> (Record, f64) {
     let mut record = sample::record(bench, name, Capture::Sample, Verdict::Good);
     record.calibration = Some(sample::calibration_from("lamp.jpg"));
     record.provenance.blank = BTreeMap::from([("blank.jpg".to_owned(), "00".to_owned())]);
@@ -42,7 +42,32 @@ fn csv_of(height: f64) -> Vec<u8> {
     spectrum_csv(&spectrum, Some(&rows))
 }
 
-type Table = Vec<BTreeMap<String, String>>;
+/// A blank's spectrum, without noise, dimmed by so much.
+fn blank_csv(absorbance: f64) -> Vec<u8> {
+    let mut spectrum = sample::spectrum("bulb", 1.0, 1.0, &mut Noise(1));
+    for row in &mut spectrum.rows {
+        let level = 0.5 * 10f64.powf(-absorbance);
+        (row.signal, row.rgb, row.clipped) = (level, [level; 3], 0.0);
+        (row.signal_sigma, row.rgb_sigma) = (0.002, [0.0035; 3]);
+    }
+    spectrum_csv(&spectrum, None)
+}
+
+/// The same light through a dye of this height of its band, exposed so many times as long, blown out above 0.9.
+fn exposed_csv(height: f64, times: f64) -> Vec<u8> {
+    let mut spectrum = sample::spectrum("bulb", 1.0, 1.0, &mut Noise(1));
+    for row in &mut spectrum.rows {
+        let absorbance = height * bump(row.wavelength_nm, 525.0, 70.0);
+        let light = 0.5 * times * 10f64.powf(-absorbance);
+        let level = light.min(0.9);
+        (row.signal, row.rgb, row.clipped) =
+            (level, [level; 3], if light > 0.9 { 1.0 } else { 0.0 });
+        (row.signal_sigma, row.rgb_sigma) = (0.002, [0.0035; 3]);
+    }
+    spectrum_csv(&spectrum, None)
+}
+
+pub type Table = Vec<BTreeMap<String, String>>;
 
 /// The class's files by name.
 fn files(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Vec<u8>> {
@@ -70,7 +95,14 @@ fn files(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Vec<u8>>
         refresh_s: 0,
     };
     let mut files = InMemory::default();
-    let fetch = |s: &Shown<'_>| Some(csv_of(heights[s.record.photo.as_str()]));
+    let fetch = |s: &Shown<'_>| {
+        let height = heights[s.record.photo.as_str()];
+        match s.record.capture {
+            Some(Capture::Blank) => Some(blank_csv(height)),
+            Some(Capture::Bracket) => Some(exposed_csv(height, s.record.exposure()? / 0.04)),
+            _ => Some(csv_of(height)),
+        }
+    };
     summaries(&inputs, fetch, &mut files);
     files.0.into_iter().collect()
 }
@@ -82,7 +114,7 @@ fn page(photos: &[(Record, f64)], name: &str) -> String {
 }
 
 /// The class's tables by name, each row by its columns.
-fn tables(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Table> {
+pub fn tables(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Table> {
     files(photos, stated)
         .into_iter()
         .filter(|(name, _)| name.ends_with(".csv"))
@@ -94,7 +126,7 @@ fn tables(photos: &[(Record, f64)], stated: &Stated) -> BTreeMap<String, Table> 
         .collect()
 }
 
-fn dye(bench: &str) -> Vec<(Record, f64)> {
+pub fn dye(bench: &str) -> Vec<(Record, f64)> {
     ["2", "4", "6", "8"]
         .into_iter()
         .map(|c| {
@@ -256,6 +288,99 @@ fn benches_are_compared_by_the_same_line_of_the_same_lamp() {
     assert_eq!(of_avocet["repeats"], "2");
 }
 
+/// A lamp photo that calibrates its bench.
+fn calibration(bench: &str, file: &str, peak_nm: f64, bandpass_nm: f64) -> (Record, f64) {
+    let (mut record, height) = lamp(bench, file, peak_nm);
+    record.capture = Some(Capture::Calibration);
+    record.lamp = "fluorescent".to_owned();
+    record.metrics.set(Quantity::BandpassNm, Some(bandpass_nm));
+    if let Some(lamp) = &mut record.answers.lamp {
+        lamp.name = "fluorescent".to_owned();
+    }
+    (record, height)
+}
+
+#[test]
+fn lamp_photos_that_calibrate_stand_in_the_class_s_tables_under_their_bench() {
+    let mut retake = calibration("knot", "lamp-09", 600.0, 9.0);
+    retake.0.verdict = Verdict::Retake;
+    let photos = vec![
+        calibration("avocet", "lamp-01", 611.2, 1.5),
+        calibration("avocet", "lamp-02", 611.4, 1.7),
+        calibration("dunlin", "hall", 611.3, 2.0),
+        calibration("heron", "lamp", 611.3, 1.2),
+        // The same lamp photographed as a sample is another quantity: its scale is not made from its own lines.
+        lamp("avocet", "lamp", 611.0),
+        lamp("dunlin", "lamp", 611.9),
+        retake,
+    ];
+    let all = tables(&photos, &Stated::default());
+    let of = |quantity: &str| -> Vec<(String, String, String)> {
+        let rows = all["class.csv"]
+            .iter()
+            .filter(|r| r["quantity"] == quantity);
+        rows.map(|r| (r["bench"].clone(), r["repeats"].clone(), r["mean"].clone()))
+            .collect()
+    };
+    let row = |bench: &str, repeats: &str, mean: &str| {
+        (bench.to_owned(), repeats.to_owned(), mean.to_owned())
+    };
+    assert_eq!(
+        of("bandpass by the calibration lamp (fluorescent)"),
+        [
+            row("avocet", "2", "1.6"),
+            row("dunlin", "1", "2"),
+            row("heron", "1", "1.2")
+        ]
+    );
+    assert_eq!(
+        of(
+            "strongest peak of the calibration lamp (fluorescent), each on the scale of its own lines"
+        ),
+        [
+            row("avocet", "2", "611.3"),
+            row("dunlin", "1", "611.3"),
+            row("heron", "1", "611.3")
+        ]
+    );
+    assert_eq!(of("strongest peak of lamp").len(), 2);
+    // And they are drawn over one another.
+    let page = page(&photos[..2], "class.html");
+    assert!(
+        page.contains("No lamp has been measured on two benches yet"),
+        "one bench alone"
+    );
+    let drawn = self::page(
+        &[
+            calibration("avocet", "lamp-01", 611.2, 1.5),
+            calibration("dunlin", "lamp-02", 611.3, 1.5),
+        ],
+        "class.html",
+    );
+    assert!(!drawn.contains("No lamp has been measured on two benches yet"));
+}
+
+#[test]
+fn a_light_s_edge_or_why_there_is_none_stands_beside_its_colour() {
+    let mut bulb = lamp("heron", "bulb-2800k", 600.0);
+    bulb.0.groups.insert("kelvin".to_owned(), "2800".to_owned());
+    let with = tables(&[bulb, lamp("heron", "quay-1", 600.0)], &Stated::default());
+    let without = tables(&[lamp("heron", "quay-1", 600.0)], &Stated::default());
+    let why = |rows: &Table| -> Vec<String> {
+        let refused = rows
+            .iter()
+            .map(|r| r["edge_refused"].split(':').next().unwrap_or("").to_owned());
+        refused.collect()
+    };
+    assert_eq!(why(&with["colours.csv"]), ["is-the-bulb", "no-edge"]);
+    assert_eq!(why(&without["colours.csv"]), ["no-response"]);
+    assert!(
+        with["colours.csv"]
+            .iter()
+            .all(|r| r["edge_nm"].is_empty() && r["edge"].is_empty())
+    );
+}
+
 #[test]
 fn what_glows_is_no_quantity_of_the_class() {
     let glowing = |bench: &str, label: &str, name: &str| {
@@ -319,9 +444,34 @@ fn a_bench_s_page_shows_a_series_with_its_unit_scatter_range_and_standards() {
         "scatter about the line",
         " mg; with 95 % between ",
         "concentration, mg</text>",
+        "the line through the standards with its 95 % band",
+        "<path class=\"band\" fill-opacity",
     ] {
         assert!(page.contains(said), "{said}");
     }
+    // One unknown, one interval, about its point.
+    let (_, drawing) = page.split_once("class=\"band\"").expect("a band");
+    let (drawing, _) = drawing.split_once("</svg>").expect("its end");
+    let (_, interval) = drawing
+        .split_once("<path class=\"interval\" d=\"M")
+        .expect("an interval");
+    assert!(!interval.contains("class=\"interval\""));
+    let (low, rest) = interval.split_once(' ').expect("a place");
+    let (_, high) = rest.split_once('H').expect("the other end");
+    let (high, _) = high.split_once('M').expect("a mark");
+    let (_, points) = drawing.split_once("<circle").expect("points");
+    let hollow = points
+        .split("<circle")
+        .find(|circle| circle.contains("fill=\"none\""));
+    let (_, x) = hollow
+        .and_then(|circle| circle.split_once("cx=\""))
+        .expect("the unknown");
+    let [low, x, high] = [low, x.split('"').next().unwrap_or(""), high]
+        .map(|place| place.parse::<f64>().expect("a number"));
+    assert!(
+        low < x && x < high && ((low + high) / 2.0 - x).abs() < 0.2,
+        "{low} {x} {high}"
+    );
 }
 
 #[test]
