@@ -355,7 +355,10 @@ mod tests {
             said.to_string(),
             "von \u{2068}4\u{2069} \u{2068}a.jpg\u{2069} brauchbar"
         );
-        assert_eq!(p.told("tilt 6.2°"), "Neigung \u{2068}6.2°\u{2069}");
+        assert_eq!(
+            p.told("tilt 6.2°"),
+            "Neigung \u{2068}\u{2068}6.2\u{2069}°\u{2069}"
+        );
     }
 
     #[test]
