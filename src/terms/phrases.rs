@@ -51,7 +51,8 @@ impl Phrases {
     /// Takes `text` for what is said under `key`; what stood there is what records say.
     pub fn set(&mut self, key: &str, text: Variant) {
         let before = self.texts.insert(key.to_owned(), text.clone());
-        if let Some(before) = before.filter(|_| key.starts_with(TOLD)) {
+        let is_told = |before: &Variant| key.starts_with(TOLD) && *before != text;
+        if let Some(before) = before.filter(is_told) {
             self.told.push((before, text));
         }
     }
