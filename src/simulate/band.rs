@@ -5,6 +5,7 @@ use std::ops::Range;
 use super::blades::Profile;
 use super::blur::{blur, convolve, gaussian, movement};
 use super::effective::Effective;
+use super::fixed::Fixed;
 use super::light::Emission;
 use super::pupil::{self, Field, Middle, Offset, Offsets, walk};
 use super::rays::{Rays, vignetting};
@@ -219,24 +220,32 @@ impl Drawing<'_> {
         [a, b]: [[f64; 3]; 2],
         (reach_mm, lamp): (f64, [f64; 2]),
     ) {
-        let (middle_mm, half_mm) = (0.5 * (a[1] + b[1]), 0.5 * (b[1] - a[1]).abs());
-        let is_off = || self.profile.over(middle_mm, half_mm + reach_mm) == 0.0;
+        let profile = &self.profile;
+        let (first, last) = (profile.step(a[1].min(b[1])), profile.step(a[1].max(b[1])));
+        let reach = Profile::reach(reach_mm);
+        let is_off = || profile.over(Fixed::of(first - reach), Fixed::of(last + reach)) == 0.0;
         if lamp == [0.0; 2] || self.is_dark(a[0], b[0]) || is_off() {
             return;
         }
         let slope = [0, 1, 2].map(|k| (b[k] - a[k]) / CELL as f64);
         let fading = (lamp[1] - lamp[0]) / CELL as f64;
-        let width = self.slit_shift * f64::from(self.profile.at(middle_mm).1);
+        let width = self.slit_shift * f64::from(profile.at(0.5 * (a[1] + b[1])).1);
         let edges = self.spread.edges(width, &self.strips);
         let [node, next] = [a, b].map(|end| self.spread.node(end[0]));
-        let step = (next - node) / CELL as f64;
+        let (node, step) = (Fixed::of(node), Fixed::of((next - node) / CELL as f64));
+        // The middle of the first pixel, and from there on.
+        let place = profile.step(a[1] + 0.5 * slope[1]);
+        let (from, to) = (Fixed::of(place - reach), Fixed::of(place + reach));
+        let onwards =
+            Fixed::of(profile.step(b[1]) / CELL as f64 - profile.step(a[1]) / CELL as f64);
+        let gain = 0.5 * self.gain / reach;
         let mut low = self.spread.through(node, &edges);
-        for (i, index) in at.enumerate() {
-            let t = i as f64;
-            let high = self.spread.through(node + step * (t + 1.0), &edges);
-            let light = self.profile.over(a[1] + slope[1] * (t + 0.5), reach_mm);
-            let light = f64::from(light) * (lamp[0] + fading * (t + 0.5));
-            let factor = self.gain * light * (a[2] + slope[2] * (t + 0.5));
+        for (i, index) in (0i64..).zip(at) {
+            let t = i as f64 + 0.5;
+            let high = self.spread.through(node.after(i + 1, step), &edges);
+            let light = profile.over(from.after(i, onwards), to.after(i, onwards));
+            let light = light * (lamp[0] + fading * t);
+            let factor = gain * light * (a[2] + slope[2] * t);
             for c in 0..3 {
                 planes[c][index] += ((high[c] - low[c]) * factor) as f32;
             }

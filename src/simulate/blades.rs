@@ -4,6 +4,7 @@ use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
 use super::effective::Effective;
+use super::fixed::Fixed;
 
 /// Light and relative width along the slit, from 1 mm before one end to 1 mm beyond the other.
 pub(super) struct Profile {
@@ -138,19 +139,27 @@ impl Profile {
         }
     }
 
-    /// Mean light within `reach_mm` of `s` mm from the middle.
+    /// A place `s` mm from the slit's middle among the steps of the profile.
+    #[inline]
+    pub(super) fn step(&self, s: f64) -> f64 {
+        (s + self.half_mm) * PROFILE_PER_MM
+    }
+
+    /// A stretch of `mm` in steps of the profile: at least one, so that [`Profile::over`] is no difference of like numbers.
+    #[inline]
+    pub(super) fn reach(mm: f64) -> f64 {
+        (mm * PROFILE_PER_MM).max(1.0)
+    }
+
+    /// Sum of the light from one place to another, of one step each.
     #[inline(always)]
-    pub(super) fn over(&self, s: f64, reach_mm: f64) -> f32 {
-        let last = self.sum.len() as f32 - 1.001;
-        let up_to = |t: f32| {
-            let t = t.clamp(0.0, last);
-            let i = t as usize;
-            self.sum[i] + (self.sum[i + 1] - self.sum[i]) * (t - i as f32)
+    pub(super) fn over(&self, from: Fixed, to: Fixed) -> f64 {
+        let up_to = |place: Fixed| {
+            let (i, part) = place.among(self.sum.len());
+            let (a, b) = (f64::from(self.sum[i]), f64::from(self.sum[i + 1]));
+            a + (b - a) * part
         };
-        // At least a step to each side, so that it is no difference of like numbers.
-        let reach = ((reach_mm * PROFILE_PER_MM) as f32).max(1.0);
-        let t = ((s + self.half_mm) * PROFILE_PER_MM) as f32;
-        (up_to(t + reach) - up_to(t - reach)) / (2.0 * reach)
+        up_to(to) - up_to(from)
     }
 
     /// Light and relative width at `s` mm from the middle.

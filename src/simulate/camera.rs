@@ -118,6 +118,7 @@ fn to_luma_chroma(effective: &Effective, raw: &[f32]) -> (Vec<f32>, [Vec<f32>; 2
     let power = effective.shot.reality.lens.local_tone;
     let local = LocalTone::new(raw, width, height, power);
     let mut local_gains = vec![1.0f32; width];
+    let (mut blue, mut red) = (vec![0.0f32; width], vec![0.0f32; width]);
     for y in 0..height {
         if let Some(local) = &local {
             local.row(y, &mut local_gains);
@@ -141,13 +142,19 @@ fn to_luma_chroma(effective: &Effective, raw: &[f32]) -> (Vec<f32>, [Vec<f32>; 2
             let shown = |m: &[f32; 3]| {
                 let mixed = (m[0] * r + m[1] * g + m[2] * b).clamp(0.0, 1.0);
                 let linear = toned(mixed, local_gains[x]);
-                tone[(linear * TONE_ENTRIES as f32 + 0.5) as usize]
+                tone[usize::from((linear * TONE_ENTRIES as f32 + 0.5) as u16)]
             };
             let (r, g, b) = (shown(&matrix[0]), shown(&matrix[1]), shown(&matrix[2]));
             let l = 0.299 * r + 0.587 * g + 0.114 * b;
             out[x] = l;
-            cb[x / 2] += 0.25 * 0.564 * (b - l);
-            cr[x / 2] += 0.25 * 0.713 * (r - l);
+            blue[x] = 0.25 * 0.564 * (b - l);
+            red[x] = 0.25 * 0.713 * (r - l);
+        }
+        // Beside that, not in it: each sum would wait for the one before.
+        for (sums, row) in [(cb, &blue), (cr, &red)] {
+            for (sum, pixels) in sums.iter_mut().zip(row.chunks(2)) {
+                *sum = pixels.iter().fold(*sum, |sum, pixel| sum + pixel);
+            }
         }
     }
     (luma, chroma)

@@ -15,6 +15,7 @@ mod circumstances;
 pub mod class;
 mod copies;
 mod effective;
+mod fixed;
 mod header;
 pub mod light;
 mod lines;

@@ -218,13 +218,17 @@ impl Rays {
             let determinant = a * d - b * c;
             g += (d * ex - b * ey) / determinant;
             s += (a * ey - c * ex) / determinant;
-            if ex.abs() + ey.abs() < 1e-4 {
+            // Each step squares the error, in units of some thousand pixels.
+            if ex.abs() + ey.abs() < NEARLY_PX {
                 break;
             }
         }
         (g, s)
     }
 }
+
+/// From so near, one more step of [`Rays::invert`] ends within a millionth of a pixel.
+const NEARLY_PX: f64 = 0.02;
 
 /// A place on the sensor as a place in the upright picture, by the Exif orientation (1, 3, 6, 8).
 pub(super) fn upright(seen: Point, phone: &Phone, orientation: u16) -> Point {

@@ -5,6 +5,7 @@
 
 use super::blur::gaussian;
 use super::effective::Effective;
+use super::fixed::Fixed;
 use super::light::{Emission, FIRST_NM, LAST_NM};
 use super::rays::Rays;
 use super::reality::Lens;
@@ -240,7 +241,7 @@ impl Integrated {
 
 /// A slit as [`Integrated::through`] takes it: where its strips' edges lie, in nodes, and by what they count.
 pub(super) struct Edges {
-    at: [f64; STRIPS + 1],
+    at: [Fixed; STRIPS + 1],
     count: [f64; STRIPS + 1],
 }
 
@@ -249,11 +250,11 @@ impl Integrated {
     pub(super) fn edges(&self, width: f64, strips: &[f64; STRIPS]) -> Edges {
         let weight = |k: usize| strips.get(k).copied().unwrap_or(0.0);
         let mut edges = Edges {
-            at: [0.0; STRIPS + 1],
+            at: [Fixed::ZERO; STRIPS + 1],
             count: [0.0; STRIPS + 1],
         };
         for k in 0..=STRIPS {
-            edges.at[k] = (0.5 - k as f64 / STRIPS as f64) * width / self.step;
+            edges.at[k] = Fixed::of((0.5 - k as f64 / STRIPS as f64) * width / self.step);
             edges.count[k] = weight(k) - k.checked_sub(1).map_or(0.0, weight);
         }
         edges
@@ -267,13 +268,11 @@ impl Integrated {
 
     /// What [`Integrated::up_to`] gives, by the node: for the many pixels that share a slit's width.
     #[inline(always)]
-    pub(super) fn through(&self, node: f64, edges: &Edges) -> [f64; 3] {
-        let last = self.twice.len() as f64 - 2.0;
+    pub(super) fn through(&self, node: Fixed, edges: &Edges) -> [f64; 3] {
         let mut sum = [0.0; 3];
         for (at, count) in edges.at.iter().zip(&edges.count) {
-            let t = (node + at).clamp(0.0, last);
-            let i = t as usize;
-            let (b_share, a_share) = (count * (t - i as f64), count * (1.0 - (t - i as f64)));
+            let (i, part) = (node + *at).among(self.twice.len());
+            let (b_share, a_share) = (count * part, count * (1.0 - part));
             let (a, b) = (&self.twice[i], &self.twice[i + 1]);
             sum[0] += a_share * a[0] + b_share * b[0];
             sum[1] += a_share * a[1] + b_share * b[1];
