@@ -1,5 +1,7 @@
 //! The grain of a picture: photons counted one by one, the amplifier's noise, the converter's steps.
 
+use std::sync::LazyLock;
+
 use rand::{Rng, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
@@ -8,23 +10,23 @@ use super::effective::Effective;
 /// Photon noise, read noise, the ceiling and the converter's steps.
 pub(super) struct Noise {
     chance: Pcg64Mcg,
-    bell: Vec<f32>,
     full_e: f32,
     read_variance: f32,
     steps: f32,
     on: bool,
 }
 
-impl Noise {
-    /// A power of two of equally likely values, so that 16 random bits pick one.
-    const BELL: usize = 1 << 16;
+/// Equally likely values of a standard normal variable, as many as 16 random bits can pick from.
+static BELL: LazyLock<Vec<f32>> = LazyLock::new(|| {
+    let n = 1 << 16;
+    let value = |i| normal_quantile((f64::from(i) + 0.5) / f64::from(n)) as f32;
+    (0..n).map(value).collect()
+});
 
+impl Noise {
     pub(super) fn new(effective: &Effective, iso: f64) -> Noise {
         Noise {
             chance: Pcg64Mcg::seed_from_u64(effective.shot.seed ^ 0x5eed),
-            bell: (0..Noise::BELL)
-                .map(|i| normal_quantile((i as f64 + 0.5) / Noise::BELL as f64) as f32)
-                .collect(),
             full_e: (effective.shot.phone.full_well_e * 100.0 / iso) as f32,
             read_variance: effective.shot.phone.read_noise_e.powi(2) as f32,
             steps: ((1u32 << effective.shot.phone.adc_bits) - 1) as f32,
@@ -37,10 +39,11 @@ impl Noise {
             values.iter_mut().for_each(|v| *v = v.min(1.0));
             return;
         }
+        let bell = &BELL[..];
         for four in values.chunks_mut(4) {
             let mut bits = self.chance.next_u64();
             for value in four {
-                let bell = self.bell[(bits & 0xffff) as usize];
+                let bell = bell[(bits & 0xffff) as usize];
                 bits >>= 16;
                 let electrons = value.min(4.0) * self.full_e;
                 let noisy = electrons + (electrons + self.read_variance).sqrt() * bell;

@@ -133,9 +133,12 @@ impl Middle {
     /// Against this, what a point of the pupil sees.
     pub(super) fn offsets(&self, rays: &Rays, pupil: [f64; 2]) -> Offsets {
         let spacing = self.diameter_mm / POINTS as f64;
+        // The way to one place begins as the one to the place before it ended.
+        let mut last = (0.0, 0.0);
         let of_node = |i: usize| {
             let (shift, along_mm, slope) = self.nodes[i];
-            let (g, s) = rays.invert(self.place(i), (shift, along_mm), pupil);
+            let (g, s) = rays.invert(self.place(i), (shift + last.0, along_mm + last.1), pupil);
+            last = (g - shift, s - along_mm);
             let passed = rays.follow(g, [s, 0.0], pupil);
             Offset {
                 shift: g - shift,

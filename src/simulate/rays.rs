@@ -136,8 +136,12 @@ impl Rays {
             }
             let c = c2.sqrt();
             direction = [a, b, c];
+            let before = (qx, qy);
             qx = from[0] + depth * a / c;
             qy = from[1] + depth * b / c;
+            if (qx - before.0).abs() + (qy - before.1).abs() < SAME_FOOT_MM {
+                break;
+            }
         }
         let seen = [0, 1, 2].map(|r| (0..3).map(|k| self.turn[r][k] * direction[k]).sum::<f64>());
         if seen[2] < 0.1 {
@@ -226,6 +230,9 @@ impl Rays {
         (g, s)
     }
 }
+
+/// A ray's foot on the grating that a round moves by less than this stays where it is: a hundredth of that, a ten-millionth of a pixel.
+const SAME_FOOT_MM: f64 = 1e-7;
 
 /// From so near, one more step of [`Rays::invert`] ends within a millionth of a pixel.
 const NEARLY_PX: f64 = 0.02;

@@ -203,7 +203,8 @@ impl Lit {
     pub(super) fn through_paper(&self, s: f64, half_mm: f64) -> f64 {
         match *self {
             Lit::Paper { from, to, edge_mm } => {
-                rise(s - from * half_mm, edge_mm) * rise(to * half_mm - s, edge_mm)
+                let per_mm = 1.0 / edge_mm.max(1e-9);
+                rise((s - from * half_mm) * per_mm) * rise((to * half_mm - s) * per_mm)
             }
             _ => 1.0,
         }
@@ -225,16 +226,17 @@ impl Lit {
         let lever = behind_mm / slit_mm;
         let y = s + lever * (s - foot_mm[1]);
         let x = -lever * foot_mm[0];
-        rise(y - bottom, edge_mm)
-            * rise(top - y, edge_mm)
-            * rise(x - left, edge_mm)
-            * rise(right - x, edge_mm)
+        let per_mm = 1.0 / edge_mm.max(1e-9);
+        rise((y - bottom) * per_mm)
+            * rise((top - y) * per_mm)
+            * rise((x - left) * per_mm)
+            * rise((right - x) * per_mm)
     }
 }
 
-/// From 0 to 1 over a length of `over` about 0, without corners.
-fn rise(at: f64, over: f64) -> f64 {
-    let t = (at / over.max(1e-9) + 0.5).clamp(0.0, 1.0);
+/// From 0 to 1 between −½ and ½, without corners.
+fn rise(at: f64) -> f64 {
+    let t = (at + 0.5).clamp(0.0, 1.0);
     t * t * (3.0 - 2.0 * t)
 }
 

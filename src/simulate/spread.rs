@@ -253,8 +253,9 @@ impl Integrated {
             at: [Fixed::ZERO; STRIPS + 1],
             count: [0.0; STRIPS + 1],
         };
+        let nodes = width / self.step;
         for k in 0..=STRIPS {
-            edges.at[k] = Fixed::of((0.5 - k as f64 / STRIPS as f64) * width / self.step);
+            edges.at[k] = Fixed::of((0.5 - k as f64 / STRIPS as f64) * nodes);
             edges.count[k] = weight(k) - k.checked_sub(1).map_or(0.0, weight);
         }
         edges

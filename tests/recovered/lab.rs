@@ -29,10 +29,10 @@ pub struct Bench {
 }
 
 impl Bench {
-    /// A sound instrument on one of the simulator's phones, whose picture is cut to the half of its height that has the spectrum.
+    /// A sound instrument on one of the simulator's phones, whose picture is cut to the third of its height that has the spectrum.
     pub fn sound(phone: usize, seed: u64) -> Bench {
         let mut bench = Bench::whole(phone, seed);
-        bench.phone.height /= 2;
+        bench.phone.height /= 3;
         bench
     }
 
