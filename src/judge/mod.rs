@@ -70,8 +70,10 @@ const WELL_KNOWN_DEG: f64 = 0.05;
 /// A slit to aim for, µm: two sheets of printer paper (common practice, no source).
 const WANTED_UM: &str = "200";
 
-/// Lines are wide by what has more than this share in their width.
+/// Lines are wide by what has more than this share in their width…
 const MOSTLY: f64 = 0.5;
+/// …and may be by what has more than this.
+const PERHAPS: f64 = 0.2;
 
 /// Widths of slits are told in steps of so many µm.
 const WIDTH_STEP_UM: f64 = 10.0;
@@ -94,6 +96,7 @@ pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
             Check::SlitWidthUm => {
                 judgement.slit_width();
                 judgement.line_width();
+                judgement.may_have_moved();
             }
             _ => judgement.check(check),
         }
@@ -401,31 +404,62 @@ impl Judgement<'_> {
         if named.iter().any(|code| self.has(*code, severity)) {
             return;
         }
-        let is_blur = blur_share > MOSTLY;
         let blur_px = width.value * blur_share.sqrt() / FWHM_PER_SIGMA;
         let slit_um = width.value * (1.0 - blur_share).sqrt() * um_per_px;
         let rounded = (slit_um / WIDTH_STEP_UM).round() * WIDTH_STEP_UM;
+        let blur = || Slots::from([("blur_px", format!("{blur_px:.0}"))]);
+        let slit = || {
+            Slots::from([
+                ("width_um", format!("{rounded:.0}")),
+                ("wanted_um", WANTED_UM.to_owned()),
+            ])
+        };
+        let mut found = [
+            (blur_share, Code::Defocused, blur()),
+            (1.0 - blur_share, Code::SlitWide, slit()),
+        ];
+        found.sort_by(|a, b| b.0.total_cmp(&a.0));
+        for (share, code, slots) in found {
+            let severity = match share {
+                share if share >= MOSTLY => severity,
+                share if share >= PERHAPS => Severity::Caution,
+                _ => continue,
+            };
+            self.add(Finding {
+                code,
+                severity,
+                measured: format!(
+                    "lines {:.0} ± {:.0} px wide",
+                    width.value,
+                    width.sigma.max(1.0)
+                ),
+                limit: format!("{limit_px:.0} px, slit and blur together"),
+                slots,
+            });
+        }
+    }
+
+    /// A movement straight across widens lines and the slit's image as an opened slit does: where a slit is to be set narrower, and
+    /// nothing tells the two apart, the other is named, too.
+    fn may_have_moved(&mut self) {
+        let metrics = &self.m.metrics;
+        let wide = self.reasons.iter().find(|r| r.code == Code::SlitWide);
+        let is_told = self.has(Code::Moved, Severity::Caution) || metrics.has(Quantity::MovedPx);
+        let (Some(Severity::Retake), false, Some(width_um), Some(um_per_px)) = (
+            wide.map(|r| r.severity),
+            is_told,
+            metrics.value(Quantity::SlitWidthAtMostUm),
+            metrics.value(Quantity::SlitUmPerPx),
+        ) else {
+            return;
+        };
+        let px = format!("{:.0}", width_um / um_per_px);
         self.add(Finding {
-            code: if is_blur {
-                Code::Defocused
-            } else {
-                Code::SlitWide
-            },
-            severity,
-            measured: format!(
-                "lines {:.0} ± {:.0} px wide",
-                width.value,
-                width.sigma.max(1.0)
-            ),
-            limit: format!("{limit_px:.0} px, slit and blur together"),
-            slots: if is_blur {
-                Slots::from([("blur_px", format!("{blur_px:.0}"))])
-            } else {
-                Slots::from([
-                    ("width_um", format!("{rounded:.0}")),
-                    ("wanted_um", WANTED_UM.to_owned()),
-                ])
-            },
+            code: Code::Moved,
+            severity: Severity::Caution,
+            measured: format!("smeared over up to {px} px, if the slit is narrower"),
+            limit: String::new(),
+            slots: Slots::from([("at_most_px", px)]),
         });
     }
 

@@ -101,6 +101,7 @@ codes! {
     /// Moved during the exposure.
     Moved = "moved", "moved", OF_THE_PHOTO, [
         ("length_px", "length of the smear in pixels, such as 8"),
+        ("at_most_px", "length of the smear at most, where it may as well be a wide slit"),
         EXPOSURE,
     ];
     /// Stray light in the tube.
