@@ -11,6 +11,7 @@ mod known_lines;
 mod lab;
 mod mounts;
 mod nobody;
+mod nothing;
 mod real;
 
 mod alive;
@@ -42,6 +43,7 @@ mod promises;
 mod refusals;
 mod rehearsal;
 mod restarts;
+mod said;
 mod scale;
 mod serving;
 mod sessions;
