@@ -35,6 +35,7 @@ mod hostile;
 mod instruments;
 mod lab_sheet;
 mod large;
+mod limits;
 mod names;
 mod notebook;
 mod office;
