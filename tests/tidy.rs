@@ -6,6 +6,8 @@
 
 #[path = "tidy/imports.rs"]
 mod imports;
+#[path = "tidy/said.rs"]
+mod said;
 #[path = "tidy/words.rs"]
 mod words;
 

@@ -6,6 +6,7 @@ use super::colours::{IS_THE_BULB, Light, NO_RESPONSE};
 use super::drawings::{self, Legended, PER_POWER};
 use super::shown::subject;
 use crate::answers::Refusal;
+use crate::answers::edges::{FilterEdge, Kind};
 use crate::answers::response::{Colour, KELVIN_SIGMA};
 use crate::publish::record::file_name;
 use crate::publish::{numbers, words};
@@ -17,6 +18,8 @@ pub struct ShownLights<'l> {
     pub say: String,
     /// Each light's file name and colour; empty where the bench has no bulb.
     pub rows: Vec<(String, &'l Result<Colour, Refusal>)>,
+    /// Each light's file name and the edge of the filter before it, where one is seen.
+    pub edges: Vec<(String, String)>,
     /// Relative powers, a few lights in each.
     pub drawings: Vec<Legended>,
 }
@@ -30,6 +33,7 @@ pub fn shown<'l>(lights: &[&'l Light<'_>], t: &Phrases) -> Option<ShownLights<'l
         return Some(ShownLights {
             say: without_bulb(lights, t),
             rows: Vec::new(),
+            edges: Vec::new(),
             drawings: Vec::new(),
         });
     };
@@ -45,6 +49,11 @@ pub fn shown<'l>(lights: &[&'l Light<'_>], t: &Phrases) -> Option<ShownLights<'l
         .filter(|l| !is_bulb(l))
         .map(|l| (words::visible(file_name(l.photo)), &l.colour))
         .collect();
+    let edges = lights.iter().filter_map(|l| {
+        let edge = l.edge.as_ref().ok()?;
+        Some((words::visible(file_name(l.photo)), edge_said(edge, t)))
+    });
+    let edges = edges.collect();
     // Of repeats the last: they lie on one another.
     let mut last: BTreeMap<&str, &Light<'_>> = BTreeMap::new();
     for light in lights.iter().filter(|l| l.power.len() > 1) {
@@ -62,8 +71,20 @@ pub fn shown<'l>(lights: &[&'l Light<'_>], t: &Phrases) -> Option<ShownLights<'l
     Some(ShownLights {
         say: words::visible(&say),
         rows,
+        edges,
         drawings,
     })
+}
+
+/// The edge of a filter in words.
+fn edge_said(edge: &FilterEdge, t: &Phrases) -> String {
+    let said = match edge.kind {
+        Kind::CutOn => t.of("lights.cut_on"),
+        Kind::CutOff => t.of("lights.cut_off"),
+    };
+    let said = said.put("at", t.n(numbers::plus_minus(edge.nm)));
+    let width = t.n(numbers::plain(edge.width_nm, 0));
+    said.put("width", width).to_string()
 }
 
 fn without_bulb(lights: &[&Light<'_>], t: &Phrases) -> String {

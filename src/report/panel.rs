@@ -11,6 +11,7 @@ use super::scenes::{self, Brackets};
 use super::series::{self, Series};
 use super::shown::Shown;
 use crate::answers::Refusal;
+use crate::answers::limits::Limits;
 use crate::answers::references::REFERENCES;
 use crate::classify::stated::Stated;
 use crate::publish::files::table::{Row, Table};
@@ -61,6 +62,16 @@ struct ShownLine {
     high: String,
     slope: String,
     intercept: String,
+    scatter: String,
+    detected: String,
+    stated: String,
+    blanks: Option<ByBlanks>,
+}
+
+/// The limits of a series by how much repeated photos of its blank scatter, or why there are none.
+struct ByBlanks {
+    n: usize,
+    refused: String,
     scatter: String,
     detected: String,
     stated: String,
@@ -260,6 +271,25 @@ fn why(refusal: &Refusal, t: &Phrases) -> String {
     format!("{}: {}", refusal.code, t.told(&refusal.why))
 }
 
+/// Nothing where the blank was not photographed again.
+fn by_blanks(s: &Series<'_>, t: &Phrases) -> Option<ByBlanks> {
+    if s.n_blanks < 2 {
+        return None;
+    }
+    let number = |of: fn(&Limits) -> Estimate| {
+        let found = s.limits.as_ref().ok().map(of);
+        found.map_or(String::new(), |e| t.n(numbers::plus_minus(e)))
+    };
+    let refused = s.limits.as_ref().err().map(|refusal| why(refusal, t));
+    Some(ByBlanks {
+        n: s.n_blanks,
+        refused: words::visible(&refused.unwrap_or_default()),
+        scatter: number(|l| l.scatter),
+        detected: number(|l| l.detection),
+        stated: number(|l| l.quantification),
+    })
+}
+
 fn shown(s: &Series<'_>, t: &Phrases) -> ShownSeries {
     let name = match s.name {
         "" => t.say("answers.series"),
@@ -279,6 +309,7 @@ fn shown(s: &Series<'_>, t: &Phrases) -> ShownSeries {
         scatter: t.n(numbers::plain(line.scatter, 2)),
         detected: t.n(numbers::about(line.detection_limit())),
         stated: t.n(numbers::about(line.quantification_limit())),
+        blanks: by_blanks(s, t),
     });
     let unknowns = s.unknowns.iter().map(|(name, unknown)| {
         let text = match unknown {

@@ -1,5 +1,6 @@
 //! A class's tables as one workbook (Office Open XML, ECMA-376): an overview, a sheet a bench with its spectra drawn, lines, series,
-//! agreement, and what each column means. What stands in it is what stands in the tables, cell for cell.
+//! agreement, and what each column means. What stands in it is what stands in the tables, cell for cell; headings, sheets and charts
+//! are named in the language of the words file.
 
 use std::collections::BTreeMap;
 
@@ -9,10 +10,10 @@ use rust_xlsxwriter::{
     DocProperties, ExcelDateTime, Format, Workbook, Worksheet, XlsxError,
 };
 
-use super::dictionary::{CLASS, CONCENTRATIONS, QUALITY, SERIES, SPECTRA_WIDE};
+use super::dictionary::{CLASS, CONCENTRATIONS, QUALITY, QUALITY_AFTER, SERIES, SPECTRA_WIDE};
 use crate::publish::files::schema::{Column, Kind, Schema};
 use crate::publish::files::tables::PEAKS;
-use crate::terms::Verdict;
+use crate::terms::{Phrases, Verdict};
 
 /// A sheet's name has no more letters than this (Excel's specifications and limits, from memory).
 const MOST_LETTERS: usize = 31;
@@ -134,11 +135,53 @@ impl Described {
     }
 }
 
-/// The workbook, the same bytes for the same tables.
+/// What the sheets beside the benches' are called: short, plain, and each its own.
+#[derive(Clone, Debug)]
+struct Sheets {
+    overview: String,
+    lines: String,
+    series: String,
+    unknowns: String,
+    agreement: String,
+    columns: String,
+}
+
+impl Sheets {
+    fn of(t: &Phrases) -> Sheets {
+        let mut taken = Vec::new();
+        let mut name = |key: &str| {
+            let name = sheet_name(&t.say(key), &taken);
+            taken.push(name.clone());
+            name
+        };
+        Sheets {
+            overview: name("workbook.overview"),
+            lines: name("workbook.lines"),
+            series: name("workbook.series"),
+            unknowns: name("workbook.unknowns"),
+            agreement: name("workbook.agreement"),
+            columns: name("workbook.columns"),
+        }
+    }
+
+    fn all(&self) -> Vec<String> {
+        let Sheets {
+            overview,
+            lines,
+            series,
+            unknowns,
+            agreement,
+            columns,
+        } = self.clone();
+        vec![overview, lines, series, unknowns, agreement, columns]
+    }
+}
+
+/// The workbook with headings in the language of `t`, the same bytes for the same tables.
 ///
 /// # Errors
 /// Where a sheet cannot hold its table: more rows, columns or letters than the format allows.
-pub fn workbook(tables: &ClassTables) -> Result<Vec<u8>, XlsxError> {
+pub fn workbook(tables: &ClassTables, t: &Phrases) -> Result<Vec<u8>, XlsxError> {
     let mut book = Workbook::new();
     // The moment of writing is no part of what is written: the format's first day stands for it.
     let properties = DocProperties::new()
@@ -146,17 +189,19 @@ pub fn workbook(tables: &ClassTables) -> Result<Vec<u8>, XlsxError> {
         .set_creation_datetime(&ExcelDateTime::from_ymd(1980, 1, 1)?);
     book.set_properties(&properties);
     let mut described = Described::default();
-    let mut names = vec![String::from("Columns")];
+    let sheets = Sheets::of(t);
+    let mut names = sheets.all();
     let quality = Read::of(&tables.quality);
-    overview(&mut book, tables, &quality, &mut described)?;
-    names.push("Overview".into());
-    for named in ["Lines", "Series", "Unknowns", "Agreement"] {
-        names.push(named.into());
-    }
+    let mut page = Overview {
+        sheet: book.add_worksheet().set_name(&sheets.overview)?,
+        sheets: &sheets,
+        t,
+    };
+    page.write(tables, &quality, &mut described)?;
     for (bench, csv) in &tables.spectra {
         let name = sheet_name(bench, &names);
         let sheet = book.add_worksheet().set_name(&name)?;
-        spectra(sheet, &name, &Read::of(csv))?;
+        spectra(sheet, &name, &Read::of(csv), t)?;
         described.add(
             &name,
             &[SPECTRA_WIDE.columns[0].name().to_owned()],
@@ -172,28 +217,28 @@ pub fn workbook(tables: &ClassTables) -> Result<Vec<u8>, XlsxError> {
         let sheet = book.add_worksheet().set_name(name)?;
         table(sheet, 0, read, columns)?;
         sheet.set_freeze_panes(1, 0)?;
-        if name == "Unknowns" {
-            series_charts(sheet, name, read)?;
+        if name == sheets.unknowns {
+            series_charts(sheet, name, read, t)?;
         }
         described.add(name, &read.header, columns);
         Ok(())
     };
-    plain("Lines", &lines, &line_columns())?;
+    plain(&sheets.lines, &lines, &line_columns())?;
     let of = |csv: &Option<Vec<u8>>| csv.as_deref().map(Read::of).unwrap_or_default();
-    let several: [(&str, &Option<Vec<u8>>, &Schema); 3] = [
-        ("Series", &tables.series, &SERIES),
-        ("Unknowns", &tables.concentrations, &CONCENTRATIONS),
-        ("Agreement", &tables.class, &CLASS),
+    let several: [(&String, &Option<Vec<u8>>, &Schema); 3] = [
+        (&sheets.series, &tables.series, &SERIES),
+        (&sheets.unknowns, &tables.concentrations, &CONCENTRATIONS),
+        (&sheets.agreement, &tables.class, &CLASS),
     ];
     for (name, csv, schema) in several {
         let mut read = of(csv);
-        if name == "Unknowns" {
+        if *name == sheets.unknowns {
             read = by_series(read);
         }
         plain(name, &read, schema.columns)?;
     }
-    let sheet = book.add_worksheet().set_name("Columns")?;
-    columns(sheet, &described)?;
+    let sheet = book.add_worksheet().set_name(&sheets.columns)?;
+    columns(sheet, &described, t)?;
     book.save_to_buffer()
 }
 
@@ -201,60 +246,74 @@ fn bold() -> Format {
     Format::new().set_bold()
 }
 
-/// Verdicts by bench, the series' answers, then a row a photo.
-fn overview(
-    book: &mut Workbook,
-    tables: &ClassTables,
-    quality: &Read,
-    described: &mut Described,
-) -> Result<(), XlsxError> {
-    let mut by_bench: BTreeMap<&str, BTreeMap<&str, u32>> = BTreeMap::new();
-    for row in &quality.rows {
-        let verdicts = by_bench.entry(quality.cell(row, "bench")).or_default();
-        *verdicts.entry(quality.cell(row, "verdict")).or_default() += 1;
-    }
-    let sheet = book.add_worksheet().set_name("Overview")?;
-    sheet.write_string_with_format(0, 0, &tables.title, &bold().set_font_size(14))?;
-    sheet.write_string(
-        1,
-        0,
-        "Numbers and words are those of the tables; the sheet Columns says what each column means. Wavelengths are in nm in air.",
-    )?;
-    let first = 3;
-    sheet.write_string_with_format(first, 0, "bench", &bold())?;
-    for (i, verdict) in Verdict::ALL.iter().enumerate() {
-        sheet.write_string_with_format(first, 1 + i as u16, verdict.as_str(), &bold())?;
-    }
-    for (i, (bench, verdicts)) in by_bench.iter().enumerate() {
-        let row = first + 1 + i as u32;
-        let name = if bench.is_empty() { "(none)" } else { bench };
-        sheet.write_string(row, 0, name)?;
-        for (j, verdict) in Verdict::ALL.iter().enumerate() {
-            let n = verdicts.get(verdict.as_str()).copied().unwrap_or(0);
-            sheet.write_number(row, 1 + j as u16, n)?;
-        }
-    }
-    let mut next = first + 2 + by_bench.len() as u32;
-    let answers = tables.series.as_deref().map(Read::of).unwrap_or_default();
-    let answers = answers.only(&OF_A_SERIES);
-    if !answers.rows.is_empty() {
-        table(sheet, next, &answers, SERIES.columns)?;
-        described.add("Overview", &answers.header, SERIES.columns);
-        next += 2 + answers.rows.len() as u32;
-    }
-    let photos = quality.only(&OF_A_PHOTO);
-    let known: Vec<Column> = QUALITY
-        .columns
-        .iter()
-        .chain(&super::dictionary::QUALITY_AFTER)
-        .cloned()
-        .collect();
-    table(sheet, next, &photos, &known)?;
-    described.add("Overview", &photos.header, &known);
-    Ok(())
+/// The first sheet, while it is written.
+struct Overview<'s> {
+    sheet: &'s mut Worksheet,
+    sheets: &'s Sheets,
+    t: &'s Phrases,
 }
 
-/// A name for a bench's sheet that no other has.
+impl Overview<'_> {
+    /// Verdicts by bench, the series' answers, then a row a photo.
+    fn write(
+        &mut self,
+        tables: &ClassTables,
+        quality: &Read,
+        described: &mut Described,
+    ) -> Result<(), XlsxError> {
+        let title = bold().set_font_size(14);
+        self.sheet
+            .write_string_with_format(0, 0, &tables.title, &title)?;
+        let about = self.t.of("workbook.about");
+        let about = about.put("columns", &self.sheets.columns).to_string();
+        self.sheet.write_string(1, 0, about)?;
+        let mut next = self.verdicts(3, quality)?;
+        let name = &self.sheets.overview;
+        let answers = tables.series.as_deref().map(Read::of).unwrap_or_default();
+        let answers = answers.only(&OF_A_SERIES);
+        if !answers.rows.is_empty() {
+            table(self.sheet, next, &answers, SERIES.columns)?;
+            described.add(name, &answers.header, SERIES.columns);
+            next += 2 + answers.rows.len() as u32;
+        }
+        let photos = quality.only(&OF_A_PHOTO);
+        let known = QUALITY.columns.iter().chain(&QUALITY_AFTER);
+        let known: Vec<Column> = known.cloned().collect();
+        table(self.sheet, next, &photos, &known)?;
+        described.add(name, &photos.header, &known);
+        Ok(())
+    }
+
+    /// How many photos of each bench have which verdict, from `first` on; returns the row where the next may begin.
+    fn verdicts(&mut self, first: u32, quality: &Read) -> Result<u32, XlsxError> {
+        let mut by_bench: BTreeMap<&str, BTreeMap<&str, u32>> = BTreeMap::new();
+        for row in &quality.rows {
+            let verdicts = by_bench.entry(quality.cell(row, "bench")).or_default();
+            *verdicts.entry(quality.cell(row, "verdict")).or_default() += 1;
+        }
+        let (sheet, t) = (&mut *self.sheet, self.t);
+        sheet.write_string_with_format(first, 0, t.say("workbook.bench"), &bold())?;
+        for (i, verdict) in Verdict::ALL.iter().enumerate() {
+            let said = t.verdict(*verdict);
+            sheet.write_string_with_format(first, 1 + i as u16, said, &bold())?;
+        }
+        for (i, (bench, verdicts)) in by_bench.iter().enumerate() {
+            let row = first + 1 + i as u32;
+            let name = match *bench {
+                "" => t.say("workbook.no_bench"),
+                bench => bench.to_owned(),
+            };
+            sheet.write_string(row, 0, name)?;
+            for (j, verdict) in Verdict::ALL.iter().enumerate() {
+                let n = verdicts.get(verdict.as_str()).copied().unwrap_or(0);
+                sheet.write_number(row, 1 + j as u16, n)?;
+            }
+        }
+        Ok(first + 2 + by_bench.len() as u32)
+    }
+}
+
+/// A name for a sheet that no other has.
 fn sheet_name(bench: &str, taken: &[String]) -> String {
     let plain: String = bench
         .chars()
@@ -330,7 +389,7 @@ fn table(
 }
 
 /// A bench's spectra, a column a photo, and their picture.
-fn spectra(sheet: &mut Worksheet, name: &str, read: &Read) -> Result<(), XlsxError> {
+fn spectra(sheet: &mut Worksheet, name: &str, read: &Read, t: &Phrases) -> Result<(), XlsxError> {
     table(sheet, 0, read, SPECTRA_WIDE.columns)?;
     sheet.set_freeze_panes(1, 1)?;
     let last = read.rows.len() as u32;
@@ -344,13 +403,14 @@ fn spectra(sheet: &mut Worksheet, name: &str, read: &Read) -> Result<(), XlsxErr
             .set_format(ChartLine::new().set_width(1.25));
     }
     let (from_nm, to_nm) = CHART_NM;
-    chart.title().set_name(&format!("Spectra of {name}"));
+    let title = t.of("workbook.spectra_of").put("bench", name);
+    chart.title().set_name(&title.to_string());
     chart
         .x_axis()
-        .set_name("wavelength, nm")
+        .set_name(&t.say("workbook.wavelength"))
         .set_min(from_nm)
         .set_max(to_nm);
-    chart.y_axis().set_name("signal, share of full scale");
+    chart.y_axis().set_name(&t.say("workbook.signal"));
     chart.set_width(CHART_PX.0).set_height(CHART_PX.1);
     sheet.insert_chart(1, read.header.len() as u16 + 1, &chart)?;
     Ok(())
@@ -397,7 +457,12 @@ fn by_series(read: Read) -> Read {
 }
 
 /// Absorbance over concentration of each series' standards, with their uncertainties. Rows of a series stand together.
-fn series_charts(sheet: &mut Worksheet, name: &str, read: &Read) -> Result<(), XlsxError> {
+fn series_charts(
+    sheet: &mut Worksheet,
+    name: &str,
+    read: &Read,
+    t: &Phrases,
+) -> Result<(), XlsxError> {
     let at = |column: &str| read.column(column).map(|c| c as u16);
     let (Some(stated), Some(absorbance), Some(sigma)) =
         (at(STATED), at("absorbance"), at("absorbance_sigma"))
@@ -424,20 +489,18 @@ fn series_charts(sheet: &mut Worksheet, name: &str, read: &Read) -> Result<(), X
         let mut chart = Chart::new(ChartType::Scatter);
         chart
             .add_series()
-            .set_name("standards")
+            .set_name(&t.say("workbook.standards"))
             .set_categories((name, from, stated, to, stated))
             .set_values((name, from, absorbance, to, absorbance))
             .set_marker(ChartMarker::new().set_automatic())
             .set_y_error_bars(&bars);
         let unit = read.cell(&read.rows[first - 1], "unit");
-        chart
-            .title()
-            .set_name(&format!("Series {series} of {bench}"));
-        chart
-            .x_axis()
-            .set_name(&format!("concentration, {unit}"))
-            .set_min(0);
-        chart.y_axis().set_name("absorbance");
+        let concentration = t.of("workbook.concentration").put("unit", unit).to_string();
+        let title = t.of("workbook.series_of").put("series", series);
+        let title = title.put("bench", bench).to_string();
+        chart.title().set_name(&title);
+        chart.x_axis().set_name(&concentration).set_min(0);
+        chart.y_axis().set_name(&t.say("workbook.absorbance"));
         chart.legend().set_hidden();
         sheet.insert_chart(place, read.header.len() as u16 + 1, &chart)?;
         place += 16;
@@ -446,10 +509,16 @@ fn series_charts(sheet: &mut Worksheet, name: &str, read: &Read) -> Result<(), X
 }
 
 /// What each column means.
-fn columns(sheet: &mut Worksheet, described: &Described) -> Result<(), XlsxError> {
-    let header = ["sheet", "column", "unit", "meaning", "empty"];
-    for (j, word) in header.iter().enumerate() {
-        sheet.write_string_with_format(0, j as u16, *word, &bold())?;
+fn columns(sheet: &mut Worksheet, described: &Described, t: &Phrases) -> Result<(), XlsxError> {
+    let header = [
+        "workbook.of_sheet",
+        "workbook.of_column",
+        "workbook.of_unit",
+        "workbook.of_meaning",
+        "workbook.of_empty",
+    ];
+    for (j, key) in header.iter().enumerate() {
+        sheet.write_string_with_format(0, j as u16, t.say(key), &bold())?;
         sheet.set_column_width(j as u16, COLUMN_LETTERS)?;
     }
     for (i, row) in described.0.iter().enumerate() {
@@ -488,8 +557,9 @@ mod tests {
             )]),
             ..ClassTables::default()
         };
-        let first = workbook(&tables).unwrap();
+        let t = crate::settings::english();
+        let first = workbook(&tables, t).unwrap();
         std::thread::sleep(std::time::Duration::from_millis(1100));
-        assert_eq!(first, workbook(&tables).unwrap());
+        assert_eq!(first, workbook(&tables, t).unwrap());
     }
 }

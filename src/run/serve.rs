@@ -41,6 +41,29 @@ struct Site {
     password: Option<blake3::Hash>,
     /// The page that is shown before a bench's own is there.
     wait: Bytes,
+    words: Words,
+}
+
+/// The few words that are said where there is no page, in the class's language.
+struct Words {
+    read_only: Bytes,
+    not_here: Bytes,
+    password: Bytes,
+    no_code: Bytes,
+    elsewhere: Bytes,
+}
+
+impl Words {
+    fn of(t: &Phrases) -> Words {
+        let line = |key: &str| Bytes::from(format!("{}\n", t.say(key)));
+        Words {
+            read_only: line("serve.read_only"),
+            not_here: line("serve.not_here"),
+            password: line("serve.password"),
+            no_code: line("serve.no_code"),
+            elsewhere: line("serve.elsewhere"),
+        }
+    }
 }
 
 /// Connections at once. Each needs two open files at most, and the program as a whole must stay below the 1024 that systems
@@ -139,6 +162,7 @@ pub fn serve(
         address: address.clone(),
         password: password.map(|password| blake3::hash(password.as_bytes())),
         wait: wait_page(phrases).into(),
+        words: Words::of(phrases),
     });
     let serve = move || {
         runtime.block_on(async move {
@@ -266,15 +290,12 @@ async fn serve_one(stream: tokio::net::TcpStream, site: Arc<Site>, has_asked: Ar
 /// The answer to a request for `path`, as it was asked for.
 fn answer(method: &Method, path: &str, headers: &HeaderMap, site: &Site) -> Response<Pieces> {
     if method != Method::GET && method != Method::HEAD {
-        let mut response = told(
-            StatusCode::METHOD_NOT_ALLOWED,
-            "these pages can only be read\n",
-        );
+        let mut response = told(StatusCode::METHOD_NOT_ALLOWED, &site.words.read_only);
         let allowed = HeaderValue::from_static("GET, HEAD");
         response.headers_mut().insert(header::ALLOW, allowed);
         return response;
     }
-    let not_here = || told(StatusCode::NOT_FOUND, "there is no such page here\n");
+    let not_here = || told(StatusCode::NOT_FOUND, &site.words.not_here);
     let Some(asked) = path.strip_prefix('/') else {
         return not_here();
     };
@@ -282,7 +303,7 @@ fn answer(method: &Method, path: &str, headers: &HeaderMap, site: &Site) -> Resp
         return not_here();
     };
     if asked.is_empty() {
-        return led_to(names::BOARD);
+        return led_to(names::BOARD, site);
     }
     let index = |folder: &str| format!("{folder}/index.html");
     let file = match asked.strip_suffix('/') {
@@ -302,10 +323,10 @@ fn answer(method: &Method, path: &str, headers: &HeaderMap, site: &Site) -> Resp
     if may_see(&file)
         && let Some(found) = published(&site.results, &file)
     {
-        return handed(&file, found, headers);
+        return handed(&file, found, headers, site);
     }
     if has(&index(&asked)) {
-        return led_to(&format!("{asked}/"));
+        return led_to(&format!("{asked}/"), site);
     }
     let is_page = file.ends_with("/index.html");
     let page = if is_page { file } else { index(&asked) };
@@ -316,7 +337,7 @@ fn answer(method: &Method, path: &str, headers: &HeaderMap, site: &Site) -> Resp
     if is_admitted {
         not_here()
     } else {
-        asked_for_the_password()
+        asked_for_the_password(site)
     }
 }
 
@@ -354,20 +375,14 @@ impl Site {
                 headers.insert(header::CONTENT_TYPE, kind);
                 response
             }
-            None => told(
-                StatusCode::NOT_FOUND,
-                "the address is too long for a code\n",
-            ),
+            None => told(StatusCode::NOT_FOUND, &self.words.no_code),
         }
     }
 }
 
 /// Has the browser ask for the password (RFC 7617, 2).
-fn asked_for_the_password() -> Response<Pieces> {
-    let mut response = told(
-        StatusCode::UNAUTHORIZED,
-        "this needs the instructor's password; a bench's own page does not\n",
-    );
+fn asked_for_the_password(site: &Site) -> Response<Pieces> {
+    let mut response = told(StatusCode::UNAUTHORIZED, &site.words.password);
     let how = HeaderValue::from_static("Basic realm=\"the whole class\", charset=\"UTF-8\"");
     response.headers_mut().insert(header::WWW_AUTHENTICATE, how);
     response
@@ -398,8 +413,8 @@ const COMMON: [(HeaderName, &str); 4] = [
 ];
 
 /// A few words.
-fn told(status: StatusCode, words: &'static str) -> Response<Pieces> {
-    let mut response = Response::new(Pieces::Words(Some(Bytes::from_static(words.as_bytes()))));
+fn told(status: StatusCode, words: &Bytes) -> Response<Pieces> {
+    let mut response = Response::new(Pieces::Words(Some(words.clone())));
     *response.status_mut() = status;
     let plain = HeaderValue::from_static("text/plain; charset=utf-8");
     response.headers_mut().insert(header::CONTENT_TYPE, plain);
@@ -407,8 +422,8 @@ fn told(status: StatusCode, words: &'static str) -> Response<Pieces> {
 }
 
 /// Sends the browser to another page, whose links start from there.
-fn led_to(path: &str) -> Response<Pieces> {
-    let mut response = told(StatusCode::FOUND, "it is elsewhere\n");
+fn led_to(path: &str, site: &Site) -> Response<Pieces> {
+    let mut response = told(StatusCode::FOUND, &site.words.elsewhere);
     let place = format!("/{}", utf8_percent_encode(path, ENCODED));
     if let Ok(place) = HeaderValue::from_str(&place) {
         response.headers_mut().insert(header::LOCATION, place);
@@ -417,9 +432,9 @@ fn led_to(path: &str) -> Response<Pieces> {
 }
 
 /// A file as it is now; not again where the client has it.
-fn handed(path: &str, file: File, headers: &HeaderMap) -> Response<Pieces> {
+fn handed(path: &str, file: File, headers: &HeaderMap, site: &Site) -> Response<Pieces> {
     let Ok(metadata) = file.metadata() else {
-        return told(StatusCode::NOT_FOUND, "there is no such page here\n");
+        return told(StatusCode::NOT_FOUND, &site.words.not_here);
     };
     // A published file is never written to: another content is another file.
     let (numbers, n_bytes) = (file_numbers(&metadata), metadata.len());

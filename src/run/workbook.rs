@@ -26,7 +26,8 @@ pub fn write_workbook(
 ) -> Result<String, Failure> {
     let folder = results_of(orders, session)?;
     let tables = tables(&folder, titled(orders, session));
-    let bytes = workbook(&tables).map_err(|e| Failure::Work(format!("the workbook: {e}")))?;
+    let bytes = workbook(&tables, &orders.phrases)
+        .map_err(|e| Failure::Work(format!("the workbook: {e}")))?;
     let file = file.map_or_else(|| default_file(session), Path::to_owned);
     put(&file, &bytes).map_err(|error| {
         Failure::Work(format!(
@@ -52,7 +53,7 @@ pub(super) fn workbook_of(
     folder: &Path,
 ) -> Result<Vec<u8>, String> {
     let tables = tables(folder, titled(orders, Some(session)));
-    workbook(&tables).map_err(|error| error.to_string())
+    workbook(&tables, &orders.phrases).map_err(|error| error.to_string())
 }
 
 /// What the class, or its session, is called.

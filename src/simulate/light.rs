@@ -27,6 +27,9 @@ pub struct Light {
     pub brightness: f64,
     /// The solution in the beam, if there is one.
     pub solution: Option<Solution>,
+    /// The filter in the beam, if there is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub filter: Option<LongPass>,
 }
 
 /// Kinds of sources.
@@ -71,6 +74,30 @@ pub struct Solution {
     pub dye: Dye,
     /// Concentration, mg/L.
     pub concentration: f64,
+}
+
+/// A filter that lets longer wavelengths pass, as coloured plastic before a lamp does.
+///
+/// An invented curve of the kind: what it takes away falls off exponentially through its edge, as it does through that of a dyed or a
+/// coloured glass (Urbach's rule, Phys. Rev. 92 (1953) 1324, from memory), and beyond it all but what its surfaces reflect passes.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LongPass {
+    /// Wavelength at which half of what passes far beyond it does, nm.
+    pub edge_nm: f64,
+    /// From a tenth to nine tenths of that, nm, > 0.
+    pub width_nm: f64,
+    /// Share that passes far beyond the edge, 0…1.
+    pub passes: f64,
+}
+
+impl LongPass {
+    /// Share of the light of a wavelength that passes.
+    pub fn transmittance(&self, wavelength_nm: f64) -> f64 {
+        // From a tenth to nine tenths the exponent falls by ln(log₂ 10 / log₂(10/9)).
+        let tenths = (10f64.log2() / (10f64 / 9.0).log2()).ln();
+        let beyond = (wavelength_nm - self.edge_nm) * tenths / self.width_nm;
+        self.passes * 0.5f64.powf((-beyond).exp())
+    }
 }
 
 /// What is dissolved.
@@ -177,6 +204,15 @@ impl Light {
             variety,
             brightness: 1.0,
             solution: None,
+            filter: None,
+        }
+    }
+
+    /// This lamp behind a filter.
+    pub fn behind(&self, filter: LongPass) -> Light {
+        Light {
+            filter: Some(filter),
+            ..self.clone()
         }
     }
 
@@ -196,16 +232,17 @@ impl Light {
         }
     }
 
-    /// What reaches the slit. The strength integrated over 400–700 nm is 100 for every source before the solution.
+    /// What reaches the slit. The strength integrated over 400–700 nm is 100 for every source before solution and filter.
     pub fn emission(&self) -> Emission {
         let mut emission = self.source.emission(self.variety);
         if self.source == Source::Dark {
             return emission;
         }
         let share = 100.0 / emission.visible();
-        let pass = |nm: f64| match &self.solution {
-            Some(solution) => 10f64.powf(-solution.absorbance(nm)),
-            None => 1.0,
+        let pass = |nm: f64| {
+            let solution = self.solution.as_ref();
+            let dissolved = solution.map_or(1.0, |s| 10f64.powf(-s.absorbance(nm)));
+            dissolved * self.filter.map_or(1.0, |f| f.transmittance(nm))
         };
         for (nm, strength) in &mut emission.lines {
             *strength *= share * pass(*nm);
@@ -345,6 +382,23 @@ mod tests {
         let measured = -(b.smooth_at(505.0) / a.smooth_at(505.0)).log10();
         let stated = sample.solution.unwrap().absorbance(505.0);
         assert!((measured - stated).abs() < 1e-6 && stated > 0.3);
+    }
+
+    #[test]
+    fn a_filter_passes_half_at_its_edge_and_is_as_wide_as_it_says() {
+        let filter = LongPass {
+            edge_nm: 530.0,
+            width_nm: 24.0,
+            passes: 0.88,
+        };
+        let bulb = Light::of(Source::Tungsten(2900.0), 1);
+        let (a, b) = (bulb.emission(), bulb.behind(filter).emission());
+        let passed = |nm: f64| b.smooth_at(nm) / a.smooth_at(nm) / 0.88;
+        assert!((passed(530.0) - 0.5).abs() < 1e-6);
+        assert!(passed(480.0) < 1e-6 && (passed(650.0) - 1.0).abs() < 1e-3);
+        let places: Vec<f64> = (4500..6500).map(|i| 0.1 * f64::from(i)).collect();
+        let at = |share: f64| places.iter().find(|nm| passed(**nm) >= share).unwrap();
+        assert!((at(0.9) - at(0.1) - 24.0).abs() < 0.2);
     }
 
     #[test]

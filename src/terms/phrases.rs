@@ -214,7 +214,7 @@ impl Phrases {
             Some((pattern.n_letters(), slots, own))
         });
         let Some((_, slots, own)) = fits.max_by_key(|(n_letters, ..)| *n_letters) else {
-            return match english.bytes().all(|b| !b.is_ascii_alphabetic()) {
+            return match is_number(english) {
                 true => self.n(english),
                 false => english.to_owned(),
             };
@@ -227,6 +227,13 @@ impl Phrases {
             found.map(|(_, text)| text.clone())
         })
     }
+}
+
+/// True for what has no words: numbers and signs, with a unit behind them or none.
+fn is_number(text: &str) -> bool {
+    let before = UNITS.iter().find_map(|unit| text.strip_suffix(unit));
+    let number = before.unwrap_or(text);
+    number.bytes().all(|b| !b.is_ascii_alphabetic())
 }
 
 /// What the slots of a pattern stand for in `text`, each the shortest that lets the rest fit; absent where it does not fit, and for
@@ -369,6 +376,10 @@ mod tests {
         assert_eq!(
             p.told("tilt 6.2° (limit 5.0°)"),
             "Neigung 6,2° (Grenze 5,0°)"
+        );
+        assert_eq!(
+            p.told("tilt 6.2° (limit 4.0 px)"),
+            "Neigung 6,2° (Grenze 4,0 px)"
         );
         assert_eq!(
             p.told("nobody translated 0.5 of this"),

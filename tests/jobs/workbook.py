@@ -1,4 +1,6 @@
-"""Compares a workbook with the tables it was made of, cell for cell. Arguments: workbook, results. Prints how many cells were compared."""
+"""Compares a workbook with the tables it was made of, cell for cell. Arguments: workbook, results, then what the sheets of overview, lines,
+series, unknowns, agreement and columns are called, the horizontal axis of spectra, and the words for verdicts. Prints how many cells were
+compared."""
 
 import csv
 import json
@@ -9,6 +11,7 @@ import openpyxl
 
 book = openpyxl.load_workbook(sys.argv[1])
 results = Path(sys.argv[2])
+OVERVIEW, LINES, SERIES, UNKNOWNS, AGREEMENT, COLUMNS, WAVELENGTH, *VERDICTS = sys.argv[3:]
 n = 0
 
 
@@ -36,25 +39,29 @@ def compare(sheet, header, rows, first=1):
             assert same(row[i], text), (sheet, header, row, cells)
 
 
-header, quality = read(results / "quality.csv")
-overview = [row[0].value for row in book["Overview"].iter_rows()]
-first = overview.index("photo") + 1
-shown = [c.value for c in book["Overview"][first] if c.value]
-compare("Overview", shown, [[row[header.index(name)] for name in shown] for row in quality], first)
+assert book.sheetnames[0] == OVERVIEW and book.sheetnames[-1] == COLUMNS, book.sheetnames
+assert [c.value for c in book[OVERVIEW][4]][1 : 1 + len(VERDICTS)] == VERDICTS
 
-answers = [row[1].value for row in book["Overview"].iter_rows()].index("series") + 1
-shown = [c.value for c in book["Overview"][answers] if c.value]
+header, quality = read(results / "quality.csv")
+overview = [row[0].value for row in book[OVERVIEW].iter_rows()]
+first = overview.index("photo") + 1
+shown = [c.value for c in book[OVERVIEW][first] if c.value]
+compare(OVERVIEW, shown, [[row[header.index(name)] for name in shown] for row in quality], first)
+
+answers = [row[1].value for row in book[OVERVIEW].iter_rows()].index("series") + 1
+shown = [c.value for c in book[OVERVIEW][answers] if c.value]
 assert {"unknown", "unknown_sigma", "low_95", "high_95", "refused"} <= set(shown), shown
 columns, rows = read(results / "series.csv")
 assert rows, "the demo has a series"
-compare("Overview", shown, [[row[columns.index(name)] for name in shown] for row in rows], answers)
+compare(OVERVIEW, shown, [[row[columns.index(name)] for name in shown] for row in rows], answers)
 
 benches = sorted({row[header.index("bench")] for row in quality})
 for bench in benches:
     wide = results / bench / "spectra_wide.csv"
     if wide.exists():
         compare(bench, *read(wide))
-        assert len(book[bench]._charts) == 1, bench
+        [chart] = book[bench]._charts
+        assert chart.x_axis.title.tx.rich.p[0].r[0].t == WAVELENGTH, bench
 
 lines = []
 for path in results.rglob("peaks.csv"):
@@ -62,18 +69,18 @@ for path in results.rglob("peaks.csv"):
     columns, rows = read(path)
     lines += [[record["bench"], record["photo"], *row] for row in rows]
 key = lambda row: row[:2]
-compare("Lines", ["bench", "photo", *columns], sorted(lines, key=key))
+compare(LINES, ["bench", "photo", *columns], sorted(lines, key=key))
 
-for sheet, name in {"Series": "series", "Unknowns": "concentrations", "Agreement": "class"}.items():
+for sheet, name in {SERIES: "series", UNKNOWNS: "concentrations", AGREEMENT: "class"}.items():
     columns, rows = read(results / f"{name}.csv")
-    if sheet == "Unknowns":
+    if sheet == UNKNOWNS:
         rows.sort(key=lambda row: [row[columns.index(c)] for c in ("bench", "series", "role")])
     if rows:
         compare(sheet, columns, rows)
-assert book["Unknowns"]._charts, "a series is drawn"
+assert book[UNKNOWNS]._charts, "a series is drawn"
 
-described = {(row[0].value, row[1].value) for row in book["Columns"].iter_rows(min_row=2)}
-for sheet in [name for name in ["Lines", "Series", "Unknowns", "Agreement"] if name in book.sheetnames]:
+described = {(row[0].value, row[1].value) for row in book[COLUMNS].iter_rows(min_row=2)}
+for sheet in [name for name in [LINES, SERIES, UNKNOWNS, AGREEMENT] if name in book.sheetnames]:
     for cell in book[sheet][1]:
         assert (sheet, cell.value) in described, (sheet, cell.value)
 print(n)
