@@ -5,6 +5,7 @@ mod checks;
 mod exposure;
 mod limit;
 mod limits;
+mod width;
 mod words;
 
 pub use checks::Check;
@@ -18,9 +19,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::decode::Facts;
 use crate::judge::checks::{Number, Told};
-use crate::terms::{
-    Calibration, Capture, Code, Estimate, FWHM_PER_SIGMA, Finding, Measurement, Quantity, Reading,
-};
+use crate::terms::{Calibration, Capture, Code, Finding, Measurement, Quantity, Reading};
 use crate::terms::{Reason, ScaleKind, Severity, Verdict};
 
 /// What the judge needs to know besides the measurement.
@@ -66,17 +65,6 @@ const SLIT_ELSEWHERE_DEG: f64 = 3.0;
 
 /// An angle that is known better than this is told with one decimal more, degrees.
 const WELL_KNOWN_DEG: f64 = 0.05;
-
-/// A slit to aim for, µm: two sheets of printer paper (common practice, no source).
-const WANTED_UM: &str = "200";
-
-/// Lines are wide by what has more than this share in their width…
-const MOSTLY: f64 = 0.5;
-/// …and may be by what has more than this.
-const PERHAPS: f64 = 0.2;
-
-/// Widths of slits are told in steps of so many µm.
-const WIDTH_STEP_UM: f64 = 10.0;
 
 /// Turns a measurement into the verdict on the photo and its reasons, worst first.
 pub fn judge(m: &Measurement, case: &Case) -> (Verdict, Vec<Reason>) {
@@ -347,122 +335,6 @@ impl Judgement<'_> {
         fits.then_some(factor)
     }
 
-    /// The slit's width, or what it is if nothing has moved.
-    fn slit_width(&mut self) {
-        let step = WIDTH_STEP_UM;
-        let round = |um: f64| format!("{:.0}", (um / step).round() * step);
-        let metrics = &self.m.metrics;
-        let width = metrics.estimate(Quantity::SlitWidthUm);
-        let in_blur = self.has(Code::Defocused, Severity::Retake);
-        if let Some(if_still) = metrics.reading(Quantity::SlitWidthIfStillUm) {
-            let told = Told {
-                words: "slit about {} µm, if nothing has moved",
-                ..Check::SlitWidthUm.row().measured
-            };
-            let slots = Slots::from([("if_still_um", round(if_still.value))]);
-            let measured = told.reading(if_still);
-            self.weigh(Check::SlitWidthUm, if_still.value, measured, slots);
-        }
-        // Wider than allowed is what is rather so than not, however little is known of it.
-        if let Some(Estimate { value, sigma }) = width
-            && !metrics.has(Quantity::MovedPx)
-            && !in_blur
-        {
-            let slots = Slots::from([
-                ("width_um", round(value)),
-                ("wanted_um", WANTED_UM.to_owned()),
-            ]);
-            let measured = format!("slit {} ± {} µm", round(value), round(sigma.max(step)));
-            self.weigh(Check::SlitWidthUm, value, measured, slots);
-        }
-    }
-
-    /// Lines wider than slit and blur make them that are both at their limits. One of the two is beyond it, if nothing tells which:
-    /// the likelier is named.
-    fn line_width(&mut self) {
-        let metrics = &self.m.metrics;
-        let width = metrics.estimate(Quantity::LineWidthPx);
-        let (Some(width), Some(um_per_px), Some(blur_share)) = (
-            width,
-            metrics.value(Quantity::SlitUmPerPx),
-            metrics.value(Quantity::LineBlurShare),
-        ) else {
-            return;
-        };
-        let limits = [Check::SlitWidthUm, Check::BlurPx].map(|check| self.limit(check));
-        let at = |slit_um: f64, blur_px: f64| (slit_um / um_per_px).hypot(FWHM_PER_SIGMA * blur_px);
-        let [caution, retake] = [|l: &Limit| l.caution, |l: &Limit| l.retake]
-            .map(|of| Some(at(of(&limits[0])?, of(&limits[1])?)));
-        let passed = |limit: Option<f64>| limit.filter(|px| width.value > *px);
-        let (severity, limit_px) = match (passed(retake), passed(caution)) {
-            (Some(px), _) => (Severity::Retake, px),
-            (None, Some(px)) => (Severity::Caution, px),
-            (None, None) => return,
-        };
-        // Where the disc is turned against the slit, lines are wide for that.
-        let named = [Code::SlitWide, Code::Defocused, Code::Moved, Code::Skewed];
-        if named.iter().any(|code| self.has(*code, severity)) {
-            return;
-        }
-        let blur_px = width.value * blur_share.sqrt() / FWHM_PER_SIGMA;
-        let slit_um = width.value * (1.0 - blur_share).sqrt() * um_per_px;
-        let rounded = (slit_um / WIDTH_STEP_UM).round() * WIDTH_STEP_UM;
-        let blur = || Slots::from([("blur_px", format!("{blur_px:.0}"))]);
-        let slit = || {
-            Slots::from([
-                ("width_um", format!("{rounded:.0}")),
-                ("wanted_um", WANTED_UM.to_owned()),
-            ])
-        };
-        let mut found = [
-            (blur_share, Code::Defocused, blur()),
-            (1.0 - blur_share, Code::SlitWide, slit()),
-        ];
-        found.sort_by(|a, b| b.0.total_cmp(&a.0));
-        for (share, code, slots) in found {
-            let severity = match share {
-                share if share >= MOSTLY => severity,
-                share if share >= PERHAPS => Severity::Caution,
-                _ => continue,
-            };
-            self.add(Finding {
-                code,
-                severity,
-                measured: format!(
-                    "lines {:.0} ± {:.0} px wide",
-                    width.value,
-                    width.sigma.max(1.0)
-                ),
-                limit: format!("{limit_px:.0} px, slit and blur together"),
-                slots,
-            });
-        }
-    }
-
-    /// A movement straight across widens lines and the slit's image as an opened slit does: where a slit is to be set narrower, and
-    /// nothing tells the two apart, the other is named, too.
-    fn may_have_moved(&mut self) {
-        let metrics = &self.m.metrics;
-        let wide = self.reasons.iter().find(|r| r.code == Code::SlitWide);
-        let is_told = self.has(Code::Moved, Severity::Caution) || metrics.has(Quantity::MovedPx);
-        let (Some(Severity::Retake), false, Some(width_um), Some(um_per_px)) = (
-            wide.map(|r| r.severity),
-            is_told,
-            metrics.value(Quantity::SlitWidthAtMostUm),
-            metrics.value(Quantity::SlitUmPerPx),
-        ) else {
-            return;
-        };
-        let px = format!("{:.0}", width_um / um_per_px);
-        self.add(Finding {
-            code: Code::Moved,
-            severity: Severity::Caution,
-            measured: format!("smeared over up to {px} px, if the slit is narrower"),
-            limit: String::new(),
-            slots: Slots::from([("at_most_px", px)]),
-        });
-    }
-
     /// What the phone chose by itself, and what a photo does not say of its exposure.
     fn locks(&mut self) {
         let (case, facts) = (self.case, self.case.facts);
@@ -541,7 +413,7 @@ mod tests {
     use crate::settings;
 
     /// What is said of a sound measurement but for its exposure.
-    fn said(m: &Measurement, capture: Capture) -> (Verdict, Vec<Reason>) {
+    pub fn said(m: &Measurement, capture: Capture) -> (Verdict, Vec<Reason>) {
         let (facts, limits, words) = (
             Facts::default(),
             Limits::default(),
@@ -557,7 +429,7 @@ mod tests {
         judge(m, &case)
     }
 
-    fn exposed(clipped_fraction: f64) -> Measurement {
+    pub fn exposed(clipped_fraction: f64) -> Measurement {
         let mut m = Measurement {
             scale_kind: Some(ScaleKind::Calibrated),
             ..Measurement::default()
