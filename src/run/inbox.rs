@@ -30,10 +30,12 @@ impl Engine<'_> {
                 tracing::warn!("{silent}; the inbox is listed every {every:?} instead");
             }
         }
+        let began = Instant::now();
         match self.list() {
             Ok(listing) => {
                 let is_first = self.listing.is_none();
                 self.take_listing(listing);
+                self.listing_took = began.elapsed();
                 self.tell_of_listing(is_first);
                 self.say_alive(false);
             }
@@ -441,7 +443,7 @@ impl Engine<'_> {
                 for path in self.world.decide_again(work, looks_otherwise) {
                     self.look_again(&path);
                 }
-                self.summaries_due = true;
+                self.sum_all_anew();
             }
         }
     }
