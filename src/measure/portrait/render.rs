@@ -23,7 +23,7 @@ const STEP_PX: f64 = 0.15;
 /// What a line is compared with beside itself lies so many values off to either side.
 const ASIDE: usize = 2;
 /// Values to either side of a table at which all of the light lies on one side.
-const SPARE: usize = 2 * ASIDE;
+const SPARE: usize = 3 * ASIDE;
 
 /// The share of a point's light to the left of a place.
 struct Edge {
