@@ -132,6 +132,8 @@ pub struct Engine<'a> {
     /// How long it took to make and to take in.
     pub(super) listing_took: Duration,
     pub(super) next_scan: Option<Instant>,
+    /// When the files that have not come to rest are looked at without listing all others.
+    pub(super) next_glance: Option<Instant>,
     pub(super) settler: Settler,
     pub(super) to_read: VecDeque<(Candidate, Insist)>,
     pub(super) readers: Readers,
@@ -228,6 +230,7 @@ impl<'a> Engine<'a> {
             listing: None,
             listing_took: Duration::ZERO,
             next_scan: Some(now),
+            next_glance: None,
             to_read: VecDeque::new(),
             readers: Readers::default(),
             read_failures: HashMap::new(),
@@ -300,6 +303,9 @@ impl<'a> Engine<'a> {
             let now = Instant::now();
             if !self.stopping && self.next_scan.is_some_and(|at| at <= now) {
                 self.scan()?;
+            }
+            if !self.stopping && self.next_glance.is_some_and(|at| at <= now) {
+                self.glance();
             }
             self.give_up_stuck();
             self.start_reading();
@@ -385,6 +391,7 @@ impl<'a> Engine<'a> {
         let mut by = |at: Option<Instant>| until = until.min(at.unwrap_or(at_most));
         if !self.stopping {
             by(self.next_scan);
+            by(self.next_glance);
             by(self
                 .hold
                 .as_ref()
