@@ -135,6 +135,23 @@ impl Settler {
         self.due(now)
     }
 
+    /// Takes in a look at single files that were found at `now` as the last listing had them: for them it is a listing.
+    pub fn found_again(&mut self, now: Duration, paths: &[Rel]) -> Vec<Candidate> {
+        for path in paths {
+            if let Some(seen) = self.files.get_mut(path) {
+                seen.listings = seen.listings.saturating_add(1);
+            }
+        }
+        self.due(now)
+    }
+
+    /// The files that have not been taken and are not being read, with what they looked like.
+    pub fn waiting(&self) -> impl Iterator<Item = (&Rel, Identity)> {
+        let waits = |seen: &Seen| matches!(seen.stage, Stage::Waiting | Stage::Suspicious);
+        let waiting = self.files.iter().filter(move |(_, seen)| waits(seen));
+        waiting.map(|(path, seen)| (path, seen.sight.identity))
+    }
+
     fn due(&mut self, now: Duration) -> Vec<Candidate> {
         let mut candidates = Vec::new();
         for (path, seen) in &mut self.files {
@@ -269,6 +286,27 @@ mod tests {
             }
         }
         out.join(" ")
+    }
+
+    #[test]
+    fn a_look_at_a_file_alone_is_a_listing_of_it_and_of_no_other() {
+        let mut settler = Settler::new(Times {
+            settle: Duration::from_secs(2),
+            patience: Duration::from_secs(60),
+        });
+        let sight = Sight {
+            identity: Identity::default(),
+            quiet: Duration::ZERO,
+        };
+        let (a, b) = (Rel::new("a"), Rel::new("b"));
+        let listing = [(a.clone(), sight), (b.clone(), sight)];
+        assert_eq!(settler.observe(Duration::ZERO, listing.into_iter()), []);
+        assert_eq!(settler.waiting().count(), 2);
+        let only_a = std::slice::from_ref(&a);
+        assert_eq!(settler.found_again(Duration::from_secs(1), only_a), []);
+        let settled = settler.found_again(Duration::from_secs(2), only_a);
+        assert_eq!(settled.iter().map(|c| &c.path).collect::<Vec<_>>(), [&a]);
+        assert_eq!(settler.waiting().map(|w| w.0).collect::<Vec<_>>(), [&b]);
     }
 
     #[test]

@@ -47,7 +47,7 @@ impl Engine<'_> {
         if self.hold.is_some() || self.world.n_photos() > MOST_PHOTOS {
             return Ahead::Nothing;
         }
-        self.is_rearranged |= self.world.arrange(self.setup.work.as_ref());
+        self.arrange_world();
         let orders = &self.setup.orders;
         let bench = self.world.get(path).map(|photo| photo.bench_key.clone());
         let Some(bench) = bench.filter(|bench| orders.part.has_path(bench)) else {

@@ -21,16 +21,27 @@ use super::world::Held;
 const RETRY: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(10));
 
 impl Engine<'_> {
-    /// Works out folders and circumstances; if anything is new, every bench is planned again.
+    /// Works out folders and circumstances; benches of which anything is new are planned again.
     pub(super) fn arrange(&mut self) {
-        self.is_rearranged |= self.world.arrange(self.setup.work.as_ref());
-        if std::mem::take(&mut self.is_rearranged) && !self.stopping {
-            self.queues.clear();
-            self.dirty_benches = self.all_benches();
+        self.arrange_world();
+        if let Some(benches) = self.rearranged.take().filter(|_| !self.stopping) {
+            self.queues.retain(|bench, _| !benches.contains(bench));
+            let part = &self.setup.orders.part;
+            let is_own =
+                |bench: &String| part.has_path(bench) && !self.world.of_bench(bench).is_empty();
+            self.dirty_benches
+                .extend(benches.into_iter().filter(is_own));
             self.stale_possible = true;
             self.notice();
             // Nothing is made of a photo of a closed session, but that it came late.
             self.summaries_due |= !self.frozen.is_empty();
+        }
+    }
+
+    /// Works out folders and circumstances, and keeps in mind which benches that concerns.
+    pub(super) fn arrange_world(&mut self) {
+        if let Some(benches) = self.world.arrange(self.setup.work.as_ref()) {
+            self.rearranged.get_or_insert_default().extend(benches);
         }
     }
 

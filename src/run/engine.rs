@@ -11,6 +11,7 @@ use rayon::ThreadPool;
 use crate::arrive::listing::{Identity, Listing, Rel};
 use crate::arrive::settle::{Candidate, Settler, Times};
 use crate::arrive::watch::{Follower, Heard};
+use crate::frame::spare;
 use crate::publish::Shelf;
 use crate::publish::record::Record;
 use crate::report::Closing;
@@ -28,6 +29,7 @@ use super::readers::Readers;
 use super::reload::Reload;
 use super::service::Service;
 use super::sessions::{Frozen, by_session};
+use super::summing;
 use super::threads;
 use super::work::Setup;
 use super::world::{Published, World};
@@ -77,8 +79,12 @@ pub enum Mode {
     Sweep,
 }
 
-/// Wait between a hint and the listing. Events come in bursts, and one listing serves all that come within this time.
+/// Longest wait between a hint and the listing. Events come in bursts, and one listing serves all that come within this time.
 pub(super) const AFTER_A_HINT: Duration = Duration::from_millis(250);
+/// Shortest wait, where a listing takes so little that it may come often: a file begins to settle when a listing first shows it.
+const SOON_AFTER_A_HINT: Duration = Duration::from_millis(40);
+/// Listings after hints take no more than this share of the time.
+const LISTING_SHARE: u32 = 10;
 /// The same trouble is logged only once within this time.
 const BETWEEN_REPORTS: Duration = Duration::from_secs(60);
 /// After so many failures of its own, a photo does not hold up others any more.
@@ -123,7 +129,11 @@ pub struct Engine<'a> {
     /// Those of sessions that were made alone.
     pub(super) ledgers: Vec<String>,
     pub(super) listing: Option<Listing>,
+    /// How long it took to make and to take in.
+    pub(super) listing_took: Duration,
     pub(super) next_scan: Option<Instant>,
+    /// When the files that have not come to rest are looked at without listing all others.
+    pub(super) next_glance: Option<Instant>,
     pub(super) settler: Settler,
     pub(super) to_read: VecDeque<(Candidate, Insist)>,
     pub(super) readers: Readers,
@@ -131,8 +141,8 @@ pub struct Engine<'a> {
     /// Files that could not be read, to be tried again once a minute.
     pub(super) unread: HashMap<Rel, Identity>,
     pub(super) looking: Looking,
-    /// True where folders were worked out since all benches were planned.
-    pub(super) is_rearranged: bool,
+    /// Benches whose folders were worked out since they were planned.
+    pub(super) rearranged: Option<BTreeSet<String>>,
     pub(super) world: World,
 
     pub(super) published: Published,
@@ -154,6 +164,9 @@ pub struct Engine<'a> {
     pub(super) hold: Option<Hold>,
 
     pub(super) summaries_due: bool,
+    /// The sessions' tables and pages as they stand, and what counts whatever makes all of them due.
+    pub(super) made: BTreeMap<String, summing::Made>,
+    pub(super) basis: u64,
     pub(super) is_summing: bool,
     pub(super) last_summaries: Option<(Instant, Duration)>,
     pub(super) standing: BTreeSet<String>,
@@ -215,13 +228,15 @@ impl<'a> Engine<'a> {
             ledger: Ledger::default(),
             ledgers: Vec::new(),
             listing: None,
+            listing_took: Duration::ZERO,
             next_scan: Some(now),
+            next_glance: None,
             to_read: VecDeque::new(),
             readers: Readers::default(),
             read_failures: HashMap::new(),
             unread: HashMap::new(),
             looking: Looking::default(),
-            is_rearranged: false,
+            rearranged: None,
             world: World::default(),
             published: Published::new(),
             frozen: BTreeMap::new(),
@@ -237,6 +252,8 @@ impl<'a> Engine<'a> {
             cost_due: true,
             hold: None,
             summaries_due: true,
+            made: BTreeMap::new(),
+            basis: 0,
             is_summing: false,
             last_summaries: None,
             standing: BTreeSet::new(),
@@ -286,6 +303,9 @@ impl<'a> Engine<'a> {
             let now = Instant::now();
             if !self.stopping && self.next_scan.is_some_and(|at| at <= now) {
                 self.scan()?;
+            }
+            if !self.stopping && self.next_glance.is_some_and(|at| at <= now) {
+                self.glance();
             }
             self.give_up_stuck();
             self.start_reading();
@@ -371,6 +391,7 @@ impl<'a> Engine<'a> {
         let mut by = |at: Option<Instant>| until = until.min(at.unwrap_or(at_most));
         if !self.stopping {
             by(self.next_scan);
+            by(self.next_glance);
             by(self
                 .hold
                 .as_ref()
@@ -381,6 +402,9 @@ impl<'a> Engine<'a> {
         }
         by(self.service.next_alive());
         by(self.summaries_at());
+        if self.in_hand.is_empty() && self.looking.n_in_hand() == 0 {
+            spare::let_go();
+        }
         if let Ok(event) = self.events.recv_deadline(until) {
             self.handle(event);
         }
@@ -397,7 +421,8 @@ impl<'a> Engine<'a> {
             Event::Look => {
                 // From here on, what happens is not sure to be in the listing this one calls for.
                 self.bell.look_is_under_way.store(false, Ordering::SeqCst);
-                self.scan_by(Instant::now() + AFTER_A_HINT);
+                let wait = self.listing_took * LISTING_SHARE;
+                self.scan_by(Instant::now() + wait.clamp(SOON_AFTER_A_HINT, AFTER_A_HINT));
             }
             Event::Reload => self.look_for_configuration(true),
             Event::Stop => {

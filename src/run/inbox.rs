@@ -17,6 +17,9 @@ use super::sessions::{dated_folder, dated_words};
 use super::threads;
 use super::work::Part;
 
+/// Of more files than these that have not come to rest, a listing of all costs no more than a look at each.
+const MOST_AT_A_GLANCE: usize = 200;
+
 impl Engine<'_> {
     /// Lists the inbox, and takes note of what came, changed and went away.
     pub(super) fn scan(&mut self) -> Result<(), Failure> {
@@ -30,10 +33,12 @@ impl Engine<'_> {
                 tracing::warn!("{silent}; the inbox is listed every {every:?} instead");
             }
         }
+        let began = Instant::now();
         match self.list() {
             Ok(listing) => {
                 let is_first = self.listing.is_none();
                 self.take_listing(listing);
+                self.listing_took = began.elapsed();
                 self.tell_of_listing(is_first);
                 self.say_alive(false);
             }
@@ -118,19 +123,48 @@ impl Engine<'_> {
         {
             self.warn(dated_words(&folder));
         }
-        for candidate in self.settle(&listing) {
-            let insist = match candidate.last_chance {
-                true => Insist::OnUnfinished,
-                false => Insist::No,
-            };
-            self.to_read.push_back((candidate, insist));
-        }
+        let settled = self.settle(&listing);
+        self.read_soon(settled);
         self.forget_vanished(&listing);
         self.listing = Some(listing);
         if self.mode != Mode::Watch && self.start.elapsed() >= self.sweep_limit() {
             let rest = self.settler.all_that_wait().into_iter();
             self.to_read.extend(rest.map(|c| (c, Insist::OnEverything)));
         }
+        self.schedule_look();
+    }
+
+    fn read_soon(&mut self, settled: Vec<Candidate>) {
+        for candidate in settled {
+            let insist = match candidate.last_chance {
+                true => Insist::OnUnfinished,
+                false => Insist::No,
+            };
+            self.to_read.push_back((candidate, insist));
+        }
+    }
+
+    /// Looks at the files that have not come to rest, and at no others; where any of them is not as it was listed, all are listed.
+    pub(super) fn glance(&mut self) {
+        self.next_glance = None;
+        let inbox = &self.setup.orders.inbox;
+        let is_as_listed = |(path, identity): &(&Rel, Identity)| {
+            listing::look_again(inbox, path).is_some_and(|entry| entry.identity == *identity)
+        };
+        let n_waiting = self.settler.waiting().count();
+        let same: Vec<Rel> = self
+            .settler
+            .waiting()
+            .take(MOST_AT_A_GLANCE + 1)
+            .take_while(is_as_listed)
+            .map(|(path, _)| path.clone())
+            .collect();
+        if same.len() < n_waiting || n_waiting > MOST_AT_A_GLANCE {
+            self.scan_by(Instant::now());
+            return;
+        }
+        let settled = self.settler.found_again(self.start.elapsed(), &same);
+        self.read_soon(settled);
         self.schedule_look();
     }
 
@@ -215,8 +249,14 @@ impl Engine<'_> {
     }
 
     pub(super) fn schedule_look(&mut self) {
-        if let Some(at) = self.settler.next_look(self.start.elapsed()) {
-            self.scan_by(self.start + at);
+        let Some(at) = self.settler.next_look(self.start.elapsed()) else {
+            return;
+        };
+        let at = self.start + at;
+        if self.mode == Mode::Watch && !self.is_network {
+            self.next_glance = Some(self.next_glance.map_or(at, |next| next.min(at)));
+        } else {
+            self.scan_by(at);
         }
     }
 
@@ -441,7 +481,7 @@ impl Engine<'_> {
                 for path in self.world.decide_again(work, looks_otherwise) {
                     self.look_again(&path);
                 }
-                self.summaries_due = true;
+                self.sum_all_anew();
             }
         }
     }

@@ -76,7 +76,7 @@ impl Engine<'_> {
             .filter(|path| names::is_any_summary(path) && is_open(path))
             .collect();
         self.inventory += 1;
-        self.summaries_due = true;
+        self.sum_all_anew();
         self.stale_possible = true;
         Ok(())
     }
@@ -224,7 +224,9 @@ impl Engine<'_> {
                 .filter(|folder| !self.shelf.has(folder))
                 .cloned()
                 .collect();
-            self.summaries_due |= self.standing.iter().any(|path| !self.shelf.has_file(path));
+            if self.standing.iter().any(|path| !self.shelf.has_file(path)) {
+                self.sum_all_anew();
+            }
             if !missing.is_empty() {
                 self.published.retain(|folder, _| !missing.contains(folder));
                 self.dirty_benches = self.all_benches();

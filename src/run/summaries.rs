@@ -12,7 +12,7 @@ use super::sessions::by_session;
 use super::summing::{Summed, Wanted, sum};
 use super::work::Part;
 
-/// The summaries follow a change within this time, or within ten times what making them takes.
+/// While photos are in hand the summaries follow a change within this time, or within ten times what making them takes.
 const BETWEEN_SUMMARIES: Duration = Duration::from_millis(500);
 
 impl Engine<'_> {
@@ -21,11 +21,14 @@ impl Engine<'_> {
         if !self.summaries_due || self.is_summing || self.listing.is_none() || self.stopping {
             return None;
         }
-        let wait = |took: Duration| BETWEEN_SUMMARIES.max(took * 10);
-        let is_idle = self.is_done_reading()
-            && self.queues.is_empty()
-            && self.in_hand.is_empty()
-            && self.settler.n_pending() == 0;
+        let has_nothing_in_hand =
+            self.is_done_reading() && self.queues.is_empty() && self.in_hand.is_empty();
+        let is_idle = has_nothing_in_hand && self.settler.n_pending() == 0;
+        // A bench waits for its page, and no photo for the processor.
+        let wait = |took: Duration| match self.mode {
+            Mode::Watch if has_nothing_in_hand => took * 2,
+            _ => BETWEEN_SUMMARIES.max(took * 10),
+        };
         let at = match self.last_summaries {
             Some((at, took)) => at + wait(took),
             None if is_idle => self.start,
@@ -49,6 +52,8 @@ impl Engine<'_> {
             over: self.over_sessions(),
             standing: self.standing.iter().filter(is_asked_for).cloned().collect(),
             inventory: self.inventory,
+            basis: self.basis,
+            made: std::mem::take(&mut self.made),
         };
         let (work, shelf) = (self.setup.work.clone(), self.shelf.clone());
         let bell = self.bell.clone();
@@ -67,6 +72,13 @@ impl Engine<'_> {
                 self.warn(format!("no thread for the tables and pages: {error}"));
             }
         }
+    }
+
+    /// Has the tables and pages of all sessions made, whether or not their records changed.
+    pub(super) fn sum_all_anew(&mut self) {
+        self.made.clear();
+        self.basis += 1;
+        self.summaries_due = true;
     }
 
     /// Has the tables and pages made a last time where they are due, and waits for them.
@@ -108,6 +120,9 @@ impl Engine<'_> {
         let is_worth_it = summed.troubles.iter().any(may_pass);
         self.summaries_due |= is_worth_it && self.mode == Mode::Watch;
         // Results that were made anew meanwhile have had their stock taken, and are due.
+        if summed.basis == self.basis {
+            self.made = summed.made;
+        }
         if summed.inventory == self.inventory {
             self.standing = summed.paths;
         }

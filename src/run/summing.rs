@@ -4,6 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crate::publish::{Shelf, Trouble, names};
@@ -21,10 +22,30 @@ pub struct Summed {
     pub(super) n_photos: usize,
     /// Paths of all that were made.
     pub(super) paths: BTreeSet<String>,
+    /// What it was made by.
+    pub(super) basis: u64,
+    /// What each session was made from, and the paths that came of it; of those that came whole.
+    pub(super) made: BTreeMap<String, Made>,
     pub(super) has_written: bool,
     pub(super) troubles: Vec<Trouble>,
     /// Mistakes in this program, in words.
     pub(super) mistakes: Vec<String>,
+}
+
+/// A session's summaries as they stand.
+#[derive(Clone)]
+pub struct Made {
+    photos: Photos,
+    paths: BTreeSet<String>,
+}
+
+impl Made {
+    /// True where they would be made from the very same records.
+    fn is_of(&self, photos: &Photos) -> bool {
+        let mut pairs = self.photos.iter().zip(photos);
+        let is_same = pairs.all(|((a, was), (b, is))| Arc::ptr_eq(was, is) && a == b);
+        is_same && self.photos.len() == photos.len()
+    }
 }
 
 /// Puts the summaries on the shelf as they come.
@@ -48,6 +69,10 @@ pub struct Wanted {
     pub standing: BTreeSet<String>,
     /// The inventory of the results that it is made by.
     pub inventory: u64,
+    /// Counts what makes all of them due: other settings, another inventory.
+    pub basis: u64,
+    /// What stands since it was made last on this basis.
+    pub made: BTreeMap<String, Made>,
 }
 
 impl OnShelf<'_> {
@@ -94,6 +119,8 @@ pub fn sum(wanted: &Wanted, work: &dyn Work, shelf: &Shelf) -> Summed {
             took: Duration::ZERO,
             n_photos: wanted.sessions.values().map(Vec::len).sum(),
             paths: BTreeSet::new(),
+            basis: wanted.basis,
+            made: BTreeMap::new(),
             has_written: false,
             troubles: Vec::new(),
             mistakes: Vec::new(),
@@ -101,6 +128,13 @@ pub fn sum(wanted: &Wanted, work: &dyn Work, shelf: &Shelf) -> Summed {
     };
     let fenced = || {
         for (session, photos) in &wanted.sessions {
+            // Tables and pages hang on nothing but their session's records.
+            if let Some(made) = wanted.made.get(session).filter(|made| made.is_of(photos)) {
+                out.summed.paths.extend(made.paths.iter().cloned());
+                out.summed.made.insert(session.clone(), made.clone());
+                continue;
+            }
+            let n_troubles = out.summed.troubles.len();
             out.within = match session.as_str() {
                 "" => String::new(),
                 session => format!("{session}/"),
@@ -114,6 +148,15 @@ pub fn sum(wanted: &Wanted, work: &dyn Work, shelf: &Shelf) -> Summed {
                 read: &read,
             };
             work.summaries(&class, &mut out);
+            if out.summed.troubles.len() == n_troubles {
+                let paths = &out.summed.paths;
+                let paths = paths.iter().filter(|path| path.starts_with(&within));
+                let made = Made {
+                    photos: photos.clone(),
+                    paths: paths.cloned().collect(),
+                };
+                out.summed.made.insert(session.clone(), made);
+            }
         }
         if let Some(over) = &wanted.over {
             out.within.clear();

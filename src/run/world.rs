@@ -45,23 +45,61 @@ pub struct World {
     sessions: Sessions,
     slates_valid_min: Option<f64>,
     closed: BTreeSet<String>,
-    /// Photos of closed sessions, with the sessions' folders.
-    of_closed: Vec<(Rel, String)>,
-    arranged: bool,
+    /// What was arranged, by session.
+    arranged: BTreeMap<Session, Arranged>,
+    stale: Stale,
+}
+
+/// A session as the photos say it; absent where there are none.
+type Session = Option<String>;
+
+/// Which sessions are to be arranged anew.
+#[derive(Default)]
+enum Stale {
+    #[default]
+    All,
+    These(BTreeSet<Session>),
+}
+
+/// What the photos of a session have added to all that is known.
+#[derive(Default)]
+struct Arranged {
+    paths: BTreeSet<Rel>,
+    benches: BTreeSet<String>,
+    folders: Vec<String>,
+    shown: Vec<String>,
+    /// Its folder, where it is closed.
+    closed: Option<String>,
 }
 
 impl World {
     /// Adds a photo, or replaces what is known of it.
     pub fn insert(&mut self, path: Rel, photo: Known) {
-        self.arranged = false;
-        self.photos.insert(path, photo);
+        self.touch(self.sessions.of(&photo.shown, photo.facts.taken));
+        if let Some(before) = self.photos.insert(path, photo) {
+            self.touch(self.sessions.of(&before.shown, before.facts.taken));
+        }
     }
 
     /// Forgets a photo; false where it was not known.
     pub fn remove(&mut self, path: &Rel) -> bool {
-        let was_known = self.photos.remove(path).is_some();
-        self.arranged &= !was_known;
-        was_known
+        let before = self.photos.remove(path);
+        if let Some(before) = &before {
+            self.touch(self.sessions.of(&before.shown, before.facts.taken));
+        }
+        before.is_some()
+    }
+
+    fn touch(&mut self, session: Session) {
+        if let Stale::These(sessions) = &mut self.stale {
+            sessions.insert(session);
+        }
+    }
+
+    fn touch_all(&mut self, is_changed: bool) {
+        if is_changed {
+            self.stale = Stale::All;
+        }
     }
 
     /// How many there are.
@@ -97,7 +135,7 @@ impl World {
     /// Asks the rules again about every photo, after they changed; `looks_otherwise` where what was seen in them no longer
     /// holds. Returns those that are to be looked at first.
     pub fn decide_again(&mut self, work: &dyn Work, looks_otherwise: bool) -> Vec<Rel> {
-        self.arranged = false;
+        self.touch_all(true);
         let mut to_look_at = Vec::new();
         for (path, photo) in &mut self.photos {
             if looks_otherwise {
@@ -119,65 +157,106 @@ impl World {
 
     /// Says what divides the inbox into sessions.
     pub fn divide(&mut self, sessions: Sessions) {
-        self.arranged &= self.sessions == sessions;
+        self.touch_all(self.sessions != sessions);
         self.sessions = sessions;
     }
 
     /// Says which sessions, by their folders, are closed: nothing is made of the photos that belong there.
     pub fn close(&mut self, closed: BTreeSet<String>) {
-        self.arranged &= self.closed == closed;
+        self.touch_all(self.closed != closed);
         self.closed = closed;
     }
 
     /// The photos of closed sessions, each with its session's folder. Needs [`World::arrange`].
     pub fn of_closed(&self) -> impl Iterator<Item = (&str, &Known)> {
-        let all = self.of_closed.iter();
-        all.filter_map(|(path, session)| Some((session.as_str(), self.photos.get(path)?)))
+        let closed = self.arranged.values();
+        let closed = closed.filter_map(|one| Some((one.closed.as_deref()?, &one.paths)));
+        closed.flat_map(|(session, paths)| {
+            let known = paths.iter().filter_map(|path| self.photos.get(path));
+            known.map(move |photo| (session, photo))
+        })
     }
 
     /// Says for how long a slate holds, minutes; absent: until the next one or the session's end.
     pub fn hold_slates(&mut self, valid_min: Option<f64>) {
-        self.arranged &= self.slates_valid_min == valid_min;
+        self.touch_all(self.slates_valid_min != valid_min);
         self.slates_valid_min = valid_min;
     }
 
-    /// Gives every photo its folder and its circumstances, and has slates decide on photos by the rules of `work`. False where
-    /// nothing has changed since the last time.
-    pub fn arrange(&mut self, work: &dyn Work) -> bool {
-        if self.arranged {
-            return false;
+    /// Gives every photo its folder and its circumstances, and has slates decide on photos by the rules of `work`. Sessions none of whose
+    /// photos changed stay as they are.
+    ///
+    /// Returns the benches that have to be planned again; absent where nothing has changed since the last time.
+    pub fn arrange(&mut self, work: &dyn Work) -> Option<BTreeSet<String>> {
+        let stale = std::mem::replace(&mut self.stale, Stale::These(BTreeSet::new()));
+        if matches!(&stale, Stale::These(none) if none.is_empty()) {
+            return None;
         }
-        self.arranged = true;
-        self.benches.clear();
-        self.folders.clear();
-        self.by_shown.clear();
-        self.of_closed.clear();
+        let is_stale = |session: &Session| match &stale {
+            Stale::All => true,
+            Stale::These(sessions) => sessions.contains(session),
+        };
+        let mut touched = BTreeSet::new();
+        let arranged = std::mem::take(&mut self.arranged);
+        let (gone, kept): (BTreeMap<_, _>, _) = arranged
+            .into_iter()
+            .partition(|(session, _)| is_stale(session));
+        self.arranged = kept;
+        for before in gone.into_values() {
+            self.take_out(&before);
+            touched.extend(before.benches);
+        }
         let deciding = Deciding {
             work,
             sessions: self.sessions,
             slates_valid_min: self.slates_valid_min,
         };
-        let mut by_session: BTreeMap<Option<String>, Vec<(&Rel, &mut Known)>> = BTreeMap::new();
+        let mut by_session: BTreeMap<Session, Vec<(&Rel, &mut Known)>> = BTreeMap::new();
         for (path, photo) in &mut self.photos {
             let session = self.sessions.of(&photo.shown, photo.facts.taken);
-            by_session.entry(session).or_default().push((path, photo));
+            if is_stale(&session) {
+                by_session.entry(session).or_default().push((path, photo));
+            }
         }
         for (session, mut photos) in by_session {
-            let session = session.map(|session| names::session_folder(&session));
-            arrange_one(session.as_deref(), &deciding, &mut photos);
+            let folder = session.as_deref().map(names::session_folder);
+            arrange_one(folder.as_deref(), &deciding, &mut photos);
+            let one = self.arranged.entry(session).or_default();
             for (path, photo) in photos {
+                one.paths.insert(path.clone());
                 let top = photo.folder.split('/').next().unwrap_or_default();
                 if self.closed.contains(top) {
-                    self.of_closed.push((path.clone(), top.to_owned()));
+                    one.closed = Some(top.to_owned());
                     continue;
                 }
+                one.folders.push(photo.folder.clone());
+                one.shown.push(photo.shown.clone());
+                one.benches.insert(photo.bench_key.clone());
                 self.folders.insert(photo.folder.clone());
                 self.by_shown.insert(photo.shown.clone(), path.clone());
                 let bench = self.benches.entry(photo.bench_key.clone()).or_default();
                 bench.push(path.clone());
             }
+            touched.extend(one.benches.iter().cloned());
         }
-        true
+        Some(touched)
+    }
+
+    fn take_out(&mut self, before: &Arranged) {
+        for bench in &before.benches {
+            if let Some(paths) = self.benches.get_mut(bench) {
+                paths.retain(|path| !before.paths.contains(path));
+                if paths.is_empty() {
+                    self.benches.remove(bench);
+                }
+            }
+        }
+        for folder in &before.folders {
+            self.folders.remove(folder);
+        }
+        for shown in &before.shown {
+            self.by_shown.remove(shown);
+        }
     }
 
     /// All photos, by path.

@@ -202,7 +202,7 @@ impl Layout {
 fn next_marker(bytes: &[u8], from: usize) -> Option<usize> {
     let mut at = from;
     loop {
-        at += bytes.get(at..)?.iter().position(|&b| b == 0xff)?;
+        at += memchr::memchr(0xff, bytes.get(at..)?)?;
         match bytes.get(at + 1)? {
             0x00 => at += 2,
             0xff => at += 1,

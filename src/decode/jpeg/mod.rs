@@ -21,6 +21,7 @@ use super::light::Curve;
 use super::memory::Extent;
 use super::picture::{Codes, Fault, LOSSY_CEILING_8, Picture, too_large};
 use super::reduce::{self, frame_bytes};
+use crate::frame::spare;
 
 pub(super) use whole::reaches_its_end;
 
@@ -61,7 +62,7 @@ pub(super) fn decode(bytes: &[u8], max_pixels: u64) -> Result<Picture, Fault> {
             "this JPEG holds two headers of different size: it is damaged; upload it again",
         ));
     }
-    let mut samples = vec![0; 3 * width * height];
+    let mut samples = spare::zeros(3 * width * height);
     decoder.decode_into(&mut samples).map_err(damaged)?;
 
     reduce::whole(samples, 3, (width, height), &codes).ok_or_else(|| Fault::ends_early("JPEG"))

@@ -205,13 +205,25 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
     };
     let end = |size: usize, limit: f64| limit.ceil().clamp(0.0, size as f64) as usize;
     let first = end(majors, outline.major.low - 1.0) / tile_px * tile_px;
+    // The corners that two strips of tiles share are asked for once.
+    let n_nodes = minors / tile_px + 2;
+    let (mut before, mut after) = (vec![None; n_nodes], vec![None; n_nodes]);
     for major in (first..end(majors, outline.major.high)).step_by(tile_px) {
         let minor = outline.minor_range(major as f64, (major + tile_px) as f64);
         let from = end(minors, minor.low - 1.0) / tile_px * tile_px;
-        let mut near = (node(major, from), node(major + tile_px, from));
+        std::mem::swap(&mut before, &mut after);
+        after.fill(None);
+        let mut both = |minor: usize| {
+            let (before, after) = (&mut before[minor / tile_px], &mut after[minor / tile_px]);
+            (
+                *before.get_or_insert_with(|| node(major, minor)),
+                *after.get_or_insert_with(|| node(major + tile_px, minor)),
+            )
+        };
+        let mut near = both(from);
         for minor in (from..end(minors, minor.high)).step_by(tile_px) {
             let next = minor + tile_px;
-            let far = (node(major, next), node(major + tile_px, next));
+            let far = both(next);
             let tile = Tile {
                 origin: upright(major, minor),
                 side_px: tile_px,
@@ -273,17 +285,16 @@ impl Grid {
             let (row, column) = (between(lt.row, lb.row, t), between(lt.column, lb.column, t));
             let row_step = (between(rt.row, rb.row, t) - row) * per_px;
             let column_step = (between(rt.column, rb.column, t) - column) * per_px;
-            for x in (skipped(tile.origin.0, tile.step.0)..tile.size.0).step_by(tile.step.0) {
-                let row = row + x as f64 * row_step;
-                let column = column + x as f64 * column_step;
+            let (from, step) = (skipped(tile.origin.0, tile.step.0), tile.step.0);
+            let n = tile.size.0.saturating_sub(from).div_ceil(step);
+            let first = (tile.origin.0 + from, tile.origin.1 + y);
+            frame.along_row(first, (step, n), |i, light, over| {
+                let x = (from + i * step) as f64;
+                let (row, column) = (row + x * row_step, column + x * column_step);
                 if whole || within(row, column) {
-                    self.add(
-                        row,
-                        column,
-                        frame.light(tile.origin.0 + x, tile.origin.1 + y),
-                    );
+                    self.add(row, column, (light, over));
                 }
-            }
+            });
         }
     }
 }

@@ -79,23 +79,33 @@ impl EndsSeen {
             ends.iter().map(along).collect()
         });
         let (mut ln, mut soft) = (Vec::new(), Vec::new());
+        let n = own[0].len();
+        let mut discs2: Vec<[f64; 3]> = vec![[0.0; 3]; n * foci.len()];
+        for (f, focus) in foci.iter().enumerate() {
+            for (i, discs2) in discs2[f * n..(f + 1) * n].iter_mut().enumerate() {
+                *discs2 = std::array::from_fn(|fan| {
+                    let disc_px = DISC_SIGMA * own[fan][i].disc_px(focus);
+                    disc_px * disc_px
+                });
+            }
+        }
         for lens_px in LENS_PX {
-            for focus in foci {
+            for f in 0..foci.len() {
+                let discs2 = &discs2[f * n..(f + 1) * n];
                 let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
                 for (soft_px, share) in SOFT_PX {
-                    for (own, (_, bent)) in own.iter().zip(fans) {
-                        let chi: f64 = ends
-                            .iter()
-                            .zip(own)
-                            .map(|(end, own)| {
-                                let disc = DISC_SIGMA * own.disc_px(focus);
-                                let blur_px = lens_px.hypot(disc).hypot(soft_px);
-                                let expected = as_measured(blur_px, length_px);
-                                let sigma = (END_SHARE * expected).hypot(END_PX);
-                                ((end.blur_px - expected) / sigma).powi(2) + 2.0 * sigma.ln()
-                            })
-                            .sum();
-                        let weight = share * bent * (-0.5 * chi).exp();
+                    let plain2 = lens_px * lens_px + soft_px * soft_px;
+                    for (fan, (_, bent)) in fans.iter().enumerate() {
+                        let (mut chi, mut sigmas) = (0.0, 1.0);
+                        for (end, discs2) in ends.iter().zip(discs2) {
+                            let expected = as_measured((plain2 + discs2[fan]).sqrt(), length_px);
+                            let by_share = END_SHARE * expected;
+                            let variance = by_share * by_share + END_PX * END_PX;
+                            let off = end.blur_px - expected;
+                            chi += off * off / variance;
+                            sigmas *= variance;
+                        }
+                        let weight = share * bent * (-0.5 * chi).exp() / f64::sqrt(sigmas);
                         sum += weight;
                         first += weight * soft_px;
                         second += weight * soft_px * soft_px;

@@ -7,7 +7,8 @@ use crate::measure::portrait::ends::{End, EndsSeen};
 use crate::measure::portrait::focus::{Focus, OwnFocus, foci, incidences};
 use crate::measure::portrait::image::Image;
 use crate::measure::portrait::render::{DISC_SIGMA, LENS_PX};
-use crate::measure::portrait::witness::{Between, Table, Witness};
+use crate::measure::portrait::table::{Between, Table};
+use crate::measure::portrait::witness::Witness;
 use crate::measure::shot::Shot;
 use crate::terms::{Estimate, FWHM_PER_SIGMA, median};
 
@@ -41,6 +42,14 @@ const MOST_INDEPENDENT: f64 = 3.0;
 const CHANGED: f64 = 0.03;
 /// A slit that changed, or moved, is anything up to this, µm, evenly in its logarithm.
 const WIDEST_UM: f64 = 6000.0;
+
+/// Explanations whose probability is less than that of the likeliest by so much, of its logarithm, change no number: a hundred
+/// thousand of them are 10⁻⁸ of it.
+const NEGLIGIBLE_LN: f64 = 30.0;
+
+const LENSES: usize = LENS_PX.len();
+/// Widths and lenses together.
+const PLACES: usize = WIDTHS * LENSES;
 
 /// What the lines, the slit's ends and its image leave possible.
 pub struct Explained {
@@ -122,6 +131,7 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
     let states = states(shot, lines, &foci);
     let by_ends = EndsSeen::new(shot, ends, &foci);
     let image = Image::of(shot).ln_likelihood(&widths_px);
+    let usual_lens = LENS_PX.map(usual_lens);
     let unexplained: Vec<Table> = lines.iter().map(|l| l.unexplained(&widths_px)).collect();
     // Explanations are as good as the best of them is: what none explains makes all of them less certain.
     let misfit = misfit(&unexplained, &states);
@@ -131,17 +141,18 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
     let seen: Vec<Table> = seen
         .map(|(chi, line)| chi.map(|chi| ln(chi, ODD_LINE + line.band_odds)))
         .collect();
-    let mut all = Vec::with_capacity(WIDTHS * LENS_PX.len() * states.len());
-    for w in 0..WIDTHS {
-        for (l, lens_px) in LENS_PX.iter().enumerate() {
-            let lens = usual_lens(*lens_px);
-            for state in &states {
-                let lines = seen.iter().zip(&state.discs);
-                let lines: f64 = lines.map(|(ln, disc)| ln.at(w, l, *disc)).sum();
-                let ends = by_ends.ln[l * foci.len() + state.focus];
-                let image = image.at(w, l, state.image);
-                all.push(lines + ends + image + lens + state.prior);
-            }
+    // Of each state all widths, of each all lenses.
+    let mut all = vec![0.0f64; states.len() * PLACES];
+    for (state, all) in states.iter().zip(all.chunks_exact_mut(PLACES)) {
+        image.add_to(all, state.image);
+        let lines = seen.iter().zip(&state.discs);
+        lines.for_each(|(ln, disc)| ln.add_to(all, *disc));
+        let of_lens: [f64; LENSES] = std::array::from_fn(|l| {
+            by_ends.ln[l * foci.len() + state.focus] + usual_lens[l] + state.prior
+        });
+        for of_width in all.chunks_exact_mut(LENSES) {
+            let each = of_width.iter_mut().zip(of_lens);
+            each.for_each(|(sum, of_lens)| *sum += of_lens);
         }
     }
     let most = all.iter().copied().fold(f64::MIN, f64::max);
@@ -152,21 +163,24 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
     let expected: Vec<f64> = widths_um.iter().map(slit).collect();
     let mut by_width = vec![0.0f64; WIDTHS];
     let (mut sum, mut blur, mut soft) = (0.0, Moments::default(), Moments::default());
-    let mut together: Vec<(f64, f64, f64)> = Vec::with_capacity(all.len());
-    for (i, ln) in all.iter().enumerate() {
-        let (state, rest) = (&states[i % states.len()], i / states.len());
-        let (w, l) = (rest / LENS_PX.len(), rest % LENS_PX.len());
-        let weight = (ln - most).exp();
-        by_width[w] += weight;
-        // The bench's slit, where it is known, tells what is left to focus.
-        let weight = weight * expected[w];
-        sum += weight;
-        let blur_px = LENS_PX[l].hypot(DISC_SIGMA * state.sharpest_px);
-        blur.add(weight, (blur_px, blur_px * blur_px));
-        let blur_fwhm_px = FWHM_PER_SIGMA * blur_px;
-        let line_px = widths_px[w].hypot(blur_fwhm_px);
-        together.push((line_px, weight, (blur_fwhm_px / line_px).powi(2)));
-        soft.add(weight, by_ends.soft[l * foci.len() + state.focus]);
+    let mut together: Vec<(f64, f64, f64)> = Vec::new();
+    for (state, all) in states.iter().zip(all.chunks_exact(PLACES)) {
+        let disc_px = DISC_SIGMA * state.sharpest_px;
+        let blurs2 = LENS_PX.map(|lens_px| lens_px * lens_px + disc_px * disc_px);
+        let likely = |(_, ln): &(usize, &f64)| **ln > most - NEGLIGIBLE_LN;
+        for (place, ln) in all.iter().enumerate().filter(likely) {
+            let (w, l) = (place / LENSES, place % LENSES);
+            let weight = (ln - most).exp();
+            by_width[w] += weight;
+            // The bench's slit, where it is known, tells what is left to focus.
+            let weight = weight * expected[w];
+            sum += weight;
+            blur.add(weight, (blurs2[l].sqrt(), blurs2[l]));
+            let blur_fwhm2 = FWHM_PER_SIGMA * FWHM_PER_SIGMA * blurs2[l];
+            let line2 = widths_px[w] * widths_px[w] + blur_fwhm2;
+            together.push((line2.sqrt(), weight, blur_fwhm2 / line2));
+            soft.add(weight, by_ends.soft[l * foci.len() + state.focus]);
+        }
     }
     let usual = weighed(&by_width, &widths_um, usual_slit);
     let free = weighed(&by_width, &widths_um, |_| 1.0);
@@ -189,7 +203,7 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
 /// The median of the lines' widths with half of what the middle two thirds span, and the mean share of what lies above the median;
 /// each of `explanations` is a width, its weight and a share, and the weights add up to `sum`.
 fn line(mut explanations: Vec<(f64, f64, f64)>, sum: f64) -> (Estimate, f64) {
-    explanations.sort_by(|a, b| a.0.total_cmp(&b.0));
+    explanations.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
     let mut quantiles = [0.0; 3];
     let (mut below, mut above, mut shares) = (0.0, 0.0, 0.0);
     for (px, weight, share) in explanations {
@@ -233,15 +247,15 @@ fn misfit(unexplained: &[Table], states: &[State]) -> f64 {
         .map(|chi| chi.map(|chi| chi.min(MOST_ODD)))
         .collect();
     let mut least = (f64::MAX, 1.0);
-    for w in 0..WIDTHS {
-        for lens in 0..LENS_PX.len() {
-            for state in states {
-                let lines = capped.iter().zip(&state.discs);
-                let chi = lines.map(|(chi, disc)| chi.at(w, lens, *disc));
-                let sum: f64 = chi.clone().sum();
-                if sum < least.0 {
-                    least = (sum, median(chi).unwrap_or(1.0));
-                }
+    let mut sums = vec![0.0f64; PLACES];
+    for state in states {
+        sums.fill(0.0);
+        let lines = || capped.iter().zip(&state.discs);
+        lines().for_each(|(chi, disc)| chi.add_to(&mut sums, *disc));
+        for (place, sum) in sums.iter().enumerate() {
+            if *sum < least.0 {
+                let chi = lines().map(|(chi, disc)| chi.at(place, *disc));
+                least = (*sum, median(chi).unwrap_or(1.0));
             }
         }
     }

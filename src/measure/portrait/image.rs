@@ -2,8 +2,8 @@
 
 use std::f64::consts::PI;
 
-use crate::measure::portrait::render::{DISC_PX, LENS_PX, line};
-use crate::measure::portrait::witness::Table;
+use crate::measure::portrait::render::{DISC_PX, LENS_PX, Line};
+use crate::measure::portrait::table::Table;
 use crate::measure::shot::Shot;
 use crate::terms::{Interval, median};
 
@@ -35,6 +35,8 @@ const NEAR_CEILING: f64 = 0.5;
 const ODD_IMAGE: f64 = 0.003;
 const ODD_WIDTH_PX: f64 = 60.0;
 const ODD_RISE_PX: f64 = 15.0;
+/// What lies so many standard uncertainties off is not asked for its probability (normal distribution: 10⁻¹⁸ of what it is in the middle).
+const NEVER_SIGMAS: f64 = 9.0;
 /// What is drawn wider than the image by so many times its width explains it by chance only.
 const HOPELESS: f64 = 2.0;
 
@@ -43,13 +45,6 @@ pub struct Image {
     width_px: f64,
     rise_px: f64,
     is_clipped: bool,
-}
-
-/// What one drawing's half profile makes of an exposure.
-#[derive(Clone, Copy)]
-struct Drawn {
-    width_px: f64,
-    rise_px: f64,
 }
 
 impl Image {
@@ -72,101 +67,145 @@ impl Image {
         } else {
             vec![1.0]
         };
-        let mut all = Vec::with_capacity(widths_px.len() * LENS_PX.len() * DISC_PX.len());
-        for width_px in widths_px {
+        let mut all = Table::of(odd().ln(), widths_px.len());
+        for (width, width_px) in widths_px.iter().enumerate() {
             for (lens, lens_px) in LENS_PX.iter().enumerate() {
                 for (disc, disc_px) in DISC_PX.iter().enumerate() {
                     let least_px = width_px.max(0.5 * disc_px).max(*lens_px);
-                    let drawn = if least_px > HOPELESS * self.width_px {
-                        Vec::new()
-                    } else {
-                        drawn((*width_px, lens, disc), &exposed)
-                    };
-                    all.push(self.ln_of(&drawn, *width_px));
+                    if least_px <= HOPELESS * self.width_px {
+                        let flank = Flank::new(*width_px, lens, disc);
+                        all.set((width, lens, disc), self.ln_of(flank, &exposed, *width_px));
+                    }
                 }
             }
         }
-        Table::new(all)
+        all
     }
 
-    /// ln of the likelihood by a drawing at each exposure, the least first.
-    fn ln_of(&self, drawn: &[Drawn], slit_px: f64) -> f64 {
-        let odd = ODD_IMAGE / (ODD_WIDTH_PX * ODD_RISE_PX);
-        let (Some(least), Some(most)) = (drawn.first(), drawn.last()) else {
-            return odd.ln();
-        };
+    /// ln of the likelihood by a drawing's flank at each of the exposures, which rise.
+    fn ln_of(&self, mut flank: Flank, exposed: &[f64], slit_px: f64) -> f64 {
         let rise_sigma_px = RISE_PX.hypot(RISE_SHARE * self.rise_px);
-        let at = |d: &Drawn| {
-            let blurred = BLURRED_SHARE * (least.width_px - slit_px).max(0.0);
-            let added = EXPOSED_SHARE * (d.width_px - least.width_px);
-            let sigma_px = IMAGE_PX.hypot(blurred).hypot(added);
-            let rise = Interval::new(d.rise_px, d.rise_px + PIXEL_RISE_PX);
-            density(
-                self.width_px,
-                Interval::new(d.width_px, d.width_px),
-                sigma_px,
-            ) * density(self.rise_px, rise, rise_sigma_px)
-        };
-        let plain = drawn.iter().map(at).sum::<f64>() / drawn.len() as f64;
-        if !self.is_clipped {
-            return (plain + odd).ln();
+        let least_px = flank.width_px(1.0);
+        let blurred = BLURRED_SHARE * (least_px - slit_px).max(0.0);
+        let known_px2 = IMAGE_PX * IMAGE_PX + blurred * blurred;
+        let (mut sum, mut most_px) = (0.0, least_px);
+        for times in exposed {
+            most_px = flank.width_px(*times);
+            let added = EXPOSED_SHARE * (most_px - least_px);
+            let sigma_px = (known_px2 + added * added).sqrt();
+            let width = Interval::new(most_px, most_px);
+            let by_width = density(self.width_px, width, sigma_px);
+            if by_width > 0.0 {
+                let rise_px = flank.rise_px(*times);
+                let rise = Interval::new(rise_px, rise_px + PIXEL_RISE_PX);
+                sum += by_width * density(self.rise_px, rise, rise_sigma_px);
+            }
         }
-        let added_px = (self.width_px - most.width_px).max(0.0);
-        let flank = Interval::new(
-            GLARE_RISES * added_px + most.rise_px,
+        let plain = sum / exposed.len() as f64;
+        if !self.is_clipped {
+            return (plain + odd()).ln();
+        }
+        let most_rise_px = flank.rise_px(exposed[exposed.len() - 1]);
+        let added_px = (self.width_px - most_px).max(0.0);
+        let glare = Interval::new(
+            GLARE_RISES * added_px + most_rise_px,
             GLARE_RISES_AT_MOST * self.width_px + PIXEL_RISE_PX,
         );
-        let below_sigma_px = IMAGE_PX.hypot(EXPOSED_SHARE * (most.width_px - slit_px));
-        let below = (most.width_px - self.width_px).max(0.0) / below_sigma_px;
+        let below_sigma_px = IMAGE_PX.hypot(EXPOSED_SHARE * (most_px - slit_px));
+        let below = (most_px - self.width_px).max(0.0) / below_sigma_px;
         let glared = (-0.5 * below * below).exp()
             / (GLARE_PX * (1.0 + added_px / GLARE_PX).powi(2))
-            * density(self.rise_px, flank, rise_sigma_px);
-        (plain + GLARED * (glared - plain) + odd).ln()
+            * density(self.rise_px, glare, rise_sigma_px);
+        (plain + GLARED * (glared - plain) + odd()).ln()
     }
 }
 
-/// Width at half of the ceiling and flanks of a slit `shape.0` px wide behind a lens and a disc, by their index, where it has so many
-/// times the light of the ceiling.
-fn drawn(shape: (f64, usize, usize), exposed: &[f64]) -> Vec<Drawn> {
-    const LEVELS: [f64; 3] = [0.7, 0.5, 0.3];
-    const STEPS: f64 = 48.0;
-    let (width_px, lens, disc) = shape;
-    let reach_px = 0.5 * (width_px + DISC_PX[disc]) + 4.5 * LENS_PX[lens];
-    let step_px = reach_px / STEPS;
-    let peak = line(0.0, width_px, lens, disc);
-    let profile: Vec<f64> = (0..=STEPS as usize)
-        .map(|i| (line(i as f64 * step_px, width_px, lens, disc) / peak).max(1e-9))
-        .map(f64::ln)
-        .collect();
-    let place = |level: f64| {
-        let ln = level.ln();
-        let after = profile
-            .partition_point(|p| *p > ln)
-            .clamp(1, profile.len() - 1);
-        let (a, b) = (profile[after - 1], profile[after]);
-        let share = if a > b {
-            ((a - ln) / (a - b)).clamp(0.0, 1.0)
-        } else {
-            0.0
+/// How dense an image of any width and flanks is.
+fn odd() -> f64 {
+    ODD_IMAGE / (ODD_WIDTH_PX * ODD_RISE_PX)
+}
+
+/// Shares of the ceiling between which a flank is measured, and that at which a width is.
+const LEVELS: [f64; 3] = [0.7, 0.5, 0.3];
+const STEPS: usize = 48;
+
+/// One half of a slit's image as it is drawn, gone down once from its middle: it is asked for exposures that rise, whose levels lie ever
+/// further out.
+struct Flank {
+    line: Line,
+    peak: f64,
+    step_px: f64,
+    /// How far each of [`LEVELS`] has been followed.
+    followed: [Followed; LEVELS.len()],
+}
+
+/// A step outwards, and the light before and after it as a share of that in the middle.
+#[derive(Clone, Copy)]
+struct Followed {
+    after: usize,
+    inner: f64,
+    outer: f64,
+}
+
+impl Flank {
+    fn new(width_px: f64, lens: usize, disc: usize) -> Flank {
+        let reach_px = 0.5 * (width_px + DISC_PX[disc]) + 4.5 * LENS_PX[lens];
+        let line = Line::new(width_px, lens, disc);
+        let mut flank = Flank {
+            line,
+            peak: line.at(0.0),
+            step_px: reach_px / STEPS as f64,
+            followed: [Followed {
+                after: 1,
+                inner: 1.0,
+                outer: 1.0,
+            }; LEVELS.len()],
         };
-        ((after - 1) as f64 + share) * step_px
-    };
-    exposed
-        .iter()
-        .map(|times| {
-            let [high, half, low] = LEVELS.map(|level| place(level / times));
-            Drawn {
-                width_px: 2.0 * half,
-                rise_px: low - high,
-            }
-        })
-        .collect()
+        let outer = flank.light(1);
+        flank.followed.iter_mut().for_each(|f| f.outer = outer);
+        flank
+    }
+
+    fn light(&self, step: usize) -> f64 {
+        (self.line.at(step as f64 * self.step_px) / self.peak).max(1e-9)
+    }
+
+    /// Width at half of the ceiling, px, where it has so many times the light of the ceiling.
+    fn width_px(&mut self, times: f64) -> f64 {
+        2.0 * self.place(1, times)
+    }
+
+    /// How far it climbs from 30 to 70 % of the ceiling, px.
+    fn rise_px(&mut self, times: f64) -> f64 {
+        self.place(2, times) - self.place(0, times)
+    }
+
+    fn place(&mut self, which: usize, times: f64) -> f64 {
+        let level = LEVELS[which] / times;
+        let mut at = self.followed[which];
+        while at.outer > level && at.after < STEPS {
+            at = Followed {
+                after: at.after + 1,
+                inner: at.outer,
+                outer: self.light(at.after + 1),
+            };
+        }
+        self.followed[which] = at;
+        let share = match at.inner > at.outer {
+            true => ((at.inner / level).ln() / (at.inner / at.outer).ln()).clamp(0.0, 1.0),
+            false => 0.0,
+        };
+        ((at.after - 1) as f64 + share) * self.step_px
+    }
 }
 
 /// How dense a value is that lies anywhere in `range` and is known to `sigma`.
 fn density(value: f64, range: Interval, sigma: f64) -> f64 {
     let (low, high) = (range.low.min(range.high), range.high.max(range.low));
     let off = ((low - value).max(value - high)).max(0.0) / sigma;
+    if off > NEVER_SIGMAS {
+        return 0.0;
+    }
     (-0.5 * off * off).exp() / (high - low + (2.0 * PI).sqrt() * sigma)
 }
 
@@ -180,18 +219,18 @@ mod tests {
     #[test]
     fn a_narrow_slit_is_as_wide_as_its_lens_and_its_exposure_make_it() {
         let (lens, sigma) = (9, LENS_PX[9]);
-        let found = drawn((0.5, lens, 0), &[1.0, 50.0]);
-        assert!((found[0].width_px / (FWHM_PER_SIGMA * sigma) - 1.0).abs() < 0.02);
-        assert!((found[0].rise_px / (0.7072 * sigma) - 1.0).abs() < 0.03);
+        let mut flank = Flank::new(0.5, lens, 0);
+        assert!((flank.width_px(1.0) / (FWHM_PER_SIGMA * sigma) - 1.0).abs() < 0.02);
+        assert!((flank.rise_px(1.0) / (0.7072 * sigma) - 1.0).abs() < 0.03);
         let exposed_px = 2.0 * sigma * (2.0 * f64::ln(100.0)).sqrt();
-        assert!((found[1].width_px / exposed_px - 1.0).abs() < 0.02);
+        assert!((flank.width_px(50.0) / exposed_px - 1.0).abs() < 0.02);
     }
 
     /// The chord of a disc is half as high at √3/2 of its radius (x² + y² = r²).
     #[test]
     fn out_of_focus_it_is_as_wide_as_the_pupil_s_disc() {
         let disc = DISC_PX.iter().position(|d| *d == 30.0).unwrap();
-        let found = drawn((0.5, 0, disc), &[1.0]);
-        assert!((found[0].width_px / (30.0 * 0.75f64.sqrt()) - 1.0).abs() < 0.02);
+        let width_px = Flank::new(0.5, 0, disc).width_px(1.0);
+        assert!((width_px / (30.0 * 0.75f64.sqrt()) - 1.0).abs() < 0.02);
     }
 }

@@ -11,6 +11,7 @@ mod image;
 mod render;
 mod sharpness;
 mod smear;
+mod table;
 mod wedge;
 mod witness;
 

@@ -2,7 +2,7 @@
 //! where the line is not in focus (the chord of a disc).
 
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
-use std::sync::LazyLock;
+use std::sync::OnceLock;
 
 /// Blurs of the lens that are tried, px (standard deviation), with the pixel's own width and what the camera's colours add.
 pub const LENS_PX: [f64; 22] = [
@@ -20,11 +20,19 @@ pub const DISC_SIGMA: f64 = 0.25;
 
 /// Distance of the values in a table, px.
 const STEP_PX: f64 = 0.15;
+/// What a line is compared with beside itself lies so many values off to either side.
+const ASIDE: usize = 2;
+/// Values to either side of a table at which all of the light lies on one side.
+const SPARE: usize = 3 * ASIDE;
 
-/// The share of a point's light to the left of a place, by distance from its middle.
+/// The share of a point's light to the left of a place.
 struct Edge {
-    /// From the middle on, in steps of [`STEP_PX`].
+    /// From where none of it is to where all of it is, in steps of [`STEP_PX`].
     values: Vec<f64>,
+    /// Index of the middle.
+    middle: f64,
+    /// Highest index from which a stretch of values [aside](ASIDE) to both sides can be read.
+    last: f64,
 }
 
 impl Edge {
@@ -40,36 +48,85 @@ impl Edge {
             })
             .collect();
         let scale = FRAC_1_SQRT_2 / lens_px;
-        let values = (0..n)
+        let right: Vec<f64> = (0..n)
             .map(|i| {
                 let x = i as f64 * STEP_PX;
                 let side = |&(at, weight): &(f64, f64)| weight * libm::erf((x - at) * scale);
                 0.5 + 0.5 * places.iter().map(side).sum::<f64>()
             })
             .collect();
-        Edge { values }
+        let left = right[1..].iter().rev().map(|share| 1.0 - share);
+        let mut values = vec![0.0; SPARE];
+        values.extend(left);
+        values.extend(&right);
+        values.extend([1.0; SPARE]);
+        Edge {
+            middle: (SPARE + n - 1) as f64,
+            last: (values.len() - ASIDE - 2) as f64,
+            values,
+        }
     }
 
+    /// Where a place in px lies in the table: the value before it, and how far it is to the next.
+    #[inline]
+    fn place(&self, x_px: f64) -> (usize, f64) {
+        let place = (x_px / STEP_PX + self.middle).clamp(ASIDE as f64, self.last);
+        let first = place as usize;
+        (first, place - first as f64)
+    }
+
+    #[inline]
     fn at(&self, x_px: f64) -> f64 {
-        let place = x_px.abs() / STEP_PX;
-        let i = place as usize;
-        let right = match (self.values.get(i), self.values.get(i + 1)) {
-            (Some(a), Some(b)) => a + (b - a) * place.fract(),
-            _ => 1.0,
-        };
-        if x_px < 0.0 { 1.0 - right } else { right }
+        let (first, share) = self.place(x_px);
+        let pair = &self.values[first..first + 2];
+        pair[0] + (pair[1] - pair[0]) * share
+    }
+
+    /// There, and aside to the left and to the right.
+    #[inline]
+    fn around(&self, x_px: f64) -> [f64; 3] {
+        let (first, share) = self.place(x_px);
+        let all = &self.values[first - ASIDE..first + ASIDE + 2];
+        [ASIDE, 0, 2 * ASIDE].map(|i| all[i] + (all[i + 1] - all[i]) * share)
     }
 }
 
-static EDGES: LazyLock<Vec<Edge>> = LazyLock::new(|| {
-    let discs = |lens: &f64| DISC_PX.map(|disc| Edge::new(*lens, disc));
-    LENS_PX.iter().flat_map(discs).collect()
-});
+/// By lens and disc; made when it is first asked for, for no photo asks for all.
+static EDGES: [OnceLock<Edge>; LENS_PX.len() * DISC_PX.len()] =
+    [const { OnceLock::new() }; LENS_PX.len() * DISC_PX.len()];
 
-/// Light at `x_px` from the middle of a line of area 1: the slit `width_px` wide, the lens and the disc by their index.
-pub fn line(x_px: f64, width_px: f64, lens: usize, disc: usize) -> f64 {
-    let edge = &EDGES[lens * DISC_PX.len() + disc];
-    (edge.at(x_px + 0.5 * width_px) - edge.at(x_px - 0.5 * width_px)) / width_px
+/// A line of area 1 as slit, lens and disc draw it.
+#[derive(Clone, Copy)]
+pub struct Line {
+    edge: &'static Edge,
+    half_px: f64,
+    per_width: f64,
+}
+
+impl Line {
+    /// Of a slit `width_px` wide, the lens and the disc by their index.
+    pub fn new(width_px: f64, lens: usize, disc: usize) -> Line {
+        let edge = &EDGES[lens * DISC_PX.len() + disc];
+        Line {
+            edge: edge.get_or_init(|| Edge::new(LENS_PX[lens], DISC_PX[disc])),
+            half_px: 0.5 * width_px,
+            per_width: 1.0 / width_px,
+        }
+    }
+
+    /// Light at `x_px` from its middle.
+    #[inline]
+    pub fn at(&self, x_px: f64) -> f64 {
+        (self.edge.at(x_px + self.half_px) - self.edge.at(x_px - self.half_px)) * self.per_width
+    }
+
+    /// Light there, and 0.3 px to the left and to the right.
+    #[inline]
+    pub fn around(&self, x_px: f64) -> [f64; 3] {
+        let right = self.edge.around(x_px + self.half_px);
+        let left = self.edge.around(x_px - self.half_px);
+        std::array::from_fn(|i| (right[i] - left[i]) * self.per_width)
+    }
 }
 
 #[cfg(test)]
@@ -81,8 +138,22 @@ mod tests {
     fn without_a_pupil_a_line_is_a_box_behind_a_gaussian() {
         for (lens, sigma) in LENS_PX.iter().enumerate() {
             for x in [-4.0, -0.7, 0.0, 1.3, 6.1] {
-                let drawn = line(x, 2.3, lens, 0);
+                let drawn = Line::new(2.3, lens, 0).at(x);
                 assert!((drawn - box_gauss(x, 2.3, *sigma)).abs() < 2e-3, "{x}");
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_read_at_once_is_what_is_read_one_by_one() {
+        for (width_px, lens, disc) in [(0.4, 0, 0), (5.0, 4, 3), (40.0, 21, 20)] {
+            let line = Line::new(width_px, lens, disc);
+            for i in -400..=400 {
+                let x = 0.37 * f64::from(i);
+                let each = [x, x - 0.3, x + 0.3].map(|x| line.at(x));
+                for (a, b) in line.around(x).iter().zip(each) {
+                    assert!((a - b).abs() < 1e-12, "{width_px} {lens} {disc}: {x}");
+                }
             }
         }
     }
@@ -92,10 +163,11 @@ mod tests {
     fn widths_add_up_as_variances() {
         for (lens, disc) in [(2, 4), (4, 8), (5, 12)] {
             let width = 3.0;
+            let line = Line::new(width, lens, disc);
             let (mut area, mut second) = (0.0, 0.0);
             let mut x = -60.0;
             while x < 60.0 {
-                let light = line(x, width, lens, disc);
+                let light = line.at(x);
                 area += 0.05 * light;
                 second += 0.05 * light * x * x;
                 x += 0.05;

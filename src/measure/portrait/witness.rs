@@ -1,11 +1,13 @@
 //! Lines that show what the slit and the lens make of a single wavelength, in both orders.
 
 use std::f64::consts::PI;
+use std::ops::Range;
 
 use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::Profile;
 use crate::measure::light::spectrum_peaks::element;
-use crate::measure::portrait::render::{DISC_PX, LENS_PX, line};
+use crate::measure::portrait::render::{DISC_PX, LENS_PX, Line};
+use crate::measure::portrait::table::{Between, Table};
 use crate::measure::shot::Shot;
 use crate::terms::{Interval, Lamp, LampLine};
 
@@ -91,75 +93,12 @@ pub struct Witness {
     pair: Option<(f64, f64)>,
 }
 
-/// A number for each width of the slit, lens and disc.
-pub struct Table(Vec<f64>);
-
-impl Table {
-    /// Of numbers in the order of widths, of each all lenses, and of each all discs.
-    pub fn new(numbers: Vec<f64>) -> Table {
-        Table(numbers)
-    }
-
-    /// For a width, a lens and between two discs.
-    pub fn at(&self, width: usize, lens: usize, disc: Between) -> f64 {
-        let i = (width * LENS_PX.len() + lens) * DISC_PX.len() + disc.first;
-        self.0[i] + (self.0[i + 1] - self.0[i]) * disc.share
-    }
-
-    /// Another number for each of these.
-    pub fn map(&self, number: impl Fn(f64) -> f64) -> Table {
-        Table(self.0.iter().map(|v| number(*v)).collect())
-    }
-
-    /// With other lenses in place of those that are listed.
-    fn through(&self, lenses: &[Between; LENS_PX.len()]) -> Table {
-        let discs = DISC_PX.len();
-        let mut mixed = Vec::with_capacity(self.0.len());
-        for width in self.0.chunks(LENS_PX.len() * discs) {
-            for lens in lenses {
-                let (a, b) = width[lens.first * discs..].split_at(discs);
-                let mix = |(a, b): (&f64, &f64)| a + (b - a) * lens.share;
-                mixed.extend(a.iter().zip(b).map(mix));
-            }
-        }
-        Table(mixed)
-    }
-}
-
 /// A line beside its drawings.
 struct Compared {
     /// χ² of each above that of the best.
     table: Table,
     /// χ² of the best over its degrees of freedom.
     scatter: f64,
-}
-
-/// A place between two values of a list.
-#[derive(Clone, Copy)]
-pub struct Between {
-    first: usize,
-    /// How far from the first to the next, 0…1.
-    share: f64,
-}
-
-impl Between {
-    /// Of a disc's diameter, px.
-    pub fn discs(disc_px: f64) -> Between {
-        Between::of(&DISC_PX, disc_px)
-    }
-
-    /// Of `value`, or of the end of the list that is nearest.
-    fn of(list: &[f64], value: f64) -> Between {
-        let first = list
-            .partition_point(|v| *v <= value)
-            .clamp(1, list.len() - 1)
-            - 1;
-        let share = (value - list[first]) / (list[first + 1] - list[first]);
-        Between {
-            first,
-            share: share.clamp(0.0, 1.0),
-        }
-    }
 }
 
 /// The lens's blurs in the colour of a line: red and blue light falls on every other pixel in both directions only, and a JPEG
@@ -308,47 +247,43 @@ impl Witness {
     /// What of the line a slit whose image is so wide, px, a lens (its blur in green) and a pupil's disc leave unexplained: χ² above that of the best
     /// of all shapes, over its degrees of freedom where none explains it. Height, place and a straight base are free.
     pub fn unexplained(&self, widths_px: &[f64]) -> Table {
-        let near = self.compared(widths_px, |width_px, lens, disc| {
-            self.is_near(width_px, lens, disc)
-        });
+        let widths_px: Vec<f64> = widths_px.iter().map(|px| self.stretch * px).collect();
+        let near = self.compared(&widths_px, |lens, disc| self.near(&widths_px, lens, disc));
         // A line of odd shape may be drawn best by what does not look like it.
         if near.scatter > ODD_SCATTER {
-            self.compared(widths_px, |_, _, _| true).table
+            self.compared(&widths_px, |_, _| 0..widths_px.len()).table
         } else {
             near.table
         }
     }
 
-    /// The same of what `is_compared` by its slit's image, px, its lens and its disc.
+    /// The same of those widths of the slit, px, that are `compared` for a lens and a disc.
     fn compared(
         &self,
         widths_px: &[f64],
-        is_compared: impl Fn(f64, usize, usize) -> bool,
+        compared: impl Fn(usize, usize) -> Range<usize>,
     ) -> Compared {
         let widest_px = HOPELESS * self.fwhm_px;
-        let rows = LENS_PX.len() * DISC_PX.len();
-        let mut chi: Vec<f64> = Vec::with_capacity(widths_px.len() * rows);
-        let mut last_px = f64::MAX;
-        for image_px in widths_px {
-            let width_px = self.stretch * image_px;
-            if width_px < NARROWEST_PX && last_px < NARROWEST_PX {
-                chi.extend_from_within(chi.len() - rows..);
-                continue;
-            }
-            last_px = width_px;
-            for lens in 0..LENS_PX.len() {
-                for (disc, disc_px) in DISC_PX.iter().enumerate() {
-                    let is_hopeful = width_px.max(*disc_px) <= widest_px;
-                    chi.push(if is_hopeful && is_compared(width_px, lens, disc) {
-                        self.chi_squared(width_px, lens, disc)
-                    } else {
-                        f64::INFINITY
-                    });
+        let drawer = Drawer::new(self);
+        let hopeful = widths_px.partition_point(|px| *px <= widest_px);
+        // Of those that look alike one is drawn.
+        let narrow = widths_px.partition_point(|px| *px < NARROWEST_PX).max(1) - 1;
+        let mut chi = Table::of(f64::INFINITY, widths_px.len());
+        for lens in 0..LENS_PX.len() {
+            for (disc, disc_px) in DISC_PX.iter().enumerate() {
+                if *disc_px > widest_px {
+                    break;
+                }
+                let Range { start, end } = compared(lens, disc);
+                for width in (start..end.min(hopeful)).filter(|w| *w == 0 || *w > narrow) {
+                    let line = Line::new(widths_px[width], lens, disc);
+                    chi.set((width, lens, disc), drawer.chi_squared(&line));
                 }
             }
         }
-        let least = chi.iter().copied().fold(f64::MAX, f64::min);
-        let finite = chi.iter().copied().filter(|c| c.is_finite());
+        (1..=narrow).for_each(|width| chi.repeat(width));
+        let least = chi.numbers().fold(f64::MAX, f64::min);
+        let finite = chi.numbers().filter(|c| c.is_finite());
         // What was not compared is off by so much at both halves of the height at least.
         let widest_sigma = self.points.iter().map(|p| p.2).fold(0.0, f64::max);
         let far = least + 2.0 * ((NEAR_TOP - 0.5) / widest_sigma).powi(2);
@@ -360,18 +295,23 @@ impl Witness {
         let scatter = least * per_point / (span_px - 4.0).max(1.0);
         let above = |chi: f64| (chi.min(most) - least) * per_point / scatter.max(1.0);
         Compared {
-            table: Table(chi).map(above).through(&in_colour(self.path_nm)),
+            table: chi.map(above).through(&in_colour(self.path_nm)),
             scatter,
         }
     }
 
-    /// True where what is drawn has about this line's width: where the line is at half its height, the drawing is neither near its
-    /// top nor near its foot. All else is so many uncertainties off that it need not be compared.
-    fn is_near(&self, width_px: f64, lens: usize, disc: usize) -> bool {
-        let top = line(0.0, width_px, lens, disc);
-        let at = |fwhm_px: f64| line(0.5 * fwhm_px, width_px, lens, disc);
+    /// Which widths of the slit, of rising ones, a lens and a disc draw about as wide as this line: where the line is at half its height, the
+    /// drawing is neither near its top nor near its foot. All else is so many uncertainties off that it need not be compared.
+    fn near(&self, widths_px: &[f64], lens: usize, disc: usize) -> Range<usize> {
         let narrowest_px = self.one_line_nm() * self.px_per_nm;
-        at(self.fwhm_px) < NEAR_TOP * top && at(narrowest_px) > NEAR_FOOT * top
+        let over = |width_px: &f64, fwhm_px: f64, share: f64| {
+            let line = Line::new(*width_px, lens, disc);
+            line.at(0.5 * fwhm_px) > share * line.at(0.0)
+        };
+        // The wider a slit the flatter its drawing.
+        let start = widths_px.partition_point(|px| !over(px, narrowest_px, NEAR_FOOT));
+        let end = widths_px.partition_point(|px| !over(px, self.fwhm_px, NEAR_TOP));
+        start..end
     }
 
     fn spacing_px(&self) -> f64 {
@@ -380,36 +320,101 @@ impl Witness {
             _ => 1.0,
         }
     }
+}
 
-    /// By the best of what it may be.
-    fn chi_squared(&self, width_px: f64, lens: usize, disc: usize) -> f64 {
-        let one = |x: f64| line(x, width_px, lens, disc);
-        let as_one = self.chi_squared_of(one);
+/// A line to be drawn many times: of its points what hangs on no drawing.
+struct Drawer {
+    points: Vec<Weighed>,
+    /// Sums over all points of 1, x, and x² in units of their uncertainties.
+    base: [f64; 3],
+    /// …of their light with 1 and x, and of its square.
+    light: [f64; 3],
+    pair: Option<(f64, f64)>,
+}
+
+/// A point of a line: its distance, px, its weight, and that with its distance and with its light.
+struct Weighed {
+    x_px: f64,
+    weight: f64,
+    x: f64,
+    light: f64,
+}
+
+impl Drawer {
+    fn new(witness: &Witness) -> Drawer {
+        let weighed = |&(x_px, light, sigma): &(f64, f64, f64)| {
+            let weight = 1.0 / (sigma * sigma);
+            Weighed {
+                x_px,
+                weight,
+                x: weight * x_px,
+                light: weight * light,
+            }
+        };
+        let (mut base, mut light) = ([0.0; 3], [0.0; 3]);
+        for (point, (x, seen, _)) in witness.points.iter().map(|p| (weighed(p), p)) {
+            let add = |sums: &mut [f64; 3], values: [f64; 3]| {
+                sums.iter_mut().zip(values).for_each(|(sum, v)| *sum += v);
+            };
+            add(&mut base, [point.weight, point.x, point.x * x]);
+            add(
+                &mut light,
+                [point.light, point.light * x, point.light * seen],
+            );
+        }
+        Drawer {
+            points: witness.points.iter().map(weighed).collect(),
+            base,
+            light,
+            pair: witness.pair,
+        }
+    }
+
+    /// By the best of what the line may be.
+    fn chi_squared(&self, line: &Line) -> f64 {
+        let as_one = self.chi_squared_of(|x| line.around(x));
         let Some((apart_px, upper)) = self.pair else {
             return as_one;
         };
         let half_px = 0.5 * apart_px;
-        let two = |x: f64| (one(x + half_px) + upper * one(x - half_px)) / (1.0 + upper);
+        let two = |x: f64| {
+            let (left, right) = (line.around(x + half_px), line.around(x - half_px));
+            std::array::from_fn(|i| (left[i] + upper * right[i]) / (1.0 + upper))
+        };
         as_one.min(self.chi_squared_of(two))
     }
 
-    fn chi_squared_of(&self, drawn_at: impl Fn(f64) -> f64) -> f64 {
-        const STEP_PX: f64 = 0.3;
-        let (mut a, mut y, mut yy) = ([[0.0f64; 4]; 4], [0.0f64; 4], 0.0);
-        for &(x, light, sigma) in &self.points {
-            let drawn = |d: f64| drawn_at(x + d);
-            let slope = drawn(STEP_PX) - drawn(-STEP_PX);
-            let row = [drawn(0.0), slope, 1.0, x].map(|v| v / sigma);
-            let value = light / sigma;
-            for j in 0..4 {
-                for k in 0..=j {
-                    a[j][k] += row[j] * row[k];
-                }
-                y[j] += row[j] * value;
-            }
-            yy += value * value;
+    /// `drawn_around` a place: the drawing there, and aside to the left and to the right.
+    fn chi_squared_of(&self, drawn_around: impl Fn(f64) -> [f64; 3]) -> f64 {
+        // Of the drawing and its slope: with itself and with each other, with 1 and x, with the light.
+        let mut sums = [0.0f64; 9];
+        for point in &self.points {
+            let [drawn, left, right] = drawn_around(point.x_px);
+            let slope = right - left;
+            let (of_drawn, of_slope) = (point.weight * drawn, point.weight * slope);
+            let values = [
+                of_drawn * drawn,
+                of_slope * drawn,
+                of_slope * slope,
+                of_drawn,
+                of_slope,
+                point.x * drawn,
+                point.x * slope,
+                point.light * drawn,
+                point.light * slope,
+            ];
+            sums.iter_mut().zip(values).for_each(|(sum, v)| *sum += v);
         }
-        yy - explained(a, y)
+        let [dd, sd, ss, d, s, xd, xs, ld, ls] = sums;
+        let [one, x, xx] = self.base;
+        let [l, lx, ll] = self.light;
+        let a = [
+            [dd, 0.0, 0.0, 0.0],
+            [sd, ss, 0.0, 0.0],
+            [d, s, one, 0.0],
+            [xd, xs, x, xx],
+        ];
+        ll - explained(a, [ld, ls, l, lx])
     }
 }
 
@@ -500,7 +505,8 @@ mod tests {
     fn a_pair_of_lines_does_not_widen_the_slit() {
         const SLIT_PX: f64 = 4.0;
         let (lens, apart_px, upper) = (4, 0.597 * 2.4, 0.55);
-        let drawn = |x: f64| line(x, SLIT_PX, lens, 0);
+        let line = Line::new(SLIT_PX, lens, 0);
+        let drawn = |x: f64| line.at(x);
         let points: Vec<(f64, f64, f64)> = (-16..=16)
             .map(|i| 0.5 * f64::from(i))
             .map(|x| {
@@ -519,7 +525,8 @@ mod tests {
                 points: points.clone(),
                 pair,
             };
-            let chi = |i: &usize| witness.chi_squared(widths_px[*i], lens, 0);
+            let drawer = Drawer::new(&witness);
+            let chi = |i: &usize| drawer.chi_squared(&Line::new(widths_px[*i], lens, 0));
             let least = (0..5).min_by(|a, b| chi(a).total_cmp(&chi(b)));
             widths_px[least.unwrap_or(0)]
         };

@@ -110,7 +110,7 @@ const SOFTEST_SHARE: f64 = 0.138;
 /// What a blur of `blur_px` (standard deviation) at the ends of a slit `length_px` long is measured as.
 pub fn as_measured(blur_px: f64, length_px: f64) -> f64 {
     let share = blur_px / (SOFTEST_SHARE * length_px.max(1.0));
-    blur_px / (1.0 + share.powi(4)).powf(0.25)
+    blur_px / (1.0 + share.powi(4)).sqrt().sqrt()
 }
 
 /// The two ends of a box-like profile.

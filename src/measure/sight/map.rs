@@ -30,24 +30,34 @@ impl Map {
         let cell_px = longest.div_ceil(MAP_SIDE).max(1);
         let (width, height) = (frame.width() / cell_px, frame.height() / cell_px);
         let stride = if cell_px >= 2 { 2 } else { 1 };
-        let mut rgb = Vec::with_capacity(width * height);
-        let mut clipped = Vec::with_capacity(width * height);
-        for cy in 0..height {
-            for cx in 0..width {
-                let mut sum = [0.0f32; 3];
-                let (mut n, mut at_ceiling) = (0u32, 0u32);
-                for y in (cy * cell_px..(cy + 1) * cell_px).step_by(stride) {
-                    for x in (cx * cell_px..(cx + 1) * cell_px).step_by(stride) {
-                        let (light, over) = frame.light(x, y);
-                        for c in 0..3 {
-                            sum[c] += light[c];
-                        }
-                        at_ceiling += u32::from(over);
-                        n += 1;
-                    }
-                }
-                rgb.push(sum.map(|s| s / n as f32));
-                clipped.push(at_ceiling as f32 / n as f32);
+        // Line by line as the picture lies in memory: rows, or columns.
+        let (across, along) = match frame.runs_down() {
+            true => (width, height),
+            false => (height, width),
+        };
+        let within: Vec<usize> = (0..cell_px).step_by(stride).collect();
+        let places: Vec<usize> = (0..along)
+            .flat_map(|cell| within.iter().map(move |i| cell * cell_px + i))
+            .collect();
+        let mut rgb = vec![[0.0f32; 3]; width * height];
+        let mut clipped = vec![0.0f32; width * height];
+        let mut sums = vec![[0.0f32; 3]; along];
+        let mut over = vec![0u32; along];
+        let n = (within.len() * within.len()) as f32;
+        for line in 0..across {
+            sums.fill([0.0; 3]);
+            over.fill(0);
+            for i in &within {
+                let into = (&mut sums[..], &mut over[..]);
+                frame.add_up(line * cell_px + i, (&places, within.len()), into);
+            }
+            for (place, (sum, over)) in sums.iter().zip(&over).enumerate() {
+                let cell = match frame.runs_down() {
+                    true => place * width + line,
+                    false => line * width + place,
+                };
+                rgb[cell] = sum.map(|s| s / n);
+                clipped[cell] = *over as f32 / n;
             }
         }
         let light = rgb.iter().map(|c| (c[0] + c[1] + c[2]) / 3.0).collect();

@@ -4,6 +4,8 @@
 //! turned upright and linear only where they are read: a 12 megapixel photo then costs 36 MB, not the
 //! 144 MB of a linear `f32` copy. A larger one is a mean of its pixels, with what is clipped in it kept apart.
 
+pub mod spare;
+
 use std::sync::Arc;
 
 /// Samples as decoded: interleaved red, green, blue; row by row in the file's own orientation.
@@ -212,6 +214,70 @@ impl Frame {
         }
     }
 
+    /// Adds up the light of one line of upright pixels, as [`greens`](Frame::greens) has it: of every `together` of the places along it into
+    /// one of `sums`, and how many of them are at the sensor's ceiling into one of `over`.
+    pub fn add_up(
+        &self,
+        line: usize,
+        (along, together): (&[usize], usize),
+        (sums, over): (&mut [[f32; 3]], &mut [u32]),
+    ) {
+        let (origin, right, down) = self.walk;
+        let (across, step) = match self.runs_down() {
+            true => (right, down),
+            false => (down, right),
+        };
+        let first = origin + line as isize * across;
+        let groups = along.chunks(together).zip(sums.iter_mut().zip(over));
+        for (places, (sum, over)) in groups {
+            for &place in places {
+                let (light, clipped) = self.light_at((first + place as isize * step) as usize);
+                sum.iter_mut().zip(light).for_each(|(sum, one)| *sum += one);
+                *over += u32::from(clipped);
+            }
+        }
+    }
+
+    /// Calls `take` with each of `n` upright pixels of a row, every `step`-th from (x, y) on: how many were before it, its linear light, and
+    /// whether any channel is at the sensor's ceiling.
+    #[inline]
+    pub fn along_row(
+        &self,
+        (x, y): (usize, usize),
+        (step, n): (usize, usize),
+        mut take: impl FnMut(usize, [f32; 3], bool),
+    ) {
+        let (first, step) = (self.index(x, y) as isize, step as isize * self.walk.1);
+        for i in 0..n {
+            let (light, over) = self.light_at((first + i as isize * step) as usize);
+            take(i, light, over);
+        }
+    }
+
+    /// Linear light of the pixel whose samples begin at an index, and whether any channel is at the sensor's ceiling.
+    #[inline(always)]
+    fn light_at(&self, i: usize) -> ([f32; 3], bool) {
+        let (light, brightest) = match &self.samples {
+            Samples::U8(s) => {
+                let codes = &s[i..i + 3];
+                // As many values as there are codes: no index needs to be checked.
+                let linear: &[f32; 256] = self.linear.first_chunk().unwrap_or(&[0.0; 256]);
+                let light = [0, 1, 2].map(|c| linear[usize::from(codes[c])]);
+                (light, u16::from(codes[0].max(codes[1]).max(codes[2])))
+            }
+            Samples::U16(s) => {
+                let codes = &s[i..i + 3];
+                let light = [0, 1, 2].map(|c| self.linear[usize::from(codes[c])]);
+                (light, codes[0].max(codes[1]).max(codes[2]))
+            }
+        };
+        let hidden = match &self.hidden_clips {
+            Some(clips) => clips[i / 3] != 0,
+            None => false,
+        };
+        (light, brightest >= self.ceiling_code || hidden)
+    }
+
     /// Linear light of upright pixel (x, y): red, green, blue, each 0…1.
     #[inline]
     pub fn rgb(&self, x: usize, y: usize) -> [f32; 3] {
@@ -226,11 +292,7 @@ impl Frame {
     /// Linear light of upright pixel (x, y), and whether any channel is at the sensor's ceiling.
     #[inline]
     pub fn light(&self, x: usize, y: usize) -> ([f32; 3], bool) {
-        let codes = self.codes(x, y);
-        (
-            codes.map(|c| self.linear[c as usize]),
-            codes.iter().any(|&c| c >= self.ceiling_code) || self.hidden(x, y) != 0,
-        )
+        self.light_at(self.index(x, y))
     }
 
     /// Which channels of upright pixel (x, y) are at the sensor's ceiling.
@@ -252,6 +314,14 @@ impl Frame {
     /// Linear light by code.
     pub fn linear_table(&self) -> &[f32] {
         &self.linear
+    }
+}
+
+impl Drop for Frame {
+    fn drop(&mut self) {
+        if let Samples::U8(samples) = &mut self.samples {
+            spare::keep(std::mem::take(samples));
+        }
     }
 }
 
