@@ -16,11 +16,22 @@ const PERHAPS: f64 = 0.2;
 /// Widths of slits are told in steps of so many µm.
 const WIDTH_STEP_UM: f64 = 10.0;
 
+/// A slit's width as it is told, µm.
+fn rounded(um: f64) -> String {
+    format!("{:.0}", (um / WIDTH_STEP_UM).round() * WIDTH_STEP_UM)
+}
+
+/// What the advice on a slit of this width says of it.
+fn slots_of_slit(um: f64) -> Slots {
+    Slots::from([
+        ("width_um", rounded(um)),
+        ("wanted_um", WANTED_UM.to_owned()),
+    ])
+}
+
 impl Judgement<'_> {
     /// The slit's width, or what it is if nothing has moved.
     pub(super) fn slit_width(&mut self) {
-        let step = WIDTH_STEP_UM;
-        let round = |um: f64| format!("{:.0}", (um / step).round() * step);
         let metrics = &self.m.metrics;
         let width = metrics.estimate(Quantity::SlitWidthUm);
         let in_blur = self.has(Code::Defocused, Severity::Retake);
@@ -29,7 +40,7 @@ impl Judgement<'_> {
                 words: "slit about {} µm, if nothing has moved",
                 ..Check::SlitWidthUm.row().measured
             };
-            let slots = Slots::from([("if_still_um", round(if_still.value))]);
+            let slots = Slots::from([("if_still_um", rounded(if_still.value))]);
             let measured = told.reading(if_still);
             self.weigh(Check::SlitWidthUm, if_still.value, measured, slots);
         }
@@ -38,12 +49,12 @@ impl Judgement<'_> {
             && !metrics.has(Quantity::MovedPx)
             && !in_blur
         {
-            let slots = Slots::from([
-                ("width_um", round(value)),
-                ("wanted_um", WANTED_UM.to_owned()),
-            ]);
-            let measured = format!("slit {} ± {} µm", round(value), round(sigma.max(step)));
-            self.weigh(Check::SlitWidthUm, value, measured, slots);
+            let measured = format!(
+                "slit {} ± {} µm",
+                rounded(value),
+                rounded(sigma.max(WIDTH_STEP_UM))
+            );
+            self.weigh(Check::SlitWidthUm, value, measured, slots_of_slit(value));
         }
     }
 
@@ -76,17 +87,13 @@ impl Judgement<'_> {
         }
         let blur_px = width.value * blur_share.sqrt() / FWHM_PER_SIGMA;
         let slit_um = width.value * (1.0 - blur_share).sqrt() * um_per_px;
-        let rounded = (slit_um / WIDTH_STEP_UM).round() * WIDTH_STEP_UM;
-        let blur = || Slots::from([("blur_px", format!("{blur_px:.0}"))]);
-        let slit = || {
-            Slots::from([
-                ("width_um", format!("{rounded:.0}")),
-                ("wanted_um", WANTED_UM.to_owned()),
-            ])
-        };
         let mut found = [
-            (blur_share, Code::Defocused, blur()),
-            (1.0 - blur_share, Code::SlitWide, slit()),
+            (
+                blur_share,
+                Code::Defocused,
+                Slots::from([("blur_px", format!("{blur_px:.0}"))]),
+            ),
+            (1.0 - blur_share, Code::SlitWide, slots_of_slit(slit_um)),
         ];
         found.sort_by(|a, b| b.0.total_cmp(&a.0));
         for (share, code, slots) in found {
