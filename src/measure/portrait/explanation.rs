@@ -2,11 +2,12 @@
 //! seen and how likely it was before. What cannot be told apart stays wide.
 
 use std::f64::consts::PI;
+use std::ops::Range;
 
 use crate::measure::portrait::ends::{End, EndsSeen};
 use crate::measure::portrait::focus::{Focus, OwnFocus, foci, incidences};
 use crate::measure::portrait::image::Image;
-use crate::measure::portrait::render::{DISC_SIGMA, LENS_PX};
+use crate::measure::portrait::render::{DISC_SIGMA, LENS_PX, WIDER, WIDTH_STEPS, width_px};
 use crate::measure::portrait::table::{Between, Table};
 use crate::measure::portrait::witness::Witness;
 use crate::measure::shot::Shot;
@@ -19,10 +20,9 @@ const USUAL_SLIT_LN: f64 = 0.6;
 /// …but one in so many is anything, evenly in its logarithm: first builds are (common practice, no source). With half of it, lamp
 /// photos of 7 of 48 drawn benches through 1.8 to 2.2 mm were called out of focus.
 const ANY_SLIT: f64 = 0.2;
-/// The widths that are tried, µm: this many from the first on, each this much wider than the one before.
+/// The widths that are tried, µm: this many of [those that can be](WIDTH_STEPS), from the first on that is as wide as this.
 const WIDTHS: usize = 53;
 const FIRST_UM: f64 = 18.0;
-const WIDER: f64 = 1.12;
 /// A phone's blur in green light, px (standard deviation), and the standard deviation of its logarithm: phones of 12
 /// megapixels in focus (common practice, no source).
 const USUAL_LENS_PX: f64 = 1.2;
@@ -120,17 +120,24 @@ fn states(shot: &Shot, lines: &[Witness], foci: &[Focus]) -> Vec<State> {
     states
 }
 
+/// The widths that are tried where a slit so wide, µm, has an image a pixel wide.
+fn steps(um_per_px: f64) -> Range<i32> {
+    let first = ((FIRST_UM / um_per_px).ln() / WIDER.ln()).ceil() as i32;
+    let last = WIDTH_STEPS.end - WIDTHS as i32;
+    let first = first.clamp(WIDTH_STEPS.start, last);
+    first..first + WIDTHS as i32
+}
+
 /// Weighs every explanation of `lines` and of the slit's `ends`.
 pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known>) -> Explained {
-    let widths_um: Vec<f64> = (0..WIDTHS)
-        .map(|i| FIRST_UM * WIDER.powi(i as i32))
-        .collect();
     let um_per_px = um_per_px(shot);
-    let widths_px: Vec<f64> = widths_um.iter().map(|um| um / um_per_px).collect();
+    let steps = steps(um_per_px);
+    let widths_px: Vec<f64> = steps.clone().map(width_px).collect();
+    let widths_um: Vec<f64> = widths_px.iter().map(|px| px * um_per_px).collect();
     let foci = foci(shot);
     let states = states(shot, lines, &foci);
     let by_ends = EndsSeen::new(shot, ends, &foci);
-    let image = Image::of(shot).ln_likelihood(&widths_px);
+    let image = Image::of(shot).ln_likelihood(steps);
     let usual_lens = LENS_PX.map(usual_lens);
     let unexplained: Vec<Table> = lines.iter().map(|l| l.unexplained(&widths_px)).collect();
     // Explanations are as good as the best of them is: what none explains makes all of them less certain.
@@ -163,10 +170,11 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
     let expected: Vec<f64> = widths_um.iter().map(slit).collect();
     let mut by_width = vec![0.0f64; WIDTHS];
     let (mut sum, mut blur, mut soft) = (0.0, Moments::default(), Moments::default());
-    let mut together: Vec<(f64, f64, f64)> = Vec::new();
+    let mut lines_px = Widths::default();
     for (state, all) in states.iter().zip(all.chunks_exact(PLACES)) {
         let disc_px = DISC_SIGMA * state.sharpest_px;
         let blurs2 = LENS_PX.map(|lens_px| lens_px * lens_px + disc_px * disc_px);
+        let blurs = blurs2.map(f64::sqrt);
         let likely = |(_, ln): &(usize, &f64)| **ln > most - NEGLIGIBLE_LN;
         for (place, ln) in all.iter().enumerate().filter(likely) {
             let (w, l) = (place / LENSES, place % LENSES);
@@ -175,17 +183,17 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
             // The bench's slit, where it is known, tells what is left to focus.
             let weight = weight * expected[w];
             sum += weight;
-            blur.add(weight, (blurs2[l].sqrt(), blurs2[l]));
+            blur.add(weight, (blurs[l], blurs2[l]));
             let blur_fwhm2 = FWHM_PER_SIGMA * FWHM_PER_SIGMA * blurs2[l];
-            let line2 = widths_px[w] * widths_px[w] + blur_fwhm2;
-            together.push((line2.sqrt(), weight, blur_fwhm2 / line2));
+            let line_px2 = widths_px[w] * widths_px[w] + blur_fwhm2;
+            lines_px.add(weight, line_px2, blur_fwhm2 / line_px2);
             soft.add(weight, by_ends.soft[l * foci.len() + state.focus]);
         }
     }
     let usual = weighed(&by_width, &widths_um, usual_slit);
     let free = weighed(&by_width, &widths_um, |_| 1.0);
     let (width_um, at_most_um) = spread(&usual, &widths_um);
-    let (line_px, blur_share) = line(together, sum);
+    let (line_px, blur_share) = lines_px.middle(sum);
     Explained {
         width_um,
         at_most_um,
@@ -200,27 +208,58 @@ pub fn explain(shot: &Shot, lines: &[Witness], ends: &[End], known: Option<Known
     }
 }
 
-/// The median of the lines' widths with half of what the middle two thirds span, and the mean share of what lies above the median;
-/// each of `explanations` is a width, its weight and a share, and the weights add up to `sum`.
-fn line(mut explanations: Vec<(f64, f64, f64)>, sum: f64) -> (Estimate, f64) {
-    explanations.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-    let mut quantiles = [0.0; 3];
-    let (mut below, mut above, mut shares) = (0.0, 0.0, 0.0);
-    for (px, weight, share) in explanations {
-        for (quantile, at) in quantiles.iter_mut().zip([0.16, 0.5, 0.84]) {
-            if below < at * sum {
-                *quantile = px;
-            }
-        }
-        if below >= 0.5 * sum {
-            above += weight;
-            shares += weight * share;
-        }
-        below += weight;
+/// How probable widths of a line are, by their square's logarithm.
+struct Widths {
+    /// Of each the weight, and that with the share of the blur.
+    bins: Vec<(f64, f64)>,
+}
+
+impl Widths {
+    /// From 0.01 to 20,000 px, in steps of 0.2 %.
+    const FIRST_LOG2: f64 = -13.3;
+    const LAST_LOG2: f64 = 28.6;
+    const BINS_BY_LOG2: f64 = 173.0;
+
+    /// Adds an explanation of a line: its weight, its width squared, px², and the blur's share of that.
+    fn add(&mut self, weight: f64, line_px2: f64, blur_share: f64) {
+        let bin = (line_px2.log2() - Self::FIRST_LOG2) * Self::BINS_BY_LOG2;
+        let last = self.bins.len() - 1;
+        let bin = &mut self.bins[(bin as usize).min(last)];
+        bin.0 += weight;
+        bin.1 += weight * blur_share;
     }
-    let [low, median, high] = quantiles;
-    let share = if above > 0.0 { shares / above } else { 0.0 };
-    (Estimate::new(median, 0.5 * (high - low)), share)
+
+    /// The median with half of what the middle two thirds span, and the mean share of the blur in what lies above the median; the weights
+    /// add up to `sum`.
+    fn middle(&self, sum: f64) -> (Estimate, f64) {
+        let mut quantiles = [0.0; 3];
+        let (mut below, mut above, mut shares) = (0.0, 0.0, 0.0);
+        for (bin, (weight, share)) in self.bins.iter().enumerate() {
+            for (quantile, at) in quantiles.iter_mut().zip([0.16, 0.5, 0.84]) {
+                if below < at * sum {
+                    let log2 = Self::FIRST_LOG2 + (bin as f64 + 0.5) / Self::BINS_BY_LOG2;
+                    *quantile = (0.5 * log2).exp2();
+                }
+            }
+            if below >= 0.5 * sum {
+                above += weight;
+                shares += share;
+            }
+            below += weight;
+        }
+        let [low, median, high] = quantiles;
+        let share = if above > 0.0 { shares / above } else { 0.0 };
+        (Estimate::new(median, 0.5 * (high - low)), share)
+    }
+}
+
+impl Default for Widths {
+    fn default() -> Widths {
+        let bins = (Self::LAST_LOG2 - Self::FIRST_LOG2) * Self::BINS_BY_LOG2;
+        Widths {
+            bins: vec![(0.0, 0.0); bins as usize],
+        }
+    }
 }
 
 /// Sums of a quantity and of its square.

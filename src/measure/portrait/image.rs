@@ -1,15 +1,17 @@
 //! The slit's own image as a witness of its width: drawn like a line, over-exposed nearly always, and wider for that.
 
 use std::f64::consts::PI;
+use std::ops::Range;
+use std::sync::OnceLock;
 
-use crate::measure::portrait::render::{DISC_PX, LENS_PX, Line};
+use crate::measure::portrait::render::{DISC_PX, LENS_PX, Line, WIDTH_STEPS, width_px};
 use crate::measure::portrait::table::Table;
 use crate::measure::shot::Shot;
 use crate::terms::{Interval, median};
 
-/// The slit's own image has up to so many times the light that the sensor takes, evenly in its logarithm, where it is over-exposed.
-const MOST_EXPOSED: f64 = 300.0;
-/// These are tried, each so many times the one before.
+/// The slit's own image has up to so many times the light that the sensor takes, evenly in its logarithm, where it is over-exposed:
+/// so many exposures are tried, each so many times the one before, 292 times in all.
+const EXPOSURES: usize = 15;
 const EXPOSED_STEP: f64 = 1.5;
 /// The image's width is known to so many px, to this share of what blurs it, and to this share of what over-exposure adds: a lens's
 /// feet are no Gaussian's.
@@ -59,22 +61,16 @@ impl Image {
         }
     }
 
-    /// ln of how likely its width at half height and its flanks are, for each width of the slit, lens and disc.
-    pub fn ln_likelihood(&self, widths_px: &[f64]) -> Table {
-        let exposed: Vec<f64> = if self.is_clipped {
-            let steps = (MOST_EXPOSED.ln() / EXPOSED_STEP.ln()) as i32;
-            (0..=steps).map(|i| EXPOSED_STEP.powi(i)).collect()
-        } else {
-            vec![1.0]
-        };
-        let mut all = Table::of(odd().ln(), widths_px.len());
-        for (width, width_px) in widths_px.iter().enumerate() {
+    /// ln of how likely its width at half height and its flanks are, for each width of the slit (its [step](width_px)), lens and disc.
+    pub fn ln_likelihood(&self, steps: Range<i32>) -> Table {
+        let mut all = Table::of(odd().ln(), steps.len());
+        for (width, step) in steps.enumerate() {
             for (lens, lens_px) in LENS_PX.iter().enumerate() {
                 for (disc, disc_px) in DISC_PX.iter().enumerate() {
-                    let least_px = width_px.max(0.5 * disc_px).max(*lens_px);
+                    let least_px = width_px(step).max(0.5 * disc_px).max(*lens_px);
                     if least_px <= HOPELESS * self.width_px {
-                        let flank = Flank::new(*width_px, lens, disc);
-                        all.set((width, lens, disc), self.ln_of(flank, &exposed, *width_px));
+                        let drawn = Drawn::of(step, lens, disc);
+                        all.set((width, lens, disc), self.ln_of(drawn, width_px(step)));
                     }
                 }
             }
@@ -82,30 +78,31 @@ impl Image {
         all
     }
 
-    /// ln of the likelihood by a drawing's flank at each of the exposures, which rise.
-    fn ln_of(&self, mut flank: Flank, exposed: &[f64], slit_px: f64) -> f64 {
+    /// ln of the likelihood by a drawing at each of the exposures.
+    fn ln_of(&self, drawn: &Drawn, slit_px: f64) -> f64 {
         let rise_sigma_px = RISE_PX.hypot(RISE_SHARE * self.rise_px);
-        let least_px = flank.width_px(1.0);
+        let exposed = &drawn.exposed[..if self.is_clipped { EXPOSURES } else { 1 }];
+        let least_px = f64::from(exposed[0].width_px);
         let blurred = BLURRED_SHARE * (least_px - slit_px).max(0.0);
         let known_px2 = IMAGE_PX * IMAGE_PX + blurred * blurred;
-        let (mut sum, mut most_px) = (0.0, least_px);
-        for times in exposed {
-            most_px = flank.width_px(*times);
+        let mut sum = 0.0;
+        for Exposed { width_px, rise_px } in exposed {
+            let (most_px, rise_px) = (f64::from(*width_px), f64::from(*rise_px));
             let added = EXPOSED_SHARE * (most_px - least_px);
-            let sigma_px = (known_px2 + added * added).sqrt();
-            let width = Interval::new(most_px, most_px);
-            let by_width = density(self.width_px, width, sigma_px);
-            if by_width > 0.0 {
-                let rise_px = flank.rise_px(*times);
+            let sigma_px2 = known_px2 + added * added;
+            if (most_px - self.width_px).powi(2) < NEVER_SIGMAS * NEVER_SIGMAS * sigma_px2 {
+                let width = Interval::new(most_px, most_px);
                 let rise = Interval::new(rise_px, rise_px + PIXEL_RISE_PX);
-                sum += by_width * density(self.rise_px, rise, rise_sigma_px);
+                sum += density(self.width_px, width, sigma_px2.sqrt())
+                    * density(self.rise_px, rise, rise_sigma_px);
             }
         }
         let plain = sum / exposed.len() as f64;
         if !self.is_clipped {
             return (plain + odd()).ln();
         }
-        let most_rise_px = flank.rise_px(exposed[exposed.len() - 1]);
+        let most = exposed[EXPOSURES - 1];
+        let (most_px, most_rise_px) = (f64::from(most.width_px), f64::from(most.rise_px));
         let added_px = (self.width_px - most_px).max(0.0);
         let glare = Interval::new(
             GLARE_RISES * added_px + most_rise_px,
@@ -123,6 +120,42 @@ impl Image {
 /// How dense an image of any width and flanks is.
 fn odd() -> f64 {
     ODD_IMAGE / (ODD_WIDTH_PX * ODD_RISE_PX)
+}
+
+/// What a slit, a lens and a disc make of an over-exposed image.
+struct Drawn {
+    exposed: [Exposed; EXPOSURES],
+}
+
+/// Width at half of the ceiling, and how far it climbs from 30 to 70 % of it.
+#[derive(Clone, Copy)]
+struct Exposed {
+    width_px: f32,
+    rise_px: f32,
+}
+
+/// By slit, lens and disc; made when it is first asked for, and the same for all photos.
+static DRAWN: [OnceLock<Box<Drawn>>; WIDTH_STEPS_LEN * PICTURES] =
+    [const { OnceLock::new() }; WIDTH_STEPS_LEN * PICTURES];
+const WIDTH_STEPS_LEN: usize = (WIDTH_STEPS.end - WIDTH_STEPS.start) as usize;
+const PICTURES: usize = LENS_PX.len() * DISC_PX.len();
+
+impl Drawn {
+    fn of(step: i32, lens: usize, disc: usize) -> &'static Drawn {
+        let slit = (step - WIDTH_STEPS.start) as usize;
+        DRAWN[slit * PICTURES + lens * DISC_PX.len() + disc].get_or_init(|| {
+            let mut flank = Flank::new(width_px(step), lens, disc);
+            let mut times = 1.0 / EXPOSED_STEP;
+            let exposed = [(); EXPOSURES].map(|()| {
+                times *= EXPOSED_STEP;
+                Exposed {
+                    width_px: flank.width_px(times) as f32,
+                    rise_px: flank.rise_px(times) as f32,
+                }
+            });
+            Box::new(Drawn { exposed })
+        })
+    }
 }
 
 /// Shares of the ceiling between which a flank is measured, and that at which a width is.

@@ -2,6 +2,7 @@
 //! where the line is not in focus (the chord of a disc).
 
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
+use std::ops::Range;
 use std::sync::OnceLock;
 
 /// Blurs of the lens that are tried, px (standard deviation), with the pixel's own width and what the camera's colours add.
@@ -15,15 +16,23 @@ pub const DISC_PX: [f64; 21] = [
     36.0, 43.0, 52.0, 64.0,
 ];
 
+/// Widths of the slit that can be tried: each so many times the one before…
+pub const WIDER: f64 = 1.12;
+/// …by their steps from 1 px: 0.01 to 1500 px.
+pub const WIDTH_STEPS: Range<i32> = -40..65;
+
+/// A slit's width, px, by its step.
+pub fn width_px(step: i32) -> f64 {
+    WIDER.powi(step)
+}
+
 /// Standard deviation of the chord of a disc of diameter 1 (integral of x² √(r² − x²); from memory).
 pub const DISC_SIGMA: f64 = 0.25;
 
 /// Distance of the values in a table, px.
 const STEP_PX: f64 = 0.15;
-/// What a line is compared with beside itself lies so many values off to either side.
-const ASIDE: usize = 2;
 /// Values to either side of a table at which all of the light lies on one side.
-const SPARE: usize = 3 * ASIDE;
+const SPARE: usize = 2;
 
 /// The share of a point's light to the left of a place.
 struct Edge {
@@ -31,7 +40,7 @@ struct Edge {
     values: Vec<f64>,
     /// Index of the middle.
     middle: f64,
-    /// Highest index from which a stretch of values [aside](ASIDE) to both sides can be read.
+    /// Highest index that has one after it.
     last: f64,
 }
 
@@ -62,7 +71,7 @@ impl Edge {
         values.extend([1.0; SPARE]);
         Edge {
             middle: (SPARE + n - 1) as f64,
-            last: (values.len() - ASIDE - 2) as f64,
+            last: (values.len() - 2) as f64,
             values,
         }
     }
@@ -70,7 +79,7 @@ impl Edge {
     /// Where a place in px lies in the table: the value before it, and how far it is to the next.
     #[inline]
     fn place(&self, x_px: f64) -> (usize, f64) {
-        let place = (x_px / STEP_PX + self.middle).clamp(ASIDE as f64, self.last);
+        let place = (x_px / STEP_PX + self.middle).clamp(0.0, self.last);
         let first = place as usize;
         (first, place - first as f64)
     }
@@ -82,12 +91,13 @@ impl Edge {
         pair[0] + (pair[1] - pair[0]) * share
     }
 
-    /// There, and aside to the left and to the right.
+    /// There, and its slope by px.
     #[inline]
-    fn around(&self, x_px: f64) -> [f64; 3] {
+    fn with_slope(&self, x_px: f64) -> (f64, f64) {
         let (first, share) = self.place(x_px);
-        let all = &self.values[first - ASIDE..first + ASIDE + 2];
-        [ASIDE, 0, 2 * ASIDE].map(|i| all[i] + (all[i + 1] - all[i]) * share)
+        let pair = &self.values[first..first + 2];
+        let rise = pair[1] - pair[0];
+        (pair[0] + rise * share, rise / STEP_PX)
     }
 }
 
@@ -120,12 +130,17 @@ impl Line {
         (self.edge.at(x_px + self.half_px) - self.edge.at(x_px - self.half_px)) * self.per_width
     }
 
-    /// Light there, and 0.3 px to the left and to the right.
+    /// Light there, and its slope by px.
     #[inline]
-    pub fn around(&self, x_px: f64) -> [f64; 3] {
-        let right = self.edge.around(x_px + self.half_px);
-        let left = self.edge.around(x_px - self.half_px);
-        std::array::from_fn(|i| (right[i] - left[i]) * self.per_width)
+    pub fn with_slope(&self, x_px: f64) -> (f64, f64) {
+        let (right, left) = (
+            self.edge.with_slope(x_px + self.half_px),
+            self.edge.with_slope(x_px - self.half_px),
+        );
+        (
+            (right.0 - left.0) * self.per_width,
+            (right.1 - left.1) * self.per_width,
+        )
     }
 }
 
@@ -145,15 +160,17 @@ mod tests {
     }
 
     #[test]
-    fn what_is_read_at_once_is_what_is_read_one_by_one() {
+    fn its_slope_is_what_it_climbs_by() {
         for (width_px, lens, disc) in [(0.4, 0, 0), (5.0, 4, 3), (40.0, 21, 20)] {
             let line = Line::new(width_px, lens, disc);
-            for i in -400..=400 {
-                let x = 0.37 * f64::from(i);
-                let each = [x, x - 0.3, x + 0.3].map(|x| line.at(x));
-                for (a, b) in line.around(x).iter().zip(each) {
-                    assert!((a - b).abs() < 1e-12, "{width_px} {lens} {disc}: {x}");
-                }
+            let (mut climbed, mut steepest) = (0.0f64, 0.0f64);
+            let at = |i: i32| line.with_slope(0.05 * f64::from(i));
+            for i in -2000..=2000 {
+                let (light, slope) = at(i);
+                assert_eq!(light, line.at(0.05 * f64::from(i)));
+                steepest = steepest.max(slope.abs());
+                climbed += 0.05 * slope;
+                assert!((climbed - light).abs() < 0.05 * steepest, "{width_px} {i}");
             }
         }
     }

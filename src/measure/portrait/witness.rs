@@ -372,25 +372,25 @@ impl Drawer {
 
     /// By the best of what the line may be.
     fn chi_squared(&self, line: &Line) -> f64 {
-        let as_one = self.chi_squared_of(|x| line.around(x));
+        let as_one = self.chi_squared_of(|x| line.with_slope(x));
         let Some((apart_px, upper)) = self.pair else {
             return as_one;
         };
         let half_px = 0.5 * apart_px;
         let two = |x: f64| {
-            let (left, right) = (line.around(x + half_px), line.around(x - half_px));
-            std::array::from_fn(|i| (left[i] + upper * right[i]) / (1.0 + upper))
+            let (left, right) = (line.with_slope(x + half_px), line.with_slope(x - half_px));
+            let both = |left: f64, right: f64| (left + upper * right) / (1.0 + upper);
+            (both(left.0, right.0), both(left.1, right.1))
         };
         as_one.min(self.chi_squared_of(two))
     }
 
-    /// `drawn_around` a place: the drawing there, and aside to the left and to the right.
-    fn chi_squared_of(&self, drawn_around: impl Fn(f64) -> [f64; 3]) -> f64 {
+    /// `drawn` is the drawing at a place, and its slope.
+    fn chi_squared_of(&self, drawn: impl Fn(f64) -> (f64, f64)) -> f64 {
         // Of the drawing and its slope: with itself and with each other, with 1 and x, with the light.
         let mut sums = [0.0f64; 9];
         for point in &self.points {
-            let [drawn, left, right] = drawn_around(point.x_px);
-            let slope = right - left;
+            let (drawn, slope) = drawn(point.x_px);
             let (of_drawn, of_slope) = (point.weight * drawn, point.weight * slope);
             let values = [
                 of_drawn * drawn,
