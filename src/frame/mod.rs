@@ -214,24 +214,26 @@ impl Frame {
         }
     }
 
-    /// Adds up the light of one line of upright pixels, as [`greens`](Frame::greens) has it: of every `together` of the places along it into
-    /// one of `sums`, and how many of them are at the sensor's ceiling into one of `over`.
+    /// Adds up the light of one line of upright pixels, as [`greens`](Frame::greens) has it: of every `together` pixels every `step`-th into
+    /// one of `sums`, and how many of those are at the sensor's ceiling into one of `over`.
     pub fn add_up(
         &self,
         line: usize,
-        (along, together): (&[usize], usize),
+        (together, step): (usize, usize),
         (sums, over): (&mut [[f32; 3]], &mut [u32]),
     ) {
         let (origin, right, down) = self.walk;
-        let (across, step) = match self.runs_down() {
+        let (across, onwards) = match self.runs_down() {
             true => (right, down),
             false => (down, right),
         };
-        let first = origin + line as isize * across;
-        let groups = along.chunks(together).zip(sums.iter_mut().zip(over));
-        for (places, (sum, over)) in groups {
-            for &place in places {
-                let (light, clipped) = self.light_at((first + place as isize * step) as usize);
+        let first = (origin + line as isize * across) as usize;
+        let cells = sums.iter_mut().zip(over).enumerate();
+        for (cell, (sum, over)) in cells {
+            let at = (cell * together) as isize * onwards;
+            let at = (first as isize + at) as usize;
+            for i in (0..together).step_by(step) {
+                let (light, clipped) = self.light_at((at as isize + i as isize * onwards) as usize);
                 sum.iter_mut().zip(light).for_each(|(sum, one)| *sum += one);
                 *over += u32::from(clipped);
             }

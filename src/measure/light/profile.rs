@@ -2,7 +2,7 @@
 
 use crate::frame::Frame;
 use crate::measure::optics::Rays;
-use crate::measure::optics::bins::{Every, Grid, Window, bin};
+use crate::measure::optics::bins::{Beside, Every, Grid, Window, bin};
 use crate::terms::{Interval, Optics, Point};
 
 /// Slabs across the lit part of the slit.
@@ -127,6 +127,10 @@ pub fn slabs(frame: &Frame, rays: &Rays, sign: f64, sampling: Sampling, beta: In
         beta: Interval::new(middle - LIT * half - around, middle + LIT * half + around),
         beta_bins: SLABS + 2 * below,
         every,
+        beside: Beside {
+            ground: BACKGROUND_SLABS,
+            unread: below - BACKGROUND_SLABS,
+        },
     };
     let mut grid = bin(frame, rays, window);
     let px_per_nm = rays.px_per_nm(sign * range_nm.middle());

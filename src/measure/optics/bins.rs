@@ -20,6 +20,42 @@ pub struct Window {
     pub beta_bins: usize,
     /// Which pixels are read.
     pub every: Every,
+    /// What lies at its lowest and at its highest heights, and is of less interest.
+    pub beside: Beside,
+}
+
+/// Rows at either end of a window that hold no light of the slit, from the ends inwards: first those of the ground, whose mean alone
+/// is wanted, then those of no interest, which are not read.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Beside {
+    /// Rows of ground: some lines of pixels of each are read.
+    pub ground: usize,
+    /// Rows that need not be read.
+    pub unread: usize,
+}
+
+/// Of a row of ground so many lines of pixels are read at least, and of more lines one in so many at most.
+const GROUND_LINES: f64 = 2.0;
+const GROUND_EVERY: f64 = 4.0;
+
+impl Beside {
+    /// How pixels are read that all lie between two of `n` rows, of which each has so many lines: one line in how many, or none.
+    fn every(self, n: f64, (low, high): (f64, f64), lines_per_row: f64) -> Option<usize> {
+        let (ground, unread) = (self.ground as f64, (self.ground + self.unread) as f64);
+        // From the nearer end of the window.
+        let (from, to) = if high < n - low {
+            (low, high)
+        } else {
+            (n - high, n - low)
+        };
+        if to <= ground {
+            Some((lines_per_row / GROUND_LINES).clamp(1.0, GROUND_EVERY) as usize)
+        } else if from >= ground && to <= unread {
+            None
+        } else {
+            Some(1)
+        }
+    }
 }
 
 /// Which lines of pixels are read: every so many of those across the dispersion, and of those along it.
@@ -228,6 +264,7 @@ pub fn bin(frame: &Frame, rays: &Rays, window: Window) -> Grid {
                 origin: upright(major, minor),
                 side_px: tile_px,
                 step: upright(window.every.across, window.every.along),
+                is_sideways: !outline.major_is_x,
                 size: upright(tile_px.min(majors - major), tile_px.min(minors - minor)),
                 corners: if outline.major_is_x {
                     [near.0, near.1, far.0, far.1]
@@ -256,6 +293,8 @@ struct Tile {
     side_px: usize,
     /// Reads every so many pixels across and down, counted from the picture's own corner.
     step: (usize, usize),
+    /// True where the dispersion runs down the picture rather than across it.
+    is_sideways: bool,
     /// Less than a whole tile at the picture's edge.
     size: (usize, usize),
     corners: [Place; 4],
@@ -273,19 +312,35 @@ impl Grid {
         {
             return;
         }
+        let per_px = 1.0 / tile.side_px as f64;
+        let (low, high) = tile
+            .corners
+            .iter()
+            .fold((f64::MAX, f64::MIN), |(low, high), p| {
+                (low.min(p.row), high.max(p.row))
+            });
+        let lines_per_row = tile.side_px as f64 / (high - low).max(1e-9);
+        let beside = self.window.beside;
+        let Some(every) = beside.every(rows, (low, high), lines_per_row) else {
+            return;
+        };
+        // Lines along the dispersion.
+        let step = match tile.is_sideways {
+            true => (tile.step.0 * every, tile.step.1),
+            false => (tile.step.0, tile.step.1 * every),
+        };
         let within =
             |row: f64, column: f64| (0.0..rows).contains(&row) && (-1.0..columns).contains(&column);
         // What lies between four points of a rectangle does not leave it.
         let whole = all(&|p| within(p.row, p.column));
-        let per_px = 1.0 / tile.side_px as f64;
         let between = |a: f64, b: f64, t: f64| a + (b - a) * t;
         let skipped = |at: usize, step: usize| (step - at % step) % step;
-        for y in (skipped(tile.origin.1, tile.step.1)..tile.size.1).step_by(tile.step.1) {
+        for y in (skipped(tile.origin.1, step.1)..tile.size.1).step_by(step.1) {
             let t = y as f64 * per_px;
             let (row, column) = (between(lt.row, lb.row, t), between(lt.column, lb.column, t));
             let row_step = (between(rt.row, rb.row, t) - row) * per_px;
             let column_step = (between(rt.column, rb.column, t) - column) * per_px;
-            let (from, step) = (skipped(tile.origin.0, tile.step.0), tile.step.0);
+            let (from, step) = (skipped(tile.origin.0, step.0), step.0);
             let n = tile.size.0.saturating_sub(from).div_ceil(step);
             let first = (tile.origin.0 + from, tile.origin.1 + y);
             frame.along_row(first, (step, n), |i, light, over| {
@@ -393,6 +448,7 @@ mod tests {
                 beta: Interval::new(0.0, 1.0),
                 beta_bins: 1,
                 every: Every::PIXEL,
+                beside: Beside::default(),
             },
             path_bins: light.len(),
             cells: vec![Cell::default(); light.len() + 2],
@@ -416,6 +472,24 @@ mod tests {
         }
         assert!((grid.clipped_share(0, 2) - 2.0 / 3.0).abs() < 1e-6);
         assert_eq!(grid.clipped_share(0, 4), 0.0);
+    }
+
+    #[test]
+    fn ground_is_read_here_and_there_and_what_lies_between_not_at_all() {
+        let beside = Beside {
+            ground: 5,
+            unread: 3,
+        };
+        let every = |low: f64, high: f64| beside.every(32.0, (low, high), 40.0);
+        assert_eq!(every(0.0, 0.3), Some(4));
+        assert_eq!(every(31.7, 32.0), Some(4));
+        assert_eq!(every(4.9, 5.1), Some(1));
+        assert_eq!(every(5.0, 8.0), None);
+        assert_eq!(every(24.5, 26.5), None);
+        assert_eq!(every(7.9, 8.1), Some(1));
+        assert_eq!(every(15.0, 18.0), Some(1));
+        // Of rows of three lines none is left out.
+        assert_eq!(beside.every(32.0, (1.0, 3.0), 3.0), Some(1));
     }
 
     #[test]

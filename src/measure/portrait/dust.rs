@@ -3,7 +3,7 @@
 use crate::frame::Frame;
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::Rays;
-use crate::measure::optics::bins::{Every, Window, bin};
+use crate::measure::optics::bins::{Beside, Every, Window, bin};
 use crate::terms::{Estimate, Interval, SIGMA_PER_MEDIAN, median};
 
 /// Wavelengths are looked at in blocks of this width, px: in wider ones a line would count more where two rows of pixels fall
@@ -73,6 +73,7 @@ pub fn dust(
         beta: beta.widened(around),
         beta_bins,
         every: Every::PIXEL,
+        beside: Beside::default(),
     };
     let grid = bin(frame, rays, window);
     let per_bin = 2.0 * (half + around) / beta_bins as f64;

@@ -33,8 +33,8 @@ const MOST_LINES: usize = 5;
 /// A line's shape is looked at over so many widths at half height to either side.
 const REACH: f64 = 1.5;
 /// Values of a line nearer to each other than this, px, or than this share of its width at half height, are taken together.
-const SPACING_PX: f64 = 0.5;
-const SPACING_SHARE: f64 = 0.05;
+const SPACING_PX: f64 = 0.6;
+const SPACING_SHARE: f64 = 0.09;
 /// A slit or disc of so many times the width at half height explains no line.
 const HOPELESS: f64 = 3.0;
 /// …nor does a drawing that is higher than this share of its top, or lower than this, where the line is at half its height.

@@ -3,7 +3,7 @@
 
 use crate::frame::Frame;
 use crate::measure::optics::Rays;
-use crate::measure::optics::bins::{Every, Window, bin};
+use crate::measure::optics::bins::{Beside, Every, Window, bin};
 use crate::measure::optics::fit::{Parameter, least_squares};
 use crate::terms::{Interval, Point, median, sorted};
 
@@ -61,6 +61,7 @@ pub fn edges(
             beta: Interval::new(-reach, reach),
             beta_bins,
             every,
+            beside: Beside::default(),
         };
         let grid = bin(frame, rays, window);
         for block in 0..grid.path_bins {
@@ -236,6 +237,7 @@ pub fn end_shape(
         beta: beta.widened(around),
         beta_bins,
         every: Every::PIXEL,
+        beside: Beside::default(),
     };
     let grid = bin(frame, rays, window);
     let light: Vec<f64> = (0..beta_bins)

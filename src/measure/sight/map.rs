@@ -35,33 +35,33 @@ impl Map {
             true => (width, height),
             false => (height, width),
         };
-        let within: Vec<usize> = (0..cell_px).step_by(stride).collect();
-        let places: Vec<usize> = (0..along)
-            .flat_map(|cell| within.iter().map(move |i| cell * cell_px + i))
-            .collect();
+        let within = cell_px.div_ceil(stride);
         let mut rgb = vec![[0.0f32; 3]; width * height];
+        let mut light = vec![0.0f32; width * height];
         let mut clipped = vec![0.0f32; width * height];
+        let mut is_grey = true;
         let mut sums = vec![[0.0f32; 3]; along];
         let mut over = vec![0u32; along];
-        let n = (within.len() * within.len()) as f32;
+        let n = (within * within) as f32;
         for line in 0..across {
             sums.fill([0.0; 3]);
             over.fill(0);
-            for i in &within {
+            for i in (0..cell_px).step_by(stride) {
                 let into = (&mut sums[..], &mut over[..]);
-                frame.add_up(line * cell_px + i, (&places, within.len()), into);
+                frame.add_up(line * cell_px + i, (cell_px, stride), into);
             }
             for (place, (sum, over)) in sums.iter().zip(&over).enumerate() {
                 let cell = match frame.runs_down() {
                     true => place * width + line,
                     false => line * width + place,
                 };
-                rgb[cell] = sum.map(|s| s / n);
+                let [red, green, blue] = sum.map(|s| s / n);
+                is_grey &= red == green && green == blue;
+                rgb[cell] = [red, green, blue];
+                light[cell] = (red + green + blue) / 3.0;
                 clipped[cell] = *over as f32 / n;
             }
         }
-        let light = rgb.iter().map(|c| (c[0] + c[1] + c[2]) / 3.0).collect();
-        let is_grey = rgb.iter().all(|c| c[0] == c[1] && c[1] == c[2]);
         Map {
             cell_px,
             width,

@@ -119,9 +119,10 @@ impl<'a> View<'a> {
         let stride = 3 * canvas.width();
         let pixels = canvas.pixels_mut();
         let mut strip = Strip::default();
+        let bounds = dark_bounds(self.frame, shown);
         let (rows, columns) = (self.rows.inside.clone(), self.columns.inside.clone());
         for top in rows.clone().step_by(SQUARE) {
-            strip.fill(self, top..(top + SQUARE).min(rows.end), shown);
+            strip.fill(self, top..(top + SQUARE).min(rows.end), bounds);
             let mut sums = strip.sums.iter();
             for j in strip.rows.clone() {
                 let parts = &self.parts[j * area.width..];
@@ -174,9 +175,8 @@ struct Strip {
 impl Strip {
     /// Takes `rows` of the view and evens out the dark round the spectrum, square by square: its noise is brightened like
     /// the rest and would make most of the file. Squares that hold any light, or part of a band, stay as they are.
-    fn fill(&mut self, view: &View<'_>, rows: Range<usize>, shown: &[u8]) {
+    fn fill(&mut self, view: &View<'_>, rows: Range<usize>, (dark, spark): (u16, u16)) {
         let columns = view.columns.inside.clone();
-        let (dark, spark) = dark_bounds(view.frame, shown);
         let width = columns.len();
         self.sums.resize(width * rows.len(), [0; 3]);
         // Down before across: in a photo stored on its side neighbours below share a cache line.
