@@ -21,15 +21,13 @@ use crate::measure::sight::{
 use crate::measure::view::View;
 use crate::terms::{
     Calibration, Capture, Drawing, Interval, Lamp, LampLine, Measurement, Optics, Quantity,
-    ScaleKind, Spectrum, SpectrumRow, Subject,
+    ScaleKind, Spectrum, SpectrumRow, Subject, USUAL_SLIT_UM,
 };
 
 /// No phone is laid down again so far off, degrees: at 405 nm a line is 14.7° from the slit of a coarse disc.
 const ELSEWHERE_DEG: f64 = 12.0;
 /// No zoom and no other phone makes the slit's image so many times as long.
 const QUITE_ANOTHER_LENGTH: f64 = 3.0;
-/// A slit whose width is not known is taken to be so wide, µm: what a slit of two sheets of paper has.
-const USUAL_SLIT_UM: f64 = 200.0;
 /// Lines of a photo whose bandpass is not known are taken to be so wide, nm (drawn photos: 1 to 4).
 const USUAL_BANDPASS_NM: f64 = 2.0;
 /// The scale's uncertainty is published for this wavelength, nm: the middle of what phones see.

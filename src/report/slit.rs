@@ -3,11 +3,11 @@
 use super::builds::builds;
 use crate::answers::drift::MEDIAN;
 use crate::publish::record::Record;
-use crate::terms::{Code, Estimate, Quantity, Verdict};
+use crate::terms::{Code, Estimate, Quantity, USUAL_SLIT_LN, Verdict};
 
 /// What one phone, its lens and the disc do alike to all photos of a bench does not average out: share of the width (drawn
-/// benches).
-const COMMON_SHARE: f64 = 0.2;
+/// benches, and photos that another program drew: the widths of eleven benches).
+const COMMON_SHARE: f64 = 0.3;
 
 /// The slit of a bench as it was built last.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -66,10 +66,13 @@ pub fn bench_slit(photos: &[&Record]) -> Option<BenchSlit> {
         below += weight(e);
         below >= 0.5 * sum
     })?;
-    let own_share = MEDIAN / sum.sqrt();
+    // What was known before any photo is in all of them, and counts once: precisions of the width's logarithm.
+    let before = USUAL_SLIT_LN.powi(-2);
+    let told: f64 = widths.iter().map(|e| (weight(e) - before).max(0.0)).sum();
+    let variance_of_told = MEDIAN * MEDIAN / told + COMMON_SHARE * COMMON_SHARE;
     Some(BenchSlit {
         width_um: middle.value,
-        width_um_sigma: middle.value * own_share.hypot(COMMON_SHARE),
+        width_um_sigma: middle.value / (before + 1.0 / variance_of_told).sqrt(),
         photos: widths.len(),
     })
 }
@@ -108,9 +111,22 @@ mod tests {
         let one = slit(&all[..1]).unwrap();
         let many = slit(&all).unwrap();
         assert!((many.width_um - 230.0).abs() < 25.0, "{many:?}");
-        assert!(many.width_um_sigma < 0.5 * one.width_um_sigma);
-        assert!(many.width_um_sigma > COMMON_SHARE * many.width_um);
+        assert!(many.width_um_sigma < 0.8 * one.width_um_sigma);
+        assert!(many.width_um_sigma > 0.8 * COMMON_SHARE * many.width_um);
         assert_eq!(many.photos, 100);
+    }
+
+    #[test]
+    fn photos_that_tell_nothing_do_not_become_certain_by_their_number() {
+        // As wide, and as uncertain, as slits are before any photo.
+        let silent: Vec<Record> = (0..30)
+            .map(|i| photo(&format!("{i}.jpg"), Verdict::Good, 200.0, 120.0))
+            .collect();
+        let all = slit(&silent).unwrap();
+        assert!(
+            (all.width_um_sigma / all.width_um - USUAL_SLIT_LN).abs() < 0.01,
+            "{all:?}"
+        );
     }
 
     #[test]

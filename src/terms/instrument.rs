@@ -5,6 +5,11 @@ use serde::{Deserialize, Serialize};
 use super::estimate::written_as_pair;
 use super::{LineUse, Point};
 
+/// Slits are so wide before any photo is seen, µm: two sheets of paper apart…
+pub const USUAL_SLIT_UM: f64 = 200.0;
+/// …within this factor (standard deviation of the width's logarithm; common practice, no source).
+pub const USUAL_SLIT_LN: f64 = 0.6;
+
 /// What is known of an instrument before any photo is seen.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Instrument {

@@ -29,6 +29,7 @@ pub use estimate::{Estimate, Interval, Point};
 pub use ground::Ground;
 pub use instrument::{
     Calibration, FoundOut, Instrument, OnSensor, Optics, PARAMETERS, ScaleKind, SigmaAt,
+    USUAL_SLIT_LN, USUAL_SLIT_UM,
 };
 pub use lamp::{Lamp, LampLine, LineUse};
 pub use measurement::Measurement;

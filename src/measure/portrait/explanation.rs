@@ -11,13 +11,9 @@ use crate::measure::portrait::render::{DISC_SIGMA, LENS_PX, WIDER, WIDTH_STEPS, 
 use crate::measure::portrait::table::{Between, Table};
 use crate::measure::portrait::witness::Witness;
 use crate::measure::shot::Shot;
-use crate::terms::{Estimate, FWHM_PER_SIGMA, median};
+use crate::terms::{Estimate, FWHM_PER_SIGMA, USUAL_SLIT_LN, USUAL_SLIT_UM, median};
 
-/// Slits are so wide before any photo is seen: two sheets of paper apart, µm, within this factor (standard deviation of its
-/// logarithm; common practice, no source).
-const USUAL_SLIT_UM: f64 = 200.0;
-const USUAL_SLIT_LN: f64 = 0.6;
-/// …but one in so many is anything, evenly in its logarithm: first builds are (common practice, no source). With half of it, lamp
+/// [Slits are usually so wide](USUAL_SLIT_UM), but one in so many is anything, evenly in its logarithm: first builds are (common practice, no source). With half of it, lamp
 /// photos of 7 of 48 drawn benches through 1.8 to 2.2 mm were called out of focus.
 const ANY_SLIT: f64 = 0.2;
 /// The widths that are tried, µm: this many of [those that can be](WIDTH_STEPS), from the first on that is as wide as this.
