@@ -34,9 +34,10 @@ pub struct Beside {
     pub unread: usize,
 }
 
-/// Of a row of ground so many lines of pixels are read at least, and of more lines one in so many at most.
+/// Of a row of ground so many lines of pixels are read at least, and one in so many at most (one in four moved lines of photos that
+/// another program drew by a hundredth of a nm).
 const GROUND_LINES: f64 = 2.0;
-const GROUND_EVERY: f64 = 4.0;
+const GROUND_EVERY: f64 = 2.0;
 
 impl Beside {
     /// How pixels are read that all lie between two of `n` rows, of which each has so many lines: one line in how many, or none.
@@ -481,8 +482,8 @@ mod tests {
             unread: 3,
         };
         let every = |low: f64, high: f64| beside.every(32.0, (low, high), 40.0);
-        assert_eq!(every(0.0, 0.3), Some(4));
-        assert_eq!(every(31.7, 32.0), Some(4));
+        assert_eq!(every(0.0, 0.3), Some(2));
+        assert_eq!(every(31.7, 32.0), Some(2));
         assert_eq!(every(4.9, 5.1), Some(1));
         assert_eq!(every(5.0, 8.0), None);
         assert_eq!(every(24.5, 26.5), None);

@@ -296,16 +296,16 @@ const SEEN_NM: Interval = Interval::new(390.0, 720.0);
 
 /// Surveys a frame on the assumption of a groove spacing.
 pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
-    // A line is three pixels wide or so: every fourth column still meets most of them.
-    let every_fourth = Every {
-        across: 4,
+    // A line is three pixels wide or so: every second column still meets it.
+    let every_second = Every {
+        across: 2,
         ..Every::PIXEL
     };
     survey_by(
         frame,
         sight,
         groove_spacing_nm,
-        &[every_fourth, Every::PIXEL],
+        &[every_second, Every::PIXEL],
     )
 }
 
