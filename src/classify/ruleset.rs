@@ -159,10 +159,10 @@ impl RuleSet {
 
     /// First match wins.
     fn first_match(&self, evidence: &Evidence<'_>) -> Decision {
-        let path = evidence.path;
         let home = Home::of(evidence, &self.phones);
         let mut passed_over = Vec::new();
         let mut basis = Basis::default();
+        let mut taken: Option<(String, Outcome)> = None;
         for rule in &self.rules {
             if rule.is_a_matter_of_looks(evidence) {
                 basis.asks_to_look |= evidence.seen.is_none();
@@ -170,12 +170,8 @@ impl RuleSet {
             }
             match rule.take(evidence, &home) {
                 Ok(outcome) => {
-                    return Decision {
-                        rule: rule.name.clone(),
-                        outcome,
-                        passed_over,
-                        basis,
-                    };
+                    taken = Some((rule.name.clone(), outcome));
+                    break;
                 }
                 Err(why) => passed_over.push((rule.name.clone(), why)),
             }
@@ -190,23 +186,23 @@ impl RuleSet {
                 label: None,
             }),
         };
-        if let Ok(outcome) = other_photos.take(evidence, &home) {
-            return Decision {
-                rule: other_photos.name,
-                outcome,
-                passed_over,
-                basis,
+        let taken = taken.or_else(|| {
+            let outcome = other_photos.take(evidence, &home).ok()?;
+            Some((other_photos.name, outcome))
+        });
+        let (rule, outcome) = taken.unwrap_or_else(|| {
+            let name = evidence.path.rsplit('/').next().unwrap_or(evidence.path);
+            let why = match ending(name) {
+                Some(ending) => format!("not a photo by its name: it ends in .{ending}"),
+                None => "not a photo by its name: it has no ending such as .jpg".to_owned(),
             };
-        }
-        let name = path.rsplit('/').next().unwrap_or(path);
-        let why = match ending(name) {
-            Some(ending) => format!("not a photo by its name: it ends in .{ending}"),
-            None => "not a photo by its name: it has no ending such as .jpg".to_owned(),
-        };
-        let bench = home.bench;
+            let bench = home.bench;
+            let ignored = Outcome::Ignore { bench, why };
+            (RuleSet::OTHER_FILES.to_owned(), ignored)
+        });
         Decision {
-            rule: RuleSet::OTHER_FILES.to_owned(),
-            outcome: Outcome::Ignore { bench, why },
+            rule,
+            outcome,
             passed_over,
             basis,
         }

@@ -31,7 +31,7 @@ use terminal::Terminal;
 pub fn main() -> ExitCode {
     let cli = match Cli::typed() {
         Ok(cli) => cli,
-        Err(Said::Asked(text)) => return ended(hand_out(&text).map(|()| ExitCode::SUCCESS)),
+        Err(Said::Asked(text)) => return ended(hand_out(&text)),
         Err(Said::Wrong(text)) => return ended(Err(Failure::Usage(text))),
     };
     let takes_long = matches!(
@@ -82,8 +82,7 @@ pub fn main() -> ExitCode {
         Command::Explain { photos, pictures } => explain(common, photos, pictures.as_deref()),
         Command::Help { command } => line::help(command.as_deref())
             .map_err(Failure::Usage)
-            .and_then(|text| hand_out(&text))
-            .map(|()| ExitCode::SUCCESS),
+            .and_then(|text| hand_out(&text)),
         Command::Rehearse {
             benches,
             photos,
@@ -200,15 +199,20 @@ fn tell(report: &Report, terminal: Option<&Terminal>) {
 }
 
 /// Writes what was asked for to stdout. A reader that has seen enough and is gone, as `head` is, is no failure.
-fn hand_out(text: &str) -> Result<(), Failure> {
+fn hand_out(text: &str) -> Result<ExitCode, Failure> {
     let mut stdout = std::io::stdout().lock();
     let written = stdout.write_all(text.as_bytes());
     match written.and_then(|()| stdout.flush()) {
         Err(error) if error.kind() != ErrorKind::BrokenPipe => Err(Failure::Work(format!(
             "stdout cannot be written to: {error}"
         ))),
-        _ => Ok(()),
+        _ => Ok(ExitCode::SUCCESS),
     }
+}
+
+/// Writes a line, or several, in letters that no terminal takes for orders.
+fn say(said: &str) -> Result<ExitCode, Failure> {
+    hand_out(&format!("{}\n", tame(said)))
 }
 
 /// Closes or opens a session, and has the list of sessions say so.
@@ -219,7 +223,7 @@ fn close(
 ) -> Result<ExitCode, Failure> {
     let (mut setup, _) = setup(common, &configuration(common))?;
     let said = act(&setup.orders, session)?;
-    hand_out(&format!("{}\n", tame(&said)))?;
+    say(&said)?;
     setup.orders.part = Part::Index;
     run::sweep(setup, Bell::new().1)?;
     Ok(ExitCode::SUCCESS)
@@ -323,8 +327,7 @@ fn setup(common: &Common, configuration: &Configuration) -> Loaded {
 fn init(folder: &Path) -> Result<ExitCode, Failure> {
     let program = std::env::current_exe().unwrap_or("/usr/local/bin/slitwatch".into());
     let said = run::init(folder, &program)?;
-    hand_out(&format!("{}\n", tame(&said)))?;
-    Ok(ExitCode::SUCCESS)
+    say(&said)
 }
 
 fn check(common: &Common, all: bool) -> Result<ExitCode, Failure> {
@@ -348,7 +351,7 @@ fn check(common: &Common, all: bool) -> Result<ExitCode, Failure> {
                 .to_owned(),
         );
     }
-    hand_out(&format!("{}\n", tame(&lines.join("\n"))))?;
+    say(&lines.join("\n"))?;
     run::would_start(settings)?;
     Ok(ExitCode::SUCCESS)
 }
@@ -357,17 +360,15 @@ fn slates(common: &Common, paper: &str, out: Option<&Path>) -> Result<ExitCode, 
     let worker = load(common, &configuration(common))?;
     let page = run::printed_slates(worker.settings(), paper);
     match out {
-        Some(file) => run::write_slates(&page, file)?,
-        None => hand_out(&page)?,
+        Some(file) => run::write_slates(&page, file).map(|()| ExitCode::SUCCESS),
+        None => hand_out(&page),
     }
-    Ok(ExitCode::SUCCESS)
 }
 
 fn book(common: &Common, session: Option<&str>, out: Option<&Path>) -> Result<ExitCode, Failure> {
     let worker = load(common, &configuration(common))?;
     let said = run::write_workbook(&worker.setup().orders, session, out)?;
-    hand_out(&format!("{}\n", tame(&said)))?;
-    Ok(ExitCode::SUCCESS)
+    say(&said)
 }
 
 fn hand_in(
@@ -378,8 +379,7 @@ fn hand_in(
     let worker = load(common, &configuration(common))?;
     let settings = worker.settings().clone();
     let said = run::write_hand_ins(&settings, &worker.setup().orders, wanted, out)?;
-    hand_out(&format!("{}\n", tame(&said)))?;
-    Ok(ExitCode::SUCCESS)
+    say(&said)
 }
 
 fn lab_sheet(
@@ -389,8 +389,7 @@ fn lab_sheet(
 ) -> Result<ExitCode, Failure> {
     let worker = load(common, &configuration(common))?;
     let said = run::write_lab_sheets(worker.settings(), wanted, out)?;
-    hand_out(&format!("{}\n", tame(&said)))?;
-    Ok(ExitCode::SUCCESS)
+    say(&said)
 }
 
 fn rehearse(
@@ -444,6 +443,5 @@ fn explain(
         out.push_str(&run::explain(&worker, photo, pictures)?);
         out.push('\n');
     }
-    hand_out(&tame(&out))?;
-    Ok(ExitCode::SUCCESS)
+    hand_out(&tame(&out))
 }

@@ -225,10 +225,9 @@ fn surveys(sought: &Sought<'_>, survey: impl Fn(f64) -> Survey) -> Vec<Survey> {
 /// # Errors
 /// In words, where there is no spectrum.
 fn clearest(surveys: &[Survey]) -> Result<usize, String> {
-    let mut order: Vec<usize> = (0..surveys.len()).collect();
-    order.sort_by_key(|&i| std::cmp::Reverse(surveys[i].n_ends()));
-    let best = order.first().ok_or("no disc to look through")?;
-    surveys[*best].doubt().map_or(Ok(*best), Err)
+    let best = (0..surveys.len()).min_by_key(|&i| std::cmp::Reverse(surveys[i].n_ends()));
+    let best = best.ok_or("no disc to look through")?;
+    surveys[best].doubt().map_or(Ok(best), Err)
 }
 
 /// A picture without the slit's image.

@@ -3,7 +3,6 @@
 use crate::frame::Frame;
 use crate::measure::drawing;
 pub use crate::measure::inputs::Inputs;
-use crate::measure::light::lineshape::LineShape;
 use crate::measure::light::profile::{Order, Profile, Sampling};
 use crate::measure::light::spectrum_peaks;
 use crate::measure::optics::bins::Every;
@@ -20,8 +19,8 @@ use crate::measure::sight::{
 };
 use crate::measure::view::View;
 use crate::terms::{
-    Calibration, Capture, Drawing, Interval, Lamp, LampLine, Measurement, Optics, Quantity,
-    ScaleKind, Spectrum, SpectrumRow, Subject, USUAL_SLIT_UM,
+    Calibration, Capture, Drawing, Interval, LampLine, Measurement, Optics, Quantity, ScaleKind,
+    Spectrum, SpectrumRow, Subject, USUAL_SLIT_UM,
 };
 
 /// No phone is laid down again so far off, degrees: at 405 nm a line is 14.7° from the slit of a coarse disc.
@@ -177,7 +176,7 @@ fn anchored(
         return Ok(None);
     };
     // Both orders show one spectrum: laid on each other they say how the phone lies better than the slit's glaring image does.
-    let mut both = orders(frame, inputs, &first.scale.optics, survey).1;
+    let mut both = orders(frame, inputs, &first.scale.optics, survey);
     let mirrors = mirrors(
         both.each_ref().map(|order| (&order.slabs, &order.profile)),
         &both[0].slabs.rays,
@@ -227,14 +226,13 @@ fn measure_lamp(frame: &Frame, inputs: &Inputs, surveys: &[Surveyed], m: &mut Me
         .extend(other_focal_length(&scale.optics, inputs.facts));
     let mut lamps = inputs.lamps.iter();
     let lamp = lamps.find(|l| l.name == found.calibration.lamp).copied();
-    let (beta, both) = orders(frame, inputs, &scale.optics, survey);
-    let seen = Seen {
-        survey,
-        scale: &scale,
-        beta,
-        orders: &both,
+    let both = orders(frame, inputs, &scale.optics, survey);
+    let shot = Shot {
+        shape: found.shape,
+        lamp,
+        ..shot(frame, inputs, survey, &scale, &both)
     };
-    finish(frame, inputs, seen, (found.shape, lamp), m);
+    finish(&shot, m);
     let lines = found.calibration.lines.iter();
     let drawn = lines.filter_map(|l| drawing::lamp_line(&scale.optics, survey, l));
     m.drawing.lines.extend(drawn);
@@ -266,13 +264,7 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measur
         Ok(Some((anchored, both))) => {
             let drift_deg = anchored.yaw_drift_deg;
             m.metrics.set(Quantity::YawDriftDeg, drift_deg);
-            let seen = Seen {
-                survey,
-                scale: &anchored.scale,
-                beta: heights(&anchored.scale.optics, survey),
-                orders: &both,
-            };
-            finish(frame, inputs, seen, (None, None), m);
+            finish(&shot(frame, inputs, survey, &anchored.scale, &both), m);
         }
         Ok(None) => {
             m.lacks(
@@ -287,14 +279,8 @@ fn measure_light(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measur
 /// Measures on the stated focal length and groove spacing alone.
 fn measure_provisionally(frame: &Frame, inputs: &Inputs, survey: &Survey, m: &mut Measurement) {
     let scale = PhotoScale::provisional(survey);
-    let (beta, both) = orders(frame, inputs, &scale.optics, survey);
-    let seen = Seen {
-        survey,
-        scale: &scale,
-        beta,
-        orders: &both,
-    };
-    finish(frame, inputs, seen, (None, None), m);
+    let both = orders(frame, inputs, &scale.optics, survey);
+    finish(&shot(frame, inputs, survey, &scale, &both), m);
     if m.scale_kind.is_none() {
         m.spectrum = None;
         m.peaks.clear();
@@ -316,56 +302,40 @@ fn heights(optics: &Optics, survey: &Survey) -> Interval {
     }
 }
 
-/// Both orders on a scale, with the slit's extent.
-fn orders(
-    frame: &Frame,
-    inputs: &Inputs,
-    optics: &Optics,
-    survey: &Survey,
-) -> (Interval, [Order; 2]) {
-    let beta = heights(optics, survey);
+/// Both orders on a scale.
+fn orders(frame: &Frame, inputs: &Inputs, optics: &Optics, survey: &Survey) -> [Order; 2] {
     let sampling = Sampling {
         range_nm: inputs.range_nm,
         step_nm: inputs.step_nm,
         every: Every::PIXEL,
     };
-    let both = Order::both(frame, optics, beta, sampling);
-    (beta, both)
+    Order::both(frame, optics, heights(optics, survey), sampling)
 }
 
-/// What is seen of a photo on a given scale.
-struct Seen<'a> {
+/// A photo on a given scale.
+fn shot<'a>(
+    frame: &'a Frame,
+    inputs: &'a Inputs,
     survey: &'a Survey,
     scale: &'a PhotoScale,
-    beta: Interval,
     orders: &'a [Order; 2],
-}
-
-/// Spectrum, peaks, metrics and drawing on a given scale; of a lamp photo with the shape of its lines, and its lamp.
-fn finish(
-    frame: &Frame,
-    inputs: &Inputs,
-    seen: Seen,
-    (shape, lamp): (Option<LineShape>, Option<&Lamp>),
-    m: &mut Measurement,
-) {
-    let Seen {
-        survey,
-        scale,
-        beta,
-        orders,
-    } = seen;
-    let shot = Shot {
+) -> Shot<'a> {
+    Shot {
         frame,
         inputs,
         survey,
         scale,
-        beta,
+        beta: heights(&scale.optics, survey),
         orders,
         measured: portrait::better_order(orders),
-        shape,
-        lamp,
-    };
+        shape: None,
+        lamp: None,
+    }
+}
+
+/// Spectrum, peaks, metrics and drawing on a given scale; of a lamp photo with the shape of its lines, and its lamp.
+fn finish(shot: &Shot, m: &mut Measurement) {
+    let Shot { inputs, scale, .. } = *shot;
     let profile = shot.profile();
     let slit_um = inputs
         .calibration
@@ -389,27 +359,27 @@ fn finish(
     m.instrument_sigma_nm = instrument_sigma_at(MIDDLE_NM);
     m.order = is_calibrated.then_some((profile.sign * scale.way) as i32);
     m.metrics.set(Quantity::WavelengthSigmaNm, sigma_nm);
-    portrait::metrics(&shot, m);
+    portrait::metrics(shot, m);
     let turned_deg = m.metrics.value(Quantity::YawDriftDeg);
     m.findings
-        .extend(portrait::stronger_order_cut(&shot, turned_deg));
+        .extend(portrait::stronger_order_cut(shot, turned_deg));
     m.spectrum = Some(spectrum(profile));
     let bandpass_nm = m.metrics.value(Quantity::BandpassNm);
     m.peaks = spectrum_peaks::peaks(
         profile,
         bandpass_nm.unwrap_or(USUAL_BANDPASS_NM),
-        lamp.map_or(inputs.names, |l| &l.lines),
+        shot.lamp.map_or(inputs.names, |l| &l.lines),
         &sigma_at,
         &instrument_sigma_at,
     );
     let lines = match inputs.capture {
         Capture::Calibration => Vec::new(),
-        _ => drawing::peaks(&shot, &m.peaks),
+        _ => drawing::peaks(shot, &m.peaks),
     };
     m.drawing = Drawing {
         lines,
         streaks: std::mem::take(&mut m.drawing.streaks),
-        ..drawing::outlines(&shot)
+        ..drawing::outlines(shot)
     };
 }
 

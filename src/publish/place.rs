@@ -77,21 +77,14 @@ impl Shelf {
         self.write_new(new, &bytes)
     }
 
-    /// Publishes a photo's folder: afterwards `folder` holds exactly `files` (name, content).
+    /// Publishes a photo's folder: afterwards `folder` holds exactly the files that are `standing` in it and stay as they are, and
+    /// behind them `files` (name, content).
     ///
     /// Returns false where it already did.
     ///
     /// # Errors
-    /// On the first step that fails; what stood there before still stands.
-    pub fn put_folder(&self, folder: &str, files: &[(String, Vec<u8>)]) -> Result<bool, Trouble> {
-        self.put_folder_with(folder, files, &[])
-    }
-
-    /// The same with files that stand in it and stay as they are: afterwards it holds those and `files`, which come behind them.
-    ///
-    /// # Errors
-    /// As [`Shelf::put_folder`]; also where one of `standing` is not there.
-    pub fn put_folder_with(
+    /// On the first step that fails, or where one of `standing` is not there; what stood there before still stands.
+    pub fn put_folder(
         &self,
         folder: &str,
         files: &[(String, Vec<u8>)],
@@ -351,13 +344,13 @@ mod tests {
         let root = tempfile::tempdir().unwrap();
         let shelf = Shelf::open(root.path(), Trap::default()).unwrap();
         let first = files(&[("quality.json", "1"), ("spectrum.csv", "s")]);
-        assert!(shelf.put_folder("heron/late/a.jpg", &first).unwrap());
+        assert!(shelf.put_folder("heron/late/a.jpg", &first, &[]).unwrap());
         assert!(
-            !shelf.put_folder("heron/late/a.jpg", &first).unwrap(),
+            !shelf.put_folder("heron/late/a.jpg", &first, &[]).unwrap(),
             "nothing new"
         );
         let second = files(&[("quality.json", "2")]);
-        assert!(shelf.put_folder("heron/late/a.jpg", &second).unwrap());
+        assert!(shelf.put_folder("heron/late/a.jpg", &second, &[]).unwrap());
         assert_eq!(
             tree(root.path()),
             [
@@ -376,10 +369,9 @@ mod tests {
         let root = tempfile::tempdir().unwrap();
         let shelf = Shelf::open(root.path(), Trap::default()).unwrap();
         let first = files(&[("spectrum.csv", "s"), ("quality.json", "1")]);
-        shelf.put_folder("heron/a.jpg", &first).unwrap();
+        shelf.put_folder("heron/a.jpg", &first, &[]).unwrap();
         let second = files(&[("quality.json", "2")]);
-        let put =
-            |standing: &str| shelf.put_folder_with("heron/a.jpg", &second, &[standing.to_owned()]);
+        let put = |standing: &str| shelf.put_folder("heron/a.jpg", &second, &[standing.to_owned()]);
         assert!(put("peaks.csv").is_err());
         let quality = root.path().join("heron/a.jpg/quality.json");
         assert_eq!(fs::read_to_string(&quality).unwrap(), "1");
@@ -411,6 +403,7 @@ mod tests {
             .put_folder(
                 "heron/a.jpg",
                 &files(&[("quality.json", "1"), ("peaks.csv", "p")]),
+                &[],
             )
             .unwrap();
         shelf.put_file("quality.csv", b"photo", None).unwrap();
@@ -467,7 +460,7 @@ mod tests {
         for from in 1.. {
             let root = tempfile::tempdir().unwrap();
             let shelf = Shelf::open(root.path(), Trap::default()).unwrap();
-            shelf.put_folder("heron/a.jpg", &old).unwrap();
+            shelf.put_folder("heron/a.jpg", &old, &[]).unwrap();
             shelf.put_file("quality.csv", b"old", None).unwrap();
             let before = tree(root.path());
             drop(shelf);
@@ -475,7 +468,7 @@ mod tests {
             let trap = Trap::failing(from + 1..from + 2, Errno::NOSPC.raw_os_error());
             let shelf = Shelf::open(root.path(), trap).unwrap();
             let put = shelf
-                .put_folder("heron/a.jpg", &new)
+                .put_folder("heron/a.jpg", &new, &[])
                 .and_then(|_| shelf.put_file("quality.csv", b"new", None));
             let failed = put.is_err();
             if let Err(trouble) = put {
@@ -490,7 +483,7 @@ mod tests {
             assert_eq!(n_files, 2, "step {from}: {:?}", tree(root.path()));
             // The disk has room again, and no restart is needed to clean up.
             shelf.tidy();
-            shelf.put_folder("heron/a.jpg", &new).unwrap();
+            shelf.put_folder("heron/a.jpg", &new, &[]).unwrap();
             shelf.put_file("quality.csv", b"new", None).unwrap();
             let after = tree(root.path());
             assert_ne!(before, after);
@@ -511,12 +504,12 @@ mod tests {
         let shelf = Shelf::open(&root, Trap::default()).unwrap();
         std::os::unix::fs::symlink(&outside, root.join("heron")).unwrap();
         let one = files(&[("quality.json", "1")]);
-        assert!(shelf.put_folder("heron/a.jpg", &one).is_err());
-        assert!(shelf.put_folder("../outside/a.jpg", &one).is_err());
-        assert!(shelf.put_folder("", &one).is_err());
+        assert!(shelf.put_folder("heron/a.jpg", &one, &[]).is_err());
+        assert!(shelf.put_folder("../outside/a.jpg", &one, &[]).is_err());
+        assert!(shelf.put_folder("", &one, &[]).is_err());
         assert!(
             shelf
-                .put_folder("dunlin/a.jpg", &files(&[("../b", "1")]))
+                .put_folder("dunlin/a.jpg", &files(&[("../b", "1")]), &[])
                 .is_err()
         );
         assert!(shelf.put_file("/etc/x", b"1", None).is_err());
@@ -531,10 +524,11 @@ mod tests {
             .put_folder(
                 "heron/x",
                 &files(&[("quality.json", "1"), ("photo.log", "l")]),
+                &[],
             )
             .unwrap();
         shelf
-            .put_folder("heron/x/b.jpg", &files(&[("quality.json", "2")]))
+            .put_folder("heron/x/b.jpg", &files(&[("quality.json", "2")]), &[])
             .unwrap();
         shelf.remove("heron/x").unwrap();
         assert_eq!(

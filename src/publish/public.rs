@@ -1,5 +1,7 @@
 //! What of the results is for everybody to read, by its path, and what kind of file it is.
 
+use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
+
 use super::files;
 use super::names::{self, ALIVE, BEFORE, WATCHED};
 
@@ -39,6 +41,19 @@ pub fn is_of_a_bench(path: &str) -> bool {
         [_, _, .., name] if OF_A_PHOTO.contains(&name) => true,
         _ => names::is_in_a_bench(path),
     }
+}
+
+/// What stands unencoded in an address (RFC 3986, 2.3, and `/`).
+const ENCODED: &AsciiSet = &NON_ALPHANUMERIC
+    .remove(b'-')
+    .remove(b'.')
+    .remove(b'_')
+    .remove(b'~')
+    .remove(b'/');
+
+/// A path as it stands in an address, such as the value of a `href`. It is relative and stays so: a first part with a colon is encoded.
+pub fn href(path: &str) -> String {
+    utf8_percent_encode(path, ENCODED).to_string()
 }
 
 /// What kind of file it is, by its ending: its media type.

@@ -284,7 +284,9 @@ mod tests {
             assert!(matches!(open(busy), Err(Refusal::Busy(_))));
         }
         // What one is making is nobody else's to clear away, nor to take for a result.
-        monday.put_folder("monday/heron/a.jpg", &one("1")).unwrap();
+        monday
+            .put_folder("monday/heron/a.jpg", &one("1"), &[])
+            .unwrap();
         let making = root.path().join("monday/heron/.making-1-1");
         fs::create_dir(&making).unwrap();
         fs::write(making.join("quality.json"), "1").unwrap();
@@ -305,7 +307,7 @@ mod tests {
     fn leftovers_of_a_crash_are_removed_and_the_rest_is_found() {
         let root = tempfile::tempdir().unwrap();
         let shelf = Shelf::open(root.path(), Trap::default()).unwrap();
-        shelf.put_folder("heron/a.jpg", &one("1")).unwrap();
+        shelf.put_folder("heron/a.jpg", &one("1"), &[]).unwrap();
         shelf.put_file("heron/index.html", b"page", None).unwrap();
         fs::create_dir_all(root.path().join("heron/.making-77-0")).unwrap();
         fs::write(root.path().join("heron/.making-77-0/quality.json"), "x").unwrap();

@@ -72,10 +72,7 @@ pub fn bench_html(
         Health::Mend => ("r", t.say("health.fix")),
         Health::Unseen => ("i", t.say("health.unseen")),
     };
-    let residuals = bench.scale().and_then(|(_, c)| {
-        let curve = c.model.as_ref().map(|m| m.sigma_curve.as_slice());
-        charts::residuals(&c.lines, curve.unwrap_or_default(), t)
-    });
+    let residuals = bench.scale().and_then(|(_, c)| charts::residuals(c, t));
     let newest_first = || bench.photos.iter().rev();
     let page = Page {
         t,

@@ -9,7 +9,7 @@ use super::shown::Inputs;
 use super::standing::{BenchStanding, Class, Health};
 use crate::classify::{Owned, notices};
 use crate::publish::record::Record;
-use crate::publish::{numbers, words};
+use crate::publish::{numbers, public, words};
 use crate::terms::{Phrases, Quantity, Verdict};
 
 /// Calls of one bench that are spelled out; the rest stand on its own page.
@@ -234,7 +234,7 @@ fn decided(inputs: &Inputs<'_>) -> String {
 }
 
 fn page_of(bench: &BenchStanding<'_>) -> String {
-    format!("{}/index.html", pages::href(&bench.folder))
+    format!("{}/index.html", public::href(&bench.folder))
 }
 
 fn retakes(bench: &BenchStanding<'_>, t: &Phrases) -> Option<BenchCalls> {
@@ -337,7 +337,7 @@ fn ship(bench: &BenchStanding<'_>, inputs: &Inputs<'_>) -> Ship {
         class,
         name: words::visible(&bench.name),
         href: page_of(bench),
-        scale_href: format!("{}/calibration.html", pages::href(&bench.folder)),
+        scale_href: format!("{}/calibration.html", public::href(&bench.folder)),
         state,
         scale,
         slit: bench.slit().map_or("–".to_owned(), |slit| {

@@ -115,7 +115,7 @@ fn shown_scale<'a>(
         photo: words::visible(file_name(from)),
         time: pages::when(lamp.taken.as_deref()),
         used_by: uses(from),
-        residuals: charts::residuals(&calibration.lines, curve, t),
+        residuals: charts::residuals(calibration, t),
         lines: by_wavelength(&calibration.lines),
         drawing: model.and_then(|model| charts::scale(model, t)),
         along: along(curve, t),

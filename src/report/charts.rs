@@ -7,6 +7,7 @@ use super::trend::{self, Trend};
 use crate::publish::drawing::plane::{Axis, Plane};
 use crate::publish::drawing::svg::{Svg, escaped};
 use crate::publish::numbers;
+use crate::publish::record::CalibrationRecord;
 use crate::terms::{Calibration, LineUse, Phrases, SigmaAt};
 
 /// Width of every drawing in its own units; 336 px on the narrowest phone, so that 18 units are 12.6 px.
@@ -162,8 +163,10 @@ pub fn extent(values: impl Iterator<Item = f64>) -> (f64, f64) {
 
 /// Residuals of the lamp's lines over wavelength, with one standard uncertainty, on the band of the scale's own; absent for
 /// fewer than two lines.
-pub fn residuals(lines: &[LineUse], sigma_curve: &[SigmaAt], t: &Phrases) -> Option<String> {
-    let sound: Vec<&LineUse> = lines
+pub fn residuals(scale: &CalibrationRecord, t: &Phrases) -> Option<String> {
+    let curve = scale.model.as_ref().map(|m| m.sigma_curve.as_slice());
+    let sound: Vec<&LineUse> = scale
+        .lines
         .iter()
         .filter(|l| l.residual_nm.is_finite() && l.sigma_nm.is_finite())
         .collect();
@@ -172,7 +175,7 @@ pub fn residuals(lines: &[LineUse], sigma_curve: &[SigmaAt], t: &Phrases) -> Opt
     }
     let (first, last) = extent(sound.iter().map(|l| l.wavelength_nm));
     let (low, high) = (first - 15.0, last + 15.0);
-    let curve: Vec<(f64, f64)> = finite(sigma_curve)
+    let curve: Vec<(f64, f64)> = finite(curve.unwrap_or_default())
         .filter(|(nm, _)| (low..=high).contains(nm))
         .collect();
     let reach = sound

@@ -47,11 +47,12 @@ pub struct Light<'a> {
 }
 
 impl Light<'_> {
-    /// Where a light has no colour because its power is not known, it has no edge for the same reason.
-    fn without_edge(&mut self) {
-        if let Err(refusal) = &self.colour {
-            self.edge = Err(refusal.clone());
-        }
+    /// Where its power is not known it has neither a colour nor an edge.
+    fn refused(mut self, code: &'static str, why: impl Into<String>) -> Self {
+        let refusal = Refusal::new(code, why);
+        self.edge = Err(refusal.clone());
+        self.colour = Err(refusal);
+        self
     }
 }
 
@@ -112,32 +113,23 @@ fn light<'a>(
         power: Vec::new(),
     };
     if let Some(text) = stated(s).filter(|text| number(text).is_none()) {
-        light.colour = Err(Refusal::new(
+        return light.refused(
             "no-temperature",
             format!("\"{text}\" is no temperature in kelvin: write a number such as 2800"),
-        ));
-        light.without_edge();
-        return light;
+        );
     }
     let Some((photo, kelvin, bulb)) = bulb else {
         return light;
     };
     if *photo == r.photo {
-        light.colour = Err(Refusal::new(
+        return light.refused(
             IS_THE_BULB,
             "the phone's response is taken from it, its temperature is as stated",
-        ));
-        light.without_edge();
-        return light;
+        );
     }
     light.bulb = Some((photo, *kelvin));
     let Some(spectrum) = read(s) else {
-        light.colour = Err(Refusal::new(
-            "no-spectrum",
-            "its spectrum.csv cannot be read",
-        ));
-        light.without_edge();
-        return light;
+        return light.refused("no-spectrum", "its spectrum.csv cannot be read");
     };
     light.colour = colour(bulb, *kelvin, &spectrum);
     light.edge = match response(bulb, *kelvin, KELVIN_SIGMA) {

@@ -100,10 +100,7 @@ pub fn hand_in_html(inputs: &HandIn<'_>) -> Option<String> {
         Health::Unseen => ("i", t.say("health.not_seen")),
     };
     let scale = bench.scale();
-    let residuals = scale.and_then(|(_, c)| {
-        let curve = c.model.as_ref().map(|m| m.sigma_curve.as_slice());
-        charts::residuals(&c.lines, curve.unwrap_or_default(), t)
-    });
+    let residuals = scale.and_then(|(_, c)| charts::residuals(c, t));
     let lamp = scale.and_then(|(_, c)| lamp_picture(bench, c.photo.as_deref()?, inputs));
     let mut times = bench
         .photos

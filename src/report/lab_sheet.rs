@@ -5,8 +5,7 @@ use std::collections::BTreeSet;
 
 use askama::Template;
 
-use super::pages;
-use crate::publish::{names, words};
+use crate::publish::{names, public, words};
 use crate::terms::Phrases;
 
 /// So many things to photograph fit on a sheet with the cautions; the rest is counted.
@@ -127,7 +126,7 @@ pub fn page_address(room: &str, bench: &str) -> String {
     let room = room.trim_end_matches('/');
     match bench {
         "" => format!("{room}/"),
-        bench => format!("{room}/{}/", pages::href(&names::bench_folder(bench))),
+        bench => format!("{room}/{}/", public::href(&names::bench_folder(bench))),
     }
 }
 

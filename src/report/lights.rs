@@ -13,6 +13,7 @@ use crate::publish::{numbers, words};
 use crate::terms::{Estimate, Phrases};
 
 /// The lights of a bench as they are shown.
+#[derive(Default)]
 pub struct ShownLights<'l> {
     /// Where the phone's response comes from, or why no light has a colour.
     pub say: String,
@@ -32,9 +33,7 @@ pub fn shown<'l>(lights: &[&'l Light<'_>], t: &Phrases) -> Option<ShownLights<'l
     let Some((photo, kelvin)) = lights.iter().find_map(|l| l.bulb) else {
         return Some(ShownLights {
             say: without_bulb(lights, t),
-            rows: Vec::new(),
-            edges: Vec::new(),
-            drawings: Vec::new(),
+            ..ShownLights::default()
         });
     };
     let say = t

@@ -4,6 +4,7 @@
 
 use super::shown::Shown;
 use crate::publish::files::tables::SPECTRUM;
+use crate::publish::public::href;
 use crate::publish::record::{Record, Remark, file_name};
 use crate::publish::{numbers, words};
 use crate::terms::{
@@ -22,21 +23,6 @@ pub fn class(verdict: Verdict) -> &'static str {
     }
 }
 
-/// A path as the value of a `href`: every byte that is not unreserved (RFC 3986, 2.3) percent-encoded, `/` kept. It is
-/// relative and stays so: a first part with a colon is encoded.
-pub fn href(path: &str) -> String {
-    let mut out = String::with_capacity(path.len());
-    for byte in path.bytes() {
-        match byte {
-            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' | b'/' => {
-                out.push(char::from(byte));
-            }
-            _ => out.push_str(&format!("%{byte:02X}")),
-        }
-    }
-    out
-}
-
 /// The name under which a file of a folder below the results is saved: the folder stands in it, for a browser puts all it saves
 /// into one place.
 pub fn saved_as(folder: &str, name: &str) -> String {
@@ -49,13 +35,7 @@ pub fn when(taken: Option<&str>) -> String {
         return String::new();
     };
     match text.parse::<jiff::civil::DateTime>() {
-        Ok(t) => format!(
-            "{:02}.{:02}. {:02}:{:02}",
-            t.day(),
-            t.month(),
-            t.hour(),
-            t.minute()
-        ),
+        Ok(at) => at.strftime("%d.%m. %H:%M").to_string(),
         Err(_) => text.to_owned(),
     }
 }

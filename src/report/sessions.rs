@@ -13,7 +13,7 @@ use crate::classify::stated::Stated;
 use crate::publish::closed::Closed;
 use crate::publish::files::table::{Row, Table};
 use crate::publish::record::Record;
-use crate::publish::{names, words};
+use crate::publish::{names, public, words};
 use crate::terms::{Phrases, Verdict};
 
 /// Letters of a hash of settings that are shown: enough to tell two of them apart.
@@ -121,24 +121,20 @@ pub fn spanning(
     let page = index.render().expect("writing to memory does not fail");
     out.put("index.html", page.as_bytes(), false);
     let latest = |s: &&Session<'_>| s.records.iter().filter_map(|r| r.taken.clone()).max();
-    let leads = match sessions.iter().max_by_key(|s| (latest(s), s.folder)) {
-        Some(session) => Leads {
-            t,
-            title,
-            refresh_s,
-            name: words::visible(session.folder),
-            href: format!("{}/board.html", pages::href(session.folder)),
-        },
-        None => Leads {
-            t,
-            title,
-            refresh_s,
-            name: String::new(),
-            href: String::new(),
-        },
+    let last = sessions.iter().max_by_key(|s| (latest(s), s.folder));
+    let leads = Leads {
+        t,
+        title,
+        refresh_s,
+        name: last.map_or_else(String::new, |s| words::visible(s.folder)),
+        href: last.map_or_else(String::new, board_of),
     };
     let page = leads.render().expect("writing to memory does not fail");
     out.put("board.html", page.as_bytes(), false);
+}
+
+fn board_of(session: &Session<'_>) -> String {
+    format!("{}/board.html", public::href(session.folder))
 }
 
 fn line(session: &Session<'_>, stated: &Stated, t: &Phrases) -> Line {
@@ -165,7 +161,7 @@ fn line(session: &Session<'_>, stated: &Stated, t: &Phrases) -> Line {
     Line {
         class,
         name: words::visible(session.folder),
-        href: format!("{}/board.html", pages::href(session.folder)),
+        href: board_of(session),
         state,
         photos: records().filter(|r| r.verdict != Verdict::Ignored).count(),
         usable: records().filter(|r| r.is_usable()).count(),

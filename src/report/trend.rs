@@ -100,12 +100,10 @@ fn point(record: &Record, quantity: Quantity) -> Option<Point> {
 }
 
 /// How `late` stands to `early`: a change must be beyond doubt, and [`LEAST_CHANGE`] of the larger.
-fn change(early: (f64, f64), late: (f64, f64)) -> Change {
-    let step = late.0 - early.0;
-    let estimate = |(value, sigma)| Estimate::new(value, sigma);
-    if step.abs() <= LEAST_CHANGE * early.0.max(late.0)
-        || !drift::is_another(estimate(early), estimate(late))
-    {
+fn change(early: Estimate, late: Estimate) -> Change {
+    let step = late.value - early.value;
+    let is_small = step.abs() <= LEAST_CHANGE * early.value.max(late.value);
+    if is_small || !drift::is_another(early, late) {
         Change::Steady
     } else if step < 0.0 {
         Change::Better
@@ -133,11 +131,11 @@ impl Trend {
         if n < 3 {
             return None;
         }
-        let mut before: Vec<(f64, f64)> = self.points[n.saturating_sub(LATELY + 1)..n - 1]
+        let mut before: Vec<Estimate> = self.points[n.saturating_sub(LATELY + 1)..n - 1]
             .iter()
             .map(Point::known)
             .collect();
-        before.sort_by(|a, b| a.0.total_cmp(&b.0));
+        before.sort_by(|a, b| a.value.total_cmp(&b.value));
         Some(change(before[before.len() / 2], self.last().known()))
     }
 
@@ -186,8 +184,8 @@ impl Trend {
 }
 
 impl Point {
-    fn known(&self) -> (f64, f64) {
-        (self.value, self.sigma.unwrap_or(0.0))
+    fn known(&self) -> Estimate {
+        Estimate::new(self.value, self.sigma.unwrap_or(0.0))
     }
 
     /// The value as people read it.
@@ -245,9 +243,10 @@ mod tests {
 
     #[test]
     fn a_change_within_its_uncertainty_or_too_small_to_matter_is_none() {
-        assert_eq!(change((200.0, 40.0), (270.0, 40.0)), Change::Steady);
-        assert_eq!(change((200.0, 1.0), (215.0, 1.0)), Change::Steady);
-        assert_eq!(change((200.0, 1.0), (270.0, 1.0)), Change::Worse);
+        let e = Estimate::new;
+        assert_eq!(change(e(200.0, 40.0), e(270.0, 40.0)), Change::Steady);
+        assert_eq!(change(e(200.0, 1.0), e(215.0, 1.0)), Change::Steady);
+        assert_eq!(change(e(200.0, 1.0), e(270.0, 1.0)), Change::Worse);
         let once = trend(&[(200.0, 1.0)]).say(english());
         assert_eq!(once, "Measured once so far.");
         assert_eq!(trend(&[(200.0, 1.0)]).class(), "i");

@@ -147,33 +147,23 @@ struct Sheets {
 }
 
 impl Sheets {
-    fn of(t: &Phrases) -> Sheets {
+    /// With them the names that no bench's sheet may have.
+    fn of(t: &Phrases) -> (Sheets, Vec<String>) {
         let mut taken = Vec::new();
         let mut name = |key: &str| {
             let name = sheet_name(&t.say(key), &taken);
             taken.push(name.clone());
             name
         };
-        Sheets {
+        let sheets = Sheets {
             overview: name("workbook.overview"),
             lines: name("workbook.lines"),
             series: name("workbook.series"),
             unknowns: name("workbook.unknowns"),
             agreement: name("workbook.agreement"),
             columns: name("workbook.columns"),
-        }
-    }
-
-    fn all(&self) -> Vec<String> {
-        let Sheets {
-            overview,
-            lines,
-            series,
-            unknowns,
-            agreement,
-            columns,
-        } = self.clone();
-        vec![overview, lines, series, unknowns, agreement, columns]
+        };
+        (sheets, taken)
     }
 }
 
@@ -189,8 +179,7 @@ pub fn workbook(tables: &ClassTables, t: &Phrases) -> Result<Vec<u8>, XlsxError>
         .set_creation_datetime(&ExcelDateTime::from_ymd(1980, 1, 1)?);
     book.set_properties(&properties);
     let mut described = Described::default();
-    let sheets = Sheets::of(t);
-    let mut names = sheets.all();
+    let (sheets, mut names) = Sheets::of(t);
     let quality = Read::of(&tables.quality);
     let mut page = Overview {
         sheet: book.add_worksheet().set_name(&sheets.overview)?,

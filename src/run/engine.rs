@@ -268,9 +268,7 @@ impl<'a> Engine<'a> {
             setup,
         };
         engine.set_times();
-        engine.world.divide(engine.setup.orders.sessions);
-        let slates_valid_min = engine.setup.orders.slates_valid_min;
-        engine.world.hold_slates(slates_valid_min);
+        engine.world.follow(&engine.setup.orders);
         engine.take_inventory()?;
         engine.read_ledger();
         Ok(engine)
@@ -278,22 +276,13 @@ impl<'a> Engine<'a> {
 
     pub(super) fn set_times(&mut self) {
         let orders = &self.setup.orders;
-        let times = match self.mode {
-            Mode::Watch if self.is_network => Times {
-                settle: orders.settle.max(NETWORK_SETTLE),
-                patience: orders.patience,
-            },
-            Mode::Watch => Times {
-                settle: orders.settle,
-                patience: orders.patience,
-            },
+        let (settle, patience) = match self.mode {
+            Mode::Watch if self.is_network => (orders.settle.max(NETWORK_SETTLE), orders.patience),
+            Mode::Watch => (orders.settle, orders.patience),
             // A sweep is asked for what is there now: what has lain still for the settle time is as finished as it gets.
-            Mode::Sweep => Times {
-                settle: orders.settle,
-                patience: orders.settle,
-            },
+            Mode::Sweep => (orders.settle, orders.settle),
         };
-        self.settler.set_times(times);
+        self.settler.set_times(Times { settle, patience });
     }
 
     pub fn run(mut self) -> Result<Report, Failure> {

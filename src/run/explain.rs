@@ -240,8 +240,7 @@ fn planned(worker: &Worker, own: &Rel) -> Result<Option<Planned>, Failure> {
     let session = |photo: &Known| orders.sessions.of(&photo.shown, photo.facts.taken);
     let own_session = session(photo);
     let mut world = World::default();
-    world.divide(orders.sessions);
-    world.hold_slates(orders.slates_valid_min);
+    world.follow(&orders);
     for (path, photo) in known {
         if session(&photo) == own_session {
             world.insert(path, photo);

@@ -28,8 +28,7 @@ pub fn foretold(settings: &Settings, listing: &Listing) -> Option<String> {
         return None;
     }
     let mut world = World::default();
-    world.divide(orders.sessions);
-    world.hold_slates(orders.slates_valid_min);
+    world.follow(&orders);
     world.close(standing.closed.clone());
     let n_unread = standing.fill(&mut world, listing, &worker);
     world.arrange(&worker);

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::failure::Failure;
 use super::work::{Orders, shown};
-use super::workbook::{put, results_of};
+use super::workbook::{put, results_of, titled};
 use crate::publish::names;
 use crate::publish::record::Record;
 use crate::publish::shelf::Inventory;
@@ -39,11 +39,7 @@ pub fn write_hand_ins(
         );
         return Err(Failure::Usage(text));
     }
-    let title = &settings.pages.title;
-    let title = match session {
-        Some(session) => format!("{title} · {session}"),
-        None => title.clone(),
-    };
+    let title = titled(orders, session);
     let folder = folder.map_or_else(|| PathBuf::from(FOLDER), Path::to_owned);
     let failed = |what: &Path, error: std::io::Error| {
         let what = what.display();

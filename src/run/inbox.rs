@@ -469,8 +469,7 @@ impl Engine<'_> {
                 self.report.n_decoded += self.setup.work.n_decoded();
                 self.setup = setup;
                 self.cost_due = true;
-                self.world.divide(self.setup.orders.sessions);
-                self.world.hold_slates(self.setup.orders.slates_valid_min);
+                self.world.follow(&self.setup.orders);
                 self.set_times();
                 self.setbacks.clear();
                 if looks_otherwise {

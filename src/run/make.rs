@@ -79,7 +79,7 @@ pub fn make(job: &Job, work: &dyn Work, shelf: &Shelf) -> Made {
     if record.photo != job.origin.photo || record.provenance != job.origin.provenance {
         return Made::Unsound("quality.json states another origin than was planned".to_owned());
     }
-    match shelf.put_folder_with(&job.folder, &outcome.files, &outcome.standing) {
+    match shelf.put_folder(&job.folder, &outcome.files, &outcome.standing) {
         Ok(changed) => Made::Published {
             record: Arc::new(record),
             changed,

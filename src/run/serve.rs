@@ -19,12 +19,12 @@ use hyper::header::{self, HeaderMap, HeaderName, HeaderValue};
 use hyper::service::service_fn;
 use hyper::{Method, Response, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
-use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, percent_decode_str, utf8_percent_encode};
+use percent_encoding::percent_decode_str;
 use tokio::task::JoinHandle;
 
 use crate::publish::files::QUALITY_JSON;
 use crate::publish::names;
-use crate::publish::public::{is_of_a_bench, is_public, media_type};
+use crate::publish::public::{self, is_of_a_bench, is_public, media_type};
 use crate::slates::Square;
 use crate::system::{file_numbers, look_at, open_plain};
 use crate::terms::Phrases;
@@ -39,31 +39,8 @@ struct Site {
     /// Hash of what has to be said for what is not a bench's own; absent: it is for everybody. Hashes of this kind are compared in a
     /// time that tells nothing of where they differ.
     password: Option<blake3::Hash>,
-    /// The page that is shown before a bench's own is there.
-    wait: Bytes,
-    words: Words,
-}
-
-/// The few words that are said where there is no page, in the class's language.
-struct Words {
-    read_only: Bytes,
-    not_here: Bytes,
-    password: Bytes,
-    no_code: Bytes,
-    elsewhere: Bytes,
-}
-
-impl Words {
-    fn of(t: &Phrases) -> Words {
-        let line = |key: &str| Bytes::from(format!("{}\n", t.say(key)));
-        Words {
-            read_only: line("serve.read_only"),
-            not_here: line("serve.not_here"),
-            password: line("serve.password"),
-            no_code: line("serve.no_code"),
-            elsewhere: line("serve.elsewhere"),
-        }
-    }
+    /// The class's language, for what is said where there is no page.
+    phrases: Phrases,
 }
 
 /// Connections at once. Each needs two open files at most, and the program as a whole must stay below the 1024 that systems
@@ -101,14 +78,6 @@ fn wait_page(t: &Phrases) -> String {
         t.html("wait.soon")
     )
 }
-
-/// What stands unencoded in an address (RFC 3986, 2.3, and `/`).
-const ENCODED: &AsciiSet = &NON_ALPHANUMERIC
-    .remove(b'-')
-    .remove(b'.')
-    .remove(b'_')
-    .remove(b'~')
-    .remove(b'/');
 
 /// Reads what was typed for the address to serve on: `ADDR:PORT`, either of both, or with an empty text neither.
 ///
@@ -161,8 +130,7 @@ pub fn serve(
         results: results.to_owned(),
         address: address.clone(),
         password: password.map(|password| blake3::hash(password.as_bytes())),
-        wait: wait_page(phrases).into(),
-        words: Words::of(phrases),
+        phrases: phrases.clone(),
     });
     let serve = move || {
         runtime.block_on(async move {
@@ -290,12 +258,10 @@ async fn serve_one(stream: tokio::net::TcpStream, site: Arc<Site>, has_asked: Ar
 /// The answer to a request for `path`, as it was asked for.
 fn answer(method: &Method, path: &str, headers: &HeaderMap, site: &Site) -> Response<Pieces> {
     if method != Method::GET && method != Method::HEAD {
-        let mut response = told(StatusCode::METHOD_NOT_ALLOWED, &site.words.read_only);
-        let allowed = HeaderValue::from_static("GET, HEAD");
-        response.headers_mut().insert(header::ALLOW, allowed);
-        return response;
+        let response = site.told(StatusCode::METHOD_NOT_ALLOWED, "serve.read_only");
+        return with(response, [(header::ALLOW, "GET, HEAD")]);
     }
-    let not_here = || told(StatusCode::NOT_FOUND, &site.words.not_here);
+    let not_here = || site.told(StatusCode::NOT_FOUND, "serve.not_here");
     let Some(asked) = path.strip_prefix('/') else {
         return not_here();
     };
@@ -358,47 +324,51 @@ impl Site {
         said().is_some_and(|said| said == *password)
     }
 
+    /// A few words, by their key.
+    fn told(&self, status: StatusCode, key: &str) -> Response<Pieces> {
+        let words = format!("{}\n", self.phrases.say(key));
+        let mut response = Response::new(Pieces::Words(Some(words.into())));
+        *response.status_mut() = status;
+        with(
+            response,
+            [(header::CONTENT_TYPE, "text/plain; charset=utf-8")],
+        )
+    }
+
     /// The address of a bench's page as a picture that a phone reads, or that of the board for no folder.
     fn code(&self, folder: &str) -> Response<Pieces> {
         let path = match folder {
             "" => String::new(),
-            folder => format!("{}/", utf8_percent_encode(folder, ENCODED)),
+            folder => format!("{}/", public::href(folder)),
         };
         match Square::of_address(&format!("{}{path}", self.address)) {
             Some(square) => {
-                let mut response = Response::new(Pieces::Words(Some(square.svg().into())));
-                let headers = response.headers_mut();
-                for (name, value) in COMMON {
-                    headers.insert(name, HeaderValue::from_static(value));
-                }
-                let kind = HeaderValue::from_static(media_type(CODE));
-                headers.insert(header::CONTENT_TYPE, kind);
-                response
+                let response = Response::new(Pieces::Words(Some(square.svg().into())));
+                with(response, of_a_page(CODE))
             }
-            None => told(StatusCode::NOT_FOUND, &self.words.no_code),
+            None => self.told(StatusCode::NOT_FOUND, "serve.no_code"),
         }
     }
 }
 
 /// Has the browser ask for the password (RFC 7617, 2).
 fn asked_for_the_password(site: &Site) -> Response<Pieces> {
-    let mut response = told(StatusCode::UNAUTHORIZED, &site.words.password);
-    let how = HeaderValue::from_static("Basic realm=\"the whole class\", charset=\"UTF-8\"");
-    response.headers_mut().insert(header::WWW_AUTHENTICATE, how);
-    response
+    let response = site.told(StatusCode::UNAUTHORIZED, "serve.password");
+    let how = "Basic realm=\"the whole class\", charset=\"UTF-8\"";
+    with(response, [(header::WWW_AUTHENTICATE, how)])
 }
 
 /// Has the browser come again, by itself, for a page that is being made.
 fn asked_to_wait(site: &Site) -> Response<Pieces> {
-    let mut response = Response::new(Pieces::Words(Some(site.wait.clone())));
+    let mut response = Response::new(Pieces::Words(Some(wait_page(&site.phrases).into())));
     *response.status_mut() = StatusCode::SERVICE_UNAVAILABLE;
-    let headers = response.headers_mut();
-    let page = HeaderValue::from_static(media_type(names::BOARD));
-    headers.insert(header::CONTENT_TYPE, page);
-    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
-    headers.insert(header::RETRY_AFTER, HeaderValue::from_static(WAIT_S));
-    headers.insert(header::REFRESH, HeaderValue::from_static(WAIT_S));
-    response
+    let headers = [
+        (header::CONTENT_TYPE, media_type(names::BOARD)),
+        (header::CACHE_CONTROL, "no-store"),
+        (header::RETRY_AFTER, WAIT_S),
+        (header::REFRESH, WAIT_S),
+    ];
+    with(response, headers)
 }
 
 /// What goes with every page and picture.
@@ -412,19 +382,28 @@ const COMMON: [(HeaderName, &str); 4] = [
     ),
 ];
 
-/// A few words.
-fn told(status: StatusCode, words: &Bytes) -> Response<Pieces> {
-    let mut response = Response::new(Pieces::Words(Some(words.clone())));
-    *response.status_mut() = status;
-    let plain = HeaderValue::from_static("text/plain; charset=utf-8");
-    response.headers_mut().insert(header::CONTENT_TYPE, plain);
+/// What goes with a page or a picture of this name.
+fn of_a_page(path: &str) -> impl Iterator<Item = (HeaderName, &'static str)> {
+    let kind = (header::CONTENT_TYPE, media_type(path));
+    COMMON.into_iter().chain([kind])
+}
+
+/// An answer with these headers.
+fn with(
+    mut response: Response<Pieces>,
+    headers: impl IntoIterator<Item = (HeaderName, &'static str)>,
+) -> Response<Pieces> {
+    for (name, value) in headers {
+        let value = HeaderValue::from_static(value);
+        response.headers_mut().insert(name, value);
+    }
     response
 }
 
 /// Sends the browser to another page, whose links start from there.
 fn led_to(path: &str, site: &Site) -> Response<Pieces> {
-    let mut response = told(StatusCode::FOUND, &site.words.elsewhere);
-    let place = format!("/{}", utf8_percent_encode(path, ENCODED));
+    let mut response = site.told(StatusCode::FOUND, "serve.elsewhere");
+    let place = format!("/{}", public::href(path));
     if let Ok(place) = HeaderValue::from_str(&place) {
         response.headers_mut().insert(header::LOCATION, place);
     }
@@ -434,7 +413,7 @@ fn led_to(path: &str, site: &Site) -> Response<Pieces> {
 /// A file as it is now; not again where the client has it.
 fn handed(path: &str, file: File, headers: &HeaderMap, site: &Site) -> Response<Pieces> {
     let Ok(metadata) = file.metadata() else {
-        return told(StatusCode::NOT_FOUND, &site.words.not_here);
+        return site.told(StatusCode::NOT_FOUND, "serve.not_here");
     };
     // A published file is never written to: another content is another file.
     let (numbers, n_bytes) = (file_numbers(&metadata), metadata.len());
@@ -455,13 +434,9 @@ fn handed(path: &str, file: File, headers: &HeaderMap, site: &Site) -> Response<
     if has_it {
         *response.status_mut() = StatusCode::NOT_MODIFIED;
     }
-    let headers = response.headers_mut();
-    let kind = (header::CONTENT_TYPE, media_type(path));
-    for (name, value) in COMMON.into_iter().chain([kind]) {
-        headers.insert(name, HeaderValue::from_static(value));
-    }
+    let mut response = with(response, of_a_page(path));
     if let Ok(mark) = HeaderValue::from_str(&mark) {
-        headers.insert(header::ETAG, mark);
+        response.headers_mut().insert(header::ETAG, mark);
     }
     response
 }

@@ -57,7 +57,7 @@ pub(super) fn workbook_of(
 }
 
 /// What the class, or its session, is called.
-fn titled(orders: &Orders, session: Option<&str>) -> String {
+pub(super) fn titled(orders: &Orders, session: Option<&str>) -> String {
     match session {
         Some(session) => format!("{} · {session}", orders.title),
         None => orders.title.clone(),

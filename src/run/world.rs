@@ -43,6 +43,7 @@ pub struct World {
     folders: BTreeSet<String>,
     by_shown: HashMap<String, Rel>,
     sessions: Sessions,
+    /// For how long a slate holds, minutes; absent: until the next one or the session's end.
     slates_valid_min: Option<f64>,
     closed: BTreeSet<String>,
     /// What was arranged, by session.
@@ -155,10 +156,12 @@ impl World {
         to_look_at
     }
 
-    /// Says what divides the inbox into sessions.
-    pub fn divide(&mut self, sessions: Sessions) {
-        self.touch_all(self.sessions != sessions);
+    /// Says what divides the inbox into sessions, and for how long a slate holds.
+    pub fn follow(&mut self, orders: &Orders) {
+        let (sessions, valid_min) = (orders.sessions, orders.slates_valid_min);
+        self.touch_all((self.sessions, self.slates_valid_min) != (sessions, valid_min));
         self.sessions = sessions;
+        self.slates_valid_min = valid_min;
     }
 
     /// Says which sessions, by their folders, are closed: nothing is made of the photos that belong there.
@@ -175,12 +178,6 @@ impl World {
             let known = paths.iter().filter_map(|path| self.photos.get(path));
             known.map(move |photo| (session, photo))
         })
-    }
-
-    /// Says for how long a slate holds, minutes; absent: until the next one or the session's end.
-    pub fn hold_slates(&mut self, valid_min: Option<f64>) {
-        self.touch_all(self.slates_valid_min != valid_min);
-        self.slates_valid_min = valid_min;
     }
 
     /// Gives every photo its folder and its circumstances, and has slates decide on photos by the rules of `work`. Sessions none of whose

@@ -70,11 +70,6 @@ impl Report {
         }
     }
 
-    /// The file reported on.
-    pub fn file(&self) -> &Path {
-        &self.file
-    }
-
     /// Notes a mistake.
     pub fn note(&self, at: At, what: impl Into<String>, remedy: impl Into<String>) {
         self.mistakes.borrow_mut().push(Mistake {

@@ -104,7 +104,7 @@ pub struct Settings {
 pub fn load(path: &Path) -> Result<Settings, Vec<Mistake>> {
     let report = Report::new(path);
     match report.read_file() {
-        Some(text) => read_text(&text, report),
+        Some(text) => load_text(&text, path),
         None => Err(report.into_mistakes()),
     }
 }
@@ -114,7 +114,16 @@ pub fn load(path: &Path) -> Result<Settings, Vec<Mistake>> {
 /// # Errors
 /// As [`load`].
 pub fn load_text(text: &str, file: &Path) -> Result<Settings, Vec<Mistake>> {
-    read_text(text, Report::new(file))
+    let report = Report::new(file);
+    let folder = file.parent().unwrap_or(Path::new(""));
+    let settings = report.parse(text, |top| top.table(|t| read_settings(t, file, folder)));
+    match settings {
+        Some(settings) if report.is_clean() => Ok(Settings {
+            names: report.names(),
+            ..settings
+        }),
+        _ => Err(report.into_mistakes()),
+    }
 }
 
 /// The shipped configuration, as if it stood in `file`.
@@ -186,19 +195,6 @@ pub fn read_words(text: &str, file: &Path) -> Result<Words, Vec<Mistake>> {
 /// The shipped texts as a file to begin with.
 pub fn shipped_words() -> &'static str {
     words::SHIPPED
-}
-
-fn read_text(text: &str, report: Report) -> Result<Settings, Vec<Mistake>> {
-    let file = report.file().to_owned();
-    let folder = file.parent().unwrap_or(Path::new("")).to_owned();
-    let settings = report.parse(text, |top| top.table(|t| read_settings(t, &file, &folder)));
-    match settings {
-        Some(settings) if report.is_clean() => Ok(Settings {
-            names: report.names(),
-            ..settings
-        }),
-        _ => Err(report.into_mistakes()),
-    }
 }
 
 fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settings> {

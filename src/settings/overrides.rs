@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 
 use csv::{ReaderBuilder, StringRecord, Trim};
+use serde::de::DeserializeOwned;
 
 use crate::classify::{Overrides, Said};
 use crate::terms::{Capture, Verdict};
@@ -191,8 +192,8 @@ fn read_row(row: &Row<'_>, lamps: &[&str]) -> Option<(String, Said)> {
         return None;
     }
     let captured = row.word("capture", &Capture::WORDS);
-    let capture = captured.and_then(capture_of);
-    let verdict = row.word("verdict", &VERDICTS).and_then(verdict_of);
+    let capture = captured.and_then(meant_by::<Capture>);
+    let verdict = row.word("verdict", &VERDICTS).and_then(meant_by::<Verdict>);
     let lamp = row.full("lamp").map(|lamp| lamp.to_lowercase());
     if let Some(lamp) = &lamp {
         check_lamp(row, lamp, capture, lamps);
@@ -232,11 +233,7 @@ fn read_row(row: &Row<'_>, lamps: &[&str]) -> Option<(String, Said)> {
     Some((photo.replace('\\', "/"), said))
 }
 
-fn capture_of(word: &str) -> Option<Capture> {
-    serde_yaml::from_str(word).ok()
-}
-
-fn verdict_of(word: &str) -> Option<Verdict> {
+fn meant_by<T: DeserializeOwned>(word: &str) -> Option<T> {
     serde_yaml::from_str(word).ok()
 }
 

@@ -301,10 +301,7 @@ fn dark_stretches(spread: &Integrated, slit_shift: f64, gain: f64) -> Vec<bool> 
 
 /// The rectangle that holds every order, with room for the blur.
 fn around(effective: &Effective, rays: &Rays) -> Field {
-    let (w, h) = (
-        effective.shot.phone.width as f64,
-        effective.shot.phone.height as f64,
-    );
+    let (w, h) = effective.shot.phone.size_px();
     let half = 0.5 * effective.shot.instrument.slit_length_mm;
     let margin = 4.0 * effective.blur_px + effective.movement.map_or(0.0, |m| 0.5 * m.0) + 4.0;
     let (mut x0, mut y0, mut x1, mut y1) = (f64::MAX, f64::MAX, f64::MIN, f64::MIN);
@@ -355,10 +352,8 @@ impl Grid {
             effective.shot.phone.focal_px,
             effective.shot.instrument.slit_distance_mm,
         );
-        let middle = Point::new(
-            0.5 * effective.shot.phone.width as f64,
-            0.5 * effective.shot.phone.height as f64,
-        );
+        let (w, h) = effective.shot.phone.size_px();
+        let middle = Point::new(0.5 * w, 0.5 * h);
         let is_ideal = effective.shot.reality == Reality::IDEAL;
         let columns = field.width.div_ceil(CELL) + 1;
         let rows = field.height.div_ceil(CELL) + 1;

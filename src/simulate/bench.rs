@@ -59,16 +59,21 @@ impl Phone {
         self.focal_mm / self.f_number
     }
 
+    /// Width and height of the sensor's picture, px.
+    pub(super) fn size_px(&self) -> (f64, f64) {
+        (self.width as f64, self.height as f64)
+    }
+
     /// The number that a phone writes as its 35 mm equivalent: rounded, so up to two per cent off.
     pub fn focal_35mm(&self) -> u16 {
-        let diagonal_px = (self.width as f64).hypot(self.height as f64);
-        (43.27 * self.focal_px / diagonal_px).round() as u16
+        let (width_px, height_px) = self.size_px();
+        (43.27 * self.focal_px / width_px.hypot(height_px)).round() as u16
     }
 
     /// Whether a place on the sensor (px) is on the picture.
     pub(super) fn is_on_picture(&self, p: &Point) -> bool {
-        let (right, bottom) = (self.width as f64 - 0.5, self.height as f64 - 0.5);
-        p.x >= -0.5 && p.y >= -0.5 && p.x <= right && p.y <= bottom
+        let (width, height) = self.size_px();
+        p.x >= -0.5 && p.y >= -0.5 && p.x <= width - 0.5 && p.y <= height - 0.5
     }
 
     /// How strongly each channel (red, green, blue) answers to light of `wavelength_nm`, green's peak being about 1.

@@ -1,8 +1,6 @@
 //! The slit along its length: dust, rough blades, a wedge, unequal lighting.
 
-use rand::{RngExt, SeedableRng};
-use rand_pcg::Pcg64Mcg;
-
+use super::chance::Chance;
 use super::effective::Effective;
 use super::fixed::Fixed;
 
@@ -22,13 +20,14 @@ struct Dust {
 }
 
 impl Dust {
-    /// Dust as the instrument's own seed has it; `between` draws a number between two.
-    fn new(effective: &Effective, mut between: impl FnMut(f64, f64) -> f64) -> Dust {
+    /// Dust as the instrument's own seed has it.
+    fn new(effective: &Effective, chance: &mut Chance) -> Dust {
         let half_slit = 0.5 * effective.shot.instrument.slit_length_mm;
         let grains = (0..effective.shot.instrument.dust)
             .map(|_| {
-                let size = 10f64.powf(between(-1.4, -0.5));
-                [between(-half_slit, half_slit), size, between(0.25, 0.95)]
+                let size = 10f64.powf(chance.between(-1.4, -0.5));
+                let middle = chance.between(-half_slit, half_slit);
+                [middle, size, chance.between(0.25, 0.95)]
             })
             .collect();
         Dust { grains }
@@ -51,7 +50,7 @@ pub(super) fn dust_share(effective: &Effective) -> f64 {
     if !effective.shot.nuisance.slit_flaws {
         return 0.0;
     }
-    let dust = Dust::new(effective, chance_between(&mut slit_chance(effective)));
+    let dust = Dust::new(effective, &mut slit_chance(effective));
     let half_slit = 0.5 * effective.shot.instrument.slit_length_mm;
     let half = (1.0 - 2.0 * AT_END) * half_slit;
     let n = (2.0 * half * PROFILE_PER_MM) as usize;
@@ -66,12 +65,8 @@ pub(super) fn dust_share(effective: &Effective) -> f64 {
     1.0 - left / all
 }
 
-fn slit_chance(effective: &Effective) -> Pcg64Mcg {
-    Pcg64Mcg::seed_from_u64(effective.shot.instrument.seed ^ 0xd057)
-}
-
-fn chance_between(chance: &mut Pcg64Mcg) -> impl FnMut(f64, f64) -> f64 + '_ {
-    |low, high| low + (high - low) * chance.random::<f64>()
+fn slit_chance(effective: &Effective) -> Chance {
+    Chance::new(effective.shot.instrument.seed ^ 0xd057)
 }
 
 /// Steps of the slit's profile, per mm: a tenth of a pixel.
@@ -84,9 +79,9 @@ impl Profile {
         let half_mm = 0.5 * tube.slit_length_mm + 1.0;
         let n = (2.0 * half_mm * PROFILE_PER_MM) as usize + 1;
         let mut chance = slit_chance(effective);
-        let mut between = chance_between(&mut chance);
         let half_slit = 0.5 * tube.slit_length_mm;
-        let dust = Dust::new(effective, &mut between);
+        let dust = Dust::new(effective, &mut chance);
+        let mut between = |low, high| chance.between(low, high);
         let waves: Vec<[f64; 3]> = (0..12)
             .map(|k| {
                 [

@@ -1,11 +1,8 @@
 //! What disc, lens, lamp and hand are like in a planned shot: drawn by chance, with seeds of its own, so that the plan itself stays
 //! what it is.
 
-use rand::seq::IndexedRandom;
-use rand::{RngExt, SeedableRng};
-use rand_pcg::Pcg64Mcg;
-
 use super::bench::Phone;
+use super::chance::Chance;
 use super::effective::Effective;
 use super::reality::{Grooves, Laid, Lens, Lit, Reality, Wall};
 use super::shot::{Fault, Shot};
@@ -134,49 +131,6 @@ fn lit(shot: &Shot, chance: &mut Chance) -> Lit {
         along_mm: part.map(|end| end * half_mm * (1.0 + lever)),
         across_mm: [-aside_mm, aside_mm],
         edge_mm,
-    }
-}
-
-/// A stream of chance.
-struct Chance(Pcg64Mcg);
-
-impl Chance {
-    fn new(seed: u64) -> Chance {
-        Chance(Pcg64Mcg::seed_from_u64(seed))
-    }
-
-    /// The same for every phone of a model.
-    fn of_model(model: &str) -> Chance {
-        Chance::new(model.bytes().fold(0x60de1, |seed, byte| {
-            (seed ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
-        }))
-    }
-
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.0.random::<f64>()
-    }
-
-    fn coin(&mut self) -> bool {
-        self.0.random()
-    }
-
-    fn sign(&mut self) -> f64 {
-        if self.coin() { 1.0 } else { -1.0 }
-    }
-
-    fn pick(&mut self, from: &[f64]) -> f64 {
-        *from.choose(&mut self.0).expect("not empty")
-    }
-
-    /// About 0 with this standard deviation, and within this limit (Box and Muller).
-    fn normal(&mut self, (sigma, limit): (f64, f64)) -> f64 {
-        loop {
-            let (a, b) = (1.0 - self.0.random::<f64>(), self.0.random::<f64>());
-            let v = sigma * (-2.0 * a.ln()).sqrt() * (2.0 * std::f64::consts::PI * b).cos();
-            if v.abs() < limit {
-                return v;
-            }
-        }
     }
 }
 

@@ -53,19 +53,14 @@ pub fn rehearsal(seed: u64, n_benches: usize, n_photos: usize, discs: Discs) -> 
     let mut benches: Vec<Bench> = (0..n_benches).map(|i| Bench::new(i, &mut chance)).collect();
     for bench in &mut benches {
         bench.discs = discs;
-    }
-    if n_photos >= WHOLE_SERIES * n_benches {
-        for bench in &mut benches {
-            bench.has_time = true;
-        }
+        bench.has_time = n_photos >= WHOLE_SERIES * n_benches;
     }
     let mut planned = Vec::with_capacity(n_photos);
     for i in 0..n_photos {
-        let n = benches.len();
-        if n == 0 {
+        let Some(bench) = benches.get_mut(i % n_benches.max(1)) else {
             break;
-        }
-        planned.push(benches[i % n].next(&mut chance, &mut faults));
+        };
+        planned.push(bench.next(&mut chance, &mut faults));
     }
     planned.sort_by(|a, b| (a.shot.taken, &a.path).cmp(&(b.shot.taken, &b.path)));
     planned
@@ -324,13 +319,11 @@ impl Bench {
             11 => ("filament", Source::Tungsten(2800.0), 14.0),
             _ => ("pier-lamp", Source::Halophosphate, 4.0),
         };
-        (
-            name,
-            Light {
-                brightness,
-                ..Light::of(source, self.variety ^ 2)
-            },
-        )
+        let light = Light {
+            brightness,
+            ..Light::of(source, self.variety ^ 2)
+        };
+        (name, light)
     }
 
     fn spoilt(&mut self, chance: &mut Pcg64Mcg, fault: Fault) -> Planned {

@@ -54,11 +54,8 @@ impl Copies {
         let (shot, lens) = (&effective.shot, &effective.shot.reality.lens);
         let mut copies = Vec::new();
         if lens.ghost_share > 0.0 {
-            let (right, bottom) = (
-                shot.phone.width as f64 - 1.0,
-                shot.phone.height as f64 - 1.0,
-            );
-            let mirrored = ends.map(|p| Point::new(right - p.x, bottom - p.y));
+            let (width, height) = shot.phone.size_px();
+            let mirrored = ends.map(|p| Point::new(width - 1.0 - p.x, height - 1.0 - p.y));
             // Along a line a disc's light has a quarter of its diameter for a standard deviation.
             let sigma_px = 0.5 * lens.ghost_px;
             copies.push(Copy::new(

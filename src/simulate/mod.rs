@@ -11,6 +11,7 @@ mod blades;
 mod blur;
 mod camera;
 mod card;
+mod chance;
 mod circumstances;
 pub mod class;
 mod copies;

@@ -135,39 +135,32 @@ impl Reality {
 
     /// Angle by which the grooves under the pupil are turned against those at the bench's usual place, rad: from x towards y.
     pub(super) fn turn_rad(&self) -> f64 {
-        match self.grooves {
-            Grooves::Straight => 0.0,
-            Grooves::Round {
-                radius_mm,
-                middle_side,
-            } => {
-                let side = f64::from(middle_side);
-                let Laid {
-                    across_mm,
-                    along_mm,
-                } = self.laid;
-                (-side * along_mm).atan2(radius_mm - side * across_mm)
-            }
-        }
+        self.off_middle()
+            .map_or(0.0, |(side, [across_mm, along_mm])| {
+                (-side * along_mm).atan2(across_mm)
+            })
     }
 
     /// Distance of the pupil from the disc's middle (mm), signed: positive where the middle lies towards order +1. Absent where the
     /// grooves are straight.
     pub(super) fn signed_radius_mm(&self) -> Option<f64> {
-        match self.grooves {
-            Grooves::Straight => None,
-            Grooves::Round {
-                radius_mm,
-                middle_side,
-            } => {
-                let side = f64::from(middle_side);
-                let Laid {
-                    across_mm,
-                    along_mm,
-                } = self.laid;
-                Some(side * (radius_mm - side * across_mm).hypot(along_mm))
-            }
-        }
+        let (side, [across_mm, along_mm]) = self.off_middle()?;
+        Some(side * across_mm.hypot(along_mm))
+    }
+
+    /// The side of order +1 on which the disc's middle lies, ±1, and the pupil's distance from it across and along the grooves at the
+    /// bench's usual place, mm. Absent where the grooves are straight.
+    fn off_middle(&self) -> Option<(f64, [f64; 2])> {
+        let Grooves::Round {
+            radius_mm,
+            middle_side,
+        } = self.grooves
+        else {
+            return None;
+        };
+        let side = f64::from(middle_side);
+        let across_mm = radius_mm - side * self.laid.across_mm;
+        Some((side, [across_mm, self.laid.along_mm]))
     }
 }
 

@@ -9,10 +9,8 @@ use super::effective::Effective;
 pub(super) fn room(effective: &Effective, y: usize, row: &mut [[f32; 3]]) {
     let mut chance = Pcg64Mcg::seed_from_u64(effective.shot.seed ^ 0x4007);
     let mut between = |low: f32, high: f32| low + (high - low) * chance.random::<f32>();
-    let (w, h) = (
-        effective.shot.phone.width as f32,
-        effective.shot.phone.height as f32,
-    );
+    let (w, h) = effective.shot.phone.size_px();
+    let (w, h) = (w as f32, h as f32);
     let (wx0, wy0) = (between(0.08, 0.3), between(0.08, 0.2));
     let (wx1, wy1) = (wx0 + between(0.3, 0.4), wy0 + between(0.35, 0.45));
     let table = between(0.7, 0.8);
@@ -68,10 +66,8 @@ pub(super) fn room(effective: &Effective, y: usize, row: &mut [[f32; 3]]) {
 
 /// One row of the inside of a pocket: nearly black, a little red where light comes through the cloth.
 pub(super) fn pocket(effective: &Effective, y: usize, row: &mut [[f32; 3]]) {
-    let (w, h) = (
-        effective.shot.phone.width as f32,
-        effective.shot.phone.height as f32,
-    );
+    let (w, h) = effective.shot.phone.size_px();
+    let (w, h) = (w as f32, h as f32);
     let v = y as f32 / h;
     for (x, pixel) in row.iter_mut().enumerate() {
         let u = x as f32 / w;

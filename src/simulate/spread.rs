@@ -108,10 +108,15 @@ impl Spread {
                 density[i + 1][c] += flux[c] * f;
             }
         };
-        let d = effective.shot.instrument.groove_spacing_nm;
+        let (phone, tube) = (&effective.shot.phone, &effective.shot.instrument);
+        let flux = |order: i32, wavelength_nm: f64, strength: f64| {
+            let light = strength * tube.share_of_order(order, wavelength_nm);
+            phone.sensitivity(wavelength_nm).map(|s| s * light)
+        };
+        let d = tube.groove_spacing_nm;
         let colour = Colour::of(effective);
         for order in [-2, -1, 1, 2] {
-            if effective.shot.instrument.share_of_order(order, 550.0) == 0.0 {
+            if tube.share_of_order(order, 550.0) == 0.0 {
                 continue;
             }
             // One sample per node: the smooth part must not show a comb.
@@ -120,27 +125,17 @@ impl Spread {
                 if strength <= 0.0 {
                     return;
                 }
-                let s = effective.shot.phone.sensitivity(wavelength_nm);
-                let e = strength
-                    * effective
-                        .shot
-                        .instrument
-                        .share_of_order(order, wavelength_nm);
                 let shift = f64::from(order) * wavelength_nm / d;
                 let moved = colour.as_ref().map_or(0.0, |c| c.by(shift, wavelength_nm));
-                drop(&mut density, shift + moved, s.map(|s| s * e));
+                let flux = flux(order, wavelength_nm, strength);
+                drop(&mut density, shift + moved, flux);
             });
         }
         match colour {
             Some(colour) if with_zero_order => {
                 for_each_wavelength(emission, 0.1, |wavelength_nm, strength| {
-                    let s = effective.shot.phone.sensitivity(wavelength_nm);
-                    let e = strength * effective.shot.instrument.share_of_order(0, wavelength_nm);
-                    drop(
-                        &mut density,
-                        colour.by(0.0, wavelength_nm),
-                        s.map(|s| s * e),
-                    );
+                    let moved = colour.by(0.0, wavelength_nm);
+                    drop(&mut density, moved, flux(0, wavelength_nm, strength));
                 });
             }
             None if with_zero_order => {

@@ -164,7 +164,8 @@ pub(super) fn of(effective: &Effective, exposed: &Exposed) -> Truth {
         PlantedFault { code, size }
     });
     let zero_order = rays.trace(0.0, 0.0, 0.0).filter(|p| phone.is_on_picture(p));
-    let brightest_leak = Leak::new(effective).brightest(phone.width as f64, phone.height as f64);
+    let (width_px, height_px) = phone.size_px();
+    let brightest_leak = Leak::new(effective).brightest(width_px, height_px);
     Truth {
         width,
         height,

@@ -1,8 +1,6 @@
 //! Light that is nowhere sharp: the lens's veil round bright places, and stray light that leaks into the tube.
 
-use rand::{RngExt, SeedableRng};
-use rand_pcg::Pcg64Mcg;
-
+use super::chance::Chance;
 use super::copies::Copies;
 use super::effective::Effective;
 use super::light::Emission;
@@ -226,12 +224,9 @@ pub(super) struct Leak {
 
 impl Leak {
     pub(super) fn new(effective: &Effective) -> Leak {
-        let (w, h) = (
-            effective.shot.phone.width as f64,
-            effective.shot.phone.height as f64,
-        );
-        let mut chance = Pcg64Mcg::seed_from_u64(effective.shot.instrument.seed ^ 0x1ea4);
-        let mut between = |low: f64, high: f64| low + (high - low) * chance.random::<f64>();
+        let (w, h) = effective.shot.phone.size_px();
+        let mut chance = Chance::new(effective.shot.instrument.seed ^ 0x1ea4);
+        let mut between = |low: f64, high: f64| chance.between(low, high);
         let patches = (0..4)
             .map(|_| {
                 [

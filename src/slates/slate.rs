@@ -5,6 +5,8 @@
 
 use std::fmt;
 
+use percent_encoding::{AsciiSet, CONTROLS, percent_decode_str, utf8_percent_encode};
+
 /// What a slate says. It says at least one of the two.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Slate {
@@ -154,11 +156,6 @@ impl Slate {
         };
         Ok(slate)
     }
-
-    /// True where the photo before it does not count.
-    pub fn voids(&self) -> bool {
-        self.what == Some(What::Void)
-    }
 }
 
 fn read_what(fields: &[&str]) -> Option<What> {
@@ -194,32 +191,14 @@ fn read_name(text: &str) -> Option<String> {
 
 /// Letters, digits and signs as they are; what would end the field, and what is not ASCII, as `%` and two digits.
 fn written(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for byte in text.bytes() {
-        match byte {
-            b':' | b'%' => out.push_str(&format!("%{byte:02X}")),
-            b' '..=b'~' => out.push(char::from(byte)),
-            _ => out.push_str(&format!("%{byte:02X}")),
-        }
-    }
-    out
+    const ENCODED: &AsciiSet = &CONTROLS.add(b':').add(b'%');
+    utf8_percent_encode(text, ENCODED).to_string()
 }
 
 /// What [`written`] wrote, and nothing else.
 fn read_text(text: &str) -> Option<String> {
-    let mut bytes = Vec::with_capacity(text.len());
-    let mut rest = text.bytes();
-    while let Some(byte) = rest.next() {
-        if byte == b'%' {
-            let digits = [rest.next()?, rest.next()?];
-            let digits = std::str::from_utf8(&digits).ok()?;
-            bytes.push(u8::from_str_radix(digits, 16).ok()?);
-        } else {
-            bytes.push(byte);
-        }
-    }
-    let read = String::from_utf8(bytes).ok()?;
-    (written(&read) == text).then_some(read)
+    let read = percent_decode_str(text).decode_utf8().ok()?;
+    (written(&read) == text).then(|| read.into_owned())
 }
 
 /// The check of a text: the first bits of its hash.

@@ -59,7 +59,7 @@ pub struct OnSensor {
 }
 
 /// Parameters of an instrument and of one shot through it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Optics {
     /// Groove spacing, nm.
     pub groove_spacing_nm: f64,
@@ -119,7 +119,7 @@ pub const PARAMETERS: [&str; 14] = [
 ];
 
 /// The scale found on a lamp photo: an instrument that other photos of the bench can be measured with.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Calibration {
     /// Lamp whose lines were used.
     pub lamp: String,

@@ -1,14 +1,25 @@
 //! What a photo looks like: the words that rules ask for, and how sure it is.
 
-use std::fmt;
-
 use serde::{Deserialize, Serialize};
 
 /// What is seen in a photo, whatever its name says.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Clone,
+    Debug,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Serialize,
+    Deserialize,
+    strum::Display,
+    strum::EnumString,
+)]
 #[serde(from = "String", into = "String")]
+#[strum(serialize_all = "lowercase")]
 pub enum Look {
     /// A spectrum with the pattern of this lamp.
+    #[strum(default)]
     Lamp(String),
     /// A spectrum of lines, of whatever lamp.
     Lines,
@@ -30,27 +41,7 @@ impl Look {
 impl From<String> for Look {
     /// What is none of [`Look::WORDS`] is a lamp's name.
     fn from(word: String) -> Look {
-        match word.as_str() {
-            "lines" => Look::Lines,
-            "continuous" => Look::Continuous,
-            "dark" => Look::Dark,
-            "room" => Look::Room,
-            "slate" => Look::Slate,
-            _ => Look::Lamp(word),
-        }
-    }
-}
-
-impl fmt::Display for Look {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Look::Lamp(name) => name,
-            Look::Lines => "lines",
-            Look::Continuous => "continuous",
-            Look::Dark => "dark",
-            Look::Room => "room",
-            Look::Slate => "slate",
-        })
+        word.parse().unwrap_or(Look::Lamp(word))
     }
 }
 

@@ -43,26 +43,14 @@ impl Packed<10> for SpectrumRow {
         ]
     }
 
-    fn from_numbers(numbers: [f64; 10]) -> SpectrumRow {
-        let [
-            wavelength_nm,
-            signal,
-            signal_sigma,
-            r,
-            g,
-            b,
-            r_sigma,
-            g_sigma,
-            b_sigma,
-            clipped,
-        ] = numbers;
+    fn from_numbers(n: [f64; 10]) -> SpectrumRow {
         SpectrumRow {
-            wavelength_nm,
-            signal,
-            signal_sigma,
-            rgb: [r, g, b],
-            rgb_sigma: [r_sigma, g_sigma, b_sigma],
-            clipped,
+            wavelength_nm: n[0],
+            signal: n[1],
+            signal_sigma: n[2],
+            rgb: [n[3], n[4], n[5]],
+            rgb_sigma: [n[6], n[7], n[8]],
+            clipped: n[9],
         }
     }
 }

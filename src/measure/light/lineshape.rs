@@ -168,16 +168,6 @@ impl Values {
     }
 }
 
-/// The box that a Gaussian of standard deviation `sigma` widens to `fwhm`, by bisection; absent where the Gaussian alone is
-/// as wide.
-pub fn box_of_fwhm(fwhm: f64, sigma: f64) -> Option<f64> {
-    if fwhm <= FWHM_PER_SIGMA * sigma {
-        return None;
-    }
-    let range = Interval::new(1e-3 * fwhm, 1.2 * fwhm);
-    Some(bisected(range, 40, |width| box_gauss_fwhm(width, sigma) < fwhm).low)
-}
-
 /// A line is fitted over so many widths at half height to either side.
 pub const SHAPE_REACH: f64 = 2.5;
 
@@ -508,16 +498,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_box_behind_a_width_is_found_again_and_a_width_that_is_all_blur_has_none() {
-        for (width, sigma) in [(0.8, 0.5), (2.1, 1.0), (10.0, 1.0)] {
-            let fwhm = box_gauss_fwhm(width, sigma);
-            let found = box_of_fwhm(fwhm, sigma).unwrap();
-            assert!((found - width).abs() < 1e-6 * width, "{found} for {width}");
-        }
+    fn the_width_of_a_blurred_box_goes_from_that_of_the_blur_to_that_of_the_box() {
         // Half height of a normal distribution: 2 √(2 ln 2) standard deviations.
-        assert_eq!(box_of_fwhm(2.3548, 1.0), None);
+        assert!((box_gauss_fwhm(1e-3, 1.0) - FWHM_PER_SIGMA).abs() < 1e-6);
         // A wide box hardly blurred is as wide as itself at half height.
-        assert!((box_of_fwhm(8.0, 0.2).unwrap() - 8.0).abs() < 1e-6);
+        assert!((box_gauss_fwhm(8.0, 0.2) - 8.0).abs() < 1e-6);
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! Light along one order, slab by slab along the slit, background taken off; and its mean.
 
+use std::ops::Range;
+
 use crate::frame::Frame;
 use crate::measure::optics::Rays;
 use crate::measure::optics::bins::{Beside, Every, Grid, Window, bin};
@@ -93,6 +95,16 @@ impl Profile {
     /// True where there is nothing.
     pub fn is_empty(&self) -> bool {
         self.light.is_empty()
+    }
+
+    /// Sum of its light, what lies below zero left out.
+    pub fn total_light(&self) -> f64 {
+        self.light.iter().map(|v| v.max(0.0)).sum()
+    }
+
+    /// Indices of what lies from one |m λ| to below another, nm.
+    pub fn within(&self, nm: Range<f64>) -> impl Iterator<Item = usize> {
+        (0..self.len()).filter(move |&i| nm.contains(&self.nm(i as f64)))
     }
 
     /// Nearest index to |m λ|, if within.

@@ -79,30 +79,18 @@ mod tests {
         covariance[index::ALPHA][index::ALPHA] = 1e-7;
         covariance[index::FOCAL][index::FOCAL] = 100.0;
         Calibration {
-            slit_length_px: None,
             lamp: "fluorescent".to_owned(),
             slit_px: Point::new(2000.0, 1500.0),
             optics,
-            stated_focal_px: None,
-            slit_width_um: None,
-            slit_width_sigma_um: None,
-            slit_width_at_most_um: None,
-            end_blur_px: None,
-            line_fwhm_nm: None,
             slit_image_px: 4.0,
-            balance_ln: None,
             on_sensor: Some(OnSensor {
                 direction_rad: 0.0,
                 wide: true,
             }),
-            centre_shift_px: 0.0,
-            centre_across_px: 0.0,
             covariance,
-            lines: Vec::new(),
             rms_nm: 0.02,
-            sigma_curve: Vec::new(),
             margin: 1.0,
-            found_out: None,
+            ..Calibration::default()
         }
     }
 

@@ -92,18 +92,7 @@ impl Optics {
                 (width_px as f64 - 1.0) / 2.0,
                 (height_px as f64 - 1.0) / 2.0,
             ),
-            k1: 0.0,
-            k2: 0.0,
-            roll_rad: 0.0,
-            yaw_rad: 0.0,
-            pitch_rad: 0.0,
-            alpha_slit: 0.0,
-            beta_mid: 0.0,
-            skew_slope: 0.0,
-            pupil_share: 0.0,
-            fan: 0.0,
-            lateral: 0.0,
-            lateral_bow: 0.0,
+            ..Optics::default()
         }
     }
 

@@ -18,13 +18,8 @@ use crate::terms::{
 pub fn better_order(both: &[Order]) -> usize {
     let worth = |order: &Order| -> f64 {
         let p = &order.profile;
-        let covered = (0..p.len())
-            .filter(|&i| (420.0..680.0).contains(&p.nm(i as f64)))
-            .count() as f64
-            * p.step_nm
-            / 260.0;
-        let light: f64 = p.light.iter().map(|v| v.max(0.0)).sum();
-        light * covered * covered
+        let covered = p.within(420.0..680.0).count() as f64 * p.step_nm / 260.0;
+        p.total_light() * covered * covered
     };
     usize::from(worth(&both[1]) > worth(&both[0]))
 }
@@ -33,11 +28,10 @@ pub fn better_order(both: &[Order]) -> usize {
 ///
 /// `turned_deg` is how far the phone has turned about the grooves since the lamp photo, where there is one.
 pub fn stronger_order_cut(shot: &Shot, turned_deg: Option<f64>) -> Option<Finding> {
-    let light = |p: &Profile| p.light.iter().map(|v| v.max(0.0)).sum::<f64>();
     let (own, other) = (shot.profile(), shot.other());
     let cut = cropped_share(other);
     // Three quarters of the light in what is left of it, and it is not just an order that is off the picture anyway.
-    let brighter = (0.08..0.85).contains(&cut) && light(other) >= 0.75 * light(own);
+    let brighter = (0.08..0.85).contains(&cut) && other.total_light() >= 0.75 * own.total_light();
     // Several times what a phone does by itself between two shots, and an order was lost by it.
     let turned = cut > 0.08 && turned_deg.is_some_and(|t| t.abs() > 4.0);
     if !brighter && !turned {
@@ -51,9 +45,7 @@ pub fn stronger_order_cut(shot: &Shot, turned_deg: Option<f64>) -> Option<Findin
 
 /// Share of 400–700 nm that lies outside the picture in an order, 0…1.
 fn cropped_share(profile: &Profile) -> f64 {
-    let seen = (0..profile.len())
-        .filter(|&i| (400.0..700.0).contains(&profile.nm(i as f64)))
-        .count();
+    let seen = profile.within(400.0..700.0).count();
     (1.0 - seen as f64 * profile.step_nm / 300.0).max(0.0)
 }
 
@@ -63,7 +55,7 @@ const EVEN_SHARE: f64 = 0.05;
 /// Light of one order over another's.
 fn balance(other: &Profile, own: &Profile) -> Estimate {
     let sum = |p: &Profile| -> (f64, f64) {
-        let light = p.light.iter().map(|v| v.max(0.0)).sum::<f64>().max(1e-12);
+        let light = p.total_light().max(1e-12);
         let noise = p.sigma.iter().map(|s| s * s).sum::<f64>().sqrt();
         (light, noise / light)
     };
@@ -83,9 +75,7 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
     let Shot { inputs, survey, .. } = *shot;
     let (optics, profile) = (&shot.scale.optics, shot.profile());
     let sign = profile.sign;
-    let visible: Vec<usize> = (0..profile.len())
-        .filter(|&i| (395.0..705.0).contains(&profile.nm(i as f64)))
-        .collect();
+    let visible: Vec<usize> = profile.within(395.0..705.0).collect();
     let top = visible
         .iter()
         .map(|&i| profile.light[i])

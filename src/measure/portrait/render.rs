@@ -163,14 +163,15 @@ mod tests {
     fn its_slope_is_what_it_climbs_by() {
         for (width_px, lens, disc) in [(0.4, 0, 0), (5.0, 4, 3), (40.0, 21, 20)] {
             let line = Line::new(width_px, lens, disc);
-            let (mut climbed, mut steepest) = (0.0f64, 0.0f64);
             let at = |i: i32| line.with_slope(0.05 * f64::from(i));
+            let slopes = (-2000..=2000).map(|i| at(i).1.abs());
+            let steepest = slopes.fold(0.0, f64::max);
+            let mut climbed = 0.0f64;
             for i in -2000..=2000 {
                 let (light, slope) = at(i);
                 assert_eq!(light, line.at(0.05 * f64::from(i)));
-                steepest = steepest.max(slope.abs());
                 climbed += 0.05 * slope;
-                assert!((climbed - light).abs() <= 0.05 * steepest, "{width_px} {i}");
+                assert!((climbed - light).abs() < 0.1 * steepest, "{width_px} {i}");
             }
         }
     }

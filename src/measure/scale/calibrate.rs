@@ -6,7 +6,7 @@ use crate::measure::scale::lamp_picture::{
     LEAST_CLEAR_SCORE, LampPicture, Refusal, WIDEST_LINE_NM,
 };
 use crate::measure::scale::precise::precise;
-use crate::measure::scale::recognise::n_placed;
+use crate::measure::scale::recognise::{n_placed, seen_at};
 use crate::terms::{Calibration, Lamp, LineUse, Optics};
 
 /// A scale and what it rests on.
@@ -25,15 +25,6 @@ pub struct Refused {
     pub why: Refusal,
     /// Agreement of the best candidate; −1 where there is none.
     pub agreement: f64,
-}
-
-impl From<Refusal> for Refused {
-    fn from(why: Refusal) -> Refused {
-        Refused {
-            why,
-            agreement: -1.0,
-        }
-    }
 }
 
 /// Least agreement with the lamp's pattern that is believed, −1…1. Right lamps give 0.03 to 0.7, wrong ones below −0.2.
@@ -68,15 +59,18 @@ pub fn calibrate(
     lamp: &Lamp,
     log: &mut Vec<String>,
 ) -> Result<Found, Refused> {
+    let unlike_any = |why: String| Refused {
+        why: Refusal::FewLines(why),
+        agreement: -1.0,
+    };
     if picture.sides.is_empty() {
-        return Err(Refusal::FewLines("no lines stand out".into()).into());
+        return Err(unlike_any("no lines stand out".into()));
     }
     if picture.typical_fwhm_nm > WIDEST_LINE_NM {
-        return Err(Refusal::FewLines(format!(
+        return Err(unlike_any(format!(
             "what stands out is {:.0} nm wide, and that is no line",
             picture.typical_fwhm_nm
-        ))
-        .into());
+        )));
     }
     let candidates = picture.candidates(lamp);
     for c in candidates.iter().take(TOLD) {
@@ -90,7 +84,7 @@ pub fn calibrate(
         ));
     }
     let Some(best) = candidates.first() else {
-        return Err(Refusal::FewLines("the lamp's pattern is nowhere in it".into()).into());
+        return Err(unlike_any("the lamp's pattern is nowhere in it".into()));
     };
     // The runner-up: another set of lines that the picture would fit nearly as well is a reason to say no.
     let signs: Vec<f64> = picture.sides.iter().map(|s| s.sign).collect();
@@ -150,11 +144,7 @@ pub fn differs(a: &Optics, b: &Optics, base: &Optics, signs: &[f64]) -> bool {
     let binned = base.rays();
     signs.iter().any(|sign| {
         COMPARED_NM.iter().any(|nm| {
-            let at = |o: &Optics| {
-                o.rays()
-                    .pixel_of_path(sign * nm, 0.0)
-                    .map(|p| binned.path_nm(p))
-            };
+            let at = |o: &Optics| seen_at(&o.rays(), &binned, sign * nm);
             match (at(a), at(b)) {
                 (Some(x), Some(y)) => (x - y).abs() > ELSEWHERE_NM,
                 _ => true,

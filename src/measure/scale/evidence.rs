@@ -105,16 +105,7 @@ pub fn report(
     Calibration {
         lamp: lamp.name.clone(),
         slit_px: slit.centre,
-        stated_focal_px: None,
-        slit_width_um: None,
-        slit_width_sigma_um: None,
-        slit_width_at_most_um: None,
-        end_blur_px: None,
-        line_fwhm_nm: None,
-        slit_length_px: None,
         slit_image_px: slit.width_px,
-        balance_ln: None,
-        on_sensor: None,
         centre_shift_px: shift.0 * c + shift.1 * s,
         centre_across_px: shift.1 * c - shift.0 * s,
         optics: adjusted.optics.clone(),
@@ -122,8 +113,7 @@ pub fn report(
         lines,
         rms_nm,
         sigma_curve,
-        margin: 0.0,
-        found_out: None,
+        ..Calibration::default()
     }
 }
 

@@ -259,7 +259,7 @@ fn weights(nm: f64) -> [f64; NODES_NM.len()] {
 }
 
 /// Where `m λ` falls on the scale that a profile was binned with.
-fn seen_at(rays: &Rays, binned: &Rays, path_nm: f64) -> Option<f64> {
+pub fn seen_at(rays: &Rays, binned: &Rays, path_nm: f64) -> Option<f64> {
     let at = rays.pixel_of_path(path_nm, 0.0)?;
     Some(binned.path_nm(at))
 }

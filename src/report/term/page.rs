@@ -4,8 +4,7 @@ use askama::Template;
 
 use super::drawing::over_sessions;
 use super::{BenchTerm, JUDGED, Seen};
-use crate::publish::{numbers, words};
-use crate::report::pages;
+use crate::publish::{numbers, public, words};
 use crate::terms::{Estimate, Phrases, Quantity};
 
 #[derive(Template)]
@@ -135,7 +134,7 @@ fn row(seen: &Seen<'_>, t: &Phrases) -> ShownRow {
         .and_then(|r| r.metrics.value(Quantity::WavelengthSigmaNm));
     ShownRow {
         name: words::visible(seen.session),
-        href: format!("{}/board.html", pages::href(seen.session)),
+        href: format!("{}/board.html", public::href(seen.session)),
         build: seen.build,
         slit: text(slit),
         image: text(image),

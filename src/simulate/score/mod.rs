@@ -193,14 +193,12 @@ fn metrics(entry: &Entry, seen: &Seen, score: &mut Score) {
     // Published clockwise, planted anticlockwise.
     note("skew_deg", "skew_deg", &|v| v + truth.skew_deg);
     let in_focus = !spoils("defocused") && !spoils("moved");
-    if in_focus && (100.0..=400.0).contains(&truth.slit_width_um) {
-        note("slit_width (100-400 um, in focus)", "slit_width_um", &|v| {
-            v / truth.slit_width_um - 1.0
-        });
-    } else if in_focus {
-        note("slit_width (wider)", "slit_width_um", &|v| {
-            v / truth.slit_width_um - 1.0
-        });
+    if in_focus {
+        let name = match truth.slit_width_um {
+            100.0..=400.0 => "slit_width (100-400 um, in focus)",
+            _ => "slit_width (wider)",
+        };
+        note(name, "slit_width_um", &|v| v / truth.slit_width_um - 1.0);
     }
     let wedge_um = truth.wedge_as_seen_um();
     note("slit_wedge_um", "slit_wedge_um", &|v| v - wedge_um);
@@ -209,8 +207,7 @@ fn metrics(entry: &Entry, seen: &Seen, score: &mut Score) {
     });
     if spoils("moved") {
         note("moved_px", "moved_px", &|v| v - truth.movement_px);
-    }
-    if !spoils("moved") {
+    } else {
         note("blur_px", "blur_px", &|v| v - truth.blur_px);
     }
 }
