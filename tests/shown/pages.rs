@@ -434,7 +434,7 @@ fn the_instrument_s_section_says_how_slit_and_tube_are() {
     shows(
         &bench(&|_| {}),
         &[
-            "188 ± 38 µm, from 5 photos",
+            "188 ± 51 µm, from 5 photos",
             "64 ± 18 µm wider at the top",
             "2.1 ± 0.4 % of the light, 3 streaks",
             "31.0 ± 2.0 % of the light",
