@@ -13,8 +13,8 @@ use crate::measure::portrait::witness::Witness;
 use crate::measure::shot::Shot;
 use crate::terms::{Estimate, FWHM_PER_SIGMA, USUAL_SLIT_LN, USUAL_SLIT_UM, median};
 
-/// [Slits are usually so wide](USUAL_SLIT_UM), but one in so many is anything, evenly in its logarithm: first builds are (common practice, no source). With half of it, lamp
-/// photos of 7 of 48 drawn benches through 1.8 to 2.2 mm were called out of focus.
+/// [Slits are usually so wide](USUAL_SLIT_UM), but one in so many is anything, evenly in its logarithm: first builds are (common
+/// practice, no source). With half of it, lamp photos of 7 of 48 drawn benches through 1.8 to 2.2 mm were called out of focus.
 const ANY_SLIT: f64 = 0.2;
 /// The widths that are tried, µm: this many of [those that can be](WIDTH_STEPS), from the first on that is as wide as this.
 const WIDTHS: usize = 53;
