@@ -3,6 +3,9 @@
 //! A file is read once it has looked the same on three listings that span the settle time, by a clock that nobody can
 //! set. What then turns out to end early, or to have a hole, is given more time, because a slow upload looks just like
 //! that; when that time is over too, it is handed out once more as a last chance, so that it gets its row.
+//!
+//! A file that its writer has closed, or that came whole by a rename, is handed out sooner, to be accepted if it shows its own
+//! end; otherwise it settles as any other.
 
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -20,6 +23,10 @@ pub struct Times {
 
 /// Fewest listings on which a file must have looked the same: two could fall into one pause of a writer.
 pub const LISTINGS: u32 = 3;
+/// A file that was closed must have looked the same on so many…
+const LISTINGS_CLOSED: u32 = 2;
+/// …for this share of the settle time: upload clients set a file's times right after they have closed it.
+const SHARE_CLOSED: u32 = 8;
 
 /// One file as a listing shows it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -29,6 +36,19 @@ pub struct Sight {
     /// For how long the file's own times say it has not changed; zero where they are not to be trusted (a time in the
     /// future, a network's clock, a file that came while we were looking).
     pub quiet: Duration,
+    /// True where the system has told that the file was closed by its writer, or renamed to its place, and of no write since.
+    pub closed: bool,
+}
+
+/// With what a file to be read is to be accepted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Chance {
+    /// Only if it shows its own end.
+    Early,
+    /// If nothing speaks against its being whole.
+    Usual,
+    /// Whatever it looks like.
+    Last,
 }
 
 /// A file to be read now.
@@ -38,8 +58,8 @@ pub struct Candidate {
     pub path: Rel,
     /// What it looked like; if it looks otherwise after reading, it has not settled.
     pub identity: Identity,
-    /// True where it is to be accepted even if it does not look finished.
-    pub last_chance: bool,
+    /// With what it is to be accepted.
+    pub chance: Chance,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -47,7 +67,7 @@ enum Stage {
     /// Still to be read.
     Waiting,
     /// Handed out, no word yet.
-    BeingRead,
+    BeingRead(Chance),
     /// Read, and it does not look finished.
     Suspicious,
     /// Read and accepted.
@@ -60,6 +80,8 @@ struct Seen {
     since: Duration,
     listings: u32,
     stage: Stage,
+    /// True once it was handed out early.
+    was_early: bool,
 }
 
 impl Seen {
@@ -69,6 +91,7 @@ impl Seen {
             since: now,
             listings: 1,
             stage: Stage::Waiting,
+            was_early: false,
         }
     }
 
@@ -81,12 +104,34 @@ impl Seen {
             || self.listings >= LISTINGS && now.saturating_sub(self.since) >= times.settle
     }
 
-    fn handed_out(&mut self, path: &Rel, last_chance: bool) -> Candidate {
-        self.stage = Stage::BeingRead;
+    fn may_be_early(&self) -> bool {
+        self.sight.closed && !self.was_early
+    }
+
+    /// With what it is to be handed out at `now`, if it is.
+    fn chance(&self, now: Duration, times: &Times) -> Option<Chance> {
+        let is_out_of_patience = self.unchanged_for(now) >= times.patience;
+        let is_early = self.may_be_early()
+            && self.listings >= LISTINGS_CLOSED
+            && now.saturating_sub(self.since) >= times.settle / SHARE_CLOSED;
+        match self.stage {
+            Stage::Waiting if self.has_settled(now, times) => Some(match is_out_of_patience {
+                true => Chance::Last,
+                false => Chance::Usual,
+            }),
+            Stage::Waiting => is_early.then_some(Chance::Early),
+            Stage::Suspicious => is_out_of_patience.then_some(Chance::Last),
+            Stage::BeingRead(_) | Stage::Taken => None,
+        }
+    }
+
+    fn handed_out(&mut self, path: &Rel, chance: Chance) -> Candidate {
+        self.stage = Stage::BeingRead(chance);
+        self.was_early |= chance == Chance::Early;
         Candidate {
             path: path.clone(),
             identity: self.sight.identity,
-            last_chance,
+            chance,
         }
     }
 }
@@ -126,6 +171,7 @@ impl Settler {
             let seen = match before.remove(&path) {
                 Some(mut seen) if seen.sight.identity == sight.identity => {
                     seen.listings = seen.listings.saturating_add(1);
+                    seen.sight.closed |= sight.closed;
                     seen
                 }
                 _ => Seen::new(sight, now),
@@ -155,14 +201,8 @@ impl Settler {
     fn due(&mut self, now: Duration) -> Vec<Candidate> {
         let mut candidates = Vec::new();
         for (path, seen) in &mut self.files {
-            let out_of_patience = seen.unchanged_for(now) >= self.times.patience;
-            let hand_out = match seen.stage {
-                Stage::Waiting => seen.has_settled(now, &self.times),
-                Stage::Suspicious => out_of_patience,
-                Stage::BeingRead | Stage::Taken => false,
-            };
-            if hand_out {
-                candidates.push(seen.handed_out(path, out_of_patience));
+            if let Some(chance) = seen.chance(now, &self.times) {
+                candidates.push(seen.handed_out(path, chance));
             }
         }
         candidates
@@ -173,16 +213,16 @@ impl Settler {
         let mut candidates = Vec::new();
         for (path, seen) in &mut self.files {
             if matches!(seen.stage, Stage::Waiting | Stage::Suspicious) {
-                candidates.push(seen.handed_out(path, true));
+                candidates.push(seen.handed_out(path, Chance::Last));
             }
         }
         candidates
     }
 
     fn being_read(&mut self, path: &Rel, identity: Identity) -> Option<&mut Seen> {
-        self.files
-            .get_mut(path)
-            .filter(|seen| seen.sight.identity == identity && seen.stage == Stage::BeingRead)
+        let is_read = |seen: &&mut Seen| matches!(seen.stage, Stage::BeingRead(_));
+        let seen = self.files.get_mut(path).filter(is_read);
+        seen.filter(|seen| seen.sight.identity == identity)
     }
 
     /// The file was read whole. False where it has changed since: then the reading is void.
@@ -197,13 +237,18 @@ impl Settler {
             .files
             .get_mut(path)
             .filter(|seen| seen.sight.identity == identity && seen.stage == Stage::Taken);
-        taken.map(|seen| seen.stage = Stage::BeingRead).is_some()
+        let reopened = Stage::BeingRead(Chance::Usual);
+        taken.map(|seen| seen.stage = reopened).is_some()
     }
 
-    /// The file was read and does not look finished: it is handed out again when patience is over.
+    /// The file was read and does not look finished: it is handed out again when patience is over, or, where that was early, when it
+    /// has settled.
     pub fn suspect(&mut self, path: &Rel, identity: Identity) {
         if let Some(seen) = self.being_read(path, identity) {
-            seen.stage = Stage::Suspicious;
+            seen.stage = match seen.stage {
+                Stage::BeingRead(Chance::Early) => Stage::Waiting,
+                _ => Stage::Suspicious,
+            };
         }
     }
 
@@ -212,8 +257,12 @@ impl Settler {
         if let Some(seen) = self.files.get_mut(path)
             && seen.sight.identity == identity
         {
-            let quiet = Duration::ZERO;
-            *seen = Seen::new(Sight { identity, quiet }, now);
+            let sight = Sight {
+                identity,
+                quiet: Duration::ZERO,
+                closed: false,
+            };
+            *seen = Seen::new(sight, now);
         }
     }
 
@@ -222,6 +271,9 @@ impl Settler {
         self.files
             .values()
             .filter_map(|seen| match seen.stage {
+                Stage::Waiting if seen.may_be_early() => {
+                    Some(seen.since + self.times.settle / SHARE_CLOSED)
+                }
                 Stage::Waiting if seen.listings + 1 < LISTINGS => {
                     Some(seen.since + self.times.settle / (LISTINGS - 1) * seen.listings)
                 }
@@ -229,7 +281,7 @@ impl Settler {
                 Stage::Suspicious => Some(
                     now + self.times.patience - seen.unchanged_for(now).min(self.times.patience),
                 ),
-                Stage::BeingRead | Stage::Taken => None,
+                Stage::BeingRead(_) | Stage::Taken => None,
             })
             .min()
             .map(|at| at.max(now))
@@ -250,7 +302,8 @@ mod tests {
     ///
     /// A line is `time: name=version…`, the version standing for everything that changes with the content; `name?`
     /// marks a file whose content ends early (it is suspected when handed out without last chance), `name=7~30` one
-    /// whose own times say that it has been quiet for 30 s.
+    /// whose own times say that it has been quiet for 30 s, `name=7#` one of which was told that it was closed. What is handed out
+    /// early has a `'` behind its name, a last chance a `!`.
     fn play(scenario: &str) -> String {
         let times = Times {
             settle: Duration::from_secs(2),
@@ -263,6 +316,8 @@ mod tests {
             let now = Duration::from_secs_f64(time.trim().parse().unwrap());
             let listing = files.split_whitespace().map(|file| {
                 let (name, version) = file.split_once('=').unwrap();
+                let closed = version.ends_with('#');
+                let version = version.trim_end_matches('#');
                 let (version, quiet) = version.split_once('~').unwrap_or((version, "0"));
                 let sight = Sight {
                     identity: Identity {
@@ -270,18 +325,22 @@ mod tests {
                         ..Identity::default()
                     },
                     quiet: Duration::from_secs(quiet.parse().unwrap()),
+                    closed,
                 };
                 (Rel::new(name), sight)
             });
             for candidate in settler.observe(now, listing) {
                 let name = candidate.path.shown();
-                if name.ends_with('?') && !candidate.last_chance {
+                let chance = match candidate.chance {
+                    Chance::Early => "'",
+                    Chance::Usual => "",
+                    Chance::Last => "!",
+                };
+                out.push(format!("{}:{name}{chance}", time.trim()));
+                if name.ends_with('?') && candidate.chance != Chance::Last {
                     settler.suspect(&candidate.path, candidate.identity);
-                    out.push(format!("{}:{name}", time.trim()));
                 } else {
                     assert!(settler.take(&candidate.path, candidate.identity));
-                    let last = if candidate.last_chance { "!" } else { "" };
-                    out.push(format!("{}:{name}{last}", time.trim()));
                 }
             }
         }
@@ -297,6 +356,7 @@ mod tests {
         let sight = Sight {
             identity: Identity::default(),
             quiet: Duration::ZERO,
+            closed: false,
         };
         let (a, b) = (Rel::new("a"), Rel::new("b"));
         let listing = [(a.clone(), sight), (b.clone(), sight)];
@@ -364,6 +424,36 @@ mod tests {
                 "2:a? 52:a? 110:a?!",
             ),
             (
+                "a file that was closed is looked into early",
+                "0: a=1# \n 0.1: a=1 \n 0.3: a=1 \n 2: a=1",
+                "0.3:a'",
+            ),
+            (
+                "a file is closed after it was seen",
+                "0: a=1 \n 0.1: a=1 \n 0.3: a=1# \n 2: a=1",
+                "0.3:a'",
+            ),
+            (
+                "one look at a closed file is not enough",
+                "0: a=1 \n 3: b=1# \n 3.1: b=1 \n 4: b=1",
+                "4:b'",
+            ),
+            (
+                "written on after it was closed",
+                "0: a=1# \n 0.2: a=2 \n 0.6: a=2 \n 2.2: a=2 \n 2.3: a=2",
+                "2.2:a",
+            ),
+            (
+                "closed between the parts of an upload",
+                "0: a?=1# \n 0.3: a?=1 \n 1: a?=2# \n 1.3: a?=2 \n 2: a?=2 \n 3: a?=2 \n 61: a?=2",
+                "0.3:a?' 1.3:a?' 3:a? 61:a?!",
+            ),
+            (
+                "closed, and without its own end",
+                "0: a?=1# \n 0.5: a?=1# \n 1: a?=1 \n 2: a?=1",
+                "0.5:a?' 2:a?",
+            ),
+            (
                 "an unfinished file older than a minute",
                 "0: a?=1~61",
                 "0:a?!",
@@ -386,6 +476,7 @@ mod tests {
                 ..Identity::default()
             },
             quiet: Duration::ZERO,
+            closed: false,
         }
     }
 
@@ -410,6 +501,15 @@ mod tests {
 
         settler.suspect(&Rel::new("a"), sight(1).identity);
         assert_eq!(settler.next_look(now), Some(Duration::from_secs(60)));
+
+        let closed = Sight {
+            closed: true,
+            ..sight(1)
+        };
+        let (b, soon) = (Rel::new("b"), now + Duration::from_millis(250));
+        settler.observe(now, [(b.clone(), closed)].into_iter());
+        assert_eq!(settler.next_look(now), Some(soon));
+        assert_eq!(settler.found_again(soon, &[b])[0].chance, Chance::Early);
     }
 
     #[test]

@@ -4,15 +4,18 @@
 //! folders say nothing. So an event only ever means "look again soon", the looking is always a full listing, and
 //! a listing is due at regular intervals whether or not anything was heard.
 
+use std::collections::HashSet;
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
 
-use notify::event::{AccessKind, AccessMode};
+use notify::event::{AccessKind, AccessMode, ModifyKind, RenameMode};
 use notify::{Config, EventKind, RecommendedWatcher, RecursiveMode, Watcher};
 
+use super::listing::Rel;
 use crate::system::{file_numbers, network_kind};
 
 /// Called, from any thread, when the inbox should be looked at again.
-pub type Hint = std::sync::Arc<dyn Fn(Heard) + Send + Sync>;
+pub type Hint = Arc<dyn Fn(Heard) + Send + Sync>;
 
 /// What a hint is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -36,6 +39,29 @@ pub fn is_hint(event: &notify::Result<notify::Event>) -> bool {
             EventKind::Access(_) => false,
             _ => true,
         },
+    }
+}
+
+/// The files that were closed by their writers, or renamed to their places, and not written since.
+#[derive(Default)]
+struct Closed(HashSet<PathBuf>);
+
+impl Closed {
+    fn hear(&mut self, event: &notify::Event) {
+        match event.kind {
+            EventKind::Access(AccessKind::Close(AccessMode::Write))
+            | EventKind::Modify(ModifyKind::Name(RenameMode::To)) => {
+                self.0.extend(event.paths.iter().cloned());
+            }
+            // Times and rights are set by whoever has closed it; of a rename within the inbox the new name is told by itself.
+            EventKind::Access(_) | EventKind::Modify(ModifyKind::Metadata(_)) => {}
+            EventKind::Modify(ModifyKind::Name(RenameMode::Both)) => {}
+            _ => {
+                for path in &event.paths {
+                    self.0.remove(path);
+                }
+            }
+        }
     }
 }
 
@@ -66,6 +92,7 @@ pub struct Follower {
     hint: Hint,
     poll: bool,
     watched: Option<((u64, u64), Option<RecommendedWatcher>)>,
+    closed: Arc<Mutex<Closed>>,
 }
 
 impl Follower {
@@ -76,7 +103,16 @@ impl Follower {
             hint,
             poll,
             watched: None,
+            closed: Arc::default(),
         }
+    }
+
+    /// The files that were closed by their writers, or renamed to their places, since this was asked last, and not written since
+    /// then. To be asked before a listing: what is listed is then no older.
+    pub fn take_closed(&mut self) -> HashSet<Rel> {
+        let mut closed = self.closed.lock().unwrap_or_else(PoisonError::into_inner);
+        let below = |path: PathBuf| Some(Rel::new(path.strip_prefix(&self.inbox).ok()?));
+        closed.0.drain().filter_map(below).collect()
     }
 
     /// Call at each listing: watches the inbox if it is not watched, or is no longer the folder that was.
@@ -116,8 +152,12 @@ impl Follower {
             let path = self.inbox.clone();
             return Err(Silent::Network { path, kind });
         }
-        let hint = self.hint.clone();
+        let (hint, closed) = (self.hint.clone(), self.closed.clone());
         let handler = move |event: notify::Result<notify::Event>| {
+            if let Ok(event) = &event {
+                let mut closed = closed.lock().unwrap_or_else(PoisonError::into_inner);
+                closed.hear(event);
+            }
             if is_hint(&event) {
                 let is_lost = event.as_ref().is_ok_and(notify::Event::need_rescan);
                 hint(if is_lost { Heard::Lost } else { Heard::Change });
@@ -141,7 +181,6 @@ mod tests {
     use super::*;
     use notify::Event;
     use notify::event::{CreateKind, Flag, RemoveKind};
-    use std::sync::Arc;
     use std::sync::atomic::{AtomicUsize, Ordering};
     use std::time::{Duration, Instant};
 
@@ -196,6 +235,39 @@ mod tests {
         let before = n_hints.load(Ordering::SeqCst);
         std::fs::write(inbox.join("b.jpg"), b"x").unwrap();
         assert!(wait_for(&n_hints, before), "second inbox");
+    }
+
+    #[test]
+    fn what_was_closed_or_renamed_in_is_told_once_and_what_is_written_on_is_not() {
+        use std::io::Write;
+        let parent = tempfile::tempdir().unwrap();
+        let inbox = parent.path().join("inbox");
+        std::fs::create_dir_all(inbox.join("heron")).unwrap();
+        let mut follower = Follower::new(&inbox, false, Arc::new(|_| {}));
+        follower.keep_up().unwrap();
+        let outside = parent.path().join("part");
+        std::fs::write(&outside, b"x").unwrap();
+        std::fs::rename(&outside, inbox.join("heron/renamed.jpg")).unwrap();
+        std::fs::write(inbox.join("heron/closed.jpg"), b"x").unwrap();
+        let mut open = std::fs::File::create(inbox.join("heron/open.jpg")).unwrap();
+        open.write_all(b"x").unwrap();
+        std::fs::write(inbox.join("heron/again.jpg"), b"x").unwrap();
+        let mut again = std::fs::OpenOptions::new();
+        let mut again = again.append(true).open(inbox.join("heron/again.jpg"));
+        again.as_mut().unwrap().write_all(b"y").unwrap();
+        // Both times, as upload clients set them (utimensat(2)); one alone looks like a write.
+        let long_ago = std::time::SystemTime::UNIX_EPOCH;
+        let times = std::fs::FileTimes::new().set_modified(long_ago);
+        let times = times.set_accessed(long_ago);
+        let closed = std::fs::File::open(inbox.join("heron/closed.jpg")).unwrap();
+        closed.set_times(times).unwrap();
+        std::thread::sleep(Duration::from_millis(500));
+        let expected = ["heron/closed.jpg", "heron/renamed.jpg"].map(Rel::new);
+        assert_eq!(follower.take_closed(), HashSet::from(expected));
+        drop((open, again));
+        std::thread::sleep(Duration::from_millis(200));
+        let expected = ["heron/open.jpg", "heron/again.jpg"].map(Rel::new);
+        assert_eq!(follower.take_closed(), HashSet::from(expected));
     }
 
     #[test]

@@ -20,27 +20,40 @@ pub fn suspicion(bytes: &[u8]) -> Option<String> {
     if head.iter().all(|&b| b == 0) {
         return Some("the file begins with zeros: its content has not arrived".to_owned());
     }
-    let is_jpeg = bytes.starts_with(&[0xFF, 0xD8]);
-    let is_whole = if is_jpeg {
-        jpeg::reaches_its_end(bytes)
-    } else if bytes.starts_with(b"\x89PNG\r\n\x1a\n") {
-        png(bytes)
-    } else if bytes.starts_with(b"II*\0") || bytes.starts_with(b"MM\0*") {
-        tiff(bytes).unwrap_or(false)
-    } else if bytes.starts_with(b"RIFF") {
-        stated_riff_bytes(bytes).is_some_and(|n| n <= bytes.len())
-    } else if bytes.get(4..8) == Some(b"ftyp") {
-        boxes(bytes).unwrap_or(false)
-    } else {
-        // Too short for any picture, long enough for the beginning of one.
-        bytes.len() >= 16
-    };
-    if is_whole {
+    // Too short for any picture, long enough for the beginning of one.
+    if reaches_its_end(bytes).unwrap_or(bytes.len() >= 16) {
         None
-    } else if is_jpeg && zero_run(bytes, HOLE_BYTES).is_some() {
+    } else if is_jpeg(bytes) && zero_run(bytes, HOLE_BYTES).is_some() {
         Some("part of the file was never filled in".to_owned())
     } else {
         Some("the file ends before the picture does".to_owned())
+    }
+}
+
+/// True where `bytes` are of a format that says where it ends, go on to there, and have no hole that could still be filled in: what a
+/// file must show that is to be believed as soon as it was closed.
+pub fn shows_its_end(bytes: &[u8]) -> bool {
+    reaches_its_end(bytes) == Some(true) && zero_run(bytes, HOLE_BYTES).is_none()
+}
+
+fn is_jpeg(bytes: &[u8]) -> bool {
+    bytes.starts_with(&[0xFF, 0xD8])
+}
+
+/// Whether the structure goes on to where the format says that it ends; absent where the format is not known.
+fn reaches_its_end(bytes: &[u8]) -> Option<bool> {
+    if is_jpeg(bytes) {
+        Some(jpeg::reaches_its_end(bytes))
+    } else if bytes.starts_with(b"\x89PNG\r\n\x1a\n") {
+        Some(png(bytes))
+    } else if bytes.starts_with(b"II*\0") || bytes.starts_with(b"MM\0*") {
+        Some(tiff(bytes).unwrap_or(false))
+    } else if bytes.starts_with(b"RIFF") {
+        Some(stated_riff_bytes(bytes).is_some_and(|n| n <= bytes.len()))
+    } else if bytes.get(4..8) == Some(b"ftyp") {
+        Some(boxes(bytes).unwrap_or(false))
+    } else {
+        None
     }
 }
 
@@ -255,7 +268,26 @@ mod tests {
     fn a_whole_file_is_not_suspected() {
         for (name, bytes) in formats() {
             assert_eq!(suspicion(&bytes), None, "{name}");
+            assert!(shows_its_end(&bytes), "{name}");
         }
+    }
+
+    #[test]
+    fn what_is_believed_at_once_says_where_it_ends_and_has_no_hole() {
+        for (name, bytes) in formats() {
+            for share in [10, 50, 90, 99] {
+                let cut = &bytes[..bytes.len() * share / 100];
+                assert!(!shows_its_end(cut), "{name} cut at {share} %");
+            }
+            let mut holed = bytes.clone();
+            let middle = bytes.len() / 2;
+            holed[middle..middle + HOLE_BYTES].fill(0);
+            assert!(!shows_its_end(&holed), "{name} with a hole");
+        }
+        assert!(!shows_its_end(
+            b"just some notes about the lamps on the quay"
+        ));
+        assert!(!shows_its_end(b""));
     }
 
     #[test]

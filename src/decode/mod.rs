@@ -32,7 +32,7 @@ use kind::Kind;
 use memory::fits_in_memory;
 use picture::{Picture, Turn};
 
-pub use complete::suspicion;
+pub use complete::{shows_its_end, suspicion};
 #[cfg(feature = "dng")]
 pub use dng::unpack as unpack_dng;
 pub use doubts::doubts;

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use askama::Template;
 
 use crate::arrive::listing::{self, Rel};
-use crate::arrive::settle::Candidate;
+use crate::arrive::settle::{Candidate, Chance};
 use crate::classify::{Decision, Outcome, Phone, Then};
 use crate::decode::{self, Facts};
 use crate::judge::exposure_time;
@@ -218,7 +218,7 @@ fn planned(worker: &Worker, own: &Rel) -> Result<Option<Planned>, Failure> {
             let candidate = Candidate {
                 path: path.clone(),
                 identity: entry.identity,
-                last_chance: true,
+                chance: Chance::Last,
             };
             let intake = Intake {
                 candidate,

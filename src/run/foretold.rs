@@ -5,7 +5,7 @@ use std::collections::{BTreeSet, HashMap};
 use std::path::Path;
 
 use crate::arrive::listing::Listing;
-use crate::arrive::settle::Candidate;
+use crate::arrive::settle::{Candidate, Chance};
 use crate::publish::record::Record;
 use crate::publish::{Inventory, kept, names};
 use crate::settings::Settings;
@@ -106,7 +106,7 @@ impl Standing {
             let candidate = Candidate {
                 path: path.clone(),
                 identity: entry.identity,
-                last_chance: true,
+                chance: Chance::Last,
             };
             let line = self.ledger.recall(&shown, entry.identity);
             let taken = line.map(|line| {

@@ -1,9 +1,10 @@
 //! The engine's view of the inbox: listings, settling, taking files in, and a configuration that changes meanwhile.
 
+use std::collections::HashSet;
 use std::time::{Duration, Instant};
 
 use crate::arrive::listing::{self, Identity, Listing, Rel};
-use crate::arrive::settle::{Candidate, Sight};
+use crate::arrive::settle::{Candidate, Chance, Sight};
 use crate::publish::names;
 use crate::system::{network_kind, numbers_mean_content};
 use crate::terms::Sessions;
@@ -34,10 +35,11 @@ impl Engine<'_> {
             }
         }
         let began = Instant::now();
+        let closed = self.follower.take_closed();
         match self.list() {
             Ok(listing) => {
                 let is_first = self.listing.is_none();
-                self.take_listing(listing);
+                self.take_listing(listing, &closed);
                 self.listing_took = began.elapsed();
                 self.tell_of_listing(is_first);
                 self.say_alive(false);
@@ -96,7 +98,7 @@ impl Engine<'_> {
         orders.part.has(&folder) || is_late()
     }
 
-    fn take_listing(&mut self, mut listing: Listing) {
+    fn take_listing(&mut self, mut listing: Listing, closed: &HashSet<Rel>) {
         let is_other = |before: &Listing| before.root != listing.root;
         if self.listing.as_ref().is_none_or(is_other) {
             let inbox = &self.setup.orders.inbox;
@@ -123,7 +125,7 @@ impl Engine<'_> {
         {
             self.warn(dated_words(&folder));
         }
-        let settled = self.settle(&listing);
+        let settled = self.settle(&listing, closed);
         self.read_soon(settled);
         self.forget_vanished(&listing);
         self.listing = Some(listing);
@@ -136,9 +138,10 @@ impl Engine<'_> {
 
     fn read_soon(&mut self, settled: Vec<Candidate>) {
         for candidate in settled {
-            let insist = match candidate.last_chance {
-                true => Insist::OnUnfinished,
-                false => Insist::No,
+            let insist = match candidate.chance {
+                Chance::Early => Insist::OnItsEnd,
+                Chance::Usual => Insist::No,
+                Chance::Last => Insist::OnUnfinished,
             };
             self.to_read.push_back((candidate, insist));
         }
@@ -188,7 +191,7 @@ impl Engine<'_> {
     }
 
     /// The files that have come to rest.
-    fn settle(&mut self, listing: &Listing) -> Vec<Candidate> {
+    fn settle(&mut self, listing: &Listing, closed: &HashSet<Rel>) -> Vec<Candidate> {
         let glance = self.clock.look();
         let is_first = self.listing.is_none();
         let trust_times = !self.is_network && (is_first || self.mode != Mode::Watch);
@@ -197,8 +200,12 @@ impl Engine<'_> {
                 true => glance.quiet(&entry.identity),
                 false => Duration::ZERO,
             };
-            let identity = entry.identity;
-            (path.clone(), Sight { identity, quiet })
+            let sight = Sight {
+                identity: entry.identity,
+                quiet,
+                closed: closed.contains(path),
+            };
+            (path.clone(), sight)
         });
         self.settler.observe(self.start.elapsed(), sights)
     }
@@ -392,7 +399,9 @@ impl Engine<'_> {
                 }
             }
             Taken::Unfinished(why) => {
-                tracing::info!(photo = %path.shown(), "waiting for the rest: {why}");
+                if let Some(why) = why {
+                    tracing::info!(photo = %path.shown(), "waiting for the rest: {why}");
+                }
                 self.settler.suspect(&path, identity);
                 self.schedule_look();
             }
@@ -410,7 +419,7 @@ impl Engine<'_> {
                     let last = Candidate {
                         path,
                         identity,
-                        last_chance: true,
+                        chance: Chance::Last,
                     };
                     self.to_read.push_back((last, Insist::OnEverything));
                 } else {
@@ -433,7 +442,7 @@ impl Engine<'_> {
             let candidate = Candidate {
                 path: path.clone(),
                 identity,
-                last_chance: false,
+                chance: Chance::Usual,
             };
             self.take(candidate, Taken::Known(Box::new(known)));
         }

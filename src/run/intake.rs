@@ -20,8 +20,8 @@ use super::work::Work;
 pub enum Taken {
     /// All that is known of it.
     Known(Box<Known>),
-    /// It looks unfinished, and may still be finished.
-    Unfinished(String),
+    /// It looks unfinished, and may still be finished: why it does, where it had time enough.
+    Unfinished(Option<String>),
     /// It changed meanwhile.
     Changed,
     /// It is not there any more.
@@ -33,6 +33,8 @@ pub enum Taken {
 /// What is accepted when an entry is taken in.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Insist {
+    /// Come back later with whatever does not show its own end.
+    OnItsEnd,
     /// Come back later with whatever is not in order.
     No,
     /// Accept a file that does not look finished.
@@ -102,6 +104,13 @@ impl Intake {
         let mut known = decided(shown, facts, work);
         known.hash = hash;
         known.size = identity.size;
+        if self.insist == Insist::OnItsEnd {
+            let look = || decode::shows_its_end(&bytes);
+            if !catch_unwind(AssertUnwindSafe(look)).unwrap_or_default() {
+                return Taken::Unfinished(None);
+            }
+            return Taken::Known(Box::new(known));
+        }
         let look = || decode::suspicion(&bytes);
         known.suspicion = catch_unwind(AssertUnwindSafe(look)).unwrap_or_default();
         weigh(known, self.insist)
@@ -143,8 +152,8 @@ pub fn recalled(
 fn weigh(known: Known, insist: Insist) -> Taken {
     let is_ignored = matches!(known.decision.outcome, Outcome::Ignore { .. });
     match (&known.suspicion, insist) {
-        (Some(why), Insist::No) if !is_ignored && known.fault.is_none() => {
-            Taken::Unfinished(why.clone())
+        (Some(why), Insist::No | Insist::OnItsEnd) if !is_ignored && known.fault.is_none() => {
+            Taken::Unfinished(Some(why.clone()))
         }
         _ => Taken::Known(Box::new(known)),
     }

@@ -130,6 +130,7 @@ impl Readers {
 mod tests {
     use super::*;
     use crate::arrive::listing::{Identity, Rel};
+    use crate::arrive::settle::Chance;
     use std::sync::mpsc;
 
     #[test]
@@ -149,7 +150,7 @@ mod tests {
             let candidate = Candidate {
                 path: Rel::new(name),
                 identity,
-                last_chance: false,
+                chance: Chance::Usual,
             };
             let read = move |own: &Progress| {
                 progress_of.send(own.clone()).unwrap();

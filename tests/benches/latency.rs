@@ -1,7 +1,8 @@
-//! From a photo's last byte to its verdict on its bench's page, beyond the settle time: eight benches with phones of twelve megapixels,
-//! whose uploads end within eight seconds, round after round, watched by the program as it is shipped.
+//! From a photo's last byte to its verdict on its bench's page: eight benches with phones of twelve megapixels, whose uploads end
+//! within eight seconds, round after round, watched by the program as it is shipped.
 //!
-//! The goal is 0.5 s at the 95th percentile. It is the clock's time: it tells something only on a machine that does nothing else, and so
+//! The goal is 2.5 s at the 95th percentile, the settle time and 0.5 s; photos that are closed or renamed in are looked into after an
+//! eighth of the settle time, and have their verdicts sooner. It is the clock's time: it tells something only on a machine that does nothing else, and so
 //! what else it does is printed beside it. The photos are those of `side_by_side` (drawn by `cargo bench --bench side_by_side -- --draw`);
 //! `PHOTOS=FOLDER` takes others, a folder a bench with a photo `lamp-01.jpg`. `SLITWATCH=FILE` watches with another build.
 
@@ -21,6 +22,8 @@ const UPLOAD: Duration = Duration::from_millis(800);
 const PIECES: usize = 16;
 /// As shipped, `arrive: settle_s`.
 const SETTLE: Duration = Duration::from_secs(2);
+/// A verdict may take so long beyond that.
+const BEYOND: Duration = Duration::from_millis(500);
 /// A verdict that does not come at all.
 const LONGEST: Duration = Duration::from_secs(60);
 
@@ -53,7 +56,7 @@ fn main() {
         std::thread::sleep(Duration::from_millis(50));
     }
     for (way, is_renamed) in [("written in place", false), ("renamed in", true)] {
-        let mut beyond = Vec::new();
+        let mut took = Vec::new();
         for round in 0..ROUNDS {
             std::thread::scope(|scope| {
                 let uploads: Vec<_> = (0..BENCHES)
@@ -73,17 +76,18 @@ fn main() {
                     })
                     .collect();
                 let times = uploads.into_iter().map(|u| u.join().expect("an upload"));
-                beyond.extend(times.map(|time| time.saturating_sub(SETTLE)));
+                took.extend(times);
             });
         }
-        beyond.sort();
-        let at = |share: usize| beyond[(beyond.len() * share / 100).min(beyond.len() - 1)];
+        took.sort();
+        let at = |share: usize| took[(took.len() * share / 100).min(took.len() - 1)];
         println!(
-            "{way}: {} photos, beyond {SETTLE:?}: median {:.2} s, 95th percentile {:.2} s, longest {:.2} s (goal: 0.5 s at the 95th)",
-            beyond.len(),
+            "{way}: {} photos, after the last byte: median {:.2} s, 95th percentile {:.2} s, longest {:.2} s (goal: {:.1} s at the 95th)",
+            took.len(),
             at(50).as_secs_f64(),
             at(95).as_secs_f64(),
-            beyond[beyond.len() - 1].as_secs_f64()
+            took[took.len() - 1].as_secs_f64(),
+            (SETTLE + BEYOND).as_secs_f64()
         );
     }
     let load = fs::read_to_string("/proc/loadavg").unwrap_or_default();

@@ -28,6 +28,48 @@ fn a_slow_upload_is_measured_once_and_whole() {
     assert_eq!(watch.stop().n_made, 1);
 }
 
+/// What is taken before the settle time is over was closed, and shows its own end.
+#[test]
+fn what_was_closed_and_is_whole_is_not_waited_for_and_what_is_not_is() {
+    let lab = Lab::new();
+    let mut setup = lab.setup();
+    let settle = Duration::from_secs(12);
+    setup.orders.settle = settle;
+    setup.orders.patience = Duration::from_secs(600);
+    setup.orders.rescan = Duration::from_millis(100);
+    let watch = lab.watch_with(setup);
+    let bytes = photo("taken=10:00 light=3");
+    fs::create_dir(lab.inbox().join("heron")).unwrap();
+    let at = |name: &str| lab.inbox().join("heron").join(name);
+    let began = Instant::now();
+    // Closed after each part, with pauses in which it would be taken if it were whole.
+    for part in bytes.chunks(bytes.len() / 2) {
+        let mut file = fs::OpenOptions::new();
+        let file = file.create(true).append(true).open(at("lamp-01.jpg"));
+        file.unwrap().write_all(part).unwrap();
+        assert_eq!(lab.verdict("heron/lamp-01.jpg"), "none");
+        std::thread::sleep(settle / 6);
+    }
+    wait_for("the photo", || lab.verdict("heron/lamp-01.jpg") == "good");
+    assert!(began.elapsed() < settle);
+    // Whole, and not closed.
+    let began = Instant::now();
+    let mut open = fs::File::create(at("quay-01.jpg")).unwrap();
+    open.write_all(&photo("taken=10:05 light=5")).unwrap();
+    fs::write(at(".part"), photo("taken=10:06 light=6")).unwrap();
+    fs::rename(at(".part"), at("quay-02.jpg")).unwrap();
+    wait_for("what was renamed in", || {
+        lab.verdict("heron/quay-02.jpg") == "good"
+    });
+    assert_eq!(lab.verdict("heron/quay-01.jpg"), "none");
+    drop(open);
+    wait_for("what was closed", || {
+        lab.verdict("heron/quay-01.jpg") == "good"
+    });
+    assert!(began.elapsed() < settle);
+    assert_eq!(watch.stop().n_made, 3);
+}
+
 #[test]
 fn an_upload_that_stops_gets_its_row_and_is_put_right_when_it_goes_on() {
     let lab = Lab::new();
