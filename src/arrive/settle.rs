@@ -5,7 +5,8 @@
 //! that; when that time is over too, it is handed out once more as a last chance, so that it gets its row.
 //!
 //! A file that its writer has closed, or that came whole by a rename, is handed out sooner, to be accepted if it shows its own
-//! end; otherwise it settles as any other.
+//! end. Whether or not it does, it settles as any other besides, and is read then: what was written meanwhile within one step of the
+//! disk's clock shows in its content only.
 
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -70,6 +71,8 @@ enum Stage {
     BeingRead(Chance),
     /// Read, and it does not look finished.
     Suspicious,
+    /// Read early and accepted: still to be read once it has settled.
+    TakenEarly,
     /// Read and accepted.
     Taken,
 }
@@ -80,7 +83,7 @@ struct Seen {
     since: Duration,
     listings: u32,
     stage: Stage,
-    /// True once it was handed out early.
+    /// True once it was handed out early: once is enough.
     was_early: bool,
 }
 
@@ -119,6 +122,7 @@ impl Seen {
                 true => Chance::Last,
                 false => Chance::Usual,
             }),
+            Stage::TakenEarly => self.has_settled(now, times).then_some(Chance::Usual),
             Stage::Waiting => is_early.then_some(Chance::Early),
             Stage::Suspicious => is_out_of_patience.then_some(Chance::Last),
             Stage::BeingRead(_) | Stage::Taken => None,
@@ -191,9 +195,9 @@ impl Settler {
         self.due(now)
     }
 
-    /// The files that have not been taken and are not being read, with what they looked like.
+    /// The files that are still to be read, with what they looked like.
     pub fn waiting(&self) -> impl Iterator<Item = (&Rel, Identity)> {
-        let waits = |seen: &Seen| matches!(seen.stage, Stage::Waiting | Stage::Suspicious);
+        let waits = |seen: &Seen| !matches!(seen.stage, Stage::BeingRead(_) | Stage::Taken);
         let waiting = self.files.iter().filter(move |(_, seen)| waits(seen));
         waiting.map(|(path, seen)| (path, seen.sight.identity))
     }
@@ -228,17 +232,28 @@ impl Settler {
     /// The file was read whole. False where it has changed since: then the reading is void.
     pub fn take(&mut self, path: &Rel, identity: Identity) -> bool {
         let seen = self.being_read(path, identity);
-        seen.map(|seen| seen.stage = Stage::Taken).is_some()
+        let taken = |seen: &mut Seen| {
+            seen.stage = match seen.stage {
+                Stage::BeingRead(Chance::Early) => Stage::TakenEarly,
+                _ => Stage::Taken,
+            };
+        };
+        seen.map(taken).is_some()
     }
 
     /// A file that was accepted is looked into once more, as it was read. False where it was not, or has changed since.
     pub fn reopen(&mut self, path: &Rel, identity: Identity) -> bool {
-        let taken = self
-            .files
-            .get_mut(path)
-            .filter(|seen| seen.sight.identity == identity && seen.stage == Stage::Taken);
-        let reopened = Stage::BeingRead(Chance::Usual);
-        taken.map(|seen| seen.stage = reopened).is_some()
+        let seen = self.files.get_mut(path);
+        let Some(seen) = seen.filter(|seen| seen.sight.identity == identity) else {
+            return false;
+        };
+        let chance = match seen.stage {
+            Stage::TakenEarly => Chance::Early,
+            Stage::Taken => Chance::Usual,
+            _ => return false,
+        };
+        seen.stage = Stage::BeingRead(chance);
+        true
     }
 
     /// The file was read and does not look finished: it is handed out again when patience is over, or, where that was early, when it
@@ -274,10 +289,10 @@ impl Settler {
                 Stage::Waiting if seen.may_be_early() => {
                     Some(seen.since + self.times.settle / SHARE_CLOSED)
                 }
-                Stage::Waiting if seen.listings + 1 < LISTINGS => {
+                Stage::Waiting | Stage::TakenEarly if seen.listings + 1 < LISTINGS => {
                     Some(seen.since + self.times.settle / (LISTINGS - 1) * seen.listings)
                 }
-                Stage::Waiting => Some(seen.since + self.times.settle),
+                Stage::Waiting | Stage::TakenEarly => Some(seen.since + self.times.settle),
                 Stage::Suspicious => Some(
                     now + self.times.patience - seen.unchanged_for(now).min(self.times.patience),
                 ),
@@ -289,8 +304,8 @@ impl Settler {
 
     /// Number of files that have not been taken.
     pub fn n_pending(&self) -> usize {
-        let taken = |seen: &&Seen| seen.stage != Stage::Taken;
-        self.files.values().filter(taken).count()
+        let taken = |seen: &&Seen| matches!(seen.stage, Stage::Taken | Stage::TakenEarly);
+        self.files.values().filter(|seen| !taken(seen)).count()
     }
 }
 
@@ -425,18 +440,23 @@ mod tests {
             ),
             (
                 "a file that was closed is looked into early",
-                "0: a=1# \n 0.1: a=1 \n 0.3: a=1 \n 2: a=1",
-                "0.3:a'",
+                "0: a=1# \n 0.1: a=1 \n 0.3: a=1 \n 1.9: a=1 \n 2: a=1 \n 3: a=1",
+                "0.3:a' 2:a",
             ),
             (
                 "a file is closed after it was seen",
                 "0: a=1 \n 0.1: a=1 \n 0.3: a=1# \n 2: a=1",
-                "0.3:a'",
+                "0.3:a' 2:a",
             ),
             (
                 "one look at a closed file is not enough",
                 "0: a=1 \n 3: b=1# \n 3.1: b=1 \n 4: b=1",
                 "4:b'",
+            ),
+            (
+                "written on after it was taken early",
+                "0: a=1# \n 0.3: a=1 \n 1: a=2# \n 1.3: a=2 \n 2: a=2 \n 3: a=2",
+                "0.3:a' 1.3:a' 3:a",
             ),
             (
                 "written on after it was closed",
@@ -509,7 +529,17 @@ mod tests {
         let (b, soon) = (Rel::new("b"), now + Duration::from_millis(250));
         settler.observe(now, [(b.clone(), closed)].into_iter());
         assert_eq!(settler.next_look(now), Some(soon));
-        assert_eq!(settler.found_again(soon, &[b])[0].chance, Chance::Early);
+        let early = settler.found_again(soon, std::slice::from_ref(&b));
+        assert_eq!(early[0].chance, Chance::Early);
+        // What was taken early and is looked into once more is still to be read when it has settled.
+        assert!(settler.take(&b, sight(1).identity));
+        assert_eq!(settler.n_pending(), 0);
+        assert!(settler.reopen(&b, sight(1).identity) && settler.take(&b, sight(1).identity));
+        let third = now + Duration::from_secs(1);
+        assert_eq!(settler.found_again(third, std::slice::from_ref(&b)), []);
+        let settled = now + Duration::from_secs(2);
+        assert_eq!(settler.next_look(third), Some(settled));
+        assert_eq!(settler.found_again(settled, &[b])[0].chance, Chance::Usual);
     }
 
     #[test]

@@ -5,7 +5,7 @@ use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use slitwatch::classify::Decision;
 use slitwatch::decode::Facts;
@@ -13,7 +13,7 @@ use slitwatch::run::{Class, Fate, Gone, Job, Outcome, Sink, Work};
 use slitwatch::terms::Verdict;
 
 use crate::fake::Fake;
-use crate::lab::{Lab, assert_same};
+use crate::lab::{Lab, assert_same, wait_for};
 
 fn class(lab: &Lab) {
     lab.put("heron/lamp-01.jpg", "taken=10:00 light=3");
@@ -203,6 +203,27 @@ fn sweep_and_count(lab: &Lab) -> (usize, usize) {
     let work = Arc::new(Reading::default());
     let n_made = lab.sweep_with(work.clone());
     (work.0.load(Ordering::SeqCst), n_made)
+}
+
+/// What is taken early is read again once it has settled, and then remembered.
+#[test]
+fn what_was_taken_early_need_not_be_read_again_after_a_restart() {
+    let lab = Lab::new();
+    let mut setup = lab.setup();
+    let settle = Duration::from_secs(4);
+    setup.orders.settle = settle;
+    let work = Arc::new(Reading::default());
+    setup.work = work.clone();
+    let watch = lab.watch_with(setup);
+    let began = Instant::now();
+    lab.put("heron/lamp-01.jpg", "taken=10:00 light=3");
+    wait_for("the photo", || lab.verdict("heron/lamp-01.jpg") == "good");
+    assert!(began.elapsed() < settle, "it was early");
+    wait_for("a second reading", || work.0.load(Ordering::SeqCst) == 2);
+    assert_eq!(watch.stop().n_made, 1);
+    if slitwatch::system::numbers_mean_content(&lab.inbox()) {
+        assert_eq!(sweep_and_count(&lab), (0, 0));
+    }
 }
 
 #[test]
