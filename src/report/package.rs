@@ -3,8 +3,7 @@
 
 use serde::Serialize;
 
-use crate::publish::files::schema::Column;
-use crate::publish::files::schema::Schema;
+use crate::publish::files::schema::{Column, Schema};
 use crate::publish::files::tables::{PEAKS, SPECTRUM};
 
 /// Its name.

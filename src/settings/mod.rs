@@ -4,6 +4,7 @@
 //! exists is for `run` to find out. A [`Settings`] can only be had without mistakes, so nothing behind this module meets an
 //! unchecked value.
 
+mod cells;
 mod concentrations;
 mod describe;
 mod document;

@@ -178,10 +178,8 @@ fn blades(shot: &Shot, m: &mut Measurement) {
         ..
     } = *shot;
     let (optics, order) = (&shot.scale.optics, shot.order());
-    let is_blurred = m
-        .metrics
-        .estimate(Quantity::BlurPx)
-        .is_none_or(|b| b.value > SOFT_COLOUR_PX);
+    let blur = m.metrics.estimate(Quantity::BlurPx);
+    let is_blurred = blur.is_none_or(|b| b.value > SOFT_COLOUR_PX);
     if is_blurred || m.metrics.has(Quantity::MovedPx) {
         m.lacks(Subject::Blades, "the picture is not sharp");
         return;
@@ -195,10 +193,7 @@ fn blades(shot: &Shot, m: &mut Measurement) {
     }
     let (profile, rays) = (&order.profile, optics.rays());
     let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
-    let blur_px = m
-        .metrics
-        .estimate(Quantity::BlurPx)
-        .map_or(1.5, |b| b.value);
+    let blur_px = blur.map_or(1.5, |b| b.value);
     let slit_um = m.metrics.estimate(Quantity::SlitWidthUm);
     let wedge = slit_um.and_then(|slit| {
         let bandpass_nm = m.metrics.value(Quantity::BandpassNm)?;
@@ -212,24 +207,20 @@ fn blades(shot: &Shot, m: &mut Measurement) {
         );
         let (dx, dy) = (high.x - low.x, high.y - low.y);
         let onwards = if dy.abs() >= dx.abs() { dy } else { dx };
+        let seen = Estimate::new(found.value * to_um * onwards.signum(), found.sigma * to_um);
         m.log.push(format!(
             "wedge {:.1} ± {:.1} µm for a slit of {:.0} ± {:.0} µm",
-            found.value * to_um * onwards.signum(),
-            found.sigma * to_um,
+            seen.value,
+            seen.sigma,
             slit.value * to_um,
             slit.sigma * to_um
         ));
         let is_told = found.sigma < LARGEST_WEDGE_SHARE * slit.value
             || found.value.abs() > CLEAR_WEDGE * found.sigma;
-        is_told.then_some(Estimate::new(
-            found.value * to_um * onwards.signum(),
-            found.sigma * to_um,
-        ))
+        is_told.then_some(seen)
     });
     match wedge {
-        Some(wedge) => {
-            m.metrics.note(Quantity::SlitWedgeUm, wedge);
-        }
+        Some(wedge) => m.metrics.note(Quantity::SlitWedgeUm, wedge),
         None => m.lacks(
             Subject::Wedge,
             "no line is sharp and bright enough to show it",

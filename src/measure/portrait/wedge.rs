@@ -171,14 +171,12 @@ fn wedge_of_line(
         })
         .collect();
     let step = 0.02 * width;
-    let wider: Vec<f64> = bins
+    let x: Vec<f64> = bins.iter().map(|&j| slabs.path_nm(j).abs() - nm).collect();
+    let of_box = |d: f64, by: f64| box_gauss(d, width + by, blur);
+    let wider = x
         .iter()
-        .map(|&j| {
-            let d = slabs.path_nm(j).abs() - nm;
-            area * (box_gauss(d, width + step, blur) - box_gauss(d, width - step, blur))
-                / (2.0 * step)
-        })
-        .collect();
+        .map(|&d| area * (of_box(d, step) - of_box(d, -step)) / (2.0 * step));
+    let wider: Vec<f64> = wider.collect();
     let top = mean.iter().copied().fold(0.0, f64::max);
     if area <= 0.0 || top <= 0.0 {
         return None;
@@ -187,7 +185,6 @@ fn wedge_of_line(
     let middle = 0.5 * (slabs.beta(0) + slabs.beta(SLABS - 1));
     let half =
         0.5 * (slabs.beta(SLABS - 1) - slabs.beta(0)) * SLABS as f64 / (SLABS as f64 - 1.0) / LIT;
-    let x: Vec<f64> = bins.iter().map(|&j| slabs.path_nm(j).abs() - nm).collect();
     let by_boxes = (width > OPEN_PER_BLUR * blur).then(|| beside(&x, &mean, (fwhm, blur)));
     let changes: Vec<(f64, f64)> = seen
         .iter()

@@ -3,10 +3,7 @@
 use csv::ReaderBuilder;
 
 use super::ReadError;
-use super::schema::Kind;
-use super::schema::Schema;
-use super::schema::WAVELENGTH_NM;
-use super::schema::column;
+use super::schema::{Kind, Schema, WAVELENGTH_NM, column};
 use super::table::{Row, Table};
 use crate::publish::numbers;
 use crate::terms::{AbsorbanceRow, Estimate, Peak, Spectrum, SpectrumRow};
