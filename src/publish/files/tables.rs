@@ -103,7 +103,7 @@ pub fn peaks_csv(peaks: &[Peak]) -> Vec<u8> {
             .estimate(peak.fwhm_nm)
             .estimate(peak.height)
             .estimate(peak.area)
-            .cell(peak.kind.as_str())
+            .cell(peak.kind)
             .cell(peak.clipped)
             .text(&peak.name);
         table.push(row);
