@@ -31,7 +31,7 @@ use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
 use crate::classify::stated::Stated;
-use crate::classify::{CameraNames, Expectations, Overrides, Phones, RuleSet};
+use crate::classify::{Expectations, Overrides, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
 use crate::terms::{Instrument, Lamp, Look, Pairing, Phrases, Sessions};
@@ -236,8 +236,7 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         lamps::read(&spot, folder, &mut lamps);
     }
     let lamp_names: Vec<&str> = lamps.iter().map(|lamp| lamp.name.as_str()).collect();
-    let mut camera_names = CameraNames::default();
-    t.set("camera_names", &mut camera_names, rules::read_camera_names);
+    let camera_names = t.value("camera_names", rules::read_camera_names);
     let vocabulary = rules::Vocabulary {
         lamps: &lamp_names,
         camera_names: camera_names.clone(),
@@ -248,14 +247,11 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
             "without rules every photo would be a sample; copy the shipped ones from config/lab.yaml",
         )
         .map(|spot| rules::read(&spot, &vocabulary));
-    let mut phones = Phones::default();
-    t.set("phones", &mut phones, rules::read_phones);
-    let mut stated = Stated::default();
-    t.set("concentrations", &mut stated, |spot| {
+    let phones = t.value("phones", rules::read_phones);
+    let stated = t.value("concentrations", |spot| {
         spot.file(folder, concentrations::read)
     });
-    let mut overrides = Overrides::default();
-    t.set("overrides", &mut overrides, |spot| {
+    let overrides = t.value("overrides", |spot| {
         spot.file(folder, |text, report| {
             overrides::read(text, &lamp_names, report)
         })
@@ -264,18 +260,12 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let arrival = t.section("arrival", Arrival::read);
     let work = t.section("work", Work::read);
     let pairing = t.section("pairing", sections::read_pairing);
-    let mut sessions = Sessions::default();
-    t.set("sessions", &mut sessions, sections::read_sessions);
+    let sessions = t.value("sessions", sections::read_sessions);
     let output = t.section("output", Output::read);
     let tables = t.section("tables", Tables::read);
     let pages = t.section("pages", Pages::read);
     let expected = expected::read(t);
-    let mut serve_password = None;
-    t.set(
-        "serve_password",
-        &mut serve_password,
-        sections::read_password,
-    );
+    let serve_password = t.value("serve_password", sections::read_password);
     let slates = t.section("slates", Slates::read);
     let mut words = words::shipped();
     t.set("words", &mut words, |spot| {
