@@ -212,25 +212,19 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         "results",
         "name the folder for results, such as results: ../results",
     );
-    if let (Some((_, inbox)), Some((spot, results))) = (&inbox, &results) {
-        check_apart(spot, inbox, results);
+    // Results inside the inbox would be taken for photos, and an inbox inside the results could be written to. Asked of the paths as
+    // written; a detour over a symbolic link is not seen here.
+    if let (Some((_, inbox)), Some((spot, results))) = (&inbox, &results)
+        && let Some(what) = overlap(inbox, results)
+    {
+        let remedy = "give inbox and results folders of their own, side by side";
+        spot.mistake(what, remedy);
     }
     let instrument = t.section("instrument", sections::read_instrument);
-    let (mut benches, mut people) = (BTreeMap::new(), BTreeMap::new());
-    for (name, spot) in t.get("benches").map(|s| s.entries()).unwrap_or_default() {
-        let mut who = Vec::new();
-        let bench = spot.on_top_of(instrument.clone(), |bench, t| {
-            sections::read_instrument(bench, t);
-            t.set("people", &mut who, sections::read_people);
-        });
-        people.insert(name.to_lowercase(), who);
-        if benches.insert(name.to_lowercase(), bench).is_some() {
-            spot.mistake(
-                format!("there is already a bench named \"{name}\", letter case aside"),
-                "keep one of the two",
-            );
-        }
-    }
+    let benches = t
+        .get("benches")
+        .map(|spot| read_benches(&spot, &instrument));
+    let (benches, people) = benches.unwrap_or_default();
     let mut lamps = standards::lamps();
     if let Some(spot) = t.get("lamps") {
         lamps::read(&spot, folder, &mut lamps);
@@ -303,13 +297,27 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
 /// Results inside the inbox would be taken for photos, and an inbox inside the results could be written to.
 ///
 /// Asked of the paths as written; a detour over a symbolic link is not seen here.
-fn check_apart(spot: &Spot<'_>, inbox: &Path, results: &Path) {
-    if let Some(what) = overlap(inbox, results) {
-        spot.mistake(
-            what,
-            "give inbox and results folders of their own, side by side",
-        );
+/// Instruments that differ from the class's, and the people at each, by bench in lower case.
+fn read_benches(
+    spot: &Spot<'_>,
+    instrument: &Instrument,
+) -> (BTreeMap<String, Instrument>, BTreeMap<String, Vec<String>>) {
+    let (mut benches, mut people) = (BTreeMap::new(), BTreeMap::new());
+    for (name, spot) in spot.entries() {
+        let mut who = Vec::new();
+        let bench = spot.on_top_of(instrument.clone(), |bench, t| {
+            sections::read_instrument(bench, t);
+            t.set("people", &mut who, sections::read_people);
+        });
+        people.insert(name.to_lowercase(), who);
+        if benches.insert(name.to_lowercase(), bench).is_some() {
+            spot.mistake(
+                format!("there is already a bench named \"{name}\", letter case aside"),
+                "keep one of the two",
+            );
+        }
     }
+    (benches, people)
 }
 
 impl Settings {

@@ -208,6 +208,11 @@ impl Light {
         }
     }
 
+    /// This lamp, so bright.
+    pub fn as_bright_as(self, brightness: f64) -> Light {
+        Light { brightness, ..self }
+    }
+
     /// This lamp behind a solution.
     pub fn through(&self, dye: Dye, concentration: f64) -> Light {
         Light {
