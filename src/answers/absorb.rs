@@ -86,7 +86,7 @@ impl Link {
     }
 }
 
-/// Why a cell is empty.
+/// Why a wavelength of a sample has no absorbance.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Gap {
     /// The blank's spectrum ends before it.

@@ -36,7 +36,7 @@ pub struct Case<'a> {
     pub blank: Option<Compared<'a>>,
 }
 
-/// The blank of a photo.
+/// The blank that a photo is compared with, as far as the judge asks for it.
 #[derive(Clone, Copy)]
 pub struct Compared<'a> {
     /// Its name.

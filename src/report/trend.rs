@@ -142,7 +142,7 @@ impl Trend {
         t.n(format!("{}{}", self.last().text(), self.unit))
     }
 
-    /// What it is.
+    /// What the trend is of, in words.
     pub fn title(&self, t: &Phrases) -> String {
         t.say(self.key)
     }

@@ -349,7 +349,7 @@ impl<'a> Table<'a> {
         value
     }
 
-    /// The same for a number.
+    /// Puts the number under `key` in the place of `target`, which otherwise stays.
     pub fn set_number(
         &mut self,
         key: &'static str,

@@ -29,6 +29,18 @@ const BESIDE_LEAVES: f64 = 0.5;
 const NEIGHBOUR_SHARE: f64 = 0.15;
 const LEAST_SHARE: f64 = 0.03;
 
+/// A slit is taken to have this share of its width at least, however little is known of it.
+const LEAST_OF_WIDTH: f64 = 0.3;
+/// Maxima nearer to each other than this, nm, are the same one.
+const SAME_NM: f64 = 0.1;
+/// A box is not taken to be wider than this share of the line, so that something is left for the blur.
+const WIDEST_BOX: f64 = 0.98;
+/// A line is compared slab by slab in so many bins, and in so many slabs, at least…
+const FEWEST_BINS: usize = 7;
+const FEWEST_SLABS: usize = 8;
+/// …of which each has this share of the mean's light.
+const LEAST_GAIN: f64 = 0.2;
+
 /// By how much the slit is wider at its end of higher β than at the other, in the unit of `slit` (nm of path): its width as
 /// far as that is known, with its standard uncertainty.
 ///
@@ -65,7 +77,7 @@ pub fn wedge(
         together(&each)
     };
     let found = with(slit.value)?;
-    let least = (slit.value - slit.sigma).max(0.3 * slit.value);
+    let least = (slit.value - slit.sigma).max(LEAST_OF_WIDTH * slit.value);
     let by_slit = 0.5 * (with(least)?.value - with(slit.value + slit.sigma)?.value).abs();
     // The same change of a line's width by a blur that is not the same everywhere.
     let (width, blur) = shape(narrowest, slit.value, blur);
@@ -92,14 +104,14 @@ fn reach(line: &Maximum, blur: f64) -> f64 {
 /// Does the light of `other` reach into what `line` is measured in?
 fn reaches_into(other: &Maximum, line: &Maximum, blur: f64) -> bool {
     let apart = (other.nm - line.nm).abs();
-    let is_itself = apart < 0.1;
+    let is_itself = apart < SAME_NM;
     !is_itself && apart < reach(line, blur) + 0.5 * other.fwhm_nm + 2.0 * blur
 }
 
 /// Box and blur of a line of this width at half height through a slit of `width`. A slit as wide as the line leaves the blur
 /// open: it is `most_blur` at most.
 fn shape(fwhm: f64, width: f64, most_blur: f64) -> (f64, f64) {
-    let width = width.min(0.98 * fwhm);
+    let width = width.min(WIDEST_BOX * fwhm);
     (width, blur_beside(fwhm, width).min(most_blur))
 }
 
@@ -138,7 +150,7 @@ fn wedge_of_line(
         .filter(|&j| (slabs.path_nm(j).abs() - nm).abs() < reach)
         .collect();
     let n = bins.len();
-    if n < 7 {
+    if n < FEWEST_BINS {
         return None;
     }
     let light: Vec<Option<Vec<f64>>> = (0..SLABS)
@@ -198,10 +210,10 @@ fn wedge_of_line(
             Some(((slabs.beta(k) - middle) / half, change))
         })
         .collect();
-    let count = changes.len() as f64;
-    if count < 8.0 {
+    if changes.len() < FEWEST_SLABS {
         return None;
     }
+    let count = changes.len() as f64;
     let (su, sv) = changes
         .iter()
         .fold((0.0, 0.0), |s, c| (s.0 + c.0, s.1 + c.1));
@@ -323,7 +335,7 @@ fn widening(row: &[f64], [mean, slope, wider]: [&[f64]; 3]) -> Option<f64> {
         }
     })?;
     let gain = fitted.parameters[0];
-    (gain > 0.2).then_some(fitted.parameters[2] / gain)
+    (gain > LEAST_GAIN).then_some(fitted.parameters[2] / gain)
 }
 
 /// Share of the slit's half length that slabs cover.
