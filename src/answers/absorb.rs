@@ -24,6 +24,20 @@ const BEND_NM: f64 = 15.0;
 /// A line of the sample's own is at least so many times as bright, against the blank, as what lies beside it. Between two
 /// pictures of one lamp the ratio differs from a line's top to its foot by tenths.
 const LINE_STANDS_OUT: f64 = 2.0;
+/// Sample and blank are compared where the blank has this share of its highest light, and in so many rows at least…
+const LIT: f64 = 0.05;
+const FEWEST_ROWS: usize = 40;
+/// …and show different lights where more than a share of these is brighter in the sample than held anew or exposed otherwise (times),…
+const BRIGHTER: f64 = 1.3;
+/// …or changes by more than this (of the logarithm) over so few nm: bands of dyes are tens of nanometres wide and change by less
+/// than a fifth, lines by factors…
+const ROUGH_LN: f64 = 0.5;
+const ROUGH_NM: f64 = 5.0;
+const MOST_ODD: f64 = 0.15;
+/// …or where half is darker than this: no sample of a class takes away 98 % of half of the light, and a lamp of few lines has nothing
+/// there.
+const DARK: f64 = 0.02;
+const MOST_DARK: f64 = 0.5;
 /// Exposures as phones write them are rounded: 1/33 s is written 1/30 by some (common practice, no source).
 const ROUNDED: f64 = 0.01;
 /// What share of a contrast a phone's own tone curve may be worth where no bracket has shown it: a mild S over sRGB changes
@@ -72,7 +86,7 @@ impl Link {
     }
 }
 
-/// Why a cell is empty.
+/// Why a wavelength of a sample has no absorbance.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Gap {
     /// The blank's spectrum ends before it.
@@ -206,7 +220,7 @@ pub fn likeness(
         .iter()
         .map(|row| {
             let reference = at(blank, row.wavelength_nm)?;
-            let lit = reference.strongest() > 0.05 * top;
+            let lit = reference.strongest() > LIT * top;
             (lit && reference.clipped < MOST_CLIPPED && row.clipped < MOST_CLIPPED).then(|| {
                 (row.signal * exposure_ratio / reference.signal.max(1e-9))
                     .max(0.01)
@@ -215,21 +229,21 @@ pub fn likeness(
         })
         .collect();
     let lit: Vec<f64> = ratios.iter().flatten().copied().collect();
-    if lit.len() < 40 {
+    if lit.len() < FEWEST_ROWS {
         return Likeness::Same;
     }
-    let brighter = lit.iter().filter(|r| **r > 1.3f64.ln()).count() as f64 / lit.len() as f64;
-    // Bands of dyes are tens of nanometres wide: over 5 nm they change by less than a fifth, lines by factors.
-    let reach = (5.0 / sample.step_nm.max(0.01)).round() as usize;
+    let brighter = lit.iter().filter(|r| **r > BRIGHTER.ln()).count() as f64 / lit.len() as f64;
+    let reach = (ROUGH_NM / sample.step_nm.max(0.01)).round() as usize;
     let changes: Vec<f64> = ratios
         .iter()
         .zip(ratios.iter().skip(reach))
         .filter_map(|(a, b)| Some(((*a)? - (*b)?).abs()))
         .collect();
-    let rough = changes.iter().filter(|c| **c > 0.5).count() as f64 / changes.len().max(1) as f64;
-    // No sample of a class takes away 98 % of half of the light; a lamp of few lines has nothing there.
-    let dark = lit.iter().filter(|r| **r < 0.02f64.ln()).count() as f64 / lit.len() as f64;
-    if brighter >= 0.15 || rough >= 0.15 || dark >= 0.5 || lacks_its_bends(&ratios, sample, blank) {
+    let rough =
+        changes.iter().filter(|c| **c > ROUGH_LN).count() as f64 / changes.len().max(1) as f64;
+    let dark = lit.iter().filter(|r| **r < DARK.ln()).count() as f64 / lit.len() as f64;
+    let is_odd = brighter >= MOST_ODD || rough >= MOST_ODD || dark >= MOST_DARK;
+    if is_odd || lacks_its_bends(&ratios, sample, blank) {
         return Likeness::Another;
     }
     if clear_share(lit) > CLEAR_SHARE {

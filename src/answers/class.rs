@@ -57,7 +57,7 @@ pub struct Standing {
     pub by: &'static str,
 }
 
-/// What a class comes to.
+/// How well the benches of a class agree about one quantity.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Precision {
     /// Mean over all results.

@@ -18,7 +18,7 @@ const UNKNOWN_COST: f64 = 0.4 * DEAR;
 /// A shifted lamp must be as much dearer as this, shared by the lines beyond its numbers.
 const SHIFT_COST: f64 = 2.0;
 
-/// What was found.
+/// What a light was taken for, and how sure that is.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Identity {
     /// Name of the table, or `laser`, `led`, `white-led`, `filament`, `daylight`, `unknown`.

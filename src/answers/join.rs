@@ -22,7 +22,7 @@ const LEAST_APART: f64 = 1.2;
 /// A measured ratio that differs from the written one by a greater factor is no exposure's: the lamp or the aim changed.
 const MOST_APART: f64 = 1.3;
 
-/// One exposure.
+/// One photo of a scene that was photographed at several exposures.
 #[derive(Clone, Copy, Debug)]
 pub struct Shot<'a> {
     /// The spectrum of this exposure.

@@ -25,16 +25,6 @@ pub struct Standard {
     pub absorbance: Estimate,
 }
 
-impl Standard {
-    /// A solution of a concentration, with its absorbance and the standard uncertainty of that.
-    pub fn new(concentration: f64, absorbance: f64, sigma: f64) -> Standard {
-        Standard {
-            concentration,
-            absorbance: Estimate::new(absorbance, sigma),
-        }
-    }
-}
-
 /// The line through a series: absorbance = intercept + slope · concentration.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Line {
@@ -345,7 +335,10 @@ mod tests {
 
     fn standards(rows: &[(f64, f64)], sigma: f64) -> Vec<Standard> {
         rows.iter()
-            .map(|r| Standard::new(r.0, r.1, sigma))
+            .map(|r| Standard {
+                concentration: r.0,
+                absorbance: Estimate::new(r.1, sigma),
+            })
             .collect()
     }
 
@@ -416,9 +409,12 @@ mod tests {
                 let sigma = 0.008;
                 let rows: Vec<Standard> = [1.0, 2.0, 4.0, 6.0]
                     .into_iter()
-                    .map(|c| {
-                        let value = 0.01 + 0.11 * c + sigma * normal();
-                        Standard::new(c, value, sigma * wrong)
+                    .map(|c| Standard {
+                        concentration: c,
+                        absorbance: Estimate::new(
+                            0.01 + 0.11 * c + sigma * normal(),
+                            sigma * wrong,
+                        ),
                     })
                     .collect();
                 // Chance bends some: so many refusals are the price of finding wrong labels.

@@ -130,7 +130,7 @@ pub fn placed<'a>(
         .collect()
 }
 
-/// Those that are no bands.
+/// Those of the peaks that are no bands.
 pub(super) fn sharp_of<'a>(seen: &[&'a Peak]) -> Vec<&'a Peak> {
     let is_sharp = |p: &&&Peak| p.kind != PeakKind::Band || p.fwhm_nm.value < 6.0;
     seen.iter().filter(is_sharp).copied().collect()

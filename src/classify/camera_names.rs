@@ -43,7 +43,7 @@ impl CameraNames {
         Ok((source.to_owned(), whole))
     }
 
-    /// As written.
+    /// The patterns as the configuration has them.
     pub fn sources(&self) -> impl Iterator<Item = &str> {
         self.patterns.iter().map(|(source, _)| source.as_str())
     }

@@ -31,7 +31,7 @@ impl PathGlobs {
         Ok(())
     }
 
-    /// As written.
+    /// The patterns as the configuration has them.
     pub fn sources(&self) -> impl Iterator<Item = &str> {
         self.globs.iter().map(|(source, _)| source.as_str())
     }
@@ -152,7 +152,7 @@ type OfFacts<T> = fn(&Facts) -> Option<T>;
 type TextOfFacts = fn(&Facts) -> Option<&str>;
 /// A fact: its key as in a configuration, and how it is read.
 pub type Fact<Of> = (&'static str, Of);
-/// One that is a number.
+/// A fact of a photo's file that is a number.
 pub type NumberFact = Fact<OfFacts<f64>>;
 
 impl FactTest {

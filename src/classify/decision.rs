@@ -52,12 +52,7 @@ impl Decision {
             self.basis.asks_to_look = false;
             self.basis.remarks.clear();
         }
-        let nothing = Outcome::Ignore {
-            bench: String::new(),
-            why: String::new(),
-        };
-        let before = std::mem::replace(&mut self.outcome, nothing);
-        self.outcome = on_top_of(said, before, path, who);
+        self.outcome = on_top_of(said, self.outcome.clone(), path, who);
     }
 
     /// What it is to be measured for; absent where it is ignored.

@@ -79,13 +79,6 @@ impl Phones {
             .or_else(|| benches.find(by_model));
         found.map(|(.., bench)| bench.as_str())
     }
-
-    /// As written: each phone with its bench.
-    pub fn sources(&self) -> impl Iterator<Item = (&str, &str)> {
-        self.benches
-            .iter()
-            .map(|(which, _, bench)| (which.as_str(), bench.as_str()))
-    }
 }
 
 /// A photo among those of the class, for [`notices`].

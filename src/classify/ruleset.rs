@@ -49,11 +49,6 @@ impl RuleSet {
         &self.slates
     }
 
-    /// Which phone belongs to which bench.
-    pub fn phones(&self) -> &Phones {
-        &self.phones
-    }
-
     /// The written rules, in order.
     pub fn rules(&self) -> &[Rule] {
         &self.rules

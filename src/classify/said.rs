@@ -54,7 +54,7 @@ impl Said {
         self.groups.clone().into_iter().chain(named).collect()
     }
 
-    /// The same in one line.
+    /// All that is said of the photo, in one line.
     pub fn words(&self) -> String {
         let cells = self.cells().into_iter();
         let cells: Vec<String> = cells

@@ -26,7 +26,7 @@ impl Template {
         Ok(Template { source, text })
     }
 
-    /// As written.
+    /// The text as the configuration has it, with its slots.
     pub fn source(&self) -> &str {
         &self.source
     }

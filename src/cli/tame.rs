@@ -19,7 +19,7 @@ pub fn tame(text: &str) -> String {
     tame
 }
 
-/// The same in one line.
+/// Makes text of any origin fit for a terminal, and for one line of it.
 pub fn tame_line(text: &str) -> String {
     tame(text).replace(['\n', '\t'], " ")
 }

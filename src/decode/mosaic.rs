@@ -37,7 +37,7 @@ impl Header {
         if self.pattern.is_some() { 1 } else { 3 }
     }
 
-    /// Writes it.
+    /// Writes the header, as the process that unpacks raw files hands it over.
     pub(super) fn write(&self, out: &mut impl Write) -> io::Result<()> {
         out.write_all(&MAGIC)?;
         out.write_all(&self.width.to_le_bytes())?;

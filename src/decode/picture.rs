@@ -27,7 +27,7 @@ impl Fault {
         Fault::Unreadable(why.to_owned())
     }
 
-    /// `name` is the format's.
+    /// The fault of a file that ends before its picture does; `name` is the format's.
     pub(super) fn ends_early(name: &str) -> Fault {
         Fault::Truncated(format!("this {name} ends early: upload the photo again"))
     }

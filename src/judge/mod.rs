@@ -36,7 +36,7 @@ pub struct Case<'a> {
     pub blank: Option<Compared<'a>>,
 }
 
-/// The blank of a photo.
+/// The blank that a photo is compared with, as far as the judge asks for it.
 #[derive(Clone, Copy)]
 pub struct Compared<'a> {
     /// Its name.
@@ -352,13 +352,8 @@ impl Judgement<'_> {
             _ => None,
         };
         if let (Some(severity), Some(what)) = (severity, what) {
-            self.add(Finding {
-                code: Code::ExposureAuto,
-                severity,
-                measured: format!("{what} chosen by the phone"),
-                limit: String::new(),
-                slots: Slots::from([("what", what.to_owned())]),
-            });
+            let measured = format!("{what} chosen by the phone");
+            self.add(Finding::new(Code::ExposureAuto, severity, measured).with("what", what));
         }
         // A photo that has lost what its camera wrote, as many messengers do, may have been exposed in any way.
         if let Some(blank) = case.blank
@@ -369,15 +364,14 @@ impl Judgement<'_> {
                 None => blank.name,
                 Some(_) => "the photo",
             };
-            self.add(Finding {
-                code: Code::ExposureDiffers,
-                severity: Severity::Caution,
-                measured: format!(
-                    "taken as exposed like its blank: {silent} does not say how it was exposed"
-                ),
-                limit: String::new(),
-                slots: Slots::new(),
-            });
+            let measured = format!(
+                "taken as exposed like its blank: {silent} does not say how it was exposed"
+            );
+            self.add(Finding::new(
+                Code::ExposureDiffers,
+                Severity::Caution,
+                measured,
+            ));
         }
     }
 }

@@ -131,13 +131,9 @@ impl Judgement<'_> {
             return;
         };
         let px = format!("{:.0}", width_um / um_per_px);
-        self.add(Finding {
-            code: Code::Moved,
-            severity: Severity::Caution,
-            measured: format!("smeared over up to {px} px, if the slit is narrower"),
-            limit: String::new(),
-            slots: Slots::from([("at_most_px", px)]),
-        });
+        let measured = format!("smeared over up to {px} px, if the slit is narrower");
+        let moved = Finding::new(Code::Moved, Severity::Caution, measured);
+        self.add(moved.with("at_most_px", px));
     }
 }
 

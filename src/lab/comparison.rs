@@ -35,7 +35,7 @@ pub struct Comparison {
 }
 
 impl Comparison {
-    /// Of a photo of these facts, measured as `m`. `against` has its blank's spectrum, where there is one.
+    /// Compares a photo of these facts, measured as `m`. `against` has its blank's spectrum, where there is one.
     pub fn of(
         m: &Measurement,
         (purpose, facts): (&Purpose, &Facts),

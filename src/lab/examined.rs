@@ -66,7 +66,7 @@ impl Examined {
         is_usable && purpose.capture == Capture::Sample
     }
 
-    /// Of a file that is left alone, and why.
+    /// What is said of a file that is left alone, and why.
     pub fn ignored(why: &str) -> Examined {
         Examined {
             verdict: Verdict::Ignored,
@@ -75,7 +75,7 @@ impl Examined {
         }
     }
 
-    /// Of a file that shows no picture.
+    /// What is said of a file that shows no picture.
     pub fn unreadable(reason: Reason) -> Examined {
         let log = format!("{}: {}", reason.code.as_str(), reason.measured);
         Examined {

@@ -41,7 +41,7 @@ pub struct Shown {
 }
 
 impl Shown {
-    /// Of a picture measured as `measurement`, whose file states these facts, compared so.
+    /// Puts together what a picture shows, measured as `measurement`, whose file states these facts, compared so.
     pub fn new((mut measurement, facts): (Measurement, Facts), of: Comparison) -> Shown {
         let of_comparison = [
             (Quantity::MovedPx, of.moved_px),

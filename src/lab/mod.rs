@@ -59,7 +59,7 @@ pub struct Lab {
 }
 
 impl Lab {
-    /// For these settings.
+    /// A lab that works by these settings.
     pub fn new(settings: Settings) -> Lab {
         Lab {
             settings,
@@ -226,15 +226,11 @@ impl Lab {
         (measured, compared): (Measured, Comparison),
         against: &Against,
     ) -> Examined {
+        let concluded =
+            |examined: Examined| self.concluded(examined, origin, (measured.tone.clone(), against));
         let (purpose, shown) = match (origin.decision.purpose(), measured.shown) {
-            (None, _) => {
-                let ignored = Examined::ignored("");
-                return self.concluded(ignored, origin, (measured.tone, against));
-            }
-            (Some(_), Err(fault)) => {
-                let broken = self.broken(&fault, &origin.facts);
-                return self.concluded(broken, origin, (measured.tone, against));
-            }
+            (None, _) => return concluded(Examined::ignored("")),
+            (Some(_), Err(fault)) => return concluded(self.broken(&fault, &origin.facts)),
             (Some(purpose), Ok(shown)) => (purpose, Shown::new(shown, compared)),
         };
         let on_refined = refined(&shown.measurement, against).map(|(refined, words)| {
@@ -247,10 +243,7 @@ impl Lab {
             shown.remarks.push(words);
             shown
         });
-        let judged = |shown: Shown| {
-            let weighed = self.weighed(origin, purpose, shown, against);
-            self.concluded(weighed, origin, (measured.tone.clone(), against))
-        };
+        let judged = |shown: Shown| concluded(self.weighed(origin, purpose, shown, against));
         let mut examined = judged(shown);
         // As the lamp photo's scale has them, so that no photo's say hangs on another's.
         if examined.is_usable_sample(purpose) {
@@ -371,13 +364,13 @@ impl Lab {
         self.without_picture(code, fault.to_string(), &slots)
     }
 
-    /// Of a photo that nobody could look at, because of `what`.
+    /// What is said of a photo that nobody could look at, because of `what`.
     pub fn faulty(&self, code: Code, what: &str) -> Examined {
         let slots = BTreeMap::from([("found", what.to_owned())]);
         self.without_picture(code, what.to_owned(), &slots)
     }
 
-    /// Of a photo that is to be taken again whatever it shows, because of `what`.
+    /// What is said of a photo that is to be taken again whatever it shows, because of `what`.
     pub fn to_be_retaken(&self, code: Code, what: &str) -> Examined {
         Examined {
             verdict: Verdict::Retake,

@@ -27,7 +27,7 @@ pub struct Alone {
 }
 
 impl View {
-    /// Of a picture in which nobody has looked for a slit.
+    /// Looks for the slit in a picture in which nobody has looked for it.
     pub fn of(frame: &Frame) -> View {
         View {
             sketch: Sketch::of(frame),

@@ -9,7 +9,7 @@
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-/// Its name in a photo's folder.
+/// Name of the file, in a photo's folder, that keeps what was measured.
 pub const MEASURED: &str = "measured.bin";
 
 /// Bytes within which the first two lines lie: how the first begins, four hashes of 64 digits, and what separates them.

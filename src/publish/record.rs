@@ -251,7 +251,7 @@ pub struct CalibrationRecord {
 
 /// Column of [`Provenance::slate`] that says why no slate governs the photo: one of the words below.
 pub const UNGOVERNED: &str = "ungoverned";
-/// It may be of one of several phones.
+/// The word for a photo that may be of one of several phones.
 pub const ALIKE_PHONES: &str = "alike-phones";
 
 /// Group of a rule that names a dilution series.

@@ -47,7 +47,7 @@ impl Shelf {
         Shelf::open_part(root, Held::All, trap)
     }
 
-    /// The same for a part of it.
+    /// Opens a part of the results, such as one session, and holds that alone.
     ///
     /// # Errors
     /// As [`Shelf::open`].

@@ -48,7 +48,7 @@ pub struct Trap {
 }
 
 impl Trap {
-    /// Does this at each step.
+    /// A trap that does this at each step of publishing.
     pub fn new(
         at_each: impl Fn(u64, &'static str, &Path) -> io::Result<()> + Send + Sync + 'static,
     ) -> Trap {

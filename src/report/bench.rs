@@ -98,11 +98,7 @@ pub fn bench_html(
         residuals,
         trends: trends(bench),
         tells_now: false,
-        tally: Verdict::ALL
-            .iter()
-            .map(|v| (pages::class(*v), bench.count(*v), t.verdict(*v)))
-            .filter(|(_, n, _)| *n > 0)
-            .collect(),
+        tally: pages::tally(Verdict::ALL, |v| bench.count(v), t),
         spectra: newest_first()
             .filter(|s| s.has_spectrum && last.is_none_or(|l| l.record.photo != s.record.photo))
             .map(shown)

@@ -107,12 +107,8 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
     let t = inputs.phrases;
     let count = |verdict: Verdict| {
         let strays = class.strays.iter().filter(|s| s.record.verdict == verdict);
-        class
-            .benches
-            .iter()
-            .map(|b| b.count(verdict))
-            .sum::<usize>()
-            + strays.count()
+        let of_benches = class.benches.iter().map(|b| b.count(verdict));
+        of_benches.sum::<usize>() + strays.count()
     };
     let shown = [
         Verdict::Retake,
@@ -121,11 +117,7 @@ pub fn board_html(class: &Class<'_>, inputs: &Inputs<'_>) -> String {
         Verdict::Waiting,
         Verdict::Good,
     ];
-    let tally: Vec<_> = shown
-        .into_iter()
-        .map(|verdict| (pages::class(verdict), count(verdict), t.verdict(verdict)))
-        .filter(|(_, n, _)| *n > 0)
-        .collect();
+    let tally = pages::tally(&shown, count, t);
     let all: usize = tally.iter().map(|(_, n, _)| n).sum();
     let usable = count(Verdict::Good) + count(Verdict::Caution);
     let calls = all_calls(class, t);
@@ -327,12 +319,9 @@ fn ship(bench: &BenchStanding<'_>, inputs: &Inputs<'_>) -> Ship {
         .iter()
         .map(|s| pages::class(s.record.verdict))
         .collect();
-    let counts: Vec<String> = Verdict::ALL
-        .iter()
-        .map(|v| (bench.count(*v), t.verdict(*v)))
-        .filter(|(n, _)| *n > 0)
-        .map(|(n, word)| format!("{n} {word}"))
-        .collect();
+    let tally = pages::tally(Verdict::ALL, |v| bench.count(v), t);
+    let counts = tally.iter().map(|(_, n, word)| format!("{n} {word}"));
+    let counts: Vec<String> = counts.collect();
     Ship {
         class,
         name: words::visible(&bench.name),

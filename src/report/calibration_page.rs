@@ -67,7 +67,7 @@ struct Lamp {
 
 /// The page of one bench. It has no clock: the photos alone determine it.
 pub fn calibration_html(bench: &BenchStanding<'_>, refresh_s: u32, t: &Phrases) -> String {
-    let used_by = used_by(bench.photos.iter().map(|s| s.record));
+    let used_by = used_by(bench.records());
     let uses = |photo: &str| used_by.get(photo).copied().unwrap_or_default();
     let scale = bench
         .scale()
@@ -96,12 +96,8 @@ fn shown_scale<'a>(
 ) -> Scale<'a> {
     let from = calibration.photo.as_deref().unwrap_or_default();
     // The lamp photo itself says how good the scale is; what uses it adds its own doubts.
-    let lamp = bench
-        .photos
-        .iter()
-        .map(|s| s.record)
-        .find(|r| r.photo == from)
-        .unwrap_or(record);
+    let mut records = bench.records();
+    let lamp = records.find(|r| r.photo == from).unwrap_or(record);
     let model = calibration.model.as_ref();
     let curve = model.map(|m| m.sigma_curve.as_slice()).unwrap_or_default();
     Scale {
@@ -210,7 +206,7 @@ fn estimate(
 
 /// Every lamp photo, newest first.
 fn lamps(bench: &BenchStanding<'_>, uses: &dyn Fn(&str) -> usize, t: &Phrases) -> Vec<Lamp> {
-    let records: Vec<&Record> = bench.photos.iter().map(|s| s.record).collect();
+    let records: Vec<&Record> = bench.records().collect();
     let builds = builds(&records);
     bench
         .photos

@@ -1,16 +1,9 @@
 //! The tables of the class, column by column: what each means, its unit, and when it is empty. Their headers, README.md's
 //! dictionary and `datapackage.json` are made of this; those of single photos are in `src/publish/files/tables.rs`.
 
-use crate::publish::files::schema::BENCH;
-use crate::publish::files::schema::CAPTURE;
-use crate::publish::files::schema::Column;
 use crate::publish::files::schema::Kind::{Count, Number, Text};
-use crate::publish::files::schema::PHOTO;
-use crate::publish::files::schema::SESSION;
-use crate::publish::files::schema::Schema;
-use crate::publish::files::schema::VERDICT;
-use crate::publish::files::schema::WAVELENGTH_NM;
-use crate::publish::files::schema::column as c;
+use crate::publish::files::schema::{BENCH, CAPTURE, PHOTO, SESSION, VERDICT, WAVELENGTH_NM};
+use crate::publish::files::schema::{Column, Schema, column as c};
 use crate::publish::files::tables::{PEAKS, SPECTRUM};
 
 /// Every table, those of single photos first.

@@ -214,7 +214,7 @@ fn scale_of(record: &Record) -> String {
 
 /// Programs, settings and photos that the usable results were made from, each once.
 fn made_from(bench: &BenchStanding<'_>, t: &Phrases) -> Vec<(String, String)> {
-    let records = || bench.photos.iter().map(|s| s.record);
+    let records = || bench.records();
     let short = |hash: &str| hash.chars().take(HASH_SHOWN).collect::<String>();
     let each = |of: &dyn Fn(&Record) -> String| {
         let all: BTreeSet<String> = records().map(of).collect();

@@ -38,8 +38,7 @@ mod workbook;
 
 use std::io::{self, Write};
 
-use crate::publish::files::schema::Column;
-use crate::publish::files::schema::Schema;
+use crate::publish::files::schema::{Column, Schema};
 use crate::publish::names;
 use dictionary::{QUALITY, SPECTRA, SPECTRA_WIDE};
 use package::Package;

@@ -3,11 +3,10 @@
 
 use serde::Serialize;
 
-use crate::publish::files::schema::Column;
-use crate::publish::files::schema::Schema;
+use crate::publish::files::schema::{Column, Schema};
 use crate::publish::files::tables::{PEAKS, SPECTRUM};
 
-/// Its name.
+/// Name of the file that describes the tables beside it.
 pub const FILE: &str = "datapackage.json";
 
 /// The tables beside it, as they are written.
@@ -108,7 +107,7 @@ impl Package {
         self.resources.push(resource(unlike, path, schema, columns));
     }
 
-    /// The file.
+    /// The file's text.
     pub fn json(&self) -> Vec<u8> {
         let mut bytes = serde_json::to_vec_pretty(self).expect("only named fields");
         bytes.push(b'\n');

@@ -23,6 +23,18 @@ pub fn class(verdict: Verdict) -> &'static str {
     }
 }
 
+/// State letter, number and word of each of these verdicts that there is.
+pub fn tally(
+    verdicts: &[Verdict],
+    count: impl Fn(Verdict) -> usize,
+    t: &Phrases,
+) -> Vec<(&'static str, usize, String)> {
+    let all = verdicts
+        .iter()
+        .map(|v| (class(*v), count(*v), t.verdict(*v)));
+    all.filter(|(_, n, _)| *n > 0).collect()
+}
+
 /// The name under which a file of a folder below the results is saved: the folder stands in it, for a browser puts all it saves
 /// into one place.
 pub fn saved_as(folder: &str, name: &str) -> String {

@@ -139,16 +139,11 @@ pub fn panel(
         .filter(|s| s.bench == bench)
         .map(|s| shown(s, t))
         .collect();
-    let sound = || {
-        photos
-            .iter()
-            .map(|s| s.record)
-            .filter(|r| r.is_usable_sample())
-    };
     let those = |that: fn(&Answers) -> bool| -> Vec<(String, &Answers)> {
         let name = |r: &Record| words::visible(r.file_name());
-        sound()
-            .filter(|r| that(&r.answers))
+        let records = photos.iter().map(|s| s.record);
+        records
+            .filter(|r| r.is_usable_sample() && that(&r.answers))
             .map(|r| (name(r), &r.answers))
             .collect()
     };

@@ -8,7 +8,7 @@ use super::shown::{Shown, by_path};
 use crate::publish::files::schema::Column;
 use crate::publish::files::table::{Row, Table, text_cell};
 use crate::publish::record::{Record, Remark};
-use crate::terms::{Ground, Look, Quantity, Reason, Unmeasured};
+use crate::terms::{Look, Quantity, Reason, Unmeasured};
 
 /// The contract's metrics in their order; estimates are followed by their uncertainty.
 const METRICS: &str = "clipped_fraction,peak_level,snr,tilt_deg,tilt_deg_sigma,skew_deg,skew_deg_sigma,\
@@ -85,9 +85,7 @@ pub fn quality_csv(photos: &[Shown<'_>], settled: &Settled<'_>, session: &str) -
         let row = metrics(before(r), r, METRICS.split(','));
         let by = settled.get(r.photo.as_str()).copied();
         let row = after(row, r).text(by.unwrap_or_default()).text(session);
-        let row = row
-            .maybe(r.capture_by.map(Ground::as_str))
-            .text(r.slate().unwrap_or_default());
+        let row = row.maybe(r.capture_by).text(r.slate().unwrap_or_default());
         let row = metrics(row, r, more.iter().map(String::as_str));
         let group = |name: &&str| r.groups.get(*name).map_or("", String::as_str);
         table.push(groups.iter().map(group).fold(row, Row::text));
@@ -149,7 +147,7 @@ fn after(row: Row, r: &Record) -> Row {
         .collect();
     row.maybe(r.metrics.order_side.as_ref())
         .text(photo.unwrap_or_default())
-        .maybe(calibration.map(|c| c.kind.as_str()))
+        .maybe(calibration.map(|c| c.kind))
         .maybe((n_lines > 0).then_some(n_lines))
         .rounded(calibration.and_then(|c| c.rms_nm), 4)
         .text(not_measured.join("; "))

@@ -61,6 +61,14 @@ pub struct Brackets<'a> {
     pub scenes: Vec<Scene<'a>>,
 }
 
+/// Every scene with its bench.
+pub fn each_scene<'s, 'a>(
+    all: &'s [Brackets<'a>],
+) -> impl Iterator<Item = (&'a str, &'s Scene<'a>)> {
+    all.iter()
+        .flat_map(|b| b.scenes.iter().map(|scene| (b.bench, scene)))
+}
+
 /// A photo, its exposure and its spectrum.
 type Exposed<'a> = (&'a Record, f64, Spectrum);
 
@@ -274,10 +282,7 @@ pub fn tone_csv(all: &[Brackets<'_>], whose: &Whose<'_>) -> Vec<u8> {
 /// `brackets.csv`: a row per exposure, with its ratio to the longest by its light and as written.
 pub fn brackets_csv(all: &[Brackets<'_>], whose: &Whose<'_>) -> Vec<u8> {
     let mut table = Table::new(dictionary::BRACKETS.columns);
-    let scenes = all
-        .iter()
-        .flat_map(|b| b.scenes.iter().map(|s| (b.bench, s)));
-    for (bench, scene) in scenes {
+    for (bench, scene) in each_scene(all) {
         for (i, (photo, exposure)) in scene.shots.iter().enumerate() {
             let joined = scene.joined.as_ref();
             let ratio = joined
@@ -307,10 +312,7 @@ pub fn brackets_csv(all: &[Brackets<'_>], whose: &Whose<'_>) -> Vec<u8> {
 /// nothing were blown out.
 pub fn joined_csv(all: &[Brackets<'_>], whose: &Whose<'_>) -> Vec<u8> {
     let mut table = Table::new(dictionary::JOINED.columns);
-    let scenes = all
-        .iter()
-        .flat_map(|b| b.scenes.iter().map(|s| (b.bench, s)));
-    for (bench, scene) in scenes {
+    for (bench, scene) in each_scene(all) {
         let rows = scene.joined.as_ref().map_or(&[][..], |j| &j.rows);
         let (first, step) = match rows {
             [first, second, ..] => (

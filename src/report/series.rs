@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::dictionary;
-use super::scenes::{Brackets, Scene};
+use super::scenes::{Brackets, Scene, each_scene};
 use super::shown::{Inputs, Shown, by_path, subject};
 use super::whose::Whose;
 use crate::answers::Refusal;
@@ -215,10 +215,7 @@ pub fn of_class<'a>(
         let sample = Sample::of_photo(r, role(r, stated), &csv);
         groups.entry((&r.bench, name)).or_default().push(sample);
     }
-    for (bench, scene) in brackets
-        .iter()
-        .flat_map(|b| b.scenes.iter().map(move |scene| (b.bench, scene)))
-    {
+    for (bench, scene) in each_scene(brackets) {
         let mut told = scene.records.iter();
         if let Some((r, name)) = told.find_map(|r| Some((*r, series_of(r, stated)?))) {
             let sample = Sample::of_scene(scene, role(r, stated));

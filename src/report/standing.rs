@@ -118,28 +118,28 @@ impl<'a> BenchStanding<'a> {
 
     /// How many photos have this verdict.
     pub fn count(&self, verdict: Verdict) -> usize {
-        self.photos
-            .iter()
-            .filter(|s| s.record.verdict == verdict)
-            .count()
+        self.records().filter(|r| r.verdict == verdict).count()
+    }
+
+    /// Records of its photos, as they were taken.
+    pub fn records(&self) -> impl DoubleEndedIterator<Item = &'a Record> + ExactSizeIterator {
+        self.photos.iter().map(|s| s.record)
     }
 
     /// The scale in use: that of the last calibrated photo.
     pub fn scale(&self) -> Option<(&'a Record, &'a CalibrationRecord)> {
-        let mut newest_first = self.photos.iter().rev().map(|s| s.record);
-        let record = newest_first.find(|r| r.is_calibrated())?;
+        let record = self.records().rev().find(|r| r.is_calibrated())?;
         Some((record, record.calibration.as_ref()?))
     }
 
     /// The slit, from all photos of the last build.
     pub fn slit(&self) -> Option<BenchSlit> {
-        let records: Vec<&Record> = self.photos.iter().map(|s| s.record).collect();
-        bench_slit(&records)
+        bench_slit(&self.records().collect::<Vec<_>>())
     }
 
     /// The last photo on which the instrument could be measured.
     pub fn checked_on(&self) -> Option<&'a Record> {
-        self.photos.iter().rev().map(|s| s.record).find(|r| {
+        self.records().rev().find(|r| {
             [Quantity::SlitWidthUm, Quantity::TiltDeg, Quantity::SkewDeg]
                 .into_iter()
                 .any(|quantity| r.metrics.has(quantity))
@@ -152,7 +152,7 @@ impl<'a> BenchStanding<'a> {
         let last_usable = self.photos.iter().rposition(|s| s.record.is_usable());
         let counts =
             |i: usize, r: &Record| r.is_usable() || last_usable.is_none_or(|last| i > last);
-        let mut newest_first = self.photos.iter().map(|s| s.record).enumerate().rev();
+        let mut newest_first = self.records().enumerate().rev();
         newest_first
             .find(|(i, r)| r.metrics.has(quantity) && counts(*i, r))
             .map(|(_, record)| record)
@@ -167,8 +167,8 @@ impl<'a> BenchStanding<'a> {
     pub fn missing(&self, expected: &Expectations) -> Vec<String> {
         let need_not =
             |v: Verdict| matches!(v, Verdict::Good | Verdict::Caution | Verdict::Waiting);
-        let records = self.photos.iter().map(|s| s.record);
-        let taken: Vec<TakenPhoto<'_>> = records
+        let taken: Vec<TakenPhoto<'_>> = self
+            .records()
             .filter(|r| need_not(r.verdict))
             .map(|r| TakenPhoto {
                 capture: r.capture,
@@ -183,8 +183,7 @@ impl<'a> BenchStanding<'a> {
     /// blurs is that photo's own, and light without lines does not show it. Without a scale, that of the last photo that does.
     pub fn bandpass(&self) -> Option<Reading> {
         let lamp = self.scale().and_then(|(_, c)| c.photo.as_deref());
-        let records = self.photos.iter().map(|s| s.record);
-        let of_lamp = lamp.and_then(|photo| records.rev().find(|r| r.photo == photo));
+        let of_lamp = lamp.and_then(|photo| self.records().rev().find(|r| r.photo == photo));
         of_lamp
             .and_then(|r| r.metrics.reading(Quantity::BandpassNm))
             .or_else(|| self.metric(Quantity::BandpassNm))

@@ -61,9 +61,7 @@ pub fn trends(bench: &BenchStanding<'_>) -> Vec<Trend> {
     .into_iter()
     .filter_map(|(key, unit, metric, lamps_only)| {
         let points: Vec<Point> = bench
-            .photos
-            .iter()
-            .map(|s| s.record)
+            .records()
             .filter(|r| tells(r) && (!lamps_only || has_own_scale(r)))
             .filter_map(|r| point(r, metric))
             .collect();
@@ -144,7 +142,7 @@ impl Trend {
         t.n(format!("{}{}", self.last().text(), self.unit))
     }
 
-    /// What it is.
+    /// What the trend is of, in words.
     pub fn title(&self, t: &Phrases) -> String {
         t.say(self.key)
     }

@@ -14,7 +14,7 @@ pub struct Whose<'a> {
 }
 
 impl<'a> Whose<'a> {
-    /// Of these photos, which are all of one session.
+    /// Gathers capture, verdict and session of photos that are all of one session.
     pub fn new(photos: &[Shown<'a>], session: &'a str) -> Whose<'a> {
         let records = photos.iter().map(|s| (s.record.photo.as_str(), s.record));
         Whose {

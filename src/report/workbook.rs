@@ -11,7 +11,7 @@ use rust_xlsxwriter::{
 };
 
 use super::dictionary::{CLASS, CONCENTRATIONS, QUALITY, QUALITY_AFTER, SERIES, SPECTRA_WIDE};
-use crate::publish::files::schema::{Column, Kind, Schema};
+use crate::publish::files::schema::{Column, Kind};
 use crate::publish::files::tables::PEAKS;
 use crate::terms::{Phrases, Verdict};
 
@@ -214,18 +214,10 @@ pub fn workbook(tables: &ClassTables, t: &Phrases) -> Result<Vec<u8>, XlsxError>
     };
     plain(&sheets.lines, &lines, &line_columns())?;
     let of = |csv: &Option<Vec<u8>>| csv.as_deref().map(Read::of).unwrap_or_default();
-    let several: [(&String, &Option<Vec<u8>>, &Schema); 3] = [
-        (&sheets.series, &tables.series, &SERIES),
-        (&sheets.unknowns, &tables.concentrations, &CONCENTRATIONS),
-        (&sheets.agreement, &tables.class, &CLASS),
-    ];
-    for (name, csv, schema) in several {
-        let mut read = of(csv);
-        if *name == sheets.unknowns {
-            read = by_series(read);
-        }
-        plain(name, &read, schema.columns)?;
-    }
+    let unknowns = by_series(of(&tables.concentrations));
+    plain(&sheets.series, &of(&tables.series), SERIES.columns)?;
+    plain(&sheets.unknowns, &unknowns, CONCENTRATIONS.columns)?;
+    plain(&sheets.agreement, &of(&tables.class), CLASS.columns)?;
     let sheet = book.add_worksheet().set_name(&sheets.columns)?;
     columns(sheet, &described, t)?;
     book.save_to_buffer()
@@ -345,15 +337,11 @@ fn table(
     for (j, name) in read.header.iter().enumerate() {
         let j = j as u16;
         sheet.write_string_with_format(first, j, name, &bold())?;
-        let is_path = name == "photo";
-        sheet.set_column_width(
-            j,
-            if is_path {
-                PATH_LETTERS
-            } else {
-                COLUMN_LETTERS
-            },
-        )?;
+        let letters = match name.as_str() {
+            "photo" => PATH_LETTERS,
+            _ => COLUMN_LETTERS,
+        };
+        sheet.set_column_width(j, letters)?;
         let is_text = name != STATED
             && columns
                 .iter()

@@ -323,15 +323,11 @@ impl Engine<'_> {
             n: 0,
             retry_at: None,
         });
-        let hold = self
-            .hold
-            .as_ref()
-            .map(|hold| hold.until)
-            .filter(|_| for_all);
+        let hold = self.hold.as_ref().filter(|_| for_all);
         // A full disk is not the photo's fault, so it does not count against it.
         setback.n += u32::from(!for_all);
         let wait = RETRY.0.saturating_mul(1 << setback.n.min(8)).min(RETRY.1);
-        setback.retry_at = Some(hold.unwrap_or_else(|| Instant::now() + wait));
+        setback.retry_at = Some(hold.map_or_else(|| Instant::now() + wait, |hold| hold.until));
     }
 
     pub(super) fn could_not_publish(&mut self, trouble: &Trouble) {
@@ -363,11 +359,10 @@ pub(super) fn meets_any(in_hand: &BTreeMap<Rel, Arc<Job>>, job: &Job) -> bool {
 /// Writes one line of the log about a photo: what became of it.
 fn say_fate(record: &Record, folder: &str, changed: bool) {
     let codes: Vec<&str> = record.reasons.iter().map(|r| r.code.as_str()).collect();
-    let verdict = serde_json::to_value(record.verdict).unwrap_or_default();
     tracing::info!(
         photo = %record.photo,
         bench = %record.bench,
-        verdict = verdict.as_str().unwrap_or_default(),
+        verdict = record.verdict.as_str(),
         reasons = codes.join(" "),
         rule = %record.rule,
         folder,

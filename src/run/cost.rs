@@ -27,7 +27,7 @@ pub struct Cost {
 }
 
 impl Cost {
-    /// Of everything that is before all benches, if what is made again keeps the verdict that it has. `stands` says what of a
+    /// What there is to do for all benches, if what is made again keeps the verdict that it has. `stands` says what of a
     /// photo's measurement is there.
     pub fn of(
         world: &World,

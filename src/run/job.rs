@@ -55,7 +55,7 @@ pub struct Job {
 }
 
 impl Job {
-    /// Of a photo that lies nowhere in particular: it has no companions, and no place where it could be published.
+    /// The job of a photo that lies nowhere in particular: it has no companions, and no place where it could be published.
     pub(super) fn alone(origin: Origin) -> Job {
         Job {
             origin,

@@ -201,7 +201,7 @@ impl Known {
         self.decision.purpose().map(|purpose| purpose.capture)
     }
 
-    /// As one of several forms of a shot; absent where it is no photo, or broken.
+    /// The photo as one of several forms of a shot; absent where it is no photo, or broken.
     pub(super) fn form(&self) -> Option<Form<'_>> {
         let is_sound = self.fault.is_none() && self.decision.purpose().is_some();
         is_sound.then(|| Form {

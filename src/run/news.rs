@@ -80,7 +80,7 @@ pub enum News<'a> {
 pub struct Tally([usize; Verdict::ALL.len()]);
 
 impl Tally {
-    /// Of these records.
+    /// Counts the verdicts of these records.
     pub fn of<'a>(records: impl Iterator<Item = &'a Record>) -> Tally {
         Tally(Verdict::counts(records.map(|record| record.verdict)))
     }

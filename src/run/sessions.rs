@@ -32,7 +32,7 @@ pub struct Over {
 }
 
 impl Over {
-    /// As the pages show them.
+    /// The sessions as the pages show them.
     pub fn sessions(&self) -> Vec<Session<'_>> {
         let all = self.sessions.iter();
         all.map(|(folder, photos, closed)| Session {
@@ -76,7 +76,7 @@ pub fn dated_folder(listing: &Listing) -> Option<String> {
     folders.find(|folder| folder.parse::<jiff::civil::Date>().is_ok())
 }
 
-/// What is said of it.
+/// What is said of an inbox that has a folder named by a date, and no sessions.
 pub fn dated_words(folder: &str) -> String {
     format!(
         "the folder {folder:?} looks like a date, and is taken for a bench: where the inbox holds several sessions, say \

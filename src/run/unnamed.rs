@@ -8,6 +8,7 @@ use jiff::civil::DateTime;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
+use crate::simulate::score::thing;
 use crate::simulate::{Card, Exposure, Fault, Planned, Scene, Shot};
 use crate::slates::{Slate, Square, What};
 
@@ -250,16 +251,11 @@ fn comes_next(name: &str, shot: &Shot) -> Option<What> {
     if shot.faults.contains(&Fault::NoSpectrum) {
         return None;
     }
-    let stem = name.trim_end_matches(".jpg");
-    let thing = match stem.rsplit_once('-') {
-        Some((thing, number)) if number.bytes().all(|b| b.is_ascii_digit()) => thing,
-        _ => stem,
-    };
-    Some(match thing {
+    Some(match thing(name) {
         "lamp" => What::Lamp(None),
         "blank" => What::Blank,
         "dark" => What::Dark,
-        _ => solution(thing).unwrap_or_else(|| What::Sample(Some(thing.to_owned()))),
+        thing => solution(thing).unwrap_or_else(|| What::Sample(Some(thing.to_owned()))),
     })
 }
 

@@ -128,7 +128,7 @@ fn tables(folder: &Path, title: String) -> ClassTables {
     tables
 }
 
-/// Whole, or not at all.
+/// Writes a file whole, or not at all.
 pub(super) fn put(file: &Path, bytes: &[u8]) -> std::io::Result<()> {
     let mut name = file.file_name().unwrap_or_default().to_owned();
     name.push(".part");

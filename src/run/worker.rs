@@ -41,7 +41,7 @@ pub struct Worker {
 }
 
 impl Worker {
-    /// For these settings.
+    /// A worker that goes by these settings.
     pub fn new(settings: Settings) -> Worker {
         Worker {
             lab: Lab::new(settings),
@@ -51,7 +51,7 @@ impl Worker {
         }
     }
 
-    /// The same without sessions: a rehearsal is one evening.
+    /// The same worker without sessions: a rehearsal is one evening.
     pub fn as_one_class(self) -> Worker {
         let mut settings = self.settings().clone();
         settings.sessions = Sessions::None;

@@ -103,12 +103,12 @@ impl World {
         }
     }
 
-    /// How many there are.
+    /// How many settled photos there are.
     pub fn n_photos(&self) -> usize {
         self.photos.len()
     }
 
-    /// A photo.
+    /// What is known of the photo at this path.
     pub fn get(&self, path: &Rel) -> Option<&Known> {
         self.photos.get(path)
     }

@@ -1,9 +1,8 @@
 //! Reads the table that `concentrations:` names, in which an instructor states the concentration of each photo's solution.
 
-use csv::{ReaderBuilder, Trim};
-
 use crate::classify::stated::{Row, Stated, number};
 
+use super::cells::{Cells, line_at};
 use super::mistake::{At, Report};
 
 const REMEDY: &str = "write a table with the header file,concentration,unit and a line a photo, such as dye-2.jpg,2,mg/L; leave the \
@@ -16,19 +15,8 @@ const LONGEST: usize = 40;
 /// Comma or semicolon between the cells, as spreadsheets save them; columns `file`, `concentration`, and if wanted `unit`
 /// and `series`.
 pub(super) fn read(text: &str, report: &Report) -> Option<Stated> {
-    let text = text.trim_start_matches('\u{feff}');
-    let header = text.lines().next().unwrap_or_default();
-    let delimiter = if header.contains(';') { b';' } else { b',' };
-    let mut reader = ReaderBuilder::new()
-        .delimiter(delimiter)
-        .trim(Trim::All)
-        .flexible(true)
-        .from_reader(text.as_bytes());
-    let columns: Vec<String> = reader
-        .headers()
-        .map(|h| h.iter().map(str::to_lowercase).collect())
-        .unwrap_or_default();
-    let column = |name: &str| columns.iter().position(|c| c == name);
+    let mut table = Cells::begin(text, &[';']);
+    let column = |name: &str| table.columns.iter().position(|c| c == name);
     let (Some(file), Some(concentration)) = (column("file"), column("concentration")) else {
         report.note(
             At::START,
@@ -39,20 +27,9 @@ pub(super) fn read(text: &str, report: &Report) -> Option<Stated> {
     };
     let (unit, series) = (column("unit"), column("series"));
     let mut stated = Stated::default();
-    for record in reader.records() {
-        let record = match record {
-            Ok(record) => record,
-            Err(error) => {
-                let line = error.position().map_or(1, csv::Position::line);
-                report.note(at(line), format!("cannot be read: {error}"), REMEDY);
-                continue;
-            }
-        };
+    for record in table.rows(report, REMEDY) {
         let cell = |i: Option<usize>| i.and_then(|i| record.get(i)).unwrap_or_default();
-        let line = at(record.position().map_or(1, csv::Position::line));
-        if record.iter().all(str::is_empty) {
-            continue;
-        }
+        let line = line_at(record.position());
         let name = cell(Some(file));
         if name.is_empty() {
             report.note(line, "a line without a file", REMEDY);
@@ -96,13 +73,6 @@ pub(super) fn read(text: &str, report: &Report) -> Option<Stated> {
         }
     }
     Some(stated)
-}
-
-fn at(line: u64) -> At {
-    At {
-        line: usize::try_from(line).unwrap_or(1).max(1),
-        column: 1,
-    }
 }
 
 #[cfg(test)]

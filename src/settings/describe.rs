@@ -78,7 +78,7 @@ struct Digest<'a> {
     n_rules: usize,
 }
 
-/// The same in a few lines.
+/// What a configuration will do, in a few lines.
 pub fn digest(settings: &Settings) -> String {
     let text = Digest {
         settings,

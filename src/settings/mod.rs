@@ -4,6 +4,7 @@
 //! exists is for `run` to find out. A [`Settings`] can only be had without mistakes, so nothing behind this module meets an
 //! unchecked value.
 
+mod cells;
 mod concentrations;
 mod describe;
 mod document;
@@ -30,7 +31,7 @@ use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
 use crate::classify::stated::Stated;
-use crate::classify::{CameraNames, Expectations, Overrides, Phones, RuleSet};
+use crate::classify::{Expectations, Overrides, RuleSet};
 use crate::judge::{Limits, Words};
 use crate::standards;
 use crate::terms::{Instrument, Lamp, Look, Pairing, Phrases, Sessions};
@@ -211,32 +212,25 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
         "results",
         "name the folder for results, such as results: ../results",
     );
-    if let (Some((_, inbox)), Some((spot, results))) = (&inbox, &results) {
-        check_apart(spot, inbox, results);
+    // Results inside the inbox would be taken for photos, and an inbox inside the results could be written to. Asked of the paths as
+    // written; a detour over a symbolic link is not seen here.
+    if let (Some((_, inbox)), Some((spot, results))) = (&inbox, &results)
+        && let Some(what) = overlap(inbox, results)
+    {
+        let remedy = "give inbox and results folders of their own, side by side";
+        spot.mistake(what, remedy);
     }
     let instrument = t.section("instrument", sections::read_instrument);
-    let (mut benches, mut people) = (BTreeMap::new(), BTreeMap::new());
-    for (name, spot) in t.get("benches").map(|s| s.entries()).unwrap_or_default() {
-        let mut who = Vec::new();
-        let bench = spot.on_top_of(instrument.clone(), |bench, t| {
-            sections::read_instrument(bench, t);
-            t.set("people", &mut who, sections::read_people);
-        });
-        people.insert(name.to_lowercase(), who);
-        if benches.insert(name.to_lowercase(), bench).is_some() {
-            spot.mistake(
-                format!("there is already a bench named \"{name}\", letter case aside"),
-                "keep one of the two",
-            );
-        }
-    }
+    let benches = t
+        .get("benches")
+        .map(|spot| read_benches(&spot, &instrument));
+    let (benches, people) = benches.unwrap_or_default();
     let mut lamps = standards::lamps();
     if let Some(spot) = t.get("lamps") {
         lamps::read(&spot, folder, &mut lamps);
     }
     let lamp_names: Vec<&str> = lamps.iter().map(|lamp| lamp.name.as_str()).collect();
-    let mut camera_names = CameraNames::default();
-    t.set("camera_names", &mut camera_names, rules::read_camera_names);
+    let camera_names = t.value("camera_names", rules::read_camera_names);
     let vocabulary = rules::Vocabulary {
         lamps: &lamp_names,
         camera_names: camera_names.clone(),
@@ -247,14 +241,11 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
             "without rules every photo would be a sample; copy the shipped ones from config/lab.yaml",
         )
         .map(|spot| rules::read(&spot, &vocabulary));
-    let mut phones = Phones::default();
-    t.set("phones", &mut phones, rules::read_phones);
-    let mut stated = Stated::default();
-    t.set("concentrations", &mut stated, |spot| {
+    let phones = t.value("phones", rules::read_phones);
+    let stated = t.value("concentrations", |spot| {
         spot.file(folder, concentrations::read)
     });
-    let mut overrides = Overrides::default();
-    t.set("overrides", &mut overrides, |spot| {
+    let overrides = t.value("overrides", |spot| {
         spot.file(folder, |text, report| {
             overrides::read(text, &lamp_names, report)
         })
@@ -263,18 +254,12 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
     let arrival = t.section("arrival", Arrival::read);
     let work = t.section("work", Work::read);
     let pairing = t.section("pairing", sections::read_pairing);
-    let mut sessions = Sessions::default();
-    t.set("sessions", &mut sessions, sections::read_sessions);
+    let sessions = t.value("sessions", sections::read_sessions);
     let output = t.section("output", Output::read);
     let tables = t.section("tables", Tables::read);
     let pages = t.section("pages", Pages::read);
     let expected = expected::read(t);
-    let mut serve_password = None;
-    t.set(
-        "serve_password",
-        &mut serve_password,
-        sections::read_password,
-    );
+    let serve_password = t.value("serve_password", sections::read_password);
     let slates = t.section("slates", Slates::read);
     let mut words = words::shipped();
     t.set("words", &mut words, |spot| {
@@ -312,13 +297,27 @@ fn read_settings(t: &mut Table<'_>, file: &Path, folder: &Path) -> Option<Settin
 /// Results inside the inbox would be taken for photos, and an inbox inside the results could be written to.
 ///
 /// Asked of the paths as written; a detour over a symbolic link is not seen here.
-fn check_apart(spot: &Spot<'_>, inbox: &Path, results: &Path) {
-    if let Some(what) = overlap(inbox, results) {
-        spot.mistake(
-            what,
-            "give inbox and results folders of their own, side by side",
-        );
+/// Instruments that differ from the class's, and the people at each, by bench in lower case.
+fn read_benches(
+    spot: &Spot<'_>,
+    instrument: &Instrument,
+) -> (BTreeMap<String, Instrument>, BTreeMap<String, Vec<String>>) {
+    let (mut benches, mut people) = (BTreeMap::new(), BTreeMap::new());
+    for (name, spot) in spot.entries() {
+        let mut who = Vec::new();
+        let bench = spot.on_top_of(instrument.clone(), |bench, t| {
+            sections::read_instrument(bench, t);
+            t.set("people", &mut who, sections::read_people);
+        });
+        people.insert(name.to_lowercase(), who);
+        if benches.insert(name.to_lowercase(), bench).is_some() {
+            spot.mistake(
+                format!("there is already a bench named \"{name}\", letter case aside"),
+                "keep one of the two",
+            );
+        }
     }
+    (benches, people)
 }
 
 impl Settings {

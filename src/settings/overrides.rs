@@ -2,12 +2,13 @@
 
 use std::collections::HashMap;
 
-use csv::{ReaderBuilder, StringRecord, Trim};
+use csv::StringRecord;
 use serde::de::DeserializeOwned;
 
 use crate::classify::{Overrides, Said};
 use crate::terms::{Capture, Verdict};
 
+use super::cells::Cells;
 use super::mistake::{At, Report};
 use super::reading::meant;
 
@@ -95,34 +96,13 @@ fn place(raw: &str, delimiter: char, nth: usize, line: usize) -> At {
 /// Comma, semicolon or tab between the cells, as spreadsheets save them; a mark of the byte order, quotes and line ends of
 /// any kind.
 pub(super) fn read(text: &str, lamps: &[&str], report: &Report) -> Option<Overrides> {
-    let text = text.trim_start_matches('\u{feff}');
-    let header = text.lines().next().unwrap_or_default();
-    let delimiter = [';', '\t'].into_iter().find(|d| header.contains(*d));
-    let delimiter = delimiter.unwrap_or(',');
-    let mut reader = ReaderBuilder::new()
-        .delimiter(delimiter as u8)
-        .trim(Trim::All)
-        .flexible(true)
-        .from_reader(text.as_bytes());
-    let header = reader.headers().cloned().unwrap_or_default();
-    let columns: Vec<String> = header.iter().map(str::to_lowercase).collect();
-    check_header(&columns, (text, delimiter), report)?;
+    let mut table = Cells::begin(text, &[';', '\t']);
+    check_header(&table, report)?;
+    let (text, delimiter, columns) = (table.text, table.delimiter, table.columns.clone());
     let mut overrides = Overrides::default();
     let mut lines: HashMap<String, usize> = HashMap::new();
-    for record in reader.records() {
-        let record = match record {
-            Ok(record) => record,
-            Err(error) => {
-                let line = error.position().map_or(1, |at| number(at.line()));
-                let at = At { line, column: 1 };
-                report.note(at, format!("cannot be read: {error}"), HEADER);
-                continue;
-            }
-        };
-        if record.iter().all(str::is_empty) {
-            continue;
-        }
-        let begin = record.position().map_or(0, |at| number(at.byte()));
+    for record in table.rows(report, HEADER) {
+        let begin = record.position().map_or(0, |at| at.byte() as usize);
         // The reader counts line breaks that it has passed over to the row before.
         let skipped = text[begin.min(text.len())..].len();
         let raw = text[begin.min(text.len())..].trim_start_matches(['\r', '\n']);
@@ -150,22 +130,15 @@ pub(super) fn read(text: &str, lamps: &[&str], report: &Report) -> Option<Overri
     Some(overrides)
 }
 
-fn number(n: u64) -> usize {
-    usize::try_from(n).unwrap_or(1)
-}
-
-fn check_header(
-    columns: &[String],
-    (text, delimiter): (&str, char),
-    report: &Report,
-) -> Option<()> {
+fn check_header(table: &Cells, report: &Report) -> Option<()> {
+    let columns = &table.columns;
     if !columns.iter().any(|column| column == "photo") {
         let what = "the first line does not name the column photo";
         report.note(At::START, what, HEADER);
         return None;
     }
     for (i, column) in columns.iter().enumerate() {
-        let at = place(text, delimiter, i, 1);
+        let at = place(table.text, table.delimiter, i, 1);
         if columns[..i].contains(column) && !column.is_empty() {
             let what = format!("there are two columns named {column}");
             report.note(at, what, "keep one of the two");

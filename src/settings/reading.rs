@@ -338,7 +338,18 @@ impl<'a> Table<'a> {
         }
     }
 
-    /// The same for a number.
+    /// What `read` makes of the value of `key`; the default where it is missing, or a mistake.
+    pub fn value<T: Default>(
+        &mut self,
+        key: &'static str,
+        read: impl FnOnce(&Spot<'a>) -> Option<T>,
+    ) -> T {
+        let mut value = T::default();
+        self.set(key, &mut value, read);
+        value
+    }
+
+    /// Puts the number under `key` in the place of `target`, which otherwise stays.
     pub fn set_number(
         &mut self,
         key: &'static str,
@@ -355,10 +366,7 @@ impl<'a> Table<'a> {
         key: &'static str,
         read: impl FnOnce(&mut T, &mut Table<'a>),
     ) -> T {
-        match self.get(key) {
-            Some(spot) => spot.on_top_of(T::default(), read),
-            None => T::default(),
-        }
+        self.value(key, |spot| Some(spot.on_top_of(T::default(), read)))
     }
 
     /// The value of `key`; complains if it is missing.

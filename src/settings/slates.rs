@@ -31,7 +31,7 @@ pub enum LookAt {
 }
 
 impl LookAt {
-    /// The same where these names say nothing.
+    /// Which photos are looked at for a slate, where these are the names that say nothing.
     pub(super) fn search(self, camera_names: CameraNames) -> SlateSearch {
         match self {
             LookAt::None => SlateSearch::None,
@@ -51,7 +51,7 @@ pub enum Card {
 }
 
 impl Card {
-    /// As `check` says it.
+    /// What is printed, as `slitwatch check` says it.
     pub(super) fn words(&self) -> String {
         match self {
             Card::EachBench => "each bench".to_owned(),

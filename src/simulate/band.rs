@@ -354,7 +354,7 @@ impl Grid {
         );
         let (w, h) = effective.shot.phone.size_px();
         let middle = Point::new(0.5 * w, 0.5 * h);
-        let is_ideal = effective.shot.reality == Reality::IDEAL;
+        let is_ideal = effective.shot.reality == Reality::ideal();
         let columns = field.width.div_ceil(CELL) + 1;
         let rows = field.height.div_ceil(CELL) + 1;
         let mut places = vec![(0.0, 0.0); columns * rows];

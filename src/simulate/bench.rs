@@ -242,7 +242,7 @@ impl Instrument {
         }
     }
 
-    /// +1 or −1.
+    /// Which first order this grating makes brighter: +1 or −1.
     pub(super) fn brighter_order(&self) -> i32 {
         if self.efficiency[3] >= self.efficiency[1] {
             1

@@ -182,33 +182,17 @@ fn fill_in(raw: &[f32], width: usize, height: usize, y: usize, out: &mut [[f32; 
     };
     let rows = [row(-2), row(-1), row(0), row(1), row(2)];
     let even_row = y.is_multiple_of(2);
-    let edge = |x: usize| -> [[f32; 5]; 5] {
-        rows.map(|r| [-2isize, -1, 0, 1, 2].map(|d| r[mirror(x as isize + d, width)]))
-    };
-    for x in [0, 1, width - 2, width - 1] {
-        let w = edge(x);
-        out[x] = fill_pixel(
-            w.each_ref().map(|r| &r[..]),
-            0,
-            even_row,
-            x.is_multiple_of(2),
-        );
+    // Where pairs do not reach: the edges, and of an odd number of columns the last one inside.
+    for x in [0, 1, width - 3, width - 2, width - 1] {
+        let near = rows.map(|r| [-2isize, -1, 0, 1, 2].map(|d| r[mirror(x as isize + d, width)]));
+        let near = near.each_ref().map(|r| &r[..]);
+        out[x] = fill_pixel(near, 0, even_row, x.is_multiple_of(2));
     }
     let inside = (width - 4) / 2 * 2;
     for (i, pair) in out[2..2 + inside].chunks_exact_mut(2).enumerate() {
         let near = rows.map(|r| &r[2 * i..2 * i + 6]);
         pair[0] = fill_pixel(near, 0, even_row, true);
         pair[1] = fill_pixel(near, 1, even_row, false);
-    }
-    if inside < width - 4 {
-        let x = width - 3;
-        let w = edge(x);
-        out[x] = fill_pixel(
-            w.each_ref().map(|r| &r[..]),
-            0,
-            even_row,
-            x.is_multiple_of(2),
-        );
     }
 }
 

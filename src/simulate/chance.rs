@@ -4,7 +4,7 @@ use rand::seq::IndexedRandom;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
-/// A stream of chance.
+/// Random numbers that follow from a seed.
 pub(super) struct Chance(Pcg64Mcg);
 
 impl Chance {
@@ -12,7 +12,7 @@ impl Chance {
         Chance(Pcg64Mcg::seed_from_u64(seed))
     }
 
-    /// The same for every phone of a model.
+    /// A stream of chance that is the same for every phone of a model.
     pub(super) fn of_model(model: &str) -> Chance {
         Chance::new(model.bytes().fold(0x60de1, |seed, byte| {
             (seed ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)

@@ -189,7 +189,7 @@ mod tests {
             rehearsal(5, 4, 60, Discs::Ideal),
         );
         for (real, ideal) in real.iter().zip(&ideal) {
-            assert_eq!(ideal.shot.reality, Reality::IDEAL);
+            assert_eq!(ideal.shot.reality, Reality::ideal());
             assert_eq!(real.path, ideal.path);
             assert_eq!(real.shot.seed, ideal.shot.seed);
             assert_eq!(real.shot.pose, ideal.shot.pose);

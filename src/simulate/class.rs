@@ -207,16 +207,12 @@ impl Bench {
             instrument,
             orientation: *[1, 1, 3, 6, 8].choose(chance).expect("not empty"),
             variety,
-            room_lamp: Light {
-                brightness: chance.random_range(0.8..2.5),
-                ..Light::of(Source::TriPhosphor, variety)
-            },
-            bench_led: Light {
-                brightness: chance.random_range(8.0..14.0),
-                ..Light::of(
-                    Source::WhiteLed(chance.random_range(3500.0..5500.0)),
-                    variety ^ 1,
-                )
+            room_lamp: Light::of(Source::TriPhosphor, variety)
+                .as_bright_as(chance.random_range(0.8..2.5)),
+            bench_led: {
+                let brightness = chance.random_range(8.0..14.0);
+                let source = Source::WhiteLed(chance.random_range(3500.0..5500.0));
+                Light::of(source, variety ^ 1).as_bright_as(brightness)
             },
             taken: 0,
             n_lamps: 0,
@@ -319,21 +315,15 @@ impl Bench {
             11 => ("filament", Source::Tungsten(2800.0), 14.0),
             _ => ("pier-lamp", Source::Halophosphate, 4.0),
         };
-        let light = Light {
-            brightness,
-            ..Light::of(source, self.variety ^ 2)
-        };
-        (name, light)
+        let light = Light::of(source, self.variety ^ 2);
+        (name, light.as_bright_as(brightness))
     }
 
     fn spoilt(&mut self, chance: &mut Pcg64Mcg, fault: Fault) -> Planned {
         let i = self.taken - 1;
         match fault {
             Fault::FewLines => {
-                let bulb = Light {
-                    brightness: 14.0,
-                    ..Light::of(Source::Tungsten(2700.0), 0)
-                };
+                let bulb = Light::of(Source::Tungsten(2700.0), 0).as_bright_as(14.0);
                 self.lamp(chance, bulb, &[fault])
             }
             // What is wrong with the instrument itself shows in a photo of the lamp.
@@ -354,10 +344,7 @@ impl Bench {
                 planned
             }
             Fault::Dim(_) => {
-                let far = Light {
-                    brightness: 0.3,
-                    ..Light::of(Source::Tungsten(2800.0), 0)
-                };
+                let far = Light::of(Source::Tungsten(2800.0), 0).as_bright_as(0.3);
                 self.photo(chance, &format!("far-filament-{i:02}.jpg"), far, &[fault])
             }
             _ => {
@@ -395,7 +382,7 @@ impl Bench {
             exposure: Exposure::Metered(0.75),
             orientation: self.orientation,
             jpeg_quality: 90,
-            reality: Reality::IDEAL,
+            reality: Reality::ideal(),
             nuisance: Nuisance::ALL,
             faults: faults.to_vec(),
         };

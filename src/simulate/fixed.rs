@@ -18,7 +18,7 @@ impl Fixed {
         Fixed((place * (1u64 << Fixed::BITS) as f64) as i64)
     }
 
-    /// So many steps further on.
+    /// The place that is so many steps further on.
     #[inline(always)]
     pub(super) fn after(self, steps: i64, step: Fixed) -> Fixed {
         Fixed(self.0 + steps * step.0)

@@ -208,12 +208,9 @@ impl Light {
         }
     }
 
-    /// This lamp behind a filter.
-    pub fn behind(&self, filter: LongPass) -> Light {
-        Light {
-            filter: Some(filter),
-            ..self.clone()
-        }
+    /// This lamp, so bright.
+    pub fn as_bright_as(self, brightness: f64) -> Light {
+        Light { brightness, ..self }
     }
 
     /// This lamp behind a solution.
@@ -392,7 +389,11 @@ mod tests {
             passes: 0.88,
         };
         let bulb = Light::of(Source::Tungsten(2900.0), 1);
-        let (a, b) = (bulb.emission(), bulb.behind(filter).emission());
+        let behind = Light {
+            filter: Some(filter),
+            ..bulb.clone()
+        };
+        let (a, b) = (bulb.emission(), behind.emission());
         let passed = |nm: f64| b.smooth_at(nm) / a.smooth_at(nm) / 0.88;
         assert!((passed(530.0) - 0.5).abs() < 1e-6);
         assert!(passed(480.0) < 1e-6 && (passed(650.0) - 1.0).abs() < 1e-3);

@@ -2,7 +2,7 @@
 //!
 //! Light is followed forwards, from the slit through the grating and the lens to the sensor and through the phone's
 //! picture processing to the bytes of a JPEG file: through a piece of disc, a pupil and a lens as they are ([`Shot::as_it_is`]), or
-//! through ideal ones ([`Reality::IDEAL`]). Pure and deterministic: the same [`Shot`] gives the same bytes.
+//! through ideal ones ([`Reality::ideal()`]). Pure and deterministic: the same [`Shot`] gives the same bytes.
 //! It shares words with the measuring half of the crate and no formula: a mistake made in both would pass every test.
 
 mod band;
@@ -149,7 +149,7 @@ mod tests {
             exposure: Exposure::Metered(0.75),
             orientation: 1,
             jpeg_quality: 95,
-            reality: Reality::IDEAL,
+            reality: Reality::ideal(),
             nuisance: Nuisance::default(),
             faults: Vec::new(),
         }
@@ -425,7 +425,7 @@ mod tests {
                 middle_side: 1,
             },
             focus_mm: Some(305.0),
-            ..Reality::IDEAL
+            ..Reality::ideal()
         };
         shot
     }

@@ -99,7 +99,7 @@ impl Rays {
             disc_middle_mm: reality.signed_radius_mm(),
             focus_per_mm: reality.focus_mm.map_or(0.0, |focus_mm| 1.0 / focus_mm),
             // Each round shrinks the error by pupil/distance, about a hundredfold, or by pupil/radius, about twentyfold.
-            rounds: if *reality == Reality::IDEAL { 4 } else { 8 },
+            rounds: if *reality == Reality::ideal() { 4 } else { 8 },
         }
     }
 
@@ -327,7 +327,7 @@ mod tests {
             reality: Reality {
                 grooves,
                 focus_mm: Some(305.0),
-                ..Reality::IDEAL
+                ..Reality::ideal()
             },
             nuisance: Nuisance::default(),
             faults: Vec::new(),

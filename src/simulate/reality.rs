@@ -1,10 +1,10 @@
 //! What tells a real photo from a textbook's: round grooves, a pupil of finite size, a lamp that lights a part of the slit, a lens
-//! with colours and ghosts of its own. Each part can be switched off by itself; [`Reality::IDEAL`] has none of them.
+//! with colours and ghosts of its own. Each part can be switched off by itself; [`Reality::ideal()`] has none of them.
 
 use serde::{Deserialize, Serialize};
 
 /// What tells a real photo from an ideal one.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Reality {
     /// The grooves of the piece of disc.
     pub grooves: Grooves,
@@ -21,9 +21,10 @@ pub struct Reality {
 }
 
 /// The grooves of a piece of disc.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub enum Grooves {
     /// Straight and parallel.
+    #[default]
     Straight,
     /// Circles about the disc's middle.
     Round {
@@ -44,9 +45,10 @@ pub struct Laid {
 }
 
 /// How the lamp lights the slit.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub enum Lit {
     /// From end to end.
+    #[default]
     Whole,
     /// Through tracing paper, which shines alike in all directions: a part of it, the same in all orders.
     Paper {
@@ -105,23 +107,9 @@ pub const RED_NM: f64 = 620.0;
 
 impl Reality {
     /// Straight grooves, a point for a pupil, the whole slit lit, a perfect lens.
-    pub const IDEAL: Reality = Reality {
-        grooves: Grooves::Straight,
-        focus_mm: None,
-        laid: Laid {
-            across_mm: 0.0,
-            along_mm: 0.0,
-        },
-        lit: Lit::Whole,
-        lens: Lens {
-            lateral_red: 0.0,
-            lateral_blue: 0.0,
-            ghost_share: 0.0,
-            ghost_px: 0.0,
-            local_tone: 0.0,
-        },
-        wall: None,
-    };
+    pub fn ideal() -> Reality {
+        Reality::default()
+    }
 
     /// The same bench with the phone on its usual place and the whole slit lit and in focus: by this exposures are metered.
     pub(super) fn straightened(&self, slit_mm: f64) -> Reality {
@@ -244,7 +232,7 @@ mod tests {
                 radius_mm: 40.0,
                 middle_side: -1,
             },
-            ..Reality::IDEAL
+            ..Reality::ideal()
         };
         reality.laid.along_mm = 1.0;
         assert!((reality.turn_rad().to_degrees() - 1.432).abs() < 0.001);

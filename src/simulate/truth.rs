@@ -166,15 +166,19 @@ pub(super) fn of(effective: &Effective, exposed: &Exposed) -> Truth {
     let zero_order = rays.trace(0.0, 0.0, 0.0).filter(|p| phone.is_on_picture(p));
     let (width_px, height_px) = phone.size_px();
     let brightest_leak = Leak::new(effective).brightest(width_px, height_px);
+    let (lines, orders, peak_level) = match has_spectrum {
+        true => (
+            true_lines(&shot.light),
+            true_orders(effective, &rays),
+            exposed.peak_level,
+        ),
+        false => Default::default(),
+    };
     Truth {
         width,
         height,
         has_spectrum,
-        lines: if has_spectrum {
-            true_lines(&shot.light)
-        } else {
-            Vec::new()
-        },
+        lines,
         pose: shot.pose,
         tilt_deg: (shot.pose.roll_deg + 45.0).rem_euclid(90.0) - 45.0,
         skew_deg: effective.skew_deg(),
@@ -189,21 +193,13 @@ pub(super) fn of(effective: &Effective, exposed: &Exposed) -> Truth {
         movement_px: effective.movement.map_or(0.0, |m| m.0),
         leak_level: slit.leak_level * effective.exposure_factor,
         leak_at: turned(brightest_leak),
-        peak_level: if has_spectrum {
-            exposed.peak_level
-        } else {
-            0.0
-        },
+        peak_level,
         exposure_s: exposed.time_s,
         iso: exposed.iso,
         faults: planted.collect(),
         zero_order: zero_order.filter(|_| has_spectrum).map(turned),
         slit_ends: [end(-half_mm), end(half_mm)],
-        orders: if has_spectrum {
-            true_orders(effective, &rays)
-        } else {
-            Vec::new()
-        },
+        orders,
         absorbance: shot.light.solution.iter().flat_map(absorbances).collect(),
         disc: true_disc(shot),
         lit_part: shot.reality.lit.part(half_mm, slit.slit_distance_mm),

@@ -17,7 +17,7 @@ pub enum Paper {
 }
 
 impl Paper {
-    /// Its name in a style sheet.
+    /// The paper's name in a style sheet.
     pub fn css(self) -> &'static str {
         match self {
             Paper::A4 => "A4",

@@ -29,7 +29,7 @@ pub enum Sighting {
 }
 
 impl Sighting {
-    /// As it is kept with what else was seen in the photo; absent where there is no slate.
+    /// What was seen of a slate, in the form in which it is kept with what else was seen in the photo; absent where there is none.
     pub fn kept(&self) -> Option<SlateSeen> {
         match self {
             Sighting::None => None,
@@ -38,7 +38,7 @@ impl Sighting {
         }
     }
 
-    /// The same read back.
+    /// What was seen of a slate, read back from the form in which it is kept.
     pub fn recalled(kept: Option<&SlateSeen>) -> Sighting {
         match kept {
             None => Sighting::None,

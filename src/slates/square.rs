@@ -44,7 +44,7 @@ impl Square {
         })
     }
 
-    /// It as an SVG picture by itself, black on white, with the quiet zone that it needs.
+    /// The square as an SVG picture by itself, black on white, with the quiet zone that it needs.
     pub fn svg(&self) -> String {
         let across = self.side + 2 * QUIET;
         format!(

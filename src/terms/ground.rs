@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 /// What a photo's capture, or that it is left alone, was decided by. What comes first goes before what comes after it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
-#[derive(strum::IntoStaticStr)]
+#[derive(strum::Display)]
 #[strum(serialize_all = "lowercase")]
 pub enum Ground {
     /// The instructor's table.
@@ -19,11 +19,4 @@ pub enum Ground {
     Name,
     /// What it looks like, because its name says nothing.
     Looks,
-}
-
-impl Ground {
-    /// As written in tables.
-    pub fn as_str(self) -> &'static str {
-        self.into()
-    }
 }

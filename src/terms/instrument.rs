@@ -33,20 +33,13 @@ impl Default for Instrument {
 /// How far a scale can be trusted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
-#[derive(strum::IntoStaticStr)]
+#[derive(strum::Display)]
 #[strum(serialize_all = "lowercase")]
 pub enum ScaleKind {
     /// From a lamp photo's lines.
     Calibrated,
     /// From the phone's stated focal length alone: ± a few per cent.
     Provisional,
-}
-
-impl ScaleKind {
-    /// As written in tables.
-    pub fn as_str(self) -> &'static str {
-        self.into()
-    }
 }
 
 /// How the grating lay before the phone's sensor.

@@ -85,7 +85,7 @@ pub fn deserialize<'de, const N: usize, T: Packed<N>, D: Deserializer<'de>>(
     Run::deserialize(from)?.rows()
 }
 
-/// The same of rows that there may not be.
+/// Rows that there may not be, written and read as one run of bytes.
 pub mod maybe {
     use super::{Deserialize, Deserializer, Packed, Run, Serialize, Serializer};
 

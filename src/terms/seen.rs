@@ -79,7 +79,7 @@ pub enum SlateSeen {
 }
 
 impl Seen {
-    /// Of a file that shows no picture.
+    /// What is said of the looks of a file that shows no picture.
     pub fn nothing(why: impl Into<String>) -> Seen {
         Seen {
             look: None,

@@ -135,7 +135,7 @@ impl Packed<4> for AbsorbanceRow {
 /// What a peak is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
-#[derive(strum::IntoStaticStr)]
+#[derive(strum::Display)]
 #[strum(serialize_all = "lowercase")]
 pub enum PeakKind {
     /// As narrow as the instrument allows.
@@ -144,13 +144,6 @@ pub enum PeakKind {
     Band,
     /// Two or more lines that the instrument does not separate.
     Merged,
-}
-
-impl PeakKind {
-    /// As written in tables.
-    pub fn as_str(self) -> &'static str {
-        self.into()
-    }
 }
 
 /// A published line of a tube that is known for what it is, on the scale of its bench's lamp photo.

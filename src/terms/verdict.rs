@@ -151,10 +151,10 @@ mod tests {
             assert_eq!(c.as_str(), json(c));
         }
         for k in [PeakKind::Line, PeakKind::Band, PeakKind::Merged] {
-            assert_eq!(k.as_str(), json(k));
+            assert_eq!(k.to_string(), json(k));
         }
         for k in [ScaleKind::Calibrated, ScaleKind::Provisional] {
-            assert_eq!(k.as_str(), json(k));
+            assert_eq!(k.to_string(), json(k));
         }
         for c in Code::ALL {
             assert_eq!(c.as_str(), json(c));

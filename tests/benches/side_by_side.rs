@@ -299,7 +299,7 @@ fn draw_class(inbox: &Path) {
                 exposure: Exposure::Metered(0.75),
                 orientation,
                 jpeg_quality: 90,
-                reality: Reality::IDEAL,
+                reality: Reality::ideal(),
                 nuisance: Nuisance::ALL,
                 faults: Vec::new(),
             };

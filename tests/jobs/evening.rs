@@ -317,7 +317,7 @@ impl Evening {
             exposure: Exposure::Metered(0.75),
             orientation: bench.orientation,
             jpeg_quality: 86,
-            reality: Reality::IDEAL,
+            reality: Reality::ideal(),
             nuisance: Nuisance::ALL,
             faults: faults.to_vec(),
         };

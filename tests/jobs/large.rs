@@ -373,7 +373,7 @@ fn simulated_12_megapixels() -> Vec<u8> {
         exposure: Exposure::Metered(0.75),
         orientation: 1,
         jpeg_quality: 92,
-        reality: Reality::IDEAL,
+        reality: Reality::ideal(),
         nuisance: Nuisance::ALL,
         faults: Vec::new(),
     })

@@ -57,7 +57,10 @@ fn drawn() -> Vec<(String, Vec<u8>)> {
         brightness: 14.0,
         ..Light::of(Source::Tungsten(2900.0), 21)
     };
-    let filtered = bulb.behind(FILTER);
+    let filtered = Light {
+        filter: Some(FILTER),
+        ..bulb.clone()
+    };
     for (k, name, light) in [(1, "bulb-2900k", bulb), (2, "gel-amber", filtered)] {
         let shot = again(40 + k, 1.0, light);
         let exposure = Exposure::Metered(0.75);

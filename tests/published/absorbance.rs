@@ -68,7 +68,10 @@ fn dichromate_is_a_line_through_nothing_at_each_of_its_wavelengths() {
     for i in 0..4 {
         let rows: Vec<Standard> = printed
             .iter()
-            .map(|(c, a)| Standard::new(*c, a[i], 0.003))
+            .map(|(c, a)| Standard {
+                concentration: *c,
+                absorbance: Estimate::new(a[i], 0.003),
+            })
             .collect();
         let line = fit(&rows, 12.0).expect("three levels on a line");
         assert!(
@@ -86,7 +89,10 @@ fn dichromate_is_a_line_through_nothing_at_each_of_its_wavelengths() {
 fn the_bent_top_of_a_permanganate_series_is_left_out_and_its_unknown_stays() {
     let absorbances = [0.0, 0.267, 0.583, 0.824, 1.120, 1.313, 1.499];
     let rows: Vec<Standard> = (0..7)
-        .map(|i| Standard::new(20.0 * f64::from(i), absorbances[i as usize], 0.015))
+        .map(|i| Standard {
+            concentration: 20.0 * f64::from(i),
+            absorbance: Estimate::new(absorbances[i as usize], 0.015),
+        })
         .collect();
     // Its top is bent (A above 1): the line is that of the lower standards, and the unknown lies on it.
     let line = fit(&rows, 12.0).expect("seven levels");

@@ -16,7 +16,10 @@ fn mccamy((x, y): (f64, f64)) -> f64 {
 
 fn standards(rows: &[(f64, f64)], sigma: f64) -> Vec<Standard> {
     rows.iter()
-        .map(|r| Standard::new(r.0, r.1, sigma))
+        .map(|r| Standard {
+            concentration: r.0,
+            absorbance: Estimate::new(r.1, sigma),
+        })
         .collect()
 }
 

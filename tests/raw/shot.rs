@@ -27,7 +27,7 @@ pub fn lamp(seed: u64) -> Shot {
         exposure: Exposure::Metered(0.75),
         orientation: 1,
         jpeg_quality: 92,
-        reality: Reality::IDEAL,
+        reality: Reality::ideal(),
         nuisance: Nuisance::ALL,
         faults: Vec::new(),
     }

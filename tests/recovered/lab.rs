@@ -68,7 +68,7 @@ impl Bench {
             exposure: Exposure::Metered(0.75),
             orientation: self.orientation,
             jpeg_quality: 90,
-            reality: Reality::IDEAL,
+            reality: Reality::ideal(),
             nuisance: Nuisance::ALL,
             faults: Vec::new(),
         }

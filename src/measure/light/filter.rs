@@ -4,14 +4,8 @@ use crate::terms::{Estimate, FWHM_PER_SIGMA};
 
 /// Half of the light passes a phone's infrared filter here, nm, and its lens and ultraviolet filter there (standard deviations:
 /// of phones; common practice, no source).
-const RED_END_NM: Estimate = Estimate {
-    value: 655.0,
-    sigma: 10.0,
-};
-const VIOLET_END_NM: Estimate = Estimate {
-    value: 410.0,
-    sigma: 10.0,
-};
+const RED_END_NM: Estimate = Estimate::new(655.0, 10.0);
+const VIOLET_END_NM: Estimate = Estimate::new(410.0, 10.0);
 /// Either edge is a logistic curve of this width, nm: from nine tenths to one within some 35 nm (common practice, no source).
 const EDGE_NM: f64 = 8.0;
 

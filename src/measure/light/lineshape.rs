@@ -69,7 +69,7 @@ impl LineShape {
         }
     }
 
-    /// FWHM in nm.
+    /// The shape's width at half height, nm.
     pub fn fwhm_nm(&self) -> f64 {
         box_gauss_fwhm(self.box_nm, self.sigma_nm)
     }

@@ -29,6 +29,21 @@ const SURELY_A_BLEND: [f64; 2] = [1.7, 2.3];
 /// A line's feet, a bandpass from its middle, differ by this share of its height where it leans on something; alone, by
 /// a few hundredths.
 const UNEVEN_FEET: f64 = 0.12;
+/// What a peak stands out of the noise by, and of the spectrum's highest light.
+const PEAK_SNR: f64 = 6.0;
+const PEAK_SHARE: f64 = 0.006;
+/// A peak is a line up to so many bandpasses, and a blend up to so many and up to so many nm; what is wider is a band.
+const LINE_BANDPASSES: f64 = 1.35;
+const BLEND_BANDPASSES: f64 = 2.6;
+const WIDEST_BLEND_NM: f64 = 6.0;
+/// A peak is called clipped where more than this share of it is.
+const MOST_CLIPPED: f64 = 0.02;
+/// No bend is looked for in what is wider than so many bandpasses…
+const BENDS_BANDPASSES: f64 = 6.0;
+/// …and one must stand out of the noise by this, and be so sharp as a share of the peak's height: a line of the whole height bends by
+/// half of it over half its width.
+const BEND_SNR: f64 = 5.0;
+const BEND_SHARE: f64 = 0.3;
 /// Of two bends in a blend the sharper one is the line's if it is so many times as sharp.
 const SHARPER: f64 = 1.5;
 
@@ -41,7 +56,7 @@ pub fn peaks(
     sigma_at: &dyn Fn(f64) -> Option<f64>,
     instrument_sigma_at: &dyn Fn(f64) -> f64,
 ) -> Vec<Peak> {
-    let found = maxima(profile, 6.0, 0.006);
+    let found = maxima(profile, PEAK_SNR, PEAK_SHARE);
     let mut peaks: Vec<Peak> = found
         .iter()
         .map(|peak| {
@@ -67,9 +82,11 @@ pub fn peaks(
                 * profile.step_nm;
             let noise = profile.sigma[peak.index];
             let area_sigma = noise * profile.step_nm * ((to - from) as f64).sqrt() * 1.5;
-            let mut kind = if peak.fwhm_nm < 1.35 * bandpass_nm {
+            let mut kind = if peak.fwhm_nm < LINE_BANDPASSES * bandpass_nm {
                 PeakKind::Line
-            } else if peak.fwhm_nm < 2.6 * bandpass_nm && peak.fwhm_nm < 6.0 {
+            } else if peak.fwhm_nm < BLEND_BANDPASSES * bandpass_nm
+                && peak.fwhm_nm < WIDEST_BLEND_NM
+            {
                 PeakKind::Merged
             } else {
                 PeakKind::Band
@@ -106,7 +123,7 @@ pub fn peaks(
                 height: Estimate::new(peak.prominence, noise),
                 area: Estimate::new(area, area_sigma),
                 kind,
-                clipped: peak.clipped > 0.02,
+                clipped: peak.clipped > MOST_CLIPPED,
                 name: String::new(),
             }
         })
@@ -172,7 +189,7 @@ fn line_in_blend(
     maxima: &[Maximum],
     bandpass_nm: f64,
 ) -> Option<Estimate> {
-    if peak.fwhm_nm > 6.0 * bandpass_nm || peak.clipped > 0.02 {
+    if peak.fwhm_nm > BENDS_BANDPASSES * bandpass_nm || peak.clipped > MOST_CLIPPED {
         return None;
     }
     let apart = ((0.5 * bandpass_nm / profile.step_nm).round() as usize).max(1);
@@ -203,9 +220,8 @@ fn line_in_blend(
     tops.sort_by(|&a, &b| bend[b].total_cmp(&bend[a]));
     let &top = tops.first()?;
     let second = tops.get(1).map_or(0.0, |&i| bend[i]);
-    // A line of this height bends by half of it over half its width.
-    if bend[top] < 5.0 * noise || bend[top] < 0.3 * peak.prominence || bend[top] < SHARPER * second
-    {
+    let least = (BEND_SNR * noise).max(BEND_SHARE * peak.prominence);
+    if bend[top] < least.max(SHARPER * second) {
         return None;
     }
     let (a, b, c) = (bend[top - 1], bend[top], bend[top + 1]);

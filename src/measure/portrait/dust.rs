@@ -6,6 +6,8 @@ use crate::measure::optics::Rays;
 use crate::measure::optics::bins::{Beside, Every, Window, bin};
 use crate::terms::{Estimate, Interval, SIGMA_PER_MEDIAN, median};
 
+/// On a shorter image of the slit, px, streaks are not told apart from the ends.
+const SHORTEST_PX: f64 = 60.0;
 /// Wavelengths are looked at in blocks of this width, px: in wider ones a line would count more where two rows of pixels fall
 /// on one height than where one does.
 const BLOCK_PX: f64 = 2.0;
@@ -48,7 +50,7 @@ pub fn dust(
 ) -> Option<Dust> {
     let half = 0.5 * beta.width();
     let px = 2.0 * half * focal_px;
-    if px < 60.0 || profile.is_empty() {
+    if px < SHORTEST_PX || profile.is_empty() {
         return None;
     }
     let (low, high) = (

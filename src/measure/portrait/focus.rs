@@ -32,7 +32,7 @@ pub struct Focus {
     pub prior: f64,
 }
 
-/// All that are tried.
+/// All states of focus that are tried.
 pub fn foci(shot: &Shot) -> Vec<Focus> {
     let distance_m = shot.inputs.bench.slit_distance_mm / 1000.0;
     let pupil_px = pupil_px(shot);

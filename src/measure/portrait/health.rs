@@ -24,16 +24,23 @@ pub fn better_order(both: &[Order]) -> usize {
     usize::from(worth(&both[1]) > worth(&both[0]))
 }
 
+/// An order of which so much, as a share of 400 to 700 nm, lies outside the picture is cut off; of one that is gone altogether
+/// nobody knows whether it was brighter (no source).
+const CUT_SHARE: std::ops::Range<f64> = 0.08..0.85;
+/// What is left of the brighter order has so much of the other's light at least.
+const LEFT_OF_BRIGHTER: f64 = 0.75;
+/// Several times what a phone turns about the grooves by itself between two shots, degrees.
+const TURNED_DEG: f64 = 4.0;
+
 /// The brighter order runs off the picture and the weaker one had to serve: the picture is badly placed, not one-sided.
 ///
 /// `turned_deg` is how far the phone has turned about the grooves since the lamp photo, where there is one.
 pub fn stronger_order_cut(shot: &Shot, turned_deg: Option<f64>) -> Option<Finding> {
     let (own, other) = (shot.profile(), shot.other());
     let cut = cropped_share(other);
-    // Three quarters of the light in what is left of it, and it is not just an order that is off the picture anyway.
-    let brighter = (0.08..0.85).contains(&cut) && other.total_light() >= 0.75 * own.total_light();
-    // Several times what a phone does by itself between two shots, and an order was lost by it.
-    let turned = cut > 0.08 && turned_deg.is_some_and(|t| t.abs() > 4.0);
+    let brighter =
+        CUT_SHARE.contains(&cut) && other.total_light() >= LEFT_OF_BRIGHTER * own.total_light();
+    let turned = cut > CUT_SHARE.start && turned_deg.is_some_and(|t| t.abs() > TURNED_DEG);
     if !brighter && !turned {
         return None;
     }
@@ -69,6 +76,11 @@ const MOST_CLIPPED: f64 = 0.05;
 /// Tilt and skew are known to this, degrees, at best: which part of the slit and of the pupil a lamp lights moves the slit's ends in
 /// the orders (drawn photos, and photos that another program drew: 0.1 in the median, however sure the ends are).
 const ANGLE_DEG: f64 = 0.12;
+
+/// Of a slit that runs off the picture this share counts as cropped: how much is missing cannot be seen (no source).
+const CUT_SLIT_SHARE: f64 = 0.25;
+/// Orders of which more than this lies outside the picture are not compared in their light.
+const MOST_CROPPED: f64 = 0.3;
 
 /// Fills in the metrics.
 pub fn metrics(shot: &Shot, m: &mut Measurement) {
@@ -110,8 +122,12 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
         m.metrics
             .set(Quantity::SlitImageRisePx, survey.slit.rise_px);
     }
-    // A slit that runs off the picture is cropped as well: the part that is missing, as far as can be seen.
-    let cut = if survey.slit_is_cut() { 0.25 } else { 0.0 };
+    // A slit that runs off the picture is cropped as well.
+    let cut = if survey.slit_is_cut() {
+        CUT_SLIT_SHARE
+    } else {
+        0.0
+    };
     let cropped = cropped_share(profile);
     let cropped = Reading {
         value: cropped.max(cut),
@@ -120,7 +136,7 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
     };
     m.metrics.put(Quantity::CroppedFraction, Some(cropped));
     let other = shot.other();
-    if cropped_share(other) < 0.3 {
+    if cropped_share(other) < MOST_CROPPED {
         m.metrics
             .note(Quantity::OrderBalance, balance(other, profile));
     }
@@ -178,10 +194,8 @@ fn blades(shot: &Shot, m: &mut Measurement) {
         ..
     } = *shot;
     let (optics, order) = (&shot.scale.optics, shot.order());
-    let is_blurred = m
-        .metrics
-        .estimate(Quantity::BlurPx)
-        .is_none_or(|b| b.value > SOFT_COLOUR_PX);
+    let blur = m.metrics.estimate(Quantity::BlurPx);
+    let is_blurred = blur.is_none_or(|b| b.value > SOFT_COLOUR_PX);
     if is_blurred || m.metrics.has(Quantity::MovedPx) {
         m.lacks(Subject::Blades, "the picture is not sharp");
         return;
@@ -195,10 +209,7 @@ fn blades(shot: &Shot, m: &mut Measurement) {
     }
     let (profile, rays) = (&order.profile, optics.rays());
     let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
-    let blur_px = m
-        .metrics
-        .estimate(Quantity::BlurPx)
-        .map_or(1.5, |b| b.value);
+    let blur_px = blur.map_or(1.5, |b| b.value);
     let slit_um = m.metrics.estimate(Quantity::SlitWidthUm);
     let wedge = slit_um.and_then(|slit| {
         let bandpass_nm = m.metrics.value(Quantity::BandpassNm)?;
@@ -212,24 +223,20 @@ fn blades(shot: &Shot, m: &mut Measurement) {
         );
         let (dx, dy) = (high.x - low.x, high.y - low.y);
         let onwards = if dy.abs() >= dx.abs() { dy } else { dx };
+        let seen = Estimate::new(found.value * to_um * onwards.signum(), found.sigma * to_um);
         m.log.push(format!(
             "wedge {:.1} ± {:.1} µm for a slit of {:.0} ± {:.0} µm",
-            found.value * to_um * onwards.signum(),
-            found.sigma * to_um,
+            seen.value,
+            seen.sigma,
             slit.value * to_um,
             slit.sigma * to_um
         ));
         let is_told = found.sigma < LARGEST_WEDGE_SHARE * slit.value
             || found.value.abs() > CLEAR_WEDGE * found.sigma;
-        is_told.then_some(Estimate::new(
-            found.value * to_um * onwards.signum(),
-            found.sigma * to_um,
-        ))
+        is_told.then_some(seen)
     });
     match wedge {
-        Some(wedge) => {
-            m.metrics.note(Quantity::SlitWedgeUm, wedge);
-        }
+        Some(wedge) => m.metrics.note(Quantity::SlitWedgeUm, wedge),
         None => m.lacks(
             Subject::Wedge,
             "no line is sharp and bright enough to show it",

@@ -12,6 +12,9 @@ const MORE_THAN_BLOOM: (f64, f64) = (1.6, 6.0);
 /// …where the light is not this many times the blank's in any channel, and the ends are in focus.
 const NO_MORE_LIGHT: f64 = 1.2;
 
+/// …and where no more of the spectrum than this share is clipped, which widens it too.
+const MOST_CLIPPED: f64 = 0.01;
+
 /// The width of the slit's image, or of a line, at half height is known to so many px, and this share of it: exposure and
 /// unequal light move it (drawn photos).
 const IMAGE_PX: f64 = 1.0;
@@ -33,7 +36,7 @@ pub fn smeared_beside(m: &Measurement, blank: &Spectrum, blank_slit_px: f64) -> 
     let unclipped = m
         .metrics
         .value(Quantity::ClippedFraction)
-        .is_none_or(|c| c < 0.01);
+        .is_none_or(|c| c < MOST_CLIPPED);
     let wider = width_px > MORE_THAN_BLOOM.0 * blank_slit_px + MORE_THAN_BLOOM.1;
     (wider && no_more && in_focus && unclipped).then(|| {
         Estimate::new(

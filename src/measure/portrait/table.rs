@@ -10,7 +10,7 @@ pub struct Table {
 }
 
 impl Table {
-    /// The same number for all.
+    /// A table with the same number for all.
     pub fn of(number: f64, widths: usize) -> Table {
         Table {
             numbers: vec![number; DISC_PX.len() * widths * LENS_PX.len()],
@@ -18,7 +18,7 @@ impl Table {
         }
     }
 
-    /// All of them.
+    /// All numbers of the table.
     pub fn numbers(&self) -> impl Iterator<Item = f64> {
         self.numbers.iter().copied()
     }
@@ -102,12 +102,12 @@ pub struct Between {
 }
 
 impl Between {
-    /// Of a disc's diameter, px.
+    /// Where a disc's diameter, px, lies among those that are drawn.
     pub fn discs(disc_px: f64) -> Between {
         Between::of(&DISC_PX, disc_px)
     }
 
-    /// Of `value`, or of the end of the list that is nearest.
+    /// Where `value` lies in the list, or the end of it that is nearest.
     pub fn of(list: &[f64], value: f64) -> Between {
         let first = list
             .partition_point(|v| *v <= value)

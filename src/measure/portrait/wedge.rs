@@ -29,6 +29,18 @@ const BESIDE_LEAVES: f64 = 0.5;
 const NEIGHBOUR_SHARE: f64 = 0.15;
 const LEAST_SHARE: f64 = 0.03;
 
+/// A slit is taken to have this share of its width at least, however little is known of it.
+const LEAST_OF_WIDTH: f64 = 0.3;
+/// Maxima nearer to each other than this, nm, are the same one.
+const SAME_NM: f64 = 0.1;
+/// A box is not taken to be wider than this share of the line, so that something is left for the blur.
+const WIDEST_BOX: f64 = 0.98;
+/// A line is compared slab by slab in so many bins, and in so many slabs, at least…
+const FEWEST_BINS: usize = 7;
+const FEWEST_SLABS: usize = 8;
+/// …of which each has this share of the mean's light.
+const LEAST_GAIN: f64 = 0.2;
+
 /// By how much the slit is wider at its end of higher β than at the other, in the unit of `slit` (nm of path): its width as
 /// far as that is known, with its standard uncertainty.
 ///
@@ -65,7 +77,7 @@ pub fn wedge(
         together(&each)
     };
     let found = with(slit.value)?;
-    let least = (slit.value - slit.sigma).max(0.3 * slit.value);
+    let least = (slit.value - slit.sigma).max(LEAST_OF_WIDTH * slit.value);
     let by_slit = 0.5 * (with(least)?.value - with(slit.value + slit.sigma)?.value).abs();
     // The same change of a line's width by a blur that is not the same everywhere.
     let (width, blur) = shape(narrowest, slit.value, blur);
@@ -92,14 +104,14 @@ fn reach(line: &Maximum, blur: f64) -> f64 {
 /// Does the light of `other` reach into what `line` is measured in?
 fn reaches_into(other: &Maximum, line: &Maximum, blur: f64) -> bool {
     let apart = (other.nm - line.nm).abs();
-    let is_itself = apart < 0.1;
+    let is_itself = apart < SAME_NM;
     !is_itself && apart < reach(line, blur) + 0.5 * other.fwhm_nm + 2.0 * blur
 }
 
 /// Box and blur of a line of this width at half height through a slit of `width`. A slit as wide as the line leaves the blur
 /// open: it is `most_blur` at most.
 fn shape(fwhm: f64, width: f64, most_blur: f64) -> (f64, f64) {
-    let width = width.min(0.98 * fwhm);
+    let width = width.min(WIDEST_BOX * fwhm);
     (width, blur_beside(fwhm, width).min(most_blur))
 }
 
@@ -138,7 +150,7 @@ fn wedge_of_line(
         .filter(|&j| (slabs.path_nm(j).abs() - nm).abs() < reach)
         .collect();
     let n = bins.len();
-    if n < 7 {
+    if n < FEWEST_BINS {
         return None;
     }
     let light: Vec<Option<Vec<f64>>> = (0..SLABS)
@@ -171,14 +183,12 @@ fn wedge_of_line(
         })
         .collect();
     let step = 0.02 * width;
-    let wider: Vec<f64> = bins
+    let x: Vec<f64> = bins.iter().map(|&j| slabs.path_nm(j).abs() - nm).collect();
+    let of_box = |d: f64, by: f64| box_gauss(d, width + by, blur);
+    let wider = x
         .iter()
-        .map(|&j| {
-            let d = slabs.path_nm(j).abs() - nm;
-            area * (box_gauss(d, width + step, blur) - box_gauss(d, width - step, blur))
-                / (2.0 * step)
-        })
-        .collect();
+        .map(|&d| area * (of_box(d, step) - of_box(d, -step)) / (2.0 * step));
+    let wider: Vec<f64> = wider.collect();
     let top = mean.iter().copied().fold(0.0, f64::max);
     if area <= 0.0 || top <= 0.0 {
         return None;
@@ -187,7 +197,6 @@ fn wedge_of_line(
     let middle = 0.5 * (slabs.beta(0) + slabs.beta(SLABS - 1));
     let half =
         0.5 * (slabs.beta(SLABS - 1) - slabs.beta(0)) * SLABS as f64 / (SLABS as f64 - 1.0) / LIT;
-    let x: Vec<f64> = bins.iter().map(|&j| slabs.path_nm(j).abs() - nm).collect();
     let by_boxes = (width > OPEN_PER_BLUR * blur).then(|| beside(&x, &mean, (fwhm, blur)));
     let changes: Vec<(f64, f64)> = seen
         .iter()
@@ -201,10 +210,10 @@ fn wedge_of_line(
             Some(((slabs.beta(k) - middle) / half, change))
         })
         .collect();
-    let count = changes.len() as f64;
-    if count < 8.0 {
+    if changes.len() < FEWEST_SLABS {
         return None;
     }
+    let count = changes.len() as f64;
     let (su, sv) = changes
         .iter()
         .fold((0.0, 0.0), |s, c| (s.0 + c.0, s.1 + c.1));
@@ -326,7 +335,7 @@ fn widening(row: &[f64], [mean, slope, wider]: [&[f64]; 3]) -> Option<f64> {
         }
     })?;
     let gain = fitted.parameters[0];
-    (gain > 0.2).then_some(fitted.parameters[2] / gain)
+    (gain > LEAST_GAIN).then_some(fitted.parameters[2] / gain)
 }
 
 /// Share of the slit's half length that slabs cover.

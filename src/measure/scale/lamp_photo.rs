@@ -133,12 +133,12 @@ fn lamp_picture<'s>(frame: &Frame, surveyed: &'s Surveyed) -> LampPicture<'s> {
     }
 }
 
-/// The same where nobody has looked before.
+/// The picture of a lamp photo in which nobody has looked before.
 pub fn whole_picture<'s>(frame: &Frame, survey: &'s Survey) -> LampPicture<'s> {
     picture_of(survey, orders(frame, survey, (Every::PIXEL, STEP_NM)))
 }
 
-/// The same in coarser steps, from some pixels of every `stride`-th line along the band alone.
+/// The picture of a lamp photo in coarser steps, from some pixels of every `stride`-th line along the band alone.
 pub fn rough_picture<'s>(frame: &Frame, survey: &'s Survey, stride: usize) -> LampPicture<'s> {
     let every = Every::first_look(stride);
     picture_of(survey, orders(frame, survey, (every, ROUGH_STEP_NM)))

@@ -149,7 +149,7 @@ impl LampPicture<'_> {
         }
     }
 
-    /// The same of these trials.
+    /// The scales that the lamp's pattern makes among these trials.
     pub fn candidates_among(&self, trials: &Trials, lamp: &Lamp) -> Vec<Candidate> {
         let features = features(lamp, self.typical_fwhm_nm);
         search(&self.base, &features, &self.sides, (&self.search, trials))
@@ -185,7 +185,7 @@ impl LampPicture<'_> {
         agreement
     }
 
-    /// Of other lamps the one whose pattern the lines make, where one does so clearly: for words only, no scale is made of it.
+    /// The other lamp whose pattern the lines make, where one does so clearly: for words only, no scale is made of it.
     pub fn looks_like<'l>(&self, lamps: impl Iterator<Item = &'l Lamp>) -> Option<(&'l Lamp, f64)> {
         if self.typical_fwhm_nm > WIDEST_LINE_NM {
             return None;

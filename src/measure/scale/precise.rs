@@ -1,6 +1,8 @@
 //! The lines of a known pattern fitted one by one, and the optics adjusted to them along the whole slit, round by round until
 //! nothing moves.
 
+use std::collections::BTreeSet;
+
 use crate::measure::light::filter;
 use crate::measure::light::lineshape::{
     GroupFit, LineShape, SHAPE_REACH, fit_group, fit_shape, groups, is_green,
@@ -168,23 +170,15 @@ pub fn precise(
         }
         adjusted = observed.adjust(&optics, picture).unwrap_or(adjusted);
     }
-    let nm = observed.groups.iter().map(|g| g.fit.wavelength_nm.round());
-    let mut distinct: Vec<i64> = nm.map(|nm| nm as i64).collect();
-    distinct.sort_unstable();
-    distinct.dedup();
-    let in_both = |nm: &&i64| {
-        let of_line = |g: &&FittedGroup| g.fit.wavelength_nm.round() as i64 == **nm;
-        let signs: Vec<f64> = observed
-            .groups
-            .iter()
-            .filter(of_line)
-            .map(|g| g.sign)
-            .collect();
-        signs.contains(&1.0) && signs.contains(&-1.0)
+    let on_side = |sign: f64| -> BTreeSet<i64> {
+        let groups = observed.groups.iter().filter(|g| g.sign == sign);
+        let nm = groups.map(|g| g.fit.wavelength_nm.round());
+        nm.map(|nm| nm as i64).collect()
     };
-    let twice = distinct.iter().filter(in_both).count();
-    if distinct.len() < LEAST_LINES && twice < LEAST_IN_BOTH {
-        return Err(Refusal::FewLines(too_few(distinct.len(), lamp)));
+    let (plus, minus) = (on_side(1.0), on_side(-1.0));
+    let n_lines = plus.union(&minus).count();
+    if n_lines < LEAST_LINES && plus.intersection(&minus).count() < LEAST_IN_BOTH {
+        return Err(Refusal::FewLines(too_few(n_lines, lamp)));
     }
     let calibration = report(lamp, picture, &observed.groups, &adjusted);
     Ok((calibration, shape))

@@ -19,6 +19,16 @@ const NEAR_SCORE: f64 = 0.4;
 /// …falling off over this share of the picture's longer side: a phone turned by 3° is 0.05 off.
 const NEAR_SHARE: f64 = 0.06;
 
+/// Where across the strip its light is looked at, in half lengths of the slit from its middle, and at how many of these places at
+/// least…
+const WITHIN: [f64; 7] = [-0.72, -0.48, -0.24, 0.0, 0.24, 0.48, 0.72];
+const LEAST_WITHIN: f64 = 5.0;
+/// …and where beyond the slit's ends what else there is.
+const BEYOND: [f64; 6] = [-1.9, -1.6, -1.35, 1.35, 1.6, 1.9];
+const LEAST_BEYOND: f64 = 2.0;
+/// A strip of fewer places where a spectrum can be shows none.
+const LEAST_PLACES: f64 = 10.0;
+
 /// Share of the picture's edges in the strip from which the rest of the picture is calm: dark, or a smooth veil.
 pub const CALM_EDGE_SHARE: f64 = 0.6;
 
@@ -212,6 +222,8 @@ fn canonical(angle: f64) -> f64 {
     a
 }
 
+/// Takes a spot for the slit's image, with the dispersion `turn` off square to it: how well does the light beside it agree with
+/// that? Absent where a grating would put none.
 fn try_spot(
     map: &Map,
     spot: &Spot,
@@ -222,15 +234,14 @@ fn try_spot(
 ) -> Option<Located> {
     let dispersion = canonical(spot.angle + std::f64::consts::FRAC_PI_2 + turn);
     let (dx, dy) = (dispersion.cos(), dispersion.sin());
-    let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
+    let along = (spot.angle.cos(), spot.angle.sin());
     let half = spot.half_length;
     let reach = (map.width as f64)
         .hypot(map.height as f64)
         .min(1.3 * focal_high);
-    let inside = [-0.72, -0.48, -0.24, 0.0, 0.24, 0.48, 0.72];
     // Orders are smeared along the slit.
     let smear = SMEAR_RAD * 0.5 * (focal_low + focal_high) / half;
-    let outside = [-1.9, -1.6, -1.35, 1.35, 1.6, 1.9].map(|t: f64| t + smear.copysign(t));
+    let outside = BEYOND.map(|t| t + smear.copysign(t));
     // The visible spectrum of a coarse grating (1600 nm): λ/d from 0.235 to 0.45; of a fine one (740 nm), seen past
     // the axis: up to 1.15 focal lengths from the slit's image.
     let zone = Interval::new(0.2 * focal_low, 1.2 * focal_high);
@@ -244,63 +255,12 @@ fn try_spot(
     let mut n_zone = 0.0f64;
     for i in -steps..=steps {
         let s = i as f64;
-        let (px, py) = (spot.x + s * dx, spot.y + s * dy);
-        let mut n = 0.0;
-        let mut rgb = [0.0f64; 3];
-        for t in inside {
-            if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
-                for (sum, light) in rgb.iter_mut().zip(map.rgb[j]) {
-                    *sum += f64::from(light);
-                }
-                n += 1.0;
-            }
-        }
-        if n < 5.0 {
+        let place = (spot.x + s * dx, spot.y + s * dy);
+        let Some((colour, pure)) = light_at(map, place, along, half, &outside) else {
             continue;
-        }
-        // Beyond either end of the slit.
-        let mut out = [[0.0f64; 3]; 2];
-        let mut m = [0.0f64; 2];
-        for t in outside {
-            if let Some(j) = map.sample(px + t * half * ax, py + t * half * ay) {
-                let end = usize::from(t > 0.0);
-                for (sum, light) in out[end].iter_mut().zip(map.rgb[j]) {
-                    *sum += f64::from(light);
-                }
-                m[end] += 1.0;
-            }
-        }
-        if m[0] + m[1] < 2.0 {
-            continue;
-        }
-        let over = |out: [f64; 3], m: f64| -> [f64; 3] {
-            std::array::from_fn(|c| rgb[c] / n - out[c] / m)
         };
-        let colour = over(std::array::from_fn(|c| out[0][c] + out[1][c]), m[0] + m[1]);
-        let contrast = (colour[0] + colour[1] + colour[2]) / 3.0;
-        profile[(i + steps) as usize] = contrast;
+        profile[(i + steps) as usize] = (colour[0] + colour[1] + colour[2]) / 3.0;
         colours[(i + steps) as usize] = Some(colour);
-        // A grating's light is pure in colour, stray light is nearly grey: only what differs between the channels
-        // counts as the spectrum's, and only what stands out beyond both ends of the slit: a streak of a leak does so
-        // beyond one. In a picture without colours all light counts.
-        let pure_part = |colour: [f64; 3]| -> f64 {
-            if map.is_grey {
-                return colour[0].max(0.0);
-            }
-            let top = colour[0].max(colour[1]).max(colour[2]);
-            let low = colour[0].min(colour[1]).min(colour[2]);
-            if colour[0] + colour[1] + colour[2] > 0.0 {
-                (top - low.max(0.0)) / 3.0
-            } else {
-                0.0
-            }
-        };
-        let top = colour[0].max(colour[1]).max(colour[2]);
-        let low = colour[0].min(colour[1]).min(colour[2]);
-        let pure = (0..2)
-            .filter(|&end| m[end] > 0.0)
-            .map(|end| pure_part(over(out[end], m[end])))
-            .fold(f64::INFINITY, f64::min);
         pure_profile[(i + steps) as usize] = pure;
         if s.abs() <= core {
             continue;
@@ -311,6 +271,7 @@ fn try_spot(
             in_zone += lit;
             n_zone += 1.0;
             side[usize::from(s > 0.0)] += lit;
+            let Interval { low, high: top } = Interval::of(colour);
             if top > 0.0 && lit > 0.0 {
                 let low = low.max(0.0);
                 // Squared: of a faint leak and a bright line the line speaks for the grating.
@@ -319,40 +280,12 @@ fn try_spot(
             }
         }
     }
-    if in_zone <= 0.0 || n_zone < 10.0 {
+    if in_zone <= 0.0 || n_zone < LEAST_PLACES {
         return None;
     }
-    // Agreement of the two sides, blurred over 1.5 % of the focal length as incidence and distortion part them.
+    // The two sides agree but for 1.5 % of the focal length, by which incidence and distortion part them.
     let blur = (0.015 * focal_low).max(2.0) as i64;
-    let smooth = |i: i64| -> Option<f64> {
-        let mut sum = 0.0;
-        for k in -blur..=blur {
-            let j = i + k + steps;
-            let p = *pure_profile.get(j as usize)?;
-            if p.is_nan() {
-                return None;
-            }
-            sum += p;
-        }
-        let n = (2 * blur + 1) as f64;
-        Some((sum - 4.0 * noise * (n / 7.0).sqrt()).max(0.0))
-    };
-    let (mut xy, mut xx, mut yy) = (0.0, 0.0, 0.0);
-    let mut i = zone.low as i64;
-    while (i as f64) < zone.high {
-        if let (Some(a), Some(b)) = (smooth(i), smooth(-i)) {
-            let (a, b) = (a.sqrt(), b.sqrt());
-            xy += a * b;
-            xx += a * a;
-            yy += b * b;
-        }
-        i += 2;
-    }
-    let symmetry = if xx > 0.0 && yy > 0.0 {
-        xy / (xx * yy).sqrt()
-    } else {
-        0.0
-    };
+    let symmetry = symmetry(&pure_profile, zone, blur, noise);
     let zone_share = in_zone / total.max(1e-9);
     let saturation = if weight_colour > 0.0 {
         sum_colour / weight_colour
@@ -361,20 +294,7 @@ fn try_spot(
     };
     let saturation = saturation.max(line_purity(&colours, spot, zone, noise));
     let significance = in_zone / (noise * (n_zone / 7.0).sqrt());
-    // The slit's own image is the brightest line there is: compare at equal width.
-    let half_width = (2.0 * spot.half_width + 1.0).ceil() as i64;
-    let flux = |middle: i64| -> f64 {
-        (middle - half_width..=middle + half_width)
-            .filter_map(|j| profile.get((j + steps) as usize))
-            .filter(|p| !p.is_nan())
-            .map(|p| p.max(0.0))
-            .sum()
-    };
-    let mut rival = 0.0f64;
-    for i in (zone.low as i64)..(zone.high as i64) {
-        rival = rival.max(flux(i)).max(flux(-i));
-    }
-    let brightness = (flux(0) / rival.max(1e-9)).min(1.5) / 1.5;
+    let brightness = brightness(&profile, zone, (2.0 * spot.half_width + 1.0).ceil() as i64);
     let score = zone_share
         + 0.5 * symmetry * symmetry
         + 0.6 * brightness
@@ -398,4 +318,119 @@ fn try_spot(
         line_light: 0.0,
         score,
     })
+}
+
+/// The light at one place of the strip beside the slit's image, less that beyond its ends (`outside`, in half lengths): by
+/// channel, and as much of it as is a grating's. Absent where too little of the strip lies in the map. `along` is the slit's
+/// direction, and `half` its half length in cells.
+fn light_at(
+    map: &Map,
+    (x, y): (f64, f64),
+    (ax, ay): (f64, f64),
+    half: f64,
+    outside: &[f64],
+) -> Option<([f64; 3], f64)> {
+    let mut n = 0.0;
+    let mut rgb = [0.0f64; 3];
+    for t in WITHIN {
+        if let Some(j) = map.sample(x + t * half * ax, y + t * half * ay) {
+            for (sum, light) in rgb.iter_mut().zip(map.rgb[j]) {
+                *sum += f64::from(light);
+            }
+            n += 1.0;
+        }
+    }
+    if n < LEAST_WITHIN {
+        return None;
+    }
+    // Beyond either end of the slit.
+    let mut out = [[0.0f64; 3]; 2];
+    let mut m = [0.0f64; 2];
+    for t in outside {
+        if let Some(j) = map.sample(x + t * half * ax, y + t * half * ay) {
+            let end = usize::from(*t > 0.0);
+            for (sum, light) in out[end].iter_mut().zip(map.rgb[j]) {
+                *sum += f64::from(light);
+            }
+            m[end] += 1.0;
+        }
+    }
+    if m[0] + m[1] < LEAST_BEYOND {
+        return None;
+    }
+    let over =
+        |out: [f64; 3], m: f64| -> [f64; 3] { std::array::from_fn(|c| rgb[c] / n - out[c] / m) };
+    let colour = over(std::array::from_fn(|c| out[0][c] + out[1][c]), m[0] + m[1]);
+    // A grating's light is pure in colour, stray light is nearly grey: only what differs between the channels
+    // counts as the spectrum's, and only what stands out beyond both ends of the slit: a streak of a leak does so
+    // beyond one. In a picture without colours all light counts.
+    let pure_part = |colour: [f64; 3]| -> f64 {
+        if map.is_grey {
+            return colour[0].max(0.0);
+        }
+        let top = colour[0].max(colour[1]).max(colour[2]);
+        let low = colour[0].min(colour[1]).min(colour[2]);
+        if colour[0] + colour[1] + colour[2] > 0.0 {
+            (top - low.max(0.0)) / 3.0
+        } else {
+            0.0
+        }
+    };
+    let pure = (0..2)
+        .filter(|&end| m[end] > 0.0)
+        .map(|end| pure_part(over(out[end], m[end])))
+        .fold(f64::INFINITY, f64::min);
+    Some((colour, pure))
+}
+
+/// Agreement of the two sides of `profile`, 0…1, each smoothed over `blur` cells to either side; the slit's image is in its middle.
+fn symmetry(profile: &[f64], zone: Interval, blur: i64, noise: f64) -> f64 {
+    let steps = (profile.len() / 2) as i64;
+    let smooth = |i: i64| -> Option<f64> {
+        let mut sum = 0.0;
+        for k in -blur..=blur {
+            let j = i + k + steps;
+            let p = *profile.get(j as usize)?;
+            if p.is_nan() {
+                return None;
+            }
+            sum += p;
+        }
+        let n = (2 * blur + 1) as f64;
+        Some((sum - 4.0 * noise * (n / 7.0).sqrt()).max(0.0))
+    };
+    let (mut xy, mut xx, mut yy) = (0.0, 0.0, 0.0);
+    let mut i = zone.low as i64;
+    while (i as f64) < zone.high {
+        if let (Some(a), Some(b)) = (smooth(i), smooth(-i)) {
+            let (a, b) = (a.sqrt(), b.sqrt());
+            xy += a * b;
+            xx += a * a;
+            yy += b * b;
+        }
+        i += 2;
+    }
+    if xx > 0.0 && yy > 0.0 {
+        xy / (xx * yy).sqrt()
+    } else {
+        0.0
+    }
+}
+
+/// How bright the middle of `profile` is beside the brightest place of the zone, 0…1, at equal widths of `half_width` cells to
+/// either side: the slit's own image is the brightest line there is.
+fn brightness(profile: &[f64], zone: Interval, half_width: i64) -> f64 {
+    let steps = (profile.len() / 2) as i64;
+    let flux = |middle: i64| -> f64 {
+        (middle - half_width..=middle + half_width)
+            .filter_map(|j| profile.get((j + steps) as usize))
+            .filter(|p| !p.is_nan())
+            .map(|p| p.max(0.0))
+            .sum()
+    };
+    let mut rival = 0.0f64;
+    for i in (zone.low as i64)..(zone.high as i64) {
+        rival = rival.max(flux(i)).max(flux(-i));
+    }
+    (flux(0) / rival.max(1e-9)).min(1.5) / 1.5
 }

@@ -126,7 +126,7 @@ pub struct NoSight {
 }
 
 impl NoSight {
-    /// Without the slit's image.
+    /// Says that nothing was found in a picture that has not even a slit's image.
     pub fn nothing(why: String) -> NoSight {
         NoSight {
             why,
@@ -152,7 +152,7 @@ pub fn veil(map: &Map, located: &Located) -> f64 {
 pub const DARK_EDGE_SHARE: f64 = 0.9;
 /// Lines as long as the slit with so much light over the map's noise are light, however little all colours together have.
 pub const CLEAR_LINES: f64 = 12.0;
-/// The same from which nobody would doubt them, whatever lies around them.
+/// Lines as long as the slit with so much light over the map's noise are doubted by nobody, whatever lies around them.
 pub const PLAIN_LINES: f64 = 10.0 * CLEAR_LINES;
 
 /// So many lines with so much light over the map's noise are a lamp's, however much the noise itself fills a dark picture with
@@ -162,6 +162,18 @@ const SURE_LINES: f64 = 4.0 * CLEAR_LINES;
 /// Light is pure from this share on, also where noise dilutes it; where a spectrum can be lies all of it but this share.
 const PURE: f64 = 0.9;
 const ASTRAY_SHARE: f64 = 0.03;
+
+/// Light is faint below this significance, in an otherwise black picture and in any other: lines at the picture's rim are faint as a
+/// whole and still stand out of the black (no source).
+const FAINT_IN_THE_DARK: f64 = 5.0;
+const FAINT: f64 = 10.0;
+/// Half the slit's image is not longer than this share of the picture's longer side: 24 mm at 305 mm are a twenty-fifth of it to either
+/// side of the middle.
+const LONGEST_SHARE: f64 = 0.065;
+/// Two orders mirror each other where they agree so well, and so much of the light, and of the picture's edges, lies where theirs do.
+const MIRRORED: f64 = 0.6;
+const MIRRORED_LIGHT: f64 = 0.97;
+const MIRRORED_EDGES: f64 = 0.5;
 
 impl Located {
     fn is_pure(&self) -> bool {
@@ -188,22 +200,27 @@ pub fn plausible(
     is_dark: bool,
     longest_px: f64,
 ) -> Result<(), String> {
-    // A few lines at the picture's rim are faint as a whole; in an otherwise black picture they still stand out.
     let in_the_dark = located.edge_share > DARK_EDGE_SHARE;
-    let faint = located.significance < if in_the_dark { 5.0 } else { 10.0 };
+    let least = if in_the_dark {
+        FAINT_IN_THE_DARK
+    } else {
+        FAINT
+    };
+    let faint = located.significance < least;
     let stands_out =
         (in_the_dark && located.line_light > CLEAR_LINES) || (is_dark && located.has_sure_lines());
     if faint && !stands_out {
         return Err("no light where a grating would put the spectrum".into());
     }
-    // 24 mm at 305 mm are a twenty-fifth of the picture's longer side to either side of the middle.
-    if located.half_length_px > 0.065 * longest_px {
+    if located.half_length_px > LONGEST_SHARE * longest_px {
         return Err("the brightest bar is far too long for the slit's image".into());
     }
     let calm = located.edge_share > CALM_EDGE_SHARE;
     let lines = located.lines >= 2;
     // Two orders that mirror each other are a grating's, whatever stray light lies over them.
-    let mirrored = located.symmetry > 0.6 && located.zone_share > 0.97 && located.edge_share > 0.5;
+    let mirrored = located.symmetry > MIRRORED
+        && located.zone_share > MIRRORED_LIGHT
+        && located.edge_share > MIRRORED_EDGES;
     // So are plain lines of the slit's length with nothing but stray light around them: clipped ones look whiter than they are.
     let pure = match (mirrored, calm) {
         (true, _) => 0.45,

@@ -35,7 +35,7 @@ pub struct Stray {
 }
 
 impl Stray {
-    /// Of all the picture but the slit's image, its glare and its band. Refuses where nothing else is left.
+    /// Stray light in all the picture but the slit's image, its glare and its band. Refuses where nothing else is left.
     pub fn beside(map: &Map, bar: &Bar) -> Option<Stray> {
         let (dx, dy) = (bar.across_rad.cos(), bar.across_rad.sin());
         Stray::of(map, |x, y| {

@@ -309,7 +309,7 @@ pub fn survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64) -> Survey {
     )
 }
 
-/// The same from some pixels of every `stride`-th line along the dispersion alone: enough to see whether there is a band, and where.
+/// Surveys some pixels of every `stride`-th line along the dispersion alone: enough to see whether there is a band, and where.
 pub fn rough_survey(frame: &Frame, sight: &Sight, groove_spacing_nm: f64, stride: usize) -> Survey {
     let every = Every::first_look(stride);
     survey_by(frame, sight, groove_spacing_nm, &[every])

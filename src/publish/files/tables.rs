@@ -3,10 +3,7 @@
 use csv::ReaderBuilder;
 
 use super::ReadError;
-use super::schema::Kind;
-use super::schema::Schema;
-use super::schema::WAVELENGTH_NM;
-use super::schema::column;
+use super::schema::{Kind, Schema, WAVELENGTH_NM, column};
 use super::table::{Row, Table};
 use crate::publish::numbers;
 use crate::terms::{AbsorbanceRow, Estimate, Peak, Spectrum, SpectrumRow};
@@ -106,7 +103,7 @@ pub fn peaks_csv(peaks: &[Peak]) -> Vec<u8> {
             .estimate(peak.fwhm_nm)
             .estimate(peak.height)
             .estimate(peak.area)
-            .cell(peak.kind.as_str())
+            .cell(peak.kind)
             .cell(peak.clipped)
             .text(&peak.name);
         table.push(row);
@@ -124,21 +121,17 @@ pub fn peaks_csv(peaks: &[Peak]) -> Vec<u8> {
 /// What does not belong: a missing column, a cell that is not a number, fewer than two rows.
 pub fn read_spectrum(csv: &[u8]) -> Result<Spectrum, ReadError> {
     let mut reader = ReaderBuilder::new().from_reader(csv);
-    let header = reader
-        .headers()
-        .map_err(|e| ReadError::new("spectrum.csv", 1, e))?
-        .clone();
+    let header = reader.headers().map_err(|e| wrong(1, e))?.clone();
     let mut column = [0usize; ALWAYS];
     for (at, column) in column.iter_mut().zip(SPECTRUM.columns) {
         let name = column.name();
-        *at = header.iter().position(|h| h == name).ok_or_else(|| {
-            ReadError::new("spectrum.csv", 1, format!("there is no column `{name}`"))
-        })?;
+        let found = header.iter().position(|h| h == name);
+        *at = found.ok_or_else(|| wrong(1, format!("there is no column `{name}`")))?;
     }
     let mut rows = Vec::new();
     for (i, record) in reader.records().enumerate() {
         let line = i + 2;
-        let record = record.map_err(|e| ReadError::new("spectrum.csv", line, e))?;
+        let record = record.map_err(|e| wrong(line, e))?;
         let mut v = [0.0f64; ALWAYS];
         for (k, value) in v.iter_mut().enumerate() {
             let cell = record.get(column[k]).unwrap_or_default();
@@ -146,18 +139,11 @@ pub fn read_spectrum(csv: &[u8]) -> Result<Spectrum, ReadError> {
                 *value = if k == 2 { 1.0 } else { 0.0 };
                 continue;
             }
-            *value = cell
-                .parse()
-                .ok()
-                .filter(|x: &f64| x.is_finite())
-                .ok_or_else(|| {
-                    let name = SPECTRUM.columns[k].name();
-                    ReadError::new(
-                        "spectrum.csv",
-                        line,
-                        format!("`{name}` is `{cell}`, not a number"),
-                    )
-                })?;
+            let number = cell.parse().ok().filter(|x: &f64| x.is_finite());
+            *value = number.ok_or_else(|| {
+                let name = SPECTRUM.columns[k].name();
+                wrong(line, format!("`{name}` is `{cell}`, not a number"))
+            })?;
         }
         rows.push(SpectrumRow {
             wavelength_nm: v[0],
@@ -169,17 +155,18 @@ pub fn read_spectrum(csv: &[u8]) -> Result<Spectrum, ReadError> {
         });
     }
     let [first, .., last] = rows.as_slice() else {
-        return Err(ReadError::new(
-            "spectrum.csv",
-            rows.len() + 1,
-            "a spectrum has at least two rows",
-        ));
+        return Err(wrong(rows.len() + 1, "a spectrum has at least two rows"));
     };
     let step_nm = (last.wavelength_nm - first.wavelength_nm) / (rows.len() - 1) as f64;
     Ok(Spectrum {
         step_nm: numbers::rounded(step_nm, 9).unwrap_or(step_nm),
         rows,
     })
+}
+
+/// What does not belong into a `spectrum.csv`.
+fn wrong(line: usize, what: impl ToString) -> ReadError {
+    ReadError::new(SPECTRUM.file, line, what)
 }
 
 #[cfg(test)]

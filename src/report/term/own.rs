@@ -44,7 +44,7 @@ pub struct Own {
 }
 
 impl Own {
-    /// Of the usable lamp photos of a session's last build, and the middle one of its tilts.
+    /// What the usable lamp photos of a session's last build, and the middle one of its tilts, say of the instrument.
     pub(super) fn of(lamps: &[&Record], tilt: Option<Estimate>) -> Own {
         let ln = |quantity: Quantity, share: f64| {
             let values = lamps.iter().filter_map(|r| r.metrics.value(quantity));

@@ -71,7 +71,7 @@ fn is_within_minutes(from: &str, to: &str) -> bool {
 }
 
 /// `heron/pier-lamp-07.jpg` is of `heron/pier-lamp`.
-fn thing(photo: &str) -> &str {
+pub fn thing(photo: &str) -> &str {
     let stem = photo.strip_suffix(".jpg").unwrap_or(photo);
     match stem.rsplit_once('-') {
         Some((thing, number)) if number.bytes().all(|b| b.is_ascii_digit()) => thing,

@@ -13,7 +13,7 @@ use super::truth::Truth;
 use crate::judge::{Check, Limits};
 use crate::terms::Estimate;
 
-pub use again::Again;
+pub use again::{Again, thing};
 pub use entry::{Entry, Seen, SeenReason, SeenRow};
 pub use figures::{Invented, Planted, Promise, Scale, Score, Slates, Unknown, quantile};
 pub use lines::{LineError, Place};
