@@ -14,7 +14,7 @@ mod strip;
 mod survey;
 mod trace;
 
-pub use band::{Edge, as_measured, end_shape};
+pub use band::{Edge, as_measured};
 pub use bars::Sketch;
 pub use cut_off::cut_off;
 pub use map::Map;
