@@ -214,7 +214,10 @@ fn what_was_taken_early_need_not_be_read_again_after_a_restart() {
     setup.orders.settle = settle;
     let work = Arc::new(Reading::default());
     setup.work = work.clone();
+    // Of what comes into a folder that is not watched yet nothing is told.
+    fs::create_dir_all(lab.inbox().join("heron")).unwrap();
     let watch = lab.watch_with(setup);
+    wait_for("a daemon", || lab.results().join("alive.js").exists());
     let began = Instant::now();
     lab.put("heron/lamp-01.jpg", "taken=10:00 light=3");
     wait_for("the photo", || lab.verdict("heron/lamp-01.jpg") == "good");
