@@ -65,6 +65,31 @@ const CHANCE_PEAKS: usize = 3;
 const PEAK_PRICE: f64 = 0.02;
 const TOWER_PRICE: f64 = 0.3;
 
+/// A coloured diode's light is no wider than this, nm, and no narrower than this; each doubt grows over so many nm (no source)…
+const LED_WIDEST_NM: f64 = 60.0;
+const LED_WIDEST_OVER_NM: f64 = 25.0;
+const LED_NARROWEST_NM: f64 = 10.0;
+const LED_NARROWEST_OVER_NM: f64 = 6.0;
+/// …and this share of it lies about its top; each share less costs so many times as much.
+const LED_GATHERED: f64 = 0.9;
+const LED_GATHERED_PRICE: f64 = 3.0;
+/// A filament's light and daylight are at least as wide as this, nm…
+const WIDE_NM: f64 = 75.0;
+const WIDE_OVER_NM: f64 = 25.0;
+/// …and have no gap after the blue; a white diode has one, below this share of its blue top (no source).
+const GAP: f64 = 0.55;
+const NO_GAP: f64 = 0.75;
+const GAP_OVER: f64 = 0.25;
+/// Blue over red: daylight has more than this, a filament less, a white diode more than the least.
+const COLD: f64 = 0.6;
+const WARM: f64 = 0.55;
+const COLD_OVER: f64 = 0.3;
+const WHITE_LEAST_BLUE: f64 = 0.05;
+const WHITE_LEAST_BLUE_OVER: f64 = 0.03;
+/// A white diode's light reaches beyond what lies about its top: no more than this share is there.
+const WHITE_GATHERED: f64 = 0.97;
+const WHITE_GATHERED_OVER: f64 = 0.03;
+
 /// What a light was taken for, and how sure that is.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Identity {
@@ -344,22 +369,31 @@ fn broad(sharp: &[&Peak], shape: &Shape) -> Vec<(&'static str, f64)> {
         + PEAK_PRICE * sharp.len().saturating_sub(CHANCE_PEAKS) as f64
         + TOWER_PRICE * towering(sharp, shape);
     let over = |x: f64, limit: f64, width: f64| ((x - limit) / width).clamp(0.0, 1.0);
-    let led = over(shape.width_nm, 60.0, 25.0)
-        + (0.9 - shape.gathered).max(0.0) * 3.0
-        + over(10.0 - shape.width_nm, 0.0, 6.0);
-    let is_wide = over(75.0 - shape.width_nm, 0.0, 25.0);
-    let gap = over(shape.blue_gap, 0.55, 0.25);
-    let no_gap = over(0.75 - shape.blue_gap, 0.0, 0.25);
+    let led = over(shape.width_nm, LED_WIDEST_NM, LED_WIDEST_OVER_NM)
+        + (LED_GATHERED - shape.gathered).max(0.0) * LED_GATHERED_PRICE
+        + over(
+            LED_NARROWEST_NM - shape.width_nm,
+            0.0,
+            LED_NARROWEST_OVER_NM,
+        );
+    let is_wide = over(WIDE_NM - shape.width_nm, 0.0, WIDE_OVER_NM);
+    let gap = over(shape.blue_gap, GAP, GAP_OVER);
+    let no_gap = over(NO_GAP - shape.blue_gap, 0.0, GAP_OVER);
     let (cold, warm) = (
-        over(0.6 - shape.blue_to_red, 0.0, 0.3),
-        over(shape.blue_to_red, 0.55, 0.3),
+        over(COLD - shape.blue_to_red, 0.0, COLD_OVER),
+        over(shape.blue_to_red, WARM, COLD_OVER),
     );
-    let white_narrow = over(shape.gathered, 0.97, 0.03);
+    let white_narrow = over(shape.gathered, WHITE_GATHERED, WHITE_GATHERED_OVER);
     [
         ("led", led),
         (
             "white-led",
-            gap + white_narrow + over(0.05 - shape.blue_to_red, 0.0, 0.03),
+            gap + white_narrow
+                + over(
+                    WHITE_LEAST_BLUE - shape.blue_to_red,
+                    0.0,
+                    WHITE_LEAST_BLUE_OVER,
+                ),
         ),
         ("filament", is_wide + no_gap + warm),
         ("daylight", is_wide + no_gap + cold),

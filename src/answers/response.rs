@@ -137,6 +137,14 @@ pub struct Colour {
     pub dominant: Result<(Estimate, Estimate), Refusal>,
 }
 
+/// The response is uneven between the blue and the red half, and between the middle and both ends, by these shares: the
+/// first to either side, the second from the middle to the ends…
+const UNEVEN_HALVES: f64 = 0.005;
+const UNEVEN_MIDDLE: f64 = 0.02;
+/// …about this wavelength, nm, and wholly so far from it, nm.
+const MIDDLE_NM: f64 = 550.0;
+const ENDS_AWAY_NM: f64 = 130.0;
+
 /// The colour of a spectrum by the response from a bulb of `kelvin` ± [`KELVIN_SIGMA`].
 ///
 /// Uncertainties are those of the bulb's temperature, which tilts everything, of 1 % unevenness between the blue and the red
@@ -162,7 +170,7 @@ pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colou
                         .min_by(|a, b| (a.0 - nm).abs().total_cmp(&(b.0 - nm).abs()))?
                         .1
                 };
-                let aside = ((nm - 550.0) / 130.0).clamp(-1.0, 1.0);
+                let aside = ((nm - MIDDLE_NM) / ENDS_AWAY_NM).clamp(-1.0, 1.0);
                 let uneven = 1.0 + tilt * aside + bend * (0.5 - aside * aside);
                 Some(value.value.max(0.0) * uneven)
             })
@@ -172,8 +180,8 @@ pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colou
     let noise = chromaticity_noise(here, &hats(spectrum, &power));
     let others = [
         by(spectrum, kelvin + KELVIN_SIGMA, 0.0, 0.0)?,
-        by(spectrum, kelvin, 0.005, 0.0)?,
-        by(spectrum, kelvin, 0.0, 0.02)?,
+        by(spectrum, kelvin, UNEVEN_HALVES, 0.0)?,
+        by(spectrum, kelvin, 0.0, UNEVEN_MIDDLE)?,
         by(&cleared, kelvin, 0.0, 0.0)?,
         (here.0 + noise.0, here.1),
         (here.0, here.1 + noise.1),
