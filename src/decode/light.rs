@@ -133,25 +133,30 @@ impl Curve {
         }
     }
 
-    /// True for a curve that rises from about 0 to about 1 and never falls.
+    /// True for a curve that rises from about 0 to about 1 ([`NEARLY`]) and never falls.
     fn is_sound(&self) -> bool {
         let steps: Vec<f64> = (0..=255)
             .map(|i| self.light(f64::from(i) / 255.0))
             .collect();
         steps.iter().all(|v| v.is_finite())
             && steps.windows(2).all(|w| w[1] >= w[0] - 1e-6)
-            && steps[0].abs() < 0.02
-            && (steps[255] - 1.0).abs() < 0.02
+            && steps[0].abs() < NEARLY
+            && (steps[255] - 1.0).abs() < NEARLY
     }
 
     fn or_srgb(self) -> Curve {
         let near = (0..=255).all(|i| {
             let code = f64::from(i) / 255.0;
-            (self.light(code) - Curve::Srgb.light(code)).abs() < 0.001
+            (self.light(code) - Curve::Srgb.light(code)).abs() < AS_SRGB
         });
         if near { Curve::Srgb } else { self }
     }
 }
+
+/// A curve's ends lie this near to black and white, linear share of full scale (no source).
+const NEARLY: f64 = 0.02;
+/// A curve that is nowhere further from sRGB's than this, linear share of full scale, is taken for it: a quarter of an eight-bit step.
+const AS_SRGB: f64 = 0.001;
 
 /// The element of a tag: ICC.1:2022, 7.3: a count at 128, then signature, offset and size of each.
 fn icc_tag<'a>(profile: &'a [u8], wanted: &[u8; 4]) -> Option<&'a [u8]> {
