@@ -427,6 +427,9 @@ fn light_at(
     Some((colour, pure))
 }
 
+/// Light of a side is what is above so many of its noises.
+const SIDE_SIGMAS: f64 = 4.0;
+
 /// Agreement of the two sides of `profile`, 0…1, each smoothed over `blur` cells to either side; the slit's image is in its middle.
 fn symmetry(profile: &[f64], zone: Interval, blur: i64, noise: f64) -> f64 {
     let steps = (profile.len() / 2) as i64;
@@ -441,7 +444,7 @@ fn symmetry(profile: &[f64], zone: Interval, blur: i64, noise: f64) -> f64 {
             sum += p;
         }
         let n = (2 * blur + 1) as f64;
-        Some((sum - 4.0 * noise * (n / 7.0).sqrt()).max(0.0))
+        Some((sum - SIDE_SIGMAS * noise * (n / CELLS_OF_A_PLACE).sqrt()).max(0.0))
     };
     let (mut xy, mut xx, mut yy) = (0.0, 0.0, 0.0);
     let mut i = zone.low as i64;
