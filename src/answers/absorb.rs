@@ -11,6 +11,14 @@ const LEAST_BLANK: f64 = 0.0015;
 /// An absorbance with more than this uncertainty means nothing.
 const LARGEST_SIGMA: f64 = 0.3;
 
+/// …and a channel, or a row, has light where it stands out of its noise by so many uncertainties.
+const LIT_SIGMAS: f64 = 5.0;
+/// The tone curve's steps leave a transmittance uncertain by this share of it, one part in 400, or of so much of it at least.
+const TONE_STEP_SHARE: f64 = 0.0025;
+const TONE_STEP_FROM: f64 = 0.05;
+/// Where a gap is told of, nm: where phones see (no source).
+const TOLD_NM: std::ops::RangeInclusive<f64> = 420.0..=680.0;
+
 /// Between two photos the phone moves against the disc by a few tenths of a degree; light that falls 20° off its axis then
 /// falls elsewhere on its lens and sensor: 4 tan 20° · 0.4° is 1 % by the natural vignetting alone (cos⁴ law).
 pub const HELD_ANEW: f64 = 0.01;
@@ -46,9 +54,12 @@ pub const UNKNOWN_TONE: f64 = 0.12;
 /// The share of a contrast that the tone curve may be worth where a bracket has shown it.
 pub const KNOWN_TONE: f64 = 0.015;
 
+/// This share of what is common to photos of one blank does not move high and low absorbances alike (no source).
+const OWN_OF_COMMON: f64 = 0.25;
+
 /// The part of an absorbance's standard uncertainty that is this photo's own, where `signal` is the sample's: its noise, how
 /// it was held, its rounded exposure where that is not the blank's. The rest (the blank's noise, the tone curve, what the
-/// lens scatters) is the same in all photos that share a blank and a phone, and moves them alike; a quarter of it is kept,
+/// lens scatters) is the same in all photos that share a blank and a phone, and moves them alike; a share of it is kept,
 /// for it does not move high and low absorbances quite alike.
 pub fn own_sigma(absorbance: Estimate, signal: Estimate, exposures_differ: bool) -> f64 {
     let as_absorbance = |share: f64| share / std::f64::consts::LN_10;
@@ -56,7 +67,7 @@ pub fn own_sigma(absorbance: Estimate, signal: Estimate, exposures_differ: bool)
     let rounded = if exposures_differ { ROUNDED } else { 0.0 };
     let own = noise.hypot(as_absorbance(HELD_ANEW.hypot(rounded)));
     let common = (absorbance.sigma.powi(2) - own * own).max(0.0).sqrt();
-    own.min(absorbance.sigma).hypot(0.25 * common)
+    own.min(absorbance.sigma).hypot(OWN_OF_COMMON * common)
 }
 
 /// How a sample's photo hangs together with its blank's.
@@ -120,7 +131,7 @@ pub fn gaps(sample: &Spectrum, blank: &Spectrum, link: &Link) -> Vec<(Gap, f64, 
     let mut found: std::collections::BTreeMap<Gap, (f64, f64, f64)> = Default::default();
     for (row, cell) in sample.rows.iter().zip(cells(sample, blank, link)) {
         let nm = row.wavelength_nm;
-        if !(420.0..=680.0).contains(&nm) {
+        if !TOLD_NM.contains(&nm) {
             continue;
         }
         let why = match cell {
@@ -260,14 +271,24 @@ const CLEAR_SHARE: f64 = 0.37;
 /// Two logarithms of a ratio that are the same, with their noise.
 const SAME_LN: f64 = 0.1;
 
+/// What lets through more than this share lets nearly all light through.
+const NEARLY_ALL: f64 = 0.75;
+
 /// Largest share of `logs` (sample over blank) that are alike, and of nearly all light.
 fn clear_share(logs: Vec<f64>) -> f64 {
     let n = logs.len() as f64;
-    let mut clear: Vec<f64> = logs.into_iter().filter(|r| *r > 0.75f64.ln()).collect();
+    let mut clear: Vec<f64> = logs.into_iter().filter(|r| *r > NEARLY_ALL.ln()).collect();
     clear.sort_by(f64::total_cmp);
     let alike = |from: usize| clear.partition_point(|r| *r < clear[from] + SAME_LN) - from;
     (0..clear.len()).map(alike).max().unwrap_or(0) as f64 / n
 }
+
+/// A blank bends in so many places at least, and by so much of its logarithm (root of mean square): a bulb has no bends to miss.
+const FEWEST_BENDS: f64 = 10.0;
+const LEAST_BEND_LN: f64 = 0.2;
+/// The ratio's bends are the blank's upside down where this share of them is, and where both go together so well (correlation).
+const UPSIDE_DOWN: f64 = -0.5;
+const GO_TOGETHER: f64 = -0.8;
 
 /// True where the ratio of sample to blank shows the blank's own peaks and gaps upside down: the sample's light does not have
 /// them. `ratios` are logarithms at the sample's wavelengths.
@@ -292,21 +313,23 @@ fn lacks_its_bends(ratios: &[Option<f64>], sample: &Spectrum, blank: &Spectrum) 
             n += 1.0;
         }
     }
-    // A bulb has no bends to miss.
-    if n < 10.0 || (other / n).sqrt() < 0.2 {
+    if n < FEWEST_BENDS || (other / n).sqrt() < LEAST_BEND_LN {
         return false;
     }
-    both / other < -0.5 && both / (own * other).sqrt() < -0.8
+    both / other < UPSIDE_DOWN && both / (own * other).sqrt() < GO_TOGETHER
 }
+
+/// A line's height, in its uncertainties, from which it may be the sample's own.
+const OWN_LINE_SIGMAS: f64 = 20.0;
 
 /// True where a sharp line of the sample stands out of what the blank would leave there: no absorber makes lines.
 fn shines_alone(peak: &Peak, sample: &Spectrum, blank: &Spectrum) -> bool {
-    if peak.kind == PeakKind::Band || peak.height.value < 20.0 * peak.height.sigma {
+    if peak.kind == PeakKind::Band || peak.height.value < OWN_LINE_SIGMAS * peak.height.sigma {
         return false;
     }
     let share = |nm: f64| -> Option<f64> {
         let (own, other) = (at(sample, nm)?, at(blank, nm)?);
-        let lit = other.clipped < MOST_CLIPPED && other.signal > 5.0 * other.signal_sigma;
+        let lit = other.clipped < MOST_CLIPPED && other.signal > LIT_SIGMAS * other.signal_sigma;
         lit.then(|| own.signal / other.signal)
     };
     let (centre, away) = (peak.centre_nm.value, 2.0 * peak.fwhm_nm.value);
@@ -366,14 +389,14 @@ fn one(
             blank.rgb_sigma[c].hypot(link.stray_sigma),
             sample.rgb_sigma[c].hypot(link.stray_sigma),
         );
-        if b < LEAST_BLANK || b < LEAST_CHANNEL_SHARE * strongest || b < 5.0 * sb {
+        if b < LEAST_BLANK || b < LEAST_CHANNEL_SHARE * strongest || b < LIT_SIGMAS * sb {
             continue;
         }
         let t = s / b * exposure_ratio;
-        // Both noises (GUM 5.1.2, first order); a floor of one part in 400 for the tone curve's steps.
+        // Both noises (GUM 5.1.2, first order); and a floor for the tone curve's steps.
         let sigma = ((ss / b * exposure_ratio).powi(2)
             + (t * sb / b).powi(2)
-            + (0.0025 * t.max(0.05)).powi(2))
+            + (TONE_STEP_SHARE * t.max(TONE_STEP_FROM)).powi(2))
         .sqrt();
         channels.add(t, sigma);
     }

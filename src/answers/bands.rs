@@ -7,6 +7,17 @@ use crate::terms::Estimate;
 /// A curve is read as a mean over this much to each side: a few bandpasses, and little against a dye's band, nm.
 const HALF_WINDOW_NM: f64 = 2.0;
 
+/// A series is read, and bands are looked for, within these wavelengths, nm: where phones see, and a little beyond (no source).
+const READ_NM: std::ops::RangeInclusive<i32> = 420..=680;
+const BANDS_NM: std::ops::RangeInclusive<i32> = 380..=760;
+/// A place is as good as the best where its uncertainty is so many times as large (no source).
+const NEARLY_BEST: f64 = 1.25;
+/// A band stands out of its valleys by so much absorbance, and by so many uncertainties.
+const LEAST_PROMINENCE: f64 = 0.03;
+const PROMINENT_SIGMAS: f64 = 5.0;
+/// A band's centre is the centroid of this upper share of it.
+const CAP_SHARE: f64 = 0.2;
+
 /// A row of an absorbance curve: wavelength (nm) and absorbance, absent where it means nothing.
 pub type Row = (f64, Option<Estimate>);
 
@@ -48,7 +59,7 @@ pub fn at(rows: &[Row], wavelength_nm: f64) -> Option<Estimate> {
 /// Where a series is best read, nm: the highest absorbance of the sum of the curves among the places where all of them are
 /// known and the highest is known, as a share of itself, nearly as well as anywhere. Absent where there is no such place.
 pub fn best_wavelength(curves: &[&[Row]]) -> Option<f64> {
-    let all: Vec<(f64, f64, f64)> = (420..=680)
+    let all: Vec<(f64, f64, f64)> = READ_NM
         .map(f64::from)
         .filter_map(|nm| {
             let read: Option<Vec<Estimate>> = curves.iter().map(|c| at(c, nm)).collect();
@@ -60,7 +71,7 @@ pub fn best_wavelength(curves: &[&[Row]]) -> Option<f64> {
         .collect();
     let best = all.iter().map(|p| p.2).reduce(f64::min)?;
     all.into_iter()
-        .filter(|p| p.2 <= 1.25 * best)
+        .filter(|p| p.2 <= NEARLY_BEST * best)
         .max_by(|a, b| a.1.total_cmp(&b.1))
         .map(|p| p.0)
 }
@@ -69,7 +80,7 @@ pub fn best_wavelength(curves: &[&[Row]]) -> Option<f64> {
 ///
 /// `sigma_nm` is the scale's own uncertainty.
 pub fn bands(rows: &[Row], sigma_nm: f64) -> Vec<Band> {
-    let smooth: Vec<(f64, Estimate)> = (380..=760)
+    let smooth: Vec<(f64, Estimate)> = BANDS_NM
         .map(f64::from)
         .filter_map(|nm| Some((nm, at(rows, nm)?)))
         .collect();
@@ -92,7 +103,7 @@ pub fn bands(rows: &[Row], sigma_nm: f64) -> Vec<Band> {
         let base = valley(&mut (0..i).rev()).max(valley(&mut (i + 1..smooth.len())));
         let prominence = value(i) - base;
         let top = smooth[i].1;
-        if prominence < 0.03 || prominence < 5.0 * top.sigma {
+        if prominence < LEAST_PROMINENCE || prominence < PROMINENT_SIGMAS * top.sigma {
             continue;
         }
         let half = value(i) - 0.5 * prominence;
@@ -105,7 +116,7 @@ pub fn bands(rows: &[Row], sigma_nm: f64) -> Vec<Band> {
         let steepness = prominence / fwhm_nm.max(1.0);
         let crossing = (top.sigma / steepness).hypot(0.5);
         // Centroid of the upper fifth; noise shifts a flat top by σ/height of the width.
-        let cap = value(i) - 0.2 * prominence;
+        let cap = value(i) - CAP_SHARE * prominence;
         let (mut s, mut sx) = (0.0, 0.0);
         for (nm, e) in &smooth[low..=high] {
             let w = (e.value - cap).max(0.0);
@@ -133,10 +144,13 @@ pub struct Edge {
     pub width_nm: f64,
 }
 
+/// Where an edge is looked for, nm.
+const EDGES_NM: std::ops::RangeInclusive<i32> = 400..=720;
 /// Widest edge, nm.
 const WIDEST_EDGE_NM: f64 = 60.0;
-/// Smallest step of transmittance at an edge; the lower level must be less than half of the upper one, too.
+/// Smallest step of transmittance at an edge; the lower level must be less than this share of the upper one, too.
 const LEAST_STEP: f64 = 0.3;
+const MOST_LOW: f64 = 0.5;
 /// Share of the step within which the levels beside an edge must hold, to the end of what is known.
 const LEVEL_HOLDS: f64 = 0.25;
 /// Shortest stretch beside an edge over which its level is known, nm.
@@ -148,7 +162,7 @@ const LEVEL_NM: usize = 20;
 ///
 /// `sigma_nm` is the scale's own uncertainty.
 pub fn edge(rows: &[Row], sigma_nm: f64) -> Option<Edge> {
-    let known: Vec<(f64, Estimate)> = (400..=720)
+    let known: Vec<(f64, Estimate)> = EDGES_NM
         .map(f64::from)
         .filter_map(|nm| Some((nm, at(rows, nm)?)))
         .collect();
@@ -160,7 +174,7 @@ pub fn edge(rows: &[Row], sigma_nm: f64) -> Option<Edge> {
         |part: &[(f64, Estimate)]| part.iter().map(|p| p.1.value).sum::<f64>() / part.len() as f64;
     let (first, last) = (mean(&known[..LEVEL_NM]), mean(&known[n - LEVEL_NM..]));
     let (low, step) = (first.min(last), (last - first).abs());
-    if step < LEAST_STEP || low > 0.5 * (low + step) {
+    if step < LEAST_STEP || low > MOST_LOW * (low + step) {
         return None;
     }
     let share = |p: &(f64, Estimate)| (p.1.value - first) / (last - first);

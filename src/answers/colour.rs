@@ -122,6 +122,11 @@ pub fn colour_temperature(xy: (f64, f64)) -> Result<(f64, f64), Refusal> {
     Ok((1e6 / best, sign * off))
 }
 
+/// Nearer to white than this in CIE x, y a colour has no dominant wavelength (no source).
+const NEARLY_WHITE: f64 = 0.005;
+/// The part of the spectral locus that dominant wavelengths are taken from, nm: beyond it the locus hardly moves.
+const LOCUS_NM: std::ops::RangeInclusive<f64> = 400.0..=700.0;
+
 /// Dominant wavelength (nm) and excitation purity of a chromaticity against equal energy.
 ///
 /// # Errors
@@ -135,12 +140,12 @@ pub fn dominant_wavelength(xy: (f64, f64)) -> Result<(f64, f64), Refusal> {
             "purple or nearly white: it has no dominant wavelength",
         )
     };
-    if dx.hypot(dy) < 0.005 {
+    if dx.hypot(dy) < NEARLY_WHITE {
         return Err(refuse());
     }
     let locus: Vec<(f64, f64, f64)> = observer()
         .iter()
-        .filter(|(nm, _)| (400.0..=700.0).contains(nm))
+        .filter(|(nm, _)| LOCUS_NM.contains(nm))
         .map(|&(nm, [x, y, z])| (nm, x / (x + y + z), y / (x + y + z)))
         .collect();
     for pair in locus.windows(2) {

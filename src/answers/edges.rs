@@ -10,6 +10,10 @@ use crate::terms::Estimate;
 const C2_NM_KELVIN: f64 = 1e9 * C2_M_K;
 /// So much of the continuum must pass beside the edge, nm: less tells nothing of its slope.
 const LEAST_PASSING_NM: usize = 40;
+/// …of so many that are known at least, nm.
+const LEAST_KNOWN_NM: usize = 60;
+/// Where an edge is looked for, nm.
+const EDGES_NM: std::ops::RangeInclusive<i32> = 400..=720;
 /// Where the light passes, its logarithm lies so near to a black body's: a filament's does, a phosphor's and lines' do not.
 const LIKE_A_BLACK_BODY: f64 = 0.08;
 /// Beside the edge the continuum is taken from so far on at least, nm, and from so many widths of the edge on.
@@ -55,12 +59,12 @@ pub struct FilterEdge {
 /// `too-little-known` where less than 60 nm between 400 and 720 nm are; `not-a-continuum` where the light beside the edge is
 /// none; `no-edge` where it has no edge, or several.
 pub fn of_continuum(rows: &[Row], sigma_nm: f64) -> Result<FilterEdge, Refusal> {
-    let known: Vec<Point> = (400..=720)
+    let known: Vec<Point> = EDGES_NM
         .map(f64::from)
         .filter_map(|nm| Some((nm, bands::at(rows, nm)?)))
         .filter(|(_, e)| e.value.is_finite())
         .collect();
-    if known.len() < 60 {
+    if known.len() < LEAST_KNOWN_NM {
         return Err(Refusal::new(
             "too-little-known",
             format!("its power is known on {} nm only", known.len()),

@@ -18,6 +18,78 @@ const UNKNOWN_COST: f64 = 0.4 * DEAR;
 /// A shifted lamp must be as much dearer as this, shared by the lines beyond its numbers.
 const SHIFT_COST: f64 = 2.0;
 
+/// Peaks outside this range, nm, say nothing of a lamp: phones hardly see there (no source).
+const PEAKS_NM: std::ops::Range<f64> = 410.0..700.0;
+/// What is narrower than this to either side, nm, is no broad light.
+const OPENED_NM: f64 = 5.0;
+
+/// A coloured diode's top is told by the part above this share of it: steadier than the highest row.
+const CAP_SHARE: f64 = 0.8;
+/// The phone's colour filters lean on a diode's flanks by these shares of its width, in top, centroid and width, and by this share of
+/// the bandpass (common practice, no source).
+const LEAN_TOP: f64 = 0.05;
+const LEAN_CENTROID: f64 = 0.06;
+const LEAN_WIDTH: f64 = 0.10;
+const LEAN_BANDPASS: f64 = 0.1;
+
+/// A peak is a table's line within so many of its uncertainties, or within this share of the bandpass, but never beyond so many nm.
+const NEAR_SIGMAS: f64 = 3.0;
+const NEAR_BANDPASS: f64 = 0.5;
+const NEAR_MOST_NM: f64 = 2.0;
+/// A peak belongs to a phosphor's band within this share of the band's width.
+const IN_BAND: f64 = 0.6;
+/// Lines nearer to each other than so many bandpasses make one peak between them.
+const MERGED_BANDPASSES: f64 = 1.6;
+/// A table's line is there where a peak lies within this share of the bandpass.
+const THERE_BANDPASS: f64 = 0.8;
+/// Where the red phosphor of the three-band lamps shines, nm (CIE FL10 to FL12 against FL2), and its least share of the highest peak.
+const RED_PHOSPHOR_NM: std::ops::Range<f64> = 609.0..614.0;
+const RED_PHOSPHOR_SHARE: f64 = 0.15;
+/// Price of a red phosphor where the lamp has none, and of none where it has one.
+const WRONG_PHOSPHOR: f64 = 0.6;
+/// A lamp with phosphor bands has at least this share of broad light.
+const PHOSPHOR_BROAD: f64 = 0.5;
+/// A gas or vapour in clear glass, or a laser, has no more broad light than this share: glare and weak lines make a third.
+const GLARE_BROAD: f64 = 0.35;
+/// A line so many times as high as the broad light begins to tower over it, and does so wholly at twice that.
+const TOWERS_FROM: f64 = 15.0;
+/// A line wider than so many bandpasses is no laser's.
+const LASER_BANDPASSES: f64 = 1.8;
+/// A laser is as much dearer than a table's lamp, so that a lamp of one line (sodium) is that lamp.
+const LASER_PRICE: f64 = 0.08;
+
+/// This share of narrow light is none that speaks against a broad lamp; so many peaks are by chance, and each beyond them costs so
+/// much; a towering line costs so much (no source).
+const CHANCE_NARROW: f64 = 0.12;
+const CHANCE_PEAKS: usize = 3;
+const PEAK_PRICE: f64 = 0.02;
+const TOWER_PRICE: f64 = 0.3;
+
+/// A coloured diode's light is no wider than this, nm, and no narrower than this; each doubt grows over so many nm (no source)…
+const LED_WIDEST_NM: f64 = 60.0;
+const LED_WIDEST_OVER_NM: f64 = 25.0;
+const LED_NARROWEST_NM: f64 = 10.0;
+const LED_NARROWEST_OVER_NM: f64 = 6.0;
+/// …and this share of it lies about its top; each share less costs so many times as much.
+const LED_GATHERED: f64 = 0.9;
+const LED_GATHERED_PRICE: f64 = 3.0;
+/// A filament's light and daylight are at least as wide as this, nm…
+const WIDE_NM: f64 = 75.0;
+const WIDE_OVER_NM: f64 = 25.0;
+/// …and have no gap after the blue; a white diode has one, below this share of its blue top (no source).
+const GAP: f64 = 0.55;
+const NO_GAP: f64 = 0.75;
+const GAP_OVER: f64 = 0.25;
+/// Blue over red: daylight has more than this, a filament less, a white diode more than the least.
+const COLD: f64 = 0.6;
+const WARM: f64 = 0.55;
+const COLD_OVER: f64 = 0.3;
+const WHITE_LEAST_BLUE: f64 = 0.05;
+const WHITE_LEAST_BLUE_OVER: f64 = 0.03;
+/// A white diode's light reaches beyond what lies about its top: no more than this share is there.
+const WHITE_GATHERED: f64 = 0.97;
+const WHITE_GATHERED_OVER: f64 = 0.03;
+
 /// What a light was taken for, and how sure that is.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Identity {
@@ -50,7 +122,7 @@ pub struct Led {
 pub fn identify(spectrum: &Spectrum, peaks: &[Peak], bandpass_nm: f64, lamps: &[Lamp]) -> Identity {
     let seen: Vec<&Peak> = peaks
         .iter()
-        .filter(|p| p.height.value > 0.0 && (410.0..700.0).contains(&p.centre_nm.value))
+        .filter(|p| p.height.value > 0.0 && PEAKS_NM.contains(&p.centre_nm.value))
         .collect();
     let sharp = sharp_of(&seen);
     let shape = Shape::of(spectrum);
@@ -113,8 +185,8 @@ impl Shape {
             .filter(|r| WELL_SEEN_NM.contains(&r.wavelength_nm))
             .map(|r| (r.wavelength_nm, r.signal.max(0.0)))
             .collect();
-        // Lowest within ± 5 nm, then highest of those within ± 5 nm (an opening): narrow peaks are gone, slopes stay.
-        let reach = (5.0 / spectrum.step_nm.max(0.01)).round() as usize;
+        // Lowest about each place, then highest of those (an opening): narrow peaks are gone, slopes stay.
+        let reach = (OPENED_NM / spectrum.step_nm.max(0.01)).round() as usize;
         let slide = |v: &[f64], pick: fn(f64, f64) -> f64| -> Vec<f64> {
             (0..v.len())
                 .map(|i| {
@@ -191,15 +263,12 @@ impl Shape {
         let at = near.iter().position(|r| r.0 == top.0)?;
         let left = crossing(&near[..=at])?;
         let right = crossing(&near[at..].iter().rev().copied().collect::<Vec<_>>())?;
-        // The phone's colour filters lean on the flanks: a twentieth of the width in the centre, a tenth in the width
-        // (common practice, no source).
-        let lean = |share: f64| (share * self.width_nm).hypot(0.1 * bandpass_nm);
+        let lean = |share: f64| (share * self.width_nm).hypot(LEAN_BANDPASS * bandpass_nm);
         let e = |value, sigma| Estimate::new(value, sigma);
         Some(Led {
-            // That of the part above 80 %: steadier than the highest row.
-            peak_nm: e(centre_above(0.8 * top.1), lean(0.05)),
-            centroid_nm: e(centre_above(0.0), lean(0.06)),
-            half_width_nm: e(right - left, lean(0.10)),
+            peak_nm: e(centre_above(CAP_SHARE * top.1), lean(LEAN_TOP)),
+            centroid_nm: e(centre_above(0.0), lean(LEAN_CENTROID)),
+            half_width_nm: e(right - left, lean(LEAN_WIDTH)),
         })
     }
 }
@@ -210,16 +279,20 @@ fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> O
     // A phosphor's bands stand in the tables of the lamps that have it.
     let (lines, bands): (Vec<&LampLine>, Vec<&LampLine>) =
         lamp.lines.iter().partition(|l| l.width_nm < NARROW_NM);
-    let reach = |p: &Peak| (3.0 * p.centre_nm.sigma).max(0.5 * bandpass_nm).min(2.0);
+    let reach = |p: &Peak| {
+        (NEAR_SIGMAS * p.centre_nm.sigma)
+            .max(NEAR_BANDPASS * bandpass_nm)
+            .min(NEAR_MOST_NM)
+    };
     let is_near = |l: &LampLine, p: &Peak, least_nm: f64| {
         (l.wavelength_nm - p.centre_nm.value).abs() < reach(p).max(least_nm)
     };
     let agrees = |p: &&&Peak| {
         lines.iter().any(|l| is_near(l, p, 0.0))
-            || bands.iter().any(|l| is_near(l, p, 0.6 * l.width_nm))
+            || bands.iter().any(|l| is_near(l, p, IN_BAND * l.width_nm))
             // Lines closer than the instrument separates make one peak between them.
             || lines.windows(2).any(|w| {
-                w[1].wavelength_nm - w[0].wavelength_nm < 1.6 * bandpass_nm
+                w[1].wavelength_nm - w[0].wavelength_nm < MERGED_BANDPASSES * bandpass_nm
                     && (w[0].wavelength_nm..w[1].wavelength_nm).contains(&p.centre_nm.value)
             })
     };
@@ -242,21 +315,22 @@ fn line_lamp(lamp: &Lamp, sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> O
         }
         UNSEEN
     } else {
-        let there = wanted.iter().filter(|l| is_there(l, 0.8 * bandpass_nm));
+        let there = wanted
+            .iter()
+            .filter(|l| is_there(l, THERE_BANDPASS * bandpass_nm));
         let there: f64 = there.map(|l| l.strength.sqrt()).sum();
         1.0 - there / wanted.iter().map(|l| l.strength.sqrt()).sum::<f64>()
     };
-    // Red phosphor of the three-band lamps; none of the others has it (CIE FL10 to FL12 against FL2).
     let has_red = sharp.iter().any(|p| {
-        (609.0..614.0).contains(&p.centre_nm.value) && p.height.value > 0.15 * highest(sharp)
+        RED_PHOSPHOR_NM.contains(&p.centre_nm.value)
+            && p.height.value > RED_PHOSPHOR_SHARE * highest(sharp)
     });
     let has_bands = bands.iter().any(|l| l.width_nm > 0.0);
     let phosphor = match (lamp.name == "fluorescent", has_bands, has_red) {
         (true, _, true) => 0.0,
-        (true, _, false) | (false, true, true) => 0.6,
-        (false, true, false) => (0.5 - shape.broad).max(0.0),
-        // A gas or vapour in clear glass has hardly anything but lines; glare and weak lines make a third.
-        (false, false, _) => (shape.broad - 0.35).max(0.0) * (1.0 - towering(sharp, shape)),
+        (true, _, false) | (false, true, true) => WRONG_PHOSPHOR,
+        (false, true, false) => (PHOSPHOR_BROAD - shape.broad).max(0.0),
+        (false, false, _) => (shape.broad - GLARE_BROAD).max(0.0) * (1.0 - towering(sharp, shape)),
     };
     Some(DEAR * (unexplained + missing + phosphor))
 }
@@ -268,7 +342,7 @@ fn highest(sharp: &[&Peak]) -> f64 {
 /// How far the highest line towers over the broad light, 0 to 1. Stray light that is left over the whole spectrum can make
 /// most of a faint laser's light; a lamp's own broad light is a tenth of its lines or more.
 fn towering(sharp: &[&Peak], shape: &Shape) -> f64 {
-    ((highest(sharp) / shape.top.0.max(1e-12) - 15.0) / 15.0).clamp(0.0, 1.0)
+    ((highest(sharp) / shape.top.0.max(1e-12) - TOWERS_FROM) / TOWERS_FROM).clamp(0.0, 1.0)
 }
 
 /// One line and nothing else.
@@ -281,37 +355,45 @@ fn laser(sharp: &[&Peak], shape: &Shape, bandpass_nm: f64) -> f64 {
         return f64::MAX.sqrt();
     };
     let alone = weight(top) / light.max(f64::MIN_POSITIVE);
-    let wide = (top.fwhm_nm.value / bandpass_nm.max(0.1) - 1.8).clamp(0.0, 1.0);
-    // A tenth dearer than a table's lamp, so that a lamp of one line (sodium) is that lamp.
+    let wide = (top.fwhm_nm.value / bandpass_nm.max(0.1) - LASER_BANDPASSES).clamp(0.0, 1.0);
     DEAR * (1.0 - alone
         + wide
-        + (shape.broad - 0.35).max(0.0) * (1.0 - towering(sharp, shape))
-        + 0.08)
+        + (shape.broad - GLARE_BROAD).max(0.0) * (1.0 - towering(sharp, shape))
+        + LASER_PRICE)
 }
 
 /// The lamps without lines, with their costs.
 fn broad(sharp: &[&Peak], shape: &Shape) -> Vec<(&'static str, f64)> {
     // Light in narrow peaks speaks against all of them.
-    let narrow = (1.0 - shape.broad - 0.12).max(0.0)
-        + 0.02 * sharp.len().saturating_sub(3) as f64
-        + 0.3 * towering(sharp, shape);
+    let narrow = (1.0 - shape.broad - CHANCE_NARROW).max(0.0)
+        + PEAK_PRICE * sharp.len().saturating_sub(CHANCE_PEAKS) as f64
+        + TOWER_PRICE * towering(sharp, shape);
     let over = |x: f64, limit: f64, width: f64| ((x - limit) / width).clamp(0.0, 1.0);
-    let led = over(shape.width_nm, 60.0, 25.0)
-        + (0.9 - shape.gathered).max(0.0) * 3.0
-        + over(10.0 - shape.width_nm, 0.0, 6.0);
-    let is_wide = over(75.0 - shape.width_nm, 0.0, 25.0);
-    let gap = over(shape.blue_gap, 0.55, 0.25);
-    let no_gap = over(0.75 - shape.blue_gap, 0.0, 0.25);
+    let led = over(shape.width_nm, LED_WIDEST_NM, LED_WIDEST_OVER_NM)
+        + (LED_GATHERED - shape.gathered).max(0.0) * LED_GATHERED_PRICE
+        + over(
+            LED_NARROWEST_NM - shape.width_nm,
+            0.0,
+            LED_NARROWEST_OVER_NM,
+        );
+    let is_wide = over(WIDE_NM - shape.width_nm, 0.0, WIDE_OVER_NM);
+    let gap = over(shape.blue_gap, GAP, GAP_OVER);
+    let no_gap = over(NO_GAP - shape.blue_gap, 0.0, GAP_OVER);
     let (cold, warm) = (
-        over(0.6 - shape.blue_to_red, 0.0, 0.3),
-        over(shape.blue_to_red, 0.55, 0.3),
+        over(COLD - shape.blue_to_red, 0.0, COLD_OVER),
+        over(shape.blue_to_red, WARM, COLD_OVER),
     );
-    let white_narrow = over(shape.gathered, 0.97, 0.03);
+    let white_narrow = over(shape.gathered, WHITE_GATHERED, WHITE_GATHERED_OVER);
     [
         ("led", led),
         (
             "white-led",
-            gap + white_narrow + over(0.05 - shape.blue_to_red, 0.0, 0.03),
+            gap + white_narrow
+                + over(
+                    WHITE_LEAST_BLUE - shape.blue_to_red,
+                    0.0,
+                    WHITE_LEAST_BLUE_OVER,
+                ),
         ),
         ("filament", is_wide + no_gap + warm),
         ("daylight", is_wide + no_gap + cold),

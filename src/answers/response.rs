@@ -10,6 +10,15 @@ use crate::terms::{Estimate, Spectrum};
 /// Smallest response, as a share of the best, that powers are divided by: below it there is little but noise.
 const WEAKEST: f64 = 0.02;
 
+/// Temperatures at which filaments neither stay dark nor melt, K (tungsten melts at 3695 K).
+const FILAMENT_K: std::ops::RangeInclusive<f64> = 1500.0..=3600.0;
+/// A row of the bulb's spectrum is used where it stands out of its noise by so many uncertainties…
+const LEAST_SIGNAL_SIGMAS: f64 = 5.0;
+/// …and the bulb where so much of its spectrum is, nm.
+const LEAST_KNOWN_NM: f64 = 100.0;
+/// Bins of power are so wide, nm.
+const BIN_NM: f64 = 5.0;
+
 /// Relative response by wavelength, 1 at its best.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Response {
@@ -23,7 +32,7 @@ pub struct Response {
 /// `temperature` outside 1500–3600 K, where filaments do not shine or melt; `clipped` or `dim` where less than 100 nm of
 /// the bulb's light can be used.
 pub fn response(bulb: &Spectrum, kelvin: f64, kelvin_sigma: f64) -> Result<Response, Refusal> {
-    if !(1500.0..=3600.0).contains(&kelvin) {
+    if !FILAMENT_K.contains(&kelvin) {
         return Err(Refusal::new(
             "temperature",
             format!("{kelvin} K is no temperature of a filament"),
@@ -38,7 +47,8 @@ pub fn response(bulb: &Spectrum, kelvin: f64, kelvin_sigma: f64) -> Result<Respo
             // How a wrong temperature tilts the curve, about 560 nm where it turns.
             let tilt = (planck(row.wavelength_nm, kelvin + kelvin_sigma) / p - 1.0).abs();
             let estimate = Estimate::new(value, (row.signal_sigma / p).hypot(value * tilt));
-            let is_known = row.clipped <= MOST_CLIPPED && row.signal > 5.0 * row.signal_sigma;
+            let is_known =
+                row.clipped <= MOST_CLIPPED && row.signal > LEAST_SIGNAL_SIGMAS * row.signal_sigma;
             (row.wavelength_nm, is_known.then_some(estimate))
         })
         .collect();
@@ -56,7 +66,7 @@ pub fn response(bulb: &Spectrum, kelvin: f64, kelvin_sigma: f64) -> Result<Respo
         })
         .collect();
     let known_nm = rows.iter().filter(|r| r.1.is_some()).count() as f64 * bulb.step_nm;
-    if known_nm < 100.0 {
+    if known_nm < LEAST_KNOWN_NM {
         let clipped = bulb
             .rows
             .iter()
@@ -127,6 +137,14 @@ pub struct Colour {
     pub dominant: Result<(Estimate, Estimate), Refusal>,
 }
 
+/// The response is uneven between the blue and the red half, and between the middle and both ends, by these shares: the
+/// first to either side, the second from the middle to the ends…
+const UNEVEN_HALVES: f64 = 0.005;
+const UNEVEN_MIDDLE: f64 = 0.02;
+/// …about this wavelength, nm, and wholly so far from it, nm.
+const MIDDLE_NM: f64 = 550.0;
+const ENDS_AWAY_NM: f64 = 130.0;
+
 /// The colour of a spectrum by the response from a bulb of `kelvin` ± [`KELVIN_SIGMA`].
 ///
 /// Uncertainties are those of the bulb's temperature, which tilts everything, of 1 % unevenness between the blue and the red
@@ -152,7 +170,7 @@ pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colou
                         .min_by(|a, b| (a.0 - nm).abs().total_cmp(&(b.0 - nm).abs()))?
                         .1
                 };
-                let aside = ((nm - 550.0) / 130.0).clamp(-1.0, 1.0);
+                let aside = ((nm - MIDDLE_NM) / ENDS_AWAY_NM).clamp(-1.0, 1.0);
                 let uneven = 1.0 + tilt * aside + bend * (0.5 - aside * aside);
                 Some(value.value.max(0.0) * uneven)
             })
@@ -162,8 +180,8 @@ pub fn colour(bulb: &Spectrum, kelvin: f64, spectrum: &Spectrum) -> Result<Colou
     let noise = chromaticity_noise(here, &hats(spectrum, &power));
     let others = [
         by(spectrum, kelvin + KELVIN_SIGMA, 0.0, 0.0)?,
-        by(spectrum, kelvin, 0.005, 0.0)?,
-        by(spectrum, kelvin, 0.0, 0.02)?,
+        by(spectrum, kelvin, UNEVEN_HALVES, 0.0)?,
+        by(spectrum, kelvin, 0.0, UNEVEN_MIDDLE)?,
         by(&cleared, kelvin, 0.0, 0.0)?,
         (here.0 + noise.0, here.1),
         (here.0, here.1 + noise.1),
@@ -256,9 +274,9 @@ pub fn bins(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option
     let rows = &spectrum.rows;
     (76..=156)
         .map(|i| {
-            let nm = 5.0 * f64::from(i);
-            let first = rows.partition_point(|r| r.wavelength_nm < nm - 2.5);
-            let past = rows.partition_point(|r| r.wavelength_nm < nm + 2.5);
+            let nm = BIN_NM * f64::from(i);
+            let first = rows.partition_point(|r| r.wavelength_nm < nm - 0.5 * BIN_NM);
+            let past = rows.partition_point(|r| r.wavelength_nm < nm + 0.5 * BIN_NM);
             let near = &power[first.min(power.len())..past.min(power.len())];
             let known: Vec<Estimate> = near.iter().flatten().copied().collect();
             let bin = common_mean(&known).filter(|_| known.len() * 2 > near.len());

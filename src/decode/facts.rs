@@ -62,6 +62,9 @@ fn known_format<'de, D: Deserializer<'de>>(from: D) -> Result<&'static str, D::E
         .ok_or_else(|| serde::de::Error::custom("no known format"))
 }
 
+/// Diagonal of a 35 mm film's picture, mm (CIPA DC-008).
+const FILM_DIAGONAL_MM: f64 = 43.27;
+
 impl Facts {
     /// Exposure time × ISO / 100 in seconds, where both are known: links the light of two shots.
     pub fn exposure_product(&self) -> Option<f64> {
@@ -70,10 +73,10 @@ impl Facts {
 
     /// The focal length in pixels, for the upright picture of `width` × `height` pixels.
     ///
-    /// FocalLengthIn35mmFilm refers to the diagonal, 43.27 mm (CIPA DC-008); good to a few per cent. The tag
+    /// FocalLengthIn35mmFilm refers to the diagonal (CIPA DC-008); good to a few per cent. The tag
     /// already includes the digital zoom on the phones that write it as the standard says.
     pub fn focal_px(&self) -> Option<f64> {
         let diagonal_px = ((self.width * self.width + self.height * self.height) as f64).sqrt();
-        Some(self.focal_35mm? / 43.27 * diagonal_px)
+        Some(self.focal_35mm? / FILM_DIAGONAL_MM * diagonal_px)
     }
 }

@@ -126,32 +126,43 @@ impl Curve {
     /// 45455 is how writers say sRGB without an `sRGB` chunk, and the standard gives it as sRGB's own value.
     pub(super) fn from_png_gamma(gamma: u32) -> Curve {
         match gamma {
-            44_500..=46_500 => Curve::Srgb,
-            // Beyond these the chunk is nonsense: display exponents in use lie between 1 and 3.
-            20_000..=200_000 => Curve::Power(100_000.0 / f64::from(gamma)),
+            SRGB_FROM..=SRGB_TO => Curve::Srgb,
+            GAMMA_FROM..=GAMMA_TO => Curve::Power(100_000.0 / f64::from(gamma)),
             _ => Curve::Srgb,
         }
     }
 
-    /// True for a curve that rises from about 0 to about 1 and never falls.
+    /// True for a curve that rises from about 0 to about 1 ([`NEARLY`]) and never falls.
     fn is_sound(&self) -> bool {
         let steps: Vec<f64> = (0..=255)
             .map(|i| self.light(f64::from(i) / 255.0))
             .collect();
         steps.iter().all(|v| v.is_finite())
             && steps.windows(2).all(|w| w[1] >= w[0] - 1e-6)
-            && steps[0].abs() < 0.02
-            && (steps[255] - 1.0).abs() < 0.02
+            && steps[0].abs() < NEARLY
+            && (steps[255] - 1.0).abs() < NEARLY
     }
 
     fn or_srgb(self) -> Curve {
         let near = (0..=255).all(|i| {
             let code = f64::from(i) / 255.0;
-            (self.light(code) - Curve::Srgb.light(code)).abs() < 0.001
+            (self.light(code) - Curve::Srgb.light(code)).abs() < AS_SRGB
         });
         if near { Curve::Srgb } else { self }
     }
 }
+
+/// A curve's ends lie this near to black and white, linear share of full scale (no source).
+const NEARLY: f64 = 0.02;
+/// A curve that is nowhere further from sRGB's than this, linear share of full scale, is taken for it: a quarter of an eight-bit step.
+const AS_SRGB: f64 = 0.001;
+
+/// A PNG's encoding exponent × 100 000 that says sRGB, as rounded by writers (no source)…
+const SRGB_FROM: u32 = 44_500;
+const SRGB_TO: u32 = 46_500;
+/// …and beyond which it is nonsense: display exponents in use lie between 1 and 3.
+const GAMMA_FROM: u32 = 20_000;
+const GAMMA_TO: u32 = 200_000;
 
 /// The element of a tag: ICC.1:2022, 7.3: a count at 128, then signature, offset and size of each.
 fn icc_tag<'a>(profile: &'a [u8], wanted: &[u8; 4]) -> Option<&'a [u8]> {

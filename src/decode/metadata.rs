@@ -100,6 +100,11 @@ const DNG_SERIAL: Tag = Tag(Context::Tiff, 0xc62f);
 const PICTURE_ID_DIGITS: usize = 32;
 /// Hexadecimal digits that are kept of the hash.
 const UNIT_DIGITS: usize = 16;
+/// Years of photos: a phone that lost its clock says 1970 or 1980; Exif itself is of 1995.
+const YEARS: std::ops::RangeInclusive<i16> = 1995..=2199;
+/// ISO speeds, and digital zooms, that are no nonsense (no source).
+const ISO_SPEEDS: std::ops::RangeInclusive<f64> = 1.0..=10_000_000.0;
+const ZOOMS: std::ops::RangeInclusive<f64> = 1.0..=1000.0;
 
 /// A hash of what is the single phone's own; absent where the file says nothing of the kind.
 fn unit(text: impl Fn(Tag) -> Option<String>) -> Option<String> {
@@ -126,7 +131,7 @@ fn iso(number: impl Fn(Tag) -> Option<f64>) -> Option<f64> {
         .or_else(|| number(Tag::ISOSpeed))
         .or_else(|| number(Tag::RecommendedExposureIndex))
         .or_else(|| number(Tag::StandardOutputSensitivity))
-        .filter(|v| (1.0..=10_000_000.0).contains(v))
+        .filter(|v| ISO_SPEEDS.contains(v))
 }
 
 /// A numerator of 0 says that the digital zoom was not used (Exif 2.32, DigitalZoomRatio).
@@ -137,7 +142,7 @@ fn zoom(field: Option<&Field>) -> Option<f64> {
     {
         return Some(1.0);
     }
-    first_number(field).filter(|z| (1.0..=1000.0).contains(z))
+    first_number(field).filter(|z| ZOOMS.contains(z))
 }
 
 /// The first value of a field as a finite number, whatever numeric type the writer chose.
@@ -189,8 +194,7 @@ fn moment(text: &str) -> Option<DateTime> {
         std::str::from_utf8(part).ok()?.parse().ok()
     };
     let two = |at: usize| digits(at, 2).map(|v| v as i8);
-    // A phone that lost its clock says 1970 or 1980; Exif itself is of 1995.
-    let year = digits(0, 4).filter(|y| (1995..=2199).contains(y))?;
+    let year = digits(0, 4).filter(|y| YEARS.contains(y))?;
     DateTime::new(year, two(5)?, two(8)?, two(11)?, two(14)?, two(17)?, 0).ok()
 }
 

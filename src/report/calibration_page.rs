@@ -119,6 +119,9 @@ fn shown_scale<'a>(
     }
 }
 
+/// What is known so near, nm, is known at a round wavelength.
+const AT_ROUND_NM: f64 = 5.0;
+
 /// The scale's uncertainty at round wavelengths.
 fn along(curve: &[SigmaAt], t: &Phrases) -> Vec<(String, String)> {
     [400.0, 450.0, 500.0, 550.0, 600.0, 650.0, 700.0]
@@ -127,7 +130,7 @@ fn along(curve: &[SigmaAt], t: &Phrases) -> Vec<(String, String)> {
             let off = |c: &&SigmaAt| (c.wavelength_nm - at).abs();
             let near = curve
                 .iter()
-                .filter(|c| off(c) <= 5.0 && c.sigma_nm.is_finite())
+                .filter(|c| off(c) <= AT_ROUND_NM && c.sigma_nm.is_finite())
                 .min_by(|a, b| off(a).total_cmp(&off(b)))?;
             Some((format!("{at} nm"), t.n(numbers::within_nm(near.sigma_nm))))
         })

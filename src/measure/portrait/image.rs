@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 use std::ops::Range;
 use std::sync::OnceLock;
 
-use crate::measure::portrait::render::{DISC_PX, LENS_PX, Line, WIDTH_STEPS, width_px};
+use crate::measure::portrait::render::{BLUR_REACH, DISC_PX, LENS_PX, Line, WIDTH_STEPS, width_px};
 use crate::measure::portrait::table::Table;
 use crate::measure::shot::Shot;
 use crate::terms::{Interval, median};
@@ -182,7 +182,7 @@ struct Followed {
 
 impl Flank {
     fn new(width_px: f64, lens: usize, disc: usize) -> Flank {
-        let reach_px = 0.5 * (width_px + DISC_PX[disc]) + 4.5 * LENS_PX[lens];
+        let reach_px = 0.5 * (width_px + DISC_PX[disc]) + BLUR_REACH * LENS_PX[lens];
         let line = Line::new(width_px, lens, disc);
         let mut flank = Flank {
             line,

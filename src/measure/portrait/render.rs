@@ -34,6 +34,12 @@ const STEP_PX: f64 = 0.15;
 /// Values to either side of a table at which all of the light lies on one side.
 const SPARE: usize = 2;
 
+/// A lens's blur is drawn so many of its standard deviations far: beyond them lie seven millionths of a Gaussian's light.
+pub const BLUR_REACH: f64 = 4.5;
+/// A disc is drawn by so many places for each blur that it is wide, and by no more than so many.
+const PLACES_PER_BLUR: f64 = 1.5;
+const MOST_PLACES: usize = 40;
+
 /// The share of a point's light to the left of a place.
 struct Edge {
     /// From where none of it is to where all of it is, in steps of [`STEP_PX`].
@@ -46,9 +52,9 @@ struct Edge {
 
 impl Edge {
     fn new(lens_px: f64, disc_px: f64) -> Edge {
-        let n = ((0.5 * disc_px + 4.5 * lens_px) / STEP_PX) as usize + 2;
+        let n = ((0.5 * disc_px + BLUR_REACH * lens_px) / STEP_PX) as usize + 2;
         // Gauss and Chebyshev's nodes of the second kind: the chord of a disc is their weight.
-        let nodes = ((1.5 * disc_px / lens_px).ceil() as usize).clamp(1, 40);
+        let nodes = ((PLACES_PER_BLUR * disc_px / lens_px).ceil() as usize).clamp(1, MOST_PLACES);
         let places: Vec<(f64, f64)> = (1..=nodes)
             .map(|k| {
                 let angle = PI * k as f64 / (nodes + 1) as f64;

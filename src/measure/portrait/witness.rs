@@ -58,6 +58,17 @@ const MODEL_SHARE: f64 = 0.03;
 const SHARED_SHARE: f64 = 0.25;
 /// Lines of one element that look like one lie this near to each other, nm.
 const NAMED_WITHIN_NM: f64 = 1.0;
+/// Named lines lie under a peak within so many of its widths at half height and so many nm; one is at the peak within so many.
+const UNDER_WIDTHS: f64 = 0.75;
+const UNDER_NM: f64 = 0.3;
+const AT_PEAK_WIDTHS: f64 = 0.25;
+const AT_PEAK_NM: f64 = 0.15;
+/// A named line's own width, or what lies between two, counts from this share of the peak's width at half height on.
+const OWN_WIDTH: f64 = 0.2;
+/// Of a pair the weaker has more than this share of the stronger's light.
+const PAIR_SHARE: f64 = 0.1;
+/// However far apart the lines of a pair, each has at least this share of the variance of both (half of the width).
+const ONE_LINE_SHARE: f64 = 0.25;
 /// Two lines of an element widen one peak by something only where that is no wider than this, nm.
 const PAIR_NM: f64 = 3.5;
 /// A named line of an own width up to this, nm, is two lines of one atom (sodium's: 0.60 nm); what is wider is a phosphor's band.
@@ -241,7 +252,7 @@ impl Witness {
     pub fn one_line_nm(&self) -> f64 {
         let apart_px = self.pair.map_or(0.0, |pair| pair.0);
         let one = self.fwhm_px.powi(2) - PAIR_WIDENS * apart_px * apart_px;
-        one.max(0.25 * self.fwhm_px.powi(2)).sqrt() / self.px_per_nm
+        one.max(ONE_LINE_SHARE * self.fwhm_px.powi(2)).sqrt() / self.px_per_nm
     }
 
     /// What of the line a slit whose image is so wide, px, a lens (its blur in green) and a pupil's disc leave unexplained: χ² above that of the best
@@ -453,11 +464,14 @@ fn explained(mut a: [[f64; 4]; 4], mut y: [f64; 4]) -> f64 {
 /// Where an element has two lines of like strength under one peak (mercury's yellow pair, sodium's), what looks like a wide slit may
 /// be both.
 fn named_under(names: &[LampLine], peak: &Maximum) -> Under {
-    let near = |l: &&LampLine| (l.wavelength_nm - peak.nm).abs() < 0.75 * peak.fwhm_nm + 0.3;
+    let near =
+        |l: &&LampLine| (l.wavelength_nm - peak.nm).abs() < UNDER_WIDTHS * peak.fwhm_nm + UNDER_NM;
     let under: Vec<&LampLine> = names.iter().filter(near).collect();
-    let at_peak = |nm: f64| (nm - peak.nm).abs() < 0.25 * peak.fwhm_nm + 0.15;
+    let at_peak = |nm: f64| (nm - peak.nm).abs() < AT_PEAK_WIDTHS * peak.fwhm_nm + AT_PEAK_NM;
     let own = |l: &&&LampLine| {
-        l.width_nm > 0.2 * peak.fwhm_nm && l.width_nm < peak.fwhm_nm && at_peak(l.wavelength_nm)
+        l.width_nm > OWN_WIDTH * peak.fwhm_nm
+            && l.width_nm < peak.fwhm_nm
+            && at_peak(l.wavelength_nm)
     };
     if let Some(line) = under.iter().find(own) {
         return if line.width_nm < ATOM_NM {
@@ -466,7 +480,7 @@ fn named_under(names: &[LampLine], peak: &Maximum) -> Under {
             Under::Several
         };
     }
-    let apart = 0.2 * peak.fwhm_nm;
+    let apart = OWN_WIDTH * peak.fwhm_nm;
     let mut pairs = under.iter().flat_map(|a| {
         under.iter().filter_map(move |b| {
             let middle = (a.strength * a.wavelength_nm + b.strength * b.wavelength_nm)
@@ -474,7 +488,7 @@ fn named_under(names: &[LampLine], peak: &Maximum) -> Under {
             let is_pair = element(a) == element(b)
                 && b.wavelength_nm - a.wavelength_nm > apart
                 && at_peak(middle)
-                && a.strength.min(b.strength) > 0.1 * a.strength.max(b.strength);
+                && a.strength.min(b.strength) > PAIR_SHARE * a.strength.max(b.strength);
             is_pair.then_some((b.wavelength_nm - a.wavelength_nm, b.strength / a.strength))
         })
     });

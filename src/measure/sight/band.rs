@@ -30,6 +30,13 @@ pub struct Edges {
     pub high: Vec<Edge>,
 }
 
+/// So far beyond the slit's expected ends, in its half heights, its ends are sought, in so many steps at least and at most.
+const REACH: f64 = 1.7;
+const STEPS: (usize, usize) = (40, 2000);
+/// An end is told by its climb between these shares of its plateau.
+const CLIMB: (f64, f64) = (0.2, 0.8);
+/// Beyond an end it stays dark over this part of the profile: dust on the slit does not.
+const DARK_PART: usize = 12;
 /// Width of a block, nm: a few lines fall into each, and colour does not change over it.
 const BLOCK_NM: f64 = 15.0;
 
@@ -46,8 +53,8 @@ pub fn edges(
 ) -> Edges {
     let block_nm = BLOCK_NM;
     let mut found = Edges::default();
-    let reach = 1.7 * half_beta;
-    let beta_bins = ((2.0 * reach * focal_px) as usize / every.along).clamp(40, 2000);
+    let reach = REACH * half_beta;
+    let beta_bins = ((2.0 * reach * focal_px) as usize / every.along).clamp(STEPS.0, STEPS.1);
     let px_per_bin = 2.0 * reach * focal_px / beta_bins as f64;
     for range in ranges {
         let (low, blocks) = (
@@ -161,7 +168,11 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
             }
             // Dust on the slit also falls below the level: only an end that stays dark counts.
             loop {
-                let dark = (0..i).rev().take(n / 12).filter(|&j| at(j) > level).count();
+                let dark = (0..i)
+                    .rev()
+                    .take(n / DARK_PART)
+                    .filter(|&j| at(j) > level)
+                    .count();
                 if dark == 0 {
                     break;
                 }
@@ -184,7 +195,10 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
             return None;
         }
         let middle = cross(base + 0.5 * height)?;
-        let (inner, outer) = (cross(base + 0.8 * height)?, cross(base + 0.2 * height)?);
+        let (inner, outer) = (
+            cross(base + CLIMB.1 * height)?,
+            cross(base + CLIMB.0 * height)?,
+        );
         // Three-bin smoothing adds 2/3.
         let blur = ((((inner - outer) / CLIMB_SIGMAS).powi(2) - 2.0 / 3.0).max(0.0)).sqrt();
         Some(if from_low {

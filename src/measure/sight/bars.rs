@@ -36,6 +36,23 @@ const LEAST_SLIMNESS: f64 = 2.0;
 /// Share of the brightest cell's light above which a bar that is whole there is no more than itself: lower down its glare
 /// joins it.
 const WHOLE_SHARE: f64 = 0.3;
+/// Shares of the brightest cell's light at which bars are sought, and the least light above black, linear share of full scale.
+const LEVELS: [f64; 5] = [0.75, 0.5, 0.3, 0.15, 0.07];
+const LEAST_LEVEL: f32 = 0.002;
+/// A spot is known where one lies within this share of its half length, unless it is so many times as long.
+const SAME_PLACE: f64 = 0.35;
+const NEW_LENGTH: f64 = 1.6;
+/// So many spots are kept while they are sought; so many of the brightest can be the slit: trying one costs time.
+const MOST_SOUGHT: usize = 60;
+const MOST_TRIED: usize = 9;
+/// A whole bar is so many times as long as its piece, and no wider than so many times and so many cells more; its half width is at
+/// most this share of its half length.
+const WHOLE_LENGTH: f64 = 1.1;
+const WHOLE_WIDTH: f64 = 1.3;
+const WHOLE_WIDTH_CELLS: f64 = 0.5;
+const WHOLE_SLIMNESS: f64 = 0.25;
+/// No slit's half length is more than this share of the picture's longer side (no source).
+const LONGEST_SHARE: f64 = 0.11;
 /// Two pieces of a bar lie along it within this angle, degrees.
 const SAME_BAR_DEG: f64 = 4.0;
 
@@ -45,9 +62,9 @@ pub fn spots(map: &Map) -> Vec<Spot> {
     let top = light.iter().copied().fold(0.0f32, f32::max);
     let base = 0.0;
     let mut found: Vec<Spot> = Vec::new();
-    for share in [0.75f64, 0.5, 0.3, 0.15, 0.07] {
+    for share in LEVELS {
         let level = base + share as f32 * (top - base);
-        if level <= base + 0.002 {
+        if level <= base + LEAST_LEVEL {
             break;
         }
         for spot in components(map, &light, level) {
@@ -56,17 +73,16 @@ pub fn spots(map: &Map) -> Vec<Spot> {
                 found.retain(|f| !is_piece_of(f, &spot));
             }
             let known = found.iter().any(|f| {
-                (f.x - spot.x).hypot(f.y - spot.y) < 0.35 * f.half_length
-                    && spot.half_length < 1.6 * f.half_length
+                (f.x - spot.x).hypot(f.y - spot.y) < SAME_PLACE * f.half_length
+                    && spot.half_length < NEW_LENGTH * f.half_length
             });
-            if !known && found.len() < 60 {
+            if !known && found.len() < MOST_SOUGHT {
                 found.push(spot);
             }
         }
     }
-    // Trying a spot costs time: only the brightest few can be the slit.
     found.sort_by(|a, b| b.light.total_cmp(&a.light));
-    found.truncate(9);
+    found.truncate(MOST_TRIED);
     let brightest = found.first().map_or(1.0, |s| s.light);
     for spot in &mut found {
         spot.rank = spot.light / brightest;
@@ -79,9 +95,9 @@ fn is_piece_of(piece: &Spot, whole: &Spot) -> bool {
     let (x, y) = (piece.x - whole.x, piece.y - whole.y);
     let (ax, ay) = (whole.angle.cos(), whole.angle.sin());
     let aslant = (piece.angle - whole.angle).sin().abs();
-    whole.half_length > 1.1 * piece.half_length
-        && whole.half_width < 1.3 * piece.half_width + 0.5
-        && whole.half_width < 0.25 * whole.half_length
+    whole.half_length > WHOLE_LENGTH * piece.half_length
+        && whole.half_width < WHOLE_WIDTH * piece.half_width + WHOLE_WIDTH_CELLS
+        && whole.half_width < WHOLE_SLIMNESS * whole.half_length
         && (x * ax + y * ay).abs() < whole.half_length
         && (y * ax - x * ay).abs() < 1.0 + whole.half_width
         && aslant < SAME_BAR_DEG.to_radians().sin()
@@ -134,7 +150,7 @@ fn components(map: &Map, map_light: &[f32], level: f32) -> Vec<Spot> {
         // A uniform bar of half length h has a standard deviation of h / √3.
         let (half_length, half_width) = (long * 3f64.sqrt(), short * 3f64.sqrt());
         if half_length < LEAST_HALF_LENGTH
-            || half_length > 0.11 * map.width.max(map.height) as f64
+            || half_length > LONGEST_SHARE * map.width.max(map.height) as f64
             || half_length < LEAST_SLIMNESS * half_width
         {
             continue;

@@ -6,6 +6,14 @@ use crate::measure::sight::map::Map;
 use crate::measure::sight::survey::USUAL_FOCAL;
 use crate::terms::Optics;
 
+/// A channel with more than this share of a bar's light makes its colour pure: a laser's, or a diode's.
+const PURE_SHARE: f64 = 0.75;
+/// Where red, green and blue light is sought, and white light, nm.
+const SOUGHT_NM: [(i32, i32); 3] = [(600, 700), (500, 580), (400, 490)];
+const WHITE_NM: (i32, i32) = (400, 700);
+/// An order of which more than this share is inside the picture is in it.
+const INSIDE_SHARE: f64 = 0.5;
+
 /// The slit's image alone in the dark, and no order of its light has room beside it: how much of the better one is
 /// outside, 0…1. Absent where an order would be in the picture.
 ///
@@ -24,13 +32,8 @@ pub fn cut_off(
     let focal = focal_px.unwrap_or(USUAL_FOCAL * width.max(height));
     let bar = lone_bar(map)?;
     // A laser's light or a LED's is sought where it must be; a white bar's, over all colours.
-    let pure = (0..3).find(|&c| bar.colour[c] > 0.75);
-    let (low, high) = [(600, 700), (500, 580), (400, 490)][pure.unwrap_or(0)];
-    let (low, high) = if pure.is_some() {
-        (low, high)
-    } else {
-        (400, 700)
-    };
+    let pure = (0..3).find(|&c| bar.colour[c] > PURE_SHARE);
+    let (low, high) = pure.map_or(WHITE_NM, |c| SOUGHT_NM[c]);
     let instruments: Vec<Optics> = match instrument {
         Some(optics) => vec![optics.clone()],
         None => spacings_nm
@@ -57,5 +60,5 @@ pub fn cut_off(
             None => vec![inside(o, 1.0), inside(o, -1.0)],
         })
         .fold(0.0f64, f64::max);
-    (best < 0.5).then_some(1.0 - best)
+    (best < INSIDE_SHARE).then_some(1.0 - best)
 }

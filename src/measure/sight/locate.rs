@@ -29,6 +29,40 @@ const LEAST_BEYOND: f64 = 2.0;
 /// A strip of fewer places where a spectrum can be shows none.
 const LEAST_PLACES: f64 = 10.0;
 
+/// Focal lengths of phones, in longer sides of the picture, where the file states none; and how far a stated one may be off.
+const FOCAL_SHARES: (f64, f64) = (0.6, 1.1);
+const STATED_FOCAL: (f64, f64) = (0.9, 1.1);
+/// Where the visible spectrum lies, in focal lengths from the slit's image: of a coarse grating (1600 nm) λ/d is from 0.235 to 0.45;
+/// that of a fine one (740 nm), seen past the axis, is up to 1.15 away.
+const ZONE_FROM: f64 = 0.2;
+const ZONE_TO: f64 = 1.2;
+/// So far, in focal lengths, light along the dispersion is looked at.
+const LOOK_TO: f64 = 1.3;
+/// The slit's image and its glare: so many half widths of it and so many cells, and at least this share of the focal length.
+const CORE_WIDTHS: f64 = 3.0;
+const CORE_CELLS: f64 = 4.0;
+const CORE_SHARE: f64 = 0.04;
+/// Light of a place is what is above so many of its noises; a place is the mean of so many cells.
+const LIT_SIGMAS: f64 = 2.5;
+const CELLS_OF_A_PLACE: f64 = 7.0;
+/// The two sides agree but for this share of the focal length, by which incidence and distortion part them, and so many cells.
+const PARTED_SHARE: f64 = 0.015;
+const PARTED_CELLS: f64 = 2.0;
+/// What each of these adds to a spot's score at most; the share of light in place adds 1 (no source).
+const SYMMETRY_SCORE: f64 = 0.5;
+const BRIGHTNESS_SCORE: f64 = 0.6;
+const SATURATION_SCORE: f64 = 0.3;
+const RANK_SCORE: f64 = 0.4;
+const SIGNIFICANCE_SCORE: f64 = 0.5;
+/// A significance that adds half of that.
+const HALF_SIGNIFICANCE: f64 = 15.0;
+
+/// A turn of the dispersion is better where it is more significant by more than rounding.
+const MORE: f64 = 1.0001;
+/// Under a leak the dispersion is sought by lines so far to either side of square, degrees; so many lines show it.
+const LEAK_TURN_DEG: i32 = 8;
+const LEAK_LINES: usize = 2;
+
 /// Share of the picture's edges in the strip from which the rest of the picture is calm: dark, or a smooth veil.
 pub const CALM_EDGE_SHARE: f64 = 0.6;
 
@@ -49,8 +83,11 @@ pub fn locate(
     }
     let longest = map.width.max(map.height) as f64;
     let (focal_low, focal_high) = match focal_px {
-        Some(f) => (f / map.cell_px as f64 * 0.9, f / map.cell_px as f64 * 1.1),
-        None => (0.6 * longest, 1.1 * longest),
+        Some(f) => (
+            f / map.cell_px as f64 * STATED_FOCAL.0,
+            f / map.cell_px as f64 * STATED_FOCAL.1,
+        ),
+        None => (FOCAL_SHARES.0 * longest, FOCAL_SHARES.1 * longest),
     };
     let cell = map.cell_px as f64;
     let near = |found: &Located| -> f64 {
@@ -94,27 +131,27 @@ pub fn locate(
         for i in -reach..=reach {
             let angle = around + f64::from(i) * step_deg.to_radians();
             if let Some(found) = try_spot(map, &spot, angle, focal_low, focal_high, noise)
-                && found.significance > best.significance * 1.0001
+                && found.significance > best.significance * MORE
             {
                 best = found;
                 turn = angle;
             }
         }
     }
-    let zone = Interval::new(0.2 * focal_low, 1.2 * focal_high);
+    let zone = Interval::new(ZONE_FROM * focal_low, ZONE_TO * focal_high);
     let smear = SMEAR_RAD * 0.5 * (focal_low + focal_high);
     best.edge_share = edge_share(map, &best, focal_high, noise);
     (best.lines, best.line_light) = lines_of_the_slit(map, &best, &spot, (zone, smear), noise);
     if best.edge_share < CALM_EDGE_SHARE {
         // Under a leak its streaks can have more contrast than the spectrum; a lamp's lines still stand out of them.
-        for turn_deg in -8..=8 {
+        for turn_deg in -LEAK_TURN_DEG..=LEAK_TURN_DEG {
             let turn = f64::from(turn_deg).to_radians();
             let Some(mut found) = try_spot(map, &spot, turn, focal_low, focal_high, noise) else {
                 continue;
             };
             (found.lines, found.line_light) =
                 lines_of_the_slit(map, &found, &spot, (zone, smear), noise);
-            if found.lines >= 2 && found.line_light > best.line_light {
+            if found.lines >= LEAK_LINES && found.line_light > best.line_light {
                 best = found;
             }
         }
@@ -136,18 +173,28 @@ pub struct LoneBar {
 /// What lies within this share of the picture's longer side from its edge is cut off, or as good as: a line needs dark beside it.
 pub const RIM_SHARE: f64 = 0.01;
 
+/// A bar's half width is at most this share of its half length.
+const BAR_SLIMNESS: f64 = 0.25;
+/// A bar stands alone where more than this share of the picture's light cells is its own.
+const ALONE_SHARE: f64 = 0.9;
+/// Cells are light from this level on (linear share of full scale), and from so many of the map's noises.
+const LIGHT_FROM: f32 = 0.02;
+const LIGHT_SIGMAS: f32 = 6.0;
+/// A bar's light reaches so many of its half lengths along it.
+const BAR_REACH: f64 = 1.6;
+
 /// Finds the one bright bar in an otherwise black picture. Absent where there is none, or other light beside it; what lies at
 /// the picture's edge is none.
 pub fn lone_bar(map: &Map) -> Option<LoneBar> {
     let spots = spots(map);
     let spot = spots.first()?;
-    if spot.half_width > 0.25 * spot.half_length {
+    if spot.half_width > BAR_SLIMNESS * spot.half_length {
         return None;
     }
     let mut light = map.narrow_light();
     let lone = |light: &[f32]| {
         let (bar, near, all) = bar(map, light, spot, 2.0 * spot.half_length);
-        (near as f64 > 0.9 * all as f64).then_some(bar)
+        (near as f64 > ALONE_SHARE * all as f64).then_some(bar)
     };
     lone(&light).or_else(|| {
         let rim = (RIM_SHARE * map.width.max(map.height) as f64).ceil() as usize;
@@ -168,7 +215,7 @@ pub fn bars_of_length(map: &Map, of_px: Interval) -> Vec<LoneBar> {
         .iter()
         .filter(|spot| {
             let length_px = 2.0 * spot.half_length * map.cell_px as f64;
-            spot.half_width < 0.25 * spot.half_length
+            spot.half_width < BAR_SLIMNESS * spot.half_length
                 && of_px.low < length_px
                 && length_px < of_px.high
         })
@@ -179,7 +226,7 @@ pub fn bars_of_length(map: &Map, of_px: Interval) -> Vec<LoneBar> {
 /// A spot as a bar, with its colour within so many cells of its middle line; the number of lit cells there, and of all.
 fn bar(map: &Map, light: &[f32], spot: &Spot, reach: f64) -> (LoneBar, usize, usize) {
     let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
-    let level = 0.02f32.max(6.0 * map.noise() as f32);
+    let level = LIGHT_FROM.max(LIGHT_SIGMAS * map.noise() as f32);
     let (mut near, mut all) = (0usize, 0usize);
     let mut colour = [0.0f64; 3];
     for (i, light) in light.iter().enumerate() {
@@ -190,7 +237,7 @@ fn bar(map: &Map, light: &[f32], spot: &Spot, reach: f64) -> (LoneBar, usize, us
             );
             let (t, s) = (x * ax + y * ay, y * ax - x * ay);
             all += 1;
-            let at_bar = t.abs() < 1.6 * spot.half_length && s.abs() < reach;
+            let at_bar = t.abs() < BAR_REACH * spot.half_length && s.abs() < reach;
             near += usize::from(at_bar);
             if at_bar && map.clipped[i] == 0.0 {
                 for (sum, light) in colour.iter_mut().zip(map.rgb[i]) {
@@ -238,14 +285,12 @@ fn try_spot(
     let half = spot.half_length;
     let reach = (map.width as f64)
         .hypot(map.height as f64)
-        .min(1.3 * focal_high);
+        .min(LOOK_TO * focal_high);
     // Orders are smeared along the slit.
     let smear = SMEAR_RAD * 0.5 * (focal_low + focal_high) / half;
     let outside = BEYOND.map(|t| t + smear.copysign(t));
-    // The visible spectrum of a coarse grating (1600 nm): λ/d from 0.235 to 0.45; of a fine one (740 nm), seen past
-    // the axis: up to 1.15 focal lengths from the slit's image.
-    let zone = Interval::new(0.2 * focal_low, 1.2 * focal_high);
-    let core = (3.0 * spot.half_width + 4.0).max(0.04 * focal_low);
+    let zone = Interval::new(ZONE_FROM * focal_low, ZONE_TO * focal_high);
+    let core = (CORE_WIDTHS * spot.half_width + CORE_CELLS).max(CORE_SHARE * focal_low);
     let steps = reach as i64;
     let mut profile = vec![f64::NAN; (2 * steps + 1) as usize];
     let mut pure_profile = profile.clone();
@@ -265,7 +310,7 @@ fn try_spot(
         if s.abs() <= core {
             continue;
         }
-        let lit = (pure - 2.5 * noise / 7f64.sqrt()).max(0.0);
+        let lit = (pure - LIT_SIGMAS * noise / CELLS_OF_A_PLACE.sqrt()).max(0.0);
         total += lit;
         if s.abs() >= zone.low && s.abs() <= zone.high {
             in_zone += lit;
@@ -283,8 +328,7 @@ fn try_spot(
     if in_zone <= 0.0 || n_zone < LEAST_PLACES {
         return None;
     }
-    // The two sides agree but for 1.5 % of the focal length, by which incidence and distortion part them.
-    let blur = (0.015 * focal_low).max(2.0) as i64;
+    let blur = (PARTED_SHARE * focal_low).max(PARTED_CELLS) as i64;
     let symmetry = symmetry(&pure_profile, zone, blur, noise);
     let zone_share = in_zone / total.max(1e-9);
     let saturation = if weight_colour > 0.0 {
@@ -293,14 +337,14 @@ fn try_spot(
         0.0
     };
     let saturation = saturation.max(line_purity(&colours, spot, zone, noise));
-    let significance = in_zone / (noise * (n_zone / 7.0).sqrt());
+    let significance = in_zone / (noise * (n_zone / CELLS_OF_A_PLACE).sqrt());
     let brightness = brightness(&profile, zone, (2.0 * spot.half_width + 1.0).ceil() as i64);
     let score = zone_share
-        + 0.5 * symmetry * symmetry
-        + 0.6 * brightness
-        + 0.3 * saturation
-        + 0.4 * spot.rank.sqrt()
-        + 0.5 * significance / (significance + 15.0);
+        + SYMMETRY_SCORE * symmetry * symmetry
+        + BRIGHTNESS_SCORE * brightness
+        + SATURATION_SCORE * saturation
+        + RANK_SCORE * spot.rank.sqrt()
+        + SIGNIFICANCE_SCORE * significance / (significance + HALF_SIGNIFICANCE);
     let cell = map.cell_px as f64;
     Some(Located {
         centre: Point::new((spot.x + 0.5) * cell - 0.5, (spot.y + 0.5) * cell - 0.5),
@@ -383,6 +427,9 @@ fn light_at(
     Some((colour, pure))
 }
 
+/// Light of a side is what is above so many of its noises.
+const SIDE_SIGMAS: f64 = 4.0;
+
 /// Agreement of the two sides of `profile`, 0…1, each smoothed over `blur` cells to either side; the slit's image is in its middle.
 fn symmetry(profile: &[f64], zone: Interval, blur: i64, noise: f64) -> f64 {
     let steps = (profile.len() / 2) as i64;
@@ -397,7 +444,7 @@ fn symmetry(profile: &[f64], zone: Interval, blur: i64, noise: f64) -> f64 {
             sum += p;
         }
         let n = (2 * blur + 1) as f64;
-        Some((sum - 4.0 * noise * (n / 7.0).sqrt()).max(0.0))
+        Some((sum - SIDE_SIGMAS * noise * (n / CELLS_OF_A_PLACE).sqrt()).max(0.0))
     };
     let (mut xy, mut xx, mut yy) = (0.0, 0.0, 0.0);
     let mut i = zone.low as i64;

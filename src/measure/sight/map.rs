@@ -23,6 +23,11 @@ pub struct Map {
     pub is_grey: bool,
 }
 
+/// Median of the absolute difference of two Gaussian values of standard deviation 1: 0.6745 √2.
+const MEDIAN_OF_DIFFERENCES: f64 = 0.954;
+/// A map's noise is no less than this, linear share of full scale (no source).
+const LEAST_NOISE: f64 = 1e-5;
+
 impl Map {
     /// Reduces a frame; every second pixel of every second row is read, which is plenty for finding things.
     pub fn new(frame: &Frame) -> Map {
@@ -100,11 +105,11 @@ impl Map {
             })
             .collect();
         if differences.is_empty() {
-            return 1e-5;
+            return LEAST_NOISE;
         }
         let middle = differences.len() / 2;
         let (_, median, _) = differences.select_nth_unstable_by(middle, f32::total_cmp);
-        (f64::from(*median) / 0.954).max(1e-5)
+        (f64::from(*median) / MEDIAN_OF_DIFFERENCES).max(LEAST_NOISE)
     }
 
     /// The map without its broad light: stray light can be brighter than the slit, but is never as narrow.

@@ -143,7 +143,7 @@ pub fn veil(map: &Map, located: &Located) -> f64 {
         centre: Point::new(located.centre.x / cell, located.centre.y / cell),
         half_length: located.half_length_px / cell,
         across_rad: located.dispersion_rad,
-        glare: 0.12 * map.width.max(map.height) as f64,
+        glare: GLARE_SHARE * map.width.max(map.height) as f64,
     };
     Stray::beside(map, &bar).map_or(0.0, |stray| stray.level)
 }
@@ -174,6 +174,27 @@ const LONGEST_SHARE: f64 = 0.065;
 const MIRRORED: f64 = 0.6;
 const MIRRORED_LIGHT: f64 = 0.97;
 const MIRRORED_EDGES: f64 = 0.5;
+/// So many lines show a grating; so many, with nothing else where a spectrum can be, no drawing has.
+const SOME_LINES: usize = 2;
+const MANY_LINES: usize = 5;
+/// Colours are pure enough from this saturation on: where orders mirror each other or lines are plain, in a calm picture, and in any
+/// other (no source).
+const PURE_IF_PLAIN: f64 = 0.45;
+const PURE_IF_CALM: f64 = 0.75;
+const PURE_ANYWHERE: f64 = 0.95;
+/// So much of the light lies where a spectrum can be: beside lines, in a calm picture, and in any other (no source).
+const IN_PLACE_IF_LINES: f64 = 0.25;
+const IN_PLACE_IF_CALM: f64 = 0.35;
+const IN_PLACE_ANYWHERE: f64 = 0.9;
+/// From so much of it on there is nothing else.
+const NOTHING_ELSE: f64 = 0.95;
+/// So much of the edges lies in the strip: beside unmistakable lines, beside a few, and without (no source). A
+/// leak has few edges of its own; drawings and rooms have most of theirs elsewhere.
+const EDGES_IF_UNMISTAKABLE: f64 = 0.2;
+const EDGES_IF_LINES: f64 = 0.28;
+const EDGES_ANYWHERE: f64 = 0.35;
+/// Glare about the slit's image reaches over this share of the picture's longer side.
+const GLARE_SHARE: f64 = 0.12;
 
 impl Located {
     fn is_pure(&self) -> bool {
@@ -216,46 +237,45 @@ pub fn plausible(
         return Err("the brightest bar is far too long for the slit's image".into());
     }
     let calm = located.edge_share > CALM_EDGE_SHARE;
-    let lines = located.lines >= 2;
+    let lines = located.lines >= SOME_LINES;
     // Two orders that mirror each other are a grating's, whatever stray light lies over them.
     let mirrored = located.symmetry > MIRRORED
         && located.zone_share > MIRRORED_LIGHT
         && located.edge_share > MIRRORED_EDGES;
     // So are plain lines of the slit's length with nothing but stray light around them: clipped ones look whiter than they are.
     let pure = match (mirrored, calm) {
-        (true, _) => 0.45,
-        (false, true) if in_the_dark && lines && located.line_light > PLAIN_LINES => 0.45,
-        (false, true) => 0.75,
-        (false, false) => 0.95,
+        (true, _) => PURE_IF_PLAIN,
+        (false, true) if in_the_dark && lines && located.line_light > PLAIN_LINES => PURE_IF_PLAIN,
+        (false, true) => PURE_IF_CALM,
+        (false, false) => PURE_ANYWHERE,
     };
     if located.is_grey {
         // Nothing but its order tells it from stripes on a wall: both of a grating's sides, or its lines, in the dark.
-        if located.edge_share < 0.9 || !(mirrored || lines) {
+        if located.edge_share < DARK_EDGE_SHARE || !(mirrored || lines) {
             return Err("a picture without colours, and not plainly a spectrum in the dark".into());
         }
     } else if located.saturation < pure {
         return Err("no spectral colours beside the brightest line".into());
     }
     let in_place = match (lines, calm) {
-        (true, _) => 0.25,
-        (false, true) => 0.35,
-        (false, false) => 0.9,
+        (true, _) => IN_PLACE_IF_LINES,
+        (false, true) => IN_PLACE_IF_CALM,
+        (false, false) => IN_PLACE_ANYWHERE,
     };
     // Many pure and bright lines at the slit's own height and nothing else where a spectrum can be: no drawing has them.
-    let plain = located.lines >= 2
+    let plain = located.lines >= SOME_LINES
         && located.line_light > PLAIN_LINES
-        && located.saturation > 0.95
+        && located.saturation > PURE_ANYWHERE
         && !located.is_grey;
     // Beside the bench's own slit, where its lamp photo had it, two of them do.
     if plain && is_familiar {
         return Ok(());
     }
-    let unmistakable = plain && located.lines >= 5 && located.zone_share > 0.95;
-    // A leak has few edges of its own; drawings and rooms have most of theirs elsewhere.
+    let unmistakable = plain && located.lines >= MANY_LINES && located.zone_share > NOTHING_ELSE;
     let edges = match (unmistakable, lines) {
-        (true, _) => 0.2,
-        (false, true) => 0.28,
-        (false, false) => 0.35,
+        (true, _) => EDGES_IF_UNMISTAKABLE,
+        (false, true) => EDGES_IF_LINES,
+        (false, false) => EDGES_ANYWHERE,
     };
     if located.zone_share < in_place || located.edge_share < edges {
         return Err(

@@ -34,6 +34,10 @@ pub struct Stray {
     pub place: Option<(Estimate, Estimate)>,
 }
 
+/// The slit's band reaches so many half lengths of the slit's image to either side, and widens by this share of the distance.
+const BAND_HALF: f64 = 1.7;
+const BAND_WIDENS: f64 = 0.03;
+
 impl Stray {
     /// Stray light in all the picture but the slit's image, its glare and its band. Refuses where nothing else is left.
     pub fn beside(map: &Map, bar: &Bar) -> Option<Stray> {
@@ -41,7 +45,8 @@ impl Stray {
         Stray::of(map, |x, y| {
             let (rx, ry) = (x as f64 - bar.centre.x, y as f64 - bar.centre.y);
             let (s, t) = (rx * dx + ry * dy, -rx * dy + ry * dx);
-            t.abs() >= 1.7 * bar.half_length + 0.03 * s.abs() && rx.hypot(ry) >= bar.glare
+            t.abs() >= BAND_HALF * bar.half_length + BAND_WIDENS * s.abs()
+                && rx.hypot(ry) >= bar.glare
         })
     }
 

@@ -6,11 +6,38 @@ use crate::measure::sight::map::Map;
 use crate::measure::sight::spot::{Located, Spot};
 use crate::terms::Interval;
 
+/// What lies beside a line is looked at so many half widths of the slit's image from it, and so many cells at least.
+const APART_WIDTHS: f64 = 3.0;
+const APART_CELLS: f64 = 5.0;
+/// Light of a place is what is above so many of its noises.
+const LIT_SIGMAS: f64 = 6.0;
+/// Where on a line its light is looked at, and where beyond its ends there must be none, in half lengths of the slit's image.
+const ON: [f64; 7] = [-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75];
+const BEYOND: [f64; 6] = [-1.7, -1.5, -1.35, 1.35, 1.5, 1.7];
+/// A line is even where its places have more than this share of the middle level, and less than so many times it.
+const EVEN_FROM: f64 = 0.4;
+const EVEN_TO: f64 = 2.5;
+/// It ends where less than this share of it is beyond its ends.
+const ENDS_BELOW: f64 = 0.4;
+/// It stands out of the map's noise so many times.
+const LINE_SIGMAS: f64 = 8.0;
+
+/// An edge is a second difference of at least so much light (linear share of full scale), and of so many noises: two of single cells
+/// have 3.5 times their noise, and a grainy veil has no edges. More than so much of it does not count.
+const LEAST_EDGE: f64 = 0.012;
+const EDGE_SIGMAS: f64 = 12.0;
+const MOST_EDGE: f64 = 0.3;
+/// The strip reaches so many focal lengths from the slit's image, so many half lengths of it to either side, and widens by this share
+/// of the distance, besides what the pupil smears.
+const STRIP_REACH: f64 = 1.25;
+const STRIP_HALF: f64 = 1.35;
+const STRIP_WIDENS: f64 = 0.06;
+
 /// How pure the colours of narrow lines are: what stands out of its neighbourhood along the dispersion, so that a leak,
 /// which is grey and broad, does not dilute them. 0 where no line stands out.
 pub fn line_purity(colours: &[Option<[f64; 3]>], spot: &Spot, zone: Interval, noise: f64) -> f64 {
     let steps = (colours.len() / 2) as i64;
-    let apart = (3.0 * spot.half_width).ceil().max(5.0) as i64;
+    let apart = (APART_WIDTHS * spot.half_width).ceil().max(APART_CELLS) as i64;
     let (mut sum, mut weights) = (0.0, 0.0);
     for i in -steps + apart..=steps - apart {
         let s = (i as f64).abs();
@@ -25,7 +52,7 @@ pub fn line_purity(colours: &[Option<[f64; 3]>], spot: &Spot, zone: Interval, no
         let top = excess[0].max(excess[1]).max(excess[2]);
         let low = excess[0].min(excess[1]).min(excess[2]).max(0.0);
         // The mean of seven cells and of two such means beside it.
-        let lit = top - 6.0 * noise * (1.5f64 / 7.0).sqrt();
+        let lit = top - LIT_SIGMAS * noise * (1.5f64 / 7.0).sqrt();
         if lit > 0.0 {
             sum += lit * lit * (1.0 - low / top);
             weights += lit * lit;
@@ -47,7 +74,7 @@ pub fn lines_of_the_slit(
 ) -> (usize, f64) {
     let (dx, dy) = (found.dispersion_rad.cos(), found.dispersion_rad.sin());
     let (ax, ay) = (spot.angle.cos(), spot.angle.sin());
-    let apart = (3.0 * spot.half_width).ceil().max(5.0);
+    let apart = (APART_WIDTHS * spot.half_width).ceil().max(APART_CELLS);
     let at = |s: f64, t: f64| -> Option<[f32; 3]> {
         let t = t * spot.half_length;
         let cell = map.sample(spot.x + s * dx + t * ax, spot.y + s * dy + t * ay)?;
@@ -66,18 +93,17 @@ pub fn lines_of_the_slit(
         let along = |heights: &[f64]| -> Option<Vec<[f64; 3]>> {
             heights.iter().map(|t| excess(s, *t)).collect()
         };
-        let on = along(&[-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75])?;
-        let beyond = [-1.7, -1.5, -1.35, 1.35, 1.5, 1.7]
-            .map(|t: f64| t + (smear / spot.half_length).copysign(t));
+        let on = along(&ON)?;
+        let beyond = BEYOND.map(|t: f64| t + (smear / spot.half_length).copysign(t));
         let beyond = along(&beyond)?;
         (0..3).find_map(|c| {
             let mut levels: Vec<f64> = on.iter().map(|e| e[c]).collect();
             levels.sort_by(f64::total_cmp);
             let middle = levels[3];
             // Dust may hide one place of seven.
-            let even = levels[1] > 0.4 * middle && levels[5] < 2.5 * middle;
-            let ends = beyond.iter().all(|e| e[c].abs() < 0.4 * middle);
-            (middle > 8.0 * noise && even && ends).then_some(middle / noise)
+            let even = levels[1] > EVEN_FROM * middle && levels[5] < EVEN_TO * middle;
+            let ends = beyond.iter().all(|e| e[c].abs() < ENDS_BELOW * middle);
+            (middle > LINE_SIGMAS * noise && even && ends).then_some(middle / noise)
         })
     };
     let (first, last) = (zone.low as i64, zone.high as i64);
@@ -99,13 +125,12 @@ pub fn lines_of_the_slit(
 
 /// Share of the picture's strong edges that lie in the strip: near 1 for a spectrum in a dark tube, small for a room.
 pub fn edge_share(map: &Map, found: &Located, focal_high: f64, noise: f64) -> f64 {
-    // Two second differences of single cells have 3.5 times their noise; a grainy veil has no edges.
-    let least = f64::max(0.012, 12.0 * noise);
+    let least = f64::max(LEAST_EDGE, EDGE_SIGMAS * noise);
     let cell = map.cell_px as f64;
     let (cx, cy) = (found.centre.x / cell, found.centre.y / cell);
     let (dx, dy) = (found.dispersion_rad.cos(), found.dispersion_rad.sin());
     let half = found.half_length_px / cell;
-    let reach = 1.25 * focal_high;
+    let reach = STRIP_REACH * focal_high;
     let (mut within, mut all) = (0.0f64, 0.0f64);
     for y in (3..map.height.saturating_sub(3)).step_by(3) {
         for x in (3..map.width.saturating_sub(3)).step_by(3) {
@@ -113,14 +138,15 @@ pub fn edge_share(map: &Map, found: &Located, focal_high: f64, noise: f64) -> f6
             // Second differences: a smooth veil or leak has none to speak of.
             let edge = ((2.0 * at(x, y) - at(x - 3, y) - at(x + 3, y)).abs()
                 + (2.0 * at(x, y) - at(x, y - 3) - at(x, y + 3)).abs())
-            .min(0.3);
+            .min(MOST_EDGE);
             if edge < least {
                 continue;
             }
             all += edge;
             let (rx, ry) = (x as f64 - cx, y as f64 - cy);
             let (s, t) = (rx * dx + ry * dy, -rx * dy + ry * dx);
-            if t.abs() < 1.35 * half + (0.06 + SMEAR_RAD) * s.abs() && s.abs() < reach {
+            if t.abs() < STRIP_HALF * half + (STRIP_WIDENS + SMEAR_RAD) * s.abs() && s.abs() < reach
+            {
                 within += edge;
             }
         }

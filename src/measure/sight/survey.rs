@@ -17,7 +17,7 @@ use crate::measure::sight::plausible::{
 };
 use crate::measure::sight::spot::Located;
 use crate::measure::sight::trace::{Slit, trace_slit};
-use crate::terms::{Calibration, Interval, OnSensor, Optics, Point, median};
+use crate::terms::{Calibration, Interval, OnSensor, Optics, Point, SIGMA_PER_MEDIAN, median};
 
 /// What is found without any model of the grating.
 #[derive(Clone)]
@@ -36,6 +36,18 @@ pub struct Sight {
 
 /// So many ends of the slit, seen in different colours at the expected places, leave no doubt about the grating.
 pub const CLEAR_ENDS: usize = 8;
+
+/// A lone line is the slit's from this significance on (no source).
+const SURE_SIGNIFICANCE: f64 = 30.0;
+/// An end agrees with the slit's own within this share of its height.
+const AGREES_SHARE: f64 = 0.125;
+/// …and is off the others where it is off by more than this share of their distance from the middle.
+const OFF_SHARE: f64 = 0.25;
+/// The slit's own image is believed where its ends differ by more than this share of its height: glare lengthens it by some pixels,
+/// dust shortens it.
+const APART_SHARE: f64 = 0.12;
+/// A slit of less than this in β has no height (no source).
+const LEAST_HEIGHT: f64 = 0.004;
 
 /// The picture's geometry for one groove spacing.
 pub struct Survey {
@@ -160,7 +172,8 @@ impl Survey {
         let lines = match self.located.lines {
             0 => false,
             1 => {
-                calm && (self.located.significance > 30.0 || self.located.line_light > CLEAR_LINES)
+                calm && (self.located.significance > SURE_SIGNIFICANCE
+                    || self.located.line_light > CLEAR_LINES)
             }
             2 | 3 => calm || (self.is_familiar && self.located.line_light > PLAIN_LINES),
             // The bars of a window are as many.
@@ -214,7 +227,7 @@ impl Survey {
         let height = self.beta.width();
         let near = |list: &[Edge], beta: f64| {
             list.iter()
-                .filter(|e| (e.beta - beta).abs() < 0.125 * height + SMEAR_RAD)
+                .filter(|e| (e.beta - beta).abs() < AGREES_SHARE * height + SMEAR_RAD)
                 .count()
         };
         (
@@ -478,6 +491,7 @@ fn drop_streaks(found: &mut Edges, height: Option<f64>) {
 
 /// Takes out the ends that lie off the others of their side by more than four times those' scatter, and by 4 px.
 fn drop_contradicted(found: &mut Edges, optics: &Optics) {
+    const SIGMAS: f64 = 4.0;
     const LEAST_PX: f64 = 4.0;
     let rays = optics.rays();
     for list in [&mut found.low, &mut found.high] {
@@ -488,7 +502,7 @@ fn drop_contradicted(found: &mut Edges, optics: &Optics) {
         let middle_of = |values: &[f64]| median(values.iter().copied()).unwrap_or(0.0);
         let middle = middle_of(&betas);
         let off: Vec<f64> = betas.iter().map(|b| (b - middle).abs()).collect();
-        let bound = (4.0 * 1.4826 * middle_of(&off)).max(LEAST_PX / optics.focal_px);
+        let bound = (SIGMAS * SIGMA_PER_MEDIAN * middle_of(&off)).max(LEAST_PX / optics.focal_px);
         let mut off = off.iter();
         list.retain(|_| off.next().is_some_and(|o| *o <= bound));
     }
@@ -512,10 +526,9 @@ fn lit_heights(edges: &Edges, slit: &Slit, optics: &Optics) -> Interval {
     let Some(seen) = extent(edges) else {
         return own;
     };
-    // Glare lengthens the image by some pixels, dust shortens it.
     let apart = (seen.low - own.low).abs().max((seen.high - own.high).abs());
     let few = edges.low.len().min(edges.high.len()) < MANY_ENDS;
-    if few && apart > 0.12 * own.width() {
+    if few && apart > APART_SHARE * own.width() {
         own
     } else {
         seen
@@ -545,7 +558,7 @@ fn height_observations(edges: &Edges) -> Vec<Observation> {
             let order = || list.iter().filter(|e| e.path_nm * sign > 0.0);
             let own = median_height(order()).filter(|_| order().count() >= ENDS_OF_AN_ORDER);
             let median = own.unwrap_or(of_both);
-            let near = |e: &&Edge| (e.beta - median).abs() < 0.25 * median.abs();
+            let near = |e: &&Edge| (e.beta - median).abs() < OFF_SHARE * median.abs();
             taken.extend(order().filter(near));
         }
         if taken.len() >= 2 {
@@ -574,5 +587,5 @@ fn median_height<'a>(ends: impl Iterator<Item = &'a Edge>) -> Option<f64> {
 fn extent(edges: &Edges) -> Option<Interval> {
     let low = median_height(edges.low.iter())?;
     let high = median_height(edges.high.iter())?;
-    (high - low > 0.004).then_some(Interval::new(low, high))
+    (high - low > LEAST_HEIGHT).then_some(Interval::new(low, high))
 }

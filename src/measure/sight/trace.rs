@@ -59,11 +59,15 @@ const ANCHOR_PER_WIDTH: f64 = 0.001;
 /// light's own colour, and where it lies off the lens's axis the colour moves it.
 const COLOUR_SHARE: f64 = 3e-4;
 
+/// Cuts scatter by no less than this, px; neighbouring ones share the unevenness of the blades, so that three count as one (√3).
+const LEAST_SCATTER_PX: f64 = 0.05;
+const SHARED_CUTS: f64 = 1.7;
+
 impl Slit {
     /// The slit's image: one position for the anchor, and its straightness for the slant.
     pub fn observations(&self, rays: &Rays) -> Vec<Observation> {
         let nm_per_px = 1.0 / rays.px_per_nm(0.0).unwrap_or(2.0);
-        let scatter_px = self.scatter_px.max(0.05);
+        let scatter_px = self.scatter_px.max(LEAST_SCATTER_PX);
         let anchor_px = ANCHOR_PX + ANCHOR_PER_WIDTH * self.width_px;
         let colour_px = COLOUR_SHARE * rays.off_axis_px(self.centre);
         vec![
@@ -74,8 +78,7 @@ impl Slit {
             },
             Observation::SamePath {
                 at: self.cuts.iter().map(|c| c.at).collect(),
-                // Neighbouring cuts share the unevenness of the blades: count them as a third.
-                sigma_nm: 1.7 * scatter_px * nm_per_px,
+                sigma_nm: SHARED_CUTS * scatter_px * nm_per_px,
             },
         ]
     }
@@ -101,6 +104,17 @@ const NEAR_SHARE: f64 = 0.15;
 /// The two ends of a sheared image bend alike, within this factor.
 const ALIKE: f64 = 3.0;
 
+/// A cut first reaches this share of the slit's half length to either side, and so many px at least…
+const FIRST_REACH_SHARE: f64 = 0.35;
+const FIRST_REACH_PX: f64 = 40.0;
+/// …then so many widths of the slit's image and so many px, within these bounds, px.
+const REACH_WIDTHS: f64 = 6.0;
+const REACH_MORE_PX: f64 = 12.0;
+const REACH_PX: (f64, f64) = (24.0, 140.0);
+/// Cuts are made over so many half lengths of the slit and so many px more.
+const TRACED_HALVES: f64 = 2.2;
+const TRACED_MORE_PX: f64 = 30.0;
+
 /// Traces the slit's image. Refuses where few cuts show it.
 pub fn trace_slit(frame: &Frame, located: &Located) -> Option<Slit> {
     use std::f64::consts::{FRAC_PI_2, PI};
@@ -114,16 +128,17 @@ pub fn trace_slit(frame: &Frame, located: &Located) -> Option<Slit> {
     }
     let mut centre = located.centre;
     let mut half = located.half_length_px;
-    let mut reach_px = 40.0f64.max(0.35 * half);
+    let mut reach_px = FIRST_REACH_PX.max(FIRST_REACH_SHARE * half);
     let mut result: Option<Slit> = None;
     for _ in 0..3 {
         let cut_px = (CUT_SHARE * half).floor().clamp(1.0, CUT_PX);
-        let cuts = cuts(frame, centre, along, (2.2 * half + 30.0, cut_px), reach_px);
+        let traced_px = TRACED_HALVES * half + TRACED_MORE_PX;
+        let cuts = cuts(frame, centre, along, (traced_px, cut_px), reach_px);
         let slit = fit_line(cuts, (centre, along), cut_px)?;
         centre = slit.centre;
         along = slit.along_rad;
         half = slit.half_length_px;
-        reach_px = (6.0 * slit.width_px + 12.0).clamp(24.0, 140.0);
+        reach_px = (REACH_WIDTHS * slit.width_px + REACH_MORE_PX).clamp(REACH_PX.0, REACH_PX.1);
         result = Some(slit);
     }
     result
@@ -220,6 +235,14 @@ struct Flanks {
 /// What stands out by less than this, linear share of full scale, is not seen.
 const LEAST_CONTRAST: f64 = 0.004;
 
+/// A channel tells the image where it has more than this share of the strongest contrast.
+const CLEAR_SHARE: f64 = 0.25;
+/// A top above this is at the ceiling, linear share of full scale.
+const CEILING: f64 = 0.97;
+/// The plateau of a cut is what has this share of its height, and its flanks climb between these.
+const PLATEAU_SHARE: f64 = 0.9;
+const CLIMB: (f64, f64) = (0.3, 0.7);
+
 /// The channel with the least clipped top that still has a quarter of the strongest contrast; each is given by the range from its
 /// base to its top. Absent where nothing stands out.
 pub fn clearest_channel(ranges: &[Interval; 3]) -> Option<usize> {
@@ -228,7 +251,7 @@ pub fn clearest_channel(ranges: &[Interval; 3]) -> Option<usize> {
         return None;
     }
     (0..3)
-        .filter(|&c| ranges[c].width() > 0.25 * strongest)
+        .filter(|&c| ranges[c].width() > CLEAR_SHARE * strongest)
         .min_by(|&a, &b| ranges[a].high.total_cmp(&ranges[b].high))
 }
 
@@ -282,7 +305,7 @@ impl Profile {
         let half = base + 0.5 * (top - base);
         // From the middle of the highest plateau outwards.
         let plateau: Vec<usize> = (0..n)
-            .filter(|&i| profile[i][c] >= base + 0.9 * (top - base))
+            .filter(|&i| profile[i][c] >= base + PLATEAU_SHARE * (top - base))
             .collect();
         let peak = plateau[plateau.len() / 2];
         let mut left = peak;
@@ -314,14 +337,14 @@ impl Profile {
                 let share = (inside - level) / (inside - outside).max(1e-12);
                 (i - step) as f64 + share.clamp(0.0, 1.0) * step as f64
             };
-            (below(base + 0.3 * (top - base)) - below(base + 0.7 * (top - base))).abs()
+            (below(base + CLIMB.0 * (top - base)) - below(base + CLIMB.1 * (top - base))).abs()
         };
         Some(Flanks {
             middle: 0.5 * (l + r),
             width_px: r - l,
             rise_px: 0.5 * (falls(-1) + falls(1)),
             contrast: top - base,
-            clipped: top > 0.97,
+            clipped: top > CEILING,
         })
     }
 }

@@ -246,8 +246,12 @@ fn gain(frame: &Frame, views: &[View<'_>]) -> f64 {
     }
     let at = ((levels.len() - 1) as f64 * share) as usize;
     let (_, level, _) = levels.select_nth_unstable(at);
-    (0.9 / light_of(frame, *level).max(1e-4)).clamp(1.0, 40.0)
+    (SHOWN_LEVEL / light_of(frame, *level).max(1e-4)).clamp(1.0, MOST_GAIN)
 }
+
+/// The level, linear share of full scale, that a photo's bright part is brightened to; and how many times at most (no source).
+const SHOWN_LEVEL: f64 = 0.9;
+const MOST_GAIN: f64 = 40.0;
 
 fn extra_bits(frame: &Frame) -> u32 {
     if frame.linear_table().len() > 256 {
@@ -276,15 +280,19 @@ fn display_table(frame: &Frame, gain: f64) -> Vec<u8> {
         .collect()
 }
 
+/// Shown codes, and light as a linear share of full scale, below which a square's mean is dark, and each of its pixels.
+const DARK_MEAN: (u8, f64) = (40, 0.003);
+const DARK_PIXEL: (u8, f64) = (80, 0.008);
+
 /// Sums of four codes below which a square's mean, and each of its pixels, count as dark: what is shown less than a sixth
 /// and a third of the way to white, or lies within the noise of phones (common practice, no source: three and eight
 /// thousandths of full scale), however much it is brightened.
 fn dark_bounds(frame: &Frame, shown: &[u8]) -> (u16, u16) {
-    let below = |code: u8, light: f64| {
+    let below = |(code, light): (u8, f64)| {
         let is_dark = |sum: &u16| shown[usize::from(*sum)] < code || light_of(frame, *sum) < light;
         (0..=4 * 255).find(|sum| !is_dark(sum)).unwrap_or(4 * 255)
     };
-    (below(40, 0.003), below(80, 0.008))
+    (below(DARK_MEAN), below(DARK_PIXEL))
 }
 
 /// Steps of sRGB that nobody sees between neighbours in a band; in the dark round it the eye is keener.
