@@ -148,6 +148,11 @@ pub struct Edge {
 const EDGES_NM: std::ops::RangeInclusive<i32> = 400..=720;
 /// Widest edge, nm.
 const WIDEST_EDGE_NM: f64 = 60.0;
+/// An edge begins and ends at these shares of its step (no source)…
+const EDGE_FROM: f64 = 0.1;
+const EDGE_TO: f64 = 0.9;
+/// …with so much of the step between them.
+pub(super) const EDGE_PART: f64 = EDGE_TO - EDGE_FROM;
 /// Smallest step of transmittance at an edge; the lower level must be less than this share of the upper one, too.
 const LEAST_STEP: f64 = 0.3;
 const MOST_LOW: f64 = 0.5;
@@ -184,7 +189,7 @@ pub fn edge(rows: &[Row], sigma_nm: f64) -> Option<Edge> {
         let t = (level - share(a)) / (share(b) - share(a));
         Some(a.0 + t * (b.0 - a.0))
     };
-    let (start, middle, end) = (crossing(0.1)?, crossing(0.5)?, crossing(0.9)?);
+    let (start, middle, end) = (crossing(EDGE_FROM)?, crossing(0.5)?, crossing(EDGE_TO)?);
     let width_nm = end - start;
     let holds = known.iter().all(|p| {
         let before = p.0 > start - LEVEL_NM as f64 || share(p).abs() < LEVEL_HOLDS;
@@ -202,7 +207,10 @@ pub fn edge(rows: &[Row], sigma_nm: f64) -> Option<Edge> {
         .1
         .sigma;
     (holds && once && width_nm < WIDEST_EDGE_NM).then_some(Edge {
-        nm: Estimate::new(middle, (sigma / step * width_nm / 0.8).hypot(sigma_nm)),
+        nm: Estimate::new(
+            middle,
+            (sigma / step * width_nm / EDGE_PART).hypot(sigma_nm),
+        ),
         width_nm,
     })
 }

@@ -12,6 +12,8 @@ const ANOTHER: f64 = 5.0 * HELD_ANEW;
 const WINDOW_NM: f64 = 15.0;
 /// Noise of a window as a share of that of its rows. A window has some ten that are independent.
 const OF_A_WINDOW: f64 = 1.0 / 3.0;
+/// A window is off by what goes beyond so many of its noises (no source).
+const OFF_SIGMAS: f64 = 3.0;
 /// Light below this share of the brightest is left out of the comparison.
 const LIT: f64 = 0.05;
 /// Fewer rows in common than this tell nothing.
@@ -158,7 +160,7 @@ fn off_the_middle(shapes: &[Option<Shape>]) -> Vec<Option<f64>> {
             .zip(&windows)
             .filter_map(|(w, middle)| {
                 let (value, noise) = (*w)?;
-                Some((value - middle).abs() - 3.0 * OF_A_WINDOW * noise)
+                Some((value - middle).abs() - OFF_SIGMAS * OF_A_WINDOW * noise)
             });
         in_windows.fold((shape.level_ln - level).abs(), f64::max) - ANOTHER
     };

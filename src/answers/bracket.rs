@@ -20,6 +20,13 @@ const WILDEST: f64 = 4.0;
 /// Levels between these are compared, linear shares of full scale: darker ones are a few steps of the picture, brighter ones may be cut.
 const DARKEST: f64 = 0.002;
 const BRIGHTEST: f64 = 0.97;
+/// A level counts that has so many times its noise, and this share of the strongest channel: weak channels are what the colour
+/// matrix left of them, which is no level of the curve (no source).
+const CLEAR_SIGMAS: f64 = 20.0;
+const CLEAR_SHARE: f64 = 0.4;
+/// Weights against the data of the one step that is held, and of the pull that keeps the equations regular (no source).
+const HELD: f64 = 1e3;
+const PULL: f64 = 1e-6;
 /// Fewer levels than this say nothing about 65 steps.
 const LEAST_LEVELS: usize = 60;
 /// More than this left over, in ln(light), is no tone curve's: the lamp or the aim changed.
@@ -205,10 +212,10 @@ fn hold_smooth(a: &mut [Vec<f64>], per_place: f64, anchor: usize) {
             }
         }
     }
-    a[anchor][anchor] += 1e3 * per_place;
+    a[anchor][anchor] += HELD * per_place;
     // Slopes beyond the reach die out; the slightest pull keeps the equations regular.
     for (i, row) in a.iter_mut().enumerate() {
-        row[i] += 1e-6 * per_place;
+        row[i] += PULL * per_place;
     }
 }
 
@@ -304,8 +311,7 @@ pub fn levels_of(spectrum: &Spectrum, scene: usize, shot: usize) -> Vec<Level> {
         }
         let strongest = row.strongest();
         for (c, (level, sigma)) in row.rgb.iter().zip(row.rgb_sigma).enumerate() {
-            // Weak channels are what the colour matrix left of them, which is no level of the curve.
-            if *level > 20.0 * sigma && *level > 0.4 * strongest {
+            if *level > CLEAR_SIGMAS * sigma && *level > CLEAR_SHARE * strongest {
                 levels.push(Level {
                     place: (scene * 100_000 + place) * 3 + c,
                     shot,

@@ -7,6 +7,12 @@ use super::refusal::Refusal;
 /// Below five benches one of them always stands apart: of three, h cannot pass 1.155, and its 1 % value is 1.155.
 const FEWEST_TO_JUDGE: usize = 5;
 
+/// Significance beyond which a bench is an outlier, and a straggler (ISO 5725-2, 7.3).
+const OUTLIER: f64 = 0.01;
+const STRAGGLER: f64 = 0.05;
+/// A light's top is sought so near to its peak, nm (no source).
+const TOP_NM: f64 = 2.0;
+
 /// Widest light at half its height by whose place benches are compared, nm. Broader light has its highest point where the phone
 /// answers best, not where the lamp shines most, and no two phones agree on it. Lines and coloured diodes are narrower.
 const BROADEST_NM: f64 = 60.0;
@@ -16,7 +22,7 @@ const BROADEST_NM: f64 = 60.0;
 /// `light` is a spectrum: wavelength (nm) and signal, rising; half the height is sought on either side of the highest signal
 /// within 2 nm of the peak. Light that reaches the spectrum's end above half its height is broad.
 pub fn is_narrow(light: &[(f64, f64)], peak_nm: f64) -> bool {
-    let near = |p: &&(f64, f64)| (p.0 - peak_nm).abs() <= 2.0;
+    let near = |p: &&(f64, f64)| (p.0 - peak_nm).abs() <= TOP_NM;
     let top = light.iter().filter(near).map(|p| p.1).fold(0.0, f64::max);
     let is_low = |p: &&(f64, f64)| p.1 <= 0.5 * top;
     let below = light.iter().rev().filter(|p| p.0 < peak_nm).find(is_low);
@@ -179,7 +185,7 @@ impl Class {
                 (false, false) => None,
             }
         };
-        let (word, by) = match (beyond(0.01), beyond(0.05)) {
+        let (word, by) = match (beyond(OUTLIER), beyond(STRAGGLER)) {
             (Some(by), _) => ("outlier", by),
             (None, Some(by)) => ("straggler", by),
             (None, None) => ("agrees", ""),
@@ -206,7 +212,7 @@ fn cochran(cells: &[&Cell]) -> Option<(f64, f64)> {
     let squares: Vec<f64> = cells.iter().map(|c| squares(&c.values)).collect();
     let sum: f64 = squares.iter().sum();
     let most = squares.iter().copied().fold(0.0, f64::max);
-    (sum > 0.0).then(|| (most / sum, cochran_critical(cells.len(), n_each, 0.05)))
+    (sum > 0.0).then(|| (most / sum, cochran_critical(cells.len(), n_each, STRAGGLER)))
 }
 
 /// Critical value of Mandel's h for `p` benches at significance `level` (two-sided).

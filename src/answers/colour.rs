@@ -9,6 +9,14 @@ pub(super) const C2_M_K: f64 = 1.438_776_877e-2;
 const EQUAL_ENERGY: (f64, f64) = (1.0 / 3.0, 1.0 / 3.0);
 /// Farther than this from the Planckian locus a colour temperature has no meaning (CIE 015:2018, 9.5: 0.05).
 const FARTHEST_DUV: f64 = 0.05;
+/// Within these the power must be known, nm: the observer hardly sees beyond (no source).
+const NEEDED_NM: std::ops::RangeInclusive<f64> = 400.0..=700.0;
+/// Colour temperatures are sought from 25 000 K to 1000 K, in mired, in steps of so many that are halved until they are so small
+/// (no source).
+const LEAST_MIRED: f64 = 40.0;
+const MOST_MIRED: f64 = 1000.0;
+const FIRST_STEP_MIRED: f64 = 10.0;
+const LAST_STEP_MIRED: f64 = 1e-7;
 
 const TABLE: &str = include_str!("../standards/colour/cie1931.csv");
 
@@ -47,7 +55,7 @@ pub fn chromaticity(power: impl Fn(f64) -> Option<f64>) -> Result<(f64, f64), Re
     for &(nm, xyz) in observer() {
         let p = match power(nm) {
             Some(p) => p,
-            None if (400.0..=700.0).contains(&nm) => {
+            None if NEEDED_NM.contains(&nm) => {
                 return Err(Refusal::new(
                     "not-known",
                     format!("the spectral power at {nm:.0} nm is not known: no colour"),
@@ -92,16 +100,16 @@ pub fn colour_temperature(xy: (f64, f64)) -> Result<(f64, f64), Refusal> {
         let (u, v) = locus(mired);
         (u - here.0).hypot(v - here.1)
     };
-    let (mut best, mut step) = (40.0, 10.0);
-    let mut mired = 40.0;
-    while mired <= 1000.0 {
+    let (mut best, mut step) = (LEAST_MIRED, FIRST_STEP_MIRED);
+    let mut mired = LEAST_MIRED;
+    while mired <= MOST_MIRED {
         if distance(mired) < distance(best) {
             best = mired;
         }
         mired += step;
     }
-    let edge = best <= 40.0 || best >= 1000.0;
-    while step > 1e-7 {
+    let edge = best <= LEAST_MIRED || best >= MOST_MIRED;
+    while step > LAST_STEP_MIRED {
         step *= 0.5;
         for side in [best - step, best + step] {
             if distance(side) < distance(best) {

@@ -1,7 +1,7 @@
 //! The edge of a filter in a light of its own: where a continuum that shines through the filter, with the phone's response undone,
 //! falls to half of what it would be without.
 
-use super::bands::{self, Row, edge};
+use super::bands::{self, EDGE_PART, Row, edge};
 use super::colour::C2_M_K;
 use super::refusal::Refusal;
 use crate::terms::Estimate;
@@ -19,6 +19,10 @@ const LIKE_A_BLACK_BODY: f64 = 0.08;
 /// Beside the edge the continuum is taken from so far on at least, nm, and from so many widths of the edge on.
 const BESIDE_NM: f64 = 15.0;
 const BESIDE_WIDTHS: f64 = 1.2;
+/// At first, where the edge is only guessed at, from so many nm farther on (no source).
+const GUESSED_NM: f64 = 10.0;
+/// What the light is at its end is taken from so many nm of it (no source).
+const END_NM: usize = 20;
 /// The edge is sought again with the continuum that it leaves, so many times; it moves by less each time.
 const ROUNDS: usize = 5;
 /// On the side that is blocked no more shines than this, as a share of the continuum.
@@ -101,7 +105,7 @@ fn on_side(
         known.iter().filter(passes).copied().collect()
     };
     let mut edge_nm = first_guess(kind, known).ok_or_else(no_edge)?;
-    let mut beside_nm = BESIDE_NM + 10.0;
+    let mut beside_nm = BESIDE_NM + GUESSED_NM;
     let mut last = None;
     for _ in 0..ROUNDS {
         let passing = passes_from(edge_nm, beside_nm);
@@ -150,7 +154,7 @@ fn on_side(
         ));
     }
     // Half of a height that is wrong by a share lies where the edge, of 0.8 / width a nanometre, has moved by half of it.
-    let continued = 0.5 * continuum.doubt_at(found.nm.value) * found.width_nm / 0.8;
+    let continued = 0.5 * continuum.doubt_at(found.nm.value) * found.width_nm / EDGE_PART;
     Ok(FilterEdge {
         kind,
         nm: Estimate::new(found.nm.value, found.nm.sigma.hypot(continued)),
@@ -161,8 +165,8 @@ fn on_side(
 /// Where the light, from the side that passes on, first falls below half of what it is at that end.
 fn first_guess(kind: Kind, known: &[Point]) -> Option<f64> {
     let end: Vec<f64> = match kind {
-        Kind::CutOn => known.iter().rev().take(20).map(|p| p.1.value).collect(),
-        Kind::CutOff => known.iter().take(20).map(|p| p.1.value).collect(),
+        Kind::CutOn => known.iter().rev().take(END_NM).map(|p| p.1.value).collect(),
+        Kind::CutOff => known.iter().take(END_NM).map(|p| p.1.value).collect(),
     };
     let half = 0.5 * end.iter().sum::<f64>() / end.len() as f64;
     let is_below = |p: &&Point| p.1.value < half;

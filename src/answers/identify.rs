@@ -32,6 +32,14 @@ const LEAN_CENTROID: f64 = 0.06;
 const LEAN_WIDTH: f64 = 0.10;
 const LEAN_BANDPASS: f64 = 0.1;
 
+/// A coloured diode is measured within so many widths of its top (no source).
+const ABOUT_TOP_WIDTHS: f64 = 1.5;
+/// Where a white diode's blue top is, where its gap, and where blue is weighed against red, nm (no source).
+const BLUE_TOP_NM: (f64, f64) = (440.0, 470.0);
+const GAP_NM: (f64, f64) = (482.0, 490.0);
+const BLUE_NM: (f64, f64) = (445.0, 460.0);
+const RED_NM: (f64, f64) = (600.0, 620.0);
+
 /// A peak is a table's line within so many of its uncertainties, or within this share of the bandpass, but never beyond so many nm.
 const NEAR_SIGMAS: f64 = 3.0;
 const NEAR_BANDPASS: f64 = 0.5;
@@ -220,19 +228,19 @@ impl Shape {
         let wide = high - low;
         let about = &opened[low.saturating_sub(wide / 2)..(high + wide / 2 + 1).min(opened.len())];
         let from_nm = |nm: f64| rows.partition_point(|r| r.0 < nm);
-        let mean = |from: f64, to: f64| {
+        let mean = |(from, to): (f64, f64)| {
             let part = &opened[from_nm(from)..from_nm(to)];
             sum(part) / part.len().max(1) as f64
         };
-        let blue = &opened[from_nm(440.0)..from_nm(470.0)];
+        let blue = &opened[from_nm(BLUE_TOP_NM.0)..from_nm(BLUE_TOP_NM.1)];
         let blue = blue.iter().copied().fold(0.0, f64::max);
         Shape {
             broad: sum(&opened) / total,
             top,
             width_nm,
             gathered: sum(about) / sum(&opened).max(1e-12),
-            blue_gap: mean(482.0, 490.0) / blue.max(1e-12),
-            blue_to_red: mean(445.0, 460.0) / mean(600.0, 620.0).max(1e-12),
+            blue_gap: mean(GAP_NM) / blue.max(1e-12),
+            blue_to_red: mean(BLUE_NM) / mean(RED_NM).max(1e-12),
         }
     }
 
@@ -241,7 +249,7 @@ impl Shape {
         let near: Vec<(f64, f64)> = spectrum
             .rows
             .iter()
-            .filter(|r| (r.wavelength_nm - self.top.1).abs() < 1.5 * self.width_nm)
+            .filter(|r| (r.wavelength_nm - self.top.1).abs() < ABOUT_TOP_WIDTHS * self.width_nm)
             .map(|r| (r.wavelength_nm, r.signal))
             .collect();
         let top = near.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;

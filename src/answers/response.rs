@@ -268,21 +268,23 @@ fn chromaticity_noise((x, y): (f64, f64), bins: &[(f64, Option<Estimate>)]) -> (
     )
 }
 
+/// Bins of 5 nm from 380 to 780 nm: the wavelengths of the observer's table.
+const BINS: std::ops::RangeInclusive<i32> = 76..=156;
+
 /// Mean power in bins of 5 nm, from 380 to 780 nm; absent where half of a bin is. What is uncertain in a row is so in its
 /// neighbours too: a bin's uncertainty is that of a row.
 pub fn bins(spectrum: &Spectrum, power: &[Option<Estimate>]) -> Vec<(f64, Option<Estimate>)> {
     let rows = &spectrum.rows;
-    (76..=156)
-        .map(|i| {
-            let nm = BIN_NM * f64::from(i);
-            let first = rows.partition_point(|r| r.wavelength_nm < nm - 0.5 * BIN_NM);
-            let past = rows.partition_point(|r| r.wavelength_nm < nm + 0.5 * BIN_NM);
-            let near = &power[first.min(power.len())..past.min(power.len())];
-            let known: Vec<Estimate> = near.iter().flatten().copied().collect();
-            let bin = common_mean(&known).filter(|_| known.len() * 2 > near.len());
-            (nm, bin)
-        })
-        .collect()
+    BINS.map(|i| {
+        let nm = BIN_NM * f64::from(i);
+        let first = rows.partition_point(|r| r.wavelength_nm < nm - 0.5 * BIN_NM);
+        let past = rows.partition_point(|r| r.wavelength_nm < nm + 0.5 * BIN_NM);
+        let near = &power[first.min(power.len())..past.min(power.len())];
+        let known: Vec<Estimate> = near.iter().flatten().copied().collect();
+        let bin = common_mean(&known).filter(|_| known.len() * 2 > near.len());
+        (nm, bin)
+    })
+    .collect()
 }
 
 #[cfg(test)]

@@ -13,6 +13,19 @@ pub const STATED_FREEDOM: f64 = 12.0;
 const LEAST_SLOPE: f64 = 4.0;
 /// Standards that lie as far from their line as chance would have it once in a thousand times do not belong to one line.
 const SURELY_BENT: f64 = 0.999;
+/// A parabola fits better beyond doubt where chance would have it once in a hundred times (Mandel's test; the level has no source)…
+const SURELY_A_PARABOLA: f64 = 0.99;
+/// …of so many standards at least, and of so many where nothing but their scatter says how uncertain they are…
+const LEAST_FOR_A_BEND: f64 = 4.0;
+const LEAST_BY_SCATTER: f64 = 5.0;
+/// …and a bend below a tenth of the stated uncertainties is no matter: the square of that (no source).
+const LEAST_NOISE: f64 = 0.01;
+/// Intervals hold 95 %, two-sided.
+const UPPER_END: f64 = 0.975;
+/// Standard deviations near zero at the limit of detection (IUPAC Gold Book, limit of detection, k = 3; not the 3.3 of other rules)…
+const DETECTED: f64 = 3.0;
+/// …and of quantification (Currie, Pure Appl. Chem. 67 (1995) 1699: k = 10).
+const QUANTIFIED: f64 = 10.0;
 /// Concentrations up to this many times the highest standard are given; beyond, the line would be extrapolated.
 const BEYOND: f64 = 1.05;
 
@@ -172,7 +185,7 @@ fn not_straight(used: &[Standard], line: &Line) -> Refusal {
 fn is_bent(used: &[Standard], stated_freedom: f64) -> bool {
     let n = used.len() as f64;
     // Three lie on a parabola whatever they are; of four the scatter about it says nothing by itself.
-    if n < 4.0 || (n < 5.0 && stated_freedom <= 0.0) {
+    if n < LEAST_FOR_A_BEND || (n < LEAST_BY_SCATTER && stated_freedom <= 0.0) {
         return false;
     }
     let Ok(line) = straight(used, 0.0) else {
@@ -182,9 +195,8 @@ fn is_bent(used: &[Standard], stated_freedom: f64) -> bool {
     let left_of_parabola = parabola_chi2(used);
     let freedom = n - 3.0 + stated_freedom;
     let noise = (left_of_parabola + stated_freedom) / freedom;
-    // Below a tenth of the stated uncertainties a bend is no matter.
-    let noise = noise.max(0.01);
-    (left_of_line - left_of_parabola) / noise > fisher_f(0.99, 1.0, freedom)
+    let noise = noise.max(LEAST_NOISE);
+    (left_of_line - left_of_parabola) / noise > fisher_f(SURELY_A_PARABOLA, 1.0, freedom)
 }
 
 /// χ² of a parabola, by orthogonal polynomials (Forsythe).
@@ -227,15 +239,14 @@ pub struct Concentration {
 }
 
 impl Line {
-    /// Limit of detection: three standard deviations near zero over the slope (IUPAC Gold Book, limit of detection, k = 3;
-    /// not the 3.3 of other rules).
+    /// Limit of detection: three standard deviations near zero over the slope.
     pub fn detection_limit(&self) -> f64 {
-        3.0 * self.near_zero / self.slope.value
+        DETECTED * self.near_zero / self.slope.value
     }
 
-    /// Limit of quantification: ten standard deviations (Currie, Pure Appl. Chem. 67 (1995) 1699: k = 10).
+    /// Limit of quantification: ten standard deviations.
     pub fn quantification_limit(&self) -> f64 {
-        10.0 * self.near_zero / self.slope.value
+        QUANTIFIED * self.near_zero / self.slope.value
     }
 
     /// Standard uncertainty of either limit: that of the slope, and of a standard deviation known from so many degrees of
@@ -250,7 +261,7 @@ impl Line {
     /// Where the line lies at a concentration, by the law of propagation with the covariance of its two parameters, and Student's
     /// t: it holds for one concentration at a time, and for no single photo.
     pub fn band(&self, concentrations: impl IntoIterator<Item = f64>) -> Vec<(f64, f64, f64)> {
-        let t = student_t(0.975, self.freedom);
+        let t = student_t(UPPER_END, self.freedom);
         let ends = |c: f64| {
             let middle = self.intercept.value + self.slope.value * c;
             let variance = self.intercept.sigma.powi(2)
@@ -303,7 +314,7 @@ impl Line {
                 ),
             ));
         }
-        let reach = student_t(0.975, self.freedom) * sigma;
+        let reach = student_t(UPPER_END, self.freedom) * sigma;
         Ok(Concentration {
             value: Estimate::new(value, sigma),
             low: value - reach,

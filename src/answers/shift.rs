@@ -26,6 +26,13 @@ const MOST_SHIFT_NM: f64 = 1.2;
 const MOST_SHIFT_AT_100_NM: f64 = 1.2;
 /// …and are looked for in steps of this, nm; a line is where it is expected within two of them.
 const SHIFT_STEP_NM: f64 = 0.2;
+/// …or within this share of the bandpass; and under the shift that was found, within this one (no source).
+const NEAR_BANDPASS: f64 = 0.25;
+const PLACED_BANDPASS: f64 = 0.5;
+/// A shift counts less by this share for each nm that it is farther: of two alike the smaller one is taken (no source).
+const DEARER_PER_NM: f64 = 1e-3;
+/// A band narrower than this, nm, may be a line (no source).
+const BROAD_NM: f64 = 6.0;
 
 impl Shift {
     /// The shift under which most of a lamp's lines are where peaks are, and how many are; absent where those are few.
@@ -40,7 +47,7 @@ impl Shift {
         let n_steps = |most: f64| (most / SHIFT_STEP_NM).round() as i32;
         let steps =
             |most: f64| (-n_steps(most)..=n_steps(most)).map(|i| SHIFT_STEP_NM * f64::from(i));
-        let near_nm = (2.0 * SHIFT_STEP_NM).max(0.25 * bandpass_nm);
+        let near_nm = (2.0 * SHIFT_STEP_NM).max(NEAR_BANDPASS * bandpass_nm);
         let mut best: Option<(f64, Shift)> = None;
         for at_middle_nm in steps(MOST_SHIFT_NM) {
             for at_100_nm in steps(MOST_SHIFT_AT_100_NM) {
@@ -56,8 +63,8 @@ impl Shift {
                         Some(near.max(0.0) * (weight(peak) * line.strength).sqrt())
                     })
                     .sum();
-                // Of two alike the smaller shift.
-                let placed = placed * (1.0 - 1e-3 * (at_middle_nm.abs() + at_100_nm.abs()));
+                let placed =
+                    placed * (1.0 - DEARER_PER_NM * (at_middle_nm.abs() + at_100_nm.abs()));
                 if best.is_none_or(|(most, _)| placed > most) {
                     best = Some((placed, shift));
                 }
@@ -125,14 +132,14 @@ pub fn placed<'a>(
         .filter(is_narrow)
         .filter_map(|line| {
             let (peak, off_nm) = shift.nearest(line, &sharp)?;
-            (off_nm.abs() < 0.5 * bandpass_nm).then_some((line, peak))
+            (off_nm.abs() < PLACED_BANDPASS * bandpass_nm).then_some((line, peak))
         })
         .collect()
 }
 
 /// Those of the peaks that are no bands.
 pub(super) fn sharp_of<'a>(seen: &[&'a Peak]) -> Vec<&'a Peak> {
-    let is_sharp = |p: &&&Peak| p.kind != PeakKind::Band || p.fwhm_nm.value < 6.0;
+    let is_sharp = |p: &&&Peak| p.kind != PeakKind::Band || p.fwhm_nm.value < BROAD_NM;
     seen.iter().filter(is_sharp).copied().collect()
 }
 
