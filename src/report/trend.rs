@@ -13,6 +13,8 @@ use crate::terms::{Code, Estimate, Phrases, Quantity, Verdict};
 const LEAST_CHANGE: f64 = 0.15;
 /// Photos before the last that stand for "lately".
 const LATELY: usize = 3;
+/// Fewer photos than this have no "lately" (no source).
+const LEAST_FOR_LATELY: usize = 3;
 
 /// A quantity over a bench's photos.
 pub struct Trend {
@@ -126,7 +128,7 @@ impl Trend {
     /// The last value against the median of the few before it; absent for fewer than three values.
     pub fn lately(&self) -> Option<Change> {
         let n = self.points.len();
-        if n < 3 {
+        if n < LEAST_FOR_LATELY {
             return None;
         }
         let mut before: Vec<Estimate> = self.points[n.saturating_sub(LATELY + 1)..n - 1]

@@ -17,6 +17,13 @@ const MAX_SCANS: usize = 100;
 /// takes 4 s of processor time (measured).
 const MOST_BLOCKS: u64 = 100_000_000;
 
+/// Of a plain photo only the end is looked at where it has so many coded bytes and pixels across at least: in smaller ones the last rows
+/// can fit into the decoder's look-ahead (no source).
+const LEAST_PLAIN_BYTES: usize = 64 * 1024;
+const LEAST_PLAIN_WIDTH: usize = 1024;
+/// So many bytes between the parts the decoder lets pass in a header (no source).
+const MOST_GAP_BYTES: usize = 3;
+
 /// True where the markers go on to the end of the first picture (T.81 B.1.1) with nothing between them, and no scan
 /// holds a stretch of zeros. What follows is of no concern: phones put a film, a second picture or a depth map there.
 pub fn reaches_its_end(bytes: &[u8]) -> bool {
@@ -38,9 +45,8 @@ pub(super) fn is_whole(bytes: &[u8], layout: &Layout, frame: &FrameHeader) -> Re
             bytes.len()
         )));
     };
-    // A hole that swallows the header of a scan takes the scan with it, and leaves a coarser picture. Three bytes are
-    // what the decoder lets pass in a header.
-    if layout.gap.len() > 3 {
+    // A hole that swallows the header of a scan takes the scan with it, and leaves a coarser picture.
+    if layout.gap.len() > MOST_GAP_BYTES {
         return Err(Fault::Truncated(format!(
             "{} bytes of this JPEG, from byte {}, belong to no part of it: upload the photo again",
             layout.gap.len(),
@@ -82,8 +88,8 @@ pub(super) fn is_whole(bytes: &[u8], layout: &Layout, frame: &FrameHeader) -> Re
     let is_plain = n_scans == 1
         && frame.marker != code::SOF2
         && !layout.has_restarts
-        && n_coded >= 64 * 1024
-        && frame.width >= 1024;
+        && n_coded >= LEAST_PLAIN_BYTES
+        && frame.width >= LEAST_PLAIN_WIDTH;
     if is_plain && hole.is_none() {
         return Ok(end);
     }

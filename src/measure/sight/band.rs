@@ -98,6 +98,18 @@ pub fn edges(
     found
 }
 
+/// Parts of a profile, n-th ones: the outer 3/20 on either side are beyond the slit, from 3/10 to 7/10 is on it; of these a tenth and
+/// a quarter of the profile must be known (no source).
+const OUTER: (usize, usize) = (3, 20);
+const ON_SLIT: (usize, usize, usize) = (3, 7, 10);
+const KNOWN_OUTSIDE: usize = 10;
+const KNOWN_INSIDE: usize = 4;
+/// Per cents of a normal distribution that lie below one standard deviation less and more than its middle.
+const SIGMA_PERCENT: (usize, usize) = (16, 84);
+/// An end's plateau begins a fortieth of the profile inside of it, and goes on to an eighth (no source).
+const PLATEAU_FROM: usize = 40;
+const PLATEAU_TO: usize = 8;
+
 /// A place (index) and the blur (standard deviation, in bins) of one end.
 type End = (f64, f64);
 
@@ -124,16 +136,21 @@ pub fn as_measured(blur_px: f64, length_px: f64) -> f64 {
 fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
     let n = profile.len();
     let good = |v: &f64| v.is_finite();
-    // The outer 15 % on either side are beyond the slit, the middle half is on it.
-    let outer = n * 3 / 20;
+    let outer = n * OUTER.0 / OUTER.1;
     let beyond = profile[..outer].iter().chain(&profile[n - outer..]);
     let out = sorted(beyond.copied().filter(good));
-    let inside = sorted(profile[n * 3 / 10..n * 7 / 10].iter().copied().filter(good));
-    if out.len() < n / 10 || inside.len() < n / 4 {
+    let inside = sorted(
+        profile[n * ON_SLIT.0 / ON_SLIT.2..n * ON_SLIT.1 / ON_SLIT.2]
+            .iter()
+            .copied()
+            .filter(good),
+    );
+    if out.len() < n / KNOWN_OUTSIDE || inside.len() < n / KNOWN_INSIDE {
         return None;
     }
     let base = out[out.len() / 2];
-    let spread = (out[out.len() * 84 / 100] - out[out.len() * 16 / 100]) / 2.0;
+    let spread =
+        (out[out.len() * SIGMA_PERCENT.1 / 100] - out[out.len() * SIGMA_PERCENT.0 / 100]) / 2.0;
     let top = inside[inside.len() / 2];
     let contrast = top - base;
     if contrast < LEAST_CONTRAST || contrast < LEAST_CONTRAST_SIGMAS * spread {
@@ -189,7 +206,7 @@ fn ends(profile: &[f64]) -> Option<(End, End, f64)> {
         };
         let rough = cross(base + 0.5 * contrast)?;
         let start = rough as usize;
-        let plateau = (start + n / 40 + 1..(start + n / 8).min(n / 2)).map(at);
+        let plateau = (start + n / PLATEAU_FROM + 1..(start + n / PLATEAU_TO).min(n / 2)).map(at);
         let height = median(plateau)? - base;
         if height < LEAST_PLATEAU * contrast {
             return None;

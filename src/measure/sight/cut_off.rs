@@ -11,6 +11,8 @@ const PURE_SHARE: f64 = 0.75;
 /// Where red, green and blue light is sought, and white light, nm.
 const SOUGHT_NM: [(i32, i32); 3] = [(600, 700), (500, 580), (400, 490)];
 const WHITE_NM: (i32, i32) = (400, 700);
+/// …in steps of so many nm (no source).
+const SOUGHT_STEP_NM: usize = 10;
 /// An order of which more than this share is inside the picture is in it.
 const INSIDE_SHARE: f64 = 0.5;
 
@@ -46,7 +48,7 @@ pub fn cut_off(
         optics.roll_rad = bar.across_rad;
         optics.aim_slit_at(bar.centre);
         let rays = optics.rays();
-        let sought: Vec<i32> = (low..=high).step_by(10).collect();
+        let sought: Vec<i32> = (low..=high).step_by(SOUGHT_STEP_NM).collect();
         let seen = sought.iter().filter(|nm| {
             rays.pixel_of_path(sign * f64::from(**nm), 0.0)
                 .is_some_and(|p| p.x > rim && p.y > rim && p.x < width - rim && p.y < height - rim)

@@ -57,6 +57,13 @@ const SIGNIFICANCE_SCORE: f64 = 0.5;
 /// A significance that adds half of that.
 const HALF_SIGNIFICANCE: f64 = 15.0;
 
+/// An image so many times as bright as any other line is as bright as need be (no source).
+const BRIGHT_ENOUGH: f64 = 1.5;
+/// The dispersion is sought square to the slit, then so far askew, degrees…
+const SQUARE_DEG: &[f64] = &[0.0];
+const ASKEW_DEG: &[f64] = &[-4.0, 4.0, -8.0, 8.0, -12.0, 12.0];
+/// …and from the best on in steps of so many degrees, so many to either side (no source).
+const TURN_STEPS: [(f64, i32); 2] = [(2.0, 7), (0.5, 4)];
 /// A turn of the dispersion is better where it is more significant by more than rounding.
 const MORE: f64 = 1.0001;
 /// Under a leak the dispersion is sought by lines so far to either side of square, degrees; so many lines show it.
@@ -103,7 +110,7 @@ pub fn locate(
     let mut start = 0.0;
     // Square to the slit; where nothing convinces, as far askew as a disc that was glued on badly: far from the slit the
     // strip would miss the spectrum otherwise.
-    for turns_deg in [&[0.0f64][..], &[-4.0, 4.0, -8.0, 8.0, -12.0, 12.0][..]] {
+    for turns_deg in [SQUARE_DEG, ASKEW_DEG] {
         if best.as_ref().is_some_and(|b| b.1.score > CONVINCING_SCORE) {
             break;
         }
@@ -125,9 +132,8 @@ pub fn locate(
     };
     // The dispersion need not be square to the slit: the direction with the most contrast wins.
     let mut turn = start;
-    for step_deg in [2.0f64, 0.5] {
+    for (step_deg, reach) in TURN_STEPS {
         let around = turn;
-        let reach = if step_deg > 1.0 { 7 } else { 4 };
         for i in -reach..=reach {
             let angle = around + f64::from(i) * step_deg.to_radians();
             if let Some(found) = try_spot(map, &spot, angle, focal_low, focal_high, noise)
@@ -479,5 +485,5 @@ fn brightness(profile: &[f64], zone: Interval, half_width: i64) -> f64 {
     for i in (zone.low as i64)..(zone.high as i64) {
         rival = rival.max(flux(i)).max(flux(-i));
     }
-    (flux(0) / rival.max(1e-9)).min(1.5) / 1.5
+    (flux(0) / rival.max(1e-9)).min(BRIGHT_ENOUGH) / BRIGHT_ENOUGH
 }

@@ -17,6 +17,11 @@ pub struct Bar {
 
 /// Every so many cells of the map one is looked at, each with its neighbours.
 const STEP: usize = 4;
+/// The level is the one that a tenth of the cells exceed, its uncertainty half of what lies between those that a seventh and a twentieth
+/// exceed (no source).
+const BRIGHTEST: (usize, usize) = (9, 10);
+const BELOW_IT: (usize, usize) = (6, 7);
+const ABOVE_IT: (usize, usize) = (19, 20);
 /// A place is one where light comes in if it is so many times as bright as the picture's dark half.
 const BRIGHTER: f64 = 1.5;
 /// The middle of a bright patch may lie behind the band or its glare: so much more than its spread is its place in doubt (drawn
@@ -68,10 +73,11 @@ impl Stray {
             }
         }
         cells.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let level = cells.get(cells.len() * 9 / 10)?.0;
+        let part = |(of, all): (usize, usize)| cells.len() * of / all;
+        let level = cells.get(part(BRIGHTEST))?.0;
         let middle = cells[cells.len() / 2].0;
-        let level_sigma = 0.5 * (cells[cells.len() * 19 / 20].0 - cells[cells.len() * 6 / 7].0);
-        let brightest = &cells[cells.len() * 9 / 10..];
+        let level_sigma = 0.5 * (cells[part(ABOVE_IT)].0 - cells[part(BELOW_IT)].0);
+        let brightest = &cells[part(BRIGHTEST)..];
         let mean = |of: &dyn Fn(&Point) -> f64| {
             brightest.iter().map(|c| of(&c.1)).sum::<f64>() / brightest.len() as f64
         };

@@ -17,7 +17,7 @@ use crate::measure::sight::plausible::{
 };
 use crate::measure::sight::spot::Located;
 use crate::measure::sight::trace::{Slit, trace_slit};
-use crate::terms::{Calibration, Interval, OnSensor, Optics, Point, SIGMA_PER_MEDIAN, median};
+use crate::terms::{Calibration, Interval, OnSensor, Optics, SIGMA_PER_MEDIAN, median};
 
 /// What is found without any model of the grating.
 #[derive(Clone)]
@@ -46,6 +46,20 @@ const OFF_SHARE: f64 = 0.25;
 /// The slit's own image is believed where its ends differ by more than this share of its height: glare lengthens it by some pixels,
 /// dust shortens it.
 const APART_SHARE: f64 = 0.12;
+/// The slit's image is looked at in steps of this share of its half length (no source).
+const HEIGHT_STEP: f64 = 0.15;
+/// The orders' light is compared where the picture holds them from here to here, nm, and at most so far, natural logarithm (no source).
+const WHOLE_NM: (f64, f64) = (450.0, 620.0);
+const MOST_BALANCE_LN: f64 = 3.0;
+/// What is known of these before anything is seen, standard deviations, degrees: the roll where nothing turns it, the pitch, and the
+/// slit's lean, which is rarely more than a degree or two (no source).
+const ROLL_DEG: f64 = 5.0;
+const PITCH_DEG: f64 = 1.2;
+const LEAN_DEG: f64 = 4.0;
+/// Ends are clear that have this share of the clearest one's signal to noise (no source).
+const CLEAR_OF_CLEAREST: f64 = 0.5;
+/// Of fewer ends none is contradicted by the others (no source).
+const LEAST_TO_CONTRADICT: usize = 5;
 /// A slit of less than this in β has no height (no source).
 const LEAST_HEIGHT: f64 = 0.004;
 
@@ -91,7 +105,7 @@ fn brightness(map: &Map, slit: &Slit) -> f64 {
         map.sample(x, y).map_or(0.0, |i| f64::from(map.light[i]))
     };
     let levels = (-4..=4)
-        .map(|k| 0.15 * f64::from(k) * slit.half_length_px / cell)
+        .map(|k| HEIGHT_STEP * f64::from(k) * slit.half_length_px / cell)
         .map(|height| {
             (-2..=2)
                 .map(|d| at(height, f64::from(d)))
@@ -213,7 +227,7 @@ impl Survey {
     pub fn slit_is_cut(&self) -> bool {
         let cell = self.map.cell_px;
         let (width, height) = (self.map.width * cell, self.map.height * cell);
-        is_cut(&self.slit, (width as f64, height as f64))
+        self.slit.is_cut((width as f64, height as f64))
     }
 
     /// How many ends of the slit are seen along the band.
@@ -250,9 +264,14 @@ impl Survey {
                 .is_some_and(|p| p.x > 0.0 && p.y > 0.0 && p.x < size.0 && p.y < size.1)
         };
         let [minus, plus] = self.located.side_light;
-        let whole = [-620.0, -450.0, 450.0, 620.0].into_iter().all(seen);
-        (whole && plus.max(minus) > 0.0)
-            .then(|| (plus.max(1e-9) / minus.max(1e-9)).ln().clamp(-3.0, 3.0))
+        let whole = [-WHOLE_NM.1, -WHOLE_NM.0, WHOLE_NM.0, WHOLE_NM.1]
+            .into_iter()
+            .all(seen);
+        (whole && plus.max(minus) > 0.0).then(|| {
+            (plus.max(1e-9) / minus.max(1e-9))
+                .ln()
+                .clamp(-MOST_BALANCE_LN, MOST_BALANCE_LN)
+        })
     }
 
     /// How the grating lay before the sensor, by the file's orientation.
@@ -263,16 +282,6 @@ impl Survey {
             wide: (facts.width > facts.height) != swapped,
         })
     }
-}
-
-/// True where an end of a slit's image lies at the edge of a picture of this width and height, px.
-fn is_cut(slit: &Slit, (width, height): (f64, f64)) -> bool {
-    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
-    [-1.0, 1.0].iter().any(|end| {
-        let reach = end * (slit.half_length_px + 10.0);
-        let (x, y) = (slit.centre.x + reach * ax, slit.centre.y + reach * ay);
-        x < 0.0 || y < 0.0 || x > width - 1.0 || y > height - 1.0
-    })
 }
 
 /// By how much the file's orientation turns the sensor's picture, rad, and whether its sides change places; absent for the
@@ -345,7 +354,7 @@ fn survey_by(frame: &Frame, sight: &Sight, groove_spacing_nm: f64, rounds: &[Eve
     let mut half_beta = slit.half_length_px / focal;
     let own_height = 2.0 * half_beta;
     let mut found = Edges::default();
-    let mut roll_sigma_rad = 5f64.to_radians();
+    let mut roll_sigma_rad = ROLL_DEG.to_radians();
     for &every in rounds {
         found = edges(
             frame,
@@ -360,7 +369,7 @@ fn survey_by(frame: &Frame, sight: &Sight, groove_spacing_nm: f64, rounds: &[Eve
         }
         // An end that the others contradict (dust at a line's end, a streak) would turn the picture: out, and once more.
         let size = (frame.width() as f64, frame.height() as f64);
-        let calm = located.edge_share > SURE_EDGE_SHARE && !is_cut(&slit, size);
+        let calm = located.edge_share > SURE_EDGE_SHARE && !slit.is_cut(size);
         for _ in 0..2 {
             let Some(a) = turn_to_ends(&optics, &slit, &found, calm) else {
                 break;
@@ -407,10 +416,14 @@ const COARSE_ROLL_DEG: f64 = 1.5;
 /// `calm` where the ends along the band are sure to be the slit's, and no leak's.
 fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Option<Adjusted> {
     let mut observations = height_observations(found);
-    observations.push(Observation::prior(index::PITCH, 0.0, 1.2f64.to_radians()));
+    observations.push(Observation::prior(
+        index::PITCH,
+        0.0,
+        PITCH_DEG.to_radians(),
+    ));
     observations.push(Observation::prior(index::FAN, 0.0, FAN_SIGMA));
-    // The slit rarely leans by more than a degree or two; this only decides where the band's ends say nothing.
-    observations.push(Observation::prior(index::SKEW, 0.0, 4f64.to_radians()));
+    // This only decides where the band's ends say nothing.
+    observations.push(Observation::prior(index::SKEW, 0.0, LEAN_DEG.to_radians()));
     // Slanted lines leave their block of colour before they end, and no end is seen until the slant is known: the coarse
     // direction of the dispersion tells it.
     if found.low.is_empty() && found.high.is_empty() {
@@ -438,12 +451,10 @@ fn turn_to_ends(optics: &Optics, slit: &Slit, found: &Edges, calm: bool) -> Opti
 
 /// The ends of the slit's own image, at the height of those in the band: glare lengthens it by as much at both.
 fn own_ends(slit: &Slit, found: &Edges) -> Vec<Observation> {
-    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
     [(&found.low, -1.0), (&found.high, 1.0)]
         .into_iter()
         .filter_map(|(list, sign)| {
-            let reach = sign * slit.half_length_px;
-            let end = Point::new(slit.centre.x + reach * ax, slit.centre.y + reach * ay);
+            let end = slit.at(sign * slit.half_length_px);
             let edge = list.get(list.len() / 2)?;
             Some(Observation::SameHeight {
                 at: vec![end, edge.at],
@@ -479,7 +490,7 @@ fn drop_streaks(found: &mut Edges, height: Option<f64>) {
     }
     let ends = || found.low.iter().chain(&found.high);
     let clearest = ends().map(|e| e.snr).fold(0.0, f64::max);
-    let clear = ends().filter(|e| e.snr > 0.5 * clearest);
+    let clear = ends().filter(|e| e.snr > CLEAR_OF_CLEAREST * clearest);
     let Some(sharp) = median(clear.map(|e| e.blur_px)) else {
         return;
     };
@@ -495,7 +506,7 @@ fn drop_contradicted(found: &mut Edges, optics: &Optics) {
     const LEAST_PX: f64 = 4.0;
     let rays = optics.rays();
     for list in [&mut found.low, &mut found.high] {
-        if list.len() < 5 {
+        if list.len() < LEAST_TO_CONTRADICT {
             continue;
         }
         let betas: Vec<f64> = list.iter().map(|e| rays.height(e.at)).collect();
@@ -515,13 +526,7 @@ const MANY_ENDS: usize = 8;
 /// do not agree with the slit's own image, from that.
 fn lit_heights(edges: &Edges, slit: &Slit, optics: &Optics) -> Interval {
     let rays = optics.rays();
-    let end = |sign: f64| {
-        let reach = sign * slit.half_length_px;
-        rays.height(Point::new(
-            slit.centre.x + reach * slit.along_rad.cos(),
-            slit.centre.y + reach * slit.along_rad.sin(),
-        ))
-    };
+    let end = |sign: f64| rays.height(slit.at(sign * slit.half_length_px));
     let own = Interval::new(end(-1.0).min(end(1.0)), end(-1.0).max(end(1.0)));
     let Some(seen) = extent(edges) else {
         return own;

@@ -63,7 +63,24 @@ const COLOUR_SHARE: f64 = 3e-4;
 const LEAST_SCATTER_PX: f64 = 0.05;
 const SHARED_CUTS: f64 = 1.7;
 
+/// An end of the slit's image that is nearer to the picture's edge than this, px, is cut off (no source).
+const CUT_PX: f64 = 10.0;
+
 impl Slit {
+    /// The place so far along it from its middle, px; towards +β where that is positive.
+    pub fn at(&self, reach_px: f64) -> Point {
+        let (ax, ay) = (self.along_rad.cos(), self.along_rad.sin());
+        Point::new(self.centre.x + reach_px * ax, self.centre.y + reach_px * ay)
+    }
+
+    /// True where an end lies at the edge of a picture of this width and height, px.
+    pub fn is_cut(&self, (width, height): (f64, f64)) -> bool {
+        [-1.0, 1.0].iter().any(|end| {
+            let Point { x, y } = self.at(end * (self.half_length_px + CUT_PX));
+            x < 0.0 || y < 0.0 || x > width - 1.0 || y > height - 1.0
+        })
+    }
+
     /// The slit's image: one position for the anchor, and its straightness for the slant.
     pub fn observations(&self, rays: &Rays) -> Vec<Observation> {
         let nm_per_px = 1.0 / rays.px_per_nm(0.0).unwrap_or(2.0);
