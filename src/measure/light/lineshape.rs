@@ -4,6 +4,15 @@ use crate::measure::light::profile::Profile;
 use crate::measure::optics::fit::{Fitted, Parameter, least_squares};
 use crate::terms::{Estimate, FWHM_PER_SIGMA, Interval, Lamp, LampLine};
 
+/// A box narrower than this share of the blur only adds its variance (no source).
+const MERE_VARIANCE: f64 = 0.2;
+/// Where a fit of one line starts, and its limits: box and blur as shares of the width at half height, both with a least, nm (no source).
+const BOX_START: f64 = 0.7;
+const BOX_NM: f64 = 0.02;
+const WIDEST_BOX: f64 = 3.0;
+const BLUR_START: f64 = 3.0;
+const BLUR_NM: f64 = 0.08;
+const WIDEST_BLUR: f64 = 2.0;
 /// Light in which a picture has its full sharpness, nm: half of a sensor's pixels are green, and a JPEG's brightness is
 /// mostly theirs.
 const GREEN_NM: Interval = Interval::new(490.0, 600.0);
@@ -17,7 +26,7 @@ pub fn is_green(nm: f64) -> bool {
 ///
 /// Both in the unit of `x`, both > 0.
 pub fn box_gauss(x: f64, width: f64, sigma: f64) -> f64 {
-    if width < 0.2 * sigma {
+    if width < MERE_VARIANCE * sigma {
         // The box only adds its variance, w²/12.
         let s2 = sigma * sigma + width * width / 12.0;
         return (-0.5 * x * x / s2).exp() / (2.0 * std::f64::consts::PI * s2).sqrt();
@@ -187,8 +196,9 @@ pub fn fit_shape(profile: &Profile, nm: f64, guess_fwhm_nm: f64) -> Option<(Line
     let parameters = [
         Parameter::free(nm, 0.01),
         Parameter::free(area, 0.01 * area),
-        Parameter::free(0.7 * guess_fwhm_nm, 0.01).within(0.02, 3.0 * guess_fwhm_nm),
-        Parameter::free(guess_fwhm_nm / 3.0, 0.01).within(0.08, 2.0 * guess_fwhm_nm),
+        Parameter::free(BOX_START * guess_fwhm_nm, 0.01).within(BOX_NM, WIDEST_BOX * guess_fwhm_nm),
+        Parameter::free(guess_fwhm_nm / BLUR_START, 0.01)
+            .within(BLUR_NM, WIDEST_BLUR * guess_fwhm_nm),
         Parameter::free(range.low, 0.01 * height),
         Parameter::free(0.0, 0.01 * height / reach),
     ];
@@ -226,6 +236,16 @@ const STRETCH: Estimate = Estimate::new(0.92, 0.15);
 const GREEN_STRETCH: Estimate = Estimate::new(0.75, 0.18);
 /// The same of one green line against another: they share focus and slit.
 const SAME_STRETCH: Estimate = Estimate::new(1.0, 0.1);
+/// Lines are so many times as wide as the shape at least and at most (no source).
+const STRETCHES: Interval = Interval::new(0.5, 1.6);
+/// A line outside a window lights it within this share of the widths (no source).
+const NEAR_WIDTHS: f64 = 0.6;
+/// A line has this share of the window's light at its start, and so many times it at most; another, half of its place's light (no source).
+const LEAST_START: f64 = 0.02;
+const MOST_AREA: f64 = 30.0;
+const OTHERS_START: f64 = 0.5;
+/// A band's own shift is so many of its place's uncertainties at most (no source).
+const SHIFT_SIGMAS: f64 = 2.5;
 /// Bands under a line have shapes of their own, which are not known: they move it by this share of its width where there is as much
 /// of them as of the line (drawn lamps).
 const LEANS: f64 = 0.07;
@@ -269,7 +289,7 @@ impl<'a> Blend<'a> {
             lamp.lines[group[group.len() - 1]].wavelength_nm + reach + GROUP_REACH_NM,
         );
         let is_near = |line: &LampLine| {
-            let reach = 0.6 * fwhm.hypot(line.width_nm);
+            let reach = NEAR_WIDTHS * fwhm.hypot(line.width_nm);
             line.wavelength_nm > range_nm.low - reach
                 && line.wavelength_nm < range_nm.high + reach
                 && line.width_nm < WIDEST_BAND * range_nm.width()
@@ -305,7 +325,7 @@ impl<'a> Blend<'a> {
         let (scale, fwhm, range) = (self.height, self.shape.fwhm_nm(), self.values.range());
         let mut parameters = vec![
             Parameter::free(0.0, 0.01).within(-MOST_SHIFT_NM, MOST_SHIFT_NM),
-            Parameter::free(self.stretch.value, 0.01).within(0.5, 1.6),
+            Parameter::free(self.stretch.value, 0.01).within(STRETCHES.low, STRETCHES.high),
             // Below zero throughout where more background was taken off than there was.
             Parameter::free(range.low, 0.01 * scale).within(range.low.min(-scale), range.high),
             Parameter::free(0.0, 0.002 * scale),
@@ -313,20 +333,20 @@ impl<'a> Blend<'a> {
         let nm = &self.values.nm;
         let at = |nm_of: f64| -> f64 {
             let i = nm.partition_point(|v| *v < nm_of).min(nm.len() - 1);
-            (self.values.light[i] - range.low).max(0.02 * scale)
+            (self.values.light[i] - range.low).max(LEAST_START * scale)
         };
         let area = |area: f64, width: f64| {
-            Parameter::free(area, 0.01 * scale * width).within(0.0, 30.0 * scale * width)
+            Parameter::free(area, 0.01 * scale * width).within(0.0, MOST_AREA * scale * width)
         };
         for line in &self.group {
             parameters.push(area(at(line.wavelength_nm) * fwhm, fwhm));
         }
         for line in &self.others {
             let width = fwhm.hypot(line.width_nm);
-            parameters.push(area(0.5 * at(line.wavelength_nm) * width, width));
+            parameters.push(area(OTHERS_START * at(line.wavelength_nm) * width, width));
         }
         for line in &self.others {
-            let reach = (2.5 * line.sigma_nm).max(1e-6);
+            let reach = (SHIFT_SIGMAS * line.sigma_nm).max(1e-6);
             parameters.push(Parameter {
                 fixed: line.width_nm == 0.0,
                 ..Parameter::free(0.0, 0.01).within(-reach, reach)

@@ -21,6 +21,8 @@ pub struct Maximum {
     pub clipped: f64,
 }
 
+/// In a profile of fewer bins no maximum is told (no source).
+const LEAST_BINS: usize = 7;
 /// A line has no more of its upper half at the ceiling than this share…
 const CLEAN_CLIPPED: f64 = 0.02;
 /// …and stands on no more of something else than leaves it so much of its height.
@@ -41,7 +43,7 @@ impl Maximum {
 /// Finds the maxima that stand out of the noise by `min_snr` sigma and by `min_share` of the highest value.
 pub fn maxima(profile: &Profile, min_snr: f64, min_share: f64) -> Vec<Maximum> {
     let n = profile.len();
-    if n < 7 {
+    if n < LEAST_BINS {
         return Vec::new();
     }
     // A binomial filter over three bins: the sampling is finer than the optics, so nothing is lost.

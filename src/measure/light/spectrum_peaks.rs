@@ -47,6 +47,21 @@ const BEND_SHARE: f64 = 0.3;
 /// Of two bends in a blend the sharper one is the line's if it is so many times as sharp.
 const SHARPER: f64 = 1.5;
 
+/// A peak is no narrower than so many steps of the profile; neighbouring bins share their noise, which counts so many times; and no
+/// width is known better than this share of it (no source).
+const LEAST_STEPS: f64 = 1.5;
+const SHARED_NOISE: f64 = 1.5;
+const WIDTH_SHARE: f64 = 0.03;
+/// A peak's area is summed over so many widths to either side, and its bend is looked for within so many (no source).
+const AREA_WIDTHS: f64 = 1.2;
+const BEND_WIDTHS: f64 = 0.7;
+/// Another top within this share of a peak's width is its own, half parted (no source).
+const HALF_PARTED: f64 = 0.5;
+/// A published line is a peak's within so many uncertainties, or this share of the bandpass, but never beyond so many nm (no source).
+const NAMED_SIGMAS: f64 = 3.0;
+const NAMED_BANDPASS: f64 = 0.35;
+const NAMED_MOST_NM: f64 = 1.5;
+
 /// Finds and measures the peaks. `sigma_at` is the scale's own uncertainty by wavelength, nm, and `instrument_sigma_at` the part of
 /// it that the lamp photo left open of the instrument.
 pub fn peaks(
@@ -60,10 +75,11 @@ pub fn peaks(
     let mut peaks: Vec<Peak> = found
         .iter()
         .map(|peak| {
-            let fwhm = peak.fwhm_nm.max(1.5 * profile.step_nm);
+            let fwhm = peak.fwhm_nm.max(LEAST_STEPS * profile.step_nm);
             // Photon-limited centroid of a Gaussian: σ/√N, here height over noise in FWHM/step samples.
             let samples = (fwhm / profile.step_nm).max(1.0);
-            let statistical = fwhm / FWHM_PER_SIGMA / (peak.snr * samples.sqrt()).max(1.0) * 1.5;
+            let statistical =
+                fwhm / FWHM_PER_SIGMA / (peak.snr * samples.sqrt()).max(1.0) * SHARED_NOISE;
             let scale = sigma_at(peak.nm).unwrap_or(0.0);
             let mut centre_nm = peak.nm;
             let filters = moved_nm(peak.nm, peak.fwhm_nm.min(bandpass_nm));
@@ -71,7 +87,7 @@ pub fn peaks(
                 .hypot(FLOOR_SHARE * bandpass_nm)
                 .hypot(filters)
                 .hypot(lean_nm(profile, peak));
-            let reach = (1.2 * fwhm / profile.step_nm) as usize;
+            let reach = (AREA_WIDTHS * fwhm / profile.step_nm) as usize;
             let base = peak.height - peak.prominence;
             let from = peak.index.saturating_sub(reach);
             let to = (peak.index + reach + 1).min(profile.len());
@@ -81,7 +97,7 @@ pub fn peaks(
                 .sum::<f64>()
                 * profile.step_nm;
             let noise = profile.sigma[peak.index];
-            let area_sigma = noise * profile.step_nm * ((to - from) as f64).sqrt() * 1.5;
+            let area_sigma = noise * profile.step_nm * ((to - from) as f64).sqrt() * SHARED_NOISE;
             let mut kind = if peak.fwhm_nm < LINE_BANDPASSES * bandpass_nm {
                 PeakKind::Line
             } else if peak.fwhm_nm < BLEND_BANDPASSES * bandpass_nm
@@ -93,7 +109,7 @@ pub fn peaks(
             };
             let surely = SURELY_A_BLEND[usize::from(!is_green(peak.nm))];
             let is_half_parted = found.iter().any(|other| {
-                other.index != peak.index && (other.nm - peak.nm).abs() < 0.5 * peak.fwhm_nm
+                other.index != peak.index && (other.nm - peak.nm).abs() < HALF_PARTED * peak.fwhm_nm
             });
             let is_uneven = is_half_parted
                 || peak.fwhm_nm > surely * bandpass_nm
@@ -119,7 +135,10 @@ pub fn peaks(
                 centre_nm: Estimate::new(centre_nm, centre_sigma.hypot(scale)),
                 own_sigma_nm: centre_sigma,
                 instrument_sigma_nm: instrument_sigma_at(peak.nm),
-                fwhm_nm: Estimate::new(peak.fwhm_nm, (1.5 * statistical).max(0.03 * peak.fwhm_nm)),
+                fwhm_nm: Estimate::new(
+                    peak.fwhm_nm,
+                    (SHARED_NOISE * statistical).max(WIDTH_SHARE * peak.fwhm_nm),
+                ),
                 height: Estimate::new(peak.prominence, noise),
                 area: Estimate::new(area, area_sigma),
                 kind,
@@ -193,7 +212,7 @@ fn line_in_blend(
         return None;
     }
     let apart = ((0.5 * bandpass_nm / profile.step_nm).round() as usize).max(1);
-    let reach = ((0.7 * peak.fwhm_nm / profile.step_nm).round() as usize).max(2);
+    let reach = ((BEND_WIDTHS * peak.fwhm_nm / profile.step_nm).round() as usize).max(2);
     let wide = apart.div_ceil(2);
     let first = peak.index.checked_sub(reach)?;
     let around = apart + wide / 2;
@@ -280,9 +299,9 @@ fn leans(centre_nm: Estimate, line: &LampLine, other: &LampLine) -> bool {
 /// line at the place.
 pub fn name(peaks: &mut [Peak], bandpass_nm: f64, names: &[LampLine]) {
     let near = |peak: &Peak, line: &LampLine| {
-        let reach_nm = (3.0 * peak.centre_nm.sigma)
-            .max(0.35 * bandpass_nm)
-            .min(1.5);
+        let reach_nm = (NAMED_SIGMAS * peak.centre_nm.sigma)
+            .max(NAMED_BANDPASS * bandpass_nm)
+            .min(NAMED_MOST_NM);
         peak.kind != PeakKind::Band
             && line.width_nm < A_LINE_NM
             && (line.wavelength_nm - peak.centre_nm.value).abs() < reach_nm

@@ -296,15 +296,18 @@ fn refused(
 /// What a lamp's scale says of the focal length may be off what the file states by this share: cameras state it in whole
 /// millimetres of 26 or so (0.02), some for the picture's width and some for its diagonal (0.04), and a lens has its tolerance.
 const FOCAL_TOLERANCE: f64 = 0.1;
+/// Sides of a whole sensor, longer over shorter, and by what share a picture's may be off them (no source).
+const SENSOR_SIDES: [f64; 2] = [4.0 / 3.0, 1.5];
+const SIDES_TOLERANCE: f64 = 0.01;
 
 /// The lens is another than the file states: zoomed in, or the light came from another grating. Only of pictures with the
 /// sensor's own sides (4:3, 3:2): of others nobody knows what the stated length is for.
 pub fn other_focal_length(optics: &Optics, facts: &Facts) -> Option<Finding> {
     let (a, b) = (facts.width as f64, facts.height as f64);
     let sides = a.max(b) / a.min(b).max(1.0);
-    let whole = [4.0 / 3.0, 1.5]
+    let whole = SENSOR_SIDES
         .iter()
-        .any(|s| (sides / s - 1.0).abs() < 0.01);
+        .any(|s| (sides / s - 1.0).abs() < SIDES_TOLERANCE);
     let off = optics.focal_px / facts.focal_px()? - 1.0;
     if !whole || off.abs() < FOCAL_TOLERANCE {
         return None;

@@ -17,6 +17,13 @@ const STEP_NM: f64 = 8.0;
 const REACH_NM: f64 = 8.0;
 /// The search for the common shift goes in steps of this, nm.
 const SEARCH_NM: f64 = 0.5;
+/// Structure is what a place differs by from those so far to either side, nm; what is darker than this level, linear share of full
+/// scale, has little (no source).
+const BESIDE_NM: f64 = 4.0;
+const DARK: f64 = 1e-3;
+/// A shift goes so far at once, nm, and has settled where it moves by less than this, nm (no source).
+const MOST_STEP_NM: f64 = 1.0;
+const SETTLED_NM: f64 = 0.01;
 /// No two windows agree better than this, nm: neighbours share their pixels' grain, and the orders their own focus.
 const FLOOR_NM: f64 = 0.06;
 /// A window that is known no better than this says nothing, nm.
@@ -112,8 +119,8 @@ fn common_shift(minus: &Profile, plus: &Profile) -> Option<f64> {
     // What differs over some nanometres, as a share of what is there: the orders differ in brightness, slowly over colour.
     let structure = |profile: &Profile, nm: f64| -> Option<f64> {
         let at = |d: f64| light(profile, nm + d).map(|l| l.0);
-        let (here, around) = (at(0.0)?, 0.5 * (at(-4.0)? + at(4.0)?));
-        Some((here - around) / (here.abs() + around.abs() + 1e-3))
+        let (here, around) = (at(0.0)?, 0.5 * (at(-BESIDE_NM)? + at(BESIDE_NM)?));
+        Some((here - around) / (here.abs() + around.abs() + DARK))
     };
     let steps = (REACH_NM / SEARCH_NM) as i32;
     let agreement = |shift_nm: f64| -> f64 {
@@ -188,8 +195,8 @@ fn shift_at(minus: &Profile, plus: &Profile, nm: f64, start_nm: f64) -> Option<S
             return None;
         }
         sigma_nm = (inverse[2][2] * scatter).sqrt() / gain;
-        shift_nm -= step_nm.clamp(-1.0, 1.0);
-        if step_nm.abs() < 0.01 {
+        shift_nm -= step_nm.clamp(-MOST_STEP_NM, MOST_STEP_NM);
+        if step_nm.abs() < SETTLED_NM {
             break;
         }
     }

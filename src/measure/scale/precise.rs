@@ -39,6 +39,14 @@ const USUAL_BOX: f64 = 0.7;
 const USUAL_BLUR: f64 = 3.2;
 /// A line that shows the shape is so many times as wide as the lamp's lines typically are.
 const LINE_WIDTHS: Interval = Interval::new(0.5, 3.0);
+/// What stands beside a line spoils its shape where it has this share of its strength and is no wider than a band, nm; it reaches as far
+/// as half its own width, of which no more than this counts, nm (no source).
+const SPOILS_SHARE: f64 = 0.05;
+const SPOILS_WIDTH_NM: f64 = 15.0;
+const SPOILS_REACH_NM: f64 = 6.0;
+/// A line shows its shape with so many times its noise, where χ² per degree of freedom is no more than this (no source).
+const SHAPE_SNR: f64 = 30.0;
+const SHAPE_CHI: f64 = 30.0;
 /// A green group with this signal to noise tells how wide green lines are.
 const TELLING_SNR: f64 = 40.0;
 /// A group is clear from this signal to noise on…
@@ -406,9 +414,10 @@ impl Task<'_> {
                 let near = |other: &LampLine| {
                     let d = (other.wavelength_nm - line.wavelength_nm).abs();
                     d > 0.0
-                        && d < SHAPE_REACH * guess_fwhm_nm + 0.5 * other.width_nm.min(6.0)
-                        && other.strength > 0.05 * line.strength
-                        && other.width_nm < 15.0
+                        && d < SHAPE_REACH * guess_fwhm_nm
+                            + 0.5 * other.width_nm.min(SPOILS_REACH_NM)
+                        && other.strength > SPOILS_SHARE * line.strength
+                        && other.width_nm < SPOILS_WIDTH_NM
                 };
                 if lamp.lines.iter().any(near) {
                     continue;
@@ -421,11 +430,13 @@ impl Task<'_> {
                     .iter()
                     .copied()
                     .fold(0.0, f64::max);
-                if height < 30.0 * profile.sigma[i] || best.as_ref().is_some_and(|b| b.0 > height) {
+                if height < SHAPE_SNR * profile.sigma[i]
+                    || best.as_ref().is_some_and(|b| b.0 > height)
+                {
                     continue;
                 }
                 if let Some((shape, chi)) = fit_shape(profile, line.wavelength_nm, guess_fwhm_nm)
-                    && chi < 30.0
+                    && chi < SHAPE_CHI
                     && LINE_WIDTHS.contains(shape.fwhm_nm() / guess_fwhm_nm)
                 {
                     best = Some((height, shape));

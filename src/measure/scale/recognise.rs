@@ -47,6 +47,13 @@ const COMPARED_NM: [f64; 3] = [440.0, 550.0, 620.0];
 const SEARCH_NM: f64 = 1.6;
 const REFINE_NM: [f64; 3] = [1.6, 1.0, 0.7];
 const LAST_NM: f64 = 0.5;
+/// A pair counts within so many of its tolerance and of this share of the feature's uncertainty; a faint feature's weight is this at
+/// least (no source).
+const PAIR_REACH: f64 = 2.5;
+const PAIR_SIGMA_SHARE: f64 = 0.4;
+const LEAST_WEIGHT: f64 = 0.15;
+/// A drawn line's light ends so many standard deviations from its middle: there is none to see beyond.
+const DRAWN_SIGMAS: f64 = 6.0;
 /// The slit's own image is known to so much along the dispersion, nm, while lines are only paired.
 const SLIT_NM: f64 = 0.15;
 
@@ -98,7 +105,7 @@ pub fn features(lamp: &Lamp, fwhm_nm: f64) -> Vec<Feature> {
             };
         for (i, value) in light.iter_mut().enumerate() {
             let d = (START_NM + i as f64 * STEP_NM - line.wavelength_nm) / sigma;
-            if d.abs() < 6.0 {
+            if d.abs() < DRAWN_SIGMAS {
                 *value += height * (-0.5 * d * d).exp();
             }
         }
@@ -467,12 +474,12 @@ fn refine(
                 let m = &side.maxima[*j];
                 let expected = seen_at(&rays, binned, side.sign * feature.nm)?;
                 if (side.sign * expected - m.nm).abs()
-                    > 2.5 * tolerance.hypot(0.4 * feature.sigma_nm)
+                    > PAIR_REACH * tolerance.hypot(PAIR_SIGMA_SHARE * feature.sigma_nm)
                 {
                     continue;
                 }
                 let at = binned.pixel_of_path(side.sign * m.nm, 0.0)?;
-                let sigma_nm = feature.sigma_nm / feature.weight.max(0.15);
+                let sigma_nm = feature.sigma_nm / feature.weight.max(LEAST_WEIGHT);
                 observations.push(Observation::Path {
                     at,
                     path_nm: side.sign * feature.nm,
