@@ -43,6 +43,19 @@ const STEPS: [f64; N] = [
     0.3, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.3, 1e-4, 1e-4, 1e-4, 0.3, 0.1, 1e-5, 1e-5,
 ];
 
+/// How far each parameter may go (no source): the focal length as shares of where it starts, the roll from where it starts, rad, the
+/// others from nothing: yaw and pitch in rad, places in px, the rest in the units of [`Optics`].
+const FOCAL_SHARES: (f64, f64) = (0.4, 2.5);
+const MOST_ROLL_RAD: f64 = 0.4;
+const MOST_DISTORTION: f64 = 0.12;
+const MOST_PUPIL: f64 = 0.05;
+const MOST_TURN_RAD: f64 = 0.5;
+const MOST_ALPHA: f64 = 0.9;
+const MOST_FAN: f64 = 20.0;
+const MOST_SKEW: f64 = 0.6;
+const MOST_LATERAL: f64 = 2e-3;
+const FARTHEST_PX: f64 = 400.0;
+
 /// Something seen, with its standard uncertainty.
 #[derive(Clone, Debug)]
 pub enum Observation {
@@ -189,16 +202,16 @@ pub fn adjust(
     let start = shot.vector();
     let limits = |i: usize| -> (f64, f64) {
         match i {
-            index::FOCAL => (0.4 * start[i], 2.5 * start[i]),
-            index::K1 | index::K2 => (-0.12, 0.12),
-            index::PUPIL => (-0.05, 0.05),
-            index::YAW | index::PITCH => (-0.5, 0.5),
-            index::ROLL => (start[i] - 0.4, start[i] + 0.4),
-            index::ALPHA => (-0.9, 0.9),
-            index::FAN => (-20.0, 20.0),
-            index::SKEW => (-0.6, 0.6),
-            index::LATERAL | index::LATERAL_BOW => (-2e-3, 2e-3),
-            _ => (-400.0, 400.0),
+            index::FOCAL => (FOCAL_SHARES.0 * start[i], FOCAL_SHARES.1 * start[i]),
+            index::K1 | index::K2 => (-MOST_DISTORTION, MOST_DISTORTION),
+            index::PUPIL => (-MOST_PUPIL, MOST_PUPIL),
+            index::YAW | index::PITCH => (-MOST_TURN_RAD, MOST_TURN_RAD),
+            index::ROLL => (start[i] - MOST_ROLL_RAD, start[i] + MOST_ROLL_RAD),
+            index::ALPHA => (-MOST_ALPHA, MOST_ALPHA),
+            index::FAN => (-MOST_FAN, MOST_FAN),
+            index::SKEW => (-MOST_SKEW, MOST_SKEW),
+            index::LATERAL | index::LATERAL_BOW => (-MOST_LATERAL, MOST_LATERAL),
+            _ => (-FARTHEST_PX, FARTHEST_PX),
         }
     };
     let parameters: Vec<Parameter> = (0..N)

@@ -24,6 +24,15 @@ const AROUND: f64 = 0.35;
 const END_PX: f64 = 4.0;
 /// What the slit's light is without dust is taken from so much of its length around: longer than dust, shorter than the lamp.
 const AROUND_SHARE: f64 = 0.16;
+/// …and over so many heights at least; so many heights at least must be lit between the ends (no source).
+const LEAST_AROUND: usize = 24;
+const LEAST_HEIGHTS: usize = 40;
+/// Within so many of the picture's own blurs of its ends the slit fades out, too (no source).
+const END_BLURS: f64 = 3.0;
+/// Streaks are looked for in this light, nm (no source).
+const LOOKED_AT_NM: (f64, f64) = (400.0, 700.0);
+/// At first the light without dust is the level that three eighths of the heights around exceed (no source).
+const CLEAN: (usize, usize) = (5, 8);
 /// A streak takes so much of the light at least, and so many times what the light scatters by beside it.
 const LEAST_DEPTH: f64 = 0.03;
 const OUT_OF_SCATTER: f64 = 4.0;
@@ -54,8 +63,8 @@ pub fn dust(
         return None;
     }
     let (low, high) = (
-        profile.nm(0.0).max(400.0),
-        profile.nm(profile.len() as f64 - 1.0).min(700.0),
+        profile.nm(0.0).max(LOOKED_AT_NM.0),
+        profile.nm(profile.len() as f64 - 1.0).min(LOOKED_AT_NM.1),
     );
     let step = BLOCK_PX / rays.px_per_nm(profile.sign * 0.5 * (low + high))?;
     let blocks = ((high - low) / step) as usize;
@@ -79,10 +88,10 @@ pub fn dust(
     };
     let grid = bin(frame, rays, window);
     let per_bin = 2.0 * (half + around) / beta_bins as f64;
-    let margin = (END_PX.max(3.0 * blur_px) / focal_px / per_bin).ceil() as usize;
+    let margin = (END_PX.max(END_BLURS * blur_px) / focal_px / per_bin).ceil() as usize;
     let edge = (around / per_bin).round() as usize;
     let (first, last) = (edge + margin, beta_bins.checked_sub(edge + margin)?);
-    if last < first + 40 {
+    if last < first + LEAST_HEIGHTS {
         return None;
     }
     let outside = edge.saturating_sub(margin);
@@ -118,7 +127,7 @@ pub fn dust(
     let light: Vec<f64> = (0..sum.len())
         .map(|i| 0.25 * at(i.saturating_sub(1)) + 0.5 * at(i) + 0.25 * at(i + 1))
         .collect();
-    let found = streaks(&light, ((px * AROUND_SHARE) as usize).max(24))?;
+    let found = streaks(&light, ((px * AROUND_SHARE) as usize).max(LEAST_AROUND))?;
     Some(Dust {
         share: found.share,
         streaks: found
@@ -249,7 +258,7 @@ fn streaks(light: &[f64], window: usize) -> Option<Streaks> {
 fn level(around: &mut [(f64, f64)], is_first: bool) -> f64 {
     if is_first {
         around.sort_by(|a, b| a.1.total_cmp(&b.1));
-        return around[around.len() * 5 / 8].1;
+        return around[around.len() * CLEAN.0 / CLEAN.1].1;
     }
     let n = around.len() as f64;
     let (sx, sy) = around

@@ -14,11 +14,26 @@ use crate::terms::{
     median,
 };
 
+/// Of the better order so much is seen of this light, nm (no source).
+const WORTH_NM: std::ops::Range<f64> = 420.0..680.0;
+/// An order is cut off where the picture lacks some of this light, nm (no source).
+const ORDER_NM: std::ops::Range<f64> = 400.0..700.0;
+/// Exposure is told of this light, nm: what phones see (no source).
+const EXPOSED_NM: std::ops::Range<f64> = 395.0..705.0;
+/// Where an order's sampling and smear are told, nm: its middle.
+const MIDDLE_NM: f64 = 550.0;
+/// Glare of the slit's image reaches so far, in focal lengths (no source).
+const GLARE_SHARE: f64 = 0.16;
+/// Sampling, px per nm, and blur, px, where they are not known (no source).
+const USUAL_PX_PER_NM: f64 = 2.0;
+const USUAL_BLUR_PX: f64 = 1.5;
+
 /// Index of the order to measure: bright, and not cut off by the picture's edge.
 pub fn better_order(both: &[Order]) -> usize {
     let worth = |order: &Order| -> f64 {
         let p = &order.profile;
-        let covered = p.within(420.0..680.0).count() as f64 * p.step_nm / 260.0;
+        let covered =
+            p.within(WORTH_NM).count() as f64 * p.step_nm / (WORTH_NM.end - WORTH_NM.start);
         p.total_light() * covered * covered
     };
     usize::from(worth(&both[1]) > worth(&both[0]))
@@ -52,8 +67,8 @@ pub fn stronger_order_cut(shot: &Shot, turned_deg: Option<f64>) -> Option<Findin
 
 /// Share of 400–700 nm that lies outside the picture in an order, 0…1.
 fn cropped_share(profile: &Profile) -> f64 {
-    let seen = profile.within(400.0..700.0).count();
-    (1.0 - seen as f64 * profile.step_nm / 300.0).max(0.0)
+    let seen = profile.within(ORDER_NM).count();
+    (1.0 - seen as f64 * profile.step_nm / (ORDER_NM.end - ORDER_NM.start)).max(0.0)
 }
 
 /// How evenly a phone lights its picture after its own correction, side against side (common practice, no source).
@@ -87,16 +102,19 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
     let Shot { inputs, survey, .. } = *shot;
     let (optics, profile) = (&shot.scale.optics, shot.profile());
     let sign = profile.sign;
-    let visible: Vec<usize> = profile.within(395.0..705.0).collect();
+    let visible: Vec<usize> = profile.within(EXPOSED_NM).collect();
     let top = visible
         .iter()
         .map(|&i| profile.light[i])
         .fold(0.0f64, f64::max);
-    let px_per_nm = optics.rays().px_per_nm(sign * 550.0).unwrap_or(2.0);
+    let px_per_nm = optics
+        .rays()
+        .px_per_nm(sign * MIDDLE_NM)
+        .unwrap_or(USUAL_PX_PER_NM);
     let scale_sigma_nm = m.metrics.value(Quantity::WavelengthSigmaNm);
     let sampling = Reading {
         value: 1.0 / px_per_nm,
-        sigma: scale_sigma_nm.map(|sigma_nm| sigma_nm / 550.0 / px_per_nm),
+        sigma: scale_sigma_nm.map(|sigma_nm| sigma_nm / MIDDLE_NM / px_per_nm),
     };
     m.metrics.put(Quantity::NmPerPx, Some(sampling));
     m.order_side = Some(side(optics.roll_rad, sign));
@@ -132,7 +150,8 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
     let cropped = Reading {
         value: cropped.max(cut),
         // The picture ends at a wavelength that is known as well as the scale.
-        sigma: (cropped >= cut).then(|| scale_sigma_nm.unwrap_or(0.0) / 300.0),
+        sigma: (cropped >= cut)
+            .then(|| scale_sigma_nm.unwrap_or(0.0) / (ORDER_NM.end - ORDER_NM.start)),
     };
     m.metrics.put(Quantity::CroppedFraction, Some(cropped));
     let other = shot.other();
@@ -156,7 +175,7 @@ pub fn metrics(shot: &Shot, m: &mut Measurement) {
         centre: Point::new(survey.slit.centre.x / cell, survey.slit.centre.y / cell),
         half_length: survey.slit.half_length_px / cell,
         across_rad: optics.roll_rad,
-        glare: 0.16 * optics.focal_px / cell,
+        glare: GLARE_SHARE * optics.focal_px / cell,
     };
     let stray = Stray::beside(&survey.map, &bar);
     if let Some(stray) = &stray {
@@ -200,7 +219,7 @@ fn blades(shot: &Shot, m: &mut Measurement) {
         m.lacks(Subject::Blades, "the picture is not sharp");
         return;
     }
-    let smear_px = along(shot, order.profile.sign * 550.0);
+    let smear_px = along(shot, order.profile.sign * MIDDLE_NM);
     if smear_px > SMEARED_SHARE * beta.width() * optics.focal_px {
         let why =
             format!("the disc's round grooves smear the slit along itself, over {smear_px:.0} px");
@@ -209,11 +228,11 @@ fn blades(shot: &Shot, m: &mut Measurement) {
     }
     let (profile, rays) = (&order.profile, optics.rays());
     let to_um = optics.um_per_nm(inputs.bench.slit_distance_mm);
-    let blur_px = blur.map_or(1.5, |b| b.value);
+    let blur_px = blur.map_or(USUAL_BLUR_PX, |b| b.value);
     let slit_um = m.metrics.estimate(Quantity::SlitWidthUm);
     let wedge = slit_um.and_then(|slit| {
         let bandpass_nm = m.metrics.value(Quantity::BandpassNm)?;
-        let blur_nm = blur_px / rays.px_per_nm(profile.sign * 550.0)?;
+        let blur_nm = blur_px / rays.px_per_nm(profile.sign * MIDDLE_NM)?;
         let slit = Estimate::new(slit.value / to_um, slit.sigma / to_um);
         let found = wedge(&order.slabs, profile, slit, bandpass_nm, blur_nm)?;
         // As seen: towards the bottom of the picture, or where the slit lies, towards its right.
@@ -255,8 +274,8 @@ fn blades(shot: &Shot, m: &mut Measurement) {
             m.metrics
                 .set(Quantity::DustStreaks, dust.streaks.len() as f64);
             let ends = Interval::new(
-                profile.nm(0.0).max(400.0),
-                profile.nm(profile.len() as f64).min(700.0),
+                profile.nm(0.0).max(ORDER_NM.start),
+                profile.nm(profile.len() as f64).min(ORDER_NM.end),
             );
             let along = |height: f64| -> Vec<Point> {
                 (0..=8)

@@ -41,6 +41,19 @@ const FEWEST_SLABS: usize = 8;
 /// …of which each has this share of the mean's light.
 const LEAST_GAIN: f64 = 0.2;
 
+/// A line is measured to so many blurs beyond its flanks, and another's light reaches so many beyond its own (no source).
+const REACH_BLURS: f64 = 3.0;
+const OTHER_BLURS: f64 = 2.0;
+/// Widths and blurs are varied by this share of themselves for what they change (no source).
+const VARIED: f64 = 0.02;
+/// A box is so wide at least and at most, as a share of the line; and the row it is fitted to is known to this share of its height (no
+/// source).
+const BOXES: (f64, f64) = (0.2, 2.0);
+const ROW_SHARE: f64 = 0.01;
+/// A second box is sought from so many widths of the line aside, with this share of its light (no source).
+const STARTS_ASIDE: [f64; 4] = [-1.0, -0.5, 0.5, 1.0];
+const START_SHARE: f64 = 0.2;
+
 /// By how much the slit is wider at its end of higher β than at the other, in the unit of `slit` (nm of path): its width as
 /// far as that is known, with its standard uncertainty.
 ///
@@ -81,7 +94,7 @@ pub fn wedge(
     let by_slit = 0.5 * (with(least)?.value - with(slit.value + slit.sigma)?.value).abs();
     // The same change of a line's width by a blur that is not the same everywhere.
     let (width, blur) = shape(narrowest, slit.value, blur);
-    let (dw, db) = (0.02 * width, 0.02 * blur);
+    let (dw, db) = (VARIED * width, VARIED * blur);
     let per_width = (box_gauss_fwhm(width + dw, blur) - box_gauss_fwhm(width - dw, blur)) / dw;
     let per_blur = (box_gauss_fwhm(width, blur + db) - box_gauss_fwhm(width, blur - db)) / db;
     let by_blur = BLUR_SHARE * blur * per_blur / per_width.max(1e-3);
@@ -98,14 +111,14 @@ pub fn wedge(
 
 /// So far from its middle (nm) a line is measured: to where its flanks have fallen to the ground, and some of that.
 fn reach(line: &Maximum, blur: f64) -> f64 {
-    0.5 * line.fwhm_nm + 3.0 * blur
+    0.5 * line.fwhm_nm + REACH_BLURS * blur
 }
 
 /// Does the light of `other` reach into what `line` is measured in?
 fn reaches_into(other: &Maximum, line: &Maximum, blur: f64) -> bool {
     let apart = (other.nm - line.nm).abs();
     let is_itself = apart < SAME_NM;
-    !is_itself && apart < reach(line, blur) + 0.5 * other.fwhm_nm + 2.0 * blur
+    !is_itself && apart < reach(line, blur) + 0.5 * other.fwhm_nm + OTHER_BLURS * blur
 }
 
 /// Box and blur of a line of this width at half height through a slit of `width`. A slit as wide as the line leaves the blur
@@ -182,7 +195,7 @@ fn wedge_of_line(
             (mean[b] - mean[a]) / (b - a) as f64
         })
         .collect();
-    let step = 0.02 * width;
+    let step = VARIED * width;
     let x: Vec<f64> = bins.iter().map(|&j| slabs.path_nm(j).abs() - nm).collect();
     let of_box = |d: f64, by: f64| box_gauss(d, width + by, blur);
     let wider = x
@@ -258,7 +271,7 @@ fn boxes(
     let parameters = [
         Parameter::free(0.0, 0.01 * fwhm),
         Parameter::free(height * fwhm, 0.01 * height * fwhm),
-        Parameter::free(fwhm, 0.01 * fwhm).within(0.2 * fwhm, 2.0 * fwhm),
+        Parameter::free(fwhm, 0.01 * fwhm).within(BOXES.0 * fwhm, BOXES.1 * fwhm),
         Parameter::free(low, 0.01 * height),
         Parameter::free(0.0, 0.01 * height / fwhm),
         Parameter {
@@ -276,7 +289,7 @@ fn boxes(
             let model = p[1] * (box_gauss(d, p[2], blur) + p[6] * box_gauss(d - p[5], p[2], blur))
                 + p[3]
                 + p[4] * d;
-            out[i] = (y[i] - model) / (0.01 * height);
+            out[i] = (y[i] - model) / (ROW_SHARE * height);
         }
     })?;
     Some(Boxes {
@@ -298,12 +311,12 @@ fn beside(x: &[f64], mean: &[f64], form: (f64, f64)) -> Beside {
     let Some(alone) = boxes(x, mean, form, none, false) else {
         return none;
     };
-    [-1.0, -0.5, 0.5, 1.0]
+    STARTS_ASIDE
         .into_iter()
         .filter_map(|at| {
             let start = Beside {
                 apart: at * form.0,
-                share: 0.2,
+                share: START_SHARE,
             };
             boxes(x, mean, form, start, true)
         })
@@ -331,7 +344,7 @@ fn widening(row: &[f64], [mean, slope, wider]: [&[f64]; 3]) -> Option<f64> {
                 + p[2] * wider[i]
                 + p[3]
                 + p[4] * (i as f64 - 0.5 * n as f64);
-            out[i] = (row[i] - model) / (0.01 * top);
+            out[i] = (row[i] - model) / (ROW_SHARE * top);
         }
     })?;
     let gain = fitted.parameters[0];
