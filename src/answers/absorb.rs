@@ -1,7 +1,7 @@
 //! Sample over blank: transmittance and absorbance, wavelength by wavelength, from the channels that carry signal there.
 
 use super::means::{MOST_CLIPPED, WeightedMean};
-use crate::terms::{AbsorbanceRow, Estimate, Peak, PeakKind, Spectrum, SpectrumRow};
+use crate::terms::{AbsorbanceRow, Estimate, Peak, PeakKind, Spectrum, SpectrumRow, sorted};
 
 /// A channel weaker than this share of the strongest one at the same wavelength says little: what the phone's colour
 /// matrix took away below zero was cut, and colour is smoothed.
@@ -277,8 +277,7 @@ const NEARLY_ALL: f64 = 0.75;
 /// Largest share of `logs` (sample over blank) that are alike, and of nearly all light.
 fn clear_share(logs: Vec<f64>) -> f64 {
     let n = logs.len() as f64;
-    let mut clear: Vec<f64> = logs.into_iter().filter(|r| *r > NEARLY_ALL.ln()).collect();
-    clear.sort_by(f64::total_cmp);
+    let clear = sorted(logs.into_iter().filter(|r| *r > NEARLY_ALL.ln()));
     let alike = |from: usize| clear.partition_point(|r| *r < clear[from] + SAME_LN) - from;
     (0..clear.len()).map(alike).max().unwrap_or(0) as f64 / n
 }

@@ -4,7 +4,7 @@
 use super::means::{WeightedMean, weight};
 use super::quantile::{fisher_f, student_t};
 use super::refusal::Refusal;
-use crate::terms::Estimate;
+use crate::terms::{Estimate, sorted};
 
 /// How many repeats' worth the stated uncertainties are trusted: they come from scatter along the slit and from floors
 /// known to about 20 %, and a standard deviation known to 20 % has 1/(2·0.2²) ≈ 12 degrees of freedom (JCGM 100, G.4.2).
@@ -76,8 +76,7 @@ pub struct Line {
 /// does not rise with the concentration beyond doubt. `not-straight` where what is left does not lie on a line within what the
 /// uncertainties allow (F test of χ² per degree of freedom at 99.9 %): a label may be wrong, or a photo, or the range too long.
 pub fn fit(standards: &[Standard], stated_freedom: f64) -> Result<Line, Refusal> {
-    let mut levels: Vec<f64> = standards.iter().map(|s| s.concentration).collect();
-    levels.sort_by(f64::total_cmp);
+    let mut levels = sorted(standards.iter().map(|s| s.concentration));
     levels.dedup();
     if levels.len() < 3 {
         return Err(Refusal::new(

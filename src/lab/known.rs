@@ -6,7 +6,7 @@ use crate::measure::portrait::CLEARLY;
 use crate::measure::scale::refine::Refined;
 use crate::publish::record::Answers;
 use crate::terms::{
-    Estimate, KnownLine, Lamp, LampLine, Measurement, Peak, PeakKind, Quantity, ScaleKind,
+    Estimate, KnownLine, Lamp, LampLine, Measurement, Peak, PeakKind, Quantity, ScaleKind, sorted,
 };
 
 use super::against::Against;
@@ -105,8 +105,7 @@ pub(super) fn line_width_px(
 /// The width that [`SOME_ALONE`] of many lines keep below, nm; absent where they are few.
 fn lower_width_nm(peaks: &[Peak]) -> Option<Estimate> {
     let lines = peaks.iter().filter(|p| is_sound(p));
-    let mut widths_nm: Vec<f64> = lines.map(|p| p.fwhm_nm.value).collect();
-    widths_nm.sort_by(f64::total_cmp);
+    let widths_nm = sorted(lines.map(|p| p.fwhm_nm.value));
     let at = (SOME_ALONE * widths_nm.len() as f64) as usize;
     let width_nm = *widths_nm.get(at)?;
     let is_many = widths_nm.len() >= MANY_LINES;

@@ -5,7 +5,7 @@ use super::charts::{Chart, UNDER_TITLE, extent};
 use crate::answers::bracket::Curve;
 use crate::answers::join::Joined;
 use crate::publish::{numbers, words};
-use crate::terms::{Estimate, Phrases};
+use crate::terms::{Estimate, Phrases, centroid};
 
 /// Points of a curve are thinned to about this many: more than the drawing has pixels on a phone.
 const MOST_POINTS: usize = 240;
@@ -45,13 +45,6 @@ fn thinned(points: &[(f64, f64)], one: One) -> Vec<(f64, f64)> {
 fn highest(part: &[(f64, f64)]) -> (f64, f64) {
     let by_height = |a: &&(f64, f64), b: &&(f64, f64)| a.1.total_cmp(&b.1);
     part.iter().max_by(by_height).copied().unwrap_or_default()
-}
-
-/// The mean of some points: of an absorbance, the highest of several would be their noise.
-fn mean(part: &[(f64, f64)]) -> (f64, f64) {
-    let n = part.len() as f64;
-    let sum = part.iter().fold((0.0, 0.0), |s, p| (s.0 + p.0, s.1 + p.1));
-    (sum.0 / n, sum.1 / n)
 }
 
 /// By how much light differs from what sRGB would make of a code, with what the bracket leaves on either side: as curves of
@@ -212,7 +205,8 @@ fn overlay((x, y): Edges, part: &[Named<'_>], height: Height, t: &Phrases) -> St
     let n = part.len();
     let (label, title, one): (_, _, One) = match height {
         Height::Share => (t.of("chart.shares"), "chart.shares_title", highest),
-        Height::Absorbance => (t.of("chart.absorbances"), "page.absorbance", mean),
+        // The highest of several would be their noise.
+        Height::Absorbance => (t.of("chart.absorbances"), "page.absorbance", centroid),
     };
     let mut chart = Chart::new(EDGES, x, y, label.put("n", n), t);
     chart.levels(4);

@@ -104,6 +104,11 @@ impl Interval {
         Interval::new(-self.high, -self.low)
     }
 
+    /// The same range on the side of zero that `sign` says.
+    pub fn on_side(self, sign: f64) -> Interval {
+        if sign > 0.0 { self } else { self.mirrored() }
+    }
+
     /// Half-way between the ends.
     pub fn middle(self) -> f64 {
         0.5 * (self.low + self.high)

@@ -36,7 +36,7 @@ pub use measurement::Measurement;
 pub use pairing::{Choice, Pairing, REPEATED_WITHIN_S, SAME_EXPOSURE};
 pub use phrases::{Phrases, Said};
 pub use quantity::{Metrics, Quantity, Reading};
-pub use ranks::{SIGMA_PER_MEDIAN, median, sorted, weighted_quantile};
+pub use ranks::{SIGMA_PER_MEDIAN, centroid, median, sorted, weighted_quantile};
 pub use seen::{Look, Seen, SlateSeen};
 pub use sessions::Sessions;
 pub use spectrum::{

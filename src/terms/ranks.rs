@@ -16,6 +16,15 @@ pub fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
     values.get(values.len() / 2).copied()
 }
 
+/// The mean of some points.
+pub fn centroid(points: &[(f64, f64)]) -> (f64, f64) {
+    let n = points.len() as f64;
+    let sum = points
+        .iter()
+        .fold((0.0, 0.0), |s, p| (s.0 + p.0, s.1 + p.1));
+    (sum.0 / n, sum.1 / n)
+}
+
 /// The value below which lies this share of the weights, of pairs (value, weight); absent where there is none.
 pub fn weighted_quantile(share: f64, values: impl IntoIterator<Item = (f64, f64)>) -> Option<f64> {
     let mut values: Vec<(f64, f64)> = values.into_iter().collect();

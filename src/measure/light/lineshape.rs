@@ -347,10 +347,8 @@ impl<'a> Blend<'a> {
         }
         for line in &self.others {
             let reach = (SHIFT_SIGMAS * line.sigma_nm).max(1e-6);
-            parameters.push(Parameter {
-                fixed: line.width_nm == 0.0,
-                ..Parameter::free(0.0, 0.01).within(-reach, reach)
-            });
+            let shift = Parameter::free(0.0, 0.01).within(-reach, reach);
+            parameters.push(shift.only_if(line.width_nm != 0.0));
         }
         parameters
     }

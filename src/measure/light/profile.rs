@@ -130,11 +130,7 @@ pub fn slabs(frame: &Frame, rays: &Rays, sign: f64, sampling: Sampling, beta: In
     let below = gap.clamp(GAP_SLABS, SLABS) + BACKGROUND_SLABS;
     let around = below as f64 * slab;
     let window = Window {
-        path_nm: if sign > 0.0 {
-            range_nm
-        } else {
-            range_nm.mirrored()
-        },
+        path_nm: range_nm.on_side(sign),
         path_step_nm: step_nm,
         beta: Interval::new(middle - LIT * half - around, middle + LIT * half + around),
         beta_bins: SLABS + 2 * below,
@@ -252,12 +248,7 @@ impl Slabs {
             path_step_nm: step_nm,
             ..
         } = self.grid.window;
-        let lowest = if sign > 0.0 {
-            path_nm
-        } else {
-            path_nm.mirrored()
-        }
-        .low;
+        let lowest = path_nm.on_side(sign).low;
         let start_nm = lowest + 0.5 * step_nm;
         let bins = self.shared(rays, start_nm);
         let is_seen = |bin: &Bin| bin.weights.iter().filter(|w| **w > SEEN).count() * 2 >= SLABS;

@@ -217,10 +217,9 @@ pub fn adjust(
     let parameters: Vec<Parameter> = (0..N)
         .map(|i| {
             let (low, high) = limits(i);
-            Parameter {
-                fixed: !free.contains(&i),
-                ..Parameter::free(start[i], STEPS[i]).within(low, high)
-            }
+            Parameter::free(start[i], STEPS[i])
+                .within(low, high)
+                .only_if(free.contains(&i))
         })
         .collect();
     let n: usize = observations.iter().map(count).sum();

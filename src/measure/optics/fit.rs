@@ -38,6 +38,14 @@ impl Parameter {
             ..self
         }
     }
+
+    /// The same, held at its start unless it `is_free`.
+    pub fn only_if(self, is_free: bool) -> Parameter {
+        Parameter {
+            fixed: !is_free,
+            ..self
+        }
+    }
 }
 
 /// The result of a fit.

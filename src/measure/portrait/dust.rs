@@ -4,7 +4,7 @@ use crate::frame::Frame;
 use crate::measure::light::profile::Profile;
 use crate::measure::optics::Rays;
 use crate::measure::optics::bins::{Beside, Every, Window, bin};
-use crate::terms::{Estimate, Interval, SIGMA_PER_MEDIAN, median};
+use crate::terms::{Estimate, Interval, SIGMA_PER_MEDIAN, centroid, median};
 
 /// On a shorter image of the slit, px, streaks are not told apart from the ends.
 const SHORTEST_PX: f64 = 60.0;
@@ -75,11 +75,7 @@ pub fn dust(
     let around = AROUND * half;
     let beta_bins = ((2.0 * (half + around)) * focal_px) as usize;
     let window = Window {
-        path_nm: if profile.sign > 0.0 {
-            range
-        } else {
-            range.mirrored()
-        },
+        path_nm: range.on_side(profile.sign),
         path_step_nm: step,
         beta: beta.widened(around),
         beta_bins,
@@ -260,11 +256,7 @@ fn level(around: &mut [(f64, f64)], is_first: bool) -> f64 {
         around.sort_by(|a, b| a.1.total_cmp(&b.1));
         return around[around.len() * CLEAN.0 / CLEAN.1].1;
     }
-    let n = around.len() as f64;
-    let (sx, sy) = around
-        .iter()
-        .fold((0.0, 0.0), |s, p| (s.0 + p.0, s.1 + p.1));
-    let (mx, my) = (sx / n, sy / n);
+    let (mx, my) = centroid(around);
     let sxx: f64 = around.iter().map(|p| (p.0 - mx).powi(2)).sum();
     let sxy: f64 = around.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum();
     if sxx <= 0.0 { my } else { my - mx * sxy / sxx }

@@ -5,7 +5,7 @@ use crate::measure::light::peaks::{Maximum, maxima};
 use crate::measure::light::profile::{Profile, SLABS, Slabs};
 use crate::measure::optics::fit::{Parameter, least_squares};
 use crate::measure::portrait::dust::filled;
-use crate::terms::{Estimate, FWHM_PER_SIGMA, Interval};
+use crate::terms::{Estimate, FWHM_PER_SIGMA, Interval, centroid};
 
 /// What a line must stand out of the noise by, and of the spectrum's highest light, to be compared slab by slab.
 const CLEAR_SNR: f64 = 15.0;
@@ -227,10 +227,7 @@ fn wedge_of_line(
         return None;
     }
     let count = changes.len() as f64;
-    let (su, sv) = changes
-        .iter()
-        .fold((0.0, 0.0), |s, c| (s.0 + c.0, s.1 + c.1));
-    let (mu, mv) = (su / count, sv / count);
+    let (mu, mv) = centroid(&changes);
     let suu: f64 = changes.iter().map(|c| (c.0 - mu).powi(2)).sum();
     let suv: f64 = changes.iter().map(|c| (c.0 - mu) * (c.1 - mv)).sum();
     let per_half = suv / suu;
@@ -274,14 +271,10 @@ fn boxes(
         Parameter::free(fwhm, 0.01 * fwhm).within(BOXES.0 * fwhm, BOXES.1 * fwhm),
         Parameter::free(low, 0.01 * height),
         Parameter::free(0.0, 0.01 * height / fwhm),
-        Parameter {
-            fixed: !is_free,
-            ..Parameter::free(beside.apart, 0.01 * fwhm)
-        },
-        Parameter {
-            fixed: !is_free,
-            ..Parameter::free(beside.share, 0.01).within(0.0, 1.0)
-        },
+        Parameter::free(beside.apart, 0.01 * fwhm).only_if(is_free),
+        Parameter::free(beside.share, 0.01)
+            .within(0.0, 1.0)
+            .only_if(is_free),
     ];
     let fitted = least_squares(&parameters, y.len(), |p, out| {
         for i in 0..y.len() {

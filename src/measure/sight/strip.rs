@@ -4,7 +4,7 @@
 use crate::measure::optics::SMEAR_RAD;
 use crate::measure::sight::map::Map;
 use crate::measure::sight::spot::{Located, Spot};
-use crate::terms::Interval;
+use crate::terms::{Interval, sorted};
 
 /// What lies beside a line is looked at so many half widths of the slit's image from it, and so many cells at least.
 const APART_WIDTHS: f64 = 3.0;
@@ -97,8 +97,7 @@ pub fn lines_of_the_slit(
         let beyond = BEYOND.map(|t: f64| t + (smear / spot.half_length).copysign(t));
         let beyond = along(&beyond)?;
         (0..3).find_map(|c| {
-            let mut levels: Vec<f64> = on.iter().map(|e| e[c]).collect();
-            levels.sort_by(f64::total_cmp);
+            let levels = sorted(on.iter().map(|e| e[c]));
             let middle = levels[3];
             // Dust may hide one place of seven.
             let even = levels[1] > EVEN_FROM * middle && levels[5] < EVEN_TO * middle;

@@ -225,9 +225,18 @@ impl Survey {
 
     /// True where an end of the slit's image lies at the picture's edge.
     pub fn slit_is_cut(&self) -> bool {
-        let cell = self.map.cell_px;
-        let (width, height) = (self.map.width * cell, self.map.height * cell);
-        self.slit.is_cut((width as f64, height as f64))
+        self.slit.is_cut(self.size_px())
+    }
+
+    /// Width and height of the picture, px.
+    fn size_px(&self) -> (f64, f64) {
+        let Map {
+            width,
+            height,
+            cell_px,
+            ..
+        } = *self.map;
+        ((width * cell_px) as f64, (height * cell_px) as f64)
     }
 
     /// How many ends of the slit are seen along the band.
@@ -246,7 +255,7 @@ impl Survey {
         };
         (
             near(&self.edges.low, self.beta.low) + near(&self.edges.high, self.beta.high),
-            self.edges.low.len() + self.edges.high.len(),
+            self.n_ends(),
         )
     }
 
@@ -254,11 +263,7 @@ impl Survey {
     /// outside the picture.
     pub fn balance_ln(&self) -> Option<f64> {
         let rays = self.optics.rays();
-        let cell = self.map.cell_px;
-        let size = (
-            (self.map.width * cell) as f64,
-            (self.map.height * cell) as f64,
-        );
+        let size = self.size_px();
         let seen = |path: f64| {
             rays.pixel_of_path(path, 0.0)
                 .is_some_and(|p| p.x > 0.0 && p.y > 0.0 && p.x < size.0 && p.y < size.1)

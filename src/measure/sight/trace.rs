@@ -64,7 +64,7 @@ const LEAST_SCATTER_PX: f64 = 0.05;
 const SHARED_CUTS: f64 = 1.7;
 
 /// An end of the slit's image that is nearer to the picture's edge than this, px, is cut off (no source).
-const CUT_PX: f64 = 10.0;
+const RIM_PX: f64 = 10.0;
 
 impl Slit {
     /// The place so far along it from its middle, px; towards +β where that is positive.
@@ -76,7 +76,7 @@ impl Slit {
     /// True where an end lies at the edge of a picture of this width and height, px.
     pub fn is_cut(&self, (width, height): (f64, f64)) -> bool {
         [-1.0, 1.0].iter().any(|end| {
-            let Point { x, y } = self.at(end * (self.half_length_px + CUT_PX));
+            let Point { x, y } = self.at(end * (self.half_length_px + RIM_PX));
             x < 0.0 || y < 0.0 || x > width - 1.0 || y > height - 1.0
         })
     }

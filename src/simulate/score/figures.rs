@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::again::Again;
 use super::lines::LineError;
-use crate::terms::{Estimate, Interval};
+use crate::terms::{Estimate, Interval, sorted};
 
 /// Largest median error that is promised for lines of lamps other than the calibration lamp, nm.
 const MEDIAN_LIMIT_NM: f64 = 0.3;
@@ -129,8 +129,7 @@ pub struct Unknown {
 
 /// The smallest value that at least this share (0…1) of the values does not exceed; absent without values.
 pub fn quantile(values: &[f64], share: f64) -> Option<f64> {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
+    let sorted = sorted(values.iter().copied());
     let rank = (share * sorted.len() as f64).ceil() as usize;
     sorted.get(rank.clamp(1, sorted.len().max(1)) - 1).copied()
 }

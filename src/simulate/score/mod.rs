@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 
 use super::truth::Truth;
 use crate::judge::{Check, Limits};
-use crate::terms::Estimate;
+use crate::terms::{Estimate, median};
 
 pub use again::{Again, thing};
 pub use entry::{Entry, Seen, SeenReason, SeenRow};
@@ -54,9 +54,8 @@ pub fn score(entries: &[Entry], limits: &Limits) -> Score {
             if entry.has_scale() {
                 let lamp = truths.get(seen.scale_from.as_str()).copied();
                 let found = lines::errors(entry, seen, lamp);
-                let mut errors: Vec<f64> =
-                    found.iter().filter_map(LineError::scale_error).collect();
-                if let Some(median) = middle(&mut errors) {
+                let errors = found.iter().filter_map(LineError::scale_error);
+                if let Some(median) = median(errors) {
                     score.scales.push(Scale {
                         photo: entry.photo.clone(),
                         verdict: seen.verdict.clone(),
@@ -239,12 +238,6 @@ fn absorbance(entry: &Entry, seen: &Seen, score: &mut Score) {
             }
         }
     }
-}
-
-/// The middle value by size with its sign; sorts.
-fn middle(values: &mut [f64]) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    (!values.is_empty()).then(|| values[values.len() / 2])
 }
 
 #[cfg(test)]
