@@ -25,17 +25,11 @@ const MOST_PEAKS: usize = 40;
 pub fn outlines(shot: &Shot) -> Drawing {
     let (optics, slit) = (&shot.scale.optics, &shot.survey.slit);
     let rays = optics.rays();
-    let (ax, ay) = (slit.along_rad.cos(), slit.along_rad.sin());
-    let (nx, ny) = (ay, -ax);
+    let across = (slit.along_rad.sin(), -slit.along_rad.cos());
     let (h, w) = (slit.half_length_px, 0.5 * slit.width_px + SLIT_MARGIN_PX);
-    let corner = |a: f64, n: f64| {
-        Point::new(
-            slit.centre.x + a * ax + n * nx,
-            slit.centre.y + a * ay + n * ny,
-        )
-    };
+    let corner = |a: f64, n: f64| slit.at(a).along(across, n);
     let reach = AXIS_REACH * h;
-    let (dx, dy) = (optics.roll_rad.cos(), optics.roll_rad.sin());
+    let dispersion = (optics.roll_rad.cos(), optics.roll_rad.sin());
     Drawing {
         slit: vec![corner(-h, -w), corner(-h, w), corner(h, w), corner(h, -w)],
         bands: shot
@@ -46,8 +40,8 @@ pub fn outlines(shot: &Shot) -> Drawing {
         lines: Vec::new(),
         streaks: Vec::new(),
         dispersion_axis: Some([
-            Point::new(slit.centre.x - reach * dx, slit.centre.y - reach * dy),
-            Point::new(slit.centre.x + reach * dx, slit.centre.y + reach * dy),
+            slit.centre.along(dispersion, -reach),
+            slit.centre.along(dispersion, reach),
         ]),
         slit_axis: Some([corner(-reach, 0.0), corner(reach, 0.0)]),
     }

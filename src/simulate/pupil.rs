@@ -163,10 +163,7 @@ pub(super) fn walk(rays: &Rays, origin: Point, to: Point) -> (f64, f64) {
     let mut guess = (0.0, 0.0);
     for step in 1..=20 {
         let t = f64::from(step) / 20.0;
-        let on_the_way = Point::new(
-            origin.x + t * (to.x - origin.x),
-            origin.y + t * (to.y - origin.y),
-        );
+        let on_the_way = origin.along((to.x - origin.x, to.y - origin.y), t);
         guess = rays.invert(on_the_way, guess, [0.0, 0.0]);
     }
     guess

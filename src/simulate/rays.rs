@@ -185,10 +185,7 @@ impl Rays {
 
     /// A place on the sensor in light that the lens magnifies by 1 + `lateral`.
     pub(super) fn magnified(&self, seen: Point, lateral: f64) -> Point {
-        Point::new(
-            seen.x + lateral * (seen.x - self.axis.x),
-            seen.y + lateral * (seen.y - self.axis.y),
-        )
+        seen.along((seen.x - self.axis.x, seen.y - self.axis.y), lateral)
     }
 
     /// How much a step of 1 mm across the slit changes the direction, in the unit of `shift`.

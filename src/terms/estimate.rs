@@ -61,6 +61,11 @@ impl Point {
     pub fn distance(self, other: Point) -> f64 {
         (self.x - other.x).hypot(self.y - other.y)
     }
+
+    /// The place that lies `by` times this step farther on.
+    pub fn along(self, (dx, dy): (f64, f64), by: f64) -> Point {
+        Point::new(self.x + by * dx, self.y + by * dy)
+    }
 }
 
 written_as_pair!(Point { x, y });

@@ -69,8 +69,8 @@ const RIM_PX: f64 = 10.0;
 impl Slit {
     /// The place so far along it from its middle, px; towards +β where that is positive.
     pub fn at(&self, reach_px: f64) -> Point {
-        let (ax, ay) = (self.along_rad.cos(), self.along_rad.sin());
-        Point::new(self.centre.x + reach_px * ax, self.centre.y + reach_px * ay)
+        let along = (self.along_rad.cos(), self.along_rad.sin());
+        self.centre.along(along, reach_px)
     }
 
     /// True where an end lies at the edge of a picture of this width and height, px.
@@ -209,10 +209,7 @@ fn cuts(
         let s = f.middle - reach as f64;
         Some(Cut {
             along_px: *along_px,
-            at: Point::new(
-                centre.x + along_px * ax + s * nx,
-                centre.y + along_px * ay + s * ny,
-            ),
+            at: centre.along((ax, ay), *along_px).along((nx, ny), s),
             width_px: f.width_px,
             rise_px: f.rise_px,
             contrast: f.contrast,
@@ -443,10 +440,7 @@ fn fit_line(cuts: Vec<Cut>, (centre, along): (Point, f64), cut_px: f64) -> Optio
         })
         .collect();
     Some(Slit {
-        centre: Point::new(
-            centre.x + middle * ax + s * nx,
-            centre.y + middle * ay + s * ny,
-        ),
+        centre: centre.along((ax, ay), middle).along((nx, ny), s),
         along_rad,
         half_length_px,
         cuts,
