@@ -230,13 +230,9 @@ impl Survey {
 
     /// Width and height of the picture, px.
     fn size_px(&self) -> (f64, f64) {
-        let Map {
-            width,
-            height,
-            cell_px,
-            ..
-        } = *self.map;
-        ((width * cell_px) as f64, (height * cell_px) as f64)
+        let cell = self.map.cell_px;
+        let (width, height) = (self.map.width * cell, self.map.height * cell);
+        (width as f64, height as f64)
     }
 
     /// How many ends of the slit are seen along the band.
